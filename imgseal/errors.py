@@ -1,0 +1,109 @@
+"""The errors that stop imgseal: one family, each with an exit status, a place and a hint.
+
+Two ways to say no are never mixed. *Cannot proceed* (bad arguments, unreadable file, missing key) raises an
+`ImgsealError`. *The artefact is bad* is a `Finding` in a `Verdict` and raises nothing (see `findings.py`).
+"""
+
+from typing import NamedTuple
+
+__all__ = [
+    "ImgsealError",
+    "InputError",
+    "InternalError",
+    "KeyTroubleError",
+    "Place",
+    "RefusedError",
+    "UsageError",
+]
+
+
+class Place(NamedTuple):
+    """Where something was found; every part is optional.
+
+    `line` counts from 1; `offset` counts bytes of the file from 0; `address` is a memory address; `key` is a
+    dotted key path of the product file, or the name of a field.
+    """
+
+    file: str | None = None
+    line: int | None = None
+    offset: int | None = None
+    address: int | None = None
+    key: str | None = None
+
+    def __str__(self) -> str:
+        parts = []
+        if self.file is not None:
+            parts.append(self.file if self.line is None else f"{self.file}:{self.line}")
+        elif self.line is not None:
+            parts.append(f"line {self.line}")
+        if self.key is not None:
+            parts.append(self.key)
+        if self.offset is not None:
+            parts.append(f"offset {self.offset}")
+        if self.address is not None:
+            parts.append(f"address 0x{self.address:08x}")
+        return ", ".join(parts)
+
+
+class ImgsealError(Exception):
+    """Root of the family. `exit_status` is the process's; the rest is shown to the user line by line."""
+
+    exit_status = 5
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        place: Place | None = None,
+        expected: str | None = None,
+        found: str | None = None,
+        hint: str | None = None,
+    ) -> None:
+        super().__init__(message)
+        self.message = message
+        self.place = place or Place()
+        self.expected = expected
+        self.found = found
+        self.hint = hint
+
+    def lines(self) -> list[str]:
+        """Return the message as the lines a person reads: what, where, expected, found, what to do."""
+        where = str(self.place)
+        out = [f"{where}: {self.message}" if where else self.message]
+        for label, text in (("expected", self.expected), ("found", self.found), ("hint", self.hint)):
+            if text is not None:
+                out.append(f"  {label}: {text}")
+        return out
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines())
+
+
+class RefusedError(ImgsealError):
+    """The tool's own judge refuses what was about to be written."""
+
+    exit_status = 1
+
+
+class UsageError(ImgsealError):
+    """Arguments, options or the product file ask for something that cannot be."""
+
+    exit_status = 2
+
+
+class InputError(ImgsealError):
+    """An input file is unreadable, malformed or of a kind that is not supported."""
+
+    exit_status = 3
+
+
+class KeyTroubleError(ImgsealError):
+    """A key file cannot be read, opened, used or written."""
+
+    exit_status = 4
+
+
+class InternalError(ImgsealError):
+    """A defect of imgseal itself."""
+
+    exit_status = 5

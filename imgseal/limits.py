@@ -1,0 +1,70 @@
+"""Every ceiling on what is read, with its reason. Below the ceiling work is linear in the input."""
+
+__all__ = [
+    "ARTEFACT_BYTES",
+    "CBOR_DEPTH",
+    "CBOR_ITEMS",
+    "CHUNK",
+    "COMMANDS_RUN",
+    "COMPONENTS",
+    "FIRMWARE_BYTES",
+    "HASHED_BYTES",
+    "HEADER_BLOCK_MAX",
+    "HEADER_BLOCK_MIN",
+    "HEADER_BLOCK_STEP",
+    "IMAGE_BYTES",
+    "KEY_FILE_BYTES",
+    "LINE_BYTES",
+    "MANIFEST_BYTES",
+    "PRODUCT_FILE_BYTES",
+    "REGIONS",
+    "STATE_FILE_BYTES",
+]
+
+CHUNK = 1 << 20
+"""Readers take pieces of this many bytes, so that memory does not grow with the file."""
+
+FIRMWARE_BYTES = 1 << 30
+"""A firmware file as text: 256 MiB of data in 16-byte records is 720 MiB of Intel HEX."""
+
+IMAGE_BYTES = 256 << 20
+"""Data of one firmware image: four times the largest flash of the reference product (512 Mbit = 64 MiB)."""
+
+REGIONS = 65_536
+"""Disjoint regions of one firmware image; real files have a few dozen, a hostile one has one a byte."""
+
+LINE_BYTES = 1024
+"""A record of text: the longest legal Intel HEX record has 521 characters, the longest S-record 514."""
+
+ARTEFACT_BYTES = 512 << 20
+"""A sealed image or package handed to the judge."""
+
+MANIFEST_BYTES = 64 << 10
+"""An encoded manifest, and each severable member: devices copy them into RAM before they parse."""
+
+CBOR_DEPTH = 16
+"""Nesting of CBOR items; the deepest published SUIT example needs 8."""
+
+CBOR_ITEMS = 20_000
+"""CBOR items decoded from one byte string."""
+
+COMPONENTS = 64
+"""Components of one manifest."""
+
+COMMANDS_RUN = 10_000
+"""Commands executed for one procedure, repetitions included."""
+
+HASHED_BYTES = 1 << 30
+"""Bytes hashed for one verdict: each image twice, with room."""
+
+HEADER_BLOCK_MIN, HEADER_BLOCK_MAX, HEADER_BLOCK_STEP = 512, 8192, 128
+"""Size of a header block; the step keeps a vector table behind it aligned."""
+
+PRODUCT_FILE_BYTES = 1 << 20
+"""A product file; people write them by hand."""
+
+KEY_FILE_BYTES = 64 << 10
+"""A PEM file with one key."""
+
+STATE_FILE_BYTES = 4 << 20
+"""A device state file without slot contents."""

@@ -1,0 +1,89 @@
+"""Versions: `X.Y.Z`, optionally `-alpha.N`, `-beta.N` or `-rc.N`; parse, order, pack.
+
+The stages are the three that the SUIT version type can carry (update-management draft: negative numbers,
+alpha -3, beta -2, release candidate -1; from memory). Order is that of SemVer 2.0.0 clause 11; there is no build part.
+"""
+
+import re
+from typing import NamedTuple, Self
+
+__all__ = ["ALPHA", "BETA", "CANDIDATE", "RELEASED", "STAGE_NUMBER_LIMIT", "Version"]
+
+ALPHA, BETA, CANDIDATE, RELEASED = 1, 2, 3, 255
+STAGE_NUMBER_LIMIT = 0xFF_FFFF  # 24 bits beside the stage byte, so that a version packs into four words
+
+_NAMES = {"alpha": ALPHA, "beta": BETA, "rc": CANDIDATE}
+_WORDS = {value: name for name, value in _NAMES.items()}
+_SUIT = {ALPHA: -3, BETA: -2, CANDIDATE: -1}
+_PATTERN = re.compile(
+    r"(0|[1-9][0-9]{0,9})\.(0|[1-9][0-9]{0,9})\.(0|[1-9][0-9]{0,9})"
+    r"(?:-(alpha|beta|rc)\.(0|[1-9][0-9]{0,7}))?",
+)
+
+
+class Version(NamedTuple):
+    """A version; tuple order is version order.
+
+    `major`, `minor` and `patch` are 0..2**32-1; `stage` is ALPHA, BETA, CANDIDATE or RELEASED; `number` counts
+    within a stage (0..2**24-1) and is 0xFFFFFF when released, so that the packed words order as well.
+    """
+
+    major: int
+    minor: int
+    patch: int
+    stage: int = RELEASED
+    number: int = STAGE_NUMBER_LIMIT
+
+    @classmethod
+    def parse(cls, text: str) -> Self:
+        """Read `2.4.1` or `2.4.1-rc.3`; raise ValueError for anything else (leading zeros, build parts, blanks)."""
+        match = _PATTERN.fullmatch(text)
+        if match is None:
+            raise ValueError(f"{text!r} is not a version such as 2.4.1 or 2.4.1-rc.3")
+        major, minor, patch = (int(match[i]) for i in (1, 2, 3))
+        if max(major, minor, patch) > 0xFFFF_FFFF:
+            raise ValueError(f"{text!r} has a number above 4294967295")
+        if match[4] is None:
+            return cls(major, minor, patch)
+        number = int(match[5])
+        if number >= STAGE_NUMBER_LIMIT:
+            raise ValueError(f"{text!r} has a stage number above {STAGE_NUMBER_LIMIT - 1}")
+        return cls(major, minor, patch, _NAMES[match[4]], number)
+
+    def __str__(self) -> str:
+        core = f"{self.major}.{self.minor}.{self.patch}"
+        return core if self.stage == RELEASED else f"{core}-{_WORDS[self.stage]}.{self.number}"
+
+    def words(self) -> tuple[int, int, int, int]:
+        """Return four 32-bit words whose order is the order of versions; a release ends in 0xFFFFFFFF."""
+        return (self.major, self.minor, self.patch, self.stage << 24 | self.number)
+
+    @classmethod
+    def from_words(cls, words: tuple[int, int, int, int]) -> Self:
+        """Take four packed words apart; raise ValueError for a stage word that no version packs to."""
+        major, minor, patch, word = words
+        stage, number = word >> 24, word & 0xFF_FFFF
+        if stage == RELEASED:
+            if number != STAGE_NUMBER_LIMIT:
+                raise ValueError(f"stage word 0x{word:08x} of a released version is not 0xffffffff")
+        elif stage not in _WORDS or number == STAGE_NUMBER_LIMIT:
+            raise ValueError(f"stage word 0x{word:08x} names no known stage")
+        return cls(major, minor, patch, stage, number)
+
+    def suit(self) -> list[int]:
+        """Return the list that SUIT carries: three numbers, and for a stage its negative code and number."""
+        core = [self.major, self.minor, self.patch]
+        return core if self.stage == RELEASED else [*core, _SUIT[self.stage], self.number]
+
+    @classmethod
+    def from_suit(cls, numbers: list[int]) -> Self:
+        """Read SUIT's list back; raise ValueError where it is not one that `suit()` makes."""
+        stages = {code: stage for stage, code in _SUIT.items()}
+        core, tail = numbers[:3], numbers[3:]
+        if len(core) != 3 or any(not 0 <= n <= 0xFFFF_FFFF for n in core):
+            raise ValueError(f"{numbers} is not three numbers of 32 bits and an optional stage")
+        if not tail:
+            return cls(*core)
+        if len(tail) != 2 or tail[0] not in stages or not 0 <= tail[1] < STAGE_NUMBER_LIMIT:
+            raise ValueError(f"{numbers} has a stage that is not -3, -2 or -1 followed by its number")
+        return cls(*core, stages[tail[0]], tail[1])
