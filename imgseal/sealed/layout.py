@@ -1,0 +1,112 @@
+"""The statement's field table, in the order and with the offsets of docs/format/sealed-image.md.
+
+Everything is little-endian. The table is the single declaration: the codec's `struct` format, the field places in
+findings, `imgseal show --field` and the document's byte table all follow it, and tests hold them together.
+"""
+
+import struct
+from typing import NamedTuple
+
+__all__ = [
+    "CODE",
+    "DATA",
+    "DIGEST_SHA256",
+    "ESP256",
+    "FIELDS",
+    "FILL",
+    "FLAG_DETACHED",
+    "FLAG_DEVELOPMENT",
+    "FORMAT_MAJOR",
+    "FORMAT_MINOR",
+    "KEY_ID_BYTES",
+    "KNOWN_FLAGS",
+    "MAGIC",
+    "NEEDS",
+    "REVISION_BYTES",
+    "SIGNATURE_SLOTS",
+    "STATEMENT",
+    "STATEMENT_BYTES",
+    "Field",
+    "field",
+]
+
+MAGIC = b"\xd5imgseal"
+"""Not text, not CBOR of any envelope, and not the start of a COSE Sig_structure (0x84): no other signed thing begins so."""
+
+FORMAT_MAJOR, FORMAT_MINOR = 1, 0
+CODE, DATA = 1, 2
+DIGEST_SHA256 = -16  # COSE number, RFC 9054
+ESP256 = -9  # COSE number, RFC 9864: ECDSA on P-256 with SHA-256
+FLAG_DEVELOPMENT, FLAG_DETACHED = 1, 2
+KNOWN_FLAGS = FLAG_DEVELOPMENT | FLAG_DETACHED
+NEEDS, SIGNATURE_SLOTS = 4, 3
+KEY_ID_BYTES, REVISION_BYTES = 16, 32
+FILL = 0xFF
+
+
+class Field(NamedTuple):
+    """One field of the statement: byte offset, size in bytes, name, `struct` code, meaning in a few words."""
+
+    offset: int
+    size: int
+    name: str
+    code: str
+    meaning: str
+
+
+def _table() -> tuple[Field, ...]:
+    rows = [
+        ("magic", "8s", "marks a header block of this format"),
+        ("format_major", "H", "1"),
+        ("format_minor", "H", "0"),
+        ("vendor_id", "16s", "UUIDv5 of the vendor's domain"),
+        ("class_id", "16s", "UUIDv5 of the class under the vendor"),
+        ("hardware_least", "H", "lowest hardware revision that takes the image"),
+        ("hardware_most", "H", "highest hardware revision that takes the image"),
+        ("component_number", "B", "1 to 255"),
+        ("component_kind", "B", "1 code, 2 data"),
+        ("needs_count", "B", "requirements used, 0 to 4"),
+        ("revision_length", "B", "bytes of source revision used, 0 to 32"),
+        ("version", "4I", "major, minor, patch, stage word"),
+        ("counter", "I", "anti-rollback counter"),
+        ("need_components", "4B", "component number of each requirement, ascending; 0 is the bootloader"),
+        ("need_least", "16I", "least version of each requirement"),
+        ("need_below", "16I", "first excluded version of each requirement, or zeros"),
+        ("build_time", "Q", "seconds since 1970-01-01 UTC"),
+        ("source_revision", "32s", "revision of the sources, zeros behind it"),
+        ("digest_algorithm", "i", "COSE number; -16 is SHA-256"),
+        ("payload_digest", "32s", "digest of the payload"),
+        ("payload_size", "I", "bytes of payload"),
+        ("link_address", "I", "address of the first payload byte when it runs"),
+        ("entry_offset", "I", "offset of the vector table in the payload; 0 for data"),
+        ("header_block", "H", "bytes of the header block"),
+        ("statement_length", "H", "384"),
+        ("flags", "I", "bit 0 development, bit 1 detached"),
+    ]
+    for index in range(SIGNATURE_SLOTS):
+        rows += [
+            (f"signature_{index}_algorithm", "i", "COSE number; 0 for an unused slot"),
+            (f"signature_{index}_key", "16s", "first 16 bytes of the key's RFC 9679 thumbprint"),
+            (f"signature_{index}_length", "H", "bytes of signature value"),
+            (f"signature_{index}_reserved", "H", "0"),
+        ]
+    rows.append(("reserved", "12s", "zeros"))
+    fields, offset = [], 0
+    for name, code, meaning in rows:
+        size = struct.calcsize("<" + code)
+        fields.append(Field(offset, size, name, code, meaning))
+        offset += size
+    return tuple(fields)
+
+
+FIELDS = _table()
+STATEMENT = struct.Struct("<" + "".join(f.code for f in FIELDS))
+STATEMENT_BYTES = STATEMENT.size
+
+
+def field(name: str) -> Field:
+    """Return the field of that name; KeyError for a name the table does not have."""
+    for entry in FIELDS:
+        if entry.name == name:
+            return entry
+    raise KeyError(name)
