@@ -1,0 +1,213 @@
+"""The only module that opens files: bounded reads, and writes that leave either everything or nothing behind."""
+
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from typing import BinaryIO, NamedTuple
+
+from imgseal.errors import InputError, Place, UsageError
+from imgseal.limits import ARTEFACT_BYTES
+
+__all__ = ["ByteFile", "Output", "open_input", "read_bounded", "refuse_overlap", "write_all"]
+
+
+@contextmanager
+def open_input(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
+    """Open a file for reading; InputError when it cannot be read, is a folder, or is larger than `limit` bytes."""
+    try:
+        stream = open(path, "rb")  # noqa: SIM115 - closed below, also when the size is refused
+    except OSError as error:
+        raise _unreadable(path, what, error) from None
+    with stream:
+        try:
+            size = os.fstat(stream.fileno()).st_size
+            if size > limit:
+                raise _too_large(path, what, limit, f"{size} bytes")
+            yield stream
+        except OSError as error:
+            raise _unreadable(path, what, error) from None
+
+
+def read_bounded(path: str, what: str, limit: int) -> bytes:
+    """Read a whole file once; InputError as `open_input`, also for a pipe that yields more than `limit` bytes."""
+    with open_input(path, what, limit) as stream:
+        data = stream.read(limit + 1)
+    if len(data) > limit:
+        raise _too_large(path, what, limit, "more")
+    return data
+
+
+def _unreadable(path: str, what: str, error: OSError) -> InputError:
+    return InputError(
+        f"cannot read this {what}",
+        place=Place(file=path),
+        found=error.strerror or type(error).__name__,
+        hint="check the name and the permissions",
+    )
+
+
+def _too_large(path: str, what: str, limit: int, found: str) -> InputError:
+    return InputError(
+        f"this {what} is larger than imgseal reads",
+        place=Place(file=path),
+        expected=f"at most {limit} bytes",
+        found=found,
+    )
+
+
+class ByteFile:
+    """An artefact held in memory, read once: what was judged is what was read. Reads never pass its end."""
+
+    __slots__ = ("_view", "size")
+
+    def __init__(self, data: bytes) -> None:
+        self._view = memoryview(data)
+        self.size = len(data)
+
+    def read(self, offset: int, length: int) -> memoryview:
+        """Return up to `length` bytes from `offset`, without a copy."""
+        return self._view[offset : offset + length]
+
+    @classmethod
+    def load(cls, path: str) -> "ByteFile":
+        """Read an artefact of at most limits.ARTEFACT_BYTES."""
+        return cls(read_bounded(path, "artefact", ARTEFACT_BYTES))
+
+
+class Output(NamedTuple):
+    """One file to write: its pieces in order, its permission bits, and whether an existing file is replaced."""
+
+    path: str
+    pieces: Iterable[bytes | memoryview]
+    mode: int = 0o666
+    replace: bool = True
+
+
+def refuse_overlap(outputs: Iterable[str], inputs: Iterable[str]) -> None:
+    """UsageError when an output is an input, by whatever name or link, or when two outputs are one file."""
+    taken: dict[object, str] = {}
+    for path in inputs:
+        taken[_identity(path)] = path
+    for path in outputs:
+        identity = _identity(path)
+        if identity in taken:
+            raise UsageError(
+                "an output would overwrite another file of this run",
+                place=Place(file=path),
+                found=f"the same file as {taken[identity]}",
+                hint="give another output name with --out",
+            )
+        taken[identity] = path
+
+
+def _identity(path: str) -> object:
+    try:
+        status = os.stat(path)
+    except OSError:
+        return os.path.realpath(path)
+    return status.st_dev, status.st_ino
+
+
+def write_all(outputs: Iterable[Output]) -> None:
+    """Write all files or none: each beside its target first, then all are moved into place.
+
+    Folders that are missing are made. When anything fails, new files and folders are removed again, replaced files are as before,
+    and UsageError or InputError says why.
+    """
+    made_folders: list[str] = []
+    staged: list[tuple[Output, str]] = []
+    path = ""
+    try:
+        for output in outputs:
+            path = output.path
+            _make_folder(os.path.dirname(path) or ".", made_folders)
+            if not output.replace and os.path.lexists(path):
+                raise _exists(path)
+            if os.path.isdir(path):
+                raise IsADirectoryError(21, "is a folder")
+            staged.append((output, _stage(output)))
+        _move(staged)
+    except BaseException as error:
+        for _, temporary in staged:
+            with suppress(OSError):
+                os.unlink(temporary)
+        for folder in reversed(made_folders):
+            with suppress(OSError):
+                os.rmdir(folder)
+        if isinstance(error, FileExistsError):
+            raise _exists(error.filename2 or path) from None
+        if isinstance(error, OSError):
+            raise InputError(
+                "cannot write this file",
+                place=Place(file=path),
+                found=error.strerror or type(error).__name__,
+                hint="check the folder, its permissions and the free space; nothing was changed",
+            ) from None
+        raise
+
+
+def _exists(path: str) -> UsageError:
+    return UsageError(
+        "this file exists already and is never overwritten",
+        place=Place(file=path),
+        hint="give another name, or remove the file yourself",
+    )
+
+
+def _make_folder(folder: str, made: list[str]) -> None:
+    missing = []
+    while folder and not os.path.isdir(folder):
+        missing.append(folder)
+        folder = os.path.dirname(folder) or "."
+    for name in reversed(missing):
+        os.mkdir(name)
+        made.append(name)
+
+
+def _stage(output: Output) -> str:
+    folder, name = os.path.split(output.path)
+    temporary = os.path.join(folder, f".{name}.{os.getpid()}.part")
+    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, output.mode)
+    try:
+        with open(descriptor, "wb") as stream:
+            for piece in output.pieces:
+                stream.write(piece)
+            stream.flush()
+            os.fsync(stream.fileno())
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(temporary)
+        raise
+    return temporary
+
+
+def _move(staged: list[tuple[Output, str]]) -> None:
+    done: list[tuple[str, str | None]] = []
+    try:
+        for output, temporary in staged:
+            target = output.path
+            if not output.replace:
+                os.link(temporary, target)  # unlike a rename it fails when the target appeared meanwhile
+                done.append((target, None))
+                continue
+            kept: str | None = None
+            if os.path.lexists(target):
+                kept = temporary + ".before"
+                os.link(target, kept, follow_symlinks=False)
+            done.append((target, kept))
+            os.replace(temporary, target)
+    except BaseException:
+        for target, kept in reversed(done):
+            with suppress(OSError):
+                if kept is None:
+                    os.unlink(target)
+                else:
+                    os.replace(kept, target)
+        raise
+    for _, kept in done:
+        if kept is not None:
+            with suppress(OSError):
+                os.unlink(kept)
+    for output, temporary in staged:
+        if not output.replace:
+            os.unlink(temporary)

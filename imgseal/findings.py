@@ -1,0 +1,166 @@
+"""Findings and verdicts: how the judge says no, and that it has looked at everything.
+
+A check has passed, failed or not run. A check that did not run has not passed. A verdict is accepted only when every
+mandatory check ran and passed. Codes are words, stable, never reused; docs/checks.md has an entry for each.
+"""
+
+from typing import NamedTuple, NoReturn
+
+from imgseal.errors import Place
+
+__all__ = [
+    "CODES",
+    "FAILED",
+    "GROUPS",
+    "NOT_RUN",
+    "PASSED",
+    "CheckResult",
+    "Finding",
+    "Verdict",
+]
+
+GROUPS = (
+    "structure",
+    "trust",
+    "signature",
+    "identity",
+    "rules",
+    "rollback",
+    "placement",
+    "digest",
+    "content",
+)
+"""The judge's order. Everything before `digest` needs no payload byte."""
+
+PASSED, FAILED, NOT_RUN = "passed", "failed", "not run"
+
+CODES = {
+    "structure.unrecognised": "the file is neither a sealed image, a detached header nor an update package",
+    "structure.too-large": "the file is larger than the judge reads",
+    "structure.truncated": "the file ends before what its header announces",
+    "structure.format-unsupported": "the header block has a format version that is not read here",
+    "structure.field-invalid": "a field of the statement holds a value that is not allowed",
+    "structure.unknown-flag": "a flag is set that the format does not define",
+    "structure.header-block": "the header block's size is not allowed or too small for its signatures",
+    "structure.fill-not-erased": "the unused rest of the header block is not 0xFF",
+    "structure.bytes-after-payload": "something follows the payload",
+    "structure.payload-missing": "the payload of a detached header was not given",
+    "structure.envelope": "the SUIT envelope breaks an encoding rule or holds an unknown member",
+    "structure.manifest": "the signed manifest breaks an encoding rule or holds an unknown member",
+    "structure.unsigned-member": "the envelope carries a member that nothing signed refers to",
+    "structure.payload-not-sealed": "a payload of the package is not a sealed image",
+    "trust.no-signature": "there is no signature",
+    "trust.algorithm-not-allowed": "no signature uses an algorithm that the product file allows",
+    "trust.unknown-key": "no signature names a trusted key",
+    "trust.key-not-for-this": "the key is trusted, but not for this component or class",
+    "trust.example-key": "the private half of the key is public: printed in a standard or kept in keys-example",
+    "trust.key-revoked": "the device has revoked the key",
+    "trust.too-few-signatures": "fewer distinct trusted keys have signed than the product file needs",
+    "signature.malformed": "a signature value could be none of any key: wrong length, or r or s outside 1..n-1",
+    "signature.does-not-verify": "a signature does not hold for what it is said to cover",
+    "signature.wrong-key": "no trusted key verifies the signature",
+    "signature.manifest-digest": "the signed digest is not that of the manifest in the envelope",
+    "signature.severed-member": "a severable member's bytes are not those the manifest names",
+    "identity.wrong-vendor": "made for another vendor's devices",
+    "identity.wrong-class": "made for another class of devices",
+    "identity.wrong-hardware": "made for other hardware revisions",
+    "identity.wrong-device": "made for another single device",
+    "identity.unknown-component": "the product file has no such component",
+    "identity.wrong-kind": "code where the component is data, or data where it is code",
+    "identity.not-checked": "the manifest does not check vendor and class of every component",
+    "identity.layers-disagree": "package and sealed image contradict each other",
+    "rules.development-image": "a development image in a release judgement",
+    "rules.development-mixed": "development and release signatures or images in one package",
+    "rules.requirement-not-met": "another component's version is outside what this image needs",
+    "rules.no-package": "a sealed image waits in a staging or keep slot without its package",
+    "rules.external-code": "code would run from memory that is not trusted",
+    "rules.authorisation-missing": "moving parts, but the install sequence asks for no authorisation",
+    "rules.condition-misplaced": "battery and authorisation conditions belong into the install sequence only",
+    "rules.validate-missing": "the manifest has no validate sequence for a component it installs",
+    "rules.command-unsupported": "the manifest uses a command or parameter that is not supported",
+    "rules.condition-failed": "a condition of the manifest does not hold on this device",
+    "rules.directive-failed": "a directive of the manifest cannot be carried out",
+    "rules.not-authorised": "the device has not authorised the update",
+    "rules.battery-too-low": "the device's battery holds less than the update asks for",
+    "rules.limits": "the manifest asks for more work than the judge does",
+    "rollback.counter-too-low": "the anti-rollback counter is below the device's",
+    "rollback.sequence-too-low": "the manifest sequence number is below the device's",
+    "rollback.sequence-reused": "another manifest with the same sequence number is installed already",
+    "placement.wrong-address": "the link address belongs to no run slot of the component",
+    "placement.wrong-slot": "the image is linked for another slot than the one it lies in",
+    "placement.no-slot": "no slot that the package serves is free on this device",
+    "placement.larger-than-slot": "the image does not fit its slot",
+    "placement.header-block": "the header block is not of the size the product file states",
+    "placement.dump-size": "the dump is not of the slot's size",
+    "digest.payload": "the payload is not the one that was signed",
+    "digest.image": "a component's content is not what the manifest names",
+    "content.vector-table": "the vector table stands where the core cannot use it, or ends outside the payload",
+    "content.stack-pointer": "the initial stack pointer is outside RAM or not aligned",
+    "content.reset-vector": "the reset vector is outside the payload or not Thumb code",
+    "content.rest-not-erased": "the slot's rest behind the payload is not erased",
+}
+"""Code -> one line of meaning."""
+
+
+class Finding(NamedTuple):
+    """What a failed check says; without a subject: the check result has it."""
+
+    code: str
+    message: str
+    place: Place = Place()
+    expected: str | None = None
+    found: str | None = None
+    hint: str | None = None
+
+
+class CheckResult(NamedTuple):
+    """One named step of the judge: its outcome, what it found, and why it did not run where it did not."""
+
+    name: str
+    group: str
+    subject: str
+    outcome: str
+    findings: tuple[Finding, ...] = ()
+    because: str | None = None
+    mandatory: bool = True
+
+
+class Verdict:
+    """Accepted or refused, with every check listed; deliberately without a truth value.
+
+    `kind` is what was judged, `device` the words that say for which device the verdict holds, `subjects` describe the
+    images and packages looked at, `notes` are remarks that refuse nothing.
+    """
+
+    __slots__ = ("checks", "details", "device", "kind", "name", "notes")
+
+    def __init__(
+        self,
+        name: str,
+        kind: str,
+        device: str,
+        checks: tuple[CheckResult, ...],
+        details: tuple[tuple[str, str], ...] = (),
+        notes: tuple[str, ...] = (),
+    ) -> None:
+        self.name = name
+        self.kind = kind
+        self.device = device
+        self.checks = checks
+        self.details = details
+        self.notes = notes
+
+    @property
+    def accepted(self) -> bool:
+        """True only when there are checks, and every mandatory one ran and passed, and no other one failed."""
+        return bool(self.checks) and all(
+            c.outcome == PASSED or (c.outcome == NOT_RUN and not c.mandatory) for c in self.checks
+        )
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """All findings in the judge's order."""
+        return tuple(f for c in self.checks for f in c.findings)
+
+    def __bool__(self) -> NoReturn:
+        raise TypeError("a verdict has no truth value: ask for .accepted")

@@ -1,0 +1,92 @@
+"""Trust anchors: which public key is good for what. Local policy from the product file, never from a message."""
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from imgseal.errors import KeyTroubleError, Place
+from imgseal.keys.p256 import PublicKey
+from imgseal.keys.pem import load_public
+from imgseal.keys.published import origin_of
+from imgseal.product.model import Product
+
+__all__ = ["IMAGES", "PACKAGES", "Trust", "TrustedKey", "resolve"]
+
+IMAGES, PACKAGES = "images", "packages"
+
+
+class TrustedKey(NamedTuple):
+    """A trust anchor: the key, its role, and what the product file limits it to.
+
+    `components` holds component names and `classes` class names; empty means all. `published` says where the private
+    half is printed, for keys that everyone knows.
+    """
+
+    public: PublicKey
+    key_id: bytes
+    source: str
+    role: str
+    development: bool
+    components: tuple[str, ...] = ()
+    classes: tuple[str, ...] = ()
+    published: str | None = None
+
+    def good_for(self, component: str | None, class_name: str) -> bool:
+        """Say whether the entry's limits admit this component (None: a package) of this class."""
+        return (not self.components or component is None or component in self.components) and (
+            not self.classes or class_name in self.classes
+        )
+
+
+class Trust(NamedTuple):
+    """All trust anchors of a product, and how many distinct signers images and packages need."""
+
+    keys: tuple[TrustedKey, ...]
+    need_images: int
+    need_packages: int
+
+    def anchors(self, role: str, *, development: bool) -> tuple[TrustedKey, ...]:
+        """Return the anchors of one role: the released ones, or those for development images and packages."""
+        return tuple(k for k in self.keys if k.role == role and k.development == development)
+
+
+def resolve(product: Product, read: Callable[[str], bytes]) -> Trust:
+    """Read the key files that [trust.*] names; `read` turns a reference of the product file into bytes.
+
+    Raises KeyTroubleError for a file that holds no P-256 public key, and for one key in two roles: a key that signs
+    both images and packages would let one theft open both layers.
+    """
+    trust = product.trust
+    keys: list[TrustedKey] = []
+    seen: dict[PublicKey, tuple[str, str]] = {}
+    for role, development, entries in (
+        (IMAGES, False, trust.images),
+        (PACKAGES, False, trust.packages),
+        (IMAGES, True, trust.development_images),
+        (PACKAGES, True, trust.development_packages),
+    ):
+        where = f"trust.development.{role}" if development else f"trust.{role}.keys"
+        for entry in entries:
+            public = load_public(read(entry.key), entry.key)
+            if public in seen:
+                other_where, other = seen[public]
+                raise KeyTroubleError(
+                    "one key stands in two places of [trust]",
+                    place=Place(file=product.source, key=where),
+                    expected="another key for each role, and each key once",
+                    found=f"{entry.key} is the same key as {other} in {other_where}",
+                    hint="make a key for each role: imgseal key new",
+                )
+            seen[public] = where, entry.key
+            keys.append(
+                TrustedKey(
+                    public,
+                    public.key_id,
+                    entry.key,
+                    role,
+                    development,
+                    entry.components,
+                    entry.classes,
+                    origin_of(public),
+                )
+            )
+    return Trust(tuple(keys), trust.need_images, trust.need_packages)
