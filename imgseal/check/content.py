@@ -1,0 +1,110 @@
+"""What a Cortex-M core finds in the payload when it starts, and what lies behind it in the slot.
+
+Armv7-M Architecture Reference Manual B1.5 (vector table, initial stack pointer, reset vector, Thumb bit) and B3.2.5 (VTOR
+alignment: a power of two, at least the table's size, at least 128 bytes); the 256 bytes of Cortex-M0+ are from memory.
+"""
+
+from imgseal.check.context import Context, component_numbered
+from imgseal.check.image import ImageSubject
+from imgseal.check.slots import slot_of
+from imgseal.errors import Place
+from imgseal.findings import Finding
+from imgseal.limits import CHUNK
+from imgseal.product.model import Component
+from imgseal.sealed.layout import FILL
+
+__all__ = ["rest", "vectors"]
+
+
+def vectors(subject: ImageSubject, context: Context) -> list[Finding]:
+    """Vector table aligned and inside the payload, stack pointer in RAM, reset vector in the payload with Thumb bit."""
+    statement = subject.statement
+    component = component_numbered(context.product, statement.component)
+    if component is None or component.kind != "code":
+        return []
+    entry = statement.entry_offset
+    table = statement.link_address + entry
+    findings = []
+    alignment = vector_alignment(component)
+    if table % alignment and not (component.core == "cortex-m0" and statement.detached):
+        findings.append(
+            Finding(
+                "content.vector-table",
+                f"{component.core} cannot take a vector table from this address",
+                Place(offset=entry, address=table),
+                expected=f"a multiple of {alignment} for {component.vectors} vectors",
+                found=f"0x{table:08x}",
+                hint="link the vector table to the start of the firmware, or raise header_block",
+            )
+        )
+    if entry + 4 * component.vectors > statement.payload_size:
+        findings.append(
+            Finding(
+                "content.vector-table",
+                "the vector table ends outside the payload",
+                Place(offset=entry, address=table),
+                expected=f"{4 * component.vectors} bytes of vectors",
+                found=f"{statement.payload_size - entry} bytes",
+                hint=f"is component.{component.name}.vectors right?",
+            )
+        )
+        return findings
+    words = subject.read_payload(entry, 8)
+    stack, reset = int.from_bytes(words[:4], "little"), int.from_bytes(words[4:8], "little")
+    rams = [memory for memory in context.product.memories.values() if memory.kind == "ram"]
+    if stack % 8 or not any(ram.base < stack <= ram.base + ram.size for ram in rams):
+        findings.append(
+            Finding(
+                "content.stack-pointer",
+                "the core would start with a stack outside RAM or not aligned",
+                Place(offset=entry, address=table),
+                expected="a multiple of 8 in "
+                + " or ".join(f"0x{ram.base:08x}..0x{ram.base + ram.size:08x} ({ram.name})" for ram in rams),
+                found=f"0x{stack:08x}",
+                hint="is this the vector table? the firmware file may be linked with something else in front of it",
+            )
+        )
+    if not reset & 1 or not statement.link_address <= reset - 1 < statement.link_address + statement.payload_size:
+        findings.append(
+            Finding(
+                "content.reset-vector",
+                "the core would start outside the payload or not in Thumb state",
+                Place(offset=entry + 4, address=table + 4),
+                expected=f"an odd address in 0x{statement.link_address:08x}.."
+                f"0x{statement.link_address + statement.payload_size:08x}",
+                found=f"0x{reset:08x}",
+                hint="link the firmware for this slot: imgseal show --linker",
+            )
+        )
+    return findings
+
+
+def vector_alignment(component: Component) -> int:
+    """Return the alignment in bytes that a core asks of its vector table."""
+    floor = 256 if component.core == "cortex-m0plus" else 128
+    return max(floor, 1 << (4 * component.vectors - 1).bit_length())
+
+
+def rest(subject: ImageSubject, context: Context) -> list[Finding]:
+    """In a dump everything behind the payload is erased (0xFF); RFC 9124 section 4.3.15 REQ.SEC.IMG.COMPLETE_DIGEST."""
+    where = subject.payload
+    if context.slot is None or where is None or slot_of(context.product, subject.statement) is None:
+        return []
+    data, start = where
+    position = start + subject.statement.payload_size
+    while position < data.size:
+        piece = bytes(data.read(position, CHUNK))
+        if piece.count(FILL) != len(piece):
+            wrong = next(i for i, byte in enumerate(piece) if byte != FILL)
+            return [
+                Finding(
+                    "content.rest-not-erased",
+                    f"something lies behind the payload in {context.slot}",
+                    Place(offset=position + wrong),
+                    expected="0xff to the end of the slot",
+                    found=f"0x{piece[wrong]:02x}",
+                    hint="erase the slot and install the image again; find out who wrote there",
+                )
+            ]
+        position += len(piece)
+    return []

@@ -1,0 +1,69 @@
+"""Everything the judge holds an artefact against: product, trust anchors, device, and what was asked for."""
+
+from collections.abc import Mapping
+from typing import NamedTuple, Protocol
+
+from imgseal.keys.trust import Trust
+from imgseal.product.model import Component, Product
+from imgseal.state.device import DeviceState
+from imgseal.versions import Version
+
+__all__ = ["Bytes", "Context", "Expected", "component_named", "component_numbered"]
+
+
+class Bytes(Protocol):
+    """Random access to an artefact; `read` returns fewer bytes than asked for only at the end."""
+
+    @property
+    def size(self) -> int:
+        """Bytes in all."""
+
+    def read(self, offset: int, length: int) -> memoryview | bytes:
+        """Return up to `length` bytes from `offset`."""
+
+
+class Expected(NamedTuple):
+    """What a signed manifest says of one sealed image; None where it says nothing."""
+
+    component: int
+    slot: int
+    version: Version | None
+    size: int | None
+    vendor_id: bytes | None
+    class_id: bytes | None
+
+
+class Context(NamedTuple):
+    """The judge's side of the question.
+
+    `development` admits development images and keys; `slot` names the slot that a raw dump was read from; `versions`
+    are those of the resulting set by component number (0 is the bootloader); `whole_set` says that the set is known,
+    so that a missing component is a missing requirement; `packaged` is True for images inside a judged package, whose
+    manifest says `expected` of them.
+    """
+
+    product: Product
+    trust: Trust
+    state: DeviceState
+    contents: Mapping[str, Bytes]
+    development: bool = False
+    slot: str | None = None
+    versions: Mapping[int, Version] = {}
+    whole_set: bool = False
+    expected: Expected | None = None
+
+
+def component_numbered(product: Product, number: int) -> Component | None:
+    """Return the product's component of that number."""
+    for component in product.components.values():
+        if component.number == number:
+            return component
+    return None
+
+
+def component_named(product: Product, number: int) -> str:
+    """Return words for a component number: its name, `bootloader`, or the bare number."""
+    if number == 0:
+        return "bootloader"
+    component = component_numbered(product, number)
+    return component.name if component else f"component {number}"

@@ -1,0 +1,138 @@
+"""Identity of a sealed image: vendor, class, hardware, component, and agreement with the package around it.
+
+RFC 9124 section 4.3.2 REQ.SEC.COMPATIBLE; identifiers say what fits, they prove nothing.
+"""
+
+from imgseal.check.context import Context, component_named, component_numbered
+from imgseal.check.image import ImageSubject
+from imgseal.check.slots import slot_of
+from imgseal.errors import Place
+from imgseal.findings import Finding
+from imgseal.sealed.layout import CODE, field
+
+__all__ = ["component", "device_class", "hardware", "layers", "vendor"]
+
+
+def _place(name: str) -> Place:
+    return Place(key=name, offset=field(name).offset)
+
+
+def vendor(subject: ImageSubject, context: Context) -> list[Finding]:
+    """The vendor identifier is the product's."""
+    if subject.statement.vendor_id == context.product.vendor_id:
+        return []
+    return [
+        Finding(
+            "identity.wrong-vendor",
+            "made for another vendor's devices",
+            _place("vendor_id"),
+            expected=f"{context.product.vendor_id.hex()} ({context.product.vendor})",
+            found=subject.statement.vendor_id.hex(),
+            hint="use the product file that the image was made with: --product FILE",
+        )
+    ]
+
+
+def device_class(subject: ImageSubject, context: Context) -> list[Finding]:
+    """The class identifier is the product's, or that of the variant asked for."""
+    product = context.product
+    found = subject.statement.class_id
+    if found == product.class_id:
+        return []
+    hint = "this image belongs into another device; send the one for this class"
+    for name, class_id in product.variant_class_ids().items():
+        if class_id == found:
+            hint = f"it is made for the variant {name!r}; judge it with --variant {name}"
+    return [
+        Finding(
+            "identity.wrong-class",
+            "made for another class of devices",
+            _place("class_id"),
+            expected=f"{product.class_id.hex()} ({product.class_name})",
+            found=found.hex(),
+            hint=hint,
+        )
+    ]
+
+
+def hardware(subject: ImageSubject, context: Context) -> list[Finding]:
+    """The device's hardware revision, or each one of the product's where no device is given, takes the image."""
+    least, most = subject.statement.hardware
+    revision = context.state.hardware
+    wanted = context.product.hardware if revision is None else (revision, revision)
+    if least <= wanted[0] and wanted[1] <= most:
+        return []
+    return [
+        Finding(
+            "identity.wrong-hardware",
+            "made for other hardware revisions",
+            _place("hardware_least"),
+            expected=f"revision {wanted[0]}" if wanted[0] == wanted[1] else f"revisions {wanted[0]} to {wanted[1]}",
+            found=f"revisions {least} to {most}",
+            hint="seal it with the right product.hardware, or name the device: --device FILE",
+        )
+    ]
+
+
+def component(subject: ImageSubject, context: Context) -> list[Finding]:
+    """The product has the component, and agrees whether it is code or data."""
+    statement = subject.statement
+    known = component_numbered(context.product, statement.component)
+    if known is None:
+        names = ", ".join(f"{c.number} ({c.name})" for c in context.product.components.values())
+        return [
+            Finding(
+                "identity.unknown-component",
+                "the product has no such component",
+                _place("component_number"),
+                expected=names,
+                found=str(statement.component),
+            )
+        ]
+    if (statement.kind == CODE) != (known.kind == "code"):
+        return [
+            Finding(
+                "identity.wrong-kind",
+                f"{known.name} is {known.kind} in this product",
+                _place("component_kind"),
+                expected=known.kind,
+                found="code" if statement.kind == CODE else "data",
+            )
+        ]
+    return []
+
+
+def layers(subject: ImageSubject, context: Context) -> list[Finding]:
+    """Manifest and sealed image say the same of component, slot, class, size and version."""
+    expected = context.expected
+    if expected is None:
+        return []
+    statement = subject.statement
+    pairs: list[tuple[str, object, object]] = [
+        ("component", expected.component, statement.component),
+        ("vendor identifier", expected.vendor_id, statement.vendor_id),
+        ("class identifier", expected.class_id, statement.class_id),
+        ("version", expected.version, statement.version),
+    ]
+    size = subject.data.size if not statement.detached else None
+    if size is not None:
+        pairs.append(("size", expected.size, size))
+    place = slot_of(context.product, statement)
+    if place is not None:
+        pairs.append(("run slot", expected.slot, place.index))
+    return [
+        Finding(
+            "identity.layers-disagree",
+            f"the manifest and the sealed image name different values for the {what}",
+            Place(key=what),
+            expected=f"{_words(said)} (manifest)",
+            found=f"{_words(is_)} (sealed image of {component_named(context.product, statement.component)})",
+            hint="pack the images again: imgseal build",
+        )
+        for what, said, is_ in pairs
+        if said is not None and said != is_
+    ]
+
+
+def _words(value: object) -> str:
+    return value.hex() if isinstance(value, bytes) else str(value)

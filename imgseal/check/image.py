@@ -1,0 +1,56 @@
+"""A sealed image as the judge sees it: bytes first, and values only as far as they could be read."""
+
+from imgseal.check.context import Bytes
+from imgseal.keys.trust import TrustedKey
+from imgseal.limits import HEADER_BLOCK_MAX
+from imgseal.sealed.codec import HeaderBlock, SealedFormatError, decode_header_block
+from imgseal.sealed.statement import Statement
+
+__all__ = ["ImageSubject"]
+
+
+class ImageSubject:
+    """One sealed image, detached header or slot dump under judgement.
+
+    The header is copied out of the artefact once and parsed from that copy; `header` or `header_error` is set by then.
+    `payload` is None until the placement of a detached payload is known to be wanted and was not given.
+    """
+
+    __slots__ = ("candidates", "data", "header", "header_error", "label", "payload_file")
+
+    def __init__(self, data: Bytes, label: str, payload_file: Bytes | None = None) -> None:
+        self.data = data
+        self.label = label
+        self.payload_file = payload_file
+        self.candidates: list[tuple[int, TrustedKey]] = []
+        self.header: HeaderBlock | None = None
+        self.header_error: SealedFormatError | None = None
+        try:
+            self.header = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX)))
+        except SealedFormatError as error:
+            self.header_error = error
+
+    @property
+    def block(self) -> HeaderBlock:
+        """The parsed header; only for checks that need the structure check."""
+        assert self.header is not None
+        return self.header
+
+    @property
+    def statement(self) -> Statement:
+        """The parsed statement; only for checks that need the structure check."""
+        return self.block.statement
+
+    @property
+    def payload(self) -> tuple[Bytes, int] | None:
+        """Where the payload lies: the bytes and the offset in them; None when a detached payload was not given."""
+        if not self.statement.detached:
+            return self.data, self.statement.header_block
+        return None if self.payload_file is None else (self.payload_file, 0)
+
+    def read_payload(self, offset: int, length: int) -> bytes:
+        """Copy a piece of the payload; shorter at its end."""
+        where = self.payload
+        assert where is not None
+        data, start = where
+        return bytes(data.read(start + offset, max(0, min(length, self.statement.payload_size - offset))))

@@ -1,0 +1,109 @@
+"""Rules of the product file that a sealed image has to keep."""
+
+from imgseal.check.context import Context, component_named, component_numbered
+from imgseal.check.image import ImageSubject
+from imgseal.check.runner import NotRun
+from imgseal.check.slots import slot_of
+from imgseal.errors import Place
+from imgseal.findings import Finding
+from imgseal.sealed.layout import CODE, field
+
+__all__ = ["development", "external_code", "requirements", "staged"]
+
+
+def development(subject: ImageSubject, context: Context) -> list[Finding]:
+    """The signed development flag and the kind of key agree, and a release judgement takes neither."""
+    flagged = subject.statement.development
+    place = Place(key="flags", offset=field("flags").offset)
+    if flagged and not context.development:
+        return [
+            Finding(
+                "rules.development-image",
+                "a development image cannot be released",
+                place,
+                expected="an image without the development flag",
+                found="the development flag is set",
+                hint="make it with imgseal build --release; to judge it at your desk, say --development",
+            )
+        ]
+    by_development_key = [anchor.source for _, anchor in subject.candidates if anchor.development]
+    if by_development_key and not flagged:
+        return [
+            Finding(
+                "rules.development-mixed",
+                "a development key has signed an image that is not marked as development",
+                place,
+                expected="the development flag, or a release key",
+                found=f"signed by {by_development_key[0]}",
+            )
+        ]
+    return []
+
+
+def external_code(subject: ImageSubject, context: Context) -> list[Finding]:
+    """Code runs from untrusted (external) memory only where the product file accepts that.
+
+    What lies in external flash can change between check and use; RFC 9124 section 4.2.18 THREAT.MFST.TOCTOU.
+    """
+    statement = subject.statement
+    slot = slot_of(context.product, statement)
+    if statement.kind != CODE or slot is None or context.product.rules.external_code == "accept":
+        return []
+    memory = context.product.memories[context.product.slots[slot.name].memory]
+    if memory.trusted:
+        return []
+    return [
+        Finding(
+            "rules.external-code",
+            f"code would run from {memory.name}, which is not trusted",
+            Place(key="link_address", offset=field("link_address").offset),
+            expected="a run slot in trusted memory",
+            found=f"slot {slot.name} in {memory.name}",
+            hint='give it a run slot in internal flash; rules.external_code = "accept" takes the risk',
+        )
+    ]
+
+
+def requirements(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
+    """Each requirement is met in the resulting set: by the package's image, else by what the device runs."""
+    findings = []
+    unknown = []
+    for need in subject.statement.needs:
+        name = component_named(context.product, need.component)
+        version = context.versions.get(need.component)
+        if version is None and not context.whole_set:
+            unknown.append(name)
+        elif version is None or not need.met_by(version):
+            findings.append(
+                Finding(
+                    "rules.requirement-not-met",
+                    f"this image does not run beside the {name} of the resulting set",
+                    Place(key="need_components", offset=field("need_components").offset),
+                    expected=f"{name} {need}",
+                    found=f"{name} {version}" if version else f"no {name} in the set",
+                    hint=(
+                        f"put a fitting {name} into the package, or name the device that has one: --device FILE"
+                        if need.component
+                        else "[bootloader] version in the product file states what devices leave the factory with"
+                    ),
+                )
+            )
+    if unknown and not findings:
+        return NotRun(f"the set is not known ({', '.join(unknown)}): judged with the package", mandatory=False)
+    return findings
+
+
+def staged(subject: ImageSubject, context: Context) -> list[Finding]:
+    """A sealed image that waits in a staging or keep slot is taken only through its package."""
+    component = component_numbered(context.product, subject.statement.component)
+    if component is None or context.slot is None or context.slot not in (component.staging, component.keep):
+        return []
+    return [
+        Finding(
+            "rules.no-package",
+            f"{context.slot} is no run slot: what waits there is installed through its package only",
+            expected="the package that brought it, or the dump of a run slot",
+            found=f"a bare sealed image in {context.slot}",
+            hint="judge the package: imgseal check PACKAGE.suit",
+        )
+    ]

@@ -1,0 +1,50 @@
+"""Runs checks in their order, records what did not run and why, and never lets an exception stand for an answer."""
+
+from collections.abc import Callable, Iterable
+from typing import Generic, NamedTuple, TypeVar
+
+from imgseal.check.context import Context
+from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding
+
+__all__ = ["Check", "NotRun", "run"]
+
+Subject = TypeVar("Subject")
+
+
+class NotRun(NamedTuple):
+    """What a check returns when it cannot be answered; never a pass. `mandatory` False lets the verdict stand."""
+
+    because: str
+    mandatory: bool = True
+
+
+class Check(NamedTuple, Generic[Subject]):
+    """One named step: its group, the checks that must have passed before it, and the function that looks."""
+
+    name: str
+    group: str
+    needs: tuple[str, ...]
+    look: Callable[[Subject, Context], list[Finding] | NotRun]
+
+
+def run(order: Iterable[Check[Subject]], subject: Subject, context: Context, label: str) -> tuple[CheckResult, ...]:
+    """Run every check of `order` on one subject; a check whose needs have not passed is recorded as not run."""
+    results: list[CheckResult] = []
+    passed: set[str] = set()
+    for check in order:
+        missing = [name for name in check.needs if name not in passed]
+        if missing:
+            because = f"needs {missing[0]}, which has not passed"
+            results.append(CheckResult(check.name, check.group, label, NOT_RUN, (), because))
+            continue
+        answer = check.look(subject, context)
+        if isinstance(answer, NotRun):
+            results.append(
+                CheckResult(check.name, check.group, label, NOT_RUN, (), answer.because, answer.mandatory)
+            )
+        elif answer:
+            results.append(CheckResult(check.name, check.group, label, FAILED, tuple(answer)))
+        else:
+            passed.add(check.name)
+            results.append(CheckResult(check.name, check.group, label, PASSED))
+    return tuple(results)

@@ -1,0 +1,33 @@
+"""Signatures of sealed images: every signature by a trusted key holds, over the exact statement bytes."""
+
+from imgseal.check.context import Context
+from imgseal.check.image import ImageSubject
+from imgseal.errors import Place
+from imgseal.findings import Finding
+from imgseal.keys.p256 import BadSignatureError, verify
+from imgseal.sealed.layout import STATEMENT_BYTES
+
+__all__ = ["statement"]
+
+
+def statement(subject: ImageSubject, _context: Context) -> list[Finding]:
+    """Verify each candidate's signature (FIPS 186-5 section 6.4.2); one that fails is never outvoted by another."""
+    block = subject.block
+    offsets = [STATEMENT_BYTES]
+    for value in block.signatures:
+        offsets.append(offsets[-1] + len(value))
+    findings = []
+    for index, anchor in subject.candidates:
+        try:
+            verify(anchor.public, block.statement_bytes, block.signatures[index])
+        except BadSignatureError as error:
+            findings.append(
+                Finding(
+                    "signature.malformed" if error.malformed else "signature.does-not-verify",
+                    str(error) if error.malformed else "the header was changed, or another key has signed it",
+                    Place(key=f"signature {index}", offset=offsets[index]),
+                    expected=f"a signature by {anchor.source} over the {STATEMENT_BYTES} bytes of the statement",
+                    hint="seal the image again; if it came from elsewhere, do not use it",
+                )
+            )
+    return findings

@@ -1,0 +1,42 @@
+"""Which run slot a statement's link address belongs to."""
+
+from typing import NamedTuple
+
+from imgseal.check.context import component_numbered
+from imgseal.product.model import Component, Product
+from imgseal.sealed.statement import Statement
+
+__all__ = ["RunSlot", "slot_of"]
+
+
+class RunSlot(NamedTuple):
+    """A run slot of a component: its index in `run`, name, first address, size, and bytes left for the payload."""
+
+    index: int
+    name: str
+    base: int
+    size: int
+    room: int
+
+
+def slot_of(product: Product, statement: Statement) -> RunSlot | None:
+    """Return the run slot whose payload address is the link address; None when there is none.
+
+    Attached images run behind their header block, detached ones at the start of the slot.
+    """
+    component = component_numbered(product, statement.component)
+    if component is None:
+        return None
+    for index, name in enumerate(component.run):
+        slot = run_slot(product, component, index, name, detached=statement.detached)
+        if statement.link_address == slot.base + slot.size - slot.room:
+            return slot
+    return None
+
+
+def run_slot(product: Product, component: Component, index: int, name: str, *, detached: bool) -> RunSlot:
+    """Describe one run slot of a component."""
+    slot = product.slots[name]
+    base = product.memories[slot.memory].base + slot.at
+    header = 0 if detached else component.header_block
+    return RunSlot(index, name, base, slot.size, slot.size - header)
