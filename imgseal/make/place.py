@@ -1,0 +1,151 @@
+"""Puts a firmware image into its slot: which slot, which bytes, and nothing lost on the way."""
+
+import hashlib
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from imgseal.errors import Place, UsageError
+from imgseal.memory.image import MemoryImage
+from imgseal.product.model import Component, Product, Slot
+
+__all__ = ["Payload", "Placed", "linker_region", "place", "separate"]
+
+
+class Payload:
+    """The bytes that will run, gaps filled with 0xFF, read from the image piece by piece as often as wanted."""
+
+    __slots__ = ("_end", "_image", "_start", "size")
+
+    def __init__(self, image: MemoryImage, start: int, end: int) -> None:
+        self._image = image
+        self._start = start
+        self._end = end
+        self.size = end - start
+
+    def chunks(self) -> Iterator[bytes]:
+        """Yield the payload in order."""
+        return self._image.filled(self._start, self._end)
+
+    def digest(self) -> bytes:
+        """SHA-256 of the payload, 32 bytes."""
+        state = hashlib.sha256()
+        for piece in self.chunks():
+            state.update(piece)
+        return state.digest()
+
+
+class Placed(NamedTuple):
+    """A payload in its run slot: addresses in the device's memory map, sizes in bytes."""
+
+    component: Component
+    slot: Slot
+    slot_index: int
+    link_address: int
+    entry_offset: int
+    payload: Payload
+    room: int
+
+
+def separate(image: MemoryImage, component: Component, name: str) -> tuple[MemoryImage, dict[str, MemoryImage]]:
+    """Take the ranges out that `component.outside` names; returns what is left, and what is carried for others.
+
+    A dropped range is gone on purpose; a carried one becomes the firmware of the component it names.
+    """
+    carried: dict[str, MemoryImage] = {}
+    for part in component.outside:
+        inside = image.crop(part.at, part.at + part.size)
+        if part.carry is not None and inside.size:
+            if part.carry in carried:
+                raise UsageError(
+                    f"two ranges of {component.name} are carried to {part.carry}",
+                    place=Place(file=name, address=part.at),
+                    hint="name one range that covers both",
+                )
+            carried[part.carry] = inside
+        image = image.without(part.at, part.at + part.size)
+    if not image.size:
+        raise UsageError(
+            "every byte of this file lies in ranges that the product file drops or carries elsewhere",
+            place=Place(file=name, key=f"component.{component.name}.outside"),
+        )
+    return image, carried
+
+
+def place(image: MemoryImage, product: Product, component: Component, name: str) -> Placed:
+    """Find the run slot that the image is linked for.
+
+    Raises UsageError when data lies outside the slot (it is never dropped silently), when the image is linked at the slot's
+    first byte where the header block goes, when it spans two slots, or does not fit.
+    """
+    for index, slot_name in enumerate(component.run):
+        slot = product.slots[slot_name]
+        base = product.memories[slot.memory].base + slot.at
+        if base <= image.lowest < base + slot.size:
+            return _place_in(image, product, component, name, index, slot, base)
+    wanted = ", ".join(_range(product, component, slot_name) for slot_name in component.run)
+    raise UsageError(
+        f"this firmware is linked for none of the run slots of {component.name}",
+        place=Place(file=name, address=image.lowest),
+        expected=wanted,
+        found=f"0x{image.lowest:08x}..0x{image.end:08x}",
+        hint=_outside_hint(component, image.lowest, image.regions[0].end, product),
+    )
+
+
+def _place_in(
+    image: MemoryImage, product: Product, component: Component, name: str, index: int, slot: Slot, base: int
+) -> Placed:
+    start = base + (0 if component.header else component.header_block)
+    end = base + slot.size
+    if image.lowest < start:
+        raise UsageError(
+            f"this firmware is linked at the start of {slot.name}, where its header block goes",
+            place=Place(file=name, address=image.lowest),
+            expected=f"first byte at 0x{start:08x} (slot 0x{base:08x} + header_block {component.header_block})",
+            found=f"0x{image.lowest:08x}",
+            hint=f"change the linker script to: {linker_region(product, component, slot.name)}",
+        )
+    for region in image.regions:
+        if region.end <= end:
+            continue
+        inside = region.address < end
+        raise UsageError(
+            f"this firmware does not fit {slot.name}" if inside else f"data lies outside {slot.name}",
+            place=Place(file=name, address=max(region.address, end)),
+            expected=f"all data in 0x{start:08x}..0x{end:08x}, {end - start} bytes",
+            found=f"0x{region.address:08x}..0x{region.end:08x}"
+            + (f", {region.end - end} bytes too many" if inside else ""),
+            hint="make it smaller, or enlarge the slot in the product file"
+            if inside
+            else _outside_hint(component, region.address, region.end, product),
+        )
+    entry = image.lowest - start if component.kind == "code" else 0
+    return Placed(component, slot, index, start, entry, Payload(image, start, image.end), end - start)
+
+
+def linker_region(product: Product, component: Component, slot_name: str) -> str:
+    """Return the MEMORY line of a GNU linker script for firmware in this slot."""
+    slot = product.slots[slot_name]
+    header = 0 if component.header else component.header_block
+    origin = product.memories[slot.memory].base + slot.at + header
+    return f"FLASH (rx) : ORIGIN = 0x{origin:08x}, LENGTH = 0x{slot.size - header:x}"
+
+
+def _range(product: Product, component: Component, slot_name: str) -> str:
+    slot = product.slots[slot_name]
+    base = product.memories[slot.memory].base + slot.at
+    start = base + (0 if component.header else component.header_block)
+    return f"{slot_name} 0x{start:08x}..0x{base + slot.size:08x}"
+
+
+def _outside_hint(component: Component, start: int, end: int, product: Product) -> str:
+    for other in product.components.values():
+        for slot_name in other.run:
+            slot = product.slots[slot_name]
+            base = product.memories[slot.memory].base + slot.at
+            if other.name != component.name and base <= start < base + slot.size:
+                return f"that is {slot_name} of {other.name}: is this {other.name}'s file?"
+    return (
+        f"if this data belongs elsewhere, say so in the product file: [[component.{component.name}.outside]] "
+        f'at = 0x{start:08x}, size = {end - start}, then drop = true or carry = "COMPONENT"'
+    )

@@ -1,0 +1,123 @@
+"""Seals a placed payload: statement, digest, signatures, and each signature verified again before it is used."""
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
+from imgseal.keys.p256 import BadSignatureError, verify
+from imgseal.keys.published import origin_of
+from imgseal.keys.signer import Signer
+from imgseal.make.place import Payload, Placed
+from imgseal.product.model import Product
+from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.sealed.layout import CODE, DATA, ESP256, FLAG_DETACHED, FLAG_DEVELOPMENT, REVISION_BYTES, STATEMENT_BYTES
+from imgseal.sealed.statement import Need, SignatureSlot, Statement
+
+__all__ = ["SealOptions", "SealedImage", "refuse_published", "seal"]
+
+_SIGNATURE_BYTES = 64
+
+
+class SealOptions(NamedTuple):
+    """What the build script and the clock say: `build_time` in seconds since 1970, `source_revision` up to 32 bytes."""
+
+    build_time: int
+    development: bool
+    source_revision: bytes = b""
+
+
+class SealedImage(NamedTuple):
+    """A sealed image: the header block's bytes and the payload they speak for."""
+
+    placed: Placed
+    statement: Statement
+    header_block: bytes
+    payload: Payload
+
+    def pieces(self) -> Iterator[bytes]:
+        """Yield the sealed image's bytes in order; of a detached one the header block only."""
+        yield self.header_block
+        if not self.statement.detached:
+            yield from self.payload.chunks()
+
+    @property
+    def size(self) -> int:
+        """Bytes of what `pieces` yields."""
+        return len(self.header_block) + (0 if self.statement.detached else self.payload.size)
+
+
+def refuse_published(signer: Signer, product: Product, *, development: bool) -> None:
+    """KeyTroubleError for a key whose private half is public, except where the product file allows it at a desk."""
+    origin = origin_of(signer.public)
+    if origin is None or (development and product.rules.example_keys == "development"):
+        return
+    raise KeyTroubleError(
+        "everyone can sign with this key",
+        place=Place(file=signer.name),
+        expected="a key of your own",
+        found=f"the key of {origin}",
+        hint="make one: imgseal key new FILE"
+        + ('; rules.example_keys = "development" allows it for development images' if development else ""),
+    )
+
+
+def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[Signer, ...]) -> SealedImage:
+    """Seal a placed payload with one signature by each signer.
+
+    Raises KeyTroubleError for a published key, UsageError where the header block is too small or a value out of range.
+    """
+    for signer in signers:
+        refuse_published(signer, product, development=options.development)
+    component = placed.component
+    needed = STATEMENT_BYTES + _SIGNATURE_BYTES * len(signers)
+    if component.header_block < needed:
+        raise UsageError(
+            "the header block is too small for the signatures",
+            place=Place(file=product.source, key=f"component.{component.name}.header_block"),
+            expected=f"at least {needed}",
+            found=str(component.header_block),
+        )
+    if len(options.source_revision) > REVISION_BYTES:
+        raise UsageError(
+            "the source revision is too long",
+            expected=f"at most {REVISION_BYTES} bytes ({2 * REVISION_BYTES} hex digits)",
+            found=f"{len(options.source_revision)} bytes",
+        )
+    flags = (FLAG_DEVELOPMENT if options.development else 0) | (FLAG_DETACHED if component.header else 0)
+    statement = Statement(
+        vendor_id=product.vendor_id,
+        class_id=product.class_id,
+        hardware=product.hardware,
+        component=component.number,
+        kind=CODE if component.kind == "code" else DATA,
+        version=component.version,
+        counter=component.counter,
+        needs=tuple(
+            Need(n.component, n.least, n.below) for n in sorted(component.needs, key=lambda need: need.component)
+        ),
+        build_time=options.build_time,
+        source_revision=options.source_revision,
+        payload_digest=placed.payload.digest(),
+        payload_size=placed.payload.size,
+        link_address=placed.link_address,
+        entry_offset=placed.entry_offset,
+        header_block=component.header_block,
+        flags=flags,
+        signatures=tuple(SignatureSlot(ESP256, signer.public.key_id, _SIGNATURE_BYTES) for signer in signers),
+    )
+    message = encode_statement(statement)
+    signatures = tuple(signer.sign(message) for signer in signers)
+    for signer, signature in zip(signers, signatures, strict=True):
+        try:
+            verify(signer.public, message, signature)
+        except BadSignatureError as error:
+            raise KeyTroubleError(
+                "the signer returned a signature that does not verify",
+                place=Place(file=signer.name),
+                found=str(error),
+                hint="nothing was written; check the key",
+            ) from None
+    block = encode_header_block(statement, signatures)
+    if decode_header_block(block).statement != statement:
+        raise InternalError("the header block does not read back as it was written")
+    return SealedImage(placed, statement, block, placed.payload)

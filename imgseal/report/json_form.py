@@ -1,0 +1,54 @@
+"""A verdict as JSON values; docs/format/verdict.schema.json is the contract, a test validates against it."""
+
+from collections.abc import Iterable
+
+from imgseal.errors import Place
+from imgseal.findings import Finding, Verdict
+
+__all__ = ["verdicts_document"]
+
+Json = dict[str, object]
+
+
+def verdicts_document(verdicts: Iterable[Verdict], tool_version: str) -> Json:
+    """Return the document for one or more verdicts; keys are always there, values may be null."""
+    return {"format": 1, "imgseal": tool_version, "verdicts": [_verdict(verdict) for verdict in verdicts]}
+
+
+def _verdict(verdict: Verdict) -> Json:
+    return {
+        "artefact": verdict.name,
+        "kind": verdict.kind,
+        "verdict": "accepted" if verdict.accepted else "refused",
+        "device": verdict.device,
+        "first_finding": verdict.findings[0].code if verdict.findings else None,
+        "details": dict(verdict.details),
+        "notes": list(verdict.notes),
+        "checks": [
+            {
+                "subject": check.subject,
+                "group": check.group,
+                "name": check.name,
+                "outcome": check.outcome,
+                "mandatory": check.mandatory,
+                "because": check.because,
+                "findings": [_finding(finding) for finding in check.findings],
+            }
+            for check in verdict.checks
+        ],
+    }
+
+
+def _finding(finding: Finding) -> Json:
+    return {
+        "code": finding.code,
+        "message": finding.message,
+        "place": _place(finding.place),
+        "expected": finding.expected,
+        "found": finding.found,
+        "hint": finding.hint,
+    }
+
+
+def _place(place: Place) -> Json:
+    return dict(place._asdict())

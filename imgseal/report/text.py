@@ -1,0 +1,62 @@
+"""A verdict as text for people: the answer first, then what was found, then what was looked at."""
+
+from collections.abc import Iterator
+
+from imgseal.findings import FAILED, GROUPS, NOT_RUN, PASSED, Finding, Verdict
+
+__all__ = ["finding_lines", "verdict_lines"]
+
+
+def verdict_lines(verdict: Verdict, *, every_check: bool = False) -> Iterator[str]:
+    """Yield the lines of a verdict without line ends; with `every_check` each check has a line of its own."""
+    answer = "accepted" if verdict.accepted else "refused"
+    yield f"{answer}, for {verdict.device}: {verdict.name}"
+    for label, text in verdict.details:
+        yield f"  {label:<10}{text}"
+    for note in verdict.notes:
+        yield f"  note      {note}"
+    for check in verdict.checks:
+        for finding in check.findings:
+            yield ""
+            yield from finding_lines(finding, check.subject)
+    if verdict.findings:
+        yield ""
+    if every_check:
+        yield from _check_lines(verdict)
+    else:
+        yield "  checks    " + "; ".join(_group_words(verdict))
+
+
+def finding_lines(finding: Finding, subject: str) -> Iterator[str]:
+    """Yield a finding: code and message, then place, expected, found and what to do."""
+    about = f" ({subject})" if subject else ""
+    yield f"  {finding.code}{about}: {finding.message}"
+    for label, text in (
+        ("where", str(finding.place)),
+        ("expected", finding.expected),
+        ("found", finding.found),
+        ("hint", finding.hint),
+    ):
+        if text:
+            yield f"    {label + ':':<10}{text}"
+
+
+def _group_words(verdict: Verdict) -> Iterator[str]:
+    for group in GROUPS:
+        counts = []
+        for outcome in (PASSED, FAILED, NOT_RUN):
+            count = sum(c.group == group and c.outcome == outcome for c in verdict.checks)
+            if count:
+                counts.append(f"{count} {outcome}")
+        if counts:
+            yield f"{group} {', '.join(counts)}"
+
+
+def _check_lines(verdict: Verdict) -> Iterator[str]:
+    subject = None
+    for check in verdict.checks:
+        if check.subject != subject:
+            subject = check.subject
+            yield f"  {subject or 'checks'}"
+        because = f" ({check.because})" if check.because else ""
+        yield f"    {check.group:<10}{check.name:<16}{check.outcome}{because}"
