@@ -1,0 +1,118 @@
+"""The command line's frame: a table of commands that are imported when they are called, and one place for errors."""
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from imgseal import __version__
+from imgseal.errors import ImgsealError
+
+__all__ = ["COMMANDS", "app", "run"]
+
+COMMANDS = {
+    "demo": "The whole job on an invented product, in a new folder.",
+    "init": "Write a commented starter product file.",
+    "key": "Make and look at key files.",
+    "build": "Seal every component and pack the release.",
+    "seal": "Seal one firmware file.",
+    "pack": "Pack sealed images into an update package.",
+    "check": "Judge artefacts as a bootloader would.",
+    "show": "Show what is inside an artefact.",
+}
+"""Command -> what it does; the module of the same name in this package holds it."""
+
+_EXAMPLES = """
+\b
+Examples:
+  imgseal demo                              see the whole job in a few seconds
+  imgseal init                              start a product file here
+  imgseal build motor=app.hex radio=rf.hex  from the firmware build script
+  imgseal check out/*.suit                  before shipping, and in CI
+
+\b
+Exit status: 0 done or accepted, 1 refused by a check, 2 wrong usage,
+3 input unreadable or unsupported, 4 key trouble, 5 internal error.
+"""
+
+
+class _Commands(click.Group):
+    """A group whose commands are imported on use: listing them costs no import."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's signature
+        if cmd_name not in COMMANDS:
+            return None
+        from importlib import import_module
+
+        command: click.Command = import_module(f"imgseal.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            near = get_close_matches(args[0], COMMANDS, n=1)
+            hint = f" Did you mean {near[0]}?" if near else f" There are: {', '.join(COMMANDS)}."
+            ctx.fail(f"No such command '{args[0]}'.{hint}")
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=_Commands, epilog=_EXAMPLES, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="imgseal", message="%(prog)s %(version)s")
+def app() -> None:
+    """Seal firmware, pack updates, and judge both as a bootloader would.
+
+    Sealed means signed, not encrypted. Everything about the product stands in one file, imgseal.toml,
+    which is looked for in this folder and its parents.
+    """
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return the exit status; nothing but SystemExit of the interpreter leaves here."""
+    try:
+        result = app.main(args=arguments, prog_name="imgseal", standalone_mode=False)
+    except ImgsealError as error:
+        click.echo("imgseal: " + "\n".join(error.lines()), err=True)
+        return error.exit_status
+    except click.exceptions.Exit as done:
+        return done.exit_code
+    except click.Abort:
+        click.echo("imgseal: stopped; nothing was written", err=True)
+        return 130
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except BrokenPipeError:
+        # the reader of our output has gone; point stdout at nothing so that the interpreter's last flush stays quiet
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
+    except KeyboardInterrupt:
+        click.echo("imgseal: stopped; nothing was written", err=True)
+        return 130
+    except Exception as error:  # noqa: BLE001 - a traceback could show secrets; say where it happened instead
+        click.echo(f"imgseal: {_defect(error)}", err=True)
+        return 5
+    return result if isinstance(result, int) else 0
+
+
+def _defect(error: Exception) -> str:
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    where = ""
+    if trace is not None:
+        where = f" at {os.path.basename(trace.tb_frame.f_code.co_filename)}:{trace.tb_lineno}"
+    return (
+        f"internal error: {type(error).__name__}{where}\n"
+        f"  hint: this is a defect of imgseal {__version__}; nothing was written; please report it with this line"
+    )

@@ -1,0 +1,177 @@
+"""Finds and loads the project: product file, local key references, trust anchors, signers."""
+
+import os
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+
+import click
+
+from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
+from imgseal.files import read_bounded
+from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
+
+if TYPE_CHECKING:
+    from imgseal.keys.signer import Signer
+    from imgseal.keys.trust import Trust
+    from imgseal.product.model import Product
+
+__all__ = ["LOCAL_NAME", "PRODUCT_NAME", "Project", "find_product", "product_options", "read_text", "unlock"]
+
+PRODUCT_NAME = "imgseal.toml"
+LOCAL_NAME = "imgseal.local.toml"
+PASSPHRASE_VARIABLE = "IMGSEAL_PASSPHRASE"  # noqa: S105 - the variable's name, not its value
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+def product_options(command: _Command) -> _Command:
+    """Add --product, --variant and --set to a command."""
+    for option in (
+        click.option(
+            "--set",
+            "settings",
+            multiple=True,
+            metavar="KEY=VALUE",
+            help="Replace release.version, release.sequence, component.NAME.version or component.NAME.counter.",
+        ),
+        click.option("--variant", metavar="NAME", help="Use [variant.NAME] of the product file."),
+        click.option(
+            "--product", "product_file", metavar="FILE", help=f"Use this product file instead of the nearest {PRODUCT_NAME}."
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def find_product(start: str) -> str:
+    """Return the path of the nearest product file, in `start` or a parent of it."""
+    folder = os.path.abspath(start)
+    while True:
+        candidate = os.path.join(folder, PRODUCT_NAME)
+        if os.path.isfile(candidate):
+            return os.path.relpath(candidate)
+        parent = os.path.dirname(folder)
+        if parent == folder:
+            raise UsageError(
+                f"no {PRODUCT_NAME} in this folder or any parent of it",
+                place=Place(file=os.path.abspath(start)),
+                hint="write one with imgseal init, or name it: --product FILE",
+            )
+        folder = parent
+
+
+def read_text(path: str, what: str, limit: int) -> str:
+    """Read a UTF-8 text file; InputError names the first byte that is not."""
+    data = read_bounded(path, what, limit)
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"this {what} is not UTF-8 text",
+            place=Place(file=path, offset=error.start),
+            found=f"byte 0x{data[error.start]:02x}",
+        ) from None
+
+
+class Project(NamedTuple):
+    """A loaded product file and the folder that its references start from."""
+
+    product: "Product"
+    folder: str
+    path: str
+
+    @classmethod
+    def load(
+        cls, product_file: str | None, settings: tuple[str, ...] = (), variant: str | None = None
+    ) -> "Project":
+        """Read the product file, and the local file beside it; UsageError or InputError says what is wrong where."""
+        from imgseal.product.read_toml import read
+
+        path = product_file or find_product(".")
+        folder = os.path.dirname(path)
+        text = read_text(path, "product file", PRODUCT_FILE_BYTES)
+        local = os.path.join(folder, LOCAL_NAME)
+        local_text = read_text(local, "local file", PRODUCT_FILE_BYTES) if os.path.exists(local) else None
+        overrides: dict[str, str] = {}
+        for setting in settings:
+            key, equals, value = setting.partition("=")
+            if not equals:
+                raise UsageError(
+                    "--set takes KEY=VALUE",
+                    found=setting,
+                    hint="for example: --set release.version=2.4.1",
+                )
+            if key in overrides:
+                raise UsageError("--set gives one key twice", place=Place(key=key), hint="give it once")
+            overrides[key] = value
+        product = read(text, name=path, overrides=overrides, local_text=local_text, variant=variant)
+        return cls(product, folder, path)
+
+    def resolve(self, reference: str) -> str:
+        """Return the path of a file that the product file names."""
+        return os.path.join(self.folder, reference)
+
+    def trust(self) -> "Trust":
+        """Read the trust anchors."""
+        from imgseal.keys.trust import resolve
+
+        def read(reference: str) -> bytes:
+            try:
+                return read_bounded(self.resolve(reference), "public key", KEY_FILE_BYTES)
+            except InputError as error:
+                raise KeyTroubleError(
+                    "cannot read a trusted public key",
+                    place=Place(file=self.resolve(reference)),
+                    found=error.found,
+                    hint=f"[trust] in {self.path} names it; imgseal key new makes a pair",
+                ) from None
+
+        return resolve(self.product, read)
+
+    def signer(self, role: str, *, development: bool) -> "Signer":
+        """Open the signing key of a role, `images` or `packages`."""
+        from imgseal.keys.pem import load_private
+        from imgseal.keys.signer import FileSigner
+
+        table = "development" if development else "release"
+        keys = self.product.signing.get(table)
+        reference = getattr(keys, role) if keys is not None else None
+        key = f"signing.{table}.{role}"
+        if reference is None:
+            raise KeyTroubleError(
+                "the product file names no signing key for this",
+                place=Place(file=self.path, key=key),
+                hint=f"add it there, or to {LOCAL_NAME} beside it",
+            )
+        path = self.resolve(reference)
+        if not os.path.exists(path):
+            flag = "--no-passphrase " if development else ""
+            raise KeyTroubleError(
+                "the signing key is not there",
+                place=Place(file=path),
+                hint=f"{self.path} names it as {key}; make one with: imgseal key new {flag}{path}",
+            )
+        try:
+            data = read_bounded(path, "private key", KEY_FILE_BYTES)
+        except InputError as error:
+            raise KeyTroubleError("cannot read the signing key", place=Place(file=path), found=error.found) from None
+        return FileSigner(load_private(data, path, unlock(path)), path)
+
+
+def unlock(path: str) -> Callable[[], bytes]:
+    """Return a function that asks for the pass phrase of a key file: from the environment, else at the terminal."""
+
+    def ask() -> bytes:
+        given = os.environ.get(PASSPHRASE_VARIABLE)
+        if given is not None:
+            return given.encode()
+        if not os.isatty(0):
+            raise KeyTroubleError(
+                "this key is encrypted, and there is nobody to ask for its pass phrase",
+                place=Place(file=path),
+                hint=f"set {PASSPHRASE_VARIABLE}, or run imgseal in a terminal",
+            )
+        answer: str = click.prompt(f"Pass phrase for {path}", hide_input=True, err=True)
+        return answer.encode()
+
+    return ask
