@@ -1,0 +1,112 @@
+"""Opens an artefact and runs the checks that its kind asks for. Never raises on what the artefact holds."""
+
+from collections.abc import Mapping
+
+from imgseal.check.context import Bytes, Context, component_named
+from imgseal.check.image import ImageSubject
+from imgseal.check.order import IMAGE_ORDER
+from imgseal.check.runner import run
+from imgseal.check.slots import slot_of
+from imgseal.errors import Place
+from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding, Verdict
+from imgseal.limits import ARTEFACT_BYTES
+from imgseal.sealed.layout import MAGIC
+from imgseal.versions import Version
+
+__all__ = ["judge", "judge_image", "kind_of", "running_versions"]
+
+_ENVELOPE_TAG = b"\xd8\x6b"  # CBOR tag 107, SUIT manifest draft section 11.1
+
+
+def kind_of(data: Bytes) -> str | None:
+    """Say what an artefact is by its first bytes: `sealed image`, `update package`, or None."""
+    head = bytes(data.read(0, len(MAGIC)))
+    if head == MAGIC:
+        return "sealed image"
+    if head.startswith(_ENVELOPE_TAG):
+        return "update package"
+    return None
+
+
+def judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes | None = None) -> Verdict:
+    """Judge one artefact; `device` says in words for which device, `payload` belongs to a detached header."""
+    kind = kind_of(data)
+    if data.size > ARTEFACT_BYTES:
+        return _unread(name, device, "structure.too-large", f"at most {ARTEFACT_BYTES} bytes", f"{data.size} bytes")
+    if kind == "update package":
+        from imgseal.check.package import judge_package  # noqa: PLC0415 - sealed images need no CBOR
+
+        return judge_package(data, name, context, device)
+    if kind == "sealed image":
+        return judge_image(data, name, context, device, payload)
+    head = bytes(data.read(0, 16))
+    return _unread(
+        name,
+        device,
+        "structure.unrecognised",
+        f"{MAGIC.hex()} (sealed image) or {_ENVELOPE_TAG.hex()} (SUIT envelope, CBOR tag 107)",
+        head.hex() or "an empty file",
+        "firmware is judged when it is sealed: imgseal build, or imgseal seal FILE --component NAME",
+    )
+
+
+def judge_image(data: Bytes, name: str, context: Context, device: str, payload: Bytes | None = None) -> Verdict:
+    """Judge a sealed image, a detached header with its payload, or a slot dump."""
+    subject = ImageSubject(data, name, payload)
+    if not context.versions:
+        context = context._replace(versions=running_versions(context))
+    results = run(IMAGE_ORDER, subject, context, "")
+    kind = "sealed image"
+    if context.slot is not None:
+        kind = "slot dump"
+    elif subject.header is not None and subject.statement.detached:
+        kind = "detached header"
+    return Verdict(name, kind, device, results, image_details(subject, context, results))
+
+
+def image_details(
+    subject: ImageSubject, context: Context, results: tuple[CheckResult, ...]
+) -> tuple[tuple[str, str], ...]:
+    """Say what a verified header says; nothing of a header whose signature does not hold."""
+    if not any(r.name == "signature" and r.outcome == PASSED for r in results):
+        return ()
+    statement = subject.statement
+    slot = slot_of(context.product, statement)
+    details = [
+        ("image", f"{component_named(context.product, statement.component)} {statement.version}"),
+        ("slot", f"{slot.name}, {statement.payload_size} of {slot.room} bytes" if slot else "none"),
+        ("counter", str(statement.counter)),
+        ("signed by", ", ".join(anchor.source for _, anchor in subject.candidates)),
+    ]
+    if statement.development:
+        details.append(("made for", "development"))
+    return tuple(details)
+
+
+def running_versions(context: Context) -> Mapping[int, Version]:
+    """Return the versions of what the device runs now, by component number; 0 is the bootloader.
+
+    A slot whose content has no readable header counts as empty.
+    """
+    versions: dict[int, Version] = {}
+    if context.state.bootloader is not None:
+        versions[0] = context.state.bootloader
+    for component in context.product.components.values():
+        index = context.state.running.get(component.number)
+        if index is None or index >= len(component.run):
+            continue
+        name = (component.header or component.run)[index]
+        content = context.contents.get(name)
+        if content is None:
+            continue
+        header = ImageSubject(content, name).header
+        if header is not None and header.statement.component == component.number:
+            versions[component.number] = header.statement.version
+    return versions
+
+
+def _unread(name: str, device: str, code: str, expected: str, found: str, hint: str | None = None) -> Verdict:
+    message = "this file is too large to be judged" if code == "structure.too-large" else "neither sealed nor packed"
+    finding = Finding(code, message, Place(offset=0), expected, found, hint)
+    rest = CheckResult("signature", "signature", "", NOT_RUN, (), "there is nothing that could be signed")
+    return Verdict(name, "unknown", device, (CheckResult("kind", "structure", "", FAILED, (finding,)), rest))

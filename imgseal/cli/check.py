@@ -1,0 +1,164 @@
+"""`imgseal check`: the verdict on artefacts, for people and for scripts."""
+
+import os
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal import __version__
+from imgseal.cli.project import Project, product_options, read_text
+from imgseal.errors import InputError, Place, UsageError
+from imgseal.files import ByteFile
+from imgseal.flow import judge
+from imgseal.limits import STATE_FILE_BYTES
+from imgseal.report.text import verdict_lines
+
+if TYPE_CHECKING:
+    from imgseal.state.device import DeviceState
+
+__all__ = ["command", "load_artefact"]
+
+
+@click.command(
+    "check",
+    epilog="""
+\b
+Examples:
+  imgseal check out/vent-drive-2.4.1-17.suit       a package, for a fresh device
+  imgseal check out/*.sealed.bin                   sealed images
+  imgseal check package.suit --device state.json   for this device
+  imgseal check header.bin --payload radio.bin     a detached header
+  imgseal check dump.bin --slot motor-a            a slot read from a device
+  imgseal check package.suit --json                for scripts
+
+\b
+Exit status 0 when every artefact is accepted, 1 when one is refused.
+""",
+)
+@click.argument("artefacts", metavar="ARTEFACT...", nargs=-1, required=True)
+@click.option("--device", "device_file", metavar="FILE", help="Judge for the device that this state file describes.")
+@click.option("--development", is_flag=True, help="Admit development images and keys.")
+@click.option("--payload", metavar="FILE", help="The payload of a detached header.")
+@click.option("--slot", metavar="NAME", help="The artefact is a dump of this whole slot.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/format/verdict.schema.json).")
+@click.option("--every", is_flag=True, help="List every check, not only those that failed.")
+@product_options
+def command(
+    artefacts: tuple[str, ...],
+    device_file: str | None,
+    development: bool,
+    payload: str | None,
+    slot: str | None,
+    as_json: bool,
+    every: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> int:
+    """Judge sealed images, detached headers, update packages and slot dumps as a bootloader would.
+
+    Without --device the verdict is for a fresh device: nothing installed, counters at zero, and the first line says so.
+    """
+    if len(artefacts) > 1 and (payload or slot):
+        raise UsageError("--payload and --slot go with one artefact", found=f"{len(artefacts)} artefacts")
+    project = Project.load(product_file, settings, variant)
+    product = project.product
+    if slot is not None and slot not in product.slots:
+        raise UsageError(
+            "the product file has no such slot",
+            place=Place(file=project.path),
+            expected=", ".join(product.slots),
+            found=slot,
+        )
+    trust = project.trust()
+    state, contents = load_device(project, device_file)
+    verdicts = []
+    for path in artefacts:
+        data = load_artefact(path)
+        verdicts.append(
+            judge(
+                data,
+                path,
+                product,
+                trust,
+                state,
+                contents=contents,
+                device=device_file or "a fresh device",
+                development=development,
+                slot=slot,
+                payload=load_artefact(payload) if payload else None,
+            )
+        )
+    if as_json:
+        import json
+
+        from imgseal.report.json_form import verdicts_document
+
+        click.echo(json.dumps(verdicts_document(verdicts, __version__), indent=2, ensure_ascii=False))
+    else:
+        for number, verdict in enumerate(verdicts):
+            lines = list(verdict_lines(verdict, every_check=every))
+            sys.stdout.write(("\n" if number else "") + "\n".join(lines) + "\n")
+    return 0 if all(verdict.accepted for verdict in verdicts) else 1
+
+
+def load_artefact(path: str) -> ByteFile:
+    """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first."""
+    data = ByteFile.load(path)
+    if bytes(data.read(0, 1)) not in (b":", b"S"):
+        return data
+    import io
+
+    from imgseal.source import read
+
+    try:
+        image = read(io.BytesIO(bytes(data.read(0, data.size))), name=path)
+    except InputError as error:
+        if bytes(data.read(0, 1)) == b":":
+            raise
+        error.args = ()
+        return data
+    if len(image.regions) != 1:
+        raise InputError(
+            "a sealed image in hex form is one region without gaps",
+            place=Place(file=path),
+            expected="1 region",
+            found=f"{len(image.regions)} regions",
+        )
+    region = image.regions[0]
+    return ByteFile(image.read(region.address, region.size))
+
+
+def load_device(project: Project, device_file: str | None) -> tuple["DeviceState", dict[str, ByteFile]]:
+    """Read a device state file and the slot contents it names, or make a fresh device."""
+    import hashlib
+
+    from imgseal.state.device import fresh, read
+
+    if device_file is None:
+        return fresh(project.product), {}
+    state = read(read_text(device_file, "device state file", STATE_FILE_BYTES), name=device_file)
+    contents = {}
+    for name, content in state.slots.items():
+        if name not in project.product.slots:
+            raise UsageError(
+                "the product file has no such slot",
+                place=Place(file=device_file, key=f"slots.{name}"),
+                expected=", ".join(project.product.slots),
+                found=name,
+            )
+        if content is None:
+            continue
+        path = os.path.join(os.path.dirname(device_file), content.file)
+        data = ByteFile.load(path)
+        digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
+        if digest != content.sha256:
+            raise InputError(
+                "the slot content is not the one that the device state file names",
+                place=Place(file=path),
+                expected=content.sha256,
+                found=digest,
+            )
+        contents[name] = data
+    return state, contents

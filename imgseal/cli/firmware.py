@@ -1,0 +1,93 @@
+"""Firmware arguments, `NAME=FILE` or `NAME=FILE@ADDRESS`, and reading what they name."""
+
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from typing import TYPE_CHECKING, NamedTuple
+
+from imgseal.cli.progress import watch
+from imgseal.errors import UsageError
+from imgseal.files import open_input
+from imgseal.limits import FIRMWARE_BYTES
+from imgseal.source import read
+
+if TYPE_CHECKING:
+    from imgseal.memory.image import MemoryImage
+    from imgseal.product.model import Component, Product
+
+__all__ = ["Firmware", "component_of", "load_image", "parse_firmware"]
+
+_IN_MEMORY = 8 << 20
+"""Files above this size (in bytes) are kept in an unnamed temporary file while they are sealed."""
+
+
+class Firmware(NamedTuple):
+    """One firmware argument: the component's name, the file, and the address of a flat binary."""
+
+    component: str
+    path: str
+    base: int | None
+
+
+def parse_firmware(argument: str, product: "Product") -> Firmware:
+    """Take `motor=app.hex` or `radio=radio.bin@0x60000` apart; UsageError says what is missing."""
+    name, equals, rest = argument.partition("=")
+    if not equals or not name or not rest:
+        raise UsageError(
+            "a firmware argument is NAME=FILE",
+            expected=f"for example {next(iter(product.components))}=app.hex",
+            found=argument,
+        )
+    component_of(product, name)
+    path, base = split_address(rest)
+    return Firmware(name, path, base)
+
+
+def split_address(text: str) -> tuple[str, int | None]:
+    """Take `FILE@ADDRESS` apart; a file whose own name holds an `@` is meant as it stands when it exists."""
+    path, at, address = text.rpartition("@")
+    if not at or os.path.exists(text):
+        return text, None
+    try:
+        base = int(address, 0)
+    except ValueError:
+        raise UsageError(
+            "the address behind @ is no number",
+            expected=f"for example {path}@0x60000",
+            found=address,
+        ) from None
+    if not 0 <= base < 1 << 32:
+        raise UsageError("the address behind @ is outside 32 bits", found=address)
+    return path, base
+
+
+def component_of(product: "Product", name: str) -> "Component":
+    """Return the component of that name; UsageError lists the names there are."""
+    component = product.components.get(name)
+    if component is None:
+        from difflib import get_close_matches
+
+        near = get_close_matches(name, product.components, n=1)
+        raise UsageError(
+            "the product file has no such component",
+            expected=", ".join(product.components),
+            found=name,
+            hint=f"did you mean {near[0]}?" if near else None,
+        )
+    return component
+
+
+@contextmanager
+def load_image(path: str, base: int | None) -> Iterator["MemoryImage"]:
+    """Read a firmware file; the image is good inside the `with` block, where a large one lies in a temporary file."""
+    with ExitStack() as stack:
+        stream = stack.enter_context(open_input(path, "firmware file", FIRMWARE_BYTES))
+        size = os.fstat(stream.fileno()).st_size
+        store = None
+        if size > _IN_MEMORY:
+            from tempfile import TemporaryFile
+
+            from imgseal.memory.store import FileStore
+
+            store = FileStore(stack.enter_context(TemporaryFile()))
+        yield read(watch(stream, size, f"reading {path}"), name=path, base=base, store=store)

@@ -1,0 +1,137 @@
+"""Every key of the product file: the one table that the reader, its suggestions and the documentation follow."""
+
+from typing import NamedTuple
+
+__all__ = ["CORES", "KEYS", "Key", "keys_of"]
+
+CORES = ("cortex-m0", "cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m7", "cortex-m23", "cortex-m33")
+
+
+class Key(NamedTuple):
+    """A key of a table: type in words, default in words (`required` for none), and its meaning."""
+
+    name: str
+    type: str
+    default: str
+    meaning: str
+
+
+KEYS: dict[str, tuple[Key, ...]] = {
+    "": (
+        Key("format", "integer", "required", "1"),
+        Key("product", "table", "required", "what the product is"),
+        Key("release", "table", "required", "what names this release"),
+        Key("signing", "table", "none", "private keys, by `development` and `release`"),
+        Key("memory", "table", "required", "memories by name"),
+        Key("slot", "table", "required", "slots by name"),
+        Key("component", "table", "required", "components by name"),
+        Key("bootloader", "table", "none", "the bootloader that devices leave the factory with"),
+        Key("trust", "table", "required", "public keys that are trusted"),
+        Key("rules", "table", "defaults", "rules of the product"),
+        Key("text", "table", "none", "what packages say to people"),
+        Key("variant", "table", "none", "variants by name; each may hold `class`, `hardware` and `component` tables"),
+    ),
+    "product": (
+        Key("name", "name", "required", "used in file names"),
+        Key("vendor", "domain", "required", "the vendor's domain; vendor identifier = UUIDv5(DNS, vendor)"),
+        Key("class", "text", "required", "devices that take the same images; class identifier = UUIDv5(vendor id, class)"),
+        Key("hardware", "range", "required", "hardware revisions that take these images, such as \"2..4\" or 3; 0 to 65535"),
+    ),
+    "release": (
+        Key("version", "version", "required", "version of the set, such as \"2.4.1\" or \"2.4.1-rc.1\""),
+        Key("sequence", "integer", "required", "manifest sequence number, only ever rises; 0 to 4294967295"),
+    ),
+    "signing.development": (
+        Key("images", "file", "none", "private key that seals development images"),
+        Key("packages", "file", "none", "private key that signs development packages"),
+    ),
+    "signing.release": (
+        Key("images", "file", "none", "private key that seals released images"),
+        Key("packages", "file", "none", "private key that signs released packages"),
+    ),
+    "memory.NAME": (
+        Key("base", "integer", "required", "first address"),
+        Key("size", "size", "required", "bytes, or text such as \"1 MiB\" or \"512 Mbit\""),
+        Key("kind", "\"flash\" or \"ram\"", "\"flash\"", "slots lie in flash, stacks in RAM"),
+        Key("erase_block", "size", "required for flash", "smallest range that is erased at once"),
+        Key("write_unit", "integer", "1", "smallest programmable piece in bytes, a power of two"),
+        Key("program_once", "boolean", "false", "a unit is programmed once per erase (ECC flash)"),
+        Key("page", "integer", "write_unit", "most bytes programmed at once"),
+        Key("trusted", "boolean", "true", "false for external parts: an attacker with a clip can write them"),
+    ),
+    "slot.NAME": (
+        Key("memory", "memory name", "required", "where it lies"),
+        Key("at", "integer", "required", "offset from the memory's base"),
+        Key("size", "size", "required", "whole erase blocks"),
+        Key("holds", "\"bootloader\", \"records\" or \"recovery\"", "none", "a purpose of its own; records need two erase blocks of trusted flash"),
+    ),
+    "component.NAME": (
+        Key("number", "integer", "required", "1 to 255, never changed; 0 is the bootloader"),
+        Key("kind", "\"code\" or \"data\"", "\"code\"", "code has a vector table and a core"),
+        Key("version", "version", "release.version", "version of this component"),
+        Key("counter", "integer", "required", "anti-rollback counter of this release; 0 to 4294967295"),
+        Key("counter_steps", "integer", "none", "values that the device's counter storage can hold"),
+        Key("core", "core name", "required for code", "cortex-m0, cortex-m0plus, cortex-m3, cortex-m4, cortex-m7, cortex-m23 or cortex-m33"),
+        Key("vectors", "integer", "required for code", "entries of the vector table, the stack pointer among them; 2 to 496"),
+        Key("run", "slot names", "required", "one or two run slots; with two, each build is linked for one"),
+        Key("staging", "slot name", "none", "where an update waits"),
+        Key("keep", "slot name", "none", "where the previous image is kept while its run slot is rewritten"),
+        Key("way_back", "\"kept\" or \"none\"", "\"kept\"", "\"none\" must be said for code with one run slot and no keep slot"),
+        Key("header", "slot names", "none", "slots for detached headers, one for each run slot"),
+        Key("header_block", "integer", "1024", "bytes of the header block: a multiple of 128 from 512 to 8192"),
+        Key("hazard", "text", "none", "what can hurt; the package then asks the device for authorisation"),
+        Key("needs", "table", "none", "component name or `bootloader` -> range such as \">=1.3.0, <2.0.0\"; at most four"),
+        Key("judged", "\"boot\", \"install\" or \"use\"", "\"boot\"", "when the device judges the payload"),
+        Key("outside", "array of tables", "none", "ranges outside the run slots that a firmware file may hold"),
+        Key("description", "text", "none", "for people"),
+    ),
+    "component.NAME.outside": (
+        Key("at", "integer", "required", "first address"),
+        Key("size", "size", "required", "bytes"),
+        Key("drop", "boolean", "false", "true: leave this range out on purpose"),
+        Key("carry", "component name", "none", "hand this range to a component of its own"),
+    ),
+    "bootloader": (Key("version", "version", "required", "its version, for requirements"),),
+    "trust": (
+        Key("images", "table", "required", "keys for sealed images"),
+        Key("packages", "table", "required", "keys for update packages"),
+        Key("development", "table", "none", "keys that only judgements with --development admit"),
+    ),
+    "trust.images": (
+        Key("keys", "array", "required", "public key files, or tables with `key`, `components`, `classes`"),
+        Key("need", "integer", "1", "distinct signers needed"),
+    ),
+    "trust.packages": (
+        Key("keys", "array", "required", "public key files, or tables with `key`, `classes`"),
+        Key("need", "integer", "1", "distinct signers needed"),
+    ),
+    "trust.development": (
+        Key("images", "array", "none", "public key files"),
+        Key("packages", "array", "none", "public key files"),
+    ),
+    "rules": (
+        Key("algorithms", "array", "[\"ESP256\"]", "signature algorithms of packages: ESP256, ES256; the first one signs"),
+        Key("example_keys", "\"refuse\" or \"development\"", "\"refuse\"", "\"development\" allows them for development images"),
+        Key("external_code", "\"refuse\" or \"accept\"", "\"refuse\"", "whether code may run from untrusted memory"),
+        Key("minimum_battery", "integer", "none", "mWh that the install sequence asks for"),
+        Key("update_priority", "integer", "0", "passed to the device when it is asked for authorisation; smaller is more urgent"),
+    ),
+    "text": (
+        Key("language", "language tag", "\"en\"", "of all texts"),
+        Key("description", "text", "none", "what the product is"),
+        Key("vendor_name", "text", "none", "the vendor, for people"),
+        Key("model", "text", "none", "the model, for people"),
+        Key("cautions", "array of text", "none", "what to mind when updating"),
+    ),
+    "variant.NAME": (
+        Key("class", "text", "product.class", "class of the variant"),
+        Key("hardware", "range", "product.hardware", "hardware revisions of the variant"),
+        Key("component", "table", "none", "keys of components that differ"),
+    ),
+}
+"""Table -> its keys; NAME stands for a name of the maker's choice."""
+
+
+def keys_of(table: str) -> tuple[str, ...]:
+    """Return the names of a table's keys."""
+    return tuple(key.name for key in KEYS[table])

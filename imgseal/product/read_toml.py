@@ -1,0 +1,445 @@
+"""Reads `imgseal.toml`: strict, complete, and with the line of every mistake."""
+
+from collections.abc import Mapping
+from copy import deepcopy
+
+from imgseal.errors import Place, UsageError
+from imgseal.product import slot_plan
+from imgseal.product.keys import CORES
+from imgseal.product.model import (
+    Bootloader,
+    Component,
+    Memory,
+    OutsideRange,
+    Product,
+    Release,
+    Requirement,
+    Rules,
+    SigningKeys,
+    Slot,
+    Text,
+    TrustEntry,
+    TrustTable,
+    class_identifier,
+    vendor_identifier,
+)
+from imgseal.product.table import Document, Table
+from imgseal.versions import Version
+
+__all__ = ["read"]
+
+_U32 = 0xFFFF_FFFF
+_Tree = dict[str, object]
+
+
+def read(
+    text: str,
+    *,
+    name: str,
+    overrides: Mapping[str, str] | None = None,
+    local_text: str | None = None,
+    variant: str | None = None,
+) -> Product:
+    """Read a product file; `name` is shown in errors.
+
+    `overrides` are the --set pairs, `local_text` is imgseal.local.toml (signing references only), `variant` picks
+    [variant.NAME]. Every variant is read, so that its mistakes show at once. Raises UsageError.
+    """
+    document = Document(text, name)
+    tree = _parse(text, name)
+    if local_text is not None:
+        _merge_local(tree, local_text, name)
+    _override(tree, overrides or {}, name)
+    variants = tree.get("variant", {})
+    if not isinstance(variants, dict):
+        document.refuse(("variant",), "this is no table", "tables [variant.NAME]", str(variants))
+    names = {}
+    for key in variants:
+        product = _product(document, _overlay(document, tree, key), key)
+        names[key] = product.class_name
+    if variant is not None and variant not in variants:
+        raise UsageError(
+            "the product file has no such variant",
+            place=Place(file=name),
+            expected=", ".join(variants) or "no variant at all",
+            found=variant,
+        )
+    chosen = tree if variant is None else _overlay(document, tree, variant)
+    return _product(document, chosen, variant)._replace(variants=names)
+
+
+def _parse(text: str, name: str) -> _Tree:
+    import tomllib  # noqa: PLC0415 - on use
+
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        line = None
+        if "(at line " in message:
+            message, _, tail = message.rpartition(" (at line ")
+            line = int(tail.split(",")[0])
+        raise UsageError(
+            f"this is not TOML: {message[:1].lower()}{message[1:]}",
+            place=Place(file=name, line=line),
+            hint="see toml.io for the syntax; text needs quotes, a number none",
+        ) from None
+    except RecursionError:
+        raise UsageError("this is nested too deeply to be a product file", place=Place(file=name)) from None
+
+
+def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
+    local_name = name[:-5] + ".local.toml" if name.endswith(".toml") else name + ".local.toml"
+    document = Document(local_text, local_name)
+    local = _parse(local_text, local_name)
+    for key in local:
+        if key != "signing":
+            document.refuse((key,), "a local file overrides signing keys only", "[signing.development] or [signing.release]", key)
+    signing = local.get("signing", {})
+    if not isinstance(signing, dict):
+        document.refuse(("signing",), "this is no table", "[signing.development] or [signing.release]", str(signing))
+    target = tree.setdefault("signing", {})
+    for which, values in signing.items():
+        if which not in ("development", "release"):
+            document.refuse(("signing", which), "unknown key", "development or release", which)
+        table = Table(document, values, ("signing", which), f"signing.{which}")
+        if isinstance(target, dict):
+            place = target.setdefault(which, {})
+            if isinstance(place, dict):
+                place.update({key: table.text(key) for key in values})
+
+
+def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
+    for key, value in overrides.items():
+        parts = key.split(".")
+        table: object = None
+        if key in ("release.version", "release.sequence"):
+            table = tree.get("release")
+        elif len(parts) == 3 and parts[0] == "component" and parts[2] in ("version", "counter"):
+            components = tree.get("component")
+            table = components.get(parts[1]) if isinstance(components, dict) else None
+            if table is None:
+                raise UsageError(
+                    "--set names a component that the product file does not have",
+                    place=Place(file=name, key=key),
+                    expected=", ".join(components) if isinstance(components, dict) else None,
+                    found=parts[1],
+                )
+        if not isinstance(table, dict):
+            raise UsageError(
+                "--set cannot replace this key",
+                place=Place(key=key),
+                expected="release.version, release.sequence, component.NAME.version or component.NAME.counter",
+                found=key,
+                hint="everything else is said in the product file",
+            )
+        if parts[-1] == "version":
+            try:
+                Version.parse(value)
+            except ValueError as error:
+                raise UsageError("--set gives a version that is none", place=Place(key=key), found=str(error)) from None
+            table[parts[-1]] = value
+        elif value.isascii() and value.isdigit() and int(value) <= _U32:
+            table[parts[-1]] = int(value)
+        else:
+            raise UsageError(
+                "--set gives a number that is none", place=Place(key=key), expected=f"0 to {_U32}", found=value
+            )
+
+
+def _overlay(document: Document, tree: _Tree, name: str) -> _Tree:
+    variants = tree["variant"]
+    assert isinstance(variants, dict)
+    table = Table(document, variants[name], ("variant", name), "variant.NAME")
+    merged = deepcopy(tree)
+    product = merged.get("product")
+    if isinstance(product, dict):
+        for key in ("class", "hardware"):
+            if key in table:
+                product[key] = table.raw(key)
+    components = merged.get("component")
+    for component, values in table.items("component").items():
+        path = ("variant", name, "component", component)
+        if not isinstance(components, dict) or component not in components:
+            document.refuse(path, "the product has no such component", ", ".join(components or ()), component)
+        Table(document, values, path, "component.NAME")
+        assert isinstance(values, dict)
+        components[component].update(deepcopy(values))
+    return merged
+
+
+def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
+    root = Table(document, tree, (), "")
+    root.integer("format", 1, 1)
+    product = root.table("product", "product")
+    vendor = product.text("vendor", limit=253)
+    if not all(c.isascii() and (c.isalnum() or c in "-.") for c in vendor) or "." not in vendor.strip("."):
+        product.refuse("vendor", "this is no domain", 'a domain you own, such as "quillmoor.example"', vendor)
+    vendor_id = vendor_identifier(vendor)
+    class_name = product.text("class", limit=256)
+    release_table = root.table("release", "release")
+    release = Release(release_table.version("version"), release_table.integer("sequence", 0, _U32))
+    memories = {n: _memory(t) for n, t in root.tables("memory", "memory.NAME", needed=True).items()}
+    slots = {n: _slot(t, memories) for n, t in root.tables("slot", "slot.NAME", needed=True).items()}
+    tables = root.tables("component", "component.NAME", needed=True)
+    numbers = {n: t.integer("number", 1, 255) for n, t in tables.items()}
+    components = {n: _component(t, n, numbers, slots, release.version) for n, t in tables.items()}
+    signing_table = root.items("signing")
+    signing = {}
+    for which in signing_table:
+        if which not in ("development", "release"):
+            document.refuse(("signing", which), "unknown key", "development or release", which)
+        table = Table(document, signing_table[which], ("signing", which), f"signing.{which}")
+        signing[which] = SigningKeys(table.optional_text("images"), table.optional_text("packages"))
+    rules = _rules(root.table("rules", "rules"))
+    name = product.text("name", limit=64)
+    if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
+        product.refuse("name", "a name that would not make a file name", "letters, digits, - and _", name)
+    bootloader = Bootloader(root.table("bootloader", "bootloader").version("version")) if "bootloader" in root else None
+    made = Product(
+        source=document.name,
+        name=name,
+        vendor=vendor,
+        class_name=class_name,
+        vendor_id=vendor_id,
+        class_id=class_identifier(vendor_id, class_name),
+        hardware=_hardware(product),
+        release=release,
+        signing=signing,
+        memories=memories,
+        slots=slots,
+        components=components,
+        bootloader=bootloader,
+        trust=_trust(root.table("trust", "trust"), components),
+        rules=rules,
+        text=_text(root.table("text", "text")),
+        variants={},
+        variant=variant,
+    )
+    slot_plan.check(made, document)
+    return made
+
+
+def _hardware(table: Table) -> tuple[int, int]:
+    expected = 'a revision such as 3, or a range such as "2..4", of 0 to 65535'
+    value = table.raw("hardware")
+    if isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= 0xFFFF:
+        return value, value
+    if isinstance(value, str):
+        least, dots, most = value.partition("..")
+        if dots and least.isascii() and most.isascii() and least.isdigit() and most.isdigit():
+            low, high = int(least), int(most)
+            if low <= high <= 0xFFFF:
+                return low, high
+    table.refuse("hardware", "this is no range of hardware revisions", expected, None if value is None else str(value))
+
+
+def _memory(table: Table) -> Memory:
+    kind = table.choice("kind", ("flash", "ram"), "flash")
+    size = table.size("size")
+    base = table.integer("base", 0, _U32)
+    unit = table.integer("write_unit", 1, 4096, 1)
+    if unit & (unit - 1):
+        table.refuse("write_unit", "not a power of two", "1, 2, 4, 8, ...", str(unit))
+    erase = table.size("erase_block") if kind == "flash" else 1
+    if size % erase:
+        table.refuse("erase_block", "the memory is no whole number of erase blocks", f"a divisor of {size}", str(erase))
+    if erase % unit:
+        table.refuse("erase_block", "an erase block is no whole number of write units", f"a multiple of {unit}", str(erase))
+    page = table.integer("page", unit, 1 << 20, unit)
+    if page % unit:
+        table.refuse("page", "a page is no whole number of write units", f"a multiple of {unit}", str(page))
+    if base + size > 1 << 32:
+        table.refuse("size", "the memory ends above 32 bits", f"at most {(1 << 32) - base} bytes from its base", str(size))
+    return Memory(
+        str(table.path[-1]), base, size, kind, erase, unit, table.boolean("program_once", False), page,
+        table.boolean("trusted", True),
+    )  # fmt: skip
+
+
+def _slot(table: Table, memories: Mapping[str, Memory]) -> Slot:
+    memory = _one_of(table, "memory", table.text("memory"), memories, "memory")
+    holds = table.choice("holds", ("bootloader", "records", "recovery")) if "holds" in table else None
+    return Slot(str(table.path[-1]), memory, table.integer("at", 0, _U32), table.size("size"), holds)
+
+
+def _one_of(table: Table, key: str, value: str, known: Mapping[str, object], what: str) -> str:
+    if value not in known:
+        from difflib import get_close_matches  # noqa: PLC0415 - only on the way to an error
+
+        near = get_close_matches(value, known, n=1)
+        table.refuse(key, f"there is no such {what}", ", ".join(known), value, f"did you mean {near[0]}?" if near else None)
+    return value
+
+
+def _component(
+    table: Table, name: str, numbers: Mapping[str, int], slots: Mapping[str, Slot], version: Version
+) -> Component:
+    kind = table.choice("kind", ("code", "data"), "code")
+    code = kind == "code"
+    if not code:
+        for key in ("core", "vectors", "header"):
+            if key in table:
+                table.refuse(key, "data has no vector table and no detached header", "this key for code only", key)
+    run = tuple(_one_of(table, "run", s, slots, "slot") for s in table.texts("run", least=1, most=2))
+    header = tuple(_one_of(table, "header", s, slots, "slot") for s in table.texts("header", (), most=2))
+    if header and len(header) != len(run):
+        table.refuse("header", "there is not one header slot for each run slot", f"{len(run)} slots", str(len(header)))
+    optional = {key: _one_of(table, key, table.text(key), slots, "slot") if key in table else None for key in ("staging", "keep")}
+    block = table.integer("header_block", 512, 8192, 1024)
+    if block % 128:
+        table.refuse("header_block", "not a multiple of 128", "512, 640, ... 8192", str(block))
+    counter = table.integer("counter", 0, _U32)
+    steps = table.integer("counter_steps", 1, _U32) if "counter_steps" in table else None
+    if steps is not None and counter > steps:
+        table.refuse("counter", "the device's counter storage cannot hold this", f"at most {steps} (counter_steps)", str(counter))
+    return Component(
+        name=name,
+        number=numbers[name],
+        kind=kind,
+        version=table.version("version", version),
+        counter=counter,
+        counter_steps=steps,
+        core=table.choice("core", CORES) if code else "",
+        vectors=table.integer("vectors", 2, 496) if code else 0,
+        run=run,
+        staging=optional["staging"],
+        keep=optional["keep"],
+        way_back=table.choice("way_back", ("kept", "none"), "kept"),
+        header=header,
+        header_block=block,
+        hazard=table.optional_text("hazard"),
+        needs=_needs(table, name, numbers),
+        judged=table.choice("judged", ("boot", "install", "use"), "boot"),
+        outside=tuple(_outside(row, name, numbers) for row in table.rows("outside", "component.NAME.outside")),
+        description=table.optional_text("description"),
+    )
+
+
+def _needs(table: Table, own: str, numbers: Mapping[str, int]) -> tuple[Requirement, ...]:
+    known = {**{n: number for n, number in numbers.items() if n != own}, "bootloader": 0}
+    values = table.items("needs")
+    if len(values) > 4:
+        table.refuse("needs", "too many requirements for one statement", "at most 4", str(len(values)))
+    needs = []
+    for other, text in values.items():
+        path = (*table.path, "needs", other)
+        if other not in known:
+            table.document.refuse(path, "there is no such component", ", ".join(known), other)
+        expected = 'a range such as ">=1.3.0, <2.0.0", ">=1.3.0" or "<2.0.0"'
+        least: Version | None = None
+        below: Version | None = None
+        try:
+            for part in str(text).split(","):
+                stripped = part.strip()
+                if stripped.startswith(">=") and least is None:
+                    least = Version.parse(stripped[2:].strip())
+                elif stripped.startswith("<") and not stripped.startswith("<=") and below is None:
+                    below = Version.parse(stripped[1:].strip())
+                else:
+                    raise ValueError(stripped)
+        except ValueError:
+            table.document.refuse(path, "this is no range of versions", expected, str(text))
+        lowest = Version.parse("0.0.0-alpha.0")
+        if below is not None and below <= (least or lowest):
+            table.document.refuse(path, "no version is in this range", expected, str(text))
+        needs.append(Requirement(known[other], other, least or lowest, below))
+    return tuple(needs)
+
+
+def _outside(table: Table, own: str, numbers: Mapping[str, int]) -> OutsideRange:
+    drop = table.boolean("drop", False)
+    carry = table.optional_text("carry")
+    if drop == (carry is not None):
+        table.refuse("", "a range is either dropped or carried", 'drop = true, or carry = "COMPONENT"', "both" if drop else "neither")
+    if carry is not None:
+        _one_of(table, "carry", carry, {n: None for n in numbers if n != own}, "component")
+    return OutsideRange(table.integer("at", 0, _U32), table.size("size"), carry)
+
+
+def _rules(table: Table) -> Rules:
+    algorithms = table.texts("algorithms", ["ESP256"], least=1, most=2)
+    for algorithm in algorithms:
+        if algorithm not in ("ESP256", "ES256"):
+            table.refuse("algorithms", "an algorithm that is not supported", "ESP256 or ES256", algorithm)
+    return Rules(
+        algorithms,
+        table.choice("example_keys", ("refuse", "development"), "refuse"),
+        table.choice("external_code", ("refuse", "accept"), "refuse"),
+        table.integer("minimum_battery", 1, _U32) if "minimum_battery" in table else None,
+        table.integer("update_priority", -(1 << 31), (1 << 31) - 1, 0),
+    )
+
+
+def _trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
+    roles = []
+    for role in ("images", "packages"):
+        if role not in table:
+            table.refuse(role, "this key is missing", f"[trust.{role}] with keys = [...]", "nothing")
+        part = table.table(role, f"trust.{role}")
+        entries = tuple(_entry(part, value, role, components) for value in _list(part, "keys", least=1))
+        need = part.integer("need", 1, 16, 1)
+        if need > len(entries):
+            part.refuse("need", "more signers are needed than there are keys", f"at most {len(entries)}", str(need))
+        roles.append((entries, need))
+    development = table.table("development", "trust.development")
+    desk = [
+        tuple(TrustEntry(text, (), ()) for text in development.texts(role, ())) for role in ("images", "packages")
+    ]
+    seen: dict[str, str] = {}
+    for where, entries in (
+        ("trust.images", roles[0][0]),
+        ("trust.packages", roles[1][0]),
+        ("trust.development.images", desk[0]),
+        ("trust.development.packages", desk[1]),
+    ):
+        for entry in entries:
+            if entry.key in seen:
+                table.refuse(
+                    where.split(".")[1],
+                    "one key stands in two places of [trust]",
+                    "another key for each role",
+                    f"{entry.key} in {seen[entry.key]} and {where}",
+                    "make a key for each role: imgseal key new",
+                )
+            seen[entry.key] = where
+    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1])
+
+
+def _list(table: Table, key: str, least: int) -> list[object]:
+    value = table.raw(key)
+    if not isinstance(value, list) or len(value) < least:
+        table.refuse(key, "this is no list of keys", "one or more public key files in brackets", str(value))
+    return value
+
+
+def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:
+    if isinstance(value, str) and value:
+        return TrustEntry(value, (), ())
+    allowed = ("key", "components", "classes") if role == "images" else ("key", "classes")
+    if not isinstance(value, dict) or not isinstance(value.get("key"), str) or any(k not in allowed for k in value):
+        table.refuse("keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value))
+    limits = []
+    for key in ("components", "classes"):
+        names = value.get(key, [])
+        if not isinstance(names, list) or not all(isinstance(n, str) for n in names) or (key in value and not names):
+            table.refuse("keys", f"{key} is no list of names", "one or more names in brackets", str(names))
+        limits.append(tuple(names))
+    for name in limits[0]:
+        if name not in components:
+            table.refuse("keys", "there is no such component", ", ".join(components), name)
+    return TrustEntry(value["key"], limits[0], limits[1])
+
+
+def _text(table: Table) -> Text:
+    language = table.text("language", "en", limit=35)
+    parts = language.split("-")
+    if not all(1 <= len(p) <= 8 and p.isascii() and p.isalnum() for p in parts) or not parts[0].isalpha():
+        table.refuse("language", "this is no language tag", 'a tag such as "en" or "de-CH"', language)
+    return Text(
+        language,
+        table.optional_text("description"),
+        table.optional_text("vendor_name"),
+        table.optional_text("model"),
+        table.texts("cautions", ()),
+    )

@@ -1,0 +1,178 @@
+"""The slot plan: what does not fit together in a product file is found before any build."""
+
+from imgseal.product.model import Component, Product, Slot
+from imgseal.product.table import Document
+
+__all__ = ["check", "vector_alignment"]
+
+
+def check(product: Product, document: Document) -> None:
+    """Hold memories, slots and components against each other; UsageError names both sides of a contradiction."""
+    _memories(product, document)
+    _slots(product, document)
+    _uses(product, document)
+    for component in product.components.values():
+        _component(product, component, document)
+
+
+def vector_alignment(core: str, vectors: int) -> int:
+    """Return the alignment a core asks of its vector table, in bytes.
+
+    A power of two, at least the table's size and 128 (Armv7-M Architecture Reference Manual B3.2.5); 256 on Cortex-M0+ (from memory).
+    """
+    return max(256 if core == "cortex-m0plus" else 128, 1 << (4 * vectors - 1).bit_length())
+
+
+def _memories(product: Product, document: Document) -> None:
+    ordered = sorted(product.memories.values(), key=lambda m: m.base)
+    for before, after in zip(ordered, ordered[1:], strict=False):
+        if before.base + before.size > after.base:
+            document.refuse(
+                ("memory", after.name, "base"),
+                f"memory.{after.name} overlaps memory.{before.name}",
+                f"at least 0x{before.base + before.size:08x}",
+                f"0x{after.base:08x}",
+            )
+
+
+def _slots(product: Product, document: Document) -> None:
+    for slot in product.slots.values():
+        memory = product.memories[slot.memory]
+        if memory.kind == "ram":
+            document.refuse(("slot", slot.name, "memory"), "a slot cannot lie in RAM", "a flash memory", memory.name)
+        if slot.at + slot.size > memory.size:
+            document.refuse(
+                ("slot", slot.name, "size"),
+                f"slot.{slot.name} crosses the end of memory.{memory.name}",
+                f"an end of at most 0x{memory.size:x}",
+                f"0x{slot.at + slot.size:x}",
+            )
+        for key, value in (("at", slot.at), ("size", slot.size)):
+            if value % memory.erase_block:
+                document.refuse(
+                    ("slot", slot.name, key),
+                    "a slot starts and ends on erase blocks",
+                    f"a multiple of {memory.erase_block} (memory.{memory.name}.erase_block)",
+                    f"0x{value:x}",
+                )
+        if slot.holds == "records" and (slot.size < 2 * memory.erase_block or not memory.trusted):
+            document.refuse(
+                ("slot", slot.name, "size" if memory.trusted else "memory"),
+                "records need two erase blocks of trusted flash, so that one is whole while the other is erased",
+                f"at least {2 * memory.erase_block} bytes of trusted flash",
+                f"{slot.size} bytes in {memory.name}",
+            )
+    ordered = sorted(product.slots.values(), key=lambda s: (s.memory, s.at))
+    for before, after in zip(ordered, ordered[1:], strict=False):
+        if before.memory == after.memory and before.at + before.size > after.at:
+            document.refuse(
+                ("slot", after.name, "at"),
+                f"slot.{after.name} overlaps slot.{before.name}",
+                f"at least 0x{before.at + before.size:x}",
+                f"0x{after.at:x}",
+            )
+
+
+def _uses(product: Product, document: Document) -> None:
+    """Each slot has one purpose, each number one component."""
+    used = {s.name: f"slot.{s.name}.holds" for s in product.slots.values() if s.holds is not None}
+    numbers: dict[int, str] = {}
+    for component in product.components.values():
+        if component.number in numbers:
+            document.refuse(
+                ("component", component.name, "number"),
+                "two components have one number",
+                "another number",
+                f"{component.number}, as component.{numbers[component.number]}",
+            )
+        numbers[component.number] = component.name
+        for key, names in (
+            ("run", component.run),
+            ("header", component.header),
+            ("staging", (component.staging,)),
+            ("keep", (component.keep,)),
+        ):
+            for name in names:
+                if name is None:
+                    continue
+                if name in used:
+                    document.refuse(
+                        ("component", component.name, key),
+                        "one slot for two purposes",
+                        "a slot of its own",
+                        f"{name}, already in {used[name]}",
+                    )
+                used[name] = f"component.{component.name}.{key}"
+
+
+def _component(product: Product, component: Component, document: Document) -> None:
+    path = ("component", component.name)
+    code = component.kind == "code"
+    run = [product.slots[name] for name in component.run]
+    smallest = min(run, key=lambda slot: slot.size)
+    for key, name in (("staging", component.staging), ("keep", component.keep)):
+        if name is not None and product.slots[name].size < smallest.size:
+            document.refuse(
+                (*path, key),
+                f"{name} is smaller than the run slot it stands in for",
+                f"at least {smallest.size} bytes ({smallest.name})",
+                str(product.slots[name].size),
+            )
+    for name in component.header:
+        if product.slots[name].size < component.header_block:
+            document.refuse(
+                (*path, "header"), f"the header block does not fit {name}", f"at least {component.header_block} bytes",
+                str(product.slots[name].size),
+            )  # fmt: skip
+    if code and len(run) == 1 and component.keep is None and component.way_back != "none":
+        document.refuse(
+            (*path, "way_back"),
+            "one run slot and no keep slot leave no way back, and that has to be said",
+            'way_back = "none", a keep slot, or a second run slot',
+            "nothing",
+            "without a way back no trial is offered: an update completes, or needs recovery",
+        )
+    if component.way_back == "none" and (len(run) == 2 or component.keep is not None):
+        document.refuse((*path, "way_back"), "there is a way back", "no way_back here", '"none"')
+    for slot in run:
+        if not component.header and slot.size <= component.header_block:
+            document.refuse(
+                (*path, "header_block"), f"the header block fills {slot.name}", f"below {slot.size}", str(component.header_block)
+            )
+        if code:
+            _code_slot(product, component, slot, document)
+
+
+def _code_slot(product: Product, component: Component, slot: Slot, document: Document) -> None:
+    path = ("component", component.name)
+    memory = product.memories[slot.memory]
+    if not memory.trusted and product.rules.external_code != "accept":
+        document.refuse(
+            (*path, "run"),
+            f"code would run from {memory.name}, which is not trusted",
+            "a run slot in trusted flash",
+            slot.name,
+            'rules.external_code = "accept" takes the risk that it changes between check and use',
+        )
+    if not any(m.kind == "ram" for m in product.memories.values()):
+        document.refuse(("memory",), "code needs RAM for its stack", 'a memory with kind = "ram"', "none")
+    if component.core == "cortex-m0":
+        if not component.header:
+            document.refuse(
+                (*path, "header"),
+                "a cortex-m0 has no vector table register: its image cannot move behind a header",
+                "header slots, for a detached header",
+                "nothing",
+                "if the firmware copies its vectors to RAM, name the core cortex-m0plus",
+            )
+        return
+    start = memory.base + slot.at + (0 if component.header else component.header_block)
+    alignment = vector_alignment(component.core, component.vectors)
+    if start % alignment:
+        document.refuse(
+            (*path, "header_block" if not component.header else "run"),
+            f"{component.core} cannot take a vector table at 0x{start:08x} in {slot.name}",
+            f"a multiple of {alignment} for {component.vectors} vectors",
+            f"0x{start:08x}",
+            f"header_block = {-(-component.header_block // alignment) * alignment} would fit" if not component.header else None,
+        )

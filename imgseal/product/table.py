@@ -1,0 +1,207 @@
+"""Strict access to one TOML table: every key known, every value of its type and range, every error with line and path."""
+
+from collections.abc import Callable
+from typing import NoReturn, TypeVar
+
+from imgseal.errors import Place, UsageError
+from imgseal.product.keys import keys_of
+from imgseal.product.locate import line_of
+from imgseal.versions import Version
+
+__all__ = ["Document", "Table"]
+
+_UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "kbit": 1 << 7, "Kbit": 1 << 7, "Mbit": 1 << 17, "Gbit": 1 << 27}
+_REQUIRED = object()
+_Value = TypeVar("_Value")
+
+
+class Document:
+    """The text behind the tables: knows the lines, so that tables need not."""
+
+    __slots__ = ("name", "text")
+
+    def __init__(self, text: str, name: str) -> None:
+        self.text = text
+        self.name = name
+
+    def refuse(
+        self, path: tuple[str | int, ...], message: str, expected: str | None, found: str | None, hint: str | None = None
+    ) -> NoReturn:
+        """Raise UsageError for a key path, with the line of its statement, or of the nearest table that has one."""
+        line = None
+        for length in range(len(path), 0, -1):
+            line = line_of(self.text, path[:length])
+            if line is not None:
+                break
+        raise UsageError(
+            message,
+            place=Place(file=self.name, line=line, key=_dotted(path)),
+            expected=expected,
+            found=found,
+            hint=hint,
+        )
+
+
+def _dotted(path: tuple[str | int, ...]) -> str:
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else str(part)
+    return text
+
+
+class Table:
+    """One table of the file, under `path`; `kind` names its row of keys."""
+
+    __slots__ = ("_values", "document", "path")
+
+    def __init__(self, document: Document, values: object, path: tuple[str | int, ...], kind: str) -> None:
+        self.document = document
+        self.path = path
+        if not isinstance(values, dict):
+            document.refuse(path, "this is no table", "a table", _shown(values))
+        self._values: dict[str, object] = values
+        allowed = keys_of(kind)
+        for key in values:
+            if key not in allowed:
+                from difflib import get_close_matches  # noqa: PLC0415 - only on the way to an error
+
+                near = get_close_matches(key, allowed, n=1)
+                document.refuse(
+                    (*path, key),
+                    "unknown key",
+                    "one of " + ", ".join(allowed),
+                    key,
+                    f"did you mean {near[0]}?" if near else None,
+                )
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._values
+
+    def refuse(self, key: str, message: str, expected: str | None, found: str | None, hint: str | None = None) -> NoReturn:
+        """Raise UsageError about one key of this table."""
+        self.document.refuse((*self.path, key) if key else self.path, message, expected, found, hint)
+
+    def _get(self, key: str, default: object) -> object:
+        if key in self._values:
+            return self._values[key]
+        if default is _REQUIRED:
+            self.document.refuse(
+                (*self.path, key), "this key is missing", _dotted((*self.path, key)), "nothing", "add it to the product file"
+            )
+        return default
+
+    def table(self, key: str, kind: str) -> "Table":
+        """Return a subtable; an absent one counts as empty."""
+        return Table(self.document, self._get(key, {}), (*self.path, key), kind)
+
+    def tables(self, key: str, kind: str, *, needed: bool) -> "dict[str, Table]":
+        """Return the named tables below a key, in the order of the file."""
+        values = self._get(key, _REQUIRED if needed else {})
+        if not isinstance(values, dict) or (needed and not values):
+            self.refuse(key, "there is nothing here", f"tables [{_dotted((*self.path, key))}.NAME]", _shown(values))
+        out = {}
+        for name, value in values.items():
+            if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
+                self.document.refuse(
+                    (*self.path, key, name), "a name that would not make a file name", "letters, digits, - and _", name
+                )
+            out[name] = Table(self.document, value, (*self.path, key, name), kind)
+        return out
+
+    def rows(self, key: str, kind: str) -> "list[Table]":
+        """Return an array of tables."""
+        values = self._get(key, [])
+        if not isinstance(values, list):
+            self.refuse(key, "this is no array of tables", f"[[{_dotted((*self.path, key))}]]", _shown(values))
+        return [Table(self.document, value, (*self.path, key, index), kind) for index, value in enumerate(values)]
+
+    def items(self, key: str) -> dict[str, object]:
+        """Return the bare entries of a table whose keys are free."""
+        values = self._get(key, {})
+        if not isinstance(values, dict):
+            self.refuse(key, "this is no table", "a table", _shown(values))
+        return values
+
+    def raw(self, key: str, default: object = None) -> object:
+        """Return the value as it stands."""
+        return self._get(key, default)
+
+    def text(self, key: str, default: object = _REQUIRED, *, limit: int = 4096) -> str:
+        """Return a text that is not empty."""
+        value = self._get(key, default)
+        if not isinstance(value, str) or not value.strip() or len(value) > limit:
+            self.refuse(key, "this is no text", f"a text of 1 to {limit} characters in quotes", _shown(value))
+        return value
+
+    def optional_text(self, key: str) -> str | None:
+        """Return a text, or None when the key is absent."""
+        return self.text(key) if key in self._values else None
+
+    def choice(self, key: str, options: tuple[str, ...], default: object = _REQUIRED) -> str:
+        """Return one of a few words."""
+        value = self._get(key, default)
+        if value not in options:
+            self.refuse(key, "not one of the words allowed here", " or ".join(f'"{o}"' for o in options), _shown(value))
+        return str(value)
+
+    def integer(self, key: str, least: int, most: int, default: object = _REQUIRED) -> int:
+        """Return an integer in a range."""
+        value = self._get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+            self.refuse(key, "not a number allowed here", f"an integer from {least} to {most}", _shown(value))
+        return value
+
+    def boolean(self, key: str, default: bool) -> bool:
+        """Return true or false."""
+        value = self._get(key, default)
+        if not isinstance(value, bool):
+            self.refuse(key, "neither true nor false", "true or false", _shown(value))
+        return value
+
+    def size(self, key: str, default: object = _REQUIRED) -> int:
+        """Return bytes: an integer, or a number and a unit. A Mbit is 2**20 bits, as flash makers count."""
+        value = self._get(key, default)
+        if isinstance(value, int) and not isinstance(value, bool) and 0 < value <= 1 << 32:
+            return value
+        if isinstance(value, str):
+            number, _, unit = value.strip().partition(" ")
+            factor = _UNITS.get(unit.strip())
+            if number.isascii() and number.isdigit() and factor is not None and 0 < int(number) * factor <= 1 << 32:
+                return int(number) * factor
+        hint = "decimal kB and MB are too easily confused with the binary ones" if isinstance(value, str) else None
+        self.refuse(key, "this is no size", 'bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', _shown(value), hint)
+
+    def version(self, key: str, default: object = _REQUIRED) -> Version:
+        """Return a version."""
+        value = self._get(key, default)
+        if isinstance(value, Version):
+            return value
+        return self.parsed(key, value, Version.parse, 'a version such as "2.4.1" or "2.4.1-rc.1"')
+
+    def parsed(self, key: str, value: object, parse: Callable[[str], _Value], expected: str) -> _Value:
+        """Return what `parse` makes of a text; its ValueError becomes an error of the key."""
+        try:
+            if isinstance(value, str):
+                return parse(value)
+        except ValueError:
+            pass
+        self.refuse(key, "this cannot be read", expected, _shown(value))
+
+    def texts(self, key: str, default: object = _REQUIRED, *, least: int = 0, most: int = 64) -> tuple[str, ...]:
+        """Return an array of texts without repetitions."""
+        value = self._get(key, default)
+        if (
+            not isinstance(value, (list, tuple))
+            or not all(isinstance(v, str) and v for v in value)
+            or len(set(value)) != len(value)
+            or not least <= len(value) <= most
+        ):
+            self.refuse(key, "this is no list of names", f"{least} to {most} different texts in brackets", _shown(value))
+        return tuple(value)
+
+
+def _shown(value: object) -> str:
+    if value is None:
+        return "nothing"
+    text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
+    return text if len(text) <= 80 else text[:77] + "..."

@@ -1,0 +1,187 @@
+"""The device state file, format 1: what the judge needs to know of one device. docs/format/device-state.md."""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from imgseal.errors import Place, UsageError
+from imgseal.product.model import Product
+from imgseal.versions import Version
+
+__all__ = ["DeviceState", "SlotContent", "fresh", "read", "write"]
+
+_U32 = 0xFFFF_FFFF
+_KEYS = (
+    "format",
+    "hardware",
+    "sequence",
+    "manifest_digest",
+    "counters",
+    "running",
+    "slots",
+    "bootloader",
+    "battery_mwh",
+    "authorised",
+    "revoked",
+)
+
+
+class SlotContent(NamedTuple):
+    """What a slot holds: a file beside the state file, and its SHA-256 in hex."""
+
+    file: str
+    sha256: str
+
+
+class DeviceState(NamedTuple):
+    """One device. `hardware` None is any revision of the product; `battery_mwh` None is enough.
+
+    `counters` are by component number; `running` is the index of the run slot that each component starts from; a slot that is absent or
+    None in `slots` is erased. `manifest_digest` is that of the installed set, 32 bytes; `revoked` are key identifiers in hex.
+    """
+
+    hardware: int | None
+    sequence: int
+    manifest_digest: bytes | None
+    counters: Mapping[int, int]
+    running: Mapping[int, int]
+    slots: Mapping[str, SlotContent | None]
+    bootloader: Version | None
+    battery_mwh: int | None
+    authorised: bool
+    revoked: tuple[str, ...]
+    fresh: bool
+
+
+def fresh(product: Product) -> DeviceState:
+    """Return a device as it leaves the factory without firmware: counters at zero, any hardware revision, authorised."""
+    version = product.bootloader.version if product.bootloader else None
+    return DeviceState(None, 0, None, {}, {}, {}, version, None, authorised=True, revoked=(), fresh=True)
+
+
+def read(text: str, *, name: str) -> DeviceState:
+    """Read a state file; UsageError says which key holds what is not allowed."""
+    import json  # noqa: PLC0415 - only with --device
+
+    def unique(pairs: list[tuple[str, object]]) -> dict[str, object]:
+        seen: dict[str, object] = {}
+        for key, value in pairs:
+            if key in seen:
+                raise _refused(name, key, "this key stands twice", None, None)
+            seen[key] = value
+        return seen
+
+    try:
+        tree = json.loads(text, object_pairs_hook=unique)
+    except json.JSONDecodeError as error:
+        raise UsageError(
+            f"this device state file is not JSON: {error.msg}", place=Place(file=name, line=error.lineno)
+        ) from None
+    except RecursionError:
+        raise UsageError("this device state file is nested too deeply", place=Place(file=name)) from None
+    if not isinstance(tree, dict):
+        raise UsageError("this device state file is no JSON object", place=Place(file=name))
+    for key in tree:
+        if key not in _KEYS:
+            raise _refused(name, key, "unknown key", ", ".join(_KEYS), key)
+    for key in ("format", "hardware", "sequence", "counters"):
+        if key not in tree:
+            raise _refused(name, key, "this key is missing", key, "nothing")
+    _integer(name, "format", tree["format"], 1, 1)
+    bootloader = tree.get("bootloader")
+    try:
+        version = Version.parse(bootloader) if isinstance(bootloader, str) else None
+    except ValueError:
+        version = None
+    if bootloader is not None and version is None:
+        raise _refused(name, "bootloader", "this is no version", 'a version such as "1.1.0"', str(bootloader))
+    battery = tree.get("battery_mwh")
+    authorised = tree.get("authorised", False)
+    if not isinstance(authorised, bool):
+        raise _refused(name, "authorised", "neither true nor false", "true or false", str(authorised))
+    return DeviceState(
+        hardware=_integer(name, "hardware", tree["hardware"], 0, 0xFFFF),
+        sequence=_integer(name, "sequence", tree["sequence"], 0, _U32),
+        manifest_digest=_digest(name, "manifest_digest", tree.get("manifest_digest"), 32),
+        counters=_numbers(name, "counters", tree["counters"], _U32),
+        running=_numbers(name, "running", tree.get("running", {}), 1),
+        slots=_slots(name, tree.get("slots", {})),
+        bootloader=version,
+        battery_mwh=None if battery is None else _integer(name, "battery_mwh", battery, 0, _U32),
+        authorised=authorised,
+        revoked=_revoked(name, tree.get("revoked", [])),
+        fresh=False,
+    )
+
+
+def write(state: DeviceState) -> str:
+    """Return the text of a state file; `read` gives the same state back. A fresh device has no hardware revision yet."""
+    import json  # noqa: PLC0415 - only with --device
+
+    tree: dict[str, object] = {
+        "format": 1,
+        "hardware": state.hardware,
+        "sequence": state.sequence,
+        "manifest_digest": state.manifest_digest.hex() if state.manifest_digest else None,
+        "counters": {str(number): value for number, value in sorted(state.counters.items())},
+        "running": {str(number): value for number, value in sorted(state.running.items())},
+        "slots": {slot: content._asdict() if content else None for slot, content in sorted(state.slots.items())},
+        "bootloader": str(state.bootloader) if state.bootloader else None,
+        "battery_mwh": state.battery_mwh,
+        "authorised": state.authorised,
+        "revoked": list(state.revoked),
+    }
+    return json.dumps(tree, indent=2) + "\n"
+
+
+def _refused(name: str, key: str, message: str, expected: str | None, found: str | None) -> UsageError:
+    return UsageError(message, place=Place(file=name, key=key), expected=expected, found=found)
+
+
+def _integer(name: str, key: str, value: object, least: int, most: int) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+        raise _refused(name, key, "not a number allowed here", f"an integer from {least} to {most}", str(value))
+    return value
+
+
+def _numbers(name: str, key: str, value: object, most: int) -> dict[int, int]:
+    if not isinstance(value, dict):
+        raise _refused(name, key, "this is no object", '{"1": 6}: component number to number', str(value))
+    numbers = {}
+    for number, entry in value.items():
+        if not (number.isascii() and number.isdigit() and 1 <= int(number) <= 255 and str(int(number)) == number):
+            raise _refused(name, f"{key}.{number}", "this is no component number", "1 to 255", number)
+        numbers[int(number)] = _integer(name, f"{key}.{number}", entry, 0, most)
+    return numbers
+
+
+def _digest(name: str, key: str, value: object, size: int) -> bytes | None:
+    if value is None:
+        return None
+    if isinstance(value, str) and len(value) == 2 * size and all(c in "0123456789abcdef" for c in value):
+        return bytes.fromhex(value)
+    raise _refused(name, key, "this is no digest", f"{2 * size} lower-case hex digits", str(value))
+
+
+def _slots(name: str, value: object) -> dict[str, SlotContent | None]:
+    if not isinstance(value, dict):
+        raise _refused(name, "slots", "this is no object", "slot name to content", str(value))
+    slots: dict[str, SlotContent | None] = {}
+    for slot, content in value.items():
+        key = f"slots.{slot}"
+        if content is None:
+            slots[slot] = None
+            continue
+        if not isinstance(content, dict) or sorted(content) != ["file", "sha256"]:
+            raise _refused(name, key, "this is no slot content", 'null, or {"file": ..., "sha256": ...}', str(content))
+        digest = _digest(name, f"{key}.sha256", content["sha256"], 32)
+        if not isinstance(content["file"], str) or not content["file"] or digest is None:
+            raise _refused(name, f"{key}.file", "this is no file name", "a path beside the state file", str(content["file"]))
+        slots[slot] = SlotContent(content["file"], digest.hex())
+    return slots
+
+
+def _revoked(name: str, value: object) -> tuple[str, ...]:
+    if not isinstance(value, list):
+        raise _refused(name, "revoked", "this is no list", "key identifiers of 32 hex digits", str(value))
+    keys = [_digest(name, "revoked", entry, 16) for entry in value]
+    return tuple(key.hex() for key in keys if key is not None)

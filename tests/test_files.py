@@ -1,0 +1,107 @@
+"""Writing: everything or nothing, existing files untouched on failure, an output is never an input."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from imgseal.errors import InputError, UsageError
+from imgseal.files import ByteFile, Output, read_bounded, refuse_overlap, write_all
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(p.name for p in folder.rglob("*"))
+
+
+def failing() -> Iterator[bytes]:
+    yield b"some bytes"
+    raise UsageError("stopped in the middle")
+
+
+def test_writes_all_and_leaves_no_temporary_file(tmp_path: Path) -> None:
+    (tmp_path / "b").write_bytes(b"old")
+    write_all([Output(str(tmp_path / "sub" / "a"), [b"1", b"2"]), Output(str(tmp_path / "b"), [b"new"])])
+    assert (tmp_path / "sub" / "a").read_bytes() == b"12"
+    assert (tmp_path / "b").read_bytes() == b"new"
+    assert names(tmp_path) == ["a", "b", "sub"]
+
+
+def test_failure_in_the_second_output_leaves_nothing_of_the_first(tmp_path: Path) -> None:
+    (tmp_path / "b").write_bytes(b"old")
+    with pytest.raises(UsageError, match="stopped in the middle"):
+        write_all([Output(str(tmp_path / "sub" / "a"), [b"1"]), Output(str(tmp_path / "b"), failing())])
+    assert (tmp_path / "b").read_bytes() == b"old"
+    assert names(tmp_path) == ["b"]
+
+
+def test_failure_while_moving_restores_what_was_moved(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "a").write_bytes(b"old a")
+    real = os.replace
+    moved: list[str] = []
+
+    def second_fails(source: str, target: str) -> None:
+        if str(target).endswith("b") and not moved:
+            moved.append(target)
+            raise OSError(28, "No space left on device")
+        real(source, target)
+
+    monkeypatch.setattr("imgseal.files.os.replace", second_fails)
+    with pytest.raises(InputError, match="cannot write"):
+        write_all([Output(str(tmp_path / "a"), [b"new a"]), Output(str(tmp_path / "b"), [b"new b"])])
+    assert moved
+    assert (tmp_path / "a").read_bytes() == b"old a"
+    assert names(tmp_path) == ["a"]
+
+
+def test_never_replaces_where_told_so(tmp_path: Path) -> None:
+    (tmp_path / "key").write_bytes(b"mine")
+    with pytest.raises(UsageError, match="exists already"):
+        write_all([Output(str(tmp_path / "key"), [b"x"], replace=False)])
+    assert (tmp_path / "key").read_bytes() == b"mine"
+    assert names(tmp_path) == ["key"]
+
+
+def test_mode_of_private_files(tmp_path: Path) -> None:
+    write_all([Output(str(tmp_path / "key"), [b"x"], mode=0o600, replace=False)])
+    assert (tmp_path / "key").stat().st_mode & 0o777 == 0o600
+
+
+def test_target_is_a_folder(tmp_path: Path) -> None:
+    (tmp_path / "out").mkdir()
+    with pytest.raises(InputError, match="cannot write"):
+        write_all([Output(str(tmp_path / "out"), [b"x"])])
+    assert names(tmp_path) == ["out"]
+
+
+def test_output_equal_to_an_input_by_link(tmp_path: Path) -> None:
+    (tmp_path / "in").write_bytes(b"firmware")
+    (tmp_path / "link").symlink_to("in")
+    with pytest.raises(UsageError, match="overwrite"):
+        refuse_overlap([str(tmp_path / "link")], [str(tmp_path / "in")])
+    with pytest.raises(UsageError, match="overwrite"):
+        refuse_overlap([str(tmp_path / "new"), str(tmp_path / "." / "new")], [])
+    refuse_overlap([str(tmp_path / "new")], [str(tmp_path / "in")])
+
+
+def test_reads_are_bounded(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"12345")
+    assert read_bounded(str(tmp_path / "file"), "thing", 5) == b"12345"
+    with pytest.raises(InputError, match="larger"):
+        read_bounded(str(tmp_path / "file"), "thing", 4)
+    with pytest.raises(InputError, match="cannot read"):
+        read_bounded(str(tmp_path / "nothing"), "thing", 4)
+    with pytest.raises(InputError, match="cannot read"):
+        read_bounded(str(tmp_path), "thing", 1 << 30)
+
+
+def test_endless_input_is_cut(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="larger"):
+        read_bounded("/dev/zero", "thing", 1000)
+
+
+def test_byte_file_reads_stop_at_the_end() -> None:
+    data = ByteFile(b"0123456789")
+    assert data.size == 10
+    assert bytes(data.read(8, 5)) == b"89"
+    assert bytes(data.read(20, 5)) == b""
