@@ -1,0 +1,23 @@
+"""A flat binary at a stated address."""
+
+from typing import BinaryIO
+
+from imgseal.errors import InputError, Place
+from imgseal.limits import CHUNK
+from imgseal.memory.builder import ImageBuilder
+from imgseal.memory.image import MemoryImage
+from imgseal.memory.store import ByteStore
+
+__all__ = ["read_raw"]
+
+
+def read_raw(stream: BinaryIO, name: str, base: int, store: ByteStore | None = None) -> MemoryImage:
+    """Read all bytes of a stream as data from address `base`; InputError for an empty file."""
+    builder = ImageBuilder(store, name)
+    address = base
+    while chunk := stream.read(CHUNK):
+        builder.add(address, chunk)
+        address += len(chunk)
+    if address == base:
+        raise InputError("this file is empty", place=Place(file=name))
+    return builder.finish()
