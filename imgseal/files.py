@@ -7,8 +7,9 @@ from typing import BinaryIO, NamedTuple
 
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.limits import ARTEFACT_BYTES
+from imgseal.memory.view import ByteView
 
-__all__ = ["ByteFile", "Output", "open_input", "read_bounded", "refuse_overlap", "write_all"]
+__all__ = ["Output", "load_artefact", "open_input", "read_bounded", "refuse_overlap", "write_all"]
 
 
 @contextmanager
@@ -55,23 +56,9 @@ def _too_large(path: str, what: str, limit: int, found: str) -> InputError:
     )
 
 
-class ByteFile:
-    """An artefact held in memory, read once: what was judged is what was read. Reads never pass its end."""
-
-    __slots__ = ("_view", "size")
-
-    def __init__(self, data: bytes) -> None:
-        self._view = memoryview(data)
-        self.size = len(data)
-
-    def read(self, offset: int, length: int) -> memoryview:
-        """Return up to `length` bytes from `offset`, without a copy."""
-        return self._view[offset : offset + length]
-
-    @classmethod
-    def load(cls, path: str) -> "ByteFile":
-        """Read an artefact of at most limits.ARTEFACT_BYTES."""
-        return cls(read_bounded(path, "artefact", ARTEFACT_BYTES))
+def load_artefact(path: str) -> ByteView:
+    """Read an artefact of at most limits.ARTEFACT_BYTES, once."""
+    return ByteView(read_bounded(path, "artefact", ARTEFACT_BYTES))
 
 
 class Output(NamedTuple):

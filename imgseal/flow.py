@@ -1,15 +1,44 @@
-"""The two flows, bytes in and values out: `release` seals firmware and packs it, `judge` says whether a device takes it."""
+"""The flows, bytes in and values out: `release` seals firmware and packs it, `judge` says whether a device takes it.
+
+Nothing that leaves here to be written has been seen by the maker alone: the judge has accepted it first.
+"""
 
 from collections.abc import Mapping
+from typing import NamedTuple
 
 from imgseal.check.context import Bytes, Context
 from imgseal.check.judge import judge as run_judge
+from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.findings import Verdict
+from imgseal.keys.signer import Signer
 from imgseal.keys.trust import Trust
-from imgseal.product.model import Product
-from imgseal.state.device import DeviceState
+from imgseal.make.pack import Package, pack
+from imgseal.make.place import place, separate
+from imgseal.make.seal import SealedImage, SealOptions
+from imgseal.make.seal import seal as make_seal
+from imgseal.memory.image import MemoryImage
+from imgseal.memory.view import ByteView
+from imgseal.product.model import Component, Product
+from imgseal.state.device import DeviceState, fresh
 
-__all__ = ["judge"]
+__all__ = ["FirmwareFile", "ReleaseResult", "judge", "pack_images", "release", "seal"]
+
+
+class FirmwareFile(NamedTuple):
+    """Firmware for a component: an image that was read from `name`, or one that is sealed already."""
+
+    component: str
+    name: str
+    content: MemoryImage | SealedImage
+
+
+class ReleaseResult(NamedTuple):
+    """What a release made: sealed images, the package, remarks, and the verdict that let it pass."""
+
+    images: tuple[SealedImage, ...]
+    package: Package
+    notes: tuple[str, ...]
+    verdict: Verdict
 
 
 def judge(
@@ -26,5 +55,132 @@ def judge(
     payload: Bytes | None = None,
 ) -> Verdict:
     """Judge an artefact as the device in `state` would; never raises on what the artefact holds."""
-    context = Context(product, trust, state, contents or {}, development=development, slot=slot)
+    context = Context(
+        product, trust, state, contents or {}, development=development, slot=slot, whole_set=not state.fresh
+    )
     return run_judge(data, name, context, device, payload)
+
+
+def seal(
+    image: MemoryImage,
+    product: Product,
+    component: Component,
+    name: str,
+    options: SealOptions,
+    signers: tuple[Signer, ...],
+    trust: Trust,
+) -> tuple[SealedImage, ...]:
+    """Seal one firmware image, and what it carries for other components; RefusedError when the judge refuses the result."""
+    rest, carried = separate(image, component, name)
+    sealed = [make_seal(place(rest, product, component, name), product, options, signers)]
+    for other, part in carried.items():
+        placed = place(part, product, product.components[other], name)
+        sealed.append(make_seal(placed, product, options, signers))
+    for made in sealed:
+        _refuse_bad_image(made, product, trust, options)
+    return tuple(sealed)
+
+
+def release(
+    firmware: list[FirmwareFile],
+    product: Product,
+    options: SealOptions,
+    *,
+    image_signers: tuple[Signer, ...],
+    package_signers: tuple[Signer, ...],
+    trust: Trust,
+) -> ReleaseResult:
+    """Seal every firmware image, keep those that are sealed already, pack all of them, and judge the package."""
+    images: list[SealedImage] = []
+    notes: list[str] = []
+    for file in firmware:
+        component = product.components[file.component]
+        if isinstance(file.content, SealedImage):
+            if file.content.placed.component.number != component.number:
+                raise UsageError(
+                    "this sealed image is of another component",
+                    place=Place(file=file.name),
+                    expected=component.name,
+                    found=file.content.placed.component.name,
+                )
+            images.append(file.content)
+            continue
+        notes += [f"{file.name}: {note}" for note in file.content.notes]
+        images += seal(file.content, product, component, file.name, options, image_signers, trust)
+    package, verdict = pack_images(tuple(images), product, package_signers, trust, development=options.development)
+    return ReleaseResult(tuple(images), package, (*notes, *verdict.notes), verdict)
+
+
+def pack_images(
+    images: tuple[SealedImage, ...],
+    product: Product,
+    signers: tuple[Signer, ...],
+    trust: Trust,
+    *,
+    development: bool,
+) -> tuple[Package, Verdict]:
+    """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
+
+    One finding is let through: a requirement on a component that the package does not bring. Only a device can answer it.
+    """
+    package = pack(images, product, signers, development=development)
+    data = ByteView(b"".join(package.pieces()))
+    verdict = judge(data, "the package", product, trust, fresh(product), development=development)
+    _refuse_findings(verdict, "this package")
+    return package, verdict
+
+
+def _refuse_bad_image(made: SealedImage, product: Product, trust: Trust, options: SealOptions) -> None:
+    whole = _Pieces(made)
+    payload = _PayloadPieces(made) if made.statement.detached else None
+    name = made.placed.slot.name
+    verdict = judge(
+        whole, name, product, trust, fresh(product), development=options.development, payload=payload
+    )
+    _refuse_findings(verdict, f"the sealed image for {name}")
+
+
+def _refuse_findings(verdict: Verdict, what: str) -> None:
+    for finding in verdict.findings:
+        if finding.code == "rules.requirement-not-met" and finding.found and finding.found.startswith("no "):
+            continue
+        raise RefusedError(
+            f"our own judge refuses {what}: {finding.code}: {finding.message}",
+            place=finding.place,
+            expected=finding.expected,
+            found=finding.found,
+            hint=finding.hint or "nothing was written",
+        )
+
+
+class _Pieces:
+    """A sealed image as the judge reads it, without a copy of the payload."""
+
+    __slots__ = ("_header", "_payload", "size")
+
+    def __init__(self, made: SealedImage) -> None:
+        self._header = made.header_block
+        self._payload = None if made.statement.detached else made.payload
+        self.size = made.size
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return bytes of header block and payload."""
+        head = self._header[offset : offset + length]
+        if self._payload is None or len(head) == length:
+            return head
+        start = max(0, offset - len(self._header))
+        return head + self._payload.read(start, length - len(head))
+
+
+class _PayloadPieces:
+    """A detached payload as the judge reads it."""
+
+    __slots__ = ("_payload", "size")
+
+    def __init__(self, made: SealedImage) -> None:
+        self._payload = made.payload
+        self.size = made.payload.size
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return bytes of the payload."""
+        return self._payload.read(offset, length)

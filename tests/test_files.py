@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from imgseal.errors import InputError, UsageError
-from imgseal.files import ByteFile, Output, read_bounded, refuse_overlap, write_all
+from imgseal.files import Output, read_bounded, refuse_overlap, write_all
+from imgseal.memory.view import ByteView
 
 
 def names(folder: Path) -> list[str]:
@@ -100,8 +101,8 @@ def test_endless_input_is_cut(tmp_path: Path) -> None:
         read_bounded("/dev/zero", "thing", 1000)
 
 
-def test_byte_file_reads_stop_at_the_end() -> None:
-    data = ByteFile(b"0123456789")
+def test_byte_view_reads_stop_at_the_end() -> None:
+    data = ByteView(b"0123456789")
     assert data.size == 10
     assert bytes(data.read(8, 5)) == b"89"
     assert bytes(data.read(20, 5)) == b""

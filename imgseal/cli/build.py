@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
-from imgseal.cli.firmware import load_image, parse_firmware
-from imgseal.cli.project import Project, product_options
+from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
+from imgseal.cli.project import LOCAL_NAME, Project, product_options
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, source_revision
 from imgseal.errors import UsageError
@@ -78,7 +78,7 @@ def command(
     notes: list[str] = []
     with ExitStack() as stack:
         files = [
-            FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base)))
+            FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, base.product)))
             for a in arguments
         ]
         for project in projects:
@@ -89,7 +89,7 @@ def command(
                 options,
                 image_signers=(project.signer("images", development=development),),
                 package_signers=(project.signer("packages", development=development),),
-                trust=project.trust(),
+                trust=project.trust(development=development),
             )
             made = _outputs(result, project.product, folder, development=development)
             before = _previous_sizes(os.path.join(folder, "release.json"))
@@ -108,3 +108,101 @@ def command(
     for output in outputs:
         if output.path.endswith(".suit"):
             click.echo(output.path)
+
+
+def _outputs(result: ReleaseResult, product: "Product", folder: str, *, development: bool) -> list[Output]:
+    """Name the files of a release: package, sealed images, and release.json, which says what they are."""
+    release_ = product.release
+    mark = "-development" if development else ""
+    package_name = f"{product.name}-{release_.version}-{release_.sequence}{mark}.suit"
+    outputs = [Output(os.path.join(folder, package_name), result.package.pieces())]
+    files: list[dict[str, object]] = [_entry(package_name, list(result.package.pieces()), "update package")]
+    for image in result.images:
+        for output in image_outputs(image, folder):
+            outputs.append(output)
+            what = "detached payload" if output.path.endswith(".payload.bin") else "sealed image"
+            if output.path.endswith(".header.bin"):
+                what = "detached header"
+            pieces = image.payload.chunks() if what == "detached payload" else image.pieces()
+            files.append(
+                {
+                    **_entry(os.path.basename(output.path), pieces, what),
+                    "component": image.placed.component.name,
+                    "slot": image.placed.slot.name,
+                    "version": str(image.statement.version),
+                    "counter": image.statement.counter,
+                    "payload_size": image.payload.size,
+                }
+            )
+    document = {
+        "format": 1,
+        "imgseal": __version__,
+        "product": product.name,
+        "class": product.class_name,
+        "variant": product.variant,
+        "version": str(release_.version),
+        "sequence": release_.sequence,
+        "development": development,
+        "manifest_digest": result.package.digest.value.hex(),
+        "files": files,
+    }
+    text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+    outputs.append(Output(os.path.join(folder, "release.json"), [text.encode()]))
+    return outputs
+
+
+def _entry(path: str, pieces: Iterable[bytes | memoryview], what: str) -> dict[str, object]:
+    state, size = hashlib.sha256(), 0
+    for piece in pieces:
+        state.update(piece)
+        size += len(piece)
+    return {"path": path, "what": what, "size": size, "sha256": state.hexdigest()}
+
+
+def _previous_sizes(path: str) -> dict[str, int]:
+    """Return the payload sizes of the build that is about to be replaced, by slot; nothing when there is none."""
+    try:
+        with open(path, encoding="utf-8") as stream:
+            files = json.load(stream)["files"]
+        return {entry["slot"]: int(entry["payload_size"]) for entry in files if "payload_size" in entry}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+def _slot_line(result: ReleaseResult, index: int, before: dict[str, int]) -> str:
+    """Say in one line how full a slot is, what changed, and where the counter stands."""
+    image = result.images[index]
+    placed = image.placed
+    used, room = placed.payload.size, placed.room
+    change = ""
+    if placed.slot.name in before:
+        change = f", {(used - before[placed.slot.name]) / 1024:+.1f}"
+    steps = placed.component.counter_steps
+    counter = f"counter {image.statement.counter}" + (f" of {steps}" if steps is not None else "")
+    name = placed.component.name
+    return (
+        f"{name} {image.statement.version} in {placed.slot.name}: "
+        f"{used / 1024:.1f} of {room / 1024:.1f} KiB{change}; {counter}"
+    )
+
+
+def _dependencies(targets: list[str], inputs: list[str]) -> bytes:
+    """Return a dependency file: every output depends on every input. Make's quoting: a backslash before blanks and #, $$."""
+    left = " ".join(_quoted(target) for target in targets)
+    right = " \\\n  ".join(_quoted(path) for path in dict.fromkeys(inputs))
+    return f"{left}: \\\n  {right}\n".encode()
+
+
+def _quoted(path: str) -> str:
+    for character in (" ", "#"):
+        path = path.replace(character, "\\" + character)
+    return path.replace("$", "$$")
+
+
+def _product_inputs(project: Project) -> list[str]:
+    """Return the files that the product file stands for: itself, the local file, the public keys."""
+    trust = project.product.trust
+    entries = (*trust.images, *trust.packages, *trust.development_images, *trust.development_packages)
+    local = os.path.join(project.folder, LOCAL_NAME)
+    keys = [project.resolve(entry.key) for entry in entries]
+    return [project.path, *(path for path in (local, *keys) if os.path.exists(path))]

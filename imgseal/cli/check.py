@@ -9,15 +9,16 @@ import click
 from imgseal import __version__
 from imgseal.cli.project import Project, product_options, read_text
 from imgseal.errors import InputError, Place, UsageError
-from imgseal.files import ByteFile
+from imgseal.files import load_artefact
 from imgseal.flow import judge
 from imgseal.limits import STATE_FILE_BYTES
+from imgseal.memory.view import ByteView
 from imgseal.report.text import verdict_lines
 
 if TYPE_CHECKING:
     from imgseal.state.device import DeviceState
 
-__all__ = ["command", "load_artefact"]
+__all__ = ["command", "load_device", "open_artefact"]
 
 
 @click.command(
@@ -71,11 +72,11 @@ def command(
             expected=", ".join(product.slots),
             found=slot,
         )
-    trust = project.trust()
+    trust = project.trust(development=development)
     state, contents = load_device(project, device_file)
     verdicts = []
     for path in artefacts:
-        data = load_artefact(path)
+        data = open_artefact(path)
         verdicts.append(
             judge(
                 data,
@@ -87,7 +88,7 @@ def command(
                 device=device_file or "a fresh device",
                 development=development,
                 slot=slot,
-                payload=load_artefact(payload) if payload else None,
+                payload=open_artefact(payload) if payload else None,
             )
         )
     if as_json:
@@ -103,9 +104,9 @@ def command(
     return 0 if all(verdict.accepted for verdict in verdicts) else 1
 
 
-def load_artefact(path: str) -> ByteFile:
+def open_artefact(path: str) -> ByteView:
     """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first."""
-    data = ByteFile.load(path)
+    data = load_artefact(path)
     if bytes(data.read(0, 1)) not in (b":", b"S"):
         return data
     import io
@@ -127,10 +128,10 @@ def load_artefact(path: str) -> ByteFile:
             found=f"{len(image.regions)} regions",
         )
     region = image.regions[0]
-    return ByteFile(image.read(region.address, region.size))
+    return ByteView(image.read(region.address, region.size))
 
 
-def load_device(project: Project, device_file: str | None) -> tuple["DeviceState", dict[str, ByteFile]]:
+def load_device(project: Project, device_file: str | None) -> tuple["DeviceState", dict[str, ByteView]]:
     """Read a device state file and the slot contents it names, or make a fresh device."""
     import hashlib
 
@@ -151,7 +152,7 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
         if content is None:
             continue
         path = os.path.join(os.path.dirname(device_file), content.file)
-        data = ByteFile.load(path)
+        data = load_artefact(path)
         digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
         if digest != content.sha256:
             raise InputError(

@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from imgseal.cli.progress import watch
 from imgseal.errors import UsageError
-from imgseal.files import open_input
+from imgseal.files import load_artefact, open_input
 from imgseal.limits import FIRMWARE_BYTES
 from imgseal.source import read
 
 if TYPE_CHECKING:
+    from imgseal.make.seal import SealedImage
     from imgseal.memory.image import MemoryImage
     from imgseal.product.model import Component, Product
 
-__all__ = ["Firmware", "component_of", "load_image", "parse_firmware"]
+__all__ = ["Firmware", "component_of", "load_image", "load_image_or_sealed", "load_sealed", "parse_firmware", "split_address"]
 
 _IN_MEMORY = 8 << 20
 """Files above this size (in bytes) are kept in an unnamed temporary file while they are sealed."""
@@ -91,3 +92,32 @@ def load_image(path: str, base: int | None) -> Iterator["MemoryImage"]:
 
             store = FileStore(stack.enter_context(TemporaryFile()))
         yield read(watch(stream, size, f"reading {path}"), name=path, base=base, store=store)
+
+
+@contextmanager
+def load_image_or_sealed(path: str, base: int | None, product: "Product") -> "Iterator[MemoryImage | SealedImage]":
+    """Read a firmware file, or take over an image that is sealed already."""
+    from imgseal.make.adopt import is_sealed
+
+    with open_input(path, "firmware file", FIRMWARE_BYTES) as stream:
+        sealed = is_sealed(stream.read(16))
+    if sealed:
+        if base is not None:
+            raise UsageError("a sealed image has its own address", found=f"{path}@0x{base:x}")
+        yield load_sealed(path, product)
+        return
+    with load_image(path, base) as image:
+        yield image
+
+
+def load_sealed(path: str, product: "Product") -> "SealedImage":
+    """Read a sealed image; the payload of a detached header lies beside it."""
+    from imgseal.make.adopt import adopt
+
+    payload = None
+    folder, name = os.path.split(path)
+    if ".header." in name:
+        beside = os.path.join(folder, name.replace(".header.", ".payload."))
+        if os.path.exists(beside):
+            payload = load_artefact(beside)
+    return adopt(load_artefact(path), product, path, payload)

@@ -56,11 +56,14 @@ def command(
     options = SealOptions(build_time(), development=not release, source_revision=source_revision(revision))
     signer = project.signer("images", development=not release)
     with load_image(path, base) as image:
-        sealed, notes = seal(image, product, part, path, options, (signer,), project.trust())
-        outputs = image_outputs(sealed, os.path.dirname(out) if out else "", out, as_hex=as_hex)
+        sealed = seal(image, product, part, path, options, (signer,), project.trust(development=not release))
+        outputs = []
+        for number, made in enumerate(sealed):
+            name = out if number == 0 else None
+            outputs += image_outputs(made, os.path.dirname(out) if out else "", name, as_hex=as_hex)
         refuse_overlap([o.path for o in outputs], [path, project.path])
         write_all(outputs)
-    for note in (*image.notes, *notes):
+    for note in image.notes:
         click.echo(f"imgseal: {path}: {note}", err=True)
     for output in outputs:
         click.echo(output.path)

@@ -49,15 +49,16 @@ class Trust(NamedTuple):
         return tuple(k for k in self.keys if k.role == role and k.development == development)
 
 
-def resolve(product: Product, read: Callable[[str], bytes]) -> Trust:
-    """Read the key files that [trust.*] names; `read` turns a reference of the product file into bytes.
+def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
+    """Read the key files that [trust.*] names; `read` turns a reference of the product file into bytes,
+    or None for one that is not there and not to be trusted.
 
     Raises KeyTroubleError for a file that holds no P-256 public key, and for one key in two roles: a key that signs
     both images and packages would let one theft open both layers.
     """
     trust = product.trust
     keys: list[TrustedKey] = []
-    seen: dict[PublicKey, tuple[str, str]] = {}
+    seen: dict[bytes, tuple[str, str]] = {}  # by key identifier: two keys with one identifier could not be told apart
     for role, development, entries in (
         (IMAGES, False, trust.images),
         (PACKAGES, False, trust.packages),
@@ -66,9 +67,12 @@ def resolve(product: Product, read: Callable[[str], bytes]) -> Trust:
     ):
         where = f"trust.development.{role}" if development else f"trust.{role}.keys"
         for entry in entries:
-            public = load_public(read(entry.key), entry.key)
-            if public in seen:
-                other_where, other = seen[public]
+            data = read(entry.key)
+            if data is None:
+                continue
+            public = load_public(data, entry.key)
+            if public.key_id in seen:
+                other_where, other = seen[public.key_id]
                 raise KeyTroubleError(
                     "one key stands in two places of [trust]",
                     place=Place(file=product.source, key=where),
@@ -76,7 +80,7 @@ def resolve(product: Product, read: Callable[[str], bytes]) -> Trust:
                     found=f"{entry.key} is the same key as {other} in {other_where}",
                     hint="make a key for each role: imgseal key new",
                 )
-            seen[public] = where, entry.key
+            seen[public.key_id] = where, entry.key
             keys.append(
                 TrustedKey(
                     public,

@@ -26,6 +26,11 @@ class Payload:
         """Yield the payload in order."""
         return self._image.filled(self._start, self._end)
 
+    def read(self, offset: int, length: int) -> bytes:
+        """Return up to `length` bytes from `offset`."""
+        start = min(self._start + offset, self._end)
+        return b"".join(self._image.filled(start, min(start + length, self._end)))
+
     def digest(self) -> bytes:
         """SHA-256 of the payload, 32 bytes."""
         state = hashlib.sha256()

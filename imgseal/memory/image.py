@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from imgseal.errors import InputError, Place
 from imgseal.limits import CHUNK
+from imgseal.memory.spans import ADDRESS_END, Region, between, overlap, subtract
 from imgseal.memory.store import ByteStore, MemoryStore
 
 if TYPE_CHECKING:
@@ -13,23 +14,9 @@ if TYPE_CHECKING:
 
 __all__ = ["ADDRESS_END", "Extent", "MemoryImage", "Region"]
 
-ADDRESS_END = 1 << 32
-
-
-class Region(NamedTuple):
-    """A run of data: first address and size in bytes."""
-
-    address: int
-    size: int
-
-    @property
-    def end(self) -> int:
-        """The address behind the last byte; at most 2**32."""
-        return self.address + self.size
-
 
 class Extent(NamedTuple):
-    """A region and where its bytes lie in the store."""
+    """A run of data and where its bytes lie in the store; several that touch make one region."""
 
     address: int
     size: int
@@ -39,10 +26,10 @@ class Extent(NamedTuple):
 class MemoryImage:
     """An immutable image. Regions are in ascending order, disjoint, and never touch each other.
 
-    `start_address` is the entry point that the file states, if any; `notes` are remarks of the reader that refuse nothing.
+    `extents` are given in ascending order and disjoint. The bytes stay in the store: an image is good as long as its store is.
     """
 
-    __slots__ = ("_extents", "_store", "notes", "regions", "start_address")
+    __slots__ = ("_extents", "_notes", "_regions", "_start_address", "_starts", "_store")
 
     def __init__(
         self,
@@ -53,15 +40,15 @@ class MemoryImage:
     ) -> None:
         self._store = store
         self._extents = extents
-        self.regions = tuple(Region(e.address, e.size) for e in extents)
-        self.start_address = start_address
-        self.notes = notes
+        self._starts = [extent.address for extent in extents]
+        self._regions = _joined(extents)
+        self._start_address = start_address
+        self._notes = notes
 
     @classmethod
     def from_bytes(cls, address: int, data: bytes, start_address: int | None = None) -> "MemoryImage":
-        """Make an image of one region; ValueError when it would end above 2**32."""
-        if not 0 <= address <= ADDRESS_END - len(data):
-            raise ValueError("the data does not fit below 2**32")
+        """Make an image of one region; InputError when it would end above 2**32."""
+        between(address, address + len(data))
         store = MemoryStore()
         store.append(data)
         return cls(store, (Extent(address, len(data), 0),) if data else (), start_address)
@@ -82,33 +69,48 @@ class MemoryImage:
         return builder.finish(start_address=start_address)
 
     def to_intelhex(self) -> "intelhex.IntelHex":
-        """Return the image as an `intelhex.IntelHex`, the entry point as EIP."""
+        """Return the image as an `intelhex.IntelHex`, the entry point as EIP. It needs about 100 bytes for each byte."""
         import intelhex  # noqa: PLC0415 - 20 ms, only for those who ask
 
         out = intelhex.IntelHex()
-        for region in self.regions:
+        for region in self._regions:
             address = region.address
             for piece in self.chunks(region):
                 out.frombytes(piece, offset=address)
                 address += len(piece)
-        if self.start_address is not None:
-            out.start_addr = {"EIP": self.start_address}
+        if self._start_address is not None:
+            out.start_addr = {"EIP": self._start_address}
         return out
+
+    @property
+    def regions(self) -> tuple[Region, ...]:
+        """The regions in ascending order."""
+        return self._regions
+
+    @property
+    def start_address(self) -> int | None:
+        """The entry point that the file states, with the Thumb bit as the file has it; None when it states none."""
+        return self._start_address
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Remarks of the reader that refuse nothing."""
+        return self._notes
 
     @property
     def size(self) -> int:
         """Bytes of data, gaps not counted."""
-        return sum(extent.size for extent in self._extents)
+        return sum(region.size for region in self._regions)
 
     @property
     def lowest(self) -> int:
-        """The lowest address that holds data; the image must not be empty."""
-        return self._extents[0].address
+        """The lowest address that holds data; InputError for an empty image."""
+        return self._some()[0].address
 
     @property
     def end(self) -> int:
-        """The address behind the highest byte; the image must not be empty."""
-        return self.regions[-1].end
+        """The address behind the highest byte; InputError for an empty image."""
+        return self._some()[-1].end
 
     def chunks(self, region: Region, size: int = CHUNK) -> Iterator[bytes]:
         """Yield the bytes of one of the regions, or of a part of one, in pieces of at most `size`."""
@@ -116,16 +118,33 @@ class MemoryImage:
             yield self.read(address, min(size, region.end - address))
 
     def read(self, address: int, size: int) -> bytes:
-        """Return bytes that all lie in one region; InputError when some are missing."""
-        index = bisect_right(self._extents, (address, ADDRESS_END, ADDRESS_END)) - 1
-        if index >= 0:
+        """Return bytes that all lie in one region; InputError names the first address that has no data."""
+        parts: list[bytes] = []
+        at, end = address, address + size
+        index = bisect_right(self._starts, address) - 1
+        while at < end and 0 <= index < len(self._extents):
             extent = self._extents[index]
-            if address + size <= extent.address + extent.size:
-                return self._store.read(extent.offset + address - extent.address, size)
-        raise InputError("the image has no data there", place=Place(address=address), expected=f"{size} bytes")
+            skip = at - extent.address
+            count = min(end - at, extent.size - skip)
+            if skip < 0 or count <= 0:
+                break
+            parts.append(self._store.read(extent.offset + skip, count))
+            at += count
+            index += 1
+        if at < end or size < 0:
+            raise InputError(
+                "the image has no data there",
+                place=Place(address=at),
+                expected=f"{size} bytes from 0x{address:08x}",
+                found=f"{at - address} bytes",
+            )
+        return parts[0] if len(parts) == 1 else b"".join(parts)
 
     def filled(self, start: int, end: int, fill: int = 0xFF) -> Iterator[bytes]:
-        """Yield all bytes from `start` to `end`, gaps filled, in pieces of at most limits.CHUNK."""
+        """Yield all bytes from `start` to `end`, gaps filled, in pieces of at most limits.CHUNK.
+
+        The caller decides on the range: gaps between regions can be gigabytes.
+        """
         position = start
         for part in self.crop(start, end).regions:
             yield from _fill(fill, part.address - position)
@@ -134,28 +153,39 @@ class MemoryImage:
         yield from _fill(fill, end - position)
 
     def crop(self, start: int, end: int) -> "MemoryImage":
-        """Return what lies from `start` to `end`; the bytes are shared."""
-        return self._with(tuple(_cut(extent, start, end) for extent in self._extents))
+        """Return what lies from `start` to `end`; the bytes are shared. InputError when that is no range."""
+        wanted = between(start, end)
+        kept = ((extent, overlap(Region(extent.address, extent.size), wanted)) for extent in self._extents)
+        return self._with(tuple(_part(extent, region) for extent, region in kept if region is not None))
 
     def without(self, start: int, end: int) -> "MemoryImage":
-        """Return the image without what lies from `start` to `end`; the bytes are shared."""
-        parts = []
-        for extent in self._extents:
-            parts += [_cut(extent, 0, start), _cut(extent, end, ADDRESS_END)]
-        return self._with(tuple(parts))
+        """Return the image without what lies from `start` to `end`; the bytes are shared. InputError when that is no range."""
+        unwanted = between(start, end)
+        return self._with(
+            tuple(
+                _part(extent, region)
+                for extent in self._extents
+                for region in subtract(Region(extent.address, extent.size), unwanted)
+            )
+        )
 
-    def _with(self, parts: tuple[Extent, ...]) -> "MemoryImage":
-        return MemoryImage(self._store, tuple(p for p in parts if p.size > 0), self.start_address, self.notes)
+    def _some(self) -> tuple[Region, ...]:
+        if not self._regions:
+            raise InputError("this image holds no data")
+        return self._regions
+
+    def _with(self, extents: tuple[Extent, ...]) -> "MemoryImage":
+        return MemoryImage(self._store, extents, self._start_address, self._notes)
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, MemoryImage):
             return NotImplemented
         return (
-            self.regions == other.regions
-            and self.start_address == other.start_address
+            self._regions == other._regions
+            and self._start_address == other._start_address
             and all(
                 mine == theirs
-                for region in self.regions
+                for region in self._regions
                 for mine, theirs in zip(self.chunks(region), other.chunks(region), strict=True)
             )
         )
@@ -163,13 +193,26 @@ class MemoryImage:
     __hash__ = None  # type: ignore[assignment]
 
     def __repr__(self) -> str:
-        spans = ", ".join(f"0x{r.address:08x}..0x{r.end:08x}" for r in self.regions[:4])
-        return f"<MemoryImage {spans}{', ...' if len(self.regions) > 4 else ''}>"
+        spans = ", ".join(f"0x{r.address:08x}..0x{r.end:08x}" for r in self._regions[:4])
+        return f"<MemoryImage {spans}{', ...' if len(self._regions) > 4 else ''}>"
 
 
-def _cut(extent: Extent, start: int, end: int) -> Extent:
-    low, high = max(extent.address, start), min(extent.address + extent.size, end)
-    return Extent(low, max(0, high - low), extent.offset + low - extent.address)
+def _joined(extents: tuple[Extent, ...]) -> tuple[Region, ...]:
+    regions: list[Region] = []
+    start = end = -1
+    for extent in extents:
+        if extent.address != end:
+            if start >= 0:
+                regions.append(Region(start, end - start))
+            start = extent.address
+        end = extent.address + extent.size
+    if start >= 0:
+        regions.append(Region(start, end - start))
+    return tuple(regions)
+
+
+def _part(extent: Extent, region: Region) -> Extent:
+    return Extent(region.address, region.size, extent.offset + region.address - extent.address)
 
 
 def _fill(fill: int, size: int) -> Iterator[bytes]:

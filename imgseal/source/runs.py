@@ -78,9 +78,17 @@ def take_run(block: bytes, position: int, layout: Layout) -> Run | None:
     if records < _LEAST:
         return None
     taken = records * stride
-    text = block[position + len(prefix) : position + taken - len(tail)]
+    if len(tail) == 2 and block[position + stride - 2 : position + taken : stride] != b"\r" * records:
+        return None
+    if block[position : position + taken : stride] != prefix[:1] * records:
+        return None
+    # every line now starts with the prefix's letter and ends where the first one ends: whatever else is no digit shows in the length
+    if len(prefix) == 1:
+        text = block[position : position + taken].translate(None, tail + prefix)
+    else:
+        text = block[position + len(prefix) : position + taken - len(tail)].replace(tail + prefix, b"")
     try:
-        raw = unhexlify(text.replace(tail + prefix, b""))
+        raw = unhexlify(text)
     except Error:
         return None
     if len(raw) != records * width:

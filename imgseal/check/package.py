@@ -1,0 +1,146 @@
+"""An update package under judgement: envelope, then signature, then the manifest, then what it installs."""
+
+from imgseal.check.context import Bytes, Context, Expected, component_numbered
+from imgseal.check.envelope import PACKAGE_ORDER
+from imgseal.check.image import ImageSubject
+from imgseal.check.judge import running_versions
+from imgseal.check.order import IMAGE_ORDER
+from imgseal.check.package_subject import PackageSubject
+from imgseal.check.runner import run
+from imgseal.errors import Place
+from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
+from imgseal.memory.view import ByteView
+from imgseal.sealed.layout import MAGIC
+from imgseal.suit import labels
+from imgseal.suit.component import OurComponent
+from imgseal.versions import Version
+
+__all__ = ["judge_package"]
+
+
+def judge_package(data: Bytes, name: str, context: Context, device: str) -> Verdict:
+    """Judge an envelope and every sealed image inside it."""
+    subject = PackageSubject(data)
+    results = run(PACKAGE_ORDER, subject, context, "package")
+    passed = {result.name for result in results if result.outcome == PASSED}
+    details: tuple[tuple[str, str], ...] = ()
+    if {"signature", "members", "components"} <= passed:
+        images = _images(subject)
+        versions = dict(running_versions(context))
+        for part, image in images:
+            if isinstance(image, ImageSubject) and image.header is not None:
+                versions[part.number] = image.statement.version
+        inner = context._replace(versions=versions, whole_set=True)
+        for part, image in images:
+            results += _judge_one(subject, part, image, inner)
+        results += (_one_kind(subject, images),)
+        details = _details(subject, context, images)
+    return Verdict(name, "update package", device, results, details, tuple(subject.notes))
+
+
+_Image = ImageSubject | CheckResult
+
+
+def _images(subject: PackageSubject) -> list[tuple[OurComponent, _Image]]:
+    """Pair payloads with components: attached images, or header and payload of detached ones."""
+    payloads: dict[OurComponent, memoryview] = {}
+    for part, plan in zip(subject.parts, subject.plans, strict=True):
+        for uri in plan.uris:
+            data = subject.envelope.payloads.get(uri)
+            if data is not None:
+                payloads[part] = data
+    images: list[tuple[OurComponent, _Image]] = []
+    for part, data in payloads.items():
+        partner = part._replace(header=not part.header)
+        if part.header:
+            body = payloads.get(partner)
+            image = ImageSubject(ByteView(data), "", None if body is None else ByteView(body))
+            images.append((part, image))
+        elif bytes(data[: len(MAGIC)]) == MAGIC:
+            images.append((part, ImageSubject(ByteView(data), "")))
+        elif partner not in payloads:
+            images.append((part, _not_sealed(part, data)))
+    return images
+
+
+def _not_sealed(part: OurComponent, data: memoryview) -> CheckResult:
+    finding = Finding(
+        "structure.payload-not-sealed",
+        "a payload of the package is not a sealed image: the device would never start it",
+        Place(offset=0),
+        expected=MAGIC.hex(),
+        found=bytes(data[: len(MAGIC)]).hex(),
+        hint="seal the firmware before it is packed; imgseal build does both",
+    )
+    return CheckResult("header", "structure", f"component {part.number}", FAILED, (finding,))
+
+
+def _judge_one(subject: PackageSubject, part: OurComponent, image: _Image, context: Context) -> tuple[CheckResult, ...]:
+    if isinstance(image, CheckResult):
+        return (image,)
+    component = component_numbered(context.product, part.number)
+    label = f"component {part.number}"
+    if component is not None and part.slot < len(component.run):
+        label = component.run[part.slot]
+    return run(IMAGE_ORDER, image, context._replace(expected=_expected(subject, part)), label)
+
+
+def _expected(subject: PackageSubject, part: OurComponent) -> Expected:
+    plan = subject.plans[subject.parts.index(part)]
+    size = plan.parameters.get(labels.IMAGE_SIZE)
+    vendor, class_id = plan.parameters.get(labels.VENDOR_ID), plan.parameters.get(labels.CLASS_ID)
+    version = None
+    if plan.version is not None:
+        try:
+            version = Version.from_suit(list(plan.version))
+        except ValueError:
+            version = None
+    return Expected(
+        part.number,
+        part.slot,
+        version,
+        size if isinstance(size, int) else None,
+        vendor if isinstance(vendor, bytes) else None,
+        class_id if isinstance(class_id, bytes) else None,
+    )
+
+
+def _one_kind(subject: PackageSubject, images: list[tuple[OurComponent, _Image]]) -> CheckResult:
+    """A package signed by a development key holds flagged images only, one signed for release none."""
+    flags = {image.statement.development for _, image in images if isinstance(image, ImageSubject) and image.header}
+    mixed = [flag for flag in flags if flag != subject.development]
+    if not mixed:
+        return CheckResult("one-kind", "rules", "package", PASSED)
+    finding = Finding(
+        "rules.development-mixed",
+        "package and images are not of one kind",
+        expected="development images" if subject.development else "released images",
+        found="released images" if subject.development else "development images",
+        hint="build all of it in one way",
+    )
+    return CheckResult("one-kind", "rules", "package", FAILED, (finding,))
+
+
+def _details(
+    subject: PackageSubject, context: Context, images: list[tuple[OurComponent, _Image]]
+) -> tuple[tuple[str, str], ...]:
+    manifest = subject.manifest
+    details = []
+    if manifest.set_version is not None:
+        try:
+            details.append(("release", str(Version.from_suit(list(manifest.set_version)))))
+        except ValueError:
+            details.append(("release", ".".join(map(str, manifest.set_version))))
+    details.append(("sequence", str(manifest.sequence_number)))
+    by_component: dict[int, list[str]] = {}
+    for part, image in images:
+        component = component_numbered(context.product, part.number)
+        if component is not None and part.slot < len(component.run) and isinstance(image, ImageSubject) and image.header:
+            by_component.setdefault(part.number, [f"{component.name} {image.statement.version} for"])
+            by_component[part.number].append(component.run[part.slot])
+    details += [("image", f"{words[0]} {', '.join(words[1:])}") for words in by_component.values()]
+    details.append(("signed by", ", ".join(anchor.source for anchor in subject.signers)))
+    if subject.development:
+        details.append(("made for", "development"))
+    return tuple(details)
+

@@ -1,0 +1,52 @@
+"""What is known of a package at each stage; a stage's values are set by the check that earned them."""
+
+from collections.abc import Mapping
+
+from imgseal.check.context import Bytes
+from imgseal.check.plan import ComponentPlan
+from imgseal.cose.sign1 import Sign1
+from imgseal.errors import InputError
+from imgseal.keys.trust import TrustedKey
+from imgseal.suit.commands import Sequence
+from imgseal.suit.component import OurComponent
+from imgseal.suit.envelope import Envelope, decode_envelope
+from imgseal.suit.errors import SuitError
+from imgseal.suit.manifest import Manifest
+
+__all__ = ["PackageSubject"]
+
+
+class PackageSubject:
+    """A package under judgement. The envelope is taken apart at once; the manifest only after its signature holds."""
+
+    def __init__(self, data: Bytes) -> None:
+        self.blocks: list[Sign1] = []
+        self.signers: list[TrustedKey] = []
+        self.development = False
+        self.notes: list[str] = []
+        self.sections: Mapping[int, Sequence] = {}
+        self.plans: tuple[ComponentPlan, ...] = ()
+        self.parts: tuple[OurComponent, ...] = ()
+        self._envelope: Envelope | None = None
+        self._manifest: Manifest | None = None
+        self.envelope_error: InputError | None = None
+        try:
+            self._envelope = decode_envelope(data.read(0, data.size))
+        except SuitError as error:
+            self.envelope_error = error
+
+    @property
+    def envelope(self) -> Envelope:
+        """The envelope; only for checks that need the envelope check."""
+        assert self._envelope is not None
+        return self._envelope
+
+    @property
+    def manifest(self) -> Manifest:
+        """The manifest; only for checks that need the manifest check."""
+        assert self._manifest is not None
+        return self._manifest
+
+    @manifest.setter
+    def manifest(self, value: Manifest) -> None:
+        self._manifest = value

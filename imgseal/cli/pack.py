@@ -1,0 +1,60 @@
+"""`imgseal pack`: an update package from images that are sealed already."""
+
+import os
+
+import click
+
+from imgseal.cli.firmware import load_sealed
+from imgseal.cli.project import Project, product_options
+from imgseal.errors import UsageError
+from imgseal.files import Output, refuse_overlap, write_all
+from imgseal.flow import pack_images
+
+__all__ = ["command"]
+
+
+@click.command(
+    "pack",
+    epilog="""
+\b
+Examples:
+  imgseal pack motor-a.sealed.bin motor-b.sealed.bin radio.sealed.bin
+  imgseal pack *.sealed.bin --release --out ship/
+  imgseal pack boot.header.bin           its payload boot.payload.bin lies beside it
+""",
+)
+@click.argument("images", metavar="SEALED...", nargs=-1, required=True)
+@click.option("--release", "is_release", is_flag=True, help="Sign with the release key; the images must be released too.")
+@click.option("--out", default=".", metavar="DIR", help="Folder for the package; default this one.")
+@product_options
+def command(
+    images: tuple[str, ...],
+    is_release: bool,
+    out: str,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> None:
+    """Pack sealed images into NAME-VERSION-SEQUENCE.suit and sign the manifest.
+
+    The package is judged before it is written.
+    """
+    project = Project.load(product_file, settings, variant)
+    product = project.product
+    development = not is_release
+    paths = [path for path in images if not (".payload." in os.path.basename(path) and len(images) > 1)]
+    if not paths:
+        raise UsageError("there is nothing to pack", hint="name the .header.bin file of a detached image")
+    sealed = tuple(load_sealed(path, product) for path in paths)
+    signer = project.signer("packages", development=development)
+    package, verdict = pack_images(
+        sealed, product, (signer,), project.trust(development=development), development=development
+    )
+    mark = "-development" if development else ""
+    name = f"{product.name}-{product.release.version}-{product.release.sequence}{mark}.suit"
+    output = Output(os.path.join(out, name), package.pieces())
+    refuse_overlap([output.path], [*images, project.path])
+    write_all([output])
+    for note in verdict.notes:
+        click.echo(f"imgseal: {note}", err=True)
+    click.echo(output.path)

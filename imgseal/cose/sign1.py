@@ -1,0 +1,93 @@
+"""COSE_Sign1 with a detached payload, as SUIT uses it: assemble, take apart, and the bytes that are signed. No keys here."""
+
+from typing import NamedTuple
+
+from imgseal.cbor.strict import CborError, Tag, decode, encode
+from imgseal.cose.labels import ALG, CRIT, STRUCTURES
+from imgseal.errors import InputError, Place
+
+__all__ = ["CoseError", "Sign1", "assemble", "take_apart", "to_be_signed"]
+
+_SIGN1 = 18
+_TAGS = frozenset(STRUCTURES)
+
+
+class CoseError(InputError):
+    """The bytes are no COSE structure that can be used here."""
+
+
+class Sign1(NamedTuple):
+    """A COSE_Sign1: the protected header as received, its algorithm, and the signature; `structure` names other structures.
+
+    For structures other than COSE_Sign1 the algorithm is None and the signature empty.
+    """
+
+    structure: str
+    protected: bytes
+    algorithm: int | None
+    signature: bytes
+
+
+def to_be_signed(protected: bytes, payload: bytes) -> bytes:
+    """Return the Sig_structure of a COSE_Sign1 without external data; RFC 9052 section 4.4.
+
+    A protected header that is the empty map counts as zero-length, section 3.
+    """
+    return encode(["Signature1", b"" if protected == b"\xa0" else protected, b"", payload])
+
+
+def assemble(algorithm: int, signature: bytes) -> bytes:
+    """Return a tagged COSE_Sign1 with the algorithm in the protected header and the payload detached."""
+    return encode(Tag(_SIGN1, [protected_header(algorithm), {}, None, signature]))
+
+
+def protected_header(algorithm: int) -> bytes:
+    """Return the protected header that names just the algorithm."""
+    return encode({ALG: algorithm})
+
+
+def take_apart(data: bytes) -> Sign1:
+    """Read an authentication block; CoseError when it breaks a rule of RFC 9052 or is not tagged.
+
+    Header maps need not be sorted: published examples are not. Nothing critical is understood here, so `crit` is refused; the
+    algorithm counts only in the protected header.
+    """
+    try:
+        value = decode(data, "authentication block", sorted_maps=False, tags=_TAGS)
+    except CborError as error:
+        raise CoseError(error.message, place=error.place, expected=error.expected, found=error.found) from None
+    if not isinstance(value, Tag):
+        raise CoseError("the authentication block has no tag", expected="tag 18 (COSE_Sign1)", found=type(value).__name__)
+    structure = STRUCTURES[value.number]
+    if value.number != _SIGN1:
+        return Sign1(structure, b"", None, b"")
+    body = value.value
+    if not isinstance(body, list) or len(body) != 4:
+        raise CoseError("a COSE_Sign1 is an array of four", place=Place(offset=0))
+    protected, unprotected, payload, signature = body
+    if not isinstance(protected, bytes) or not isinstance(unprotected, dict) or not isinstance(signature, bytes):
+        raise CoseError("a member of the COSE_Sign1 has the wrong type", expected="bstr, map, nil, bstr")
+    if payload is not None:
+        raise CoseError("the payload is not detached", expected="nil", found=type(payload).__name__)
+    header = _header(protected)
+    for label in header:
+        if label in unprotected:
+            raise CoseError("a header label stands in both maps", found=str(label))
+    if CRIT in header or CRIT in unprotected:
+        raise CoseError("a critical header that is not understood", expected="no crit header")
+    algorithm = header.get(ALG)
+    if isinstance(algorithm, bool) or not isinstance(algorithm, int):
+        raise CoseError("the algorithm is not in the protected header", expected="label 1", found=str(algorithm))
+    return Sign1(structure, protected, algorithm, signature)
+
+
+def _header(protected: bytes) -> dict[object, object]:
+    if not protected:
+        return {}
+    try:
+        header = decode(protected, "protected header", sorted_maps=False)
+    except CborError as error:
+        raise CoseError(error.message, place=error.place, expected=error.expected, found=error.found) from None
+    if not isinstance(header, dict):
+        raise CoseError("the protected header is no map", found=type(header).__name__)
+    return header

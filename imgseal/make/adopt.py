@@ -1,0 +1,74 @@
+"""Takes an image that is sealed already into a release, byte for byte."""
+
+from imgseal.errors import Place, UsageError
+from imgseal.limits import HEADER_BLOCK_MAX
+from imgseal.make.place import Payload, Placed
+from imgseal.make.seal import SealedImage
+from imgseal.memory.image import MemoryImage
+from imgseal.memory.view import ByteView
+from imgseal.product.model import Product
+from imgseal.sealed.codec import SealedFormatError, decode_header_block, encode_header_block
+from imgseal.sealed.layout import MAGIC
+
+__all__ = ["adopt", "is_sealed"]
+
+
+def is_sealed(head: bytes) -> bool:
+    """Say whether a file that starts so is a sealed image or a detached header."""
+    return head.startswith(MAGIC)
+
+
+def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None = None) -> SealedImage:
+    """Read a sealed image, or a detached header and its payload, as one of this product's images.
+
+    Only what is needed to pack it is read here; whether it is good is the judge's question. Raises InputError where it is no
+    sealed image, UsageError where the product has no such component or run slot.
+    """
+    raw = bytes(data.read(0, HEADER_BLOCK_MAX))
+    try:
+        block = decode_header_block(raw)
+    except SealedFormatError as error:
+        error.place = error.place._replace(file=name)
+        raise
+    statement = block.statement
+    component = next((c for c in product.components.values() if c.number == statement.component), None)
+    if component is None:
+        raise UsageError(
+            "the product file has no component of this number",
+            place=Place(file=name, key="component_number"),
+            expected=", ".join(f"{c.number} ({c.name})" for c in product.components.values()),
+            found=str(statement.component),
+        )
+    offset = 0 if statement.detached else statement.header_block
+    source = payload if statement.detached else data
+    if source is None:
+        raise UsageError(
+            "a detached header without its payload",
+            place=Place(file=name),
+            hint="its payload is the file of the same name with .payload. in place of .header.",
+        )
+    body = bytes(source.read(offset, statement.payload_size))
+    if len(body) != statement.payload_size or source.size != offset + statement.payload_size:
+        raise UsageError(
+            "the file does not hold exactly one sealed image",
+            place=Place(file=name),
+            expected=f"{offset + statement.payload_size} bytes",
+            found=f"{source.size} bytes",
+            hint="copy the file again",
+        )
+    for index, slot_name in enumerate(component.run):
+        base = product.slot_base(slot_name)
+        slot = product.slots[slot_name]
+        if statement.link_address == base + offset:
+            image = MemoryImage.from_bytes(statement.link_address, body)
+            content = Payload(image, statement.link_address, statement.link_address + len(body))
+            placed = Placed(
+                component, slot, index, statement.link_address, statement.entry_offset, content, slot.size - offset
+            )
+            return SealedImage(placed, statement, encode_header_block(statement, block.signatures), content)
+    raise UsageError(
+        f"this image is linked for none of the run slots of {component.name}",
+        place=Place(file=name, key="link_address"),
+        expected=" or ".join(f"0x{product.slot_base(s) + offset:08x} ({s})" for s in component.run),
+        found=f"0x{statement.link_address:08x}",
+    )

@@ -1,0 +1,201 @@
+"""Packs sealed images into an update package: a SUIT envelope with integrated payloads."""
+
+import hashlib
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from imgseal.cose.labels import ES256, ESP256
+from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
+from imgseal.cbor.strict import encode
+from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
+from imgseal.keys.p256 import BadSignatureError, verify
+from imgseal.keys.signer import Signer
+from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_sequence, validate_sequence
+from imgseal.make.seal import SealedImage, refuse_published
+from imgseal.product.model import Product
+from imgseal.suit import labels
+from imgseal.suit.component import ComponentId
+from imgseal.suit.digest import SuitDigest
+from imgseal.suit.envelope import envelope_pieces, wrapped_digest
+from imgseal.suit.manifest import Manifest, Member, decode_manifest, encode_manifest, encode_member
+from imgseal.suit.text import LanguageText, Text
+
+__all__ = ["Package", "pack"]
+
+_ALGORITHMS = {"ESP256": ESP256, "ES256": ES256}
+_WORTH_SEVERING = 36  # a digest takes as many bytes; draft section 8.4.12
+
+
+class Package(NamedTuple):
+    """An update package: what is signed, and the pieces of the file."""
+
+    manifest: Manifest
+    manifest_bytes: bytes
+    digest: SuitDigest
+    blocks: tuple[bytes, ...]
+    severed: dict[int, bytes]
+    images: tuple[SealedImage, ...]
+
+    def pieces(self) -> Iterator[bytes | memoryview]:
+        """Yield the envelope's bytes in order."""
+        payloads: dict[str, tuple[int, Iterator[bytes | memoryview]]] = {}
+        for image in self.images:
+            for name, size, pieces in _files(image):
+                payloads[name] = size, pieces
+        yield from envelope_pieces(
+            encode(self.digest.to_value()), self.blocks, self.manifest_bytes, self.severed, payloads
+        )
+
+
+def _files(image: SealedImage) -> list[tuple[str, int, Iterator[bytes | memoryview]]]:
+    slot = image.placed.slot.name
+    if image.statement.detached:
+        return [
+            (f"#{slot}.header", len(image.header_block), iter([image.header_block])),
+            (f"#{slot}.payload", image.payload.size, image.payload.chunks()),
+        ]
+    return [(f"#{slot}", image.size, image.pieces())]
+
+
+def pack(images: tuple[SealedImage, ...], product: Product, signers: tuple[Signer, ...], *, development: bool) -> Package:
+    """Pack sealed images and sign the manifest once by each signer.
+
+    Raises UsageError for two images of one run slot or images that contradict each other, KeyTroubleError for a published key
+    or a signature that does not verify.
+    """
+    for signer in signers:
+        refuse_published(signer, product, development=development)
+    ordered = tuple(sorted(images, key=lambda i: (i.statement.component, i.placed.slot_index)))
+    _refuse_contradictions(ordered, development=development)
+    parts = tuple(part for image in ordered for part in _parts(image))
+    members: dict[int, Member] = {labels.VALIDATE: validate_sequence(parts)}
+    start = invoke_sequence(parts)
+    if start is not None:
+        members[labels.INVOKE_MEMBER] = start
+    severed: dict[int, bytes] = {}
+    for label, member in (
+        (labels.INSTALL, install_sequence(parts, product)),
+        (labels.TEXT, _text(ordered, parts, product)),
+    ):
+        content = encode_member(member)
+        if len(content) > _WORTH_SEVERING:
+            severed[label] = content
+            members[label] = wrapped_digest(content)
+        else:
+            members[label] = member
+    manifest = Manifest(
+        sequence_number=product.release.sequence,
+        components=tuple(part.identifier for part in parts),
+        shared=shared_sequence(parts, product),
+        members=members,
+        set_version=tuple(product.release.version.suit()),
+    )
+    data = encode_manifest(manifest)
+    if decode_manifest(data) != manifest:
+        raise InternalError("the manifest does not read back as it was written")
+    digest = wrapped_digest(data)
+    blocks = tuple(_sign(signer, encode(digest.to_value()), product) for signer in signers)
+    return Package(manifest, data, digest, blocks, severed, ordered)
+
+
+def _sign(signer: Signer, digest_bytes: bytes, product: Product) -> bytes:
+    """Sign the encoded digest as a detached COSE payload; draft section 8.3."""
+    algorithm = _ALGORITHMS[product.rules.algorithms[0]]
+    message = to_be_signed(protected_header(algorithm), digest_bytes)
+    signature = signer.sign(message)
+    try:
+        verify(signer.public, message, signature)
+    except BadSignatureError as error:
+        raise KeyTroubleError(
+            "the signer returned a signature that does not verify",
+            place=Place(file=signer.name),
+            found=str(error),
+            hint="nothing was written; check the key",
+        ) from None
+    return assemble(algorithm, signature)
+
+
+def _refuse_contradictions(images: tuple[SealedImage, ...], *, development: bool) -> None:
+    if not images:
+        raise UsageError("there is nothing to pack", hint="name at least one sealed image")
+    seen: dict[str, SealedImage] = {}
+    versions: dict[int, SealedImage] = {}
+    for image in images:
+        slot = image.placed.slot.name
+        if slot in seen:
+            raise UsageError(
+                "two images for one run slot",
+                expected="one image a slot",
+                found=f"two for {slot}",
+                hint="link one of them for the component's other slot: imgseal show --linker",
+            )
+        seen[slot] = image
+        first = versions.setdefault(image.statement.component, image)
+        for what in ("version", "counter"):
+            mine, theirs = getattr(image.statement, what), getattr(first.statement, what)
+            if mine != theirs:
+                raise UsageError(
+                    f"the two images of {image.placed.component.name} differ in {what}",
+                    expected=str(theirs),
+                    found=str(mine),
+                )
+        if image.statement.development != development:
+            raise UsageError(
+                "a development image in a release" if image.statement.development else "a released image in a development package",
+                found=slot,
+                hint="build all of them in one way: with --release, or without",
+            )
+
+
+def _parts(image: SealedImage) -> list[Part]:
+    statement, placed = image.statement, image.placed
+    code = placed.component.kind == "code"
+    choice = len(placed.component.run) > 1
+    common = (statement.component, placed.slot_index)
+    if not statement.detached:
+        state = hashlib.sha256()
+        for piece in image.pieces():
+            state.update(piece)
+        name = f"#{placed.slot.name}"
+        return [Part(*common, False, name, state.digest(), image.size, statement.version, code, choice)]
+    header = hashlib.sha256(image.header_block).digest()
+    names = [f"#{placed.slot.name}.header", f"#{placed.slot.name}.payload"]
+    return [
+        Part(*common, False, names[1], statement.payload_digest, statement.payload_size, None, code, choice),
+        Part(*common, True, names[0], header, len(image.header_block), statement.version, False, choice),
+    ]
+
+
+def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Product) -> Text:
+    """What people read before they install; never a basis for a decision."""
+    text = product.text
+    description = text.description or product.name
+    words = [f"{product.name} {product.release.version}: " + ", ".join(_words(images))]
+    hazards = [c.hazard for c in product.components.values() if c.hazard and any(p.number == c.number for p in parts)]
+    words += [f"Caution: {hazard}" for hazard in hazards]
+    cautions = text.cautions or (_USUAL if hazards else ())
+    words += list(cautions)
+    components: dict[ComponentId, dict[int, str]] = {}
+    by_number = {c.number: c for c in product.components.values()}
+    for part in parts:
+        if part.version is None:
+            continue
+        component = by_number[part.number]
+        entry = {3: product.vendor, 5: component.description or component.name, 6: str(part.version)}
+        if text.vendor_name:
+            entry[1] = text.vendor_name
+        if text.model:
+            entry[2] = text.model
+        components[part.identifier] = entry
+    return {text.language: LanguageText({1: description, 2: "\n".join(words)}, components)}
+
+
+_USUAL = (
+    "Stop the mechanism and secure it before the update and during the first start.",
+    "An emergency stop must not depend on firmware.",
+    "Follow the maker's instructions and local codes; let qualified staff do the work.",
+)
+
+
+def _words(images: tuple[SealedImage, ...]) -> list[str]:
+    return list(dict.fromkeys(f"{image.placed.component.name} {image.statement.version}" for image in images))
