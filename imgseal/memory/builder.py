@@ -84,7 +84,9 @@ class ImageBuilder:
         if self._agreed:
             where = self._first_agreed
             line = "" if where.line is None else f" in line {where.line}"
-            notes += (f"{self._agreed} bytes are given again with the same value, first at 0x{where.address:08x}{line}",)
+            notes += (
+                f"{self._agreed} bytes are given again with the same value, first at 0x{where.address:08x}{line}",
+            )
         image = MemoryImage(self._store, tuple(extents), start_address, notes)
         if len(image.regions) > REGIONS:
             raise self._too_many(None)

@@ -90,10 +90,17 @@ class _Reader:
             self.refuse("the record is too short", "at least 5 bytes", f"{len(raw)} bytes", "the line was cut off")
         count, offset, kind = raw[0], raw[1] << 8 | raw[2], raw[3]
         if len(raw) != count + 5:
-            self.refuse("the record's length is not the one it states", f"{count} bytes of data", f"{len(raw) - 5} bytes")
+            self.refuse(
+                "the record's length is not the one it states", f"{count} bytes of data", f"{len(raw) - 5} bytes"
+            )
         if sum(raw) & 0xFF:
             right = -sum(raw[:-1]) & 0xFF
-            self.refuse("the checksum is wrong", f"0x{right:02x}", f"0x{raw[-1]:02x}", "the file is damaged: make or copy it again")
+            self.refuse(
+                "the checksum is wrong",
+                f"0x{right:02x}",
+                f"0x{raw[-1]:02x}",
+                "the file is damaged: make or copy it again",
+            )
         if kind == _DATA:
             self.data(offset, raw[4:-1])
             return
@@ -138,7 +145,9 @@ class _Reader:
             start = ((value >> 16) << 4) + (value & 0xFFFF) if kind == _SEGMENT_START else value
             if self.start is not None and self.start != start:
                 self.refuse(
-                    "the file states two entry points", f"0x{self.start:08x}, as in line {self.start_line}", f"0x{start:08x}"
+                    "the file states two entry points",
+                    f"0x{self.start:08x}, as in line {self.start_line}",
+                    f"0x{start:08x}",
                 )
             self.start, self.start_line = start, self.line
 
@@ -146,7 +155,9 @@ class _Reader:
         """Return the image; a file without its end record was cut off."""
         if self.ended_at is None:
             raise InputError(
-                "the end record is missing: the file was cut off" if self.seen_data else "there is no record in this file",
+                "the end record is missing: the file was cut off"
+                if self.seen_data
+                else "there is no record in this file",
                 place=Place(file=self.name, line=self.line + 1),
                 expected=":00000001FF",
                 found="the end of the file",
@@ -161,7 +172,9 @@ class _Reader:
 
     def refuse(self, message: str, expected: str, found: str, hint: str | None = None) -> NoReturn:
         """Raise the error of the current line."""
-        raise InputError(message, place=Place(file=self.name, line=self.line), expected=expected, found=found, hint=hint)
+        raise InputError(
+            message, place=Place(file=self.name, line=self.line), expected=expected, found=found, hint=hint
+        )
 
 
 def _shown(text: bytes) -> str:

@@ -94,7 +94,12 @@ class _Reader:
             )
         if sum(raw) & 0xFF != 0xFF:
             right = ~sum(raw[:-1]) & 0xFF
-            self.refuse("the checksum is wrong", f"0x{right:02x}", f"0x{raw[-1]:02x}", "the file is damaged: make or copy it again")
+            self.refuse(
+                "the checksum is wrong",
+                f"0x{right:02x}",
+                f"0x{raw[-1]:02x}",
+                "the file is damaged: make or copy it again",
+            )
         self.act(kind, int.from_bytes(raw[1 : 1 + width]), raw[1 + width : -1])
 
     def act(self, kind: bytes, address: int, data: bytes) -> None:
@@ -114,7 +119,9 @@ class _Reader:
         else:
             wanted = _TERMINATORS.get(self.data_kind or b"", kind)
             if kind != wanted:
-                self.refuse("the end record does not go with the data records", f"S{wanted.decode()}", f"S{kind.decode()}")
+                self.refuse(
+                    "the end record does not go with the data records", f"S{wanted.decode()}", f"S{kind.decode()}"
+                )
             self.ended_at = self.line
             self.start = address
 
@@ -149,7 +156,9 @@ class _Reader:
 
     def refuse(self, message: str, expected: str, found: str, hint: str | None = None) -> NoReturn:
         """Raise the error of the current line."""
-        raise InputError(message, place=Place(file=self.name, line=self.line), expected=expected, found=found, hint=hint)
+        raise InputError(
+            message, place=Place(file=self.name, line=self.line), expected=expected, found=found, hint=hint
+        )
 
 
 def _shown(text: bytes) -> str:
