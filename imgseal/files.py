@@ -98,8 +98,8 @@ def _identity(path: str) -> object:
 def write_all(outputs: Iterable[Output]) -> None:
     """Write all files or none: each beside its target first, then all are moved into place.
 
-    Folders that are missing are made. When anything fails, new files and folders are removed again, replaced files are as before,
-    and UsageError or InputError says why.
+    Folders that are missing are made. When anything fails, new files and folders are removed again, replaced files
+    are as before, and UsageError or InputError says why.
     """
     made_folders: list[str] = []
     staged: list[tuple[Output, str]] = []
@@ -157,8 +157,7 @@ def _stage(output: Output) -> str:
     descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, output.mode)
     try:
         with open(descriptor, "wb") as stream:
-            for piece in output.pieces:
-                stream.write(piece)
+            stream.writelines(output.pieces)
             stream.flush()
             os.fsync(stream.fileno())
     except BaseException:

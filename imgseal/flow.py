@@ -70,7 +70,10 @@ def seal(
     signers: tuple[Signer, ...],
     trust: Trust,
 ) -> tuple[SealedImage, ...]:
-    """Seal one firmware image, and what it carries for other components; RefusedError when the judge refuses the result."""
+    """Seal one firmware image, and what it carries for other components.
+
+    RefusedError when the judge refuses the result.
+    """
     rest, carried = separate(image, component, name)
     sealed = [make_seal(place(rest, product, component, name), product, options, signers)]
     for other, part in carried.items():
@@ -121,7 +124,8 @@ def pack_images(
 ) -> tuple[Package, Verdict]:
     """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
 
-    One finding is let through: a requirement on a component that the package does not bring. Only a device can answer it.
+    One finding is let through: a requirement on a component that the package does not bring. Only a device can
+    answer it.
     """
     package = pack(images, product, signers, development=development)
     data = ByteView(b"".join(package.pieces()))
@@ -134,9 +138,7 @@ def _refuse_bad_image(made: SealedImage, product: Product, trust: Trust, options
     whole = _Pieces(made)
     payload = _PayloadPieces(made) if made.statement.detached else None
     name = made.placed.slot.name
-    verdict = judge(
-        whole, name, product, trust, fresh(product), development=options.development, payload=payload
-    )
+    verdict = judge(whole, name, product, trust, fresh(product), development=options.development, payload=payload)
     _refuse_findings(verdict, f"the sealed image for {name}")
 
 

@@ -83,7 +83,7 @@ class Version(NamedTuple):
         if len(core) != 3 or any(not 0 <= n <= 0xFFFF_FFFF for n in core):
             raise ValueError(f"{numbers} is not three numbers of 32 bits and an optional stage")
         if not tail:
-            return cls(*core)
+            return cls(core[0], core[1], core[2])
         if len(tail) != 2 or tail[0] not in stages or not 0 <= tail[1] < STAGE_NUMBER_LIMIT:
             raise ValueError(f"{numbers} has a stage that is not -3, -2 or -1 followed by its number")
-        return cls(*core, stages[tail[0]], tail[1])
+        return cls(core[0], core[1], core[2], stages[tail[0]], tail[1])

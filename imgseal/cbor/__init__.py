@@ -1,0 +1,1 @@
+"""CBOR, strictly: one encoding for one meaning."""

@@ -1,4 +1,7 @@
-"""CBOR as text for people: diagnostic notation, RFC 8949 section 8; byte strings that hold CBOR as << >> (RFC 8610 appendix G.3)."""
+"""CBOR as text for people: diagnostic notation, RFC 8949 section 8.
+
+Byte strings that hold CBOR as << >> (RFC 8610 appendix G.3).
+"""
 
 from imgseal.cbor.strict import CborError, Tag, decode
 
@@ -16,7 +19,11 @@ def diagnose(value: object, *, longest: int = 64) -> str:
     if isinstance(value, int):
         return str(value)
     if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"').encode("unicode_escape").decode().replace("\\\\", "\\") + '"'
+        return (
+            '"'
+            + value.replace("\\", "\\\\").replace('"', '\\"').encode("unicode_escape").decode().replace("\\\\", "\\")
+            + '"'
+        )
     if isinstance(value, (bytes, memoryview)):
         return _bytes(bytes(value), longest)
     if isinstance(value, Tag):

@@ -1,8 +1,8 @@
 """CBOR with one encoding for one meaning: RFC 8949 section 4.2.1, core deterministic encoding.
 
-The only user of the CBOR library. `scan` walks over the bytes first, within bounds of depth and number of items, and refuses what the
-library would let pass: longer heads than needed, indefinite lengths, unsorted or repeated keys, trailing bytes. Floating point is not
-part of anything read here and refused as well.
+The only user of the CBOR library. `scan` walks over the bytes first, within bounds of depth and number of items, and
+refuses what the library would let pass: longer heads than needed, indefinite lengths, unsorted or repeated keys,
+trailing bytes. Floating point is not part of anything read here and refused as well.
 """
 
 from collections.abc import Mapping
@@ -88,7 +88,13 @@ class _Scan:
             return end
         if major in (BSTR, TSTR):
             if argument > len(self.data) - end:
-                _refuse(self.what, offset, "a string goes on behind the end", f"{argument} bytes", f"{len(self.data) - end} bytes")
+                _refuse(
+                    self.what,
+                    offset,
+                    "a string goes on behind the end",
+                    f"{argument} bytes",
+                    f"{len(self.data) - end} bytes",
+                )
             if major == TSTR:
                 self.text(offset, end, argument)
             return end + argument

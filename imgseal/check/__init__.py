@@ -1,0 +1,1 @@
+"""The judge: reads declarations that the maker reads too, shares no code path with it."""

@@ -1,12 +1,13 @@
 """What a Cortex-M core finds in the payload when it starts, and what lies behind it in the slot.
 
-Armv7-M Architecture Reference Manual B1.5 (vector table, initial stack pointer, reset vector, Thumb bit) and B3.2.5 (VTOR
-alignment: a power of two, at least the table's size, at least 128 bytes); the 256 bytes of Cortex-M0+ are from memory.
+Armv7-M Architecture Reference Manual B1.5 (vector table, initial stack pointer, reset vector, Thumb bit) and B3.2.5
+(VTOR alignment: a power of two, at least the table's size, at least 128 bytes); the 256 bytes of Cortex-M0+ are from
+memory.
 """
 
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
-from imgseal.check.slots import slot_of
+from imgseal.check.runner import NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.limits import CHUNK
@@ -16,12 +17,12 @@ from imgseal.sealed.layout import FILL
 __all__ = ["rest", "vectors"]
 
 
-def vectors(subject: ImageSubject, context: Context) -> list[Finding]:
+def vectors(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """Vector table aligned and inside the payload, stack pointer in RAM, reset vector in the payload with Thumb bit."""
     statement = subject.statement
     component = component_numbered(context.product, statement.component)
     if component is None or component.kind != "code":
-        return []
+        return NotRun("data has no vector table", mandatory=False)
     entry = statement.entry_offset
     table = statement.link_address + entry
     findings = []
@@ -85,11 +86,11 @@ def vector_alignment(component: Component) -> int:
     return max(floor, 1 << (4 * component.vectors - 1).bit_length())
 
 
-def rest(subject: ImageSubject, context: Context) -> list[Finding]:
+def rest(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """In a dump everything behind the payload is erased (0xFF); RFC 9124 section 4.3.15 REQ.SEC.IMG.COMPLETE_DIGEST."""
     where = subject.payload
-    if context.slot is None or where is None or slot_of(context.product, subject.statement) is None:
-        return []
+    if context.slot is None or where is None:
+        return NotRun("this is no slot dump", mandatory=False)
     data, start = where
     position = start + subject.statement.payload_size
     while position < data.size:

@@ -175,9 +175,7 @@ def _nobody(
         if anchor not in released and anchor not in desk and _verifies(anchor.public, block, message):
             hint = f"this is {anchor.source}, which the product file trusts for {anchor.role} only"
             if anchor.role == PACKAGES:
-                hint = (
-                    f"this is the development key {anchor.source}: build with --release, or judge with --development"
-                )
+                hint = f"this is the development key {anchor.source}: build with --release, or judge with --development"
     return Finding(
         "signature.wrong-key",
         "no trusted key verifies the signature",

@@ -1,4 +1,7 @@
-"""A simulated device for the manifest's commands: the product, the device state, and what the package has stored so far."""
+"""A simulated device for the manifest's commands.
+
+The product, the device state, and what the package has stored so far.
+"""
 
 from collections.abc import Mapping
 

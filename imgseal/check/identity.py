@@ -5,6 +5,7 @@ RFC 9124 section 4.3.2 REQ.SEC.COMPATIBLE; identifiers say what fits, they prove
 
 from imgseal.check.context import Context, component_named, component_numbered
 from imgseal.check.image import ImageSubject
+from imgseal.check.runner import NotRun
 from imgseal.check.slots import slot_of
 from imgseal.errors import Place
 from imgseal.findings import Finding
@@ -102,11 +103,11 @@ def component(subject: ImageSubject, context: Context) -> list[Finding]:
     return []
 
 
-def layers(subject: ImageSubject, context: Context) -> list[Finding]:
+def layers(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """Manifest and sealed image say the same of component, slot, class, size and version."""
     expected = context.expected
     if expected is None:
-        return []
+        return NotRun("there is no package around it", mandatory=False)
     statement = subject.statement
     pairs: list[tuple[str, object, object]] = [
         ("component", expected.component, statement.component),
@@ -119,7 +120,7 @@ def layers(subject: ImageSubject, context: Context) -> list[Finding]:
         pairs.append(("size", expected.size, size))
     place = slot_of(context.product, statement)
     if place is not None:
-        pairs.append(("run slot", expected.slot, place.index))
+        pairs.append(("run slot", expected.slot, place.number))
     return [
         Finding(
             "identity.layers-disagree",

@@ -1,10 +1,14 @@
 """A sealed image as the judge sees it: bytes first, and values only as far as they could be read."""
 
+from typing import TYPE_CHECKING
+
 from imgseal.check.context import Bytes
-from imgseal.keys.trust import TrustedKey
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.sealed.codec import HeaderBlock, SealedFormatError, decode_header_block
 from imgseal.sealed.statement import Statement
+
+if TYPE_CHECKING:
+    from imgseal.keys.trust import TrustedKey
 
 __all__ = ["ImageSubject"]
 

@@ -1,7 +1,8 @@
 """Executes command sequences on a device behind a `Host`; SUIT manifest draft -37, sections 6.4 to 6.7 and 8.4.
 
-Strictly in order, which is always conforming. Unknown commands and parameters fail. Two points that the draft leaves open are decided:
-parameters that a failed branch of try-each has set stay set, and the component index is restored behind try-each and run-sequence.
+Strictly in order, which is always conforming. Unknown commands and parameters fail. Two points that the draft leaves
+open are decided: parameters that a failed branch of try-each has set stay set, and the component index is restored
+behind try-each and run-sequence.
 """
 
 import hashlib
@@ -221,7 +222,9 @@ class Machine:
         self._fail_try(where, last)
 
     def _fail_try(self, where: str, last: str | None) -> NoReturn:
-        failure = Failure("placement.no-slot", "no branch of a try-each holds on this device", where, found=f"{last} as the last")
+        failure = Failure(
+            "placement.no-slot", "no branch of a try-each holds on this device", where, found=f"{last} as the last"
+        )
         raise _Stop(failure, condition=False)
 
     def _condition(self, code: int, index: int, where: str) -> None:
@@ -238,7 +241,13 @@ class Machine:
         elif code == labels.CONDITION_SLOT:
             wanted = self._need(index, labels.SLOT, where, name)
             if wanted != host.slot(index):
-                self._no(code, where, "the component's slot on this device is another one", str(wanted), str(host.slot(index)))
+                self._no(
+                    code,
+                    where,
+                    "the component's slot on this device is another one",
+                    str(wanted),
+                    str(host.slot(index)),
+                )
         elif code == labels.CONDITION_CONTENT:
             wanted = self._need(index, labels.CONTENT, where, name)
             content = host.content(index)
@@ -304,7 +313,13 @@ class Machine:
         }
         if not holds[wanted.comparison]:
             sign = ("", ">", ">=", "=", "<=", "<")[wanted.comparison]
-            self._no(code, where, "the component's version does not compare", sign + _numbers(wanted.version), _numbers(found))
+            self._no(
+                code,
+                where,
+                "the component's version does not compare",
+                sign + _numbers(wanted.version),
+                _numbers(found),
+            )
 
     def _directive(self, code: int, index: int, where: str) -> None:
         host = self._host
@@ -312,7 +327,12 @@ class Machine:
             uri = self._need(index, labels.URI, where, "fetch")
             data = host.payload(str(uri))
             if data is None:
-                self._cannot(where, "only payloads inside the envelope can be fetched", "the key of an integrated payload", str(uri))
+                self._cannot(
+                    where,
+                    "only payloads inside the envelope can be fetched",
+                    "the key of an integrated payload",
+                    str(uri),
+                )
             self._put(index, data)
         elif code == labels.WRITE:
             content = self._need(index, labels.CONTENT, where, "write")
@@ -355,7 +375,9 @@ class Machine:
         if self._commands > COMMANDS_RUN:
             self._limit(where, f"more than {COMMANDS_RUN} commands")
 
-    def _no(self, code: int, where: str, message: str, expected: str | None = None, found: str | None = None) -> NoReturn:
+    def _no(
+        self, code: int, where: str, message: str, expected: str | None = None, found: str | None = None
+    ) -> NoReturn:
         failure = Failure(_FAILED_CODES.get(code, "rules.condition-failed"), message, where, expected, found)
         raise _Stop(failure, condition=True)
 

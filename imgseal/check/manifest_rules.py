@@ -211,7 +211,10 @@ def authorisation(subject: PackageSubject, context: Context) -> list[Finding]:
 
 
 def sequence(subject: PackageSubject, context: Context) -> list[Finding]:
-    """A higher sequence number than the device's, or the same manifest again; section 8.4.2, and stricter for equal ones."""
+    """A higher sequence number than the device's, or the same manifest again.
+
+    Section 8.4.2, and stricter for equal ones.
+    """
     number, state = subject.manifest.sequence_number, context.state
     place = Place(key="sequence number")
     if number < state.sequence:
@@ -242,7 +245,8 @@ def sequence(subject: PackageSubject, context: Context) -> list[Finding]:
 def installation(subject: PackageSubject, context: Context) -> list[Finding]:
     """Carry the manifest out on the simulated device: fetch, install, validate, then start.
 
-    A fresh device may have either run slot free, so that each choice is tried and one has to work; a given device has one.
+    A fresh device may have either run slot free, so that each choice is tried and one has to work; a given device
+    has one.
     """
     choices: dict[int, tuple[str, ...]] = {}
     for part in subject.parts:
@@ -264,7 +268,9 @@ def installation(subject: PackageSubject, context: Context) -> list[Finding]:
         return [_stopped(failure)]
     if len(works) < len(tried):
         names = [names[works[0][number]] for number, names in choices.items()]
-        subject.notes.append(f"installs only where {', '.join(names)} is free: the package has no build for the other slot")
+        subject.notes.append(
+            f"installs only where {', '.join(names)} is free: the package has no build for the other slot"
+        )
     return []
 
 
@@ -295,9 +301,7 @@ def _carry_out(subject: PackageSubject, context: Context, free: dict[int, int]) 
 
 
 def _named(subject: PackageSubject, order: tuple[int, ...]) -> list[tuple[str, Sequence]]:
-    return [
-        (labels.MANIFEST_MEMBERS[label], subject.sections[label]) for label in order if label in subject.sections
-    ]
+    return [(labels.MANIFEST_MEMBERS[label], subject.sections[label]) for label in order if label in subject.sections]
 
 
 def _device(subject: PackageSubject, context: Context, free: dict[int, int]) -> SimulatedDevice:

@@ -135,7 +135,12 @@ def _details(
     by_component: dict[int, list[str]] = {}
     for part, image in images:
         component = component_numbered(context.product, part.number)
-        if component is not None and part.slot < len(component.run) and isinstance(image, ImageSubject) and image.header:
+        if (
+            component is not None
+            and part.slot < len(component.run)
+            and isinstance(image, ImageSubject)
+            and image.header
+        ):
             by_component.setdefault(part.number, [f"{component.name} {image.statement.version} for"])
             by_component[part.number].append(component.run[part.slot])
     details += [("image", f"{words[0]} {', '.join(words[1:])}") for words in by_component.values()]
@@ -143,4 +148,3 @@ def _details(
     if subject.development:
         details.append(("made for", "development"))
     return tuple(details)
-

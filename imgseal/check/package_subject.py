@@ -1,17 +1,21 @@
 """What is known of a package at each stage; a stage's values are set by the check that earned them."""
 
-from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from imgseal.check.context import Bytes
-from imgseal.check.plan import ComponentPlan
-from imgseal.cose.sign1 import Sign1
-from imgseal.errors import InputError
-from imgseal.keys.trust import TrustedKey
-from imgseal.suit.commands import Sequence
-from imgseal.suit.component import OurComponent
 from imgseal.suit.envelope import Envelope, decode_envelope
 from imgseal.suit.errors import SuitError
 from imgseal.suit.manifest import Manifest
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from imgseal.check.plan import ComponentPlan
+    from imgseal.cose.sign1 import Sign1
+    from imgseal.errors import InputError
+    from imgseal.keys.trust import TrustedKey
+    from imgseal.suit.commands import Sequence
+    from imgseal.suit.component import OurComponent
 
 __all__ = ["PackageSubject"]
 

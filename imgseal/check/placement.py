@@ -2,6 +2,7 @@
 
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
+from imgseal.check.runner import NotRun
 from imgseal.check.slots import run_slot, slot_of
 from imgseal.errors import Place
 from imgseal.findings import Finding
@@ -85,10 +86,10 @@ def size(subject: ImageSubject, context: Context) -> list[Finding]:
     ]
 
 
-def dump(subject: ImageSubject, context: Context) -> list[Finding]:
+def dump(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """A raw dump has its slot's size and holds an image that is linked for that slot."""
     if context.slot is None:
-        return []
+        return NotRun("this is no slot dump", mandatory=False)
     statement = subject.statement
     slot = context.product.slots[context.slot]
     component = component_numbered(context.product, statement.component)

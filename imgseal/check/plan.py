@@ -14,7 +14,10 @@ _CHANGES = (labels.FETCH, labels.WRITE, labels.COPY, labels.SWAP)
 
 
 class ComponentPlan:
-    """What was said of one component: its last parameters, the payload keys it is fetched from, and its exact version."""
+    """What was said of one component.
+
+    Its last parameters, the payload keys it is fetched from, and its exact version.
+    """
 
     __slots__ = ("parameters", "uris", "version")
 
@@ -81,7 +84,7 @@ def commands_in(sequence: Sequence) -> Iterable[Command]:
 
 
 def asks_first(install: Sequence) -> bool:
-    """Say whether the update-authorised condition stands at the top of the install sequence, before anything changes."""
+    """Say whether the install sequence asks for authorisation at its top level, before anything changes."""
     for command in install:
         if command.code == labels.CONDITION_UPDATE_AUTHORISED:
             return True

@@ -12,7 +12,11 @@ Subject = TypeVar("Subject")
 
 
 class NotRun(NamedTuple):
-    """What a check returns when it cannot be answered; never a pass. `mandatory` False lets the verdict stand."""
+    """What a check returns when it cannot be answered; never a pass.
+
+    `mandatory` False says that there is nothing to look at here, such as the vector table of data, and lets the
+    verdict stand.
+    """
 
     because: str
     mandatory: bool = True
@@ -39,9 +43,9 @@ def run(order: Iterable[Check[Subject]], subject: Subject, context: Context, lab
             continue
         answer = check.look(subject, context)
         if isinstance(answer, NotRun):
-            results.append(
-                CheckResult(check.name, check.group, label, NOT_RUN, (), answer.because, answer.mandatory)
-            )
+            results.append(CheckResult(check.name, check.group, label, NOT_RUN, (), answer.because, answer.mandatory))
+            if not answer.mandatory:
+                passed.add(check.name)  # there was nothing to look at: it holds nothing up
         elif answer:
             results.append(CheckResult(check.name, check.group, label, FAILED, tuple(answer)))
         else:

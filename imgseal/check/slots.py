@@ -10,9 +10,9 @@ __all__ = ["RunSlot", "slot_of"]
 
 
 class RunSlot(NamedTuple):
-    """A run slot of a component: its index in `run`, name, first address, size, and bytes left for the payload."""
+    """A run slot of a component: its number in `run`, name, first address, size, and bytes left for the payload."""
 
-    index: int
+    number: int
     name: str
     base: int
     size: int

@@ -187,7 +187,10 @@ def _slot_line(result: ReleaseResult, index: int, before: dict[str, int]) -> str
 
 
 def _dependencies(targets: list[str], inputs: list[str]) -> bytes:
-    """Return a dependency file: every output depends on every input. Make's quoting: a backslash before blanks and #, $$."""
+    """Return a dependency file: every output depends on every input. Make's quoting.
+
+    A backslash before blanks and #, $$.
+    """
     left = " ".join(_quoted(target) for target in targets)
     right = " \\\n  ".join(_quoted(path) for path in dict.fromkeys(inputs))
     return f"{left}: \\\n  {right}\n".encode()

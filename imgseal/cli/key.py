@@ -42,7 +42,7 @@ def new(path: str, no_passphrase: bool) -> None:
     from imgseal.keys.pem import encode_private, encode_public, generate
     from imgseal.keys.signer import FileSigner
 
-    public_path = (path[:-4] if path.endswith(".pem") else path) + ".pub.pem"
+    public_path = (path.removesuffix(".pem")) + ".pub.pem"
     for name in (path, public_path):
         if os.path.lexists(name):
             raise UsageError(
@@ -109,7 +109,9 @@ def _new_passphrase(path: str) -> bytes:
             )
         given = click.prompt(f"New pass phrase for {path}", hide_input=True, confirmation_prompt=True, err=True)
     if not given:
-        raise UsageError("the pass phrase is empty", place=Place(file=path), hint="say --no-passphrase if that is meant")
+        raise UsageError(
+            "the pass phrase is empty", place=Place(file=path), hint="say --no-passphrase if that is meant"
+        )
     return given.encode()
 
 

@@ -24,7 +24,9 @@ Examples:
 """,
 )
 @click.argument("images", metavar="SEALED...", nargs=-1, required=True)
-@click.option("--release", "is_release", is_flag=True, help="Sign with the release key; the images must be released too.")
+@click.option(
+    "--release", "is_release", is_flag=True, help="Sign with the release key; the images must be released too."
+)
 @click.option("--out", default=".", metavar="DIR", help="Folder for the package; default this one.")
 @product_options
 def command(

@@ -36,7 +36,10 @@ def product_options(command: _Command) -> _Command:
         ),
         click.option("--variant", metavar="NAME", help="Use [variant.NAME] of the product file."),
         click.option(
-            "--product", "product_file", metavar="FILE", help=f"Use this product file instead of the nearest {PRODUCT_NAME}."
+            "--product",
+            "product_file",
+            metavar="FILE",
+            help=f"Use this product file instead of the nearest {PRODUCT_NAME}.",
         ),
     ):
         command = option(command)
@@ -81,9 +84,7 @@ class Project(NamedTuple):
     path: str
 
     @classmethod
-    def load(
-        cls, product_file: str | None, settings: tuple[str, ...] = (), variant: str | None = None
-    ) -> "Project":
+    def load(cls, product_file: str | None, settings: tuple[str, ...] = (), variant: str | None = None) -> "Project":
         """Read the product file, and the local file beside it; UsageError or InputError says what is wrong where."""
         from imgseal.product.read_toml import read
 
@@ -112,7 +113,10 @@ class Project(NamedTuple):
         return os.path.join(self.folder, reference)
 
     def trust(self, *, development: bool = False) -> "Trust":
-        """Read the trust anchors; for a development judgement the released ones may be missing, and are then not trusted."""
+        """Read the trust anchors.
+
+        For a development judgement the released ones may be missing, and are then not trusted.
+        """
         from imgseal.keys.trust import resolve
 
         def read(reference: str) -> bytes | None:

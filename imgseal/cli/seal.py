@@ -85,7 +85,9 @@ def image_outputs(sealed: SealedImage, folder: str, out: str | None = None, *, a
     header = out or os.path.join(folder, f"{slot}.header.{ending}")
     payload = header[: -len(f".header.{ending}")] + f".payload.{ending}"
     if as_hex:
-        raise UsageError("a detached image has no hex form", hint="leave --hex out; the payload's own file is its hex form")
+        raise UsageError(
+            "a detached image has no hex form", hint="leave --hex out; the payload's own file is its hex form"
+        )
     return [Output(header, sealed.pieces()), Output(payload, sealed.payload.chunks())]
 
 

@@ -1,0 +1,1 @@
+"""COSE structures and numbers; no keys here."""

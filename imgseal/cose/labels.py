@@ -22,5 +22,12 @@ ALGORITHMS = {
 }
 """Signature and MAC algorithms, for messages."""
 
-STRUCTURES = {16: "COSE_Encrypt0", 17: "COSE_Mac0", 18: "COSE_Sign1", 96: "COSE_Encrypt", 97: "COSE_Mac", 98: "COSE_Sign"}
+STRUCTURES = {
+    16: "COSE_Encrypt0",
+    17: "COSE_Mac0",
+    18: "COSE_Sign1",
+    96: "COSE_Encrypt",
+    97: "COSE_Mac",
+    98: "COSE_Sign",
+}
 """CBOR tag -> structure; RFC 9052 section 2."""

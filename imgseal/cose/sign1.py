@@ -1,4 +1,7 @@
-"""COSE_Sign1 with a detached payload, as SUIT uses it: assemble, take apart, and the bytes that are signed. No keys here."""
+"""COSE_Sign1 with a detached payload, as SUIT uses it.
+
+Assemble, take apart, and the bytes that are signed. No keys here.
+"""
 
 from typing import NamedTuple
 
@@ -17,9 +20,9 @@ class CoseError(InputError):
 
 
 class Sign1(NamedTuple):
-    """A COSE_Sign1: the protected header as received, its algorithm, and the signature; `structure` names other structures.
+    """A COSE_Sign1: its protected header as received, algorithm and signature.
 
-    For structures other than COSE_Sign1 the algorithm is None and the signature empty.
+    For other structures, which `structure` names, the algorithm is None and the signature empty.
     """
 
     structure: str
@@ -49,15 +52,17 @@ def protected_header(algorithm: int) -> bytes:
 def take_apart(data: bytes) -> Sign1:
     """Read an authentication block; CoseError when it breaks a rule of RFC 9052 or is not tagged.
 
-    Header maps need not be sorted: published examples are not. Nothing critical is understood here, so `crit` is refused; the
-    algorithm counts only in the protected header.
+    Header maps need not be sorted: published examples are not. Nothing critical is understood here, so `crit` is
+    refused; the algorithm counts only in the protected header.
     """
     try:
         value = decode(data, "authentication block", sorted_maps=False, tags=_TAGS)
     except CborError as error:
         raise CoseError(error.message, place=error.place, expected=error.expected, found=error.found) from None
     if not isinstance(value, Tag):
-        raise CoseError("the authentication block has no tag", expected="tag 18 (COSE_Sign1)", found=type(value).__name__)
+        raise CoseError(
+            "the authentication block has no tag", expected="tag 18 (COSE_Sign1)", found=type(value).__name__
+        )
     structure = STRUCTURES[value.number]
     if value.number != _SIGN1:
         return Sign1(structure, b"", None, b"")

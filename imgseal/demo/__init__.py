@@ -1,0 +1,1 @@
+"""The demo's invented product, firmware and spoiled artefacts."""

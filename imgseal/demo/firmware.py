@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 __all__ = ["code", "filler", "phrases"]
 
-_LOOP = bytes.fromhex("00bf" "fde7")  # nop; branch back to it (Armv6-M and later)
+_LOOP = bytes.fromhex("00bffde7")  # nop; branch back to it (Armv6-M and later)
 _HANDLER = bytes.fromhex("fee7")  # branch to itself: where an unexpected interrupt stays
 
 

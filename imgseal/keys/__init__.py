@@ -1,0 +1,1 @@
+"""Keys, signatures, trust anchors: the only user of the crypto library."""

@@ -50,9 +50,9 @@ class Trust(NamedTuple):
 
 
 def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
-    """Read the key files that [trust.*] names; `read` turns a reference of the product file into bytes,
-    or None for one that is not there and not to be trusted.
+    """Read the key files that [trust.*] names.
 
+    `read` turns a reference of the product file into bytes, or None for one that is not there and not to be trusted.
     Raises KeyTroubleError for a file that holds no P-256 public key, and for one key in two roles: a key that signs
     both images and packages would let one theft open both layers.
     """

@@ -1,0 +1,1 @@
+"""The maker: places, seals and packs."""

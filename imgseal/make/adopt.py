@@ -21,8 +21,8 @@ def is_sealed(head: bytes) -> bool:
 def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None = None) -> SealedImage:
     """Read a sealed image, or a detached header and its payload, as one of this product's images.
 
-    Only what is needed to pack it is read here; whether it is good is the judge's question. Raises InputError where it is no
-    sealed image, UsageError where the product has no such component or run slot.
+    Only what is needed to pack it is read here; whether it is good is the judge's question. Raises InputError where
+    it is no sealed image, UsageError where the product has no such component or run slot.
     """
     raw = bytes(data.read(0, HEADER_BLOCK_MAX))
     try:

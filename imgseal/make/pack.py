@@ -2,11 +2,11 @@
 
 import hashlib
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
+from imgseal.cbor.strict import encode
 from imgseal.cose.labels import ES256, ESP256
 from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
-from imgseal.cbor.strict import encode
 from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
 from imgseal.keys.p256 import BadSignatureError, verify
 from imgseal.keys.signer import Signer
@@ -14,11 +14,13 @@ from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_
 from imgseal.make.seal import SealedImage, refuse_published
 from imgseal.product.model import Product
 from imgseal.suit import labels
-from imgseal.suit.component import ComponentId
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import envelope_pieces, wrapped_digest
 from imgseal.suit.manifest import Manifest, Member, decode_manifest, encode_manifest, encode_member
 from imgseal.suit.text import LanguageText, Text
+
+if TYPE_CHECKING:
+    from imgseal.suit.component import ComponentId
 
 __all__ = ["Package", "pack"]
 
@@ -57,11 +59,13 @@ def _files(image: SealedImage) -> list[tuple[str, int, Iterator[bytes | memoryvi
     return [(f"#{slot}", image.size, image.pieces())]
 
 
-def pack(images: tuple[SealedImage, ...], product: Product, signers: tuple[Signer, ...], *, development: bool) -> Package:
+def pack(
+    images: tuple[SealedImage, ...], product: Product, signers: tuple[Signer, ...], *, development: bool
+) -> Package:
     """Pack sealed images and sign the manifest once by each signer.
 
-    Raises UsageError for two images of one run slot or images that contradict each other, KeyTroubleError for a published key
-    or a signature that does not verify.
+    Raises UsageError for two images of one run slot or images that contradict each other, KeyTroubleError for a
+    published key or a signature that does not verify.
     """
     for signer in signers:
         refuse_published(signer, product, development=development)
@@ -141,7 +145,9 @@ def _refuse_contradictions(images: tuple[SealedImage, ...], *, development: bool
                 )
         if image.statement.development != development:
             raise UsageError(
-                "a development image in a release" if image.statement.development else "a released image in a development package",
+                "a development image in a release"
+                if image.statement.development
+                else "a released image in a development package",
                 found=slot,
                 hint="build all of them in one way: with --release, or without",
             )

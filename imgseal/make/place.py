@@ -79,8 +79,8 @@ def separate(image: MemoryImage, component: Component, name: str) -> tuple[Memor
 def place(image: MemoryImage, product: Product, component: Component, name: str) -> Placed:
     """Find the run slot that the image is linked for.
 
-    Raises UsageError when data lies outside the slot (it is never dropped silently), when the image is linked at the slot's
-    first byte where the header block goes, when it spans two slots, or does not fit.
+    Raises UsageError when data lies outside the slot (it is never dropped silently), when the image is linked at the
+    slot's first byte where the header block goes, when it spans two slots, or does not fit.
     """
     for index, slot_name in enumerate(component.run):
         slot = product.slots[slot_name]

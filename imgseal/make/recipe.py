@@ -26,8 +26,8 @@ _SHA256 = -16
 class Part(NamedTuple):
     """One component of the manifest: a sealed image, or the header block or the payload of a detached one.
 
-    `uri` is the key of the integrated payload; `version` is None for a detached payload, which says none itself; `choice` tells that
-    the component has a second run slot, so that the device has to choose.
+    `uri` is the key of the integrated payload; `version` is None for a detached payload, which says none itself;
+    `choice` tells that the component has a second run slot, so that the device has to choose.
     """
 
     number: int
@@ -133,6 +133,9 @@ def _branch(members: list[tuple[int, Part]], steps: _Steps) -> Sequence:
     for index, part in members:
         out.append(Command(labels.SET_COMPONENT_INDEX, index))
         if part.choice:
-            out += [Command(labels.OVERRIDE_PARAMETERS, {labels.SLOT: part.slot}), Command(labels.CONDITION_SLOT, _SLOT)]
+            out += [
+                Command(labels.OVERRIDE_PARAMETERS, {labels.SLOT: part.slot}),
+                Command(labels.CONDITION_SLOT, _SLOT),
+            ]
         out += steps(part)
     return tuple(out)

@@ -1,0 +1,1 @@
+"""The product file: values, strict reader, slot plan."""

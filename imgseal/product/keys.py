@@ -34,11 +34,21 @@ KEYS: dict[str, tuple[Key, ...]] = {
     "product": (
         Key("name", "name", "required", "used in file names"),
         Key("vendor", "domain", "required", "the vendor's domain; vendor identifier = UUIDv5(DNS, vendor)"),
-        Key("class", "text", "required", "devices that take the same images; class identifier = UUIDv5(vendor id, class)"),
-        Key("hardware", "range", "required", "hardware revisions that take these images, such as \"2..4\" or 3; 0 to 65535"),
+        Key(
+            "class",
+            "text",
+            "required",
+            "devices that take the same images; class identifier = UUIDv5(vendor id, class)",
+        ),
+        Key(
+            "hardware",
+            "range",
+            "required",
+            'hardware revisions that take these images, such as "2..4" or 3; 0 to 65535',
+        ),
     ),
     "release": (
-        Key("version", "version", "required", "version of the set, such as \"2.4.1\" or \"2.4.1-rc.1\""),
+        Key("version", "version", "required", 'version of the set, such as "2.4.1" or "2.4.1-rc.1"'),
         Key("sequence", "integer", "required", "manifest sequence number, only ever rises; 0 to 4294967295"),
     ),
     "signing.development": (
@@ -51,8 +61,8 @@ KEYS: dict[str, tuple[Key, ...]] = {
     ),
     "memory.NAME": (
         Key("base", "integer", "required", "first address"),
-        Key("size", "size", "required", "bytes, or text such as \"1 MiB\" or \"512 Mbit\""),
-        Key("kind", "\"flash\" or \"ram\"", "\"flash\"", "slots lie in flash, stacks in RAM"),
+        Key("size", "size", "required", 'bytes, or text such as "1 MiB" or "512 Mbit"'),
+        Key("kind", '"flash" or "ram"', '"flash"', "slots lie in flash, stacks in RAM"),
         Key("erase_block", "size", "required for flash", "smallest range that is erased at once"),
         Key("write_unit", "integer", "1", "smallest programmable piece in bytes, a power of two"),
         Key("program_once", "boolean", "false", "a unit is programmed once per erase (ECC flash)"),
@@ -63,25 +73,44 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("memory", "memory name", "required", "where it lies"),
         Key("at", "integer", "required", "offset from the memory's base"),
         Key("size", "size", "required", "whole erase blocks"),
-        Key("holds", "\"bootloader\", \"records\" or \"recovery\"", "none", "a purpose of its own; records need two erase blocks of trusted flash"),
+        Key(
+            "holds",
+            '"bootloader", "records" or "recovery"',
+            "none",
+            "a purpose of its own; records need two erase blocks of trusted flash",
+        ),
     ),
     "component.NAME": (
         Key("number", "integer", "required", "1 to 255, never changed; 0 is the bootloader"),
-        Key("kind", "\"code\" or \"data\"", "\"code\"", "code has a vector table and a core"),
+        Key("kind", '"code" or "data"', '"code"', "code has a vector table and a core"),
         Key("version", "version", "release.version", "version of this component"),
         Key("counter", "integer", "required", "anti-rollback counter of this release; 0 to 4294967295"),
         Key("counter_steps", "integer", "none", "values that the device's counter storage can hold"),
-        Key("core", "core name", "required for code", "cortex-m0, cortex-m0plus, cortex-m3, cortex-m4, cortex-m7, cortex-m23 or cortex-m33"),
-        Key("vectors", "integer", "required for code", "entries of the vector table, the stack pointer among them; 2 to 496"),
+        Key(
+            "core",
+            "core name",
+            "required for code",
+            "cortex-m0, cortex-m0plus, cortex-m3, cortex-m4, cortex-m7, cortex-m23 or cortex-m33",
+        ),
+        Key(
+            "vectors",
+            "integer",
+            "required for code",
+            "entries of the vector table, the stack pointer among them; 2 to 496",
+        ),
         Key("run", "slot names", "required", "one or two run slots; with two, each build is linked for one"),
         Key("staging", "slot name", "none", "where an update waits"),
         Key("keep", "slot name", "none", "where the previous image is kept while its run slot is rewritten"),
-        Key("way_back", "\"kept\" or \"none\"", "\"kept\"", "\"none\" must be said for code with one run slot and no keep slot"),
+        Key(
+            "way_back", '"kept" or "none"', '"kept"', '"none" must be said for code with one run slot and no keep slot'
+        ),
         Key("header", "slot names", "none", "slots for detached headers, one for each run slot"),
         Key("header_block", "integer", "1024", "bytes of the header block: a multiple of 128 from 512 to 8192"),
         Key("hazard", "text", "none", "what can hurt; the package then asks the device for authorisation"),
-        Key("needs", "table", "none", "component name or `bootloader` -> range such as \">=1.3.0, <2.0.0\"; at most four"),
-        Key("judged", "\"boot\", \"install\" or \"use\"", "\"boot\"", "when the device judges the payload"),
+        Key(
+            "needs", "table", "none", 'component name or `bootloader` -> range such as ">=1.3.0, <2.0.0"; at most four'
+        ),
+        Key("judged", '"boot", "install" or "use"', '"boot"', "when the device judges the payload"),
         Key("outside", "array of tables", "none", "ranges outside the run slots that a firmware file may hold"),
         Key("description", "text", "none", "for people"),
     ),
@@ -110,14 +139,23 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("packages", "array", "none", "public key files"),
     ),
     "rules": (
-        Key("algorithms", "array", "[\"ESP256\"]", "signature algorithms of packages: ESP256, ES256; the first one signs"),
-        Key("example_keys", "\"refuse\" or \"development\"", "\"refuse\"", "\"development\" allows them for development images"),
-        Key("external_code", "\"refuse\" or \"accept\"", "\"refuse\"", "whether code may run from untrusted memory"),
+        Key(
+            "algorithms", "array", '["ESP256"]', "signature algorithms of packages: ESP256, ES256; the first one signs"
+        ),
+        Key(
+            "example_keys", '"refuse" or "development"', '"refuse"', '"development" allows them for development images'
+        ),
+        Key("external_code", '"refuse" or "accept"', '"refuse"', "whether code may run from untrusted memory"),
         Key("minimum_battery", "integer", "none", "mWh that the install sequence asks for"),
-        Key("update_priority", "integer", "0", "passed to the device when it is asked for authorisation; smaller is more urgent"),
+        Key(
+            "update_priority",
+            "integer",
+            "0",
+            "passed to the device when it is asked for authorisation; smaller is more urgent",
+        ),
     ),
     "text": (
-        Key("language", "language tag", "\"en\"", "of all texts"),
+        Key("language", "language tag", '"en"', "of all texts"),
         Key("description", "text", "none", "what the product is"),
         Key("vendor_name", "text", "none", "the vendor, for people"),
         Key("model", "text", "none", "the model, for people"),

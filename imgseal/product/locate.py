@@ -30,10 +30,10 @@ def line_of(text: str, path: tuple[str | int, ...]) -> int | None:
 
 def _holds(tree: object, path: tuple[str | int, ...]) -> bool:
     for key in path:
-        if isinstance(tree, dict) and key in tree:
-            tree = tree[key]
-        elif isinstance(tree, list) and isinstance(key, int) and key < len(tree):
-            tree = tree[key]
+        if (isinstance(tree, dict) and key in tree) or (
+            isinstance(tree, list) and isinstance(key, int) and key < len(tree)
+        ):
+            tree = tree[key]  # type: ignore[index]
         else:
             return False
     return True

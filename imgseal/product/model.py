@@ -1,4 +1,7 @@
-"""The product file as values; docs/format/product-file.md says what each key means. Sizes in bytes, addresses absolute."""
+"""The product file as values; docs/format/product-file.md says what each key means.
+
+Sizes in bytes, addresses absolute.
+"""
 
 import hashlib
 from collections.abc import Mapping
@@ -60,7 +63,10 @@ class SigningKeys(NamedTuple):
 
 
 class Memory(NamedTuple):
-    """A memory of the device. `write_unit` is the smallest programmable piece; `trusted` is False for external parts."""
+    """A memory of the device. `write_unit` is the smallest programmable piece.
+
+    `trusted` is False for external parts.
+    """
 
     name: str
     base: int
@@ -74,7 +80,10 @@ class Memory(NamedTuple):
 
 
 class Slot(NamedTuple):
-    """A range of a memory, `at` bytes from its base; `holds` names a purpose of its own: bootloader, records, recovery."""
+    """A range of a memory, `at` bytes from its base; `holds` names a purpose of its own.
+
+    Bootloader, records, recovery.
+    """
 
     name: str
     memory: str
@@ -101,7 +110,10 @@ class OutsideRange(NamedTuple):
 
 
 class Component(NamedTuple):
-    """A component: one image of a set. Slots by name; `header` lists header slots for detached images, one a run slot."""
+    """A component: one image of a set. Slots by name.
+
+    `header` lists header slots for detached images, one a run slot.
+    """
 
     name: str
     number: int
@@ -150,7 +162,7 @@ class TrustTable(NamedTuple):
 
 
 class Rules(NamedTuple):
-    """Rules of the product; `minimum_battery` in mWh, `update_priority` as SUIT parameter 27 (smaller is more urgent)."""
+    """Rules of the product; `minimum_battery` in mWh, `update_priority` as in SUIT (smaller is more urgent)."""
 
     algorithms: tuple[str, ...]
     example_keys: str

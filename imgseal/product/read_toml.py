@@ -94,7 +94,9 @@ def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
     local = _parse(local_text, local_name)
     for key in local:
         if key != "signing":
-            document.refuse((key,), "a local file overrides signing keys only", "[signing.development] or [signing.release]", key)
+            document.refuse(
+                (key,), "a local file overrides signing keys only", "[signing.development] or [signing.release]", key
+            )
     signing = local.get("signing", {})
     if not isinstance(signing, dict):
         document.refuse(("signing",), "this is no table", "[signing.development] or [signing.release]", str(signing))
@@ -161,7 +163,8 @@ def _overlay(document: Document, tree: _Tree, name: str) -> _Tree:
     for component, values in table.items("component").items():
         path = ("variant", name, "component", component)
         if not isinstance(components, dict) or component not in components:
-            document.refuse(path, "the product has no such component", ", ".join(components or ()), component)
+            known = ", ".join(components) if isinstance(components, dict) else None
+            document.refuse(path, "the product has no such component", known, component)
         Table(document, values, path, "component.NAME")
         assert isinstance(values, dict)
         components[component].update(deepcopy(values))
@@ -245,16 +248,27 @@ def _memory(table: Table) -> Memory:
     if size % erase:
         table.refuse("erase_block", "the memory is no whole number of erase blocks", f"a divisor of {size}", str(erase))
     if erase % unit:
-        table.refuse("erase_block", "an erase block is no whole number of write units", f"a multiple of {unit}", str(erase))
+        table.refuse(
+            "erase_block", "an erase block is no whole number of write units", f"a multiple of {unit}", str(erase)
+        )
     page = table.integer("page", unit, 1 << 20, unit)
     if page % unit:
         table.refuse("page", "a page is no whole number of write units", f"a multiple of {unit}", str(page))
     if base + size > 1 << 32:
-        table.refuse("size", "the memory ends above 32 bits", f"at most {(1 << 32) - base} bytes from its base", str(size))
+        table.refuse(
+            "size", "the memory ends above 32 bits", f"at most {(1 << 32) - base} bytes from its base", str(size)
+        )
     return Memory(
-        str(table.path[-1]), base, size, kind, erase, unit, table.boolean("program_once", False), page,
+        str(table.path[-1]),
+        base,
+        size,
+        kind,
+        erase,
+        unit,
+        table.boolean("program_once", False),
+        page,
         table.boolean("trusted", True),
-    )  # fmt: skip
+    )
 
 
 def _slot(table: Table, memories: Mapping[str, Memory]) -> Slot:
@@ -268,7 +282,9 @@ def _one_of(table: Table, key: str, value: str, known: Mapping[str, object], wha
         from difflib import get_close_matches  # noqa: PLC0415 - only on the way to an error
 
         near = get_close_matches(value, known, n=1)
-        table.refuse(key, f"there is no such {what}", ", ".join(known), value, f"did you mean {near[0]}?" if near else None)
+        table.refuse(
+            key, f"there is no such {what}", ", ".join(known), value, f"did you mean {near[0]}?" if near else None
+        )
     return value
 
 
@@ -285,14 +301,19 @@ def _component(
     header = tuple(_one_of(table, "header", s, slots, "slot") for s in table.texts("header", (), most=2))
     if header and len(header) != len(run):
         table.refuse("header", "there is not one header slot for each run slot", f"{len(run)} slots", str(len(header)))
-    optional = {key: _one_of(table, key, table.text(key), slots, "slot") if key in table else None for key in ("staging", "keep")}
+    optional = {
+        key: _one_of(table, key, table.text(key), slots, "slot") if key in table else None
+        for key in ("staging", "keep")
+    }
     block = table.integer("header_block", 512, 8192, 1024)
     if block % 128:
         table.refuse("header_block", "not a multiple of 128", "512, 640, ... 8192", str(block))
     counter = table.integer("counter", 0, _U32)
     steps = table.integer("counter_steps", 1, _U32) if "counter_steps" in table else None
     if steps is not None and counter > steps:
-        table.refuse("counter", "the device's counter storage cannot hold this", f"at most {steps} (counter_steps)", str(counter))
+        table.refuse(
+            "counter", "the device's counter storage cannot hold this", f"at most {steps} (counter_steps)", str(counter)
+        )
     return Component(
         name=name,
         number=numbers[name],
@@ -351,7 +372,12 @@ def _outside(table: Table, own: str, numbers: Mapping[str, int]) -> OutsideRange
     drop = table.boolean("drop", False)
     carry = table.optional_text("carry")
     if drop == (carry is not None):
-        table.refuse("", "a range is either dropped or carried", 'drop = true, or carry = "COMPONENT"', "both" if drop else "neither")
+        table.refuse(
+            "",
+            "a range is either dropped or carried",
+            'drop = true, or carry = "COMPONENT"',
+            "both" if drop else "neither",
+        )
     if carry is not None:
         _one_of(table, "carry", carry, {n: None for n in numbers if n != own}, "component")
     return OutsideRange(table.integer("at", 0, _U32), table.size("size"), carry)
@@ -383,9 +409,7 @@ def _trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
             part.refuse("need", "more signers are needed than there are keys", f"at most {len(entries)}", str(need))
         roles.append((entries, need))
     development = table.table("development", "trust.development")
-    desk = [
-        tuple(TrustEntry(text, (), ()) for text in development.texts(role, ())) for role in ("images", "packages")
-    ]
+    desk = [tuple(TrustEntry(text, (), ()) for text in development.texts(role, ())) for role in ("images", "packages")]
     seen: dict[str, str] = {}
     for where, entries in (
         ("trust.images", roles[0][0]),
@@ -418,7 +442,9 @@ def _entry(table: Table, value: object, role: str, components: Mapping[str, Comp
         return TrustEntry(value, (), ())
     allowed = ("key", "components", "classes") if role == "images" else ("key", "classes")
     if not isinstance(value, dict) or not isinstance(value.get("key"), str) or any(k not in allowed for k in value):
-        table.refuse("keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value))
+        table.refuse(
+            "keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value)
+        )
     limits = []
     for key in ("components", "classes"):
         names = value.get(key, [])

@@ -1,5 +1,7 @@
 """The slot plan: what does not fit together in a product file is found before any build."""
 
+import itertools
+
 from imgseal.product.model import Component, Product, Slot
 from imgseal.product.table import Document
 
@@ -18,14 +20,15 @@ def check(product: Product, document: Document) -> None:
 def vector_alignment(core: str, vectors: int) -> int:
     """Return the alignment a core asks of its vector table, in bytes.
 
-    A power of two, at least the table's size and 128 (Armv7-M Architecture Reference Manual B3.2.5); 256 on Cortex-M0+ (from memory).
+    A power of two, at least the table's size and 128 (Armv7-M Architecture Reference Manual B3.2.5); 256 on
+    Cortex-M0+ (from memory).
     """
     return max(256 if core == "cortex-m0plus" else 128, 1 << (4 * vectors - 1).bit_length())
 
 
 def _memories(product: Product, document: Document) -> None:
     ordered = sorted(product.memories.values(), key=lambda m: m.base)
-    for before, after in zip(ordered, ordered[1:], strict=False):
+    for before, after in itertools.pairwise(ordered):
         if before.base + before.size > after.base:
             document.refuse(
                 ("memory", after.name, "base"),
@@ -63,7 +66,7 @@ def _slots(product: Product, document: Document) -> None:
                 f"{slot.size} bytes in {memory.name}",
             )
     ordered = sorted(product.slots.values(), key=lambda s: (s.memory, s.at))
-    for before, after in zip(ordered, ordered[1:], strict=False):
+    for before, after in itertools.pairwise(ordered):
         if before.memory == after.memory and before.at + before.size > after.at:
             document.refuse(
                 ("slot", after.name, "at"),
@@ -121,9 +124,11 @@ def _component(product: Product, component: Component, document: Document) -> No
     for name in component.header:
         if product.slots[name].size < component.header_block:
             document.refuse(
-                (*path, "header"), f"the header block does not fit {name}", f"at least {component.header_block} bytes",
+                (*path, "header"),
+                f"the header block does not fit {name}",
+                f"at least {component.header_block} bytes",
                 str(product.slots[name].size),
-            )  # fmt: skip
+            )
     if code and len(run) == 1 and component.keep is None and component.way_back != "none":
         document.refuse(
             (*path, "way_back"),
@@ -137,7 +142,10 @@ def _component(product: Product, component: Component, document: Document) -> No
     for slot in run:
         if not component.header and slot.size <= component.header_block:
             document.refuse(
-                (*path, "header_block"), f"the header block fills {slot.name}", f"below {slot.size}", str(component.header_block)
+                (*path, "header_block"),
+                f"the header block fills {slot.name}",
+                f"below {slot.size}",
+                str(component.header_block),
             )
         if code:
             _code_slot(product, component, slot, document)
@@ -174,5 +182,7 @@ def _code_slot(product: Product, component: Component, slot: Slot, document: Doc
             f"{component.core} cannot take a vector table at 0x{start:08x} in {slot.name}",
             f"a multiple of {alignment} for {component.vectors} vectors",
             f"0x{start:08x}",
-            f"header_block = {-(-component.header_block // alignment) * alignment} would fit" if not component.header else None,
+            f"header_block = {-(-component.header_block // alignment) * alignment} would fit"
+            if not component.header
+            else None,
         )

@@ -1,4 +1,7 @@
-"""Strict access to one TOML table: every key known, every value of its type and range, every error with line and path."""
+"""Strict access to one TOML table.
+
+Every key known, every value of its type and range, every error with line and path.
+"""
 
 from collections.abc import Callable
 from typing import NoReturn, TypeVar
@@ -10,7 +13,16 @@ from imgseal.versions import Version
 
 __all__ = ["Document", "Table"]
 
-_UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "kbit": 1 << 7, "Kbit": 1 << 7, "Mbit": 1 << 17, "Gbit": 1 << 27}
+_UNITS = {
+    "B": 1,
+    "KiB": 1 << 10,
+    "MiB": 1 << 20,
+    "GiB": 1 << 30,
+    "kbit": 1 << 7,
+    "Kbit": 1 << 7,
+    "Mbit": 1 << 17,
+    "Gbit": 1 << 27,
+}
 _REQUIRED = object()
 _Value = TypeVar("_Value")
 
@@ -25,7 +37,12 @@ class Document:
         self.name = name
 
     def refuse(
-        self, path: tuple[str | int, ...], message: str, expected: str | None, found: str | None, hint: str | None = None
+        self,
+        path: tuple[str | int, ...],
+        message: str,
+        expected: str | None,
+        found: str | None,
+        hint: str | None = None,
     ) -> NoReturn:
         """Raise UsageError for a key path, with the line of its statement, or of the nearest table that has one."""
         line = None
@@ -77,7 +94,9 @@ class Table:
     def __contains__(self, key: str) -> bool:
         return key in self._values
 
-    def refuse(self, key: str, message: str, expected: str | None, found: str | None, hint: str | None = None) -> NoReturn:
+    def refuse(
+        self, key: str, message: str, expected: str | None, found: str | None, hint: str | None = None
+    ) -> NoReturn:
         """Raise UsageError about one key of this table."""
         self.document.refuse((*self.path, key) if key else self.path, message, expected, found, hint)
 
@@ -86,7 +105,11 @@ class Table:
             return self._values[key]
         if default is _REQUIRED:
             self.document.refuse(
-                (*self.path, key), "this key is missing", _dotted((*self.path, key)), "nothing", "add it to the product file"
+                (*self.path, key),
+                "this key is missing",
+                _dotted((*self.path, key)),
+                "nothing",
+                "add it to the product file",
             )
         return default
 
@@ -169,7 +192,9 @@ class Table:
             if number.isascii() and number.isdigit() and factor is not None and 0 < int(number) * factor <= 1 << 32:
                 return int(number) * factor
         hint = "decimal kB and MB are too easily confused with the binary ones" if isinstance(value, str) else None
-        self.refuse(key, "this is no size", 'bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', _shown(value), hint)
+        self.refuse(
+            key, "this is no size", 'bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', _shown(value), hint
+        )
 
     def version(self, key: str, default: object = _REQUIRED) -> Version:
         """Return a version."""
@@ -196,7 +221,9 @@ class Table:
             or len(set(value)) != len(value)
             or not least <= len(value) <= most
         ):
-            self.refuse(key, "this is no list of names", f"{least} to {most} different texts in brackets", _shown(value))
+            self.refuse(
+                key, "this is no list of names", f"{least} to {most} different texts in brackets", _shown(value)
+            )
         return tuple(value)
 
 

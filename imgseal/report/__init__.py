@@ -1,0 +1,1 @@
+"""Verdicts for people and for scripts."""

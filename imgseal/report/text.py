@@ -16,6 +16,9 @@ def verdict_lines(verdict: Verdict, *, every_check: bool = False) -> Iterator[st
     for note in verdict.notes:
         yield f"  note      {note}"
     for check in verdict.checks:
+        if check.name == "requirements" and check.outcome == NOT_RUN and check.because and not check.mandatory:
+            yield f"  note      {check.because}"
+    for check in verdict.checks:
         for finding in check.findings:
             yield ""
             yield from finding_lines(finding, check.subject)
@@ -45,7 +48,10 @@ def _group_words(verdict: Verdict) -> Iterator[str]:
     for group in GROUPS:
         counts = []
         for outcome in (PASSED, FAILED, NOT_RUN):
-            count = sum(c.group == group and c.outcome == outcome for c in verdict.checks)
+            count = sum(
+                c.group == group and c.outcome == outcome and (c.mandatory or outcome != NOT_RUN)
+                for c in verdict.checks
+            )
             if count:
                 counts.append(f"{count} {outcome}")
         if counts:

@@ -1,0 +1,1 @@
+"""Sealed image, format 1: field table, values, codec."""

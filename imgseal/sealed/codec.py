@@ -117,7 +117,8 @@ def decode_statement(data: bytes) -> Statement:
     """Read the first 384 bytes of `data` as a statement of format 1.
 
     Raises SealedFormatError with `structure.*` codes: wrong magic or format, a value out of range, a reserved or
-    unused byte that is not zero, an unknown flag, a header block size that is not allowed or too small for the signatures.
+    unused byte that is not zero, an unknown flag, a header block size that is not allowed or too small for the
+    signatures.
     """
     if len(data) < STATEMENT_BYTES:
         raise SealedFormatError(
@@ -151,7 +152,9 @@ def decode_statement(data: bytes) -> Statement:
     _require(digest_algorithm == DIGEST_SHA256, "digest_algorithm", "-16 (SHA-256)", str(digest_algorithm))
     _require(size > 0, "payload_size", "at least 1", "0")
     _require(link + size <= 1 << 32, "link_address", "a payload that ends below 2**32", f"0x{link:08x} + {size}")
-    _require(entry < size and (kind == CODE or entry == 0), "entry_offset", "inside the payload; 0 for data", str(entry))
+    _require(
+        entry < size and (kind == CODE or entry == 0), "entry_offset", "inside the payload; 0 for data", str(entry)
+    )
     _require(length == STATEMENT_BYTES, "statement_length", str(STATEMENT_BYTES), str(length))
     if flags & ~KNOWN_FLAGS:
         raise SealedFormatError(
@@ -233,7 +236,9 @@ def decode_header_block(data: bytes) -> HeaderBlock:
 
 def _require(holds: bool, name: str, expected: str, found: str) -> None:
     if not holds:
-        raise SealedFormatError("structure.field-invalid", f"{name} holds a value that is not allowed", name, expected, found)
+        raise SealedFormatError(
+            "structure.field-invalid", f"{name} holds a value that is not allowed", name, expected, found
+        )
 
 
 def _version(name: str, words: tuple[int, ...]) -> Version:

@@ -31,7 +31,10 @@ __all__ = [
 ]
 
 MAGIC = b"\xd5imgseal"
-"""Not text, not CBOR of any envelope, and not the start of a COSE Sig_structure (0x84): no other signed thing begins so."""
+"""Not text, not CBOR of any envelope, and not the start of a COSE Sig_structure (0x84).
+
+No other signed thing begins so.
+"""
 
 FORMAT_MAJOR, FORMAT_MINOR = 1, 0
 CODE, DATA = 1, 2

@@ -1,0 +1,1 @@
+"""Device states: what the judge needs to know of one device."""

@@ -35,8 +35,9 @@ class SlotContent(NamedTuple):
 class DeviceState(NamedTuple):
     """One device. `hardware` None is any revision of the product; `battery_mwh` None is enough.
 
-    `counters` are by component number; `running` is the index of the run slot that each component starts from; a slot that is absent or
-    None in `slots` is erased. `manifest_digest` is that of the installed set, 32 bytes; `revoked` are key identifiers in hex.
+    `counters` are by component number; `running` is the index of the run slot that each component starts from; a
+    slot that is absent or None in `slots` is erased. `manifest_digest` is that of the installed set, 32 bytes;
+    `revoked` are key identifiers in hex.
     """
 
     hardware: int | None
@@ -53,7 +54,10 @@ class DeviceState(NamedTuple):
 
 
 def fresh(product: Product) -> DeviceState:
-    """Return a device as it leaves the factory without firmware: counters at zero, any hardware revision, authorised."""
+    """Return a device as it leaves the factory without firmware.
+
+    Counters at zero, any hardware revision, authorised.
+    """
     version = product.bootloader.version if product.bootloader else None
     return DeviceState(None, 0, None, {}, {}, {}, version, None, authorised=True, revoked=(), fresh=True)
 
@@ -114,7 +118,10 @@ def read(text: str, *, name: str) -> DeviceState:
 
 
 def write(state: DeviceState) -> str:
-    """Return the text of a state file; `read` gives the same state back. A fresh device has no hardware revision yet."""
+    """Return the text of a state file; `read` gives the same state back.
+
+    A fresh device has no hardware revision yet.
+    """
     import json  # noqa: PLC0415 - only with --device
 
     tree: dict[str, object] = {
@@ -175,7 +182,9 @@ def _slots(name: str, value: object) -> dict[str, SlotContent | None]:
             raise _refused(name, key, "this is no slot content", 'null, or {"file": ..., "sha256": ...}', str(content))
         digest = _digest(name, f"{key}.sha256", content["sha256"], 32)
         if not isinstance(content["file"], str) or not content["file"] or digest is None:
-            raise _refused(name, f"{key}.file", "this is no file name", "a path beside the state file", str(content["file"]))
+            raise _refused(
+                name, f"{key}.file", "this is no file name", "a path beside the state file", str(content["file"])
+            )
         slots[slot] = SlotContent(content["file"], digest.hex())
     return slots
 

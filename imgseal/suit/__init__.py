@@ -1,0 +1,1 @@
+"""The SUIT manifest: numbers, values, codec; nothing is executed here."""

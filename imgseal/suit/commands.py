@@ -1,7 +1,7 @@
 """Command sequences <-> values; section 8.4.6 to 8.4.10.
 
-A sequence is a flat array of pairs. Commands and parameters that are not known keep the value they came with, so that they can be shown and
-encoded again; whether they can be executed is the interpreter's question.
+A sequence is a flat array of pairs. Commands and parameters that are not known keep the value they came with, so
+that they can be shown and encoded again; whether they can be executed is the interpreter's question.
 """
 
 from collections.abc import Mapping
@@ -20,7 +20,14 @@ _INDEX_MAX = 255
 _UUIDS = (labels.VENDOR_ID, labels.CLASS_ID, labels.DEVICE_ID)
 _UINTS = (labels.SLOT, labels.IMAGE_SIZE, labels.SOURCE_COMPONENT, labels.MINIMUM_BATTERY, labels.USE_BEFORE)
 _BOOLS = (labels.STRICT_ORDER, labels.SOFT_FAILURE)
-_BYTES = (labels.CONTENT, labels.INVOKE_ARGUMENTS, labels.FETCH_ARGUMENTS, labels.ENCRYPTION_INFO, labels.WAIT_INFO, labels.METADATA)
+_BYTES = (
+    labels.CONTENT,
+    labels.INVOKE_ARGUMENTS,
+    labels.FETCH_ARGUMENTS,
+    labels.ENCRYPTION_INFO,
+    labels.WAIT_INFO,
+    labels.METADATA,
+)
 _NO_POLICY = (labels.SET_PARAMETERS, labels.OVERRIDE_MULTIPLE, labels.COPY_PARAMETERS)
 
 Parameters = Mapping[int, object]
@@ -36,8 +43,9 @@ class VersionMatch(NamedTuple):
 class Command(NamedTuple):
     """A command and its argument.
 
-    The argument is a reporting policy (int); for set-component-index an int, True or a tuple of ints; for override-parameters Parameters;
-    for run-sequence a Sequence; for try-each a tuple of Sequences, the last perhaps None. Unknown commands keep their value.
+    The argument is a reporting policy (int); for set-component-index an int, True or a tuple of ints; for
+    override-parameters Parameters; for run-sequence a Sequence; for try-each a tuple of Sequences, the last perhaps
+    None. Unknown commands keep their value.
     """
 
     code: int
@@ -109,9 +117,9 @@ def _argument(code: int, argument: object, where: str) -> object:
         return decode_sequence(argument, where)
     if code == labels.OVERRIDE_PARAMETERS:
         return _parameters(argument, where)
-    if code in labels.COMMANDS and code not in _NO_POLICY:
-        if isinstance(argument, bool) or not isinstance(argument, int) or not 0 <= argument <= _POLICY_MAX:
-            refuse(where, "this is no reporting policy", f"0 to {_POLICY_MAX}", argument)
+    is_policy = isinstance(argument, int) and not isinstance(argument, bool) and 0 <= argument <= _POLICY_MAX
+    if code in labels.COMMANDS and code not in _NO_POLICY and not is_policy:
+        refuse(where, "this is no reporting policy", f"0 to {_POLICY_MAX}", argument)
     return argument
 
 

@@ -1,4 +1,7 @@
-"""Component identifiers: arrays of byte strings. Ours are [component number, run slot index] and, for detached headers, a third part."""
+"""Component identifiers: arrays of byte strings.
+
+Ours are [component number, run slot index] and, for detached headers, a third part.
+"""
 
 from typing import NamedTuple
 

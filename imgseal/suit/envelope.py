@@ -22,8 +22,9 @@ _MEMBERS = 256
 class Envelope(NamedTuple):
     """An envelope taken apart.
 
-    `digest_bytes` are the encoded SUIT_Digest, which is what is signed; `blocks` the encoded authentication blocks; `manifest` and
-    `severed` the contents of their byte strings; `payloads` views of the integrated payloads by their key.
+    `digest_bytes` are the encoded SUIT_Digest, which is what is signed; `blocks` the encoded authentication blocks;
+    `manifest` and `severed` the contents of their byte strings; `payloads` views of the integrated payloads by their
+    key.
     """
 
     digest: SuitDigest
@@ -86,7 +87,9 @@ def _decode(data: memoryview) -> Envelope:
         offset = scan(data, start, "envelope")
         encoded = bytes(data[start:offset])
         if encoded <= last:
-            raise SuitError("the members are not in order, or one stands twice", place=Place(offset=start), found=encoded.hex())
+            raise SuitError(
+                "the members are not in order, or one stands twice", place=Place(offset=start), found=encoded.hex()
+            )
         last = encoded
         key = read_head(data, start, "envelope")
         value = read_head(data, offset, "envelope")
@@ -95,27 +98,37 @@ def _decode(data: memoryview) -> Envelope:
         end = value.end + value.argument
         if end > len(data):
             raise SuitError(
-                "the envelope ends inside a member", place=Place(offset=len(data)), expected=f"{end} bytes at least",
+                "the envelope ends inside a member",
+                place=Place(offset=len(data)),
+                expected=f"{end} bytes at least",
                 found=f"{len(data)} bytes",
-            )  # fmt: skip
+            )
         if key.major == TSTR:
             payloads[bytes(data[key.end : offset]).decode()] = data[value.end : end]
         elif key.major == 0 and key.argument in labels.ENVELOPE_MEMBERS:
             if value.argument > MANIFEST_BYTES:
                 raise SuitError(
-                    "a member is larger than a device would copy", place=Place(offset=offset),
-                    expected=f"at most {MANIFEST_BYTES} bytes", found=f"{value.argument} bytes",
-                )  # fmt: skip
+                    "a member is larger than a device would copy",
+                    place=Place(offset=offset),
+                    expected=f"at most {MANIFEST_BYTES} bytes",
+                    found=f"{value.argument} bytes",
+                )
             members[key.argument] = bytes(data[value.end : end])
         else:
             raise SuitError(
-                "an unknown member", place=Place(offset=start), expected="the labels of the SUIT registry, or a text key",
+                "an unknown member",
+                place=Place(offset=start),
+                expected="a label of the SUIT registry, or a text key",
                 found=encoded.hex(),
-            )  # fmt: skip
+            )
         offset = end
     if offset != len(data):
-        raise SuitError("bytes follow the envelope", place=Place(offset=offset), expected=f"{offset} bytes in all",
-                        found=f"{len(data)} bytes")  # fmt: skip
+        raise SuitError(
+            "bytes follow the envelope",
+            place=Place(offset=offset),
+            expected=f"{offset} bytes in all",
+            found=f"{len(data)} bytes",
+        )
     for label, name in ((labels.AUTHENTICATION, "authentication wrapper"), (labels.MANIFEST, "manifest")):
         if label not in members:
             refuse("envelope", f"the {name} is missing", f"label {label}")

@@ -83,7 +83,9 @@ def encode_manifest(manifest: Manifest) -> bytes:
 def decode_manifest(data: bytes) -> Manifest:
     """Read the content of the manifest's byte string; SuitError says which member breaks which rule."""
     if len(data) > MANIFEST_BYTES:
-        refuse("manifest", "the manifest is larger than a device would copy", f"at most {MANIFEST_BYTES} bytes", len(data))
+        refuse(
+            "manifest", "the manifest is larger than a device would copy", f"at most {MANIFEST_BYTES} bytes", len(data)
+        )
     value = decode_part(data, "manifest")
     if not isinstance(value, dict):
         refuse("manifest", "this is no manifest", "a map", value)
@@ -147,8 +149,10 @@ def _set_version(value: object) -> tuple[int, ...] | None:
     if value is None:
         return None
     numbers = decode_part(value, "set-version")
-    if not isinstance(numbers, list) or not numbers or not all(
-        isinstance(n, int) and not isinstance(n, bool) for n in numbers
+    if (
+        not isinstance(numbers, list)
+        or not numbers
+        or not all(isinstance(n, int) and not isinstance(n, bool) for n in numbers)
     ):
         refuse("set-version", "this is no version", "an array of integers", numbers)
     return tuple(numbers)

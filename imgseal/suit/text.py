@@ -20,7 +20,12 @@ Text = dict[str, LanguageText]
 
 def text_value(text: Text) -> dict[object, object]:
     """Return the map as a value."""
-    return {tag: {**part.manifest, **part.components} for tag, part in text.items()}
+    out: dict[object, object] = {}
+    for tag, part in text.items():
+        entries: dict[object, object] = dict(part.manifest.items())
+        entries.update(part.components.items())
+        out[tag] = entries
+    return out
 
 
 def decode_text(data: object, where: str) -> Text:

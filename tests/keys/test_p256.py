@@ -132,7 +132,7 @@ def test_numbers_at_the_edge_are_well_formed() -> None:
 def test_points_that_are_none(change: int) -> None:
     point = bytearray(b"\x04" + bytes.fromhex("".join(POINT)))
     point[change] ^= 1
-    with pytest.raises(ValueError, match="."):
+    with pytest.raises(ValueError, match=r"."):
         public_from_point(bytes(point))
 
 

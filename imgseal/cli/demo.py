@@ -1,0 +1,128 @@
+"""`imgseal demo`: the whole job on an invented product, by the same commands that a user types."""
+
+import json
+import os
+from contextlib import chdir, redirect_stderr, redirect_stdout
+from io import StringIO
+
+import click
+
+from imgseal.errors import InternalError, UsageError
+from imgseal.files import Output, read_bounded, write_all
+from imgseal.limits import ARTEFACT_BYTES
+
+__all__ = ["command"]
+
+_KEYS = ("keys-dev/images", "keys-dev/packages", "keys/images", "keys/packages")
+_SLOTS = ("motor-a", "motor-b", "radio", "phrases")
+_FIRMWARE = (
+    "motor={0}/motor-a.hex",
+    "motor={0}/motor-b.hex",
+    "radio={0}/radio.hex",
+    "phrases={0}/phrases.bin@0x60080400",
+)
+
+
+@click.command(
+    "demo",
+    epilog="""
+\b
+Examples:
+  imgseal demo              in the new folder vent-drive-demo
+  imgseal demo /tmp/try     somewhere else
+""",
+)
+@click.argument("folder", metavar="[DIR]", default="vent-drive-demo", required=False)
+def command(folder: str) -> None:
+    """Build two releases of an invented vent drive, check the newer, and see fifteen spoiled artefacts refused.
+
+    Everything happens in a new folder, with fresh keys. Nothing is left out: the commands shown are the ones that ran.
+    """
+    from imgseal.demo.scenario import firmware_files, product_text
+
+    if os.path.lexists(folder):
+        raise UsageError(
+            "the demo wants a new folder", found=f"{folder} exists", hint="name another one: imgseal demo DIR"
+        )
+    outputs = [Output(os.path.join(folder, "imgseal.toml"), [product_text().encode()])]
+    for release, version, growth in (("firmware-old", "2.4.0", 0), ("firmware", "2.4.1", 4)):
+        for name, data in firmware_files(version, growth).items():
+            outputs.append(Output(os.path.join(folder, release, name), [data]))
+    write_all(outputs)
+    _say("A greenhouse vent drive, invented: motor core with two run slots, radio core, phrases in external flash.")
+    with chdir(folder):
+        for key in _KEYS:
+            _quiet("key", "new", "--no-passphrase", f"{key}.pem")
+        _say(f"Fresh keys in {folder}/keys and keys-dev, firmware for two releases beside them.", "")
+        old = ("--set", "release.version=2.4.0", "--set", "release.sequence=16", "--set", "component.motor.counter=5")
+        _run("build", *[text.format("firmware-old") for text in _FIRMWARE], "--release", *old, "--out", "out-old")
+        _run("build", *[text.format("firmware") for text in _FIRMWARE], "--release")
+        _run("check", "out/vent-drive-2.4.1-17.suit")
+        _refusals()
+    _say(
+        "",
+        "The vent drive is invented, the danger is not: stop and secure a mechanism before it is updated and during",
+        "its first start; an emergency stop must not depend on firmware; follow the maker's instructions and local",
+        "codes, and let qualified staff do the work. See docs/safety.md.",
+        "",
+        f"Look around in {folder}: imgseal show out/vent-drive-2.4.1-17.suit",
+    )
+
+
+def _say(*lines: str) -> None:
+    for line in lines:
+        click.echo(line)
+
+
+def _run(*arguments: str) -> None:
+    """Show a command, run it, and show what it says."""
+    from imgseal.cli.app import run
+
+    click.echo("$ imgseal " + " ".join(arguments))
+    status = run(arguments)
+    if status:
+        raise InternalError(f"imgseal {arguments[0]} ended with exit status {status} in the demo")
+    click.echo("")
+
+
+def _quiet(*arguments: str) -> str:
+    """Run a command and return what it says on standard output."""
+    from imgseal.cli.app import run
+
+    said = StringIO()
+    with redirect_stdout(said), redirect_stderr(StringIO()):
+        run(arguments)
+    return said.getvalue()
+
+
+def _read(path: str) -> bytes:
+    return read_bounded(path, "demo file", ARTEFACT_BYTES)
+
+
+def _refusals() -> None:
+    """Spoil the release in many ways and show the first finding on each."""
+    from imgseal.cli.project import Project
+    from imgseal.demo.scenario import device_after, refusals
+
+    new = {slot: _read(f"out/{slot}.sealed.bin") for slot in _SLOTS}
+    old = {slot: _read(f"out-old/{slot}.sealed.bin") for slot in _SLOTS}
+    signer = Project.load(None).signer("images", development=False)
+    spoiled = refusals(
+        new, old, _read("out/vent-drive-2.4.1-17.suit"), _read("out-old/vent-drive-2.4.0-16.suit"), signer
+    )
+    write_all(
+        [
+            Output("out/device.json", [device_after(new, 3).encode()]),
+            Output("out/device-r5.json", [device_after(new, 5).encode()]),
+            *[Output(f"spoiled/{case.name}", [case.data]) for case in spoiled],
+        ]
+    )
+    click.echo(
+        f"Now {len(spoiled)} spoiled artefacts; the device is one that runs 2.4.1. What imgseal check says first:"
+    )
+    for case in spoiled:
+        device = ("--device", f"out/{case.device}") if case.device else ()
+        verdict = json.loads(_quiet("check", f"spoiled/{case.name}", *device, "--json"))["verdicts"][0]
+        if verdict["verdict"] != "refused" or verdict["first_finding"] != case.code:
+            raise InternalError(f"the demo expected {case.code} for {case.name}, not {verdict['first_finding']}")
+        click.echo(f"  {case.what:<32}{verdict['first_finding']}")

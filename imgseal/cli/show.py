@@ -1,0 +1,191 @@
+"""`imgseal show`: what is inside an artefact, without judging it; and the regions for a linker script."""
+
+import json
+
+import click
+
+from imgseal.cli.check import open_artefact
+from imgseal.cli.project import Project, product_options
+from imgseal.errors import InputError, Place, UsageError
+from imgseal.memory.view import ByteView
+
+__all__ = ["command"]
+
+
+@click.command(
+    "show",
+    epilog="""
+\b
+Examples:
+  imgseal show motor-a.sealed.bin                    every field of the statement
+  imgseal show motor-a.sealed.bin --field counter    the bytes of one field, in hex
+  imgseal show vent-drive-2.4.1-17.suit              the manifest as a tree
+  imgseal show vent-drive-2.4.1-17.suit --json       for scripts
+  imgseal show app.hex                               regions of a firmware file
+  imgseal show --linker                              MEMORY lines for linker scripts
+""",
+)
+@click.argument("artefact", required=False)
+@click.option("--field", metavar="NAME", help="Print the bytes of one statement field in hex, and nothing else.")
+@click.option("--linker", is_flag=True, help="Print the linker region of every run slot of the product file.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@product_options
+def command(
+    artefact: str | None,
+    field: str | None,
+    linker: bool,
+    as_json: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> None:
+    """Show what an artefact says of itself. Nothing is verified: use check for that."""
+    if linker == (artefact is not None):
+        raise UsageError("give an artefact, or --linker", hint="imgseal show --help has examples")
+    if artefact is None:
+        _linker(Project.load(product_file, settings, variant))
+        return
+    from imgseal.check.judge import kind_of
+
+    data = _open(artefact)
+    kind = None if data is None else kind_of(data)
+    if data is not None and kind == "sealed image":
+        _sealed(data, artefact, field, as_json=as_json)
+    elif field is not None:
+        raise UsageError("only sealed images have fields", place=Place(file=artefact))
+    elif data is not None and kind == "update package":
+        _package(data, as_json=as_json)
+    else:
+        _firmware(artefact, as_json=as_json)
+
+
+def _open(path: str) -> ByteView | None:
+    """Open an artefact; None for firmware text, which is shown as such unless it holds a sealed image."""
+    try:
+        return open_artefact(path)
+    except InputError as error:
+        if error.message.startswith("a sealed image in hex form"):
+            return None
+        raise
+
+
+def _linker(project: Project) -> None:
+    from imgseal.make.place import linker_region
+
+    product = project.product
+    for component in product.components.values():
+        for slot in component.run:
+            click.echo(f"/* {component.name} in {slot} */")
+            click.echo(linker_region(product, component, slot))
+    for memory in product.memories.values():
+        if memory.kind == "ram":
+            click.echo(f"RAM (rwx) : ORIGIN = 0x{memory.base:08x}, LENGTH = 0x{memory.size:x}")
+
+
+def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> None:
+    from imgseal.sealed.codec import SealedFormatError, decode_header_block
+    from imgseal.sealed.layout import FIELDS, STATEMENT_BYTES
+
+    raw = bytes(data.read(0, 8192))
+    if field is not None:
+        known = {entry.name: entry for entry in FIELDS}
+        if field not in known:
+            from difflib import get_close_matches
+
+            near = get_close_matches(field, known, n=1)
+            raise UsageError(
+                "there is no such field",
+                expected=", ".join(known),
+                found=field,
+                hint=f"did you mean {near[0]}?" if near else None,
+            )
+        entry = known[field]
+        click.echo(raw[entry.offset : entry.offset + entry.size].hex())
+        return
+    try:
+        block = decode_header_block(raw)
+    except SealedFormatError as error:
+        error.place = error.place._replace(file=name)
+        raise
+    statement = block.statement
+    rows: list[tuple[str, object]] = [
+        ("vendor_id", statement.vendor_id.hex()),
+        ("class_id", statement.class_id.hex()),
+        ("hardware", f"{statement.hardware[0]}..{statement.hardware[1]}"),
+        ("component", statement.component),
+        ("kind", "code" if statement.kind == 1 else "data"),
+        ("version", str(statement.version)),
+        ("counter", statement.counter),
+        (
+            "needs",
+            {("bootloader" if n.component == 0 else f"component {n.component}"): str(n) for n in statement.needs},
+        ),
+        ("build_time", statement.build_time),
+        ("source_revision", statement.source_revision.hex()),
+        ("payload_digest", statement.payload_digest.hex()),
+        ("payload_size", statement.payload_size),
+        ("link_address", f"0x{statement.link_address:08x}"),
+        ("entry_offset", statement.entry_offset),
+        ("header_block", statement.header_block),
+        ("development", statement.development),
+        ("detached", statement.detached),
+    ]
+    if as_json:
+        signatures = [
+            {"algorithm": slot.algorithm, "key": slot.key_id.hex(), "value": value.hex()}
+            for slot, value in zip(statement.signatures, block.signatures, strict=True)
+        ]
+        click.echo(json.dumps({"format": 1, "kind": "sealed image", **dict(rows), "signatures": signatures}, indent=2))
+        return
+    click.echo(f"sealed image, {data.size} bytes; nothing is verified here")
+    for label, value in rows:
+        if isinstance(value, dict):
+            value = "; ".join(f"{key} {text}" for key, text in value.items()) or "none"  # noqa: PLW2901
+        click.echo(f"  {label:<16}{str(value).lower() if isinstance(value, bool) else value}")
+    for number, slot in enumerate(statement.signatures):
+        click.echo(
+            f"  {f'signature {number}':<16}algorithm {slot.algorithm}, key {slot.key_id.hex()}, {slot.length} bytes"
+        )
+    click.echo(f"  statement       {STATEMENT_BYTES} bytes, hex of one field: --field NAME")
+
+
+def _package(data: ByteView, *, as_json: bool) -> None:
+    from imgseal.suit.envelope import decode_envelope
+    from imgseal.suit.outline import outline
+
+    envelope = decode_envelope(data.read(0, data.size))
+    lines = list(outline(envelope))
+    if as_json:
+        document = {
+            "format": 1,
+            "kind": "update package",
+            "manifest_digest": envelope.digest.value.hex(),
+            "signatures": len(envelope.blocks),
+            "payloads": {key: len(payload) for key, payload in envelope.payloads.items()},
+            "outline": lines,
+        }
+        click.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        return
+    click.echo(f"update package, {data.size} bytes; nothing is verified here")
+    for line in lines:
+        click.echo(f"  {line}")
+
+
+def _firmware(path: str, *, as_json: bool) -> None:
+    from imgseal.cli.firmware import load_image, split_address
+
+    name, base = split_address(path)
+    with load_image(name, base) as image:
+        start = image.start_address
+        regions = [{"address": f"0x{r.address:08x}", "end": f"0x{r.end:08x}", "size": r.size} for r in image.regions]
+        if as_json:
+            entry = None if start is None else f"0x{start:08x}"
+            click.echo(json.dumps({"format": 1, "kind": "firmware", "regions": regions, "entry": entry}, indent=2))
+            return
+        click.echo(f"firmware, {image.size} bytes in {len(regions)} region(s)")
+        for region in regions:
+            click.echo(f"  {region['address']}..{region['end']}  {region['size']} bytes")
+        if start is not None:
+            click.echo(f"  entry 0x{start:08x}")
+        for note in image.notes:
+            click.echo(f"  note: {note}")

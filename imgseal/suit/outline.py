@@ -1,0 +1,136 @@
+"""An envelope as a tree of lines for people; nothing here decides anything."""
+
+from collections.abc import Iterator
+
+from imgseal.cbor.strict import Tag
+from imgseal.cose.labels import ALGORITHMS
+from imgseal.cose.sign1 import CoseError, take_apart
+from imgseal.suit import labels
+from imgseal.suit.commands import Sequence, VersionMatch, decode_sequence
+from imgseal.suit.component import ComponentId, ours
+from imgseal.suit.digest import SuitDigest
+from imgseal.suit.envelope import Envelope
+from imgseal.suit.errors import SuitError
+from imgseal.suit.manifest import Manifest, decode_manifest
+from imgseal.suit.text import Text, decode_text
+
+__all__ = ["outline"]
+
+
+def outline(envelope: Envelope) -> Iterator[str]:
+    """Yield the lines of the tree; a manifest that cannot be read is one line that says why."""
+    yield f"digest of the manifest: {envelope.digest.value.hex()}"
+    for number, data in enumerate(envelope.blocks):
+        yield f"signature {number}: {_block(data)}"
+    try:
+        manifest = decode_manifest(envelope.manifest)
+    except SuitError as error:
+        yield f"manifest ({len(envelope.manifest)} bytes): unreadable: {error.message}"
+        return
+    yield f"manifest ({len(envelope.manifest)} bytes)"
+    yield f"  sequence number: {manifest.sequence_number}"
+    if manifest.set_version is not None:
+        yield f"  set version: {_numbers(manifest.set_version)}"
+    for index, identity in enumerate(manifest.components):
+        yield f"  component {index}: {_identity(identity)}"
+    yield "  shared"
+    yield from _sequence(manifest.shared, "    ")
+    yield from _members(manifest, envelope)
+    for key, payload in envelope.payloads.items():
+        yield f"payload {key}: {len(payload)} bytes"
+
+
+def _members(manifest: Manifest, envelope: Envelope) -> Iterator[str]:
+    for label, member in sorted(manifest.members.items()):
+        name = labels.MANIFEST_MEMBERS[label]
+        if isinstance(member, SuitDigest):
+            content = envelope.severed.get(label)
+            if content is None:
+                yield f"  {name}: taken out, digest {member.value.hex()}"
+                continue
+            yield f"  {name} (beside the manifest, {len(content)} bytes)"
+            try:
+                parsed = decode_text(content, name) if label == labels.TEXT else decode_sequence(content, name)
+            except SuitError as error:
+                yield f"    unreadable: {error.message}"
+                continue
+        elif isinstance(member, bytes):
+            yield f"  {name}: {len(member)} bytes"
+            continue
+        else:
+            yield f"  {name}"
+            parsed = member
+        yield from _text(parsed) if isinstance(parsed, dict) else _sequence(parsed, "    ")
+
+
+def _sequence(sequence: Sequence, indent: str) -> Iterator[str]:
+    for code, argument in sequence:
+        name = labels.COMMANDS.get(code, f"command {code}")
+        if code == labels.SET_COMPONENT_INDEX:
+            yield f"{indent}component {'all' if argument is True else argument}:"
+        elif code == labels.OVERRIDE_PARAMETERS and isinstance(argument, dict):
+            for label, value in argument.items():
+                yield f"{indent}  {labels.PARAMETERS.get(label, f'parameter {label}')} = {_value(value)}"
+        elif code == labels.TRY_EACH and isinstance(argument, tuple):
+            yield f"{indent}  try each:"
+            for number, branch in enumerate(argument):
+                yield f"{indent}    branch {number}" + (": give up silently" if branch is None else "")
+                yield from _sequence(branch or (), indent + "      ")
+        elif code == labels.RUN_SEQUENCE and isinstance(argument, tuple):
+            yield f"{indent}  run:"
+            yield from _sequence(argument, indent + "    ")
+        else:
+            kind = "condition" if code in labels.CONDITIONS else "do"
+            yield f"{indent}  {kind} {name}"
+
+
+def _text(text: Text) -> Iterator[str]:
+    for language, part in text.items():
+        for label, words in part.manifest.items():
+            lines = words.splitlines() or [""]
+            yield f"    {language}, {labels.MANIFEST_TEXT.get(label, label)}: {_plain(lines[0])}"
+            for line in lines[1:]:
+                yield f"      {_plain(line)}"
+        for identity, entries in part.components.items():
+            for label, words in entries.items():
+                what = labels.COMPONENT_TEXT.get(label, label)
+                yield f"    {language}, {_identity(identity)}, {what}: {_plain(words)}"
+
+
+def _plain(text: str) -> str:
+    """Text from a file may hold control characters that a terminal would obey."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+
+
+def _identity(identity: ComponentId) -> str:
+    part = ours(identity)
+    bare = "[" + ", ".join(f"h'{piece.hex()}'" for piece in identity) + "]"
+    if part is None:
+        return bare
+    return f"{bare} (component {part.number}, run slot {part.slot}{', header' if part.header else ''})"
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bytes):
+        return value.hex() if len(value) <= 32 else f"{len(value)} bytes"
+    if isinstance(value, SuitDigest):
+        return f"{value.value.hex()} ({'SHA-256' if value.algorithm == -16 else value.algorithm})"
+    if isinstance(value, VersionMatch):
+        return f"{('', '>', '>=', '=', '<=', '<')[value.comparison]} {_numbers(value.version)}"
+    if isinstance(value, Tag):
+        return f"tag {value.number}"
+    return _plain(str(value))
+
+
+def _block(data: bytes) -> str:
+    try:
+        block = take_apart(data)
+    except CoseError as error:
+        return f"unreadable: {error.message}"
+    if block.algorithm is None:
+        return block.structure
+    return f"{block.structure}, {ALGORITHMS.get(block.algorithm, block.algorithm)}, {len(block.signature)} bytes"
+
+
+def _numbers(version: tuple[int, ...]) -> str:
+    return ".".join(map(str, version))
