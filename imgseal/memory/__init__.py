@@ -1,0 +1,1 @@
+"""Addresses and bytes: memory images and where they are stored."""

@@ -1,7 +1,8 @@
 """Builds an image from pieces in any order, within bounds of memory.
 
-Every byte goes to the store at once and is never moved. Ascending pieces grow the last extent, or start one. A piece that
-steps back becomes an extent of its own; a file that does this all the time is shuffled, and from then on pages take what comes.
+Every byte goes to the store at once and is never moved. Ascending pieces grow the last extent, or start one. A piece
+that steps back becomes an extent of its own; a file that does this all the time is shuffled, and from then on pages take
+what comes.
 """
 
 from bisect import bisect_right
@@ -19,11 +20,25 @@ _STEPS_BACK = 4096
 
 
 class ImageBuilder:
-    """Takes pieces of data; `name` is the file that errors name. The store starts empty and belongs to the image afterwards."""
+    """Takes pieces of data; `name` is the file that errors name.
+
+    The store starts empty and belongs to the image afterwards.
+    """
 
     __slots__ = (
-        "_agreed", "_first_agreed", "_last", "_name", "_offsets", "_pages", "_size", "_sizes", "_starts", "_steps", "_store", "_top",
-    )  # fmt: skip
+        "_agreed",
+        "_first_agreed",
+        "_last",
+        "_name",
+        "_offsets",
+        "_pages",
+        "_size",
+        "_sizes",
+        "_starts",
+        "_steps",
+        "_store",
+        "_top",
+    )
 
     def __init__(self, store: ByteStore | None = None, name: str | None = None) -> None:
         self._store: ByteStore = MemoryStore() if store is None else store

@@ -26,7 +26,8 @@ class Extent(NamedTuple):
 class MemoryImage:
     """An immutable image. Regions are in ascending order, disjoint, and never touch each other.
 
-    `extents` are given in ascending order and disjoint. The bytes stay in the store: an image is good as long as its store is.
+    `extents` are given in ascending order and disjoint. The bytes stay in the store: an image is good as long as its
+    store is.
     """
 
     __slots__ = ("_extents", "_notes", "_regions", "_start_address", "_starts", "_store")
@@ -69,7 +70,7 @@ class MemoryImage:
         return builder.finish(start_address=start_address)
 
     def to_intelhex(self) -> "intelhex.IntelHex":
-        """Return the image as an `intelhex.IntelHex`, the entry point as EIP. It needs about 100 bytes for each byte."""
+        """Return the image as an `intelhex.IntelHex`, the entry point as EIP; it needs about 100 bytes for each byte."""
         import intelhex  # noqa: PLC0415 - 20 ms, only for those who ask
 
         out = intelhex.IntelHex()
@@ -159,7 +160,7 @@ class MemoryImage:
         return self._with(tuple(_part(extent, region) for extent, region in kept if region is not None))
 
     def without(self, start: int, end: int) -> "MemoryImage":
-        """Return the image without what lies from `start` to `end`; the bytes are shared. InputError when that is no range."""
+        """Return the image without what lies from `start` to `end`; otherwise as `crop`."""
         unwanted = between(start, end)
         return self._with(
             tuple(

@@ -1,7 +1,7 @@
 """Data in any order: pages of 4 KiB in the store, and for each page a number with one bit for each byte that is set.
 
-Shuffled records of 16 bytes cost an eighth of the data for the bits, until a page is full and shares one number with all
-full pages. The bytes themselves lie in the store and nowhere else.
+Shuffled records of 16 bytes cost an eighth of the data for the bits, until a page is full and shares one number with
+all full pages. The bytes themselves lie in the store and nowhere else.
 """
 
 from collections.abc import Iterator

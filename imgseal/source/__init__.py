@@ -2,29 +2,41 @@
 
 from typing import BinaryIO
 
-from imgseal.errors import UsageError, Place
+from imgseal.errors import Place, UsageError
 from imgseal.memory.image import MemoryImage
 from imgseal.memory.store import ByteStore
-from imgseal.source.detect import BINARY, ELF, HEAD_BYTES, INTEL_HEX, S_RECORD, detect
+from imgseal.source.detect import BINARY, ELF, HEAD_BYTES, INTEL_HEX, KINDS, S_RECORD, detect
 
-__all__ = ["BINARY", "ELF", "INTEL_HEX", "S_RECORD", "detect", "read"]
+__all__ = ["BINARY", "ELF", "INTEL_HEX", "KINDS", "S_RECORD", "detect", "read"]
 
 
-def read(stream: BinaryIO, *, name: str, base: int | None = None, store: ByteStore | None = None) -> MemoryImage:
-    """Read a firmware file from a stream that can be positioned; the kind is detected from its bytes.
+def read(
+    stream: BinaryIO,
+    *,
+    name: str,
+    kind: str | None = None,
+    base: int | None = None,
+    store: ByteStore | None = None,
+) -> MemoryImage:
+    """Read a firmware file from a stream that can be positioned.
 
-    `base` is the address of a flat binary and wrong for the others, which have their own. `store` is where the data
-    goes. Raises InputError for what cannot be read, UsageError for an address that is missing or too much.
+    The kind is detected from the bytes unless `kind` says it: one of KINDS. `base` is the address of a flat binary and
+    wrong for the others, which have their own. `store` is where the data goes, memory by default. Raises InputError for
+    what cannot be read, UsageError for an address that is missing or too much, and for an unknown `kind`.
     """
-    head = stream.read(HEAD_BYTES)
-    stream.seek(0)
-    kind = detect(head, name)
+    if kind is None:
+        head = stream.read(HEAD_BYTES)
+        stream.seek(0)
+        kind = detect(head, name)
+    if kind not in KINDS:
+        raise UsageError("no such kind of firmware file", expected=", ".join(KINDS), found=kind)
     if kind == BINARY and base is None:
         raise UsageError(
             "a flat binary does not say where it belongs",
             place=Place(file=name),
-            expected="an address behind the file name",
-            hint=f"for example {name}@0x60000; HEX, S-record and ELF files have their own addresses",
+            expected="an address behind the file name: NAME=FILE@ADDRESS",
+            found="no address",
+            hint=f"for example radio={name}@0x60000; HEX, S-record and ELF files have their own addresses",
         )
     if kind != BINARY and base is not None:
         raise UsageError(
@@ -32,20 +44,22 @@ def read(stream: BinaryIO, *, name: str, base: int | None = None, store: ByteSto
             place=Place(file=name),
             expected="no address behind the name",
             found=f"@0x{base:x}, and a file of kind {kind}",
+            hint="leave the address out; to move firmware, link it again",
         )
+    # each reader is imported when it is needed: start-up time is a feature
     if kind == INTEL_HEX:
-        from imgseal.source.intel_hex import read_intel_hex
+        from imgseal.source.intel_hex import read_intel_hex  # noqa: PLC0415
 
         return read_intel_hex(stream, name, store)
     if kind == S_RECORD:
-        from imgseal.source.s_record import read_s_records
+        from imgseal.source.s_record import read_s_records  # noqa: PLC0415
 
         return read_s_records(stream, name, store)
     if kind == ELF:
-        from imgseal.source.elf import read_elf
+        from imgseal.source.elf import read_elf  # noqa: PLC0415
 
         return read_elf(stream, name, store)
-    from imgseal.source.raw import read_raw
+    from imgseal.source.raw import read_raw  # noqa: PLC0415
 
     assert base is not None
     return read_raw(stream, name, base, store)

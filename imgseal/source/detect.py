@@ -2,46 +2,82 @@
 
 from imgseal.errors import InputError, Place
 
-__all__ = ["BINARY", "ELF", "HEAD_BYTES", "INTEL_HEX", "S_RECORD", "detect"]
+__all__ = ["BINARY", "ELF", "HEAD_BYTES", "INTEL_HEX", "KINDS", "S_RECORD", "detect"]
 
-INTEL_HEX, S_RECORD, ELF, BINARY = "intel-hex", "s-record", "elf", "binary"
-HEAD_BYTES = 512
-_TEXT = frozenset(b"0123456789abcdefABCDEF:S \t\r\n")
-_TEXT_NAMES = (".hex", ".ihex", ".ihx", ".mot", ".s19", ".s28", ".s37", ".srec", ".s")
+INTEL_HEX, S_RECORD, ELF, BINARY = KINDS = ("intel-hex", "s-record", "elf", "binary")
+HEAD_BYTES = 4096
+_DIGITS = b"0123456789abcdefABCDEF"
+_TEXT_NAMES = (".hex", ".ihex", ".ihx", ".mot", ".s19", ".s28", ".s37", ".srec", ".sre", ".s3")
+_BLANK = b" \t\r\n"
+_IN_FRONT = _BLANK + b"\x00\x1a\xef\xbb\xbf"
 
 
 def detect(head: bytes, name: str) -> str:
-    """Return the kind of a file that starts with `head`.
+    """Return the kind of a file that starts with `head`, which is up to HEAD_BYTES of it.
 
-    Raises InputError for an empty file, for text that looks like records but does not start like one, and for things that
-    are certainly no firmware; a damaged text file is never taken for a flat binary.
+    Raises InputError for an empty file, for text that holds records but does not start with one, and for what is
+    certainly no firmware. A damaged text file is never taken for a flat binary; its own reader then names the line.
     """
     if not head:
-        raise InputError("this file is empty", place=Place(file=name))
+        raise InputError(
+            "this file is empty",
+            place=Place(file=name),
+            hint="did the step that makes it fail, or is it the wrong file?",
+        )
     if head.startswith(b"\x7fELF"):
         return ELF
-    body = head.lstrip(b" \t\r\n").removeprefix(b"\xef\xbb\xbf")
-    if body[:1] == b":" and _looks_like_digits(body[1:11]):
-        return INTEL_HEX
-    if body[:1] == b"S" and body[1:2].isdigit() and _looks_like_digits(body[2:8]):
-        return S_RECORD
-    if all(byte in _TEXT for byte in head[:64]) or name.lower().endswith(_TEXT_NAMES):
+    kind = _kind_of_record(head.lstrip(_BLANK).removeprefix(b"\xef\xbb\xbf"), least=5)
+    if kind is not None:
+        return kind
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")) and _kind_of_record(head[2:34].replace(b"\x00", b""), least=5):
         raise InputError(
-            "this looks like a text of records, but does not start with one",
-            place=Place(file=name, line=1, offset=0),
-            expected="':' (Intel HEX) or 'S' (S-record)",
-            found=head[:16].decode("ascii", "backslashreplace"),
-            hint="the file is damaged, or has something in front of its first record",
+            "this text of records is saved as UTF-16",
+            place=Place(file=name, offset=0),
+            expected="plain ASCII text",
+            found=f"the byte order mark {head[:2].hex(' ').upper()}",
+            hint="save it as ASCII or UTF-8 without a byte order mark; some shells write UTF-16 with >",
         )
-    if head.startswith((b"-----BEGIN", b"PK\x03\x04", b"!<arch>", b"\x1f\x8b")):
+    archive = _ARCHIVES.get(head[:4])
+    if archive is not None:
         raise InputError(
             "this is no firmware",
             place=Place(file=name),
             expected="Intel HEX, S-records, ELF, or a flat binary",
-            found="a PEM file, an archive or an object library",
+            found=archive,
         )
-    return BINARY
+    lines = head.split(b"\n")
+    record = next((n for n, line in enumerate(lines, 1) if _kind_of_record(line.lstrip(_IN_FRONT), least=10)), None)
+    only_digits = not head[:64].strip(_DIGITS + b":S" + _BLANK)
+    if record is None and not only_digits and not name.lower().endswith(_TEXT_NAMES):
+        return BINARY
+    raise InputError(
+        "this looks like a text of records, but does not start with one",
+        place=Place(file=name, line=1, offset=0),
+        expected="':' (Intel HEX) or 'S' (S-record)",
+        found=ascii(head[:16].decode("latin-1"))
+        + (f"; the first record is in line {record}" if record is not None else ""),
+        hint="the file is damaged, or has something in front of its first record"
+        + ("; give a flat binary a name that ends in .bin" if record is None else ""),
+    )
 
 
-def _looks_like_digits(text: bytes) -> bool:
-    return bool(text) and all(byte in b"0123456789abcdefABCDEF" for byte in text)
+_ARCHIVES = {
+    b"----": "a PEM file",
+    b"PK\x03\x04": "a ZIP archive",
+    b"!<ar": "an object library",
+    b"\x1f\x8b\x08\x00": "a gzip file",
+    b"\x1f\x8b\x08\x08": "a gzip file",
+}
+
+
+def _kind_of_record(text: bytes, least: int) -> str | None:
+    """Return the kind of text that starts like a record: at least `least` of the next ten characters are hex digits."""
+    if text[:1] == b":" and _digits(text[1:11]) >= least:
+        return INTEL_HEX
+    if text[:1] == b"S" and text[1:2].isdigit() and _digits(text[2:10]) >= min(least, 8):
+        return S_RECORD
+    return None
+
+
+def _digits(text: bytes) -> int:
+    return sum(byte in _DIGITS for byte in text)

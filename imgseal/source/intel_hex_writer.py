@@ -1,4 +1,4 @@
-"""Writes Intel HEX: 16 bytes a record, upper case, line feeds, a type 04 record whenever the upper half of the address changes.
+"""Writes Intel HEX: 16 bytes a record, upper case, line feeds, type 04 only when the address's upper half changes.
 
 Whole 64 KiB pages are written as a rectangle of bytes, with all checksums computed at once as lanes of big integers.
 """

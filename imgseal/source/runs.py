@@ -1,8 +1,9 @@
 """The fast path: thousands of regular records at once.
 
-Real files are mostly runs of data records of one length at rising addresses. Such a run is a rectangle of text: every line
-has the same length. It is decoded with a few calls over the whole rectangle, and all of its checksums are verified at once by adding the
-columns as lanes of big integers. Whatever is not exactly regular is left to the record-by-record readers, and only they make errors.
+Real files are mostly runs of data records of one length at rising addresses. Such a run is a rectangle of text: every
+line has the same length. It is decoded with a few calls over the whole rectangle, and all of its checksums are verified
+at once by adding the columns as lanes of big integers. Whatever is not exactly regular is left to the record-by-record
+readers, and only they make errors.
 """
 
 from array import array
@@ -15,12 +16,19 @@ __all__ = ["Layout", "Run", "take_run"]
 _LEAST = 8
 """Shorter runs are not worth the setting up."""
 
+_WIDEST = 257
+"""Bytes of a record; so many of 255 add up to less than 2**16, the width of a lane."""
+
 _addresses: dict[tuple[int, int, int], tuple[bytes, bytes]] = {}
 
 
 class Layout(NamedTuple):
-    """A data record: text before the hex digits, bytes of address, whether a zero type byte follows, what the count byte counts
-    beyond the data, and what all bytes of the record add up to modulo 256."""
+    """How a data record is written.
+
+    `prefix` is the text before the hex digits, `address_bytes` the width of the address, `typed` says whether a zero
+    type byte follows it, `counted` is what the count byte counts beyond the data, `total` what all bytes of a record
+    add up to modulo 256.
+    """
 
     prefix: bytes
     address_bytes: int
@@ -30,7 +38,7 @@ class Layout(NamedTuple):
 
 
 class Run(NamedTuple):
-    """A run that was read: the record address of its first byte, its data, its records, the bytes on each, text taken."""
+    """A run that was read: address of its first byte, its data, its records, data bytes on each, bytes of text taken."""
 
     address: int
     data: bytes
@@ -55,7 +63,7 @@ def take_run(block: bytes, position: int, layout: Layout) -> Run | None:
     head = 1 + layout.address_bytes + layout.typed
     per_record = width - head - 1
     records = (len(block) - position) // stride
-    if digits % 2 or per_record < 1 or records < _LEAST:
+    if digits % 2 or per_record < 1 or width > _WIDEST or records < _LEAST:
         return None
     try:
         first = unhexlify(block[position + len(prefix) : position + len(prefix) + 2 * head])
@@ -82,7 +90,9 @@ def take_run(block: bytes, position: int, layout: Layout) -> Run | None:
         return None
     if block[position : position + taken : stride] != prefix[:1] * records:
         return None
-    # every line now starts with the prefix's letter and ends where the first one ends: whatever else is no digit shows in the length
+    # every line starts with the prefix's letter and ends where the first one ends; anything else than digits in between
+    # either is no digit or changes the length
+    # shows in the length
     if len(prefix) == 1:
         text = block[position : position + taken].translate(None, tail + prefix)
     else:
@@ -105,7 +115,7 @@ def take_run(block: bytes, position: int, layout: Layout) -> Run | None:
 
 
 def _regular(columns: list[bytes], records: int, first: bytes, low: int, step: int, layout: Layout) -> bool:
-    """Counts and types are those of the first record, addresses rise by the record's data."""
+    """Whether counts and types are those of the first record, and addresses rise by the record's data."""
     constant = [0, *range(1, layout.address_bytes - 1)]
     if layout.typed:
         constant.append(layout.address_bytes + 1)
@@ -127,7 +137,8 @@ def _regular(columns: list[bytes], records: int, first: bytes, low: int, step: i
 def _sums_hold(columns: list[bytes], records: int, total: int) -> bool:
     """Whether the bytes of each record add up to `total` modulo 256.
 
-    The columns are added as numbers with a lane of 16 bits for every second record: 255 columns of 255 stay below 2**16.
+    The columns are added as numbers with a lane of 16 bits for every second record.
+    2**16.
     """
     mask = int.from_bytes(b"\xff\x00" * (records // 2 + 1), "little")
     everything = even = 0
