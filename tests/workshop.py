@@ -1,0 +1,193 @@
+"""What the tests work on: the demo's product with keys and firmware that are the same in every run."""
+
+import functools
+import hashlib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import NamedTuple
+
+from cryptography.hazmat.primitives.asymmetric import ec
+
+from imgseal.cbor.strict import bstr_head, encode
+from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
+from imgseal.demo.firmware import code, phrases
+from imgseal.demo.scenario import product_text
+from imgseal.findings import Verdict
+from imgseal.flow import FirmwareFile, judge, release
+from imgseal.keys.p256 import PublicKey
+from imgseal.keys.pem import encode_private, encode_public
+from imgseal.keys.signer import FileSigner
+from imgseal.keys.trust import Trust, resolve
+from imgseal.make.seal import SealOptions
+from imgseal.memory.image import MemoryImage
+from imgseal.memory.view import ByteView
+from imgseal.product.model import Product
+from imgseal.product.read_toml import read
+from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.sealed.statement import SignatureSlot, Statement
+from imgseal.state.device import DeviceState, fresh
+from imgseal.suit.envelope import decode_envelope, envelope_pieces, wrapped_digest
+
+BUILD_TIME = 1_764_072_000
+ROLES = ("keys/images", "keys/packages", "keys-dev/images", "keys-dev/packages")
+
+
+def private_key(name: str) -> ec.EllipticCurvePrivateKey:
+    """A key that follows from its name."""
+    return ec.derive_private_key(int.from_bytes(hashlib.sha256(name.encode()).digest()), ec.SECP256R1())
+
+
+def signer(name: str) -> FileSigner:
+    return FileSigner(private_key(name), f"{name}.pem")
+
+
+def public_key(name: str) -> PublicKey:
+    return signer(name).public
+
+
+class Workshop(NamedTuple):
+    """A product with trust anchors, its sealed images by slot, and the package of all of them."""
+
+    product: Product
+    trust: Trust
+    images: Mapping[str, bytes]
+    package: bytes
+
+
+def product(edit: Callable[[str], str] = lambda text: text, **arguments: object) -> Product:
+    return read(edit(product_text()), name="imgseal.toml", **arguments)  # type: ignore[arg-type]
+
+
+def trust_of(of: Product) -> Trust:
+    return resolve(of, lambda reference: encode_public(public_key(reference.removesuffix(".pub.pem"))))
+
+
+def firmware() -> list[FirmwareFile]:
+    """Small firmware for each component of the demo's product, both builds of the motor core."""
+    out = []
+    for name, slot, link, vectors, size in (
+        ("motor", "a", 0x20400, 64, 6000),
+        ("motor", "b", 0x70400, 64, 6000),
+        ("radio", "", 0xC0400, 48, 3001),
+    ):
+        data = code(f"{name} {slot}", link=link, size=size, vectors=vectors, stack=0x2002_0000)
+        out.append(FirmwareFile(name, f"{name}{slot}.hex", MemoryImage.from_bytes(link, data)))
+    out.append(FirmwareFile("phrases", "phrases.bin", MemoryImage.from_bytes(0x60080400, phrases("phrases", 4000))))
+    return out
+
+
+def make(of: Product, *, development: bool = False, files: list[FirmwareFile] | None = None) -> Workshop:
+    folder = "keys-dev" if development else "keys"
+    trust = trust_of(of)
+    result = release(
+        firmware() if files is None else files,
+        of,
+        SealOptions(BUILD_TIME, development=development, source_revision=bytes(range(20))),
+        image_signers=(signer(f"{folder}/images"),),
+        package_signers=(signer(f"{folder}/packages"),),
+        trust=trust,
+    )
+    images = {image.placed.slot.name: b"".join(image.pieces()) for image in result.images}
+    return Workshop(of, trust, images, b"".join(result.package.pieces()))
+
+
+@functools.cache
+def workshop() -> Workshop:
+    """The released set of the demo's product."""
+    return make(product())
+
+
+def verdict(
+    data: bytes, shop: Workshop | None = None, state: DeviceState | None = None, **arguments: object
+) -> Verdict:
+    """Judge bytes in a workshop, for a fresh device if no other is given."""
+    shop = shop or workshop()
+    payload = arguments.pop("payload", None)
+    return judge(
+        ByteView(data),
+        "artefact",
+        shop.product,
+        shop.trust,
+        state or fresh(shop.product),
+        payload=ByteView(payload) if isinstance(payload, bytes) else None,
+        **arguments,  # type: ignore[arg-type]
+    )
+
+
+def first(data: bytes, shop: Workshop | None = None, state: DeviceState | None = None, **arguments: object) -> str:
+    """The first finding's code, or `accepted`."""
+    found = verdict(data, shop, state, **arguments)
+    if found.accepted:
+        return "accepted"
+    return found.findings[0].code if found.findings else "no finding"
+
+
+def codes(
+    data: bytes, shop: Workshop | None = None, state: DeviceState | None = None, **arguments: object
+) -> list[str]:
+    return [finding.code for finding in verdict(data, shop, state, **arguments).findings]
+
+
+def resealed(
+    sealed: bytes,
+    change: Callable[[Statement], Statement] = lambda s: s,
+    *,
+    by: tuple[str, ...] = ("keys/images",),
+    payload: bytes | None = None,
+    patch: Callable[[bytearray], None] = lambda raw: None,
+) -> bytes:
+    """A sealed image with a changed statement, signed again by the keys named.
+
+    `change` edits the values, `patch` the encoded statement before it is signed.
+    """
+    statement = decode_header_block(sealed).statement
+    body = sealed[statement.header_block :] if payload is None else payload
+    signers = [signer(name) for name in by]
+    slots = tuple(SignatureSlot(-9, s.public.key_id, 64) for s in signers)
+    statement = change(statement._replace(signatures=slots))
+    raw = bytearray(encode_statement(statement))
+    patch(raw)
+    block = bytearray(encode_header_block(statement, tuple(s.sign(bytes(raw)) for s in signers)))
+    block[: len(raw)] = raw
+    return bytes(block) + body
+
+
+def repacked(
+    package: bytes,
+    manifest: Callable[[bytes], bytes] = lambda data: data,
+    *,
+    by: tuple[str, ...] = ("keys/packages",),
+    algorithm: int = -9,
+    severed: Callable[[dict[int, bytes]], dict[int, bytes]] = lambda members: members,
+    payloads: Callable[[dict[str, bytes]], dict[str, bytes]] = lambda members: members,
+) -> bytes:
+    """An envelope with a changed manifest, signed again by the keys named."""
+    envelope = decode_envelope(package)
+    data = manifest(envelope.manifest)
+    digest = encode(wrapped_digest(data).to_value())
+    message = to_be_signed(protected_header(algorithm), digest)
+    blocks = tuple(assemble(algorithm, signer(name).sign(message)) for name in by)
+    members = payloads({key: bytes(view) for key, view in envelope.payloads.items()})
+    pieces = envelope_pieces(
+        digest,
+        blocks,
+        data,
+        severed(dict(envelope.severed)),
+        {key: (len(value), iter([value])) for key, value in members.items()},
+    )
+    return b"".join(pieces)
+
+
+def add_payload(package: bytes, key: str, payload: bytes) -> bytes:
+    """An envelope with one more payload behind the others; nothing is signed again."""
+    return package[:2] + bytes([package[2] + 1]) + package[3:] + encode(key) + bstr_head(len(payload)) + payload
+
+
+def write_project(folder: Path, text: str | None = None, *, passphrase: bytes | None = None) -> None:
+    """Write product file and keys into a folder, as a user would have them."""
+    (folder / "imgseal.toml").write_text(product_text() if text is None else text)
+    for role in ROLES:
+        path = folder / f"{role}.pem"
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(encode_private(private_key(role), passphrase))
+        path.with_suffix(".pub.pem").write_bytes(encode_public(public_key(role)))
