@@ -1,8 +1,8 @@
 """Builds an image from pieces in any order, within bounds of memory.
 
 Every byte goes to the store at once and is never moved. Ascending pieces grow the last extent, or start one. A piece
-that steps back becomes an extent of its own; a file that does this all the time is shuffled, and from then on pages take
-what comes.
+that steps back becomes an extent of its own; a file that does this all the time is shuffled, and from then on pages
+take what comes.
 """
 
 from bisect import bisect_right

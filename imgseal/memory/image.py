@@ -70,7 +70,7 @@ class MemoryImage:
         return builder.finish(start_address=start_address)
 
     def to_intelhex(self) -> "intelhex.IntelHex":
-        """Return the image as an `intelhex.IntelHex`, the entry point as EIP; it needs about 100 bytes for each byte."""
+        """Return the image as an `intelhex.IntelHex`, the entry point as EIP; that needs 100 bytes for each byte."""
         import intelhex  # noqa: PLC0415 - 20 ms, only for those who ask
 
         out = intelhex.IntelHex()

@@ -1,7 +1,7 @@
 """ELF executables for Arm: what the segments load, at their load (physical) addresses.
 
 System V ABI, chapters 4 (sections) and 5 (program header); ELF for the Arm Architecture. The structures are pyelftools'.
-Linkers often let the first segment begin with the ELF file's own headers; so where there are section headers, only
+Linkers often let the first segment begin with the ELF file's own headers; where there are section headers, only
 the bytes of allocated sections count, as in objcopy.
 """
 

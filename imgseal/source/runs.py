@@ -38,7 +38,7 @@ class Layout(NamedTuple):
 
 
 class Run(NamedTuple):
-    """A run that was read: address of its first byte, its data, its records, data bytes on each, bytes of text taken."""
+    """A run that was read: address and bytes of its data, its records, data bytes on each, bytes of text taken."""
 
     address: int
     data: bytes
