@@ -134,7 +134,7 @@ def resealed(
     *,
     by: tuple[str, ...] = ("keys/images",),
     payload: bytes | None = None,
-    patch: Callable[[bytearray], None] = lambda raw: None,
+    patch: Callable[[bytearray], object] = len,
 ) -> bytes:
     """A sealed image with a changed statement, signed again by the keys named.
 

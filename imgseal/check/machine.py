@@ -21,12 +21,13 @@ _IN_SHARED = (labels.SET_COMPONENT_INDEX, labels.RUN_SEQUENCE, labels.TRY_EACH, 
 _PARAMETERS = frozenset(
     {1, 2, 3, 5, 12, 13, 14, 18, 21, 22, 23, 24, 25, labels.MINIMUM_BATTERY, labels.UPDATE_PRIORITY, labels.VERSION}
 )
+_NO_SLOT = "placement.no-slot"
 _FAILED_CODES = {
     labels.CONDITION_VENDOR: "identity.wrong-vendor",
     labels.CONDITION_CLASS: "identity.wrong-class",
     labels.CONDITION_DEVICE: "identity.wrong-device",
     labels.CONDITION_IMAGE_MATCH: "digest.image",
-    labels.CONDITION_SLOT: "placement.no-slot",
+    labels.CONDITION_SLOT: _NO_SLOT,
     labels.CONDITION_MINIMUM_BATTERY: "rules.battery-too-low",
     labels.CONDITION_UPDATE_AUTHORISED: "rules.not-authorised",
     labels.CONDITION_VERSION: "identity.layers-disagree",
@@ -103,6 +104,7 @@ class Machine:
         self._commands = 0
         self._hashed = 0
         self._invoked = False
+        self._soft: Failure | None = None
         self.stored: set[int] = set()
         self.matched: set[int] = set()
         self.identified: set[tuple[int, int]] = set()
@@ -146,6 +148,7 @@ class Machine:
                 self._command(command, place, frame)
             except _Stop as stop:
                 if stop.condition and frame.soft:
+                    self._soft = stop.failure
                     return False
                 stop.condition = False  # a condition that fails hard is a failure of every sequence around it
                 raise
@@ -209,8 +212,8 @@ class Machine:
 
     def _try_each(self, argument: object, where: str, frame: _Frame) -> None:
         assert isinstance(argument, tuple)
-        last: str | None = None
         index = self._current
+        told: Failure | None = None
         for number, branch in enumerate(argument):
             self._current = index
             if branch is None:
@@ -218,14 +221,12 @@ class Machine:
             place = f"{where}.branch[{number}]"
             if self._sequence(branch, place, _Frame(soft=True, nested=True, shared=frame.shared)):
                 return
-            last = place
-        self._fail_try(where, last)
-
-    def _fail_try(self, where: str, last: str | None) -> NoReturn:
-        failure = Failure(
-            "placement.no-slot", "no branch of a try-each holds on this device", where, found=f"{last} as the last"
-        )
-        raise _Stop(failure, condition=False)
+            # the branch for this device's slot says more than those for other slots
+            if self._soft is not None and (told is None or told.code == _NO_SLOT):
+                told = self._soft
+        if told is None or told.code == _NO_SLOT:
+            told = Failure(_NO_SLOT, "no branch of a try-each is for this device's slot", where)
+        raise _Stop(told, condition=False)
 
     def _condition(self, code: int, index: int, where: str) -> None:
         host = self._host

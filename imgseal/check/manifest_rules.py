@@ -196,7 +196,8 @@ def authorisation(subject: PackageSubject, context: Context) -> list[Finding]:
     """Where something can hurt, the device is asked before anything changes; RFC 9124 section 4.2.11."""
     numbers = {part.number for part in subject.parts}
     hazards = [c for c in context.product.components.values() if c.hazard and c.number in numbers]
-    if not hazards or asks_first(subject.sections.get(labels.INSTALL, ())):
+    install = subject.sections.get(labels.INSTALL)
+    if not hazards or install is None or asks_first(install):
         return []
     return [
         Finding(
@@ -262,10 +263,10 @@ def installation(subject: PackageSubject, context: Context) -> list[Finding]:
         free = {number: 1 - context.state.running[number] for number in choices if number in context.state.running}
         tried.append((free, _carry_out(subject, context, free)))
     works = [free for free, failure in tried if failure is None]
-    if not works:
-        failure = tried[0][1]
-        assert failure is not None
-        return [_stopped(failure)]
+    failures = [failure for _, failure in tried if failure is not None]
+    broken = [failure for failure in failures if failure.code != "placement.no-slot"]
+    if broken or not works:
+        return [_stopped((broken or failures)[0])]
     if len(works) < len(tried):
         names = [names[works[0][number]] for number, names in choices.items()]
         subject.notes.append(

@@ -351,11 +351,10 @@ def detached_shop() -> Workshop:
 
     def edit(text: str) -> str:
         text = text.replace('keep = "radio-keep"\n', 'keep = "radio-keep"\nheader = ["radio-header"]\n')
-        text = text.replace(
+        return text.replace(
             "[slot.radio-keep]",
             '[slot.radio-header]\nmemory = "nor"\nat = 0x4_0000\nsize = "64 KiB"\n\n[slot.radio-keep]',
         )
-        return text
 
     from imgseal.demo.firmware import code
     from imgseal.flow import FirmwareFile

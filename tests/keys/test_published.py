@@ -21,7 +21,7 @@ SCALARS = {
     "SUIT firmware-encryption draft, recipient kid-2": "60fe6dd6d85d5740a5349b6f91267eeac5ba81b8cb53ee249e4b4eb102c476b3",
     'COSE examples key "11"': "57c92077664146e876760c9520d054aa93c3afb04e306705db6090308507b4d3",
     "COSE examples key meriadoc": "aff907c99f9ad3aae6c4cdf21122bce2bd68b5283e6907154ad911840fa208cf",
-    "RFC 9421 appendix B.1.3": "529b8175f97e90ec5b8dfed3e26352bf4af9b4debb1a29bbae77fa105a5c603b",
+    "RFC 9421 appendix B.1.3": "529b85f3597e90ec5b8dfed3e26352bf4af9b4debb1a29bbae77fa105a5c603b",
     "NIST ECDSA P-256 worked example": "c477f9f65c22cce20657faa5b2d1d8122336f851a508a1ed04e479c34985bf96",
     "RFC 5903 section 8.1, initiator": "c88f01f510d9ac3f70a292daa2316de544e9aab8afe84049c62a9c57862d1433",
     "RFC 5903 section 8.1, responder": "c6ef9c5d78ae012a011164acb397ce2088685d8f06bf9be0b283ab46476bee53",
