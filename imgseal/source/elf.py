@@ -1,8 +1,8 @@
 """ELF executables for Arm: what the segments load, at their load (physical) addresses.
 
-System V ABI, chapters 4 (sections) and 5 (program header); ELF for the Arm Architecture. The structures are pyelftools'.
-Linkers often let the first segment begin with the ELF file's own headers; where there are section headers, only
-the bytes of allocated sections count, as in objcopy.
+System V ABI, chapters 4 (sections) and 5 (program header); ELF for the Arm Architecture. Structures are pyelftools's.
+Linkers often let the first segment begin with the ELF file's own headers. So where there are section headers, only
+the bytes of allocated sections count, as they do for objcopy.
 """
 
 from typing import Any, BinaryIO, NamedTuple
@@ -78,6 +78,14 @@ def _tables(stream: BinaryIO, name: str, size: int) -> tuple[Any, list[Any], lis
     ident = stream.read(_HEADER_BYTES)
     if len(ident) < _HEADER_BYTES:
         raise _cut_off(name, _HEADER_BYTES, len(ident))
+    if not ident.startswith(b"\x7fELF"):
+        raise InputError(
+            "this is no ELF file",
+            place=Place(file=name, offset=0),
+            expected="7F 45 4C 46",
+            found=ident[:4].hex(" ").upper(),
+            hint="is it the right file?",
+        )
     _refuse_others(name, ident)
     structs = ELFStructs(little_endian=True, elfclass=32)
     structs.create_basic_structs()

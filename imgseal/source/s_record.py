@@ -1,4 +1,8 @@
-"""Motorola S-records: S19, S28 and S37. M68000 Family Programmer's Reference Manual, appendix C."""
+"""Motorola S-records: S19, S28 and S37. M68000 Family Programmer's Reference Manual, appendix C.
+
+Widespread writers choose the width of each record by its address, the end record's too, and leave the end record out
+when there is no entry point to state. So widths may be mixed, and a count record that holds may end a file as well.
+"""
 
 from typing import BinaryIO
 
@@ -14,7 +18,6 @@ _LAYOUTS = {
     kind: Layout(prefix=b"S" + kind, address_bytes=size, typed=False, counted=size + 1, total=0xFF)
     for kind, size in ((b"1", 2), (b"2", 3), (b"3", 4))
 }
-_TERMINATORS = {b"1": b"9", b"2": b"8", b"3": b"7"}
 
 
 def read_s_records(stream: BinaryIO, name: str, store: ByteStore | None = None) -> MemoryImage:
@@ -28,11 +31,14 @@ class _Reader(TextReader):
     def __init__(self, name: str, store: ByteStore | None) -> None:
         super().__init__(name, store)
         self._records = 0
-        self._kind: bytes | None = None
+        self._counted = False
         self._start: int | None = None
 
     def end_record(self) -> str:
-        return f"a record of type S{_TERMINATORS[self._kind or b'3'].decode()}"
+        return "a record of type S7, S8 or S9, or one that counts the data records (S5, S6)"
+
+    def is_complete(self) -> bool:
+        return self.ended_at is not None or self._counted
 
     def start_address(self) -> int | None:
         # common practice, no source: writers put 0 there when they know no entry point
@@ -41,8 +47,8 @@ class _Reader(TextReader):
     def layout(self, block: bytes, position: int) -> Layout | None:
         return _LAYOUTS.get(block[position + 1 : position + 2]) if block[position : position + 1] == b"S" else None
 
-    def run(self, run: Run, layout: Layout) -> None:
-        self._one_kind(layout.prefix[1:])
+    def run(self, run: Run, layout: Layout) -> None:  # noqa: ARG002 - the address is all
+        self._counted = False
         self._records += run.records
         self.builder.add(run.address, run.data, self.line, run.per_record)
 
@@ -65,7 +71,7 @@ class _Reader(TextReader):
 
     def _act(self, kind: bytes, address: int, data: bytes) -> None:
         if kind in _LAYOUTS:
-            self._one_kind(kind)
+            self._counted = False
             self._records += 1
             if data:
                 self.builder.add(address, data, self.line)
@@ -87,26 +93,7 @@ class _Reader(TextReader):
                     str(self._records),
                     "lines were lost, or two files joined: make or copy the file again",
                 )
+            self._counted = True
         else:
-            wanted = _TERMINATORS.get(self._kind or b"", kind)
-            if kind != wanted:
-                self.refuse(
-                    "the end record does not go with the data records",
-                    f"S{wanted.decode()}",
-                    f"S{kind.decode()}",
-                    "two files may have been joined: make the file again",
-                )
             self.ended_at = self.line
             self._start = address
-
-    def _one_kind(self, kind: bytes) -> None:
-        """Refuse data records of several kinds in one file: no writer mixes them, joining two files does."""
-        if self._kind is None:
-            self._kind = kind
-        elif kind != self._kind:
-            self.refuse(
-                "data records of two kinds in one file",
-                f"S{self._kind.decode()}, as before",
-                f"S{kind.decode()}",
-                "two files may have been joined; give them one by one",
-            )

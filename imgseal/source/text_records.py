@@ -37,7 +37,7 @@ class TextReader:
         """Read a file to its end; InputError names line, expected and found for everything irregular."""
         for block in _blocks(stream, self.name):
             self._take(block)
-        if self.ended_at is None:
+        if not self.is_complete():
             raise InputError(
                 "the end record is missing: the file was cut off" if self.has_data else "there is no data in this file",
                 place=Place(file=self.name, line=self.line + 1),
@@ -74,6 +74,10 @@ class TextReader:
     def end_record(self) -> str:
         """Say what the end record looks like."""
         raise NotImplementedError
+
+    def is_complete(self) -> bool:
+        """Whether the file may end here."""
+        return self.ended_at is not None
 
     def start_address(self) -> int | None:
         """Return the entry point that was read."""

@@ -117,7 +117,7 @@ def test_a_few_bytes_in_very_many_places_are_refused_before_memory_is_gone(monke
     monkeypatch.setattr(pages_module, "_MOST", 10)
     builder = ImageBuilder()
     builder.add(1 << 20, b"a")
-    for number in range(10):
+    for number in range(11):
         builder.add((40 - number) * 8192, b"a")
     with pytest.raises(InputError, match="more separate regions"):
         builder.add(8192, b"a")
