@@ -14,8 +14,8 @@ from imgseal.source.runs import Layout, Run, take_run
 __all__ = ["TextReader"]
 
 _DIGITS = b"0123456789abcdefABCDEF"
-_LEAST_SLOW, _MOST_SLOW = 16, 4096
-"""Lines that are read one by one before a run is looked for again: doubled each time that there is none."""
+_MOST_SLOW = 4096
+"""Lines that are read one by one before a run is looked for again: first one, twice as many each time there is none."""
 
 
 class TextReader:
@@ -31,11 +31,11 @@ class TextReader:
         self.ended_at: int | None = None
         self.has_data = False
         self._trailing = 0
-        self._slow = _LEAST_SLOW
+        self._slow = 1
 
     def read(self, stream: BinaryIO) -> MemoryImage:
         """Read a file to its end; InputError names line, expected and found for everything irregular."""
-        for block in _blocks(stream, self.name):
+        for block in self._blocks(stream):
             self._take(block)
         if not self.is_complete():
             raise InputError(
@@ -87,6 +87,29 @@ class TextReader:
         """Return remarks on what was read."""
         return ()
 
+    def _blocks(self, stream: BinaryIO) -> Iterator[bytes]:
+        """Yield pieces of about limits.CHUNK bytes that end behind a line feed, the last one perhaps without one."""
+        rest, total = b"", 0
+        while chunk := stream.read(CHUNK):
+            total += len(chunk)
+            if total > FIRMWARE_BYTES:
+                raise InputError(
+                    "this firmware file is larger than imgseal reads",
+                    place=Place(file=self.name),
+                    expected=f"at most {FIRMWARE_BYTES} bytes",
+                    found="more",
+                )
+            cut = chunk.rfind(b"\n") + 1
+            if cut:
+                yield rest + chunk[:cut] if rest else chunk[:cut]
+                rest = chunk[cut:]
+            else:
+                rest += chunk
+            if len(rest) > LINE_BYTES:
+                raise _too_long(self.name, self.line + 1, len(rest), lone_returns=b"\r" in rest)
+        if rest:
+            yield rest
+
     def _take(self, block: bytes) -> None:
         """Read a block of whole lines: runs at once, everything else line by line."""
         position, size = 0, len(block)
@@ -99,7 +122,7 @@ class TextReader:
                 self.has_data = True
                 self.line += run.records - 1
                 position += run.taken
-                self._slow = _LEAST_SLOW
+                self._slow = 1
                 continue
             for _ in range(self._slow):
                 if position >= size:
@@ -185,37 +208,6 @@ def shown(text: bytes) -> str:
     """Return text for a message: at most 32 characters, nothing that a terminal would act on."""
     quoted = ascii(text[:32].decode("latin-1"))
     return quoted + (f"... ({len(text)} characters)" if len(text) > 32 else "")
-
-
-def _blocks(stream: BinaryIO, name: str) -> Iterator[bytes]:
-    """Yield pieces of about limits.CHUNK bytes that end behind a line feed, the last one perhaps without one."""
-    rest, line, total = b"", 1, 0
-    while chunk := stream.read(CHUNK):
-        total += len(chunk)
-        if total > FIRMWARE_BYTES:
-            raise InputError(
-                "this firmware file is larger than imgseal reads",
-                place=Place(file=name),
-                expected=f"at most {FIRMWARE_BYTES} bytes",
-                found="more",
-            )
-        cut = chunk.rfind(b"\n") + 1
-        if not cut:
-            rest += chunk
-            _bound(rest, name, line)
-            continue
-        block = rest + chunk[:cut]
-        yield block
-        line += block.count(b"\n")
-        rest = chunk[cut:]
-        _bound(rest, name, line)
-    if rest:
-        yield rest
-
-
-def _bound(rest: bytes, name: str, line: int) -> None:
-    if len(rest) > LINE_BYTES:
-        raise _too_long(name, line, len(rest), lone_returns=b"\r" in rest)
 
 
 def _too_long(name: str, line: int, size: int, *, lone_returns: bool = False) -> InputError:
