@@ -147,6 +147,8 @@ def _make_folder(folder: str, made: list[str]) -> None:
         missing.append(folder)
         folder = os.path.dirname(folder) or "."
     for name in reversed(missing):
+        if os.path.lexists(name):
+            raise NotADirectoryError(20, f"{name} is no folder")
         os.mkdir(name)
         made.append(name)
 

@@ -191,3 +191,19 @@ def write_project(folder: Path, text: str | None = None, *, passphrase: bytes | 
         path.parent.mkdir(exist_ok=True)
         path.write_bytes(encode_private(private_key(role), passphrase))
         path.with_suffix(".pub.pem").write_bytes(encode_public(public_key(role)))
+
+
+class Said(NamedTuple):
+    status: int
+    out: str
+    err: str
+
+
+Imgseal = Callable[..., Said]
+
+ALL = ("motor=motor-a.hex", "motor=motor-b.hex", "radio=radio.bin@0xC0400", "phrases=phrases.bin@0x60080400")
+
+
+def tree(folder: Path) -> dict[str, bytes]:
+    """Every file below a folder; hidden ones too."""
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}

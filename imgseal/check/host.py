@@ -1,83 +1,46 @@
-"""A simulated device for the manifest's commands.
+"""What the machine asks of a device, and how it says why it stopped."""
 
-The product, the device state, and what the package has stored so far.
-"""
+from typing import NamedTuple, Protocol
 
-from collections.abc import Mapping
-
-from imgseal.check.context import Context, component_numbered
-from imgseal.check.image import ImageSubject
-from imgseal.memory.view import ByteView
-from imgseal.suit import labels
-from imgseal.suit.component import OurComponent
-
-__all__ = ["SimulatedDevice"]
+__all__ = ["Failure", "Host"]
 
 
-class SimulatedDevice:
-    """Answers a manifest's questions as the device in the context would; stores views, never copies.
+class Host(Protocol):
+    """The device that a manifest is executed on; components by their index in the manifest."""
 
-    `free` is the run slot that each component with two would be installed to.
-    """
-
-    def __init__(
-        self,
-        context: Context,
-        components: tuple[OurComponent, ...],
-        payloads: Mapping[str, memoryview],
-        free: Mapping[int, int],
-    ) -> None:
-        self._context = context
-        self._components = components
-        self._payloads = payloads
-        self._free = free
-        self._stored: dict[int, memoryview] = {}
-        self.invoked: int | None = None
-
-    def identity(self, index: int, kind: int) -> bytes:  # noqa: ARG002 - one vendor and class for the whole device
-        """The product's identifiers; single devices have none here."""
-        if kind == labels.CONDITION_VENDOR:
-            return self._context.product.vendor_id
-        return self._context.product.class_id if kind == labels.CONDITION_CLASS else b""
+    def identity(self, index: int, kind: int) -> bytes:
+        """The vendor (1), class (2) or device (24) identifier of a component's processor."""
 
     def slot(self, index: int) -> int:
-        """The free slot of the component; 0 where there is but one."""
-        return self._free.get(self._components[index].number, 0)
+        """The slot that the component would be installed to, or started from."""
 
     def content(self, index: int) -> memoryview | None:
-        """What the package has stored there, else what the device state says lies in the slot."""
-        if index in self._stored:
-            return self._stored[index]
-        part = self._components[index]
-        component = component_numbered(self._context.product, part.number)
-        names = () if component is None else component.header if part.header else component.run
-        content = self._context.contents.get(names[part.slot]) if part.slot < len(names) else None
-        return None if content is None else memoryview(content.read(0, content.size))
+        """What the component holds now."""
 
     def store(self, index: int, data: memoryview) -> None:
-        """Remember the view."""
-        self._stored[index] = data
+        """Replace what the component holds."""
 
     def payload(self, uri: str) -> memoryview | None:
         """The integrated payload of that key."""
-        return self._payloads.get(uri)
 
     def battery(self) -> int | None:
-        """The device state's charge."""
-        return self._context.state.battery_mwh
+        """Charge in mWh; None for enough."""
 
-    def authorised(self, priority: int) -> bool:  # noqa: ARG002 - the state file has one answer for all
-        """The device state's answer."""
-        return self._context.state.authorised
+    def authorised(self, priority: int) -> bool:
+        """Whether the application agrees to an update of this priority."""
 
     def version(self, index: int) -> tuple[int, ...] | None:
-        """The version in the header of what the component holds."""
-        content = self.content(index)
-        if content is None:
-            return None
-        header = ImageSubject(ByteView(content), "").header
-        return None if header is None else tuple(header.statement.version.suit())
+        """The version of what the component holds, as SUIT numbers."""
 
     def invoke(self, index: int) -> None:
-        """Remember what would be started."""
-        self.invoked = index
+        """Start the component; nothing runs after it."""
+
+
+class Failure(NamedTuple):
+    """Why execution stopped: finding code, message, where in the manifest, what was expected and found."""
+
+    code: str
+    message: str
+    where: str
+    expected: str | None = None
+    found: str | None = None

@@ -7,14 +7,15 @@ behind try-each and run-sequence.
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple, NoReturn, Protocol
+from typing import NoReturn
 
+from imgseal.check.host import Failure, Host
 from imgseal.limits import CHUNK, COMMANDS_RUN, HASHED_BYTES
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch
 from imgseal.suit.digest import SuitDigest
 
-__all__ = ["Failure", "Host", "Machine"]
+__all__ = ["Machine"]
 
 _HASHES = {-16: "sha256", -43: "sha384", -44: "sha512"}
 _IN_SHARED = (labels.SET_COMPONENT_INDEX, labels.RUN_SEQUENCE, labels.TRY_EACH, labels.OVERRIDE_PARAMETERS)
@@ -32,47 +33,6 @@ _FAILED_CODES = {
     labels.CONDITION_UPDATE_AUTHORISED: "rules.not-authorised",
     labels.CONDITION_VERSION: "identity.layers-disagree",
 }
-
-
-class Host(Protocol):
-    """The device that a manifest is executed on; components by their index in the manifest."""
-
-    def identity(self, index: int, kind: int) -> bytes:
-        """The vendor (1), class (2) or device (24) identifier of a component's processor."""
-
-    def slot(self, index: int) -> int:
-        """The slot that the component would be installed to, or started from."""
-
-    def content(self, index: int) -> memoryview | None:
-        """What the component holds now."""
-
-    def store(self, index: int, data: memoryview) -> None:
-        """Replace what the component holds."""
-
-    def payload(self, uri: str) -> memoryview | None:
-        """The integrated payload of that key."""
-
-    def battery(self) -> int | None:
-        """Charge in mWh; None for enough."""
-
-    def authorised(self, priority: int) -> bool:
-        """Whether the application agrees to an update of this priority."""
-
-    def version(self, index: int) -> tuple[int, ...] | None:
-        """The version of what the component holds, as SUIT numbers."""
-
-    def invoke(self, index: int) -> None:
-        """Start the component; nothing runs after it."""
-
-
-class Failure(NamedTuple):
-    """Why execution stopped: finding code, message, where in the manifest, what was expected and found."""
-
-    code: str
-    message: str
-    where: str
-    expected: str | None = None
-    found: str | None = None
 
 
 class _Stop(Exception):  # noqa: N818 - control flow inside this module, never seen outside

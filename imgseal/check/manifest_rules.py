@@ -1,10 +1,11 @@
 """The checks of a signed manifest: structure, identity, rules, rollback, and what happens when it is carried out."""
 
 from imgseal.check.context import Context, component_numbered
-from imgseal.check.host import SimulatedDevice
-from imgseal.check.machine import Failure, Machine
+from imgseal.check.host import Failure
+from imgseal.check.machine import Machine
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.plan import asks_first, commands_in, gather
+from imgseal.check.simulated import SimulatedDevice
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.suit import labels

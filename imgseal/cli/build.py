@@ -14,9 +14,10 @@ from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.project import LOCAL_NAME, Project, product_options
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, source_revision
-from imgseal.errors import UsageError
-from imgseal.files import Output, refuse_overlap, write_all
+from imgseal.errors import InputError, UsageError
+from imgseal.files import Output, read_bounded, refuse_overlap, write_all
 from imgseal.flow import FirmwareFile, ReleaseResult, release
+from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.make.seal import SealOptions
 
 if TYPE_CHECKING:
@@ -162,10 +163,9 @@ def _entry(path: str, pieces: Iterable[bytes | memoryview], what: str) -> dict[s
 def _previous_sizes(path: str) -> dict[str, int]:
     """Return the payload sizes of the build that is about to be replaced, by slot; nothing when there is none."""
     try:
-        with open(path, encoding="utf-8") as stream:
-            files = json.load(stream)["files"]
+        files = json.loads(read_bounded(path, "release.json", PRODUCT_FILE_BYTES))["files"]
         return {entry["slot"]: int(entry["payload_size"]) for entry in files if "payload_size" in entry}
-    except (OSError, ValueError, KeyError, TypeError):
+    except (InputError, ValueError, KeyError, TypeError):
         return {}
 
 

@@ -22,7 +22,7 @@ def _verdict(verdict: Verdict) -> Json:
         "verdict": "accepted" if verdict.accepted else "refused",
         "device": verdict.device,
         "first_finding": verdict.findings[0].code if verdict.findings else None,
-        "details": dict(verdict.details),
+        "details": [{"label": label, "text": text} for label, text in verdict.details],
         "notes": list(verdict.notes),
         "checks": [
             {

@@ -423,6 +423,22 @@ def test_header_is_judged_before_the_payload_is_read() -> None:
     assert watched.highest <= 8192
 
 
+def test_larger_than_the_judge_reads() -> None:
+    """limits.ARTEFACT_BYTES: refused by its size, before a byte is looked at."""
+    from imgseal.flow import judge
+    from imgseal.limits import ARTEFACT_BYTES
+
+    class Huge:
+        size = ARTEFACT_BYTES + 1
+
+        def read(self, offset: int, length: int) -> bytes:
+            return motor()[offset : offset + min(length, 8192)]
+
+    shop = workshop()
+    found = judge(Huge(), "x", shop.product, shop.trust, fresh(shop.product))
+    assert [f.code for f in found.findings] == ["structure.too-large"]
+
+
 def test_needs_are_signed_with_the_image() -> None:
     own = resealed(motor(), lambda s: s._replace(needs=(Need(0, Version(1, 1, 0), None),)))
     assert first(own) == "accepted"

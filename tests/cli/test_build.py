@@ -1,0 +1,230 @@
+"""`imgseal build`: what is written, that it is the same everywhere, and that a failure leaves nothing behind."""
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from workshop import ALL, Imgseal, tree
+
+
+def test_release_build(imgseal: Imgseal, project: Path) -> None:
+    said = imgseal("build", *ALL, "--release", "--depfile", "out/fw.d", "--revision", "ab" * 20)
+    assert said.status == 0, said.err
+    assert "motor 2.4.1 in motor-a: 5.9 of 319.0 KiB; counter 6 of 64" in said.out
+    names = sorted(p.name for p in (project / "out").iterdir())
+    assert names == [
+        "fw.d", "motor-a.sealed.bin", "motor-b.sealed.bin", "phrases.sealed.bin", "radio.sealed.bin", "release.json",
+        "vent-drive-2.4.1-17.suit",
+    ]  # fmt: skip
+    assert imgseal("check", "out/vent-drive-2.4.1-17.suit", "out/radio.sealed.bin").status == 0
+    document = json.loads((project / "out" / "release.json").read_text())
+    assert (document["version"], document["sequence"], document["development"]) == ("2.4.1", 17, False)
+    for entry in document["files"]:
+        data = (project / "out" / entry["path"]).read_bytes()
+        assert (len(data), hashlib.sha256(data).hexdigest()) == (entry["size"], entry["sha256"])
+    assert {entry.get("slot") for entry in document["files"]} == {None, "motor-a", "motor-b", "radio", "phrases"}
+
+
+def test_second_build_says_what_changed(imgseal: Imgseal, project: Path) -> None:
+    imgseal("build", *ALL, "--release")
+    from imgseal.demo.firmware import phrases
+
+    (project / "phrases.bin").write_bytes(phrases("phrases", 4000 + 2048))
+    said = imgseal("build", *ALL, "--release")
+    assert "phrases 1.0.4 in phrases: 5.9 of 8191.0 KiB, +2.0; counter 1" in said.out
+    assert "motor 2.4.1 in motor-a: 5.9 of 319.0 KiB, +0.0; counter 6 of 64" in said.out
+
+
+def test_make_takes_the_dep_file(imgseal: Imgseal, project: Path) -> None:
+    """The rule names every output and every input; GNU Make reads it."""
+    imgseal("build", *ALL, "--release", "--out", "o u t", "--depfile", "fw.d")
+    text = (project / "fw.d").read_text()
+    assert "o\\ u\\ t/vent-drive-2.4.1-17.suit" in text
+    for name in ("motor-a.hex", "radio.bin", "imgseal.toml", "keys/images.pub.pem"):
+        assert f"  {name}" in text
+    assert "keys/images.pem" not in text
+
+
+def test_development_build_is_marked(imgseal: Imgseal, project: Path) -> None:
+    assert imgseal("build", *ALL).status == 0
+    package = "out/vent-drive-2.4.1-17-development.suit"
+    assert (project / package).exists()
+    refused = imgseal("check", package)
+    assert refused.status == 1
+    assert "signature.wrong-key" in refused.out
+    assert "development" in refused.out
+    accepted = imgseal("check", package, "--development")
+    assert accepted.status == 0
+    assert "made for  development" in accepted.out
+
+
+def test_development_needs_no_release_keys(imgseal: Imgseal, project: Path) -> None:
+    """`imgseal init`, development keys, build: release keys can come later."""
+    for name in ("images", "packages"):
+        (project / "keys" / f"{name}.pem").unlink()
+        (project / "keys" / f"{name}.pub.pem").unlink()
+    assert imgseal("build", *ALL).status == 0
+    said = imgseal("build", *ALL, "--release")
+    assert said.status == 4
+    assert "imgseal key new" in said.err
+
+
+def test_sealed_images_are_kept_byte_for_byte(imgseal: Imgseal, project: Path) -> None:
+    imgseal("build", *ALL, "--release")
+    before = (project / "out" / "radio.sealed.bin").read_bytes()
+    os.environ["SOURCE_DATE_EPOCH"] = "1800000000"
+    again = imgseal("build", *ALL[:2], "radio=out/radio.sealed.bin", ALL[3], "--release", "--out", "next",
+                    "--set", "release.sequence=18")  # fmt: skip
+    assert again.status == 0, again.err
+    assert (project / "next" / "radio.sealed.bin").read_bytes() == before
+    assert (project / "next" / "motor-a.sealed.bin").read_bytes() != (
+        project / "out" / "motor-a.sealed.bin"
+    ).read_bytes()
+
+
+def test_same_bytes_on_any_machine(imgseal: Imgseal, project: Path) -> None:
+    """RFC 6979 and SOURCE_DATE_EPOCH: another process, locale, time zone, hash seed and folder give the same files."""
+    imgseal("build", *ALL, "--release")
+    elsewhere = project / "else where"
+    elsewhere.mkdir()
+    for name in ("imgseal.toml", "motor-a.hex", "motor-b.hex", "radio.bin", "phrases.bin"):
+        (elsewhere / name).write_bytes((project / name).read_bytes())
+    for folder in ("keys", "keys-dev"):
+        (elsewhere / folder).symlink_to(project / folder)
+    environment = {
+        **os.environ, "TZ": "Asia/Kathmandu", "LC_ALL": "tr_TR.UTF-8", "LANG": "tr_TR.UTF-8", "PYTHONHASHSEED": "7",
+    }  # fmt: skip
+    subprocess.run(
+        [sys.executable, "-m", "imgseal", "build", *ALL, "--release"],
+        cwd=elsewhere, env=environment, check=True, capture_output=True,
+    )  # fmt: skip
+    assert tree(elsewhere / "out") == tree(project / "out")
+
+
+def test_build_time_and_revision_are_in_the_statement(imgseal: Imgseal, project: Path) -> None:
+    imgseal("build", *ALL, "--release", "--revision", "0123456789abcdef")
+    shown = json.loads(imgseal("show", "out/radio.sealed.bin", "--json").out)
+    assert (shown["build_time"], shown["source_revision"]) == (1_764_072_000, "0123456789abcdef")
+
+
+def test_variants(imgseal: Imgseal, project: Path) -> None:
+    text = (project / "imgseal.toml").read_text()
+    variants = '\n[variant.north]\nclass = "vent-drive-2-north"\n\n[variant.south]\nhardware = "4..4"\ncomponent.radio.counter = 9\n'
+    (project / "imgseal.toml").write_text(text + variants)
+    assert imgseal("build", *ALL, "--release", "--variant", "all").status == 0
+    assert imgseal("check", "out/north/vent-drive-2.4.1-17.suit", "--variant", "north").status == 0
+    refused = imgseal("check", "out/north/motor-a.sealed.bin")
+    assert "identity.wrong-class" in refused.out
+    assert "--variant north" in refused.out
+    south = json.loads(imgseal("show", "out/south/radio.sealed.bin", "--json").out)
+    assert (south["counter"], south["hardware"]) == (9, "4..4")
+    assert imgseal("build", *ALL, "--release", "--variant", "north", "--out", "one").status == 0
+    unknown = imgseal("build", *ALL, "--variant", "west")
+    assert unknown.status == 2
+    assert "north, south" in unknown.err
+
+
+MISTAKES = [
+    (("motor",), 2, "NAME=FILE"),
+    (("motr=motor-a.hex",), 2, "did you mean motor?"),
+    (("motor=nothing.hex",), 3, "No such file"),
+    (("radio=radio.bin",), 2, "radio.bin@0x60000"),
+    (("radio=radio.bin@here",), 2, "no number"),
+    (("motor=motor-a.hex@0x20400",), 2, "has its own addresses"),
+    (("radio=motor-a.hex",), 2, "is this motor's file?"),
+    (("radio=radio.bin@0xC0000",), 2, "ORIGIN = 0x000c0400, LENGTH = 0x1fc00"),
+    (("radio=radio.bin@0xDFFF0",), 2, "does not fit radio"),
+    (("motor=motor-a.hex", "motor=motor-a.hex"), 2, "two images for one run slot"),
+    (("motor=imgseal.toml",), 2, "NAME=FILE" if False else "flat binary"),
+    (("motor=keys/images.pem",), 3, "no firmware"),
+    (("motor=motor-a.hex", "--set", "product.name=x"), 2, "--set cannot replace"),
+    (("motor=motor-a.hex", "--set", "release.version=2"), 2, "not a version"),
+    (("motor=motor-a.hex", "--set", "release.version"), 2, "KEY=VALUE"),
+    (("motor=motor-a.hex", "--set", "component.motr.counter=2"), 2, "does not have"),
+    (("motor=motor-a.hex", "--set", "component.motor.counter=65"), 2, "counter storage"),
+    (("motor=motor-a.hex", "--revision", "xyz"), 2, "hex digits"),
+    (("motor=motor-a.hex", "--out", "motor-a.hex"), 3, "cannot write"),
+    (("motor=motor-a.hex", "--depfile", "imgseal.toml"), 2, "overwrite another file"),
+    (("motor=motor-a.hex", "--product", "nothing.toml"), 3, "cannot read this product file"),
+    (("motor=motor-a.hex", "--relase"), 2, "--release"),
+    ((), 2, "Missing argument"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "status", "words"), MISTAKES, ids=[" ".join(m[0]) or "none" for m in MISTAKES])
+def test_mistakes(imgseal: Imgseal, project: Path, arguments: tuple[str, ...], status: int, words: str) -> None:
+    """Each mistake is named with what to do, has its exit status, and changes no file."""
+    before = tree(project)
+    said = imgseal("build", *arguments)
+    assert said.status == status, said.err
+    assert words in said.err
+    assert said.out == ""
+    assert tree(project) == before
+    assert not (project / "out").exists()
+
+
+def test_failure_leaves_earlier_outputs_as_they_were(imgseal: Imgseal, project: Path) -> None:
+    imgseal("build", *ALL, "--release")
+    before = tree(project)
+    (project / "radio.bin").write_bytes(b"\xff" * 3001)
+    said = imgseal("build", *ALL, "--release")
+    assert said.status == 1
+    assert "our own judge refuses" in said.err
+    assert "content." in said.err
+    (project / "radio.bin").write_bytes(before["radio.bin"])
+    assert tree(project) == before
+
+
+def test_data_outside_the_slot(imgseal: Imgseal, project: Path) -> None:
+    """Silently losing data bricks boards: it is refused, or dropped, or carried, as the product file says."""
+    from imgseal.source.intel_hex_writer import write_intel_hex
+
+    image = (project / "motor-a.hex").read_bytes().removesuffix(b":00000001FF\n")
+    extra = b"".join(write_intel_hex([(0x1000_1000, b"settings")]))
+    (project / "motor-a.hex").write_bytes(image + extra)
+    said = imgseal("build", "motor=motor-a.hex", "--release")
+    assert said.status == 2
+    assert "data lies outside motor-a" in said.err
+    assert "[[component.motor.outside]] at = 0x10001000, size = 8" in said.err
+    text = (project / "imgseal.toml").read_text()
+    outside = "\n[[component.motor.outside]]\nat = 0x1000_1000\nsize = 16\n"
+    (project / "imgseal.toml").write_text(text + outside + "drop = true\n")
+    assert imgseal("build", "motor=motor-a.hex", "--release").status == 0
+    carried = text.replace(
+        "[memory.ram]", "[memory.fuses]\nbase = 0x1000_1000\nsize = 16\nerase_block = 16\n\n[memory.ram]"
+    )
+    carried += '\n[slot.fuses]\nmemory = "fuses"\nat = 0\nsize = 16\n'
+    carried += '\n[slot.fuses-header]\nmemory = "nor"\nat = 0x4_0000\nsize = "64 KiB"\n'
+    fuses = '\n[component.fuses]\nnumber = 4\nkind = "data"\nrun = ["fuses"]\ncounter = 0\n'
+    (project / "imgseal.toml").write_text(carried + fuses + outside + 'carry = "fuses"\n')
+    said = imgseal("build", "motor=motor-a.hex", "--release")
+    assert said.status == 2
+    assert "component.fuses.header_block" in said.err
+    (project / "imgseal.toml").write_text(
+        carried + fuses + 'header = ["fuses-header"]\n' + outside + 'carry = "fuses"\n'
+    )
+    said = imgseal("build", "motor=motor-a.hex", "radio=radio.bin@0xC0400", "--release", "--out", "carried")
+    assert said.status == 0, said.err
+    assert (project / "carried" / "fuses.payload.bin").read_bytes() == b"settings"
+    assert imgseal("check", "carried/vent-drive-2.4.1-17.suit").status == 0
+    assert imgseal("check", "carried/fuses.header.bin", "--payload", "carried/fuses.payload.bin").status == 0
+    assert imgseal("pack", "carried/fuses.header.bin", "--release", "--out", "again").status == 0
+
+
+def test_same_inputs_in_any_order_give_the_same_package(imgseal: Imgseal, project: Path) -> None:
+    imgseal("build", *ALL, "--release", "--out", "one")
+    imgseal("build", *reversed(ALL), "--release", "--out", "two")
+    name = "vent-drive-2.4.1-17.suit"
+    assert (project / "one" / name).read_bytes() == (project / "two" / name).read_bytes()
+
+
+def test_source_date_epoch_that_is_none(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for text in ("", "yesterday", "-1", "1e9", "٣"):
+        monkeypatch.setenv("SOURCE_DATE_EPOCH", text)
+        said = imgseal("build", *ALL)
+        assert said.status == 2
+        assert "SOURCE_DATE_EPOCH" in said.err

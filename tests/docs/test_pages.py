@@ -1,0 +1,70 @@
+"""The pages say what the code does: codes, keys, commands, limits, links."""
+
+import re
+import subprocess
+from pathlib import Path
+
+from imgseal.cli.app import COMMANDS
+from imgseal.findings import CODES, GROUPS
+from imgseal.product.keys import KEYS
+
+ROOT = Path(__file__).parents[2]
+DOCS = ROOT / "docs"
+
+
+def test_every_code_has_an_entry_with_cause_cure_and_source() -> None:
+    text = (DOCS / "checks.md").read_text()
+    entries = re.findall(r"^### `([a-z.-]+)`\n\n.+\n\n- cause: .+\n- cure: .+\n- source: .+$", text, re.MULTILINE)
+    assert entries == [code for group in GROUPS for code in CODES if code.startswith(group + ".")]
+    assert {code.split(".")[0] for code in CODES} == set(GROUPS)
+
+
+def test_every_code_is_used_and_every_used_code_is_known() -> None:
+    rooms = [path for room in ("check", "sealed") for path in (ROOT / "imgseal" / room).glob("*.py")]
+    source = "\n".join(path.read_text() for path in rooms)
+    used = set(re.findall(r'"((?:' + "|".join(GROUPS) + r')\.[a-z-]+)"', source))
+    assert used == set(CODES)
+
+
+def test_every_code_has_a_case() -> None:
+    tests = "\n".join(p.read_text() for p in (ROOT / "tests").rglob("*.py") if p.name != "test_pages.py")
+    assert [code for code in CODES if f'"{code}"' not in tests] == []
+
+
+def test_product_file_page_lists_every_key() -> None:
+    text = (DOCS / "format" / "product-file.md").read_text()
+    for table, keys in KEYS.items():
+        heading = f"## `[{table}]`" if table else "## Top level"
+        assert heading in text, table
+        part = text.split(heading + "\n", 1)[1].split("\n## ")[0]
+        rows = re.findall(r"^\| `(\w+)` \| (.+?) \| (.+?) \| (.+) \|$", part, re.MULTILINE)
+        assert rows == [(key.name, key.type, key.default, key.meaning) for key in keys], table
+
+
+def test_cli_page_names_every_command() -> None:
+    text = (DOCS / "cli.md").read_text()
+    for command in COMMANDS:
+        assert f"## imgseal {command}" in text
+
+
+def test_links_lead_somewhere() -> None:
+    for page in [*DOCS.rglob("*.md"), ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "keys-example" / "README.md"]:
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text()):
+            assert (page.parent / target).exists(), f"{page}: {target}"
+
+
+def test_paths_named_in_the_pages_exist() -> None:
+    for page in [*DOCS.rglob("*.md"), ROOT / "README.md", ROOT / "DEVELOPERS.md"]:
+        for target in re.findall(r"`((?:docs|tests|imgseal)/[\w./-]+)`", page.read_text()):
+            assert (ROOT / target).exists(), f"{page}: {target}"
+
+
+def test_top_level_is_exactly_as_agreed() -> None:
+    names = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
+    top = {name.split("/")[0] for name in names if name and not name.startswith(".")}
+    assert top == {"README.md", "DEVELOPERS.md", "pyproject.toml", "imgseal", "keys-example", "tests", "docs"}
+
+
+def test_licence_is_mit_in_text_and_metadata() -> None:
+    assert 'license = "MIT"' in (ROOT / "pyproject.toml").read_text()
+    assert (DOCS / "licence.txt").read_text().startswith("MIT License")
