@@ -38,17 +38,22 @@ class Layout(NamedTuple):
 
 
 class Run(NamedTuple):
-    """A run that was read: address and bytes of its data, its records, data bytes on each, bytes of text taken."""
+    """A run that was read.
+
+    Address and bytes of its data, its records, data bytes on each, bytes of text taken, and whether records of the same
+    length follow that do not go on at its end.
+    """
 
     address: int
     data: bytes
     records: int
     per_record: int
     taken: int
+    broken_off: bool
 
 
-def take_run(block: bytes, position: int, layout: Layout) -> Run | None:
-    """Read the longest regular run of records that starts at `position`; None where there is none.
+def take_run(block: bytes, position: int, layout: Layout, most: int) -> Run | None:
+    """Read the longest regular run of up to `most` records that starts at `position`; None where there is none.
 
     A run never crosses a 64 KiB boundary of the record address.
     """
@@ -80,7 +85,7 @@ def take_run(block: bytes, position: int, layout: Layout) -> Run | None:
     ):
         return None
     low = address & 0xFFFF
-    records = min(records, (0x10000 - low) // per_record)
+    records = min(records, most, (0x10000 - low) // per_record)
     ends = block[position + stride - 1 : position + records * stride : stride]
     records = len(ends) - len(ends.lstrip(b"\n"))
     if records < _LEAST:
@@ -104,23 +109,27 @@ def take_run(block: bytes, position: int, layout: Layout) -> Run | None:
     if len(raw) != records * width:
         return None
     columns = [raw[index::width] for index in range(width)]
-    if not _regular(columns, records, first, low, per_record, layout):
+    regular = _regular(columns, records, first, low, per_record, layout)
+    if regular < _LEAST:
         return None
+    broken_off = regular < records
+    if broken_off:
+        records, taken = regular, regular * stride
+        columns = [column[:records] for column in columns]
     if not _sums_hold(columns, records, layout.total):
         return None
     data = bytearray(records * per_record)
     for index in range(per_record):
         data[index::per_record] = columns[head + index]
-    return Run(address, bytes(data), records, per_record, taken)
+    return Run(address, bytes(data), records, per_record, taken, broken_off)
 
 
-def _regular(columns: list[bytes], records: int, first: bytes, low: int, step: int, layout: Layout) -> bool:
-    """Whether counts and types are those of the first record, and addresses rise by the record's data."""
+def _regular(columns: list[bytes], records: int, first: bytes, low: int, step: int, layout: Layout) -> int:
+    """Return how many records have the first one's count and type, and addresses that rise by the record's data."""
     constant = [0, *range(1, layout.address_bytes - 1)]
     if layout.typed:
         constant.append(layout.address_bytes + 1)
-    if any(columns[index] != bytes([first[index]]) * records for index in constant):
-        return False
+    wanted = {index: bytes([first[index]]) * records for index in constant}
     key = (low, step, records)
     expected = _addresses.get(key)
     if expected is None:
@@ -131,14 +140,22 @@ def _regular(columns: list[bytes], records: int, first: bytes, low: int, step: i
         expected = both[0::2], both[1::2]
         if len(_addresses) < 64:
             _addresses[key] = expected
-    return columns[layout.address_bytes - 1] == expected[0] and columns[layout.address_bytes] == expected[1]
+    wanted[layout.address_bytes - 1], wanted[layout.address_bytes] = expected
+    return min(_same(columns[index], column) for index, column in wanted.items())
+
+
+def _same(found: bytes, wanted: bytes) -> int:
+    """Return how many bytes at the start of two equally long columns are the same."""
+    if found == wanted:
+        return len(found)
+    different = int.from_bytes(found, "little") ^ int.from_bytes(wanted, "little")
+    return ((different & -different).bit_length() - 1) // 8
 
 
 def _sums_hold(columns: list[bytes], records: int, total: int) -> bool:
     """Whether the bytes of each record add up to `total` modulo 256.
 
     The columns are added as numbers with a lane of 16 bits for every second record.
-    2**16.
     """
     mask = int.from_bytes(b"\xff\x00" * (records // 2 + 1), "little")
     everything = even = 0

@@ -14,6 +14,9 @@ from imgseal.source.runs import Layout, Run, take_run
 __all__ = ["TextReader"]
 
 _DIGITS = b"0123456789abcdefABCDEF"
+_MOST_AHEAD = 1 << 16
+"""Records of one run: all that fit 64 KiB of addresses."""
+
 _MOST_SLOW = 4096
 """Lines that are read one by one before a run is looked for again: first one, twice as many each time there is none."""
 
@@ -32,6 +35,7 @@ class TextReader:
         self.has_data = False
         self._trailing = 0
         self._slow = 1
+        self._ahead = _MOST_AHEAD
 
     def read(self, stream: BinaryIO) -> MemoryImage:
         """Read a file to its end; InputError names line, expected and found for everything irregular."""
@@ -115,7 +119,7 @@ class TextReader:
         position, size = 0, len(block)
         while position < size:
             layout = self.layout(block, position) if self.ended_at is None else None
-            run = take_run(block, position, layout) if layout is not None else None
+            run = take_run(block, position, layout, self._ahead) if layout is not None else None
             if run is not None and layout is not None:
                 self.line += 1
                 self.run(run, layout)
@@ -123,6 +127,8 @@ class TextReader:
                 self.line += run.records - 1
                 position += run.taken
                 self._slow = 1
+                # looking far ahead is wasted where runs are short
+                self._ahead = 4 * run.records if run.broken_off else min(4 * self._ahead, _MOST_AHEAD)
                 continue
             for _ in range(self._slow):
                 if position >= size:

@@ -83,15 +83,19 @@ def test_data_may_not_pass_the_end_of_the_address_space() -> None:
         ImageBuilder().add(-1, b"a")
 
 
-def test_an_image_has_a_largest_size(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(builder_module, "IMAGE_BYTES", 16)
+@pytest.mark.parametrize("steps", [1, 4096])
+def test_an_image_has_a_largest_size(steps: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(builder_module, "IMAGE_BYTES", 17)
+    monkeypatch.setattr(builder_module, "_STEPS_BACK", steps)
     builder = ImageBuilder()
-    builder.add(0, bytes(16))
-    builder.add(8, bytes(8))  # given again, so not counted
+    builder.add(100, b"a")
+    builder.add(0, bytes(8))
+    builder.add(8, bytes(8))
+    builder.add(4, bytes(12))  # given again, so not counted
     with pytest.raises(InputError, match="larger than imgseal reads") as refused:
         builder.add(16, b"a", line=5)
     assert refused.value.place.line == 5
-    assert refused.value.expected == "at most 16 bytes of data"
+    assert refused.value.expected == "at most 17 bytes of data"
 
 
 @pytest.mark.parametrize("order", [1, -1])

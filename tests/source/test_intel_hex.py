@@ -2,6 +2,7 @@
 specification leaves open is common practice, as found on real files."""
 
 import io
+import random
 from itertools import pairwise
 
 import pytest
@@ -115,8 +116,14 @@ def test_records_in_any_order_and_of_many_lengths() -> None:
 def test_the_longest_record() -> None:
     lines = [record(0, n * 255, bytes([255]) * 255) for n in range(20)]
     assert parse(*lines, END) == MemoryImage.from_bytes(0, b"\xff" * 5100)
-    broken = lines[10][:-2] + "00"
-    assert refused(*lines[:10], broken, *lines[11:], END).place.line == 11
+    assert refused(*lines[:10], lines[10][:-2] + "00", *lines[11:], END).place.line == 11
+
+
+def test_sums_of_the_longest_records_do_not_carry_into_others() -> None:
+    # these add up to 2**16; a sum in lanes of 16 bits would make up for a checksum that is too low by one, two lines on
+    lines = [record(0, 17 + n * 255, bytes([255]) * 255) for n in range(20)]
+    wrong = [line[:-2] + f"{int(line[-2:], 16) - 1:02X}" for line in lines[2:]]
+    assert refused(*lines[:2], *wrong, END).place.line == 3
 
 
 @pytest.mark.parametrize(
@@ -237,6 +244,29 @@ def test_damage_inside_a_regular_run(where: int, end: str, at: int, value: str, 
     with pytest.raises(InputError, match=message) as error:
         parse(*lines, END, end=end)
     assert error.value.place.line == where + 1
+
+
+def test_a_checksum_of_zero_cannot_be_left_out_at_the_end_of_a_run() -> None:
+    data = bytes(15) + bytes([-(16 + 0x90) & 0xFF])
+    lines = [*[record(0, n * 16, bytes(16)) for n in range(9)], record(0, 9 * 16, data)]
+    assert lines[-1].endswith("00")
+    assert parse(*lines, END).size == 160
+    lines[-1] = lines[-1][:-2] + "::"
+    assert refused(*lines, END).place.line == 10
+
+
+def test_runs_of_one_length_with_gaps_and_jumps_inside() -> None:
+    chance = random.Random(5)
+    addresses = [at for start in chance.sample(range(0, 0x10000, 0x400), 40) for at in range(start, start + 0x300, 16)]
+    lines = [record(0, at, at.to_bytes(2) * 8) for at in addresses]
+    image = parse(*lines, END)
+    assert image.size == len(addresses) * 16
+    assert all(image.read(at, 16) == at.to_bytes(2) * 8 for at in addresses)
+    lines[1000] = record(6, addresses[1000], bytes(16))
+    assert "record type 06" in refused(*lines, END).message
+    assert refused(*lines, END).place.line == 1001
+    lines[1000] = record(0, addresses[999], bytes(16))
+    assert refused(*lines, END).place.line == 1001
 
 
 def test_two_faults_that_cancel_out_in_a_sum_over_the_run_are_found() -> None:
