@@ -1,25 +1,26 @@
 """The flows, bytes in and values out: `release` seals firmware and packs it, `judge` says whether a device takes it.
 
-Nothing that leaves here to be written has been seen by the maker alone: the judge has accepted it first.
+Nothing that leaves here to be written has been seen by the maker alone: the judge has accepted it first. Makers are
+imported where they are used: judging needs none of them, and sealing needs no CBOR.
 """
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from imgseal.check.context import Bytes, Context
 from imgseal.check.judge import judge as run_judge
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.findings import Verdict
-from imgseal.keys.signer import Signer
 from imgseal.keys.trust import Trust
-from imgseal.make.pack import Package, pack
-from imgseal.make.place import place, separate
-from imgseal.make.seal import SealedImage, SealOptions
-from imgseal.make.seal import seal as make_seal
-from imgseal.memory.image import MemoryImage
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Component, Product
 from imgseal.state.device import DeviceState, fresh
+
+if TYPE_CHECKING:
+    from imgseal.keys.signer import Signer
+    from imgseal.make.pack import Package
+    from imgseal.make.seal import SealedImage, SealOptions
+    from imgseal.memory.image import MemoryImage
 
 __all__ = ["FirmwareFile", "ReleaseResult", "judge", "pack_images", "release", "seal"]
 
@@ -29,14 +30,14 @@ class FirmwareFile(NamedTuple):
 
     component: str
     name: str
-    content: MemoryImage | SealedImage
+    content: "MemoryImage | SealedImage"
 
 
 class ReleaseResult(NamedTuple):
     """What a release made: sealed images, the package, remarks, and the verdict that let it pass."""
 
-    images: tuple[SealedImage, ...]
-    package: Package
+    images: "tuple[SealedImage, ...]"
+    package: "Package"
     notes: tuple[str, ...]
     verdict: Verdict
 
@@ -62,18 +63,21 @@ def judge(
 
 
 def seal(
-    image: MemoryImage,
+    image: "MemoryImage",
     product: Product,
     component: Component,
     name: str,
-    options: SealOptions,
-    signers: tuple[Signer, ...],
+    options: "SealOptions",
+    signers: "tuple[Signer, ...]",
     trust: Trust,
-) -> tuple[SealedImage, ...]:
+) -> "tuple[SealedImage, ...]":
     """Seal one firmware image, and what it carries for other components.
 
     RefusedError when the judge refuses the result.
     """
+    from imgseal.make.place import place, separate  # noqa: PLC0415 - judging needs no maker
+    from imgseal.make.seal import seal as make_seal  # noqa: PLC0415
+
     rest, carried = separate(image, component, name)
     sealed = [make_seal(place(rest, product, component, name), product, options, signers)]
     for other, part in carried.items():
@@ -87,13 +91,15 @@ def seal(
 def release(
     firmware: list[FirmwareFile],
     product: Product,
-    options: SealOptions,
+    options: "SealOptions",
     *,
-    image_signers: tuple[Signer, ...],
-    package_signers: tuple[Signer, ...],
+    image_signers: "tuple[Signer, ...]",
+    package_signers: "tuple[Signer, ...]",
     trust: Trust,
 ) -> ReleaseResult:
     """Seal every firmware image, keep those that are sealed already, pack all of them, and judge the package."""
+    from imgseal.make.seal import SealedImage  # noqa: PLC0415 - judging needs no maker
+
     images: list[SealedImage] = []
     notes: list[str] = []
     for file in firmware:
@@ -115,18 +121,20 @@ def release(
 
 
 def pack_images(
-    images: tuple[SealedImage, ...],
+    images: "tuple[SealedImage, ...]",
     product: Product,
-    signers: tuple[Signer, ...],
+    signers: "tuple[Signer, ...]",
     trust: Trust,
     *,
     development: bool,
-) -> tuple[Package, Verdict]:
+) -> "tuple[Package, Verdict]":
     """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
 
     One finding is let through: a requirement on a component that the package does not bring. Only a device can
     answer it.
     """
+    from imgseal.make.pack import pack  # noqa: PLC0415 - sealing needs no CBOR
+
     package = pack(images, product, signers, development=development)
     data = ByteView(b"".join(package.pieces()))
     verdict = judge(data, "the package", product, trust, fresh(product), development=development)
@@ -134,7 +142,7 @@ def pack_images(
     return package, verdict
 
 
-def _refuse_bad_image(made: SealedImage, product: Product, trust: Trust, options: SealOptions) -> None:
+def _refuse_bad_image(made: "SealedImage", product: Product, trust: Trust, options: "SealOptions") -> None:
     whole = _Pieces(made)
     payload = _PayloadPieces(made) if made.statement.detached else None
     name = made.placed.slot.name
@@ -160,7 +168,7 @@ class _Pieces:
 
     __slots__ = ("_header", "_payload", "size")
 
-    def __init__(self, made: SealedImage) -> None:
+    def __init__(self, made: "SealedImage") -> None:
         self._header = made.header_block
         self._payload = None if made.statement.detached else made.payload
         self.size = made.size
@@ -179,7 +187,7 @@ class _PayloadPieces:
 
     __slots__ = ("_payload", "size")
 
-    def __init__(self, made: SealedImage) -> None:
+    def __init__(self, made: "SealedImage") -> None:
         self._payload = made.payload
         self.size = made.payload.size
 

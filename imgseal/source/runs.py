@@ -91,22 +91,8 @@ def take_run(block: bytes, position: int, layout: Layout, most: int) -> Run | No
     if records < _LEAST:
         return None
     taken = records * stride
-    if len(tail) == 2 and block[position + stride - 2 : position + taken : stride] != b"\r" * records:
-        return None
-    if block[position : position + taken : stride] != prefix[:1] * records:
-        return None
-    # every line starts with the prefix's letter and ends where the first one ends; anything else than digits in between
-    # either is no digit or changes the length
-    # shows in the length
-    if len(prefix) == 1:
-        text = block[position : position + taken].translate(None, tail + prefix)
-    else:
-        text = block[position + len(prefix) : position + taken - len(tail)].replace(tail + prefix, b"")
-    try:
-        raw = unhexlify(text)
-    except Error:
-        return None
-    if len(raw) != records * width:
+    raw = _digits_of(block[position : position + taken], stride, records, prefix, tail)
+    if raw is None:
         return None
     columns = [raw[index::width] for index in range(width)]
     regular = _regular(columns, records, first, low, per_record, layout)
@@ -122,6 +108,24 @@ def take_run(block: bytes, position: int, layout: Layout, most: int) -> Run | No
     for index in range(per_record):
         data[index::per_record] = columns[head + index]
     return Run(address, bytes(data), records, per_record, taken, broken_off)
+
+
+def _digits_of(block: bytes, stride: int, records: int, prefix: bytes, tail: bytes) -> bytes | None:
+    """Take prefix and line end off every line, column by column, and decode the digits left; None if one is none."""
+    for column, character in (*enumerate(prefix), *enumerate(tail, stride - len(tail))):
+        if block[column::stride] != bytes([character]) * records:
+            return None
+    text = bytearray(block)
+    for _ in prefix:
+        del text[0::stride]
+        stride -= 1
+    for _ in tail:
+        del text[stride - 1 :: stride]
+        stride -= 1
+    try:
+        return unhexlify(text)
+    except Error:
+        return None
 
 
 def _regular(columns: list[bytes], records: int, first: bytes, low: int, step: int, layout: Layout) -> int:
