@@ -4,7 +4,7 @@ Two ways to say no are never mixed. *Cannot proceed* (bad arguments, unreadable 
 `ImgsealError`. *The artefact is bad* is a `Finding` in a `Verdict` and raises nothing (see `findings.py`).
 """
 
-from typing import NamedTuple
+from imgseal.records import NamedTuple
 
 __all__ = [
     "ImgsealError",

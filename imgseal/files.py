@@ -3,11 +3,12 @@
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
-from typing import BinaryIO, NamedTuple
+from typing import BinaryIO
 
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.limits import ARTEFACT_BYTES
 from imgseal.memory.view import ByteView
+from imgseal.records import NamedTuple
 
 __all__ = ["Output", "load_artefact", "open_input", "read_bounded", "refuse_overlap", "write_all"]
 

@@ -4,9 +4,10 @@ A check has passed, failed or not run. A check that did not run has not passed. 
 mandatory check ran and passed. Codes are words, stable, never reused; docs/checks.md has an entry for each.
 """
 
-from typing import NamedTuple, NoReturn
+from typing import NoReturn
 
 from imgseal.errors import Place
+from imgseal.records import NamedTuple
 
 __all__ = [
     "CODES",

@@ -5,7 +5,7 @@ imported where they are used: judging needs none of them, and sealing needs no C
 """
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from imgseal.check.context import Bytes, Context
 from imgseal.check.judge import judge as run_judge
@@ -14,6 +14,7 @@ from imgseal.findings import Verdict
 from imgseal.keys.trust import Trust
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Component, Product
+from imgseal.records import NamedTuple
 from imgseal.state.device import DeviceState, fresh
 
 if TYPE_CHECKING:

@@ -5,7 +5,9 @@ alpha -3, beta -2, release candidate -1; from memory). Order is that of SemVer 2
 """
 
 import re
-from typing import NamedTuple, Self
+from typing import Self
+
+from imgseal.records import NamedTuple
 
 __all__ = ["ALPHA", "BETA", "CANDIDATE", "RELEASED", "STAGE_NUMBER_LIMIT", "Version"]
 

@@ -10,6 +10,7 @@ LAYERS = {
     "errors": 0,
     "findings": 0,
     "limits": 0,
+    "records": 0,
     "versions": 0,
     "memory": 1,
     "source": 1,
@@ -33,6 +34,9 @@ LAYERS = {
 # ground and formats may use one another in this direction only
 WITHIN_FORMATS = {
     ("findings", "errors"),
+    ("findings", "records"),
+    ("errors", "records"),
+    ("versions", "records"),
     ("source", "memory"),
     ("cose", "cbor"),
     ("suit", "cbor"),

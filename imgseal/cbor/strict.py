@@ -6,10 +6,11 @@ trailing bytes. Floating point is not part of anything read here and refused as 
 """
 
 from collections.abc import Mapping
-from typing import NamedTuple, NoReturn
+from typing import NoReturn
 
 from imgseal.errors import InputError, Place
 from imgseal.limits import CBOR_DEPTH, CBOR_ITEMS
+from imgseal.records import NamedTuple
 
 __all__ = ["CborError", "Head", "Tag", "bstr_head", "decode", "encode", "read_head", "scan"]
 

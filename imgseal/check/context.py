@@ -1,10 +1,11 @@
 """Everything the judge holds an artefact against: product, trust anchors, device, and what was asked for."""
 
 from collections.abc import Mapping
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 from imgseal.keys.trust import Trust
 from imgseal.product.model import Component, Product
+from imgseal.records import NamedTuple
 from imgseal.state.device import DeviceState
 from imgseal.versions import Version
 

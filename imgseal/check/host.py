@@ -1,6 +1,8 @@
 """What the machine asks of a device, and how it says why it stopped."""
 
-from typing import NamedTuple, Protocol
+from typing import Protocol
+
+from imgseal.records import NamedTuple
 
 __all__ = ["Failure", "Host"]
 

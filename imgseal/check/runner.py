@@ -1,10 +1,11 @@
 """Runs checks in their order, records what did not run and why, and never lets an exception stand for an answer."""
 
 from collections.abc import Callable, Iterable
-from typing import Generic, NamedTuple, TypeVar
+from typing import Generic, TypeVar
 
 from imgseal.check.context import Context
 from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding
+from imgseal.records import NamedTuple
 
 __all__ = ["Check", "NotRun", "run"]
 

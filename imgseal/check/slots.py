@@ -1,9 +1,8 @@
 """Which run slot a statement's link address belongs to."""
 
-from typing import NamedTuple
-
 from imgseal.check.context import component_numbered
 from imgseal.product.model import Component, Product
+from imgseal.records import NamedTuple
 from imgseal.sealed.statement import Statement
 
 __all__ = ["RunSlot", "slot_of"]

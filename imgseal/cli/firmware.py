@@ -3,12 +3,13 @@
 import os
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from imgseal.cli.progress import watch
 from imgseal.errors import UsageError
 from imgseal.files import load_artefact, open_input
 from imgseal.limits import FIRMWARE_BYTES
+from imgseal.records import NamedTuple
 from imgseal.source import read
 
 if TYPE_CHECKING:

@@ -2,13 +2,14 @@
 
 import os
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
+from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
     from imgseal.keys.signer import Signer

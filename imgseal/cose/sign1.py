@@ -3,11 +3,10 @@
 Assemble, take apart, and the bytes that are signed. No keys here.
 """
 
-from typing import NamedTuple
-
 from imgseal.cbor.strict import CborError, Tag, decode, encode
 from imgseal.cose.labels import ALG, CRIT, STRUCTURES
 from imgseal.errors import InputError, Place
+from imgseal.records import NamedTuple
 
 __all__ = ["CoseError", "Sign1", "assemble", "take_apart", "to_be_signed"]
 

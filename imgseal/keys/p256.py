@@ -3,14 +3,13 @@
 Verification raises; it never returns a truth value that a caller could ignore.
 """
 
-from typing import NamedTuple
-
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.asymmetric.utils import decode_dss_signature, encode_dss_signature
 from cryptography.hazmat.primitives.hashes import SHA256
 
 from imgseal.cose.kid import thumbprint
+from imgseal.records import NamedTuple
 from imgseal.sealed.layout import KEY_ID_BYTES
 
 __all__ = ["ORDER", "BadSignatureError", "PublicKey", "public_from_point", "sign", "split", "verify"]

@@ -1,13 +1,13 @@
 """Trust anchors: which public key is good for what. Local policy from the product file, never from a message."""
 
 from collections.abc import Callable
-from typing import NamedTuple
 
 from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import load_public
 from imgseal.keys.published import origin_of
 from imgseal.product.model import Product
+from imgseal.records import NamedTuple
 
 __all__ = ["IMAGES", "PACKAGES", "Trust", "TrustedKey", "resolve"]
 

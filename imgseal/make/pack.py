@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from imgseal.cbor.strict import encode
 from imgseal.cose.labels import ES256, ESP256
@@ -13,6 +13,7 @@ from imgseal.keys.signer import Signer
 from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_sequence, validate_sequence
 from imgseal.make.seal import SealedImage, refuse_published
 from imgseal.product.model import Product
+from imgseal.records import NamedTuple
 from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import envelope_pieces, wrapped_digest

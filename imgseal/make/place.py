@@ -2,11 +2,11 @@
 
 import hashlib
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from imgseal.errors import Place, UsageError
 from imgseal.memory.image import MemoryImage
 from imgseal.product.model import Component, Product, Slot
+from imgseal.records import NamedTuple
 
 __all__ = ["Payload", "Placed", "linker_region", "place", "separate"]
 

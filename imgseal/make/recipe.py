@@ -5,9 +5,9 @@ Only a few commands are used: a device needs no more than these to install what 
 
 from collections.abc import Callable
 from itertools import groupby
-from typing import NamedTuple
 
 from imgseal.product.model import Product
+from imgseal.records import NamedTuple
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch
 from imgseal.suit.component import ComponentId, identifier

@@ -1,7 +1,6 @@
 """Seals a placed payload: statement, digest, signatures, and each signature verified again before it is used."""
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
 from imgseal.keys.p256 import BadSignatureError, verify
@@ -9,6 +8,7 @@ from imgseal.keys.published import origin_of
 from imgseal.keys.signer import Signer
 from imgseal.make.place import Payload, Placed
 from imgseal.product.model import Product
+from imgseal.records import NamedTuple
 from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
 from imgseal.sealed.layout import CODE, DATA, ESP256, FLAG_DETACHED, FLAG_DEVELOPMENT, REVISION_BYTES, STATEMENT_BYTES
 from imgseal.sealed.statement import Need, SignatureSlot, Statement

@@ -2,12 +2,13 @@
 
 from bisect import bisect_right
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
 from imgseal.limits import CHUNK
 from imgseal.memory.spans import ADDRESS_END, Region, between, overlap, subtract
 from imgseal.memory.store import ByteStore, MemoryStore
+from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
     import intelhex

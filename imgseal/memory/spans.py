@@ -1,8 +1,7 @@
 """Address ranges in a 32-bit address space: first address and size, so that a range may end at 2**32."""
 
-from typing import NamedTuple
-
 from imgseal.errors import InputError, Place
+from imgseal.records import NamedTuple
 
 __all__ = ["ADDRESS_END", "Region", "between", "contains", "overlap", "subtract"]
 

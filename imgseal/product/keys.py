@@ -1,6 +1,6 @@
 """Every key of the product file: the one table that the reader, its suggestions and the documentation follow."""
 
-from typing import NamedTuple
+from imgseal.records import NamedTuple
 
 __all__ = ["CORES", "KEYS", "Key", "keys_of"]
 

@@ -5,8 +5,8 @@ Sizes in bytes, addresses absolute.
 
 import hashlib
 from collections.abc import Mapping
-from typing import NamedTuple
 
+from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
 __all__ = [

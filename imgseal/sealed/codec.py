@@ -4,10 +4,9 @@
 field beyond bounding what is read next, so that they may run before any signature holds.
 """
 
-from typing import NamedTuple
-
 from imgseal.errors import InputError, Place
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN, HEADER_BLOCK_STEP
+from imgseal.records import NamedTuple
 from imgseal.sealed.layout import (
     CODE,
     DATA,

@@ -5,7 +5,8 @@ findings, `imgseal show --field` and the document's byte table all follow it, an
 """
 
 import struct
-from typing import NamedTuple
+
+from imgseal.records import NamedTuple
 
 __all__ = [
     "CODE",

@@ -1,7 +1,6 @@
 """The statement as a value: what a sealed image says of itself, before it is bytes."""
 
-from typing import NamedTuple
-
+from imgseal.records import NamedTuple
 from imgseal.sealed.layout import FLAG_DETACHED, FLAG_DEVELOPMENT
 from imgseal.versions import Version
 

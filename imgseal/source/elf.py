@@ -5,7 +5,7 @@ Linkers often let the first segment begin with the ELF file's own headers. So wh
 the bytes of allocated sections count, as they do for objcopy.
 """
 
-from typing import Any, BinaryIO, NamedTuple
+from typing import Any, BinaryIO
 
 from imgseal.errors import InputError, Place
 from imgseal.limits import CHUNK
@@ -13,6 +13,7 @@ from imgseal.memory.builder import ImageBuilder
 from imgseal.memory.image import MemoryImage
 from imgseal.memory.spans import Region, contains
 from imgseal.memory.store import ByteStore
+from imgseal.records import NamedTuple
 
 __all__ = ["read_elf"]
 

@@ -9,7 +9,8 @@ readers, and only they make errors.
 from array import array
 from binascii import Error, unhexlify
 from sys import byteorder
-from typing import NamedTuple
+
+from imgseal.records import NamedTuple
 
 __all__ = ["Layout", "Run", "take_run"]
 

@@ -1,10 +1,10 @@
 """The device state file, format 1: what the judge needs to know of one device. docs/format/device-state.md."""
 
 from collections.abc import Mapping
-from typing import NamedTuple
 
 from imgseal.errors import Place, UsageError
 from imgseal.product.model import Product
+from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
 __all__ = ["DeviceState", "SlotContent", "fresh", "read", "write"]

@@ -5,9 +5,9 @@ that they can be shown and encoded again; whether they can be executed is the in
 """
 
 from collections.abc import Mapping
-from typing import NamedTuple
 
 from imgseal.cbor.strict import Tag, encode
+from imgseal.records import NamedTuple
 from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.errors import decode_part, refuse

@@ -3,8 +3,7 @@
 Ours are [component number, run slot index] and, for detached headers, a third part.
 """
 
-from typing import NamedTuple
-
+from imgseal.records import NamedTuple
 from imgseal.suit.errors import refuse
 
 __all__ = ["HEADER_PART", "ComponentId", "OurComponent", "component_id", "identifier", "ours"]

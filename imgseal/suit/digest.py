@@ -1,8 +1,8 @@
 """SUIT_Digest: [algorithm, bytes]; section 10."""
 
 import hashlib
-from typing import NamedTuple
 
+from imgseal.records import NamedTuple
 from imgseal.suit.errors import refuse
 
 __all__ = ["SuitDigest", "sha256_digest"]

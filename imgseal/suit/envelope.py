@@ -5,11 +5,11 @@ Bytes are hashed as they were received and never encoded again for it. Payloads 
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from typing import NamedTuple
 
 from imgseal.cbor.strict import BSTR, MAP, TAG, TSTR, CborError, bstr_head, encode, read_head, scan
 from imgseal.errors import Place
 from imgseal.limits import MANIFEST_BYTES
+from imgseal.records import NamedTuple
 from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.errors import SuitError, decode_part, refuse

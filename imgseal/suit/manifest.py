@@ -1,10 +1,10 @@
 """The manifest <-> a value; section 8.4."""
 
 from collections.abc import Mapping
-from typing import NamedTuple
 
 from imgseal.cbor.strict import encode
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES
+from imgseal.records import NamedTuple
 from imgseal.suit import labels
 from imgseal.suit.commands import Sequence, decode_sequence, encode_sequence
 from imgseal.suit.component import ComponentId, component_id

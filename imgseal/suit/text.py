@@ -1,7 +1,6 @@
 """The text map: descriptions for people, never a basis for a decision; section 8.4.4."""
 
-from typing import NamedTuple
-
+from imgseal.records import NamedTuple
 from imgseal.suit.component import ComponentId, component_id
 from imgseal.suit.errors import decode_part, refuse
 

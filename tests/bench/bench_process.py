@@ -161,7 +161,9 @@ def measure(folder: Path, runs: int) -> None:
         seconds, peak = run(seal, folder)
         kind = "ascending" if name == "m64.hex" else "shuffled"
         print(f"{f'peak memory, 64 MiB of {kind} records':<44}{peak:9.1f} MiB {seconds:8.1f} s   ({goal})")
-    ratio("imgseal --help / python -c pass", [[imgseal, "--help"]], [[python, "-c", "pass"]], folder, runs, "at most 5.3")
+    ratio(
+        "imgseal --help / python -c pass", [[imgseal, "--help"]], [[python, "-c", "pass"]], folder, runs, "at most 5.3"
+    )
     hex_file(folder / "half.hex", 0x6000_0400, MIB // 2)
     run([imgseal, "seal", "half.hex", "--component", "data", "--release", "--out", "half.bin"], folder)
     judged(folder, python, imgseal, runs)
