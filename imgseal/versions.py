@@ -4,7 +4,6 @@ The stages are the three that the SUIT version type can carry (update-management
 alpha -3, beta -2, release candidate -1; from memory). Order is that of SemVer 2.0.0 clause 11; there is no build part.
 """
 
-import re
 from typing import Self
 
 from imgseal.records import NamedTuple
@@ -17,10 +16,14 @@ STAGE_NUMBER_LIMIT = 0xFF_FFFF  # 24 bits beside the stage byte, so that a versi
 _NAMES = {"alpha": ALPHA, "beta": BETA, "rc": CANDIDATE}
 _WORDS = {value: name for name, value in _NAMES.items()}
 _SUIT = {ALPHA: -3, BETA: -2, CANDIDATE: -1}
-_PATTERN = re.compile(
-    r"(0|[1-9][0-9]{0,9})\.(0|[1-9][0-9]{0,9})\.(0|[1-9][0-9]{0,9})"
-    r"(?:-(alpha|beta|rc)\.(0|[1-9][0-9]{0,7}))?",
-)
+
+
+def _number(text: str, limit: int) -> int | None:
+    """Read a decimal number without sign, blanks or leading zeros; None for anything else or above the limit."""
+    if not (text.isascii() and text.isdigit()) or (text[0] == "0" and text != "0") or len(text) > 10:
+        return None
+    value = int(text)
+    return value if value <= limit else None
 
 
 class Version(NamedTuple):
@@ -39,18 +42,19 @@ class Version(NamedTuple):
     @classmethod
     def parse(cls, text: str) -> Self:
         """Read `2.4.1` or `2.4.1-rc.3`; raise ValueError for anything else (leading zeros, build parts, blanks)."""
-        match = _PATTERN.fullmatch(text)
-        if match is None:
-            raise ValueError(f"{text!r} is not a version such as 2.4.1 or 2.4.1-rc.3")
-        major, minor, patch = (int(match[i]) for i in (1, 2, 3))
-        if max(major, minor, patch) > 0xFFFF_FFFF:
-            raise ValueError(f"{text!r} has a number above 4294967295")
-        if match[4] is None:
+        core, dash, tail = text.partition("-")
+        numbers = [_number(part, 0xFFFF_FFFF) for part in core.split(".")]
+        name, dot, count = tail.partition(".")
+        number = _number(count, STAGE_NUMBER_LIMIT - 1) if dot else None
+        if len(numbers) != 3 or None in numbers or (dash and (name not in _NAMES or number is None)):
+            raise ValueError(
+                f"{text!r} is not a version such as 2.4.1 or 2.4.1-rc.3, with numbers up to 4294967295"
+                f" and stages up to {STAGE_NUMBER_LIMIT - 1}"
+            )
+        major, minor, patch = (value for value in numbers if value is not None)
+        if number is None:
             return cls(major, minor, patch)
-        number = int(match[5])
-        if number >= STAGE_NUMBER_LIMIT:
-            raise ValueError(f"{text!r} has a stage number above {STAGE_NUMBER_LIMIT - 1}")
-        return cls(major, minor, patch, _NAMES[match[4]], number)
+        return cls(major, minor, patch, _NAMES[name], number)
 
     def __str__(self) -> str:
         core = f"{self.major}.{self.minor}.{self.patch}"

@@ -12,7 +12,7 @@ from imgseal.cose.sign1 import CoseError, Sign1, take_apart, to_be_signed
 from imgseal.errors import InputError, Place
 from imgseal.findings import Finding
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
-from imgseal.keys.published import PUBLISHED
+from imgseal.keys.published import published_keys
 from imgseal.keys.trust import PACKAGES, TrustedKey
 from imgseal.suit.envelope import wrapped_digest
 
@@ -160,7 +160,7 @@ def _nobody(
 ) -> Finding:
     """Say as well as possible who has signed instead."""
     block, message = subject.blocks[0], subject.envelope.digest_bytes
-    for key, origin in PUBLISHED.items():
+    for key, origin in published_keys().items():
         if _verifies(key, block, message):
             return Finding(
                 "trust.example-key",

@@ -7,7 +7,7 @@ from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.keys.published import PUBLISHED
+from imgseal.keys.published import published_keys
 from imgseal.keys.trust import IMAGES, TrustedKey
 from imgseal.sealed.layout import ESP256, field
 
@@ -132,7 +132,7 @@ def _place(index: int) -> Place:
 
 
 def _unknown(index: int, key_id: bytes, anchors: list[TrustedKey], context: Context) -> Finding:
-    for public, origin in PUBLISHED.items():
+    for public, origin in published_keys().items():
         if public.key_id == key_id:
             return Finding(
                 "trust.example-key",

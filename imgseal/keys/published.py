@@ -9,7 +9,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.signer import FileSigner, Signer
 
-__all__ = ["PUBLISHED", "fresh_signer", "origin_of", "published_signer"]
+__all__ = ["fresh_signer", "origin_of", "published_keys", "published_signer"]
 
 _POINTS = (
     (
@@ -82,13 +82,17 @@ _POINTS = (
     ),
 )
 
-PUBLISHED = {PublicKey(bytes.fromhex(text[:64]), bytes.fromhex(text[64:])): origin for origin, text in _POINTS}
-"""Public key -> where its private half is printed."""
+_ORIGINS = {text: origin for origin, text in _POINTS}
 
 
 def origin_of(key: PublicKey) -> str | None:
     """Say where a key's private half is printed; None for a key that is not known to be public."""
-    return PUBLISHED.get(key)
+    return _ORIGINS.get(key.x.hex() + key.y.hex())
+
+
+def published_keys() -> dict[PublicKey, str]:
+    """Return every key whose private half is public, and where it is printed."""
+    return {PublicKey(bytes.fromhex(text[:64]), bytes.fromhex(text[64:])): origin for text, origin in _ORIGINS.items()}
 
 
 def published_signer() -> Signer:
