@@ -3,8 +3,14 @@
 import os
 import shutil
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
+from workshop import BUILD_TIME, Imgseal, Said, write_project
+
+from imgseal.cli.app import run
+from imgseal.demo.firmware import code, phrases
+from imgseal.source.intel_hex_writer import write_intel_hex
 
 
 @pytest.fixture(scope="session")
@@ -24,3 +30,34 @@ def tool() -> Callable[[str], str]:
         return path
 
     return find
+
+
+@pytest.fixture
+def imgseal(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Imgseal:
+    """Run a command; standard input is no terminal."""
+    monkeypatch.setattr("os.isatty", lambda _descriptor: False)
+
+    def call(*arguments: str) -> Said:
+        capsys.readouterr()
+        status = run(arguments)
+        said = capsys.readouterr()
+        assert "Traceback" not in said.err
+        return Said(status, said.out, said.err)
+
+    return call
+
+
+@pytest.fixture
+def project(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with the demo's product file, keys and firmware; the working folder."""
+    write_project(tmp_path)
+    for slot, link in (("a", 0x20400), ("b", 0x70400)):
+        data = code(f"motor {slot}", link=link, size=6000, vectors=64, stack=0x2002_0000)
+        (tmp_path / f"motor-{slot}.hex").write_bytes(b"".join(write_intel_hex([(link, data)])))
+    radio = code("radio", link=0xC0400, size=3001, vectors=48, stack=0x2002_0000)
+    (tmp_path / "radio.bin").write_bytes(radio)
+    (tmp_path / "phrases.bin").write_bytes(phrases("phrases", 4000))
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", str(BUILD_TIME))
+    monkeypatch.delenv("IMGSEAL_PASSPHRASE", raising=False)
+    return tmp_path

@@ -13,6 +13,7 @@ from imgseal.limits import ARTEFACT_BYTES
 
 __all__ = ["command"]
 
+_WIDTH = 100
 _KEYS = ("keys-dev/images", "keys-dev/packages", "keys/images", "keys/packages")
 _SLOTS = ("motor-a", "motor-b", "radio", "phrases")
 _FIRMWARE = (
@@ -78,7 +79,13 @@ def _run(*arguments: str) -> None:
     """Show a command, run it, and show what it says."""
     from imgseal.cli.app import run
 
-    click.echo("$ imgseal " + " ".join(arguments))
+    line = "$ imgseal"
+    for argument in arguments:
+        if len(line) + len(argument) > _WIDTH:
+            click.echo(line + " \\")
+            line = "   "
+        line += " " + argument
+    click.echo(line)
     status = run(arguments)
     if status:
         raise InternalError(f"imgseal {arguments[0]} ended with exit status {status} in the demo")

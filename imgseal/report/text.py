@@ -6,6 +6,8 @@ from imgseal.findings import FAILED, GROUPS, NOT_RUN, PASSED, Finding, Verdict
 
 __all__ = ["finding_lines", "verdict_lines"]
 
+_WIDTH = 100
+
 
 def verdict_lines(verdict: Verdict, *, every_check: bool = False) -> Iterator[str]:
     """Yield the lines of a verdict without line ends; with `every_check` each check has a line of its own."""
@@ -27,7 +29,7 @@ def verdict_lines(verdict: Verdict, *, every_check: bool = False) -> Iterator[st
     if every_check:
         yield from _check_lines(verdict)
     else:
-        yield "  checks    " + "; ".join(_group_words(verdict))
+        yield from _summary(verdict)
 
 
 def finding_lines(finding: Finding, subject: str) -> Iterator[str]:
@@ -42,6 +44,19 @@ def finding_lines(finding: Finding, subject: str) -> Iterator[str]:
     ):
         if text:
             yield f"    {label + ':':<10}{text}"
+
+
+def _summary(verdict: Verdict) -> Iterator[str]:
+    """Yield how many checks of each group passed, failed or did not run, on lines that fit a terminal."""
+    line = "  checks    "
+    words = list(_group_words(verdict))
+    for number, word in enumerate(words):
+        piece = word + (";" if number < len(words) - 1 else "")
+        if len(line) + len(piece) > _WIDTH:
+            yield line.rstrip()
+            line = " " * 12
+        line += piece + " "
+    yield line.rstrip()
 
 
 def _group_words(verdict: Verdict) -> Iterator[str]:
