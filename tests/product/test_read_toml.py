@@ -1,0 +1,262 @@
+"""The product file: each rule by line, key path, expected, found. The rules are those of docs/format/product-file.md."""
+
+import random
+import uuid
+
+import pytest
+
+from imgseal.demo.scenario import product_text
+from imgseal.errors import UsageError
+from imgseal.product.model import class_identifier, vendor_identifier
+from imgseal.product.read_toml import read
+from imgseal.product.starter import STARTER
+from imgseal.versions import Version
+
+TEXT = product_text()
+
+
+def refused(text: str, **arguments: object) -> UsageError:
+    with pytest.raises(UsageError) as caught:
+        read(text, name="imgseal.toml", **arguments)  # type: ignore[arg-type]
+    return caught.value
+
+
+def line_with(text: str, words: str) -> int:
+    return next(number for number, line in enumerate(text.split("\n"), 1) if words in line)
+
+
+def test_demo_product() -> None:
+    product = read(TEXT, name="imgseal.toml")
+    assert (product.hardware, product.release) == ((2, 4), (Version(2, 4, 1), 17))
+    assert product.memories["nor"].size == 64 << 20
+    motor = product.components["motor"]
+    assert (motor.run, motor.version, motor.counter, motor.way_back) == (
+        ("motor-a", "motor-b"),
+        (2, 4, 1, 255, 0xFFFFFF),
+        6,
+        "kept",
+    )
+    assert [(need.component, need.name, str(need.least), str(need.below)) for need in motor.needs] == [
+        (2, "radio", "1.3.0", "2.0.0"),
+        (0, "bootloader", "1.1.0", "None"),
+    ]
+    assert product.slot_base("phrases") == 0x6008_0000
+    assert product.vendor_id == uuid.uuid5(uuid.NAMESPACE_DNS, "quillmoor.example").bytes
+    assert product.class_id == uuid.uuid5(uuid.UUID(bytes=product.vendor_id), "vent-drive-2").bytes
+
+
+def test_published_identifiers() -> None:
+    """The SUIT draft's examples: UUIDv5(DNS, "arm.com") and UUIDv5(vendor, "suit")."""
+    vendor = vendor_identifier("arm.com")
+    assert vendor.hex() == "fa6b4a53d5ad5fdfbe9de663e4d41ffe"
+    assert class_identifier(vendor, "suit").hex() == "1492af1425695e48bf429b2d51f2ab45"
+
+
+def test_starter_is_valid_as_it_stands() -> None:
+    product = read(STARTER, name="imgseal.toml")
+    assert list(product.components) == ["app"]
+    assert all(word in STARTER for word in ("imgseal key new", "imgseal build", "(*)"))
+
+
+# replaced text, its replacement, key path in the error, words in it
+RULES = [
+    ("format = 1", "format = 2", "format", "1 to 1"),
+    ('name = "vent-drive"', 'name = "vent drive"', "product.name", "file name"),
+    ('vendor = "quillmoor.example"', 'vendor = "quillmoor"', "product.vendor", "domain"),
+    ('hardware = "2..4"', 'hardware = "4..2"', "product.hardware", "range"),
+    ('hardware = "2..4"', "hardware = 70000", "product.hardware", "65535"),
+    ('version = "2.4.1"', 'version = "2.4"', "release.version", "2.4.1-rc.1"),
+    ("sequence = 17", "sequence = -1", "release.sequence", "0 to 4294967295"),
+    ("sequence = 17", "", "release.sequence", "missing"),
+    ("sequence = 17", "sequnce = 17", "release.sequnce", "did you mean sequence?"),
+    ('size = "512 Mbit"', 'size = "512 Mb"', "memory.nor.size", "512 Mbit"),
+    ('size = "512 Mbit"', "size = 0", "memory.nor.size", "size"),
+    ("write_unit = 8", "write_unit = 6", "memory.internal.write_unit", "power of two"),
+    ('erase_block = "4 KiB"', 'erase_block = "3 KiB"', "memory.internal.erase_block", "whole number"),
+    ("base = 0x6000_0000", "base = 0x2000_0000", "memory.ram.base", "overlaps memory.nor"),
+    ("base = 0x6000_0000", "base = 0xFF00_0000", "memory.nor.size", "32 bits"),
+    ("program_once = true", 'program_once = "yes"', "memory.internal.program_once", "true or false"),
+    ("at = 0x7_0000", "at = 0x6_F000", "slot.motor-b.at", "overlaps slot.motor-a"),
+    ("at = 0x7_0000", "at = 0x7_0800", "slot.motor-b.at", "multiple of 4096"),
+    ("at = 0xE_0000", "at = 0xE_1000", "slot.radio-keep.size", "crosses the end of memory.internal"),
+    ('size = "16 KiB"', 'size = "4 KiB"', "slot.records.size", "two erase blocks"),
+    ('[slot.phrases]\nmemory = "nor"', '[slot.phrases]\nmemory = "ram"', "slot.phrases.memory", "RAM"),
+    ('[slot.phrases]\nmemory = "nor"', '[slot.phrases]\nmemory = "nord"', "slot.phrases.memory", "did you mean nor?"),
+    ('holds = "recovery"', 'holds = "rescue"', "slot.recovery.holds", '"recovery"'),
+    ("number = 2", "number = 1", "component.radio.number", "component.motor"),
+    ("number = 2", "number = 0", "component.radio.number", "1 to 255"),
+    ("counter = 3", "counter = 65", "component.radio.counter", "counter_steps"),
+    ("counter = 3\n", "", "component.radio.counter", "missing"),
+    ('core = "cortex-m4"', 'core = "cortex-m5"', "component.motor.core", "cortex-m4"),
+    ('core = "cortex-m4"', 'core = "cortex-m0"', "component.motor.header", "vector table register"),
+    ("vectors = 64", "vectors = 1", "component.motor.vectors", "2 to 496"),
+    ("vectors = 64", "vectors = 400", "component.motor.header_block", "header_block = 2048"),
+    ('run = ["radio"]', 'run = ["motor-a"]', "component.radio.run", "one slot for two purposes"),
+    ('run = ["radio"]', 'run = ["radio", "radio"]', "component.radio.run", "1 to 2 different"),
+    ('run = ["radio"]', 'run = ["phrases"]', "component.phrases.run", "one slot for two purposes"),
+    ('staging = "radio-staging"', 'staging = "records"', "component.radio.staging", "one slot for two purposes"),
+    ('keep = "radio-keep"\n', "", "component.radio.way_back", 'way_back = "none"'),
+    ('keep = "radio-keep"', 'keep = "radio-keep"\nway_back = "none"', "component.radio.way_back", "there is a way back"),
+    ('keep = "radio-keep"', 'keep = "radio-keep"\nheader_block = 1000', "component.radio.header_block", "multiple of 128"),
+    ('keep = "radio-keep"', 'keep = "radio-keep"\nheader = ["a"]', "component.radio.header", "no such slot"),
+    ('radio = ">=1.3.0, <2.0.0"', 'radoi = ">=1.3.0"', "component.motor.needs.radoi", "bootloader"),
+    ('radio = ">=1.3.0, <2.0.0"', 'radio = "1.3.0"', "component.motor.needs.radio", ">=1.3.0, <2.0.0"),
+    ('radio = ">=1.3.0, <2.0.0"', 'radio = "<=1.3.0"', "component.motor.needs.radio", "range"),
+    ('radio = ">=1.3.0, <2.0.0"', 'radio = ">=2.0.0, <2.0.0"', "component.motor.needs.radio", "no version"),
+    ('judged = "install"', 'judged = "never"', "component.phrases.judged", '"boot"'),
+    ('kind = "data"', 'kind = "data"\ncore = "cortex-m4"', "component.phrases.core", "no vector table"),
+    ('keys = ["keys/images.pub.pem"]', "keys = []", "trust.images.keys", "one or more"),
+    ('keys = ["keys/images.pub.pem"]', 'keys = ["keys/images.pub.pem"]\nneed = 2', "trust.images.need", "at most 1"),
+    ('keys = ["keys/images.pub.pem"]', 'keys = ["keys/packages.pub.pem"]', "trust.packages", "two places"),
+    ('keys = ["keys/images.pub.pem"]', 'keys = [{key = "a", component = "x"}]', "trust.images.keys", "no key"),
+    ('keys = ["keys/images.pub.pem"]', 'keys = [{key = "a", components = ["x"]}]', "trust.images.keys", "no such component"),
+    ('algorithms = ["ESP256"]', 'algorithms = ["RS256"]', "rules.algorithms", "ESP256 or ES256"),
+    ("minimum_battery = 500", "minimum_battery = 0", "rules.minimum_battery", "1 to"),
+    ('language = "en"', 'language = "e n"', "text.language", "language tag"),
+    ("[bootloader]", "[bootlaoder]", "bootlaoder", "did you mean bootloader?"),
+    ('[signing.release]\nimages = "keys/images.pem"', "[signing.release]\nimages = 3", "signing.release.images", "text"),
+    ("[signing.release]", "[signing.relase]", "signing.relase", "development or release"),
+    ("[component.radio]", "[[component.motor.outside]]\nat = 0\nsize = 4\n[component.radio]", "component.motor.outside[1]", "either dropped or carried"),
+    ("[component.radio]", '[[component.motor.outside]]\nat = 0\nsize = 4\ncarry = "motor"\n[component.radio]', "component.motor.outside[1].carry", "no such component"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "key", "words"), RULES, ids=[f"{r[2]}: {r[3]}" for r in RULES])
+def test_rules(old: str, new: str, key: str, words: str) -> None:
+    assert old in TEXT
+    error = refused(TEXT.replace(old, new, 1))
+    assert error.place.file == "imgseal.toml"
+    assert error.place.key == key
+    assert words in "\n".join(error.lines())
+    assert error.place.line is not None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "marker"),
+    [
+        ("counter = 3", 'counter = "3"', 'counter = "3"'),
+        ("cautions = [\n", "cautions = [\n    3,\n", "cautions = ["),
+        ("number = 2", "number = 999", "number = 999"),
+        ('needs = { radio = ">=1.3.0, <2.0.0"', 'needs = { radio = "x"', "needs = {"),
+    ],
+)
+def test_lines_are_exact(old: str, new: str, marker: str) -> None:
+    """The statement's first line, also of arrays over several lines and inline tables."""
+    text = TEXT.replace(old, new, 1)
+    assert refused(text).place.line == line_with(text, marker)
+
+
+def test_syntax_errors_carry_the_line() -> None:
+    error = refused(TEXT.replace("number = 2", "number = = 2"))
+    assert error.place.line == line_with(TEXT, "number = 2")
+    assert "not TOML" in error.message
+    assert refused("a = " + "[" * 5000).place.file == "imgseal.toml"
+
+
+def test_code_in_untrusted_memory() -> None:
+    external = TEXT.replace(
+        '[slot.radio]\nmemory = "internal"\nat = 0xC_0000', '[slot.radio]\nmemory = "nor"\nat = 0x4_0000'
+    )
+    assert external != TEXT
+    error = refused(external)
+    assert "external_code" in (error.hint or "")
+    assert read(external.replace("[rules]", '[rules]\nexternal_code = "accept"'), name="x")
+
+
+def test_overrides() -> None:
+    product = read(
+        TEXT,
+        name="x",
+        overrides={"release.version": "3.0.0-rc.1", "release.sequence": "99", "component.motor.counter": "7",
+                   "component.motor.version": "2.9.9"},
+    )  # fmt: skip
+    assert (str(product.release.version), product.release.sequence) == ("3.0.0-rc.1", 99)
+    assert (product.components["motor"].counter, str(product.components["motor"].version)) == (7, "2.9.9")
+    for key, value in (
+        ("product.class", "x"), ("component.motor.number", "4"), ("component.none.counter", "4"),
+        ("release.sequence", "-1"), ("release.sequence", "4294967296"), ("release.version", "x"), ("x", "y"),
+    ):  # fmt: skip
+        refused(TEXT, overrides={key: value})
+
+
+def test_local_file_holds_signing_keys_only() -> None:
+    product = read(TEXT, name="imgseal.toml", local_text='[signing.release]\nimages = "elsewhere.pem"\n')
+    assert product.signing["release"] == ("elsewhere.pem", "keys/packages.pem")
+    for text in (
+        "[trust]\n",
+        '[signing.other]\nimages = "x"\n',
+        '[signing.release]\ncolour = "x"\n',
+        "signing = 3",
+        "= 3",
+    ):
+        assert refused(TEXT, local_text=text).place.file == "imgseal.local.toml"
+
+
+def test_variants_are_all_read_and_one_is_picked() -> None:
+    text = TEXT + '\n[variant.north]\nclass = "vent-drive-2-north"\ncomponent.radio.counter = 9\n'
+    product = read(text, name="x", variant="north")
+    assert (product.class_name, product.components["radio"].counter, product.variant) == (
+        "vent-drive-2-north",
+        9,
+        "north",
+    )
+    assert read(text, name="x").components["radio"].counter == 3
+    assert read(text, name="x").variant_class_ids() == {"north": product.class_id}
+    broken = TEXT + '\n[variant.south]\ncomponent.radio.counter = "9"\n'
+    assert "counter" in (refused(broken).place.key or "")
+    assert refused(TEXT + "\n[variant.south]\ncolour = 3\n").place.key == "variant.south.colour"
+    assert (
+        refused(TEXT + "\n[variant.south]\ncomponent.radoi.counter = 3\n").place.key == "variant.south.component.radoi"
+    )
+    assert "north" in (refused(text, variant="nroth").expected or "")
+
+
+def assert_named(error: UsageError) -> None:
+    assert error.message
+    assert error.place.file == "x"
+
+
+def test_random_edits_are_read_or_refused_by_name() -> None:
+    """Nothing but UsageError leaves the reader, whatever stands in the file; the seed repeats it."""
+    rng = random.Random(5)
+    lines = TEXT.split("\n")
+    pieces = [
+        "= 3",
+        "[",
+        "]",
+        '"',
+        "{}",
+        "[[x]]",
+        "true",
+        "-1",
+        "1e9",
+        "2020-01-01",
+        "''",
+        "[1, 2]",
+        "{ a = 1 }",
+        "[component.motor]",
+    ]
+    read_well = 0
+    for _ in range(1500):
+        changed = list(lines)
+        for _ in range(rng.choice((1, 2, 3))):
+            at = rng.randrange(len(changed))
+            kind = rng.randrange(5)
+            key, equals, _value = changed[at].partition("=")
+            if kind == 0:
+                del changed[at]
+            elif kind == 1:
+                changed[at] = rng.choice(pieces)
+            elif kind == 2 and equals:
+                changed[at] = f"{key}= {rng.choice(pieces)}"
+            elif kind == 3:
+                changed.insert(at, changed[rng.randrange(len(changed))])
+            elif changed[at]:
+                cut = rng.randrange(len(changed[at]))
+                changed[at] = changed[at][:cut] + rng.choice("x9=[\"' \u00e9") + changed[at][cut:]
+        try:
+            read("\n".join(changed), name="x")
+            read_well += 1
+        except UsageError as error:
+            assert_named(error)
+    assert 0 < read_well < 1500
