@@ -18,7 +18,9 @@ __all__ = [
     "MANIFEST_BYTES",
     "PRODUCT_FILE_BYTES",
     "REGIONS",
+    "SEQUENCE_DEPTH",
     "STATE_FILE_BYTES",
+    "TEXT_ARTEFACT_BYTES",
 ]
 
 CHUNK = 1 << 20
@@ -47,6 +49,12 @@ CBOR_DEPTH = 16
 
 CBOR_ITEMS = 20_000
 """CBOR items decoded from one byte string."""
+
+SEQUENCE_DEPTH = 8
+"""Command sequences inside one another; the deepest published SUIT example needs 1."""
+
+TEXT_ARTEFACT_BYTES = 16 << 20
+"""An artefact in hex text: reading hostile records one by one must not take longer than a judgement may."""
 
 COMPONENTS = 64
 """Components of one manifest."""

@@ -8,7 +8,7 @@ from typing import Self
 
 from imgseal.records import NamedTuple
 
-__all__ = ["ALPHA", "BETA", "CANDIDATE", "RELEASED", "STAGE_NUMBER_LIMIT", "Version"]
+__all__ = ["ALPHA", "BETA", "CANDIDATE", "RELEASED", "STAGE_NUMBER_LIMIT", "Version", "decimal"]
 
 ALPHA, BETA, CANDIDATE, RELEASED = 1, 2, 3, 255
 STAGE_NUMBER_LIMIT = 0xFF_FFFF  # 24 bits beside the stage byte, so that a version packs into four words
@@ -18,9 +18,12 @@ _WORDS = {value: name for name, value in _NAMES.items()}
 _SUIT = {ALPHA: -3, BETA: -2, CANDIDATE: -1}
 
 
-def _number(text: str, limit: int) -> int | None:
-    """Read a decimal number without sign, blanks or leading zeros; None for anything else or above the limit."""
-    if not (text.isascii() and text.isdigit()) or (text[0] == "0" and text != "0") or len(text) > 10:
+def decimal(text: str, limit: int) -> int | None:
+    """Read a decimal number without sign, blanks or leading zeros; None for anything else or above the limit.
+
+    The length is bounded before `int` sees it: Python refuses thousands of digits with an error of its own.
+    """
+    if not (text.isascii() and text.isdigit()) or (text[0] == "0" and text != "0") or len(text) > 20:
         return None
     value = int(text)
     return value if value <= limit else None
@@ -43,9 +46,9 @@ class Version(NamedTuple):
     def parse(cls, text: str) -> Self:
         """Read `2.4.1` or `2.4.1-rc.3`; raise ValueError for anything else (leading zeros, build parts, blanks)."""
         core, dash, tail = text.partition("-")
-        numbers = [_number(part, 0xFFFF_FFFF) for part in core.split(".")]
+        numbers = [decimal(part, 0xFFFF_FFFF) for part in core.split(".")]
         name, dot, count = tail.partition(".")
-        number = _number(count, STAGE_NUMBER_LIMIT - 1) if dot else None
+        number = decimal(count, STAGE_NUMBER_LIMIT - 1) if dot else None
         if len(numbers) != 3 or None in numbers or (dash and (name not in _NAMES or number is None)):
             raise ValueError(
                 f"{text!r} is not a version such as 2.4.1 or 2.4.1-rc.3, with numbers up to 4294967295"

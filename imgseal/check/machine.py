@@ -212,7 +212,7 @@ class Machine:
         elif code == labels.CONDITION_CONTENT:
             wanted = self._need(index, labels.CONTENT, where, name)
             content = host.content(index)
-            if content is None or bytes(content) != wanted:
+            if content is None or len(content) != len(_bytes(wanted)) or bytes(content) != wanted:
                 self._no(code, where, "the component holds something else", _hex(wanted))
         elif code == labels.CONDITION_ABORT:
             self._no(code, where, "the manifest gives up here")
@@ -353,6 +353,11 @@ class Machine:
 
     def _limit(self, where: str, message: str) -> NoReturn:
         raise _Stop(Failure("rules.limits", message, where), condition=False)
+
+
+def _bytes(value: object) -> bytes:
+    assert isinstance(value, bytes)
+    return value
 
 
 def _hex(value: object) -> str:

@@ -11,7 +11,7 @@ from imgseal.cli.project import Project, product_options, read_text
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.files import load_artefact
 from imgseal.flow import judge
-from imgseal.limits import STATE_FILE_BYTES
+from imgseal.limits import STATE_FILE_BYTES, TEXT_ARTEFACT_BYTES
 from imgseal.memory.view import ByteView
 from imgseal.report.text import verdict_lines
 
@@ -109,6 +109,14 @@ def open_artefact(path: str) -> ByteView:
     data = load_artefact(path)
     if bytes(data.read(0, 1)) not in (b":", b"S"):
         return data
+    if data.size > TEXT_ARTEFACT_BYTES:
+        raise InputError(
+            "this artefact in hex text is larger than imgseal judges",
+            place=Place(file=path),
+            expected=f"at most {TEXT_ARTEFACT_BYTES} bytes of text",
+            found=f"{data.size} bytes",
+            hint="judge its binary form",
+        )
     import io
 
     from imgseal.source import read

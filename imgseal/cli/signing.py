@@ -4,6 +4,7 @@ import os
 import time
 
 from imgseal.errors import UsageError
+from imgseal.versions import decimal
 
 __all__ = ["build_time", "source_revision"]
 
@@ -13,14 +14,15 @@ def build_time() -> int:
     given = os.environ.get("SOURCE_DATE_EPOCH")
     if given is None:
         return int(time.time())
-    if not (given.isascii() and given.isdigit()) or int(given) >= 1 << 63:
+    seconds = decimal(given, (1 << 63) - 1)
+    if seconds is None:
         raise UsageError(
             "SOURCE_DATE_EPOCH is not a number of seconds",
             expected="for example 1764072000",
             found=given,
             hint="unset it, or set it to the time of the last commit: git log -1 --format=%ct",
         )
-    return int(given)
+    return seconds
 
 
 def source_revision(text: str | None) -> bytes:

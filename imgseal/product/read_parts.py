@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from imgseal.product.keys import CORES
 from imgseal.product.model import Component, Memory, OutsideRange, Requirement, Slot
 from imgseal.product.table import Table
-from imgseal.versions import Version
+from imgseal.versions import Version, decimal
 
 __all__ = ["read_component", "read_hardware", "read_memory", "read_slot"]
 
@@ -20,10 +20,9 @@ def read_hardware(table: Table) -> tuple[int, int]:
         return value, value
     if isinstance(value, str):
         least, dots, most = value.partition("..")
-        if dots and least.isascii() and most.isascii() and least.isdigit() and most.isdigit():
-            low, high = int(least), int(most)
-            if low <= high <= 0xFFFF:
-                return low, high
+        low, high = decimal(least, 0xFFFF), decimal(most, 0xFFFF)
+        if dots and low is not None and high is not None and low <= high:
+            return low, high
     table.refuse("hardware", "this is no range of hardware revisions", expected, None if value is None else str(value))
 
 

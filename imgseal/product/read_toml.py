@@ -20,7 +20,7 @@ from imgseal.product.model import (
 )
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.table import Document, Table
-from imgseal.versions import Version
+from imgseal.versions import Version, decimal
 
 __all__ = ["read"]
 
@@ -82,6 +82,8 @@ def _parse(text: str, name: str) -> _Tree:
         ) from None
     except RecursionError:
         raise UsageError("this is nested too deeply to be a product file", place=Place(file=name)) from None
+    except ValueError as error:  # a number of thousands of digits
+        raise UsageError(f"this is not TOML that can be read: {error}", place=Place(file=name)) from None
 
 
 def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
@@ -137,8 +139,8 @@ def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
             except ValueError as error:
                 raise UsageError("--set gives a version that is none", place=Place(key=key), found=str(error)) from None
             table[parts[-1]] = value
-        elif value.isascii() and value.isdigit() and int(value) <= _U32:
-            table[parts[-1]] = int(value)
+        elif decimal(value, _U32) is not None:
+            table[parts[-1]] = decimal(value, _U32)
         else:
             raise UsageError(
                 "--set gives a number that is none", place=Place(key=key), expected=f"0 to {_U32}", found=value

@@ -9,7 +9,7 @@ from typing import NoReturn, TypeVar
 from imgseal.errors import Place, UsageError
 from imgseal.product.keys import keys_of
 from imgseal.product.locate import line_of
-from imgseal.versions import Version
+from imgseal.versions import Version, decimal
 
 __all__ = ["Document", "Table"]
 
@@ -189,8 +189,9 @@ class Table:
         if isinstance(value, str):
             number, _, unit = value.strip().partition(" ")
             factor = _UNITS.get(unit.strip())
-            if number.isascii() and number.isdigit() and factor is not None and 0 < int(number) * factor <= 1 << 32:
-                return int(number) * factor
+            count = decimal(number, 1 << 32)
+            if count is not None and factor is not None and 0 < count * factor <= 1 << 32:
+                return count * factor
         hint = "decimal kB and MB are too easily confused with the binary ones" if isinstance(value, str) else None
         self.refuse(
             key, "this is no size", 'bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', _shown(value), hint

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from imgseal.errors import Place, UsageError
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.versions import Version
+from imgseal.versions import Version, decimal
 
 __all__ = ["DeviceState", "SlotContent", "fresh", "read", "write"]
 
@@ -80,6 +80,8 @@ def read(text: str, *, name: str) -> DeviceState:
         raise UsageError(
             f"this device state file is not JSON: {error.msg}", place=Place(file=name, line=error.lineno)
         ) from None
+    except ValueError as error:  # a number of thousands of digits
+        raise UsageError(f"this device state file cannot be read: {error}", place=Place(file=name)) from None
     except RecursionError:
         raise UsageError("this device state file is nested too deeply", place=Place(file=name)) from None
     if not isinstance(tree, dict):
@@ -155,9 +157,10 @@ def _numbers(name: str, key: str, value: object, most: int) -> dict[int, int]:
         raise _refused(name, key, "this is no object", '{"1": 6}: component number to number', str(value))
     numbers = {}
     for number, entry in value.items():
-        if not (number.isascii() and number.isdigit() and 1 <= int(number) <= 255 and str(int(number)) == number):
-            raise _refused(name, f"{key}.{number}", "this is no component number", "1 to 255", number)
-        numbers[int(number)] = _integer(name, f"{key}.{number}", entry, 0, most)
+        component = decimal(number, 255)
+        if not component:
+            raise _refused(name, f"{key}.{number[:20]}", "this is no component number", "1 to 255", number[:20])
+        numbers[component] = _integer(name, f"{key}.{number}", entry, 0, most)
     return numbers
 
 

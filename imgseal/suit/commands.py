@@ -7,6 +7,7 @@ that they can be shown and encoded again; whether they can be executed is the in
 from collections.abc import Mapping
 
 from imgseal.cbor.strict import Tag, encode
+from imgseal.limits import SEQUENCE_DEPTH
 from imgseal.records import NamedTuple
 from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
@@ -90,12 +91,17 @@ def _parameter_value(value: object) -> object:
     return value
 
 
-def decode_sequence(data: object, where: str) -> Sequence:
-    """Read a byte string that holds a sequence; SuitError says at which command it breaks a rule."""
-    return _sequence(decode_part(data, where, _PEN), where)
+def decode_sequence(data: object, where: str, depth: int = 0) -> Sequence:
+    """Read a byte string that holds a sequence; SuitError says at which command it breaks a rule.
+
+    `depth` counts the sequences around it; at most limits.SEQUENCE_DEPTH.
+    """
+    if depth > SEQUENCE_DEPTH:
+        refuse(where, "sequences are nested too deeply", f"at most {SEQUENCE_DEPTH} levels", "more")
+    return _sequence(decode_part(data, where, _PEN), where, depth)
 
 
-def _sequence(value: object, where: str) -> Sequence:
+def _sequence(value: object, where: str, depth: int) -> Sequence:
     if not isinstance(value, list) or not value or len(value) % 2:
         refuse(where, "this is no command sequence", "an array of pairs, at least one", type(value).__name__)
     commands = []
@@ -104,17 +110,17 @@ def _sequence(value: object, where: str) -> Sequence:
         place = f"{where}[{position // 2}]"
         if isinstance(code, bool) or not isinstance(code, int) or code == 0:
             refuse(place, "this is no command", "an integer other than 0", code)
-        commands.append(Command(code, _argument(code, argument, place)))
+        commands.append(Command(code, _argument(code, argument, place, depth)))
     return tuple(commands)
 
 
-def _argument(code: int, argument: object, where: str) -> object:
+def _argument(code: int, argument: object, where: str, depth: int) -> object:
     if code == labels.SET_COMPONENT_INDEX:
         return _index(argument, where)
     if code == labels.TRY_EACH:
-        return _branches(argument, where)
+        return _branches(argument, where, depth)
     if code == labels.RUN_SEQUENCE:
-        return decode_sequence(argument, where)
+        return decode_sequence(argument, where, depth + 1)
     if code == labels.OVERRIDE_PARAMETERS:
         return _parameters(argument, where)
     is_policy = isinstance(argument, int) and not isinstance(argument, bool) and 0 <= argument <= _POLICY_MAX
@@ -137,7 +143,7 @@ def _is_index(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= _INDEX_MAX
 
 
-def _branches(argument: object, where: str) -> tuple[Sequence | None, ...]:
+def _branches(argument: object, where: str, depth: int) -> tuple[Sequence | None, ...]:
     if not isinstance(argument, list) or len(argument) < 2:
         refuse(where, "try-each needs at least two branches", "an array of sequences", argument)
     branches: list[Sequence | None] = []
@@ -145,7 +151,7 @@ def _branches(argument: object, where: str) -> tuple[Sequence | None, ...]:
         if branch is None and number == len(argument) - 1 and number >= 2:
             branches.append(None)
         else:
-            branches.append(decode_sequence(branch, f"{where}.branch[{number}]"))
+            branches.append(decode_sequence(branch, f"{where}.branch[{number}]", depth + 1))
     return tuple(branches)
 
 
