@@ -31,6 +31,7 @@ def command(folder: str) -> None:
     """
     from imgseal.product.starter import STARTER
 
+    folder = "" if folder == "." else folder
     outputs = [Output(os.path.join(folder, PRODUCT_NAME), [STARTER.encode()], replace=False)]
     ignore = os.path.join(folder, ".gitignore")
     if not os.path.lexists(ignore):

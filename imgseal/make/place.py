@@ -93,7 +93,8 @@ def place(image: MemoryImage, product: Product, component: Component, name: str)
         place=Place(file=name, address=image.lowest),
         expected=wanted,
         found=f"0x{image.lowest:08x}..0x{image.end:08x}",
-        hint=_outside_hint(component, image.lowest, image.regions[0].end, product),
+        hint=_elsewhere(component, image.lowest, product)
+        or "link it for one of them (imgseal show --linker), or give the file of this component",
     )
 
 
@@ -143,14 +144,19 @@ def _range(product: Product, component: Component, slot_name: str) -> str:
     return f"{slot_name} 0x{start:08x}..0x{base + slot.size:08x}"
 
 
-def _outside_hint(component: Component, start: int, end: int, product: Product) -> str:
+def _elsewhere(component: Component, start: int, product: Product) -> str | None:
+    """Say whose slot an address is in, if it is another component's."""
     for other in product.components.values():
         for slot_name in other.run:
             slot = product.slots[slot_name]
             base = product.memories[slot.memory].base + slot.at
             if other.name != component.name and base <= start < base + slot.size:
                 return f"that is {slot_name} of {other.name}: is this {other.name}'s file?"
-    return (
+    return None
+
+
+def _outside_hint(component: Component, start: int, end: int, product: Product) -> str:
+    return _elsewhere(component, start, product) or (
         f"if this data belongs elsewhere, say so in the product file: [[component.{component.name}.outside]] "
         f'at = 0x{start:08x}, size = {end - start}, then drop = true or carry = "COMPONENT"'
     )
