@@ -1,19 +1,17 @@
 """Opens an artefact and runs the checks that its kind asks for. Never raises on what the artefact holds."""
 
-from collections.abc import Mapping
-
 from imgseal.check.context import Bytes, Context, component_named
 from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.runner import run
+from imgseal.check.running import running_versions
 from imgseal.check.slots import slot_of
 from imgseal.errors import Place
 from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding, Verdict
 from imgseal.limits import ARTEFACT_BYTES
 from imgseal.sealed.layout import MAGIC
-from imgseal.versions import Version
 
-__all__ = ["judge", "judge_image", "kind_of", "running_versions"]
+__all__ = ["judge", "judge_image", "kind_of"]
 
 _ENVELOPE_TAG = b"\xd8\x6b"  # CBOR tag 107, SUIT manifest draft section 11.1
 
@@ -81,28 +79,6 @@ def image_details(
     if statement.development:
         details.append(("made for", "development"))
     return tuple(details)
-
-
-def running_versions(context: Context) -> Mapping[int, Version]:
-    """Return the versions of what the device runs now, by component number; 0 is the bootloader.
-
-    A slot whose content has no readable header counts as empty.
-    """
-    versions: dict[int, Version] = {}
-    if context.state.bootloader is not None:
-        versions[0] = context.state.bootloader
-    for component in context.product.components.values():
-        index = context.state.running.get(component.number)
-        if index is None or index >= len(component.run):
-            continue
-        name = (component.header or component.run)[index]
-        content = context.contents.get(name)
-        if content is None:
-            continue
-        header = ImageSubject(content, name).header
-        if header is not None and header.statement.component == component.number:
-            versions[component.number] = header.statement.version
-    return versions
 
 
 def _unread(name: str, device: str, code: str, expected: str, found: str, hint: str | None = None) -> Verdict:

@@ -3,10 +3,10 @@
 from imgseal.check.context import Bytes, Context, Expected, component_numbered
 from imgseal.check.envelope import PACKAGE_ORDER
 from imgseal.check.image import ImageSubject
-from imgseal.check.judge import running_versions
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import run
+from imgseal.check.running import running_versions
 from imgseal.errors import Place
 from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
 from imgseal.memory.view import ByteView

@@ -36,6 +36,6 @@ def slot_of(product: Product, statement: Statement) -> RunSlot | None:
 def run_slot(product: Product, component: Component, index: int, name: str, *, detached: bool) -> RunSlot:
     """Describe one run slot of a component."""
     slot = product.slots[name]
-    base = product.memories[slot.memory].base + slot.at
+    base = product.slot_base(name)
     header = 0 if detached else component.header_block
     return RunSlot(index, name, base, slot.size, slot.size - header)

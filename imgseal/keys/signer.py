@@ -4,9 +4,10 @@ from typing import Protocol
 
 from cryptography.hazmat.primitives.asymmetric import ec
 
-from imgseal.keys.p256 import PublicKey, public_from_point, sign
+from imgseal.errors import KeyTroubleError, Place
+from imgseal.keys.p256 import BadSignatureError, PublicKey, public_from_point, sign, verify
 
-__all__ = ["FileSigner", "Signer"]
+__all__ = ["FileSigner", "Signer", "sign_and_verify"]
 
 
 class Signer(Protocol):
@@ -41,3 +42,21 @@ class FileSigner:
     def sign(self, message: bytes) -> bytes:
         """Sign with the deterministic nonce of RFC 6979."""
         return sign(self._private, message)
+
+
+def sign_and_verify(signer: Signer, message: bytes) -> bytes:
+    """Let a signer sign, and verify what it returns before anybody uses it; KeyTroubleError when it does not hold.
+
+    A signer may be faulty hardware, and a faulty deterministic signature can give the key away.
+    """
+    signature = signer.sign(message)
+    try:
+        verify(signer.public, message, signature)
+    except BadSignatureError as error:
+        raise KeyTroubleError(
+            "the signer returned a signature that does not verify",
+            place=Place(file=signer.name),
+            found=str(error),
+            hint="nothing was written; check the key",
+        ) from None
+    return signature

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 from imgseal.cbor.strict import encode
 from imgseal.cose.labels import ES256, ESP256
 from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
-from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
-from imgseal.keys.p256 import BadSignatureError, verify
-from imgseal.keys.signer import Signer
+from imgseal.errors import InternalError, UsageError
+from imgseal.keys.signer import Signer, sign_and_verify
 from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_sequence, validate_sequence
 from imgseal.make.seal import SealedImage, refuse_published
 from imgseal.product.model import Product
@@ -107,17 +106,7 @@ def _sign(signer: Signer, digest_bytes: bytes, product: Product) -> bytes:
     """Sign the encoded digest as a detached COSE payload; draft section 8.3."""
     algorithm = _ALGORITHMS[product.rules.algorithms[0]]
     message = to_be_signed(protected_header(algorithm), digest_bytes)
-    signature = signer.sign(message)
-    try:
-        verify(signer.public, message, signature)
-    except BadSignatureError as error:
-        raise KeyTroubleError(
-            "the signer returned a signature that does not verify",
-            place=Place(file=signer.name),
-            found=str(error),
-            hint="nothing was written; check the key",
-        ) from None
-    return assemble(algorithm, signature)
+    return assemble(algorithm, sign_and_verify(signer, message))
 
 
 def _refuse_contradictions(images: tuple[SealedImage, ...], *, development: bool) -> None:

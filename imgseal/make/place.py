@@ -84,7 +84,7 @@ def place(image: MemoryImage, product: Product, component: Component, name: str)
     """
     for index, slot_name in enumerate(component.run):
         slot = product.slots[slot_name]
-        base = product.memories[slot.memory].base + slot.at
+        base = product.slot_base(slot.name)
         if base <= image.lowest < base + slot.size:
             return _place_in(image, product, component, name, index, slot, base)
     wanted = ", ".join(_range(product, component, slot_name) for slot_name in component.run)
@@ -133,13 +133,13 @@ def linker_region(product: Product, component: Component, slot_name: str) -> str
     """Return the MEMORY line of a GNU linker script for firmware in this slot."""
     slot = product.slots[slot_name]
     header = 0 if component.header else component.header_block
-    origin = product.memories[slot.memory].base + slot.at + header
+    origin = product.slot_base(slot.name) + header
     return f"FLASH (rx) : ORIGIN = 0x{origin:08x}, LENGTH = 0x{slot.size - header:x}"
 
 
 def _range(product: Product, component: Component, slot_name: str) -> str:
     slot = product.slots[slot_name]
-    base = product.memories[slot.memory].base + slot.at
+    base = product.slot_base(slot.name)
     start = base + (0 if component.header else component.header_block)
     return f"{slot_name} 0x{start:08x}..0x{base + slot.size:08x}"
 
@@ -149,7 +149,7 @@ def _elsewhere(component: Component, start: int, product: Product) -> str | None
     for other in product.components.values():
         for slot_name in other.run:
             slot = product.slots[slot_name]
-            base = product.memories[slot.memory].base + slot.at
+            base = product.slot_base(slot.name)
             if other.name != component.name and base <= start < base + slot.size:
                 return f"that is {slot_name} of {other.name}: is this {other.name}'s file?"
     return None

@@ -3,9 +3,8 @@
 from collections.abc import Iterator
 
 from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
-from imgseal.keys.p256 import BadSignatureError, verify
 from imgseal.keys.published import origin_of
-from imgseal.keys.signer import Signer
+from imgseal.keys.signer import Signer, sign_and_verify
 from imgseal.make.place import Payload, Placed
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
@@ -106,17 +105,7 @@ def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[
         signatures=tuple(SignatureSlot(ESP256, signer.public.key_id, _SIGNATURE_BYTES) for signer in signers),
     )
     message = encode_statement(statement)
-    signatures = tuple(signer.sign(message) for signer in signers)
-    for signer, signature in zip(signers, signatures, strict=True):
-        try:
-            verify(signer.public, message, signature)
-        except BadSignatureError as error:
-            raise KeyTroubleError(
-                "the signer returned a signature that does not verify",
-                place=Place(file=signer.name),
-                found=str(error),
-                hint="nothing was written; check the key",
-            ) from None
+    signatures = tuple(sign_and_verify(signer, message) for signer in signers)
     block = encode_header_block(statement, signatures)
     if decode_header_block(block).statement != statement:
         raise InternalError("the header block does not read back as it was written")

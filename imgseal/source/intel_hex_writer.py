@@ -3,10 +3,10 @@
 Whole 64 KiB pages are written as a rectangle of bytes, with all checksums computed at once as lanes of big integers.
 """
 
-from array import array
 from binascii import hexlify
 from collections.abc import Iterable, Iterator
-from sys import byteorder
+
+from imgseal.source.columns import address_columns, row_sums
 
 __all__ = ["write_intel_hex"]
 
@@ -52,30 +52,11 @@ def _page(offset: int, data: bytes) -> Iterator[bytes]:
 
 
 def _rectangle(offset: int, data: bytes, rows: int) -> bytes:
-    addresses = array("H", range(offset, offset + rows * _ROW, _ROW))
-    if byteorder == "little":
-        addresses.byteswap()
-    both = addresses.tobytes()
-    columns = [bytes([_ROW]) * rows, both[0::2], both[1::2], bytes(rows)]
+    columns = [bytes([_ROW]) * rows, *address_columns(offset, _ROW, rows), bytes(rows)]
     columns += [data[index::_ROW] for index in range(_ROW)]
     raw = bytearray(rows * _WIDTH)
     for index, column in enumerate(columns):
         raw[index::_WIDTH] = column
-    raw[_WIDTH - 1 :: _WIDTH] = _checksums(columns, rows)
+    raw[_WIDTH - 1 :: _WIDTH] = row_sums(columns, rows).translate(_NEGATED)
     text = hexlify(raw, b"\n", -_WIDTH).upper()
     return b":" + text.replace(b"\n", b"\n:") + b"\n"
-
-
-def _checksums(columns: list[bytes], rows: int) -> bytes:
-    mask = int.from_bytes(b"\xff\x00" * (rows // 2 + 1), "little")
-    everything = even = 0
-    for column in columns:
-        number = int.from_bytes(column, "little")
-        everything += number
-        even += number & mask
-    odd = (everything - even) >> 8
-    out = bytearray(rows)
-    size = 2 * (rows // 2 + 2)
-    out[0::2] = even.to_bytes(size, "little")[0::2][: (rows + 1) // 2]
-    out[1::2] = odd.to_bytes(size, "little")[0::2][: rows // 2]
-    return bytes(out).translate(_NEGATED)

@@ -6,11 +6,10 @@ at once by adding the columns as lanes of big integers. Whatever is not exactly 
 readers, and only they make errors.
 """
 
-from array import array
 from binascii import Error, unhexlify
-from sys import byteorder
 
 from imgseal.records import NamedTuple
+from imgseal.source.columns import address_columns, row_sums
 
 __all__ = ["Layout", "Run", "take_run"]
 
@@ -103,7 +102,7 @@ def take_run(block: bytes, position: int, layout: Layout, most: int) -> Run | No
     if broken_off:
         records, taken = regular, regular * stride
         columns = [column[:records] for column in columns]
-    if not _sums_hold(columns, records, layout.total):
+    if row_sums(columns, records) != bytes([layout.total]) * records:
         return None
     data = bytearray(records * per_record)
     for index in range(per_record):
@@ -138,11 +137,7 @@ def _regular(columns: list[bytes], records: int, first: bytes, low: int, step: i
     key = (low, step, records)
     expected = _addresses.get(key)
     if expected is None:
-        values = array("H", range(low, low + step * records, step))
-        if byteorder == "little":
-            values.byteswap()
-        both = values.tobytes()
-        expected = both[0::2], both[1::2]
+        expected = address_columns(low, step, records)
         if len(_addresses) < 64:
             _addresses[key] = expected
     wanted[layout.address_bytes - 1], wanted[layout.address_bytes] = expected
@@ -155,21 +150,3 @@ def _same(found: bytes, wanted: bytes) -> int:
         return len(found)
     different = int.from_bytes(found, "little") ^ int.from_bytes(wanted, "little")
     return ((different & -different).bit_length() - 1) // 8
-
-
-def _sums_hold(columns: list[bytes], records: int, total: int) -> bool:
-    """Whether the bytes of each record add up to `total` modulo 256.
-
-    The columns are added as numbers with a lane of 16 bits for every second record.
-    """
-    mask = int.from_bytes(b"\xff\x00" * (records // 2 + 1), "little")
-    everything = even = 0
-    for column in columns:
-        number = int.from_bytes(column, "little")
-        everything += number
-        even += number & mask
-    odd = (everything - even) >> 8
-    lanes = records // 2 + 1
-    wanted_even = int.from_bytes(bytes([total, 0]) * (lanes - (records % 2 == 0)), "little")
-    wanted_odd = int.from_bytes(bytes([total, 0]) * (records // 2), "little")
-    return even & mask == wanted_even and odd & mask == wanted_odd
