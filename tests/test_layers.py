@@ -102,7 +102,7 @@ def test_only_the_edge_touches_the_machine() -> None:
     for path, room, name in imports():
         if LAYERS[room] < 7 and name.split(".")[0] in EDGE_ONLY:
             # array byte order is not the machine's doing but the algorithm's
-            assert (name, path.name) in (("sys", "columns.py"),), f"{path} imports {name}"
+            assert (name, path.name) == ("sys", "columns.py"), f"{path} imports {name}"
 
 
 def test_only_files_and_the_terminal_open_anything() -> None:

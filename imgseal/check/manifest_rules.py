@@ -277,7 +277,8 @@ def installation(subject: PackageSubject, context: Context) -> list[Finding]:
 
 
 def _carry_out(subject: PackageSubject, context: Context, free: dict[int, int]) -> Failure | None:
-    machine = Machine(len(subject.parts), _device(subject, context, free))
+    device = _device(subject, context, free)
+    machine = Machine(len(subject.parts), device)
     for label in (labels.INSTALL, labels.PAYLOAD_FETCH):
         if isinstance(subject.manifest.members.get(label), SuitDigest) and label not in subject.sections:
             name = labels.MANIFEST_MEMBERS[label]
@@ -289,6 +290,7 @@ def _carry_out(subject: PackageSubject, context: Context, free: dict[int, int]) 
     failure = machine.run(_named(subject, (labels.VALIDATE,)), subject.manifest.shared)
     if failure is not None:
         return failure
+    subject.installed += device.stored()
     if not machine.stored:
         return Failure("rules.directive-failed", "the manifest installs nothing", "install")
     unchecked = sorted(machine.stored - machine.matched)

@@ -42,23 +42,28 @@ _Image = ImageSubject | CheckResult
 
 
 def _images(subject: PackageSubject) -> list[tuple[OurComponent, _Image]]:
-    """Pair payloads with components: attached images, or header and payload of detached ones."""
-    payloads: dict[OurComponent, memoryview] = {}
+    """Return every image to be judged: what any branch fetches, and what the simulated installation left behind.
+
+    The second matters because write, copy and swap bring content that is no payload of the envelope. Header and
+    payload of a detached image are judged together.
+    """
+    contents: list[tuple[OurComponent, memoryview]] = []
     for part, plan in zip(subject.parts, subject.plans, strict=True):
-        for uri in plan.uris:
-            data = subject.envelope.payloads.get(uri)
-            if data is not None:
-                payloads[part] = data
+        contents += [(part, subject.envelope.payloads[uri]) for uri in plan.uris if uri in subject.envelope.payloads]
+    for part, data in subject.installed:
+        if not any(part == known and data == content for known, content in contents):
+            contents.append((part, data))
+    order = {part: number for number, part in enumerate(subject.parts)}
+    contents.sort(key=lambda entry: order[entry[0]])
+    by_part = dict(contents)
     images: list[tuple[OurComponent, _Image]] = []
-    for part, data in payloads.items():
-        partner = part._replace(header=not part.header)
+    for part, data in contents:
+        partner = by_part.get(part._replace(header=not part.header))
         if part.header:
-            body = payloads.get(partner)
-            image = ImageSubject(ByteView(data), "", None if body is None else ByteView(body))
-            images.append((part, image))
+            images.append((part, ImageSubject(ByteView(data), "", None if partner is None else ByteView(partner))))
         elif bytes(data[: len(MAGIC)]) == MAGIC:
             images.append((part, ImageSubject(ByteView(data), "")))
-        elif partner not in payloads:
+        elif partner is None:
             images.append((part, _not_sealed(part, data)))
     return images
 

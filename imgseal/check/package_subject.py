@@ -31,6 +31,7 @@ class PackageSubject:
         self.sections: Mapping[int, Sequence] = {}
         self.plans: tuple[ComponentPlan, ...] = ()
         self.parts: tuple[OurComponent, ...] = ()
+        self.installed: list[tuple[OurComponent, memoryview]] = []
         self._envelope: Envelope | None = None
         self._manifest: Manifest | None = None
         self.envelope_error: InputError | None = None

@@ -3,7 +3,7 @@
 The product, the device state, and what the package has stored so far.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
@@ -57,6 +57,11 @@ class SimulatedDevice:
     def store(self, index: int, data: memoryview) -> None:
         """Remember the view."""
         self._stored[index] = data
+
+    def stored(self) -> Iterator[tuple[OurComponent, memoryview]]:
+        """Yield what the package has put into each component so far."""
+        for index, data in self._stored.items():
+            yield self._components[index], data
 
     def payload(self, uri: str) -> memoryview | None:
         """The integrated payload of that key."""

@@ -51,10 +51,14 @@ def with_member(label: int, sequence: Sequence) -> Callable[[Manifest], Manifest
     return lambda manifest: manifest._replace(members={**manifest.members, label: sequence})
 
 
-def install_of(manifest: Manifest) -> Sequence:
-    member = manifest.members[labels.INSTALL]
+def member_of(manifest: Manifest, label: int) -> Sequence:
+    member = manifest.members[label]
     assert isinstance(member, tuple)
     return member  # type: ignore[return-value]
+
+
+def install_of(manifest: Manifest) -> Sequence:
+    return member_of(manifest, labels.INSTALL)
 
 
 def test_the_package_is_accepted() -> None:
@@ -363,6 +367,43 @@ def test_unsealed_payload() -> None:
 
     raw = edited(edit, payloads=lambda p: {**p, "#phrases": bare})
     assert "structure.payload-not-sealed" in codes(raw)
+
+
+def test_content_that_is_written_is_judged_too() -> None:
+    """A write puts bytes into a component that no payload carries: the device would never start them."""
+    bare = b"not sealed"
+
+    def edit(manifest: Manifest) -> Manifest:
+        from imgseal.suit.digest import sha256_digest
+
+        shared = list(manifest.shared)
+        last = shared[-3]
+        assert isinstance(last.argument, dict)
+        new = {**last.argument, labels.IMAGE_DIGEST: sha256_digest(bare), labels.IMAGE_SIZE: len(bare)}
+        shared[-3] = Command(labels.OVERRIDE_PARAMETERS, new)
+        install = install_of(manifest)
+        at = max(n for n, command in enumerate(install) if command.code == labels.FETCH)
+        write = (Command(labels.OVERRIDE_PARAMETERS, {labels.CONTENT: bare}), Command(labels.WRITE, 2))
+        validate = list(member_of(manifest, labels.VALIDATE))[:-2]
+        members = {labels.INSTALL: (*install[: at + 1], *write, *install[at + 1 :]), labels.VALIDATE: tuple(validate)}
+        return manifest._replace(shared=tuple(shared), members={**manifest.members, **members})
+
+    assert "structure.payload-not-sealed" in codes(edited(edit))
+
+
+def test_every_payload_of_a_component_is_judged() -> None:
+    """Two payloads for one component, of which the first is spoiled: it does not hide behind the second."""
+
+    def edit(manifest: Manifest) -> Manifest:
+        install = install_of(manifest)
+        at = max(n for n, command in enumerate(install) if command.code == labels.FETCH)
+        first_fetch = (Command(labels.OVERRIDE_PARAMETERS, {labels.URI: "#other"}), Command(labels.FETCH, 2))
+        return with_member(labels.INSTALL, (*install[: at - 1], *first_fetch, *install[at - 1 :]))(manifest)
+
+    good = edited(edit, payloads=lambda members: {**members, "#other": members["#phrases"]})
+    assert first(good) == "accepted"
+    spoiled = edited(edit, payloads=lambda members: {**members, "#other": members["#phrases"][:-1] + b"\0"})
+    assert codes(spoiled) == ["digest.payload"]
 
 
 def test_layers_that_disagree() -> None:
