@@ -119,7 +119,7 @@ def _outputs(result: ReleaseResult, product: "Product", folder: str, *, developm
     outputs = [Output(os.path.join(folder, package_name), result.package.pieces())]
     files: list[dict[str, object]] = [_entry(package_name, list(result.package.pieces()), "update package")]
     for image in result.images:
-        for output in image_outputs(image, folder):
+        for output in image_outputs(image, product, folder):
             outputs.append(output)
             what = "detached payload" if output.path.endswith(".payload.bin") else "sealed image"
             if output.path.endswith(".header.bin"):

@@ -1,7 +1,8 @@
 """`imgseal seal`: one sealed image."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,7 +14,10 @@ from imgseal.files import Output, refuse_overlap, write_all
 from imgseal.flow import seal
 from imgseal.make.seal import SealedImage, SealOptions
 
-__all__ = ["command", "hex_pieces", "image_outputs"]
+if TYPE_CHECKING:
+    from imgseal.product.model import Product
+
+__all__ = ["command", "image_outputs"]
 
 
 @click.command(
@@ -60,7 +64,7 @@ def command(
         outputs = []
         for number, made in enumerate(sealed):
             name = out if number == 0 else None
-            outputs += image_outputs(made, os.path.dirname(out) if out else "", name, as_hex=as_hex)
+            outputs += image_outputs(made, product, os.path.dirname(out) if out else "", name, as_hex=as_hex)
         refuse_overlap([o.path for o in outputs], [path, project.path])
         write_all(outputs)
     for note in image.notes:
@@ -69,13 +73,16 @@ def command(
         click.echo(output.path)
 
 
-def image_outputs(sealed: SealedImage, folder: str, out: str | None = None, *, as_hex: bool = False) -> list[Output]:
-    """Return the files of a sealed image: one, or header and payload of a detached one."""
-    slot = sealed.placed.slot.name
+def image_outputs(
+    sealed: SealedImage, product: "Product", folder: str, out: str | None = None, *, as_hex: bool = False
+) -> list[Output]:
+    """Return the files of a sealed image: one, or header and payload of a detached one; as hex at their addresses."""
+    placed = sealed.placed
+    slot = placed.slot.name
     ending = "hex" if as_hex else "bin"
     if not sealed.statement.detached:
         name = out or os.path.join(folder, f"{slot}.sealed.{ending}")
-        return [Output(name, hex_pieces(sealed) if as_hex else sealed.pieces())]
+        return [_output(name, sealed.pieces(), product.slot_base(slot), as_hex=as_hex)]
     if out is not None and not out.endswith(f".header.{ending}"):
         raise UsageError(
             "a detached image is two files",
@@ -84,21 +91,22 @@ def image_outputs(sealed: SealedImage, folder: str, out: str | None = None, *, a
         )
     header = out or os.path.join(folder, f"{slot}.header.{ending}")
     payload = header[: -len(f".header.{ending}")] + f".payload.{ending}"
-    if as_hex:
-        raise UsageError(
-            "a detached image has no hex form", hint="leave --hex out; the payload's own file is its hex form"
-        )
-    return [Output(header, sealed.pieces()), Output(payload, sealed.payload.chunks())]
+    header_base = product.slot_base(placed.component.header[placed.slot_index])
+    return [
+        _output(header, sealed.pieces(), header_base, as_hex=as_hex),
+        _output(payload, sealed.payload.chunks(), placed.link_address, as_hex=as_hex),
+    ]
 
 
-def hex_pieces(sealed: SealedImage) -> Iterator[bytes]:
-    """Yield a sealed image as Intel HEX, at its run slot's address."""
+def _output(name: str, pieces: Iterable[bytes], base: int, *, as_hex: bool) -> Output:
+    if not as_hex:
+        return Output(name, pieces)
     from imgseal.source.intel_hex_writer import write_intel_hex
 
-    def pieces() -> Iterator[tuple[int, bytes]]:
-        address = sealed.statement.link_address - len(sealed.header_block)
-        for piece in sealed.pieces():
-            yield address, piece
-            address += len(piece)
+    return Output(name, write_intel_hex(_placed(pieces, base)))
 
-    return write_intel_hex(pieces())
+
+def _placed(pieces: Iterable[bytes], address: int) -> Iterator[tuple[int, bytes]]:
+    for piece in pieces:
+        yield address, piece
+        address += len(piece)

@@ -213,6 +213,12 @@ def test_data_outside_the_slot(imgseal: Imgseal, project: Path) -> None:
     assert imgseal("check", "carried/vent-drive-2.4.1-17.suit").status == 0
     assert imgseal("check", "carried/fuses.header.bin", "--payload", "carried/fuses.payload.bin").status == 0
     assert imgseal("pack", "carried/fuses.header.bin", "--release", "--out", "again").status == 0
+    assert imgseal("seal", "motor-a.hex", "--component", "motor", "--release", "--hex").status == 0
+    assert imgseal("check", "fuses.header.hex", "--payload", "fuses.payload.hex").status == 0
+    import intelhex
+
+    assert intelhex.IntelHex("fuses.payload.hex").todict() == dict(enumerate(b"settings", 0x1000_1000))
+    assert intelhex.IntelHex("fuses.header.hex").minaddr() == 0x6004_0000
 
 
 def test_same_inputs_in_any_order_give_the_same_package(imgseal: Imgseal, project: Path) -> None:
