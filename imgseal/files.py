@@ -6,7 +6,7 @@ from contextlib import contextmanager, suppress
 from typing import BinaryIO
 
 from imgseal.errors import InputError, Place, UsageError
-from imgseal.limits import ARTEFACT_BYTES
+from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 
@@ -33,7 +33,15 @@ def open_input(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
 def read_bounded(path: str, what: str, limit: int) -> bytes:
     """Read a whole file once; InputError as `open_input`, also for a pipe that yields more than `limit` bytes."""
     with open_input(path, what, limit) as stream:
-        data = stream.read(limit + 1)
+        size = os.fstat(stream.fileno()).st_size
+        data = stream.read(size + 1)
+        if len(data) != size:  # a pipe or a device has no size, and a file may grow while it is read
+            rest = [data]
+            total = len(data)
+            while total <= limit and (piece := stream.read(min(CHUNK, limit + 1 - total))):
+                rest.append(piece)
+                total += len(piece)
+            data = b"".join(rest)
     if len(data) > limit:
         raise _too_large(path, what, limit, "more")
     return data

@@ -1,7 +1,7 @@
 """Everything the judge holds an artefact against: product, trust anchors, device, and what was asked for."""
 
 from collections.abc import Mapping
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from imgseal.keys.trust import Trust
 from imgseal.product.model import Component, Product
@@ -12,15 +12,20 @@ from imgseal.versions import Version
 __all__ = ["Bytes", "Context", "Expected", "component_named", "component_numbered"]
 
 
-class Bytes(Protocol):
-    """Random access to an artefact; `read` returns fewer bytes than asked for only at the end."""
+if TYPE_CHECKING:
 
-    @property
-    def size(self) -> int:
-        """Bytes in all."""
+    class Bytes(Protocol):
+        """Random access to an artefact; `read` returns fewer bytes than asked for only at the end."""
 
-    def read(self, offset: int, length: int) -> memoryview | bytes:
-        """Return up to `length` bytes from `offset`."""
+        @property
+        def size(self) -> int:
+            """Bytes in all."""
+
+        def read(self, offset: int, length: int) -> memoryview | bytes:
+            """Return up to `length` bytes from `offset`."""
+
+else:
+    Bytes = object  # making a Protocol costs 0.15 ms of every start
 
 
 class Expected(NamedTuple):

@@ -52,9 +52,9 @@ class ImageSubject:
             return self.data, self.statement.header_block
         return None if self.payload_file is None else (self.payload_file, 0)
 
-    def read_payload(self, offset: int, length: int) -> bytes:
-        """Copy a piece of the payload; shorter at its end."""
+    def read_payload(self, offset: int, length: int) -> bytes | memoryview:
+        """Return a piece of the payload; shorter at its end."""
         where = self.payload
         assert where is not None
         data, start = where
-        return bytes(data.read(start + offset, max(0, min(length, self.statement.payload_size - offset))))
+        return data.read(start + offset, max(0, min(length, self.statement.payload_size - offset)))

@@ -6,8 +6,8 @@ from importlib.resources import files
 
 from imgseal.demo.firmware import code, phrases
 from imgseal.demo.tamper import add_member, counter_offset, flip_bit, reseal
-from imgseal.keys.published import fresh_signer, published_signer
 from imgseal.keys.signer import Signer
+from imgseal.keys.untrusted import fresh_signer, published_signer
 from imgseal.records import NamedTuple
 from imgseal.sealed.layout import FLAG_DEVELOPMENT
 from imgseal.source.intel_hex_writer import write_intel_hex

@@ -4,12 +4,9 @@ Coordinates as x then y, in hex. docs/vectors.md tells where each comes from; a 
 printed scalar where there is one.
 """
 
-from cryptography.hazmat.primitives.asymmetric import ec
-
 from imgseal.keys.p256 import PublicKey
-from imgseal.keys.signer import FileSigner, Signer
 
-__all__ = ["fresh_signer", "origin_of", "published_keys", "published_signer"]
+__all__ = ["origin_of", "published_keys"]
 
 _POINTS = (
     (
@@ -93,14 +90,3 @@ def origin_of(key: PublicKey) -> str | None:
 def published_keys() -> dict[PublicKey, str]:
     """Return every key whose private half is public, and where it is printed."""
     return {PublicKey(bytes.fromhex(text[:64]), bytes.fromhex(text[64:])): origin for text, origin in _ORIGINS.items()}
-
-
-def published_signer() -> Signer:
-    """Return a signer with the key of RFC 6979 appendix A.2.5, which everyone has; to show that it is refused."""
-    scalar = 0xC9AFA9D845BA75166B5C215767B1D6934E50C3DB36E89B127B8A622B120F6721
-    return FileSigner(ec.derive_private_key(scalar, ec.SECP256R1()), "RFC 6979 appendix A.2.5")
-
-
-def fresh_signer() -> Signer:
-    """Return a signer with a key that nobody has seen, for signatures that nobody trusts."""
-    return FileSigner(ec.generate_private_key(ec.SECP256R1()), "a foreign key")

@@ -1,7 +1,6 @@
 """Reads `imgseal.toml`: strict, complete, and with the line of every mistake."""
 
 from collections.abc import Mapping
-from copy import deepcopy
 
 from imgseal.errors import Place, UsageError
 from imgseal.product import slot_plan
@@ -151,6 +150,8 @@ def _overlay(document: Document, tree: _Tree, name: str) -> _Tree:
     variants = tree["variant"]
     assert isinstance(variants, dict)
     table = Table(document, variants[name], ("variant", name), "variant.NAME")
+    from copy import deepcopy  # noqa: PLC0415 - only where there are variants
+
     merged = deepcopy(tree)
     product = merged.get("product")
     if isinstance(product, dict):

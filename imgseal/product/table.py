@@ -8,7 +8,6 @@ from typing import NoReturn, TypeVar
 
 from imgseal.errors import Place, UsageError
 from imgseal.product.keys import keys_of
-from imgseal.product.locate import line_of
 from imgseal.versions import Version, decimal
 
 __all__ = ["Document", "Table"]
@@ -45,6 +44,8 @@ class Document:
         hint: str | None = None,
     ) -> NoReturn:
         """Raise UsageError for a key path, with the line of its statement, or of the nearest table that has one."""
+        from imgseal.product.locate import line_of  # noqa: PLC0415 - only on the way to an error
+
         line = None
         for length in range(len(path), 0, -1):
             line = line_of(self.text, path[:length])

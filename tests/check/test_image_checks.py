@@ -161,7 +161,7 @@ def test_revoked_key() -> None:
 
 def test_published_keys_are_refused() -> None:
     """RFC 9124 section 4.2.16: a key that everyone has, whether it is trusted by mistake or not."""
-    from imgseal.keys.published import published_signer
+    from imgseal.keys.untrusted import published_signer
 
     key = published_signer()
     statement = decode_header_block(motor()).statement

@@ -6,7 +6,7 @@ from workshop import BUILD_TIME, firmware, make, product, signer, trust_of, work
 from imgseal.demo.firmware import code
 from imgseal.errors import ImgsealError, KeyTroubleError, RefusedError, UsageError
 from imgseal.flow import FirmwareFile, release
-from imgseal.keys.published import published_signer
+from imgseal.keys.untrusted import published_signer
 from imgseal.make.adopt import adopt
 from imgseal.make.place import linker_region, place
 from imgseal.make.seal import SealOptions, seal
