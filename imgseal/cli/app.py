@@ -92,10 +92,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.ClickException as error:
         error.show()
         return 2
-    except BrokenPipeError:
-        # the reader of our output has gone; point stdout at nothing so that the interpreter's last flush stays quiet
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 141
+    except SystemExit as gone:
+        # click ends the process so, with status 1, when the reader of our output has gone, and wraps standard output;
+        # 1 means refused here
+        return 141 if "Pacify" in type(sys.stdout).__name__ else int(gone.code or 0)
     except KeyboardInterrupt:
         click.echo("imgseal: stopped; nothing was written", err=True)
         return 130
