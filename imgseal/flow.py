@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from imgseal.check.context import Bytes, Context
 from imgseal.check.judge import judge as run_judge
 from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.findings import Verdict
+from imgseal.findings import NOT_RUN, Verdict
 from imgseal.keys.trust import Trust
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Component, Product
@@ -55,10 +55,21 @@ def judge(
     development: bool = False,
     slot: str | None = None,
     payload: Bytes | None = None,
+    partial: bool = False,
 ) -> Verdict:
-    """Judge an artefact as the device in `state` would; never raises on what the artefact holds."""
+    """Judge an artefact as the device in `state` would; never raises on what the artefact holds.
+
+    `partial` leaves requirements on components that a package does not bring to the device.
+    """
     context = Context(
-        product, trust, state, contents or {}, development=development, slot=slot, whole_set=not state.fresh
+        product,
+        trust,
+        state,
+        contents or {},
+        development=development,
+        slot=slot,
+        whole_set=not state.fresh,
+        partial=partial,
     )
     return run_judge(data, name, context, device, payload)
 
@@ -118,7 +129,7 @@ def release(
         notes += [f"{file.name}: {note}" for note in file.content.notes]
         images += seal(file.content, product, component, file.name, options, image_signers, trust)
     package, verdict = pack_images(tuple(images), product, package_signers, trust, development=options.development)
-    return ReleaseResult(tuple(images), package, (*notes, *verdict.notes), verdict)
+    return ReleaseResult(tuple(images), package, (*notes, *verdict.notes, *_left_open(verdict)), verdict)
 
 
 def pack_images(
@@ -138,9 +149,18 @@ def pack_images(
 
     package = pack(images, product, signers, development=development)
     data = ByteView(b"".join(package.pieces()))
-    verdict = judge(data, "the package", product, trust, fresh(product), development=development)
-    _refuse_findings(verdict, "this package")
+    verdict = judge(data, "the package", product, trust, fresh(product), development=development, partial=True)
+    _refuse_unless_accepted(verdict, "this package")
     return package, verdict
+
+
+def _left_open(verdict: Verdict) -> tuple[str, ...]:
+    """Say of each image what only a device can answer."""
+    return tuple(
+        f"{check.subject}: {check.because}"
+        for check in verdict.checks
+        if check.name == "requirements" and check.outcome == NOT_RUN and check.because
+    )
 
 
 def _refuse_bad_image(made: "SealedImage", product: Product, trust: Trust, options: "SealOptions") -> None:
@@ -148,20 +168,20 @@ def _refuse_bad_image(made: "SealedImage", product: Product, trust: Trust, optio
     payload = _PayloadPieces(made) if made.statement.detached else None
     name = made.placed.slot.name
     verdict = judge(whole, name, product, trust, fresh(product), development=options.development, payload=payload)
-    _refuse_findings(verdict, f"the sealed image for {name}")
+    _refuse_unless_accepted(verdict, f"the sealed image for {name}")
 
 
-def _refuse_findings(verdict: Verdict, what: str) -> None:
-    for finding in verdict.findings:
-        if finding.code == "rules.requirement-not-met" and finding.found and finding.found.startswith("no "):
-            continue
-        raise RefusedError(
-            f"our own judge refuses {what}: {finding.code}: {finding.message}",
-            place=finding.place,
-            expected=finding.expected,
-            found=finding.found,
-            hint=finding.hint or "nothing was written",
-        )
+def _refuse_unless_accepted(verdict: Verdict, what: str) -> None:
+    if verdict.accepted:
+        return
+    finding = verdict.findings[0]
+    raise RefusedError(
+        f"our own judge refuses {what}: {finding.code}: {finding.message}",
+        place=finding.place,
+        expected=finding.expected,
+        found=finding.found,
+        hint=finding.hint or "nothing was written",
+    )
 
 
 class _Pieces:

@@ -11,7 +11,7 @@ from imgseal.check.runner import NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.limits import CHUNK
-from imgseal.product.model import Component
+from imgseal.product.cores import vector_alignment
 from imgseal.sealed.layout import FILL
 
 __all__ = ["rest", "vectors"]
@@ -26,7 +26,7 @@ def vectors(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     entry = statement.entry_offset
     table = statement.link_address + entry
     findings = []
-    alignment = vector_alignment(component)
+    alignment = vector_alignment(component.core, component.vectors)
     if table % alignment and not (component.core == "cortex-m0" and statement.detached):
         findings.append(
             Finding(
@@ -78,12 +78,6 @@ def vectors(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
             )
         )
     return findings
-
-
-def vector_alignment(component: Component) -> int:
-    """Return the alignment in bytes that a core asks of its vector table."""
-    floor = 256 if component.core == "cortex-m0plus" else 128
-    return max(floor, 1 << (4 * component.vectors - 1).bit_length())
 
 
 def rest(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:

@@ -44,8 +44,8 @@ class Context(NamedTuple):
 
     `development` admits development images and keys; `slot` names the slot that a raw dump was read from; `versions`
     are those of the resulting set by component number (0 is the bootloader); `whole_set` says that the set is known,
-    so that a missing component is a missing requirement; `packaged` is True for images inside a judged package, whose
-    manifest says `expected` of them.
+    so that a missing component is a missing requirement, and `partial` that a package may leave components to what
+    the device has. Of an image inside a package its manifest says `expected`.
     """
 
     product: Product
@@ -56,6 +56,7 @@ class Context(NamedTuple):
     slot: str | None = None
     versions: Mapping[int, Version] = {}
     whole_set: bool = False
+    partial: bool = False
     expected: Expected | None = None
 
 

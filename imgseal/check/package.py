@@ -30,7 +30,7 @@ def judge_package(data: Bytes, name: str, context: Context, device: str) -> Verd
         for part, image in images:
             if isinstance(image, ImageSubject) and image.header is not None:
                 versions[part.number] = image.statement.version
-        inner = context._replace(versions=versions, whole_set=True)
+        inner = context._replace(versions=versions, whole_set=not context.partial)
         for part, image in images:
             results += _judge_one(subject, part, image, inner)
         results += (_one_kind(subject, images),)

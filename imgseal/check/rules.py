@@ -72,7 +72,7 @@ def requirements(subject: ImageSubject, context: Context) -> list[Finding] | Not
         name = component_named(context.product, need.component)
         version = context.versions.get(need.component)
         if version is None and not context.whole_set:
-            unknown.append(name)
+            unknown.append(f"{name} {need}")
         elif version is None or not need.met_by(version):
             findings.append(
                 Finding(
@@ -89,7 +89,7 @@ def requirements(subject: ImageSubject, context: Context) -> list[Finding] | Not
                 )
             )
     if unknown and not findings:
-        return NotRun(f"the set is not known ({', '.join(unknown)}): judged with the package", mandatory=False)
+        return NotRun(f"needs {', '.join(unknown)} beside it: only the whole set can tell", mandatory=False)
     return findings
 
 

@@ -107,7 +107,18 @@ def command(
 def open_artefact(path: str) -> ByteView:
     """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first."""
     data = load_artefact(path)
-    if bytes(data.read(0, 1)) not in (b":", b"S"):
+    head = bytes(data.read(0, 512))
+    if head[:1] not in (b":", b"S"):
+        return data
+    import io
+
+    from imgseal.source import INTEL_HEX, S_RECORD, detect, read
+
+    try:
+        kind = detect(head, path)
+    except InputError:
+        return data  # the judge says that it is neither sealed nor packed
+    if kind not in (INTEL_HEX, S_RECORD):
         return data
     if data.size > TEXT_ARTEFACT_BYTES:
         raise InputError(
@@ -117,17 +128,7 @@ def open_artefact(path: str) -> ByteView:
             found=f"{data.size} bytes",
             hint="judge its binary form",
         )
-    import io
-
-    from imgseal.source import read
-
-    try:
-        image = read(io.BytesIO(bytes(data.read(0, data.size))), name=path)
-    except InputError as error:
-        if bytes(data.read(0, 1)) == b":":
-            raise
-        error.args = ()
-        return data
+    image = read(io.BytesIO(data.read(0, data.size)), name=path)
     if len(image.regions) != 1:
         raise InputError(
             "a sealed image in hex form is one region without gaps",

@@ -2,9 +2,7 @@
 
 from imgseal.records import NamedTuple
 
-__all__ = ["CORES", "KEYS", "Key", "keys_of"]
-
-CORES = ("cortex-m0", "cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m7", "cortex-m23", "cortex-m33")
+__all__ = ["KEYS", "Key", "keys_of"]
 
 
 class Key(NamedTuple):

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from imgseal.product.keys import CORES
+from imgseal.product.cores import CORES
 from imgseal.product.model import Component, Memory, OutsideRange, Requirement, Slot
 from imgseal.product.table import Table
 from imgseal.versions import Version, decimal

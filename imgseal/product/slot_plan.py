@@ -2,10 +2,11 @@
 
 import itertools
 
+from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product, Slot
 from imgseal.product.table import Document
 
-__all__ = ["check", "vector_alignment"]
+__all__ = ["check"]
 
 
 def check(product: Product, document: Document) -> None:
@@ -15,15 +16,6 @@ def check(product: Product, document: Document) -> None:
     _uses(product, document)
     for component in product.components.values():
         _component(product, component, document)
-
-
-def vector_alignment(core: str, vectors: int) -> int:
-    """Return the alignment a core asks of its vector table, in bytes.
-
-    A power of two, at least the table's size and 128 (Armv7-M Architecture Reference Manual B3.2.5); 256 on
-    Cortex-M0+ (from memory).
-    """
-    return max(256 if core == "cortex-m0plus" else 128, 1 << (4 * vectors - 1).bit_length())
 
 
 def _memories(product: Product, document: Document) -> None:
