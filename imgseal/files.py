@@ -62,6 +62,7 @@ def _too_large(path: str, what: str, limit: int, found: str) -> InputError:
         place=Place(file=path),
         expected=f"at most {limit} bytes",
         found=found,
+        hint="is it the right file?",
     )
 
 

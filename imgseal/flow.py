@@ -123,6 +123,7 @@ def release(
                     place=Place(file=file.name),
                     expected=component.name,
                     found=file.content.placed.component.name,
+                    hint="give it under its own component's name",
                 )
             images.append(file.content)
             continue

@@ -103,7 +103,13 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
             anchor = _signer_of(block, message, (*released, *desk))
         except BadSignatureError as error:
             place = Place(key=f"authentication.block[{number}]")
-            malformed = Finding("signature.malformed", str(error), place, expected="r and s in 1..n-1, 32 bytes each")
+            malformed = Finding(
+                "signature.malformed",
+                str(error),
+                place,
+                expected="r and s in 1..n-1, 32 bytes each",
+                hint="build and sign the package again",
+            )
             continue
         if anchor is None:
             continue
@@ -115,6 +121,7 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
                 Place(file=anchor.source),
                 expected=", ".join(anchor.classes),
                 found=context.product.class_name,
+                hint="sign with a key that [trust.packages] names for this class",
             )
         if refused is not None:
             return [refused]

@@ -88,6 +88,7 @@ def component(subject: ImageSubject, context: Context) -> list[Finding]:
                 _place("component_number"),
                 expected=names,
                 found=str(statement.component),
+                hint="use the product file that the image was made with: --product FILE",
             )
         ]
     if (statement.kind == CODE) != (known.kind == "code"):
@@ -98,6 +99,7 @@ def component(subject: ImageSubject, context: Context) -> list[Finding]:
                 _place("component_kind"),
                 expected=known.kind,
                 found="code" if statement.kind == CODE else "data",
+                hint="seal it again with this product file",
             )
         ]
     return []

@@ -118,13 +118,19 @@ def components(subject: PackageSubject, context: Context) -> list[Finding]:
                     Place(key=f"common.components[{index}]"),
                     expected="[component number, run slot index] of the product file",
                     found="[" + ", ".join(f"h'{piece.hex()}'" for piece in identity) + "]",
+                    hint="use the product file that the package was made with: --product FILE",
                 )
             )
         else:
             parts.append(part)
     if not subject.manifest.components:
         findings.append(
-            Finding("identity.unknown-component", "the manifest lists no component", Place(key="common.components"))
+            Finding(
+                "identity.unknown-component",
+                "the manifest lists no component",
+                Place(key="common.components"),
+                hint="pack it again: imgseal pack",
+            )
         )
     if not findings:
         subject.parts = tuple(parts)
@@ -146,6 +152,7 @@ def shared(subject: PackageSubject, context: Context) -> list[Finding]:
                         f"the shared sequence does not check the {labels.CONDITIONS[condition]} of component {index}",
                         Place(key="shared"),
                         expected="conditions 1 and 2 for every component",
+                        hint="add conditions 1 and 2 for it; imgseal pack does so",
                     )
                 ]
     return []
@@ -186,6 +193,7 @@ def conditions(subject: PackageSubject, _context: Context) -> list[Finding]:
             f"the condition {labels.CONDITIONS[command.code]} stands in the {name} sequence",
             Place(key=name),
             expected="in the install sequence only",
+            hint="move it into the install sequence; imgseal pack does so",
         )
         for name, sequence in sequences
         for command in commands_in(sequence)
@@ -313,4 +321,5 @@ def _device(subject: PackageSubject, context: Context, free: dict[int, int]) -> 
 
 
 def _stopped(failure: Failure) -> Finding:
-    return Finding(failure.code, failure.message, Place(key=failure.where), failure.expected, failure.found)
+    hint = f"docs/checks.md explains {failure.code}; the place counts commands from 0"
+    return Finding(failure.code, failure.message, Place(key=failure.where), failure.expected, failure.found, hint)

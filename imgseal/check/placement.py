@@ -48,6 +48,7 @@ def address(subject: ImageSubject, context: Context) -> list[Finding]:
                 _place("flags"),
                 expected=how,
                 found="a detached header" if statement.detached else "an attached header",
+                hint="seal it again with this product file",
             )
         ]
     if slot_of(context.product, statement) is not None:

@@ -35,6 +35,7 @@ def development(subject: ImageSubject, context: Context) -> list[Finding]:
                 place,
                 expected="the development flag, or a release key",
                 found=f"signed by {by_development_key[0]}",
+                hint="build it again, with --release or without",
             )
         ]
     return []

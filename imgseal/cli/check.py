@@ -62,7 +62,11 @@ def command(
     Without --device the verdict is for a fresh device: nothing installed, counters at zero, and the first line says so.
     """
     if len(artefacts) > 1 and (payload or slot):
-        raise UsageError("--payload and --slot go with one artefact", found=f"{len(artefacts)} artefacts")
+        raise UsageError(
+            "--payload and --slot go with one artefact",
+            found=f"{len(artefacts)} artefacts",
+            hint="check the artefacts one by one",
+        )
     project = Project.load(product_file, settings, variant)
     product = project.product
     if slot is not None and slot not in product.slots:
@@ -71,6 +75,7 @@ def command(
             place=Place(file=project.path),
             expected=", ".join(product.slots),
             found=slot,
+            hint="name a slot of the product file, or use another one: --product FILE",
         )
     trust = project.trust(development=development)
     state, contents = load_device(project, device_file)
@@ -135,6 +140,7 @@ def open_artefact(path: str) -> ByteView:
             place=Place(file=path),
             expected="1 region",
             found=f"{len(image.regions)} regions",
+            hint="give the hex file that imgseal seal --hex wrote, or the binary form",
         )
     region = image.regions[0]
     return ByteView(image.read(region.address, region.size))
@@ -157,6 +163,7 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
                 place=Place(file=device_file, key=f"slots.{name}"),
                 expected=", ".join(project.product.slots),
                 found=name,
+                hint="name a slot of the product file, or use another one: --product FILE",
             )
         if content is None:
             continue
@@ -169,6 +176,7 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
                 place=Place(file=path),
                 expected=content.sha256,
                 found=digest,
+                hint="read the slot again, or correct the digest in the device state file",
             )
         contents[name] = data
     return state, contents

@@ -47,6 +47,7 @@ def parse_firmware(argument: str, product: "Product") -> Firmware:
             "a firmware argument is NAME=FILE",
             expected=f"for example {next(iter(product.components))}=app.hex",
             found=argument,
+            hint="name the component in front of the file",
         )
     component_of(product, name)
     path, base = split_address(rest)
@@ -65,9 +66,14 @@ def split_address(text: str) -> tuple[str, int | None]:
             "the address behind @ is no number",
             expected=f"for example {path}@0x60000",
             found=address,
+            hint="write it in decimal, or in hex with 0x",
         ) from None
     if not 0 <= base < 1 << 32:
-        raise UsageError("the address behind @ is outside 32 bits", found=address)
+        raise UsageError(
+            "the address behind @ is outside 32 bits",
+            found=address,
+            hint="give the address of the first byte, 0 to 0xffffffff",
+        )
     return path, base
 
 
@@ -112,7 +118,9 @@ def load_image_or_sealed(path: str, base: int | None, product: "Product") -> "It
         sealed = is_sealed(stream.read(16))
     if sealed:
         if base is not None:
-            raise UsageError("a sealed image has its own address", found=f"{path}@0x{base:x}")
+            raise UsageError(
+                "a sealed image has its own address", found=f"{path}@0x{base:x}", hint="leave the address out"
+            )
         yield load_sealed(path, product)
         return
     with load_image(path, base) as image:

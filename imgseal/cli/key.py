@@ -122,7 +122,12 @@ def _read(path: str) -> tuple[PublicKey, bool]:
     try:
         data = read_bounded(path, "key file", KEY_FILE_BYTES)
     except ImgsealError as error:
-        raise KeyTroubleError("cannot read this key file", place=Place(file=path), found=error.found) from None
+        raise KeyTroubleError(
+            "cannot read this key file",
+            place=Place(file=path),
+            found=error.found,
+            hint="check the name and the permissions",
+        ) from None
     if b"PRIVATE KEY-----" in data:
         return FileSigner(load_private(data, path, unlock(path)), path).public, True
     return load_public(data, path), False

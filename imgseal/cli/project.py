@@ -74,6 +74,7 @@ def read_text(path: str, what: str, limit: int) -> str:
             f"this {what} is not UTF-8 text",
             place=Place(file=path, offset=error.start),
             found=f"byte 0x{data[error.start]:02x}",
+            hint="save it as UTF-8, or give the right file",
         ) from None
 
 
@@ -161,7 +162,12 @@ class Project(NamedTuple):
         try:
             data = read_bounded(path, "private key", KEY_FILE_BYTES)
         except InputError as error:
-            raise KeyTroubleError("cannot read the signing key", place=Place(file=path), found=error.found) from None
+            raise KeyTroubleError(
+                "cannot read the signing key",
+                place=Place(file=path),
+                found=error.found,
+                hint="check the permissions of the file",
+            ) from None
         return FileSigner(load_private(data, path, unlock(path)), path)
 
 

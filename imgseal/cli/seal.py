@@ -88,6 +88,7 @@ def image_outputs(
             "a detached image is two files",
             expected=f"a name that ends in .header.{ending}; the payload's name follows from it",
             found=out,
+            hint="leave --out out, or give a name with that ending",
         )
     header = out or os.path.join(folder, f"{slot}.header.{ending}")
     payload = header[: -len(f".header.{ending}")] + f".payload.{ending}"

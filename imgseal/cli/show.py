@@ -52,7 +52,7 @@ def command(
     if data is not None and kind == "sealed image":
         _sealed(data, artefact, field, as_json=as_json)
     elif field is not None:
-        raise UsageError("only sealed images have fields", place=Place(file=artefact))
+        raise UsageError("only sealed images have fields", place=Place(file=artefact), hint="leave --field out")
     elif data is not None and kind == "update package":
         _package(data, as_json=as_json)
     else:

@@ -38,5 +38,6 @@ def source_revision(text: str | None) -> bytes:
             "the source revision is not 2 to 64 hex digits",
             expected="for example the output of: git rev-parse HEAD",
             found=text,
+            hint="give the revision in hex, or leave --revision out",
         )
     return revision

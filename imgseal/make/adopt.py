@@ -38,6 +38,7 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
             place=Place(file=name, key="component_number"),
             expected=", ".join(f"{c.number} ({c.name})" for c in product.components.values()),
             found=str(statement.component),
+            hint="use the product file that the image was made with: --product FILE",
         )
     offset = 0 if statement.detached else statement.header_block
     source = payload if statement.detached else data
@@ -71,4 +72,5 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
         place=Place(file=name, key="link_address"),
         expected=" or ".join(f"0x{product.slot_base(s) + offset:08x} ({s})" for s in component.run),
         found=f"0x{statement.link_address:08x}",
+        hint="seal it again with this product file",
     )

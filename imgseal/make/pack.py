@@ -132,6 +132,7 @@ def _refuse_contradictions(images: tuple[SealedImage, ...], *, development: bool
                     f"the two images of {image.placed.component.name} differ in {what}",
                     expected=str(theirs),
                     found=str(mine),
+                    hint="build both from the same sources with one product file",
                 )
         if image.statement.development != development:
             raise UsageError(

@@ -72,6 +72,7 @@ def separate(image: MemoryImage, component: Component, name: str) -> tuple[Memor
         raise UsageError(
             "every byte of this file lies in ranges that the product file drops or carries elsewhere",
             place=Place(file=name, key=f"component.{component.name}.outside"),
+            hint="narrow the ranges down, or give another file",
         )
     return image, carried
 

@@ -75,12 +75,14 @@ def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[
             place=Place(file=product.source, key=f"component.{component.name}.header_block"),
             expected=f"at least {needed}",
             found=str(component.header_block),
+            hint="raise header_block, and link the firmware for it: imgseal show --linker",
         )
     if len(options.source_revision) > REVISION_BYTES:
         raise UsageError(
             "the source revision is too long",
             expected=f"at most {REVISION_BYTES} bytes ({2 * REVISION_BYTES} hex digits)",
             found=f"{len(options.source_revision)} bytes",
+            hint="give a shorter revision, such as the output of git rev-parse HEAD",
         )
     flags = (FLAG_DEVELOPMENT if options.development else 0) | (FLAG_DETACHED if component.header else 0)
     statement = Statement(

@@ -165,6 +165,7 @@ class ImageBuilder:
                 place=Place(file=self._name, line=line),
                 expected=f"at most {IMAGE_BYTES} bytes of data",
                 found="more",
+                hint="is it the right file? split it into components if it is",
             )
 
     def _too_many(self, line: int | None) -> InputError:

@@ -139,6 +139,7 @@ class MemoryImage:
                 place=Place(address=at),
                 expected=f"{size} bytes from 0x{address:08x}",
                 found=f"{at - address} bytes",
+                hint="look at the image's regions first",
             )
         return parts[0] if len(parts) == 1 else b"".join(parts)
 
@@ -173,7 +174,7 @@ class MemoryImage:
 
     def _some(self) -> tuple[Region, ...]:
         if not self._regions:
-            raise InputError("this image holds no data")
+            raise InputError("this image holds no data", hint="look at the image's size first")
         return self._regions
 
     def _with(self, extents: tuple[Extent, ...]) -> "MemoryImage":

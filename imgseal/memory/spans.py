@@ -28,6 +28,7 @@ def between(start: int, end: int) -> Region:
             expected="a start not above the end, and an end of at most 0x100000000",
             found=f"{start:#x}..{end:#x}",
             place=Place(address=start) if 0 <= start < ADDRESS_END else None,
+            hint="keep start and end between 0 and 2**32",
         )
     return Region(start, end - start)
 

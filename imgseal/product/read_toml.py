@@ -58,6 +58,7 @@ def read(
             place=Place(file=name),
             expected=", ".join(variants) or "no variant at all",
             found=variant,
+            hint="name a variant of the product file, or leave --variant out",
         )
     chosen = tree if variant is None else _overlay(document, tree, variant)
     return _product(document, chosen, variant)._replace(variants=names)
@@ -80,9 +81,17 @@ def _parse(text: str, name: str) -> _Tree:
             hint="see toml.io for the syntax; text needs quotes, a number none",
         ) from None
     except RecursionError:
-        raise UsageError("this is nested too deeply to be a product file", place=Place(file=name)) from None
+        raise UsageError(
+            "this is nested too deeply to be a product file",
+            place=Place(file=name),
+            hint="imgseal init writes a file to start from",
+        ) from None
     except ValueError as error:  # a number of thousands of digits
-        raise UsageError(f"this is not TOML that can be read: {error}", place=Place(file=name)) from None
+        raise UsageError(
+            f"this is not TOML that can be read: {error}",
+            place=Place(file=name),
+            hint="correct the number or text it names",
+        ) from None
 
 
 def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
@@ -123,6 +132,7 @@ def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
                     place=Place(file=name, key=key),
                     expected=", ".join(components) if isinstance(components, dict) else None,
                     found=parts[1],
+                    hint="use the component's name in the product file",
                 )
         if not isinstance(table, dict):
             raise UsageError(
@@ -136,13 +146,22 @@ def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
             try:
                 Version.parse(value)
             except ValueError as error:
-                raise UsageError("--set gives a version that is none", place=Place(key=key), found=str(error)) from None
+                raise UsageError(
+                    "--set gives a version that is none",
+                    place=Place(key=key),
+                    found=str(error),
+                    hint="give a version such as 2.4.1 or 2.4.1-rc.1",
+                ) from None
             table[parts[-1]] = value
         elif decimal(value, _U32) is not None:
             table[parts[-1]] = decimal(value, _U32)
         else:
             raise UsageError(
-                "--set gives a number that is none", place=Place(key=key), expected=f"0 to {_U32}", found=value
+                "--set gives a number that is none",
+                place=Place(key=key),
+                expected=f"0 to {_U32}",
+                found=value,
+                hint="give a whole number in decimal",
             )
 
 

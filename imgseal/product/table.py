@@ -56,7 +56,7 @@ class Document:
             place=Place(file=self.name, line=line, key=_dotted(path)),
             expected=expected,
             found=found,
-            hint=hint,
+            hint=hint or "docs/format/product-file.md explains every key",
         )
 
 

@@ -29,7 +29,12 @@ def read(
         stream.seek(0)
         kind = detect(head, name)
     if kind not in KINDS:
-        raise UsageError("no such kind of firmware file", expected=", ".join(KINDS), found=kind)
+        raise UsageError(
+            "no such kind of firmware file",
+            expected=", ".join(KINDS),
+            found=kind,
+            hint="leave the kind out: it is detected from the bytes",
+        )
     if kind == BINARY and base is None:
         raise UsageError(
             "a flat binary does not say where it belongs",

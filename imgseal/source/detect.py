@@ -44,6 +44,7 @@ def detect(head: bytes, name: str) -> str:
             place=Place(file=name),
             expected="Intel HEX, S-records, ELF, or a flat binary",
             found=archive,
+            hint="give the linked executable, its HEX file, or a flat binary",
         )
     lines = head.split(b"\n")
     record = next((n for n, line in enumerate(lines, 1) if _kind_of_record(line.lstrip(_IN_FRONT), least=10)), None)

@@ -102,6 +102,7 @@ class TextReader:
                     place=Place(file=self.name),
                     expected=f"at most {FIRMWARE_BYTES} bytes",
                     found="more",
+                    hint="is it the right file? give the binary form if it is",
                 )
             cut = chunk.rfind(b"\n") + 1
             if cut:

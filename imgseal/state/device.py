@@ -78,14 +78,28 @@ def read(text: str, *, name: str) -> DeviceState:
         tree = json.loads(text, object_pairs_hook=unique)
     except json.JSONDecodeError as error:
         raise UsageError(
-            f"this device state file is not JSON: {error.msg}", place=Place(file=name, line=error.lineno)
+            f"this device state file is not JSON: {error.msg}",
+            place=Place(file=name, line=error.lineno),
+            hint="docs/format/device-state.md has an example",
         ) from None
     except ValueError as error:  # a number of thousands of digits
-        raise UsageError(f"this device state file cannot be read: {error}", place=Place(file=name)) from None
+        raise UsageError(
+            f"this device state file cannot be read: {error}",
+            place=Place(file=name),
+            hint="correct the number it names",
+        ) from None
     except RecursionError:
-        raise UsageError("this device state file is nested too deeply", place=Place(file=name)) from None
+        raise UsageError(
+            "this device state file is nested too deeply",
+            place=Place(file=name),
+            hint="docs/format/device-state.md has an example",
+        ) from None
     if not isinstance(tree, dict):
-        raise UsageError("this device state file is no JSON object", place=Place(file=name))
+        raise UsageError(
+            "this device state file is no JSON object",
+            place=Place(file=name),
+            hint="docs/format/device-state.md has an example",
+        )
     for key in tree:
         if key not in _KEYS:
             raise _refused(name, key, "unknown key", ", ".join(_KEYS), key)
@@ -143,7 +157,13 @@ def write(state: DeviceState) -> str:
 
 
 def _refused(name: str, key: str, message: str, expected: str | None, found: str | None) -> UsageError:
-    return UsageError(message, place=Place(file=name, key=key), expected=expected, found=found)
+    return UsageError(
+        message,
+        place=Place(file=name, key=key),
+        expected=expected,
+        found=found,
+        hint="docs/format/device-state.md explains every key",
+    )
 
 
 def _integer(name: str, key: str, value: object, least: int, most: int) -> int:
