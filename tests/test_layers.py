@@ -23,6 +23,7 @@ LAYERS = {
     "keys": 2,
     "make": 3,
     "check": 3,
+    "compare": 3,
     "report": 5,
     "flow": 6,
     "files": 7,
@@ -90,6 +91,8 @@ def test_the_judge_never_imports_the_maker() -> None:
             assert not name.startswith("imgseal.make"), path
         if room == "make":
             assert not name.startswith("imgseal.check"), path
+        if room == "compare":
+            assert not name.startswith(("imgseal.check", "imgseal.make")), path
 
 
 def test_libraries_have_one_user_each() -> None:

@@ -20,6 +20,7 @@ COMMANDS = {
     "pack": "Pack sealed images into an update package.",
     "check": "Judge artefacts as a bootloader would.",
     "show": "Show what is inside an artefact.",
+    "compare": "Show what an update changes.",
 }
 """Command -> what it does; the module of the same name in this package holds it."""
 

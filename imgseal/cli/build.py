@@ -11,11 +11,12 @@ import click
 
 from imgseal import __version__
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
+from imgseal.cli.history import counters_running_out, refuse_going_down
 from imgseal.cli.project import LOCAL_NAME, Project, product_options
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, source_revision
 from imgseal.errors import InputError, UsageError
-from imgseal.files import Output, read_bounded, refuse_overlap, write_all
+from imgseal.files import Output, load_artefact, read_bounded, refuse_overlap, write_all
 from imgseal.flow import FirmwareFile, ReleaseResult, release
 from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.make.seal import SealOptions
@@ -38,6 +39,7 @@ Examples:
   imgseal build phrases=phrases.bin@0x60080400        a flat binary and its address
   imgseal build radio=old/radio.sealed.bin motor=app.hex   keeps a sealed image byte for byte
   imgseal build motor=app.hex --release --set release.version=2.4.1 --depfile out/fw.d
+  imgseal build motor=app.hex --release --previous old/vent-drive-2.4.0-16.suit
 
 \b
 Without --release everything is marked as development and signed with the development keys.
@@ -47,6 +49,7 @@ Without --release everything is marked as development and signed with the develo
 @click.option("--release", "is_release", is_flag=True, help="The real one: release keys, no development flag.")
 @click.option("--out", default="out", show_default=True, metavar="DIR", help="Folder for what is written.")
 @click.option("--depfile", metavar="FILE", help="Write a dependency file for Make and Ninja.")
+@click.option("--previous", metavar="PACKAGE", help="Refuse counters or a sequence that go down against this package.")
 @click.option("--revision", metavar="HEX", help="Source revision to record, up to 64 hex digits.")
 @product_options
 def command(
@@ -54,6 +57,7 @@ def command(
     is_release: bool,
     out: str,
     depfile: str | None,
+    previous: str | None,
     revision: str | None,
     product_file: str | None,
     variant: str | None,
@@ -73,7 +77,8 @@ def command(
     development = not is_release
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     arguments = [parse_firmware(argument, base.product) for argument in firmware]
-    inputs = [argument.path for argument in arguments]
+    inputs = [argument.path for argument in arguments] + ([previous] if previous else [])
+    before_package = load_artefact(previous) if previous else None
     outputs: list[Output] = []
     lines: list[str] = []
     notes: list[str] = []
@@ -92,6 +97,9 @@ def command(
                 package_signers=(project.signer("packages", development=development),),
                 trust=project.trust(development=development),
             )
+            notes += counters_running_out(result.images)
+            if before_package is not None:
+                refuse_going_down(result.package, result.images, before_package, project)
             made = _outputs(result, project.product, folder, development=development)
             before = _previous_sizes(os.path.join(folder, "release.json"))
             lines += [_slot_line(result, index, before) for index in range(len(result.images))]

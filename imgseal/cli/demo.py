@@ -16,11 +16,17 @@ __all__ = ["command"]
 _WIDTH = 100
 _KEYS = ("keys-dev/images", "keys-dev/packages", "keys/images", "keys/packages")
 _SLOTS = ("motor-a", "motor-b", "radio", "phrases")
-_FIRMWARE = (
-    "motor={0}/motor-a.hex",
-    "motor={0}/motor-b.hex",
-    "radio={0}/radio.hex",
-    "phrases={0}/phrases.bin@0x60080400",
+_OLD = (
+    "motor=firmware-old/motor-a.hex",
+    "motor=firmware-old/motor-b.hex",
+    "radio=firmware-old/radio.hex",
+    "phrases=firmware-old/phrases.bin@0x60080400",
+)
+_NEW = (
+    "motor=firmware/motor-a.hex",
+    "motor=firmware/motor-b.hex",
+    "radio=out-old/radio.sealed.bin",  # unchanged components stay byte for byte
+    "phrases=out-old/phrases.sealed.bin",
 )
 
 
@@ -48,7 +54,8 @@ def command(folder: str) -> None:
     outputs = [Output(os.path.join(folder, "imgseal.toml"), [product_text().encode()])]
     for release, version, growth in (("firmware-old", "2.4.0", 0), ("firmware", "2.4.1", 4)):
         for name, data in firmware_files(version, growth).items():
-            outputs.append(Output(os.path.join(folder, release, name), [data]))
+            if release == "firmware-old" or name.startswith("motor"):
+                outputs.append(Output(os.path.join(folder, release, name), [data]))
     write_all(outputs)
     _say("A greenhouse vent drive, invented: motor core with two run slots, radio core, phrases in external flash.")
     with chdir(folder):
@@ -56,8 +63,8 @@ def command(folder: str) -> None:
             _quiet("key", "new", "--no-passphrase", f"{key}.pem")
         _say(f"Fresh keys in {folder}/keys and keys-dev, firmware for two releases beside them.", "")
         old = ("--set", "release.version=2.4.0", "--set", "release.sequence=16", "--set", "component.motor.counter=5")
-        _run("build", *[text.format("firmware-old") for text in _FIRMWARE], "--release", *old, "--out", "out-old")
-        _run("build", *[text.format("firmware") for text in _FIRMWARE], "--release")
+        _run("build", *_OLD, "--release", *old, "--out", "out-old")
+        _run("build", *_NEW, "--release", "--previous", "out-old/vent-drive-2.4.0-16.suit")
         _run("check", "out/vent-drive-2.4.1-17.suit")
         _refusals()
     _say(

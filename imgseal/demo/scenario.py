@@ -40,9 +40,9 @@ def firmware_files(version: str, growth: int) -> dict[str, bytes]:
     for slot, link in (("a", 0x0002_0400), ("b", 0x0007_0400)):
         data = code(f"motor {version}", link=link, size=(208 + growth) * 1024, vectors=64, stack=_RAM_END)
         out[f"motor-{slot}.hex"] = b"".join(write_intel_hex([(link, data)]))
-    radio = code(f"radio {version}", link=0x000C_0400, size=90 * 1024, vectors=48, stack=0x2000_8000)
+    radio = code("radio 1.3.2", link=0x000C_0400, size=90 * 1024, vectors=48, stack=0x2000_8000)
     out["radio.hex"] = b"".join(write_intel_hex([(0x000C_0400, radio)]))
-    out["phrases.bin"] = phrases(f"phrases {version}", 300 * 1024)
+    out["phrases.bin"] = phrases("phrases 1.0.4", 300 * 1024)
     return out
 
 

@@ -1,0 +1,1 @@
+"""What an update changes: two packages side by side. Nothing is verified here."""

@@ -1,0 +1,152 @@
+"""The differences of two packages, slot by slot."""
+
+from collections.abc import Iterator
+
+from imgseal.compare.contents import Contents, Image
+from imgseal.limits import CHUNK
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+from imgseal.sealed.layout import FILL
+from imgseal.sealed.statement import Statement
+from imgseal.versions import Version
+
+__all__ = ["Change", "Comparison", "SlotDifference", "compare"]
+
+
+class Change(NamedTuple):
+    """One value that differs; None where the package has no such image."""
+
+    what: str
+    old: str | None
+    new: str | None
+
+
+class SlotDifference(NamedTuple):
+    """What changes in one run slot.
+
+    `bytes_changed` counts bytes of the sealed image that differ or are there in one only; `blocks_changed` the erase
+    blocks, of `block` bytes each, that hold other content afterwards; `blocks_written` those that the new image takes.
+    `same_version` tells that the payload is another one under the same version, which nobody can tell apart by name.
+    """
+
+    component: str
+    slot: str
+    changes: tuple[Change, ...]
+    same_version: bool
+    bytes_changed: int
+    bytes_new: int
+    block: int
+    blocks_changed: int
+    blocks_written: int
+    blocks_in_slot: int
+
+    @property
+    def unchanged(self) -> bool:
+        """Whether the slot holds the same bytes as before."""
+        return not self.bytes_changed
+
+
+class Comparison(NamedTuple):
+    """Two packages side by side."""
+
+    old: str
+    new: str
+    changes: tuple[Change, ...]
+    slots: tuple[SlotDifference, ...]
+
+
+def compare(old: Contents, new: Contents, product: Product) -> Comparison:
+    """Compare two packages of one product; slots in the order of the product file."""
+    pairs = [("release", _release(old), _release(new)), ("sequence", str(old.sequence), str(new.sequence))]
+    slots = [
+        _slot(product, name, old.images.get(name), new.images.get(name))
+        for component in product.components.values()
+        for name in component.run
+        if name in old.images or name in new.images
+    ]
+    return Comparison(old.name, new.name, tuple(Change(*pair) for pair in pairs if pair[1] != pair[2]), tuple(slots))
+
+
+def _release(contents: Contents) -> str | None:
+    if contents.set_version is None:
+        return None
+    try:
+        return str(Version.from_suit(list(contents.set_version)))
+    except ValueError:
+        return ".".join(map(str, contents.set_version))
+
+
+def _facts(statement: Statement | None, product: Product) -> dict[str, str | None]:
+    if statement is None:
+        return {}
+    names = {0: "bootloader", **{c.number: c.name for c in product.components.values()}}
+    needs = ", ".join(f"{names.get(n.component, n.component)} {n}" for n in statement.needs)
+    return {
+        "version": str(statement.version),
+        "counter": str(statement.counter),
+        "payload": f"{statement.payload_size} bytes",
+        "needs": needs or "nothing",
+        "hardware": f"{statement.hardware[0]}..{statement.hardware[1]}",
+        "class": statement.class_id.hex(),
+        "keys": ", ".join(slot.key_id.hex() for slot in statement.signatures),
+        "header": f"{statement.header_block} bytes{', detached' if statement.detached else ''}",
+        "made for": "development" if statement.development else "release",
+        "revision": statement.source_revision.hex() or "none",
+        "built": str(statement.build_time),
+    }
+
+
+def _slot(product: Product, name: str, old: Image | None, new: Image | None) -> SlotDifference:
+    known = new or old
+    assert known is not None
+    before = _facts(old.statement if old else None, product)
+    after = _facts(new.statement if new else None, product)
+    changes = [
+        Change(what, before.get(what), after.get(what))
+        for what in (after or before)
+        if before.get(what) != after.get(what)
+    ]
+    slot = product.slots[name]
+    block = product.memories[slot.memory].erase_block
+    mine = old.content if old else memoryview(b"")
+    theirs = new.content if new else memoryview(b"")
+    changed = sum(_differing(mine[at : at + CHUNK], theirs[at : at + CHUNK]) for at in _starts(mine, theirs, CHUNK))
+    blocks = sum(not _same_block(mine, theirs, at, block) for at in _starts(mine, theirs, block))
+    return SlotDifference(
+        known.component,
+        name,
+        tuple(changes),
+        old is not None
+        and new is not None
+        and old.statement.version == new.statement.version
+        and old.statement.payload_digest != new.statement.payload_digest,
+        changed,
+        len(theirs),
+        block,
+        blocks,
+        -(-len(theirs) // block),
+        slot.size // block,
+    )
+
+
+def _starts(old: memoryview, new: memoryview, step: int) -> Iterator[int]:
+    return iter(range(0, max(len(old), len(new)), step))
+
+
+def _differing(old: memoryview, new: memoryview) -> int:
+    """Count the bytes that differ; what is there in one only differs."""
+    both = min(len(old), len(new))
+    rest = abs(len(old) - len(new))
+    if old[:both] == new[:both]:
+        return rest
+    difference = int.from_bytes(old[:both], "little") ^ int.from_bytes(new[:both], "little")
+    return both - difference.to_bytes(both, "little").count(0) + rest
+
+
+def _same_block(old: memoryview, new: memoryview, at: int, block: int) -> bool:
+    """Whether an erase block holds the same afterwards, the rest behind an image being erased."""
+    mine, theirs = old[at : at + block], new[at : at + block]
+    if len(mine) == len(theirs):
+        return mine == theirs
+    fill = bytes([FILL]) * block
+    return (bytes(mine) + fill)[:block] == (bytes(theirs) + fill)[:block]

@@ -1,0 +1,52 @@
+"""A comparison of two packages as text for people and as JSON values."""
+
+from collections.abc import Iterator
+
+from imgseal.compare.difference import Change, Comparison, SlotDifference
+
+__all__ = ["comparison_document", "comparison_lines"]
+
+
+def comparison_lines(comparison: Comparison) -> Iterator[str]:
+    """Yield the lines of a comparison without line ends."""
+    yield f"{comparison.old} -> {comparison.new}; nothing is verified here"
+    for change in comparison.changes:
+        yield _change(change)
+    for slot in comparison.slots:
+        yield ""
+        yield f"{slot.component} in {slot.slot}"
+        if slot.unchanged:
+            yield "  the same bytes"
+            continue
+        for change in slot.changes:
+            yield _change(change)
+        if slot.same_version:
+            yield "  note       another payload under the same version"
+        yield f"  {'bytes':<11}{slot.bytes_changed} of {slot.bytes_new} differ"
+        yield (
+            f"  {'blocks':<11}{slot.blocks_changed} of {slot.blocks_written} that it takes hold other content "
+            f"({slot.blocks_in_slot} blocks of {slot.block // 1024} KiB in the slot)"
+        )
+
+
+def _change(change: Change) -> str:
+    return f"  {change.what:<11}{change.old or 'not there'} -> {change.new or 'not there'}"
+
+
+def comparison_document(comparison: Comparison) -> dict[str, object]:
+    """Return the values for JSON, format 1; docs/cli.md describes them."""
+    return {
+        "format": 1,
+        "old": comparison.old,
+        "new": comparison.new,
+        "changes": [change._asdict() for change in comparison.changes],
+        "slots": [_slot(slot) for slot in comparison.slots],
+    }
+
+
+def _slot(slot: SlotDifference) -> dict[str, object]:
+    return {
+        **slot._asdict(),
+        "unchanged": slot.unchanged,
+        "changes": [change._asdict() for change in slot.changes],
+    }
