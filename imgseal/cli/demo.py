@@ -36,7 +36,7 @@ _NEW = (
 \b
 Examples:
   imgseal demo              in the new folder vent-drive-demo
-  imgseal demo /tmp/try     somewhere else
+  imgseal demo try          somewhere else
 """,
 )
 @click.argument("folder", metavar="[DIR]", default="vent-drive-demo", required=False)
@@ -124,10 +124,11 @@ def _refusals() -> None:
     spoiled = refusals(
         new, old, _read("out/vent-drive-2.4.1-17.suit"), _read("out-old/vent-drive-2.4.0-16.suit"), signer
     )
+    digest = bytes.fromhex(json.loads(_read("out/release.json"))["manifest_digest"])
     write_all(
         [
-            Output("out/device.json", [device_after(new, 3).encode()]),
-            Output("out/device-r5.json", [device_after(new, 5).encode()]),
+            Output("out/device.json", [device_after(new, 3, digest).encode()]),
+            Output("out/device-r5.json", [device_after(new, 5, digest).encode()]),
             *[Output(f"spoiled/{case.name}", [case.data]) for case in spoiled],
         ]
     )

@@ -46,7 +46,7 @@ def firmware_files(version: str, growth: int) -> dict[str, bytes]:
     return out
 
 
-def device_after(sealed: dict[str, bytes], hardware: int) -> str:
+def device_after(sealed: dict[str, bytes], hardware: int, manifest_digest: bytes) -> str:
     """Return the state file of a device that runs the newer release from motor-a; slot contents lie beside it."""
     slots = {
         slot: SlotContent(f"{slot}.sealed.bin", hashlib.sha256(data).hexdigest())
@@ -55,7 +55,7 @@ def device_after(sealed: dict[str, bytes], hardware: int) -> str:
     }
     return write(
         DeviceState(
-            hardware, 17, None, {1: 6, 2: 3, 3: 1}, {1: 0, 2: 0, 3: 0}, slots, Version(1, 1, 0), 4000,
+            hardware, 17, manifest_digest, {1: 6, 2: 3, 3: 1}, {1: 0, 2: 0, 3: 0}, slots, Version(1, 1, 0), 4000,
             authorised=True, revoked=(), fresh=False,
         )
     )  # fmt: skip
