@@ -17,12 +17,16 @@ _PAYLOAD, _HEADER = ".payload", ".header"
 
 
 class Image(NamedTuple):
-    """A sealed image of a package: whose it is, its statement, and the bytes that lie in the run slot."""
+    """A sealed image of a package: whose it is, its statement, and the bytes that lie in the run slot.
+
+    `header` is the header block of a detached image, which lies in a slot of its own.
+    """
 
     component: str
     slot: str
     statement: Statement
     content: memoryview
+    header: memoryview | None = None
 
 
 class Contents(NamedTuple):
@@ -63,7 +67,7 @@ def read_contents(data: bytes | memoryview, name: str, product: Product) -> Cont
             ) from None
         body = envelope.payloads.get(key.removesuffix(_HEADER) + _PAYLOAD, payload) if statement.detached else payload
         image = _image(statement, body, name, key, product)
-        images[image.slot] = image
+        images[image.slot] = image._replace(header=payload) if statement.detached else image
     return Contents(name, envelope.digest.value, manifest.sequence_number, manifest.set_version, images)
 
 

@@ -1,0 +1,101 @@
+"""`imgseal device`: a device's way through packages; the rules are those of docs/format/device-state.md."""
+
+import json
+from pathlib import Path
+
+import pytest
+from workshop import ALL, Imgseal, tree
+
+
+@pytest.fixture
+def shipped(imgseal: Imgseal, project: Path) -> Path:
+    """Two releases, of which the later brings no radio, and a new device."""
+    assert imgseal("build", *ALL, "--release", "--out", "one").status == 0
+    later = ("--set", "release.sequence=18", "--set", "release.version=2.5.0", "--set", "component.motor.counter=7")
+    assert imgseal("build", *ALL[:2], ALL[3], "--release", "--out", "two", *later).status == 0
+    assert imgseal("device", "new", "d0.json", "--hardware", "3").status == 0
+    return project
+
+
+ONE, TWO = "one/vent-drive-2.4.1-17.suit", "two/vent-drive-2.5.0-18.suit"
+
+
+def test_a_devices_life(imgseal: Imgseal, shipped: Path) -> None:
+    said = imgseal("device", "apply", "d0.json", ONE, "--out", "d1.json")
+    assert said.status == 0, said.err
+    first = json.loads((shipped / "d1.json").read_text())
+    assert (first["sequence"], first["counters"], first["running"]) == (
+        17,
+        {"1": 6, "2": 3, "3": 1},
+        {"1": 0, "2": 0, "3": 0},
+    )
+    assert first["slots"]["motor-a"]["file"] == "d1.slots/motor-a-17.bin"
+    assert (shipped / "d1.slots" / "radio-17.bin").read_bytes() == (shipped / "one" / "radio.sealed.bin").read_bytes()
+    # the next release goes into the other motor slot and finds its radio on the device
+    assert imgseal("check", TWO).status == 1
+    assert imgseal("check", TWO, "--device", "d1.json").status == 0
+    assert imgseal("device", "apply", "d1.json", TWO, "--out", "d2.json").status == 0
+    second = json.loads((shipped / "d2.json").read_text())
+    assert (second["sequence"], second["counters"], second["running"]) == (
+        18,
+        {"1": 7, "2": 3, "3": 1},
+        {"1": 1, "2": 0, "3": 0},
+    )
+    assert set(second["slots"]) >= {"motor-a", "motor-b", "radio", "phrases"}
+    # and there is no way back to the first one
+    refused = imgseal("device", "apply", "d2.json", ONE, "--out", "d3.json")
+    assert (refused.status, "rollback.sequence-too-low" in refused.err) == (1, True)
+    assert not (shipped / "d3.json").exists()
+    assert imgseal("device", "apply", "d2.json", TWO, "--out", "d3.json").status == 0
+
+
+def test_keep_slot_holds_what_was_there(imgseal: Imgseal, shipped: Path) -> None:
+    imgseal("device", "apply", "d0.json", ONE, "--out", "d1.json")
+    later = ("--set", "release.sequence=19", "--set", "component.radio.version=1.3.3")
+    imgseal("build", *ALL, "--release", "--out", "three", *later)
+    assert imgseal("device", "apply", "d1.json", "three/vent-drive-2.4.1-19.suit", "--out", "d2.json").status == 0
+    state = json.loads((shipped / "d2.json").read_text())
+    old = (shipped / "one" / "radio.sealed.bin").read_bytes()
+    assert (shipped / state["slots"]["radio-keep"]["file"]).read_bytes() == old
+    assert state["slots"]["radio-staging"] is None
+    shown = imgseal("device", "show", "d2.json").out
+    assert "motor      runs from motor-b; counter 6 of 64" in shown
+    assert "radio-keep     version 1.3.2, counter 3" in shown
+    assert "radio          version 1.3.3, counter 3" in shown
+
+
+def test_nothing_is_changed_in_place(imgseal: Imgseal, shipped: Path) -> None:
+    before = tree(shipped)
+    for arguments, status, words in (
+        (("new", "d0.json"), 2, "exists already"),
+        (("new", "d9.json", "--hardware", "9"), 2, "2 to 4"),
+        (("apply", "d0.json", ONE, "--out", "d0.json"), 2, "overwrite"),
+        (("apply", "d0.json", TWO, "--out", "d9.json"), 1, "rules.requirement-not-met"),
+        (("apply", "d0.json", "radio.bin", "--out", "d9.json"), 1, "structure.unrecognised"),
+        (("apply", "nothing.json", ONE, "--out", "d9.json"), 3, "cannot read"),
+        (("show", "imgseal.toml"), 2, "not JSON"),
+    ):
+        said = imgseal("device", *arguments)
+        assert (said.status, words in said.err) == (status, True), said.err
+    assert tree(shipped) == before
+
+
+def test_detached_images_keep_their_header(imgseal: Imgseal, project: Path) -> None:
+    from imgseal.demo.firmware import code
+
+    text = (
+        (project / "imgseal.toml")
+        .read_text()
+        .replace('keep = "radio-keep"\n', 'keep = "radio-keep"\nheader = ["radio-header"]\n')
+    )
+    slot = '[slot.radio-header]\nmemory = "nor"\nat = 0x4_0000\nsize = "64 KiB"\n\n[slot.radio-keep]'
+    (project / "imgseal.toml").write_text(text.replace("[slot.radio-keep]", slot))
+    (project / "radio.bin").write_bytes(code("radio", link=0xC0000, size=3001, vectors=48, stack=0x2002_0000))
+    assert imgseal("build", *ALL[:2], "radio=radio.bin@0xC0000", ALL[3], "--release").status == 0
+    imgseal("device", "new", "d0.json")
+    assert imgseal("device", "apply", "d0.json", "out/vent-drive-2.4.1-17.suit", "--out", "d1.json").status == 0
+    slots = json.loads((project / "d1.json").read_text())["slots"]
+    assert (project / slots["radio"]["file"]).read_bytes() == (project / "radio.bin").read_bytes()
+    assert (project / slots["radio-header"]["file"]).read_bytes() == (project / "out" / "radio.header.bin").read_bytes()
+    # the motor core finds the version it needs in the header slot
+    assert imgseal("check", "out/motor-b.sealed.bin", "--device", "d1.json").status == 0
