@@ -95,9 +95,7 @@ def show(path: str, product_file: str | None, variant: str | None, settings: tup
 @command.command()
 @click.argument("path", metavar="FILE")
 @click.argument("package", metavar="PACKAGE")
-@click.option(
-    "--out", required=True, metavar="NEW", help="The new state file; slot contents go into a folder beside it."
-)
+@click.option("--out", required=True, metavar="NEW", help="The new state file; slot contents go beside it.")
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @product_options
 def apply(
