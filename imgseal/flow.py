@@ -143,8 +143,7 @@ def pack_images(
 ) -> "tuple[Package, Verdict]":
     """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
 
-    One finding is let through: a requirement on a component that the package does not bring. Only a device can
-    answer it.
+    A requirement on a component that the package does not bring is left open: only a device can answer it.
     """
     from imgseal.make.pack import pack  # noqa: PLC0415 - sealing needs no CBOR
 
