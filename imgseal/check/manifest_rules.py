@@ -4,7 +4,7 @@ from imgseal.check.context import Context, component_numbered
 from imgseal.check.host import Failure
 from imgseal.check.machine import Machine
 from imgseal.check.package_subject import PackageSubject
-from imgseal.check.plan import asks_first, commands_in, gather
+from imgseal.check.plan import asks_first, changes_something, commands_in, gather
 from imgseal.check.simulated import SimulatedDevice
 from imgseal.errors import Place
 from imgseal.findings import Finding
@@ -168,6 +168,11 @@ def supported(subject: PackageSubject, _context: Context) -> list[Finding]:
         for label in subject.manifest.members
         if label not in _RUN and label not in (labels.TEXT, labels.COSWID)
     ]
+    found += [
+        f"a {labels.MANIFEST_MEMBERS[label]} sequence that changes a component: it runs at every boot, behind the checks"
+        for label in _START
+        if changes_something(subject.sections.get(label, ()))
+    ]
     return [
         Finding(
             "rules.command-unsupported",
@@ -206,14 +211,15 @@ def authorisation(subject: PackageSubject, context: Context) -> list[Finding]:
     numbers = {part.number for part in subject.parts}
     hazards = [c for c in context.product.components.values() if c.hazard and c.number in numbers]
     install = subject.sections.get(labels.INSTALL)
-    if not hazards or install is None or asks_first(install):
+    fetches = changes_something(subject.sections.get(labels.PAYLOAD_FETCH, ()))
+    if not hazards or (not fetches and (install is None or asks_first(install))):
         return []
     return [
         Finding(
             "rules.authorisation-missing",
             f"{component.name} can hurt ({component.hazard}), and the device is not asked before it is replaced",
             Place(key="install"),
-            expected="condition 27 (update authorised) before the first change",
+            expected="condition 27 (update authorised) at the top of the install sequence, and no change before it",
             hint="pack it with this product file: imgseal build",
         )
         for component in hazards
@@ -299,6 +305,9 @@ def _carry_out(subject: PackageSubject, context: Context, free: dict[int, int]) 
     if failure is not None:
         return failure
     subject.installed += device.stored()
+    failure = _wrong_slot(context, device)
+    if failure is not None:
+        return failure
     if not machine.stored:
         return Failure("rules.directive-failed", "the manifest installs nothing", "install")
     unchecked = sorted(machine.stored - machine.matched)
@@ -309,7 +318,34 @@ def _carry_out(subject: PackageSubject, context: Context, free: dict[int, int]) 
             "validate",
             "image match for everything that is installed",
         )
-    return machine.run(_named(subject, _START[1:]), subject.manifest.shared)
+    failure = machine.run(_named(subject, _START[1:]), subject.manifest.shared)
+    if failure is None and device.invoked is not None:
+        part = subject.parts[device.invoked]
+        if part.slot != device.slot(device.invoked):
+            return Failure(
+                "placement.wrong-slot",
+                "the manifest starts a slot that it has not installed to",
+                "invoke",
+                f"component {part.number}, run slot {device.slot(device.invoked)}",
+                f"run slot {part.slot}",
+            )
+    return failure
+
+
+def _wrong_slot(context: Context, device: SimulatedDevice) -> Failure | None:
+    """Say when an installation writes a run slot that may be the running one: only the free slot of two may change."""
+    for part, _ in device.stored():
+        component = component_numbered(context.product, part.number)
+        free = device.free(part.number)
+        if component is not None and len(component.run) > 1 and part.slot != free:
+            return Failure(
+                "placement.wrong-slot",
+                f"the manifest installs to {component.run[part.slot]} without asking which slot is free",
+                "install",
+                f"condition 5 (component slot) in front of it; {component.run[free]} is free",
+                component.run[part.slot],
+            )
+    return None
 
 
 def _named(subject: PackageSubject, order: tuple[int, ...]) -> list[tuple[str, Sequence]]:

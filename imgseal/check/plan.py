@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch
 
-__all__ = ["ComponentPlan", "asks_first", "commands_in", "gather"]
+__all__ = ["ComponentPlan", "asks_first", "changes_something", "commands_in", "gather"]
 
 _CHANGES = (labels.FETCH, labels.WRITE, labels.COPY, labels.SWAP)
 
@@ -83,11 +83,16 @@ def commands_in(sequence: Sequence) -> Iterable[Command]:
             yield from commands_in(command.argument)
 
 
+def changes_something(sequence: Sequence) -> bool:
+    """Say whether any command of a sequence, nested ones too, changes what a component holds."""
+    return any(command.code in _CHANGES for command in commands_in(sequence))
+
+
 def asks_first(install: Sequence) -> bool:
     """Say whether the install sequence asks for authorisation at its top level, before anything changes."""
     for command in install:
         if command.code == labels.CONDITION_UPDATE_AUTHORISED:
             return True
-        if command.code in _CHANGES or any(nested.code in _CHANGES for nested in commands_in((command,))):
+        if changes_something((command,)):
             return False
     return False

@@ -42,7 +42,11 @@ class SimulatedDevice:
 
     def slot(self, index: int) -> int:
         """The free slot of the component; 0 where there is but one."""
-        return self._free.get(self._components[index].number, 0)
+        return self.free(self._components[index].number)
+
+    def free(self, number: int) -> int:
+        """The free slot of a component by its number."""
+        return self._free.get(number, 0)
 
     def content(self, index: int) -> memoryview | None:
         """What the package has stored there, else what the device state says lies in the slot."""

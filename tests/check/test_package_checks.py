@@ -344,6 +344,72 @@ def test_slot_choice() -> None:
     assert any("motor-a" in note for note in found.notes)
 
 
+def test_slots_have_to_be_asked_for() -> None:
+    """Without condition 5 a manifest would overwrite whatever slot runs."""
+    from workshop import firmware
+
+    one = make(product(), files=[f for f in firmware() if f.name != "motorb.hex"])
+
+    def careless(data: bytes) -> bytes:
+        manifest = decode_manifest(data)
+        members = {label: member for label, member in manifest.members.items() if label != labels.TEXT}
+        from imgseal.suit.commands import decode_sequence
+
+        members[labels.INSTALL] = decode_sequence(decode_envelope(one.package).severed[labels.INSTALL], "install")
+        for label, member in members.items():
+            if isinstance(member, tuple):
+                kept = tuple(c for c in member if isinstance(c, Command) and c.code != labels.CONDITION_SLOT)
+                members[label] = kept
+        return encode_manifest(manifest._replace(members=members))
+
+    raw = repacked(one.package, careless, severed=lambda _members: {})
+    assert first(raw, one) == "placement.wrong-slot"
+    assert first(raw, one, device(running={1: 0})) == "placement.wrong-slot"
+    assert first(raw, one, device(running={1: 1})) == "accepted"
+
+
+def test_starting_another_slot_than_the_installed_one() -> None:
+    """The invoke sequence names the slot that the update was not installed to."""
+
+    def edit(manifest: Manifest) -> Manifest:
+        invoke = (Command(labels.SET_COMPONENT_INDEX, 1), Command(labels.INVOKE, 2))
+        return with_member(labels.INVOKE_MEMBER, invoke)(manifest)
+
+    assert first(edited(edit), state=device(running={1: 1})) == "placement.wrong-slot"
+    assert first(edited(edit), state=device(running={1: 0})) == "accepted"
+
+
+@pytest.mark.parametrize("label", [labels.VALIDATE, labels.LOAD, labels.INVOKE_MEMBER])
+def test_nothing_changes_at_boot(label: int) -> None:
+    """Validate, load and invoke run at every boot; a write there would come behind the checks."""
+
+    def edit(manifest: Manifest) -> Manifest:
+        change = (
+            Command(labels.SET_COMPONENT_INDEX, 2),
+            Command(labels.OVERRIDE_PARAMETERS, {labels.CONTENT: b"x"}),
+            Command(labels.WRITE, 2),
+        )
+        member = manifest.members.get(label, ())
+        assert isinstance(member, tuple)
+        return with_member(label, change + member)(manifest)  # type: ignore[operator]
+
+    assert "rules.command-unsupported" in codes(edited(edit))
+
+
+def test_fetching_before_anybody_is_asked() -> None:
+    """A payload fetch sequence runs before the install sequence, where authorisation is asked."""
+
+    def edit(manifest: Manifest) -> Manifest:
+        fetch = (
+            Command(labels.SET_COMPONENT_INDEX, 2),
+            Command(labels.OVERRIDE_PARAMETERS, {labels.URI: "#radio"}),
+            Command(labels.FETCH, 2),
+        )
+        return with_member(labels.PAYLOAD_FETCH, fetch)(manifest)
+
+    assert first(edited(edit)) == "rules.authorisation-missing"
+
+
 def test_flipped_payload() -> None:
     """RFC 9124 section 4.2.8: condition 3 stops the installation, and the image's own digest says it again."""
     raw = bytearray(package())
