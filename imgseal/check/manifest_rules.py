@@ -169,7 +169,7 @@ def supported(subject: PackageSubject, _context: Context) -> list[Finding]:
         if label not in _RUN and label not in (labels.TEXT, labels.COSWID)
     ]
     found += [
-        f"a {labels.MANIFEST_MEMBERS[label]} sequence that changes a component: it runs at every boot, behind the checks"
+        f"a {labels.MANIFEST_MEMBERS[label]} sequence that changes something: it runs at every boot, behind the checks"
         for label in _START
         if changes_something(subject.sections.get(label, ()))
     ]
