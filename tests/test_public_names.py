@@ -1,0 +1,22 @@
+"""What `import imgseal` offers: the names of `__all__`, each loaded on use."""
+
+import pytest
+
+import imgseal
+
+
+def test_names() -> None:
+    assert imgseal.__all__ == ["MemoryImage", "__version__"]
+    for name in imgseal.__all__:
+        assert getattr(imgseal, name)
+
+
+def test_intelhex_is_the_interchange_type() -> None:
+    image = imgseal.MemoryImage.from_bytes(0x2_0000, b"firmware")
+    assert image.to_intelhex().todict() == dict(enumerate(b"firmware", 0x2_0000))
+    assert imgseal.MemoryImage.from_intelhex(image.to_intelhex()) == image
+
+
+def test_no_other_name() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'Image'"):
+        imgseal.Image  # type: ignore[attr-defined]  # noqa: B018 - the access is the question
