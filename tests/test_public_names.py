@@ -19,4 +19,4 @@ def test_intelhex_is_the_interchange_type() -> None:
 
 def test_no_other_name() -> None:
     with pytest.raises(AttributeError, match="no attribute 'Image'"):
-        imgseal.Image  # type: ignore[attr-defined]  # noqa: B018 - the access is the question
+        imgseal.Image  # noqa: B018 - the access is the question
