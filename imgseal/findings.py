@@ -83,6 +83,8 @@ CODES = {
     "rules.directive-failed": "a directive of the manifest cannot be carried out",
     "rules.not-authorised": "the device has not authorised the update",
     "rules.battery-too-low": "the device's battery holds less than the update asks for",
+    "rules.failed-before": "the device has tried this package, and it failed",
+    "rules.trial-open": "the device is trying another release and takes none before that has settled or failed",
     "rules.limits": "the manifest asks for more work than the judge does",
     "rollback.counter-too-low": "the anti-rollback counter is below the device's",
     "rollback.sequence-too-low": "the manifest sequence number is below the device's",

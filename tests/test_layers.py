@@ -18,12 +18,14 @@ LAYERS = {
     "cose": 1,
     "suit": 1,
     "sealed": 1,
+    "journal": 1,
     "product": 1,
     "state": 1,
     "keys": 2,
     "make": 3,
     "check": 3,
     "compare": 3,
+    "rehearse": 4,
     "report": 5,
     "flow": 6,
     "files": 7,
@@ -43,6 +45,8 @@ WITHIN_FORMATS = {
     ("suit", "cbor"),
     ("suit", "cose"),
     ("state", "product"),
+    ("state", "journal"),
+    ("product", "journal"),
 }
 LIBRARIES = {
     "cryptography": {"keys"},

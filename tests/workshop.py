@@ -14,6 +14,7 @@ from imgseal.demo.firmware import code, phrases
 from imgseal.demo.scenario import product_text
 from imgseal.findings import Verdict
 from imgseal.flow import FirmwareFile, judge, release
+from imgseal.journal.record import Member
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import encode_private, encode_public
 from imgseal.keys.signer import FileSigner
@@ -181,6 +182,11 @@ def repacked(
 def add_payload(package: bytes, key: str, payload: bytes) -> bytes:
     """An envelope with one more payload behind the others; nothing is signed again."""
     return package[:2] + bytes([package[2] + 1]) + package[3:] + encode(key) + bstr_head(len(payload)) + payload
+
+
+def at(running: Mapping[int, int]) -> dict[int, Member]:
+    """A current set by the run slots that its components start from."""
+    return {number: Member(slot, b"") for number, slot in running.items()}
 
 
 def write_project(folder: Path, text: str | None = None, *, passphrase: bytes | None = None) -> None:

@@ -210,7 +210,8 @@ PACKAGE_ORDER: tuple[Check[PackageSubject], ...] = (
     Check("supported", "rules", _READ, rules.supported),
     Check("conditions", "rules", _READ, rules.conditions),
     Check("authorisation", "rules", _KNOWN, rules.authorisation),
+    Check("history", "rules", _READ, rules.history),
     Check("sequence", "rollback", _READ, rules.sequence),
-    Check("installation", "digest", ("shared", "supported", "sequence"), rules.installation),
+    Check("installation", "digest", ("shared", "supported", "history", "sequence"), rules.installation),
 )
 """Checks of a package, before those of its images. The manifest is parsed only after its signature holds."""

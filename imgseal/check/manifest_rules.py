@@ -21,6 +21,7 @@ __all__ = [
     "authorisation",
     "components",
     "conditions",
+    "history",
     "installation",
     "manifest",
     "members",
@@ -256,6 +257,35 @@ def sequence(subject: PackageSubject, context: Context) -> list[Finding]:
             )
         ]
     return []
+
+
+def history(subject: PackageSubject, context: Context) -> list[Finding]:
+    """The package has not failed on this device before, and no other release is in trial."""
+    state = context.state
+    findings = []
+    if subject.envelope.digest.value in state.refused:
+        findings.append(
+            Finding(
+                "rules.failed-before",
+                "this device has tried this package, and its set never reported itself healthy",
+                Place(key="manifest digest"),
+                expected="a package that has not failed on this device",
+                found=subject.envelope.digest.value.hex(),
+                hint="find out why it failed; a new release has a higher release.sequence",
+            )
+        )
+    if state.trial is not None and state.trial.way_back:
+        findings.append(
+            Finding(
+                "rules.trial-open",
+                "this device is trying another release",
+                Place(key="manifest digest"),
+                expected="a settled device",
+                found=f"sequence {state.trial.sequence} in trial, {state.trial.attempts_left} starts left",
+                hint="wait until it has settled, or has gone back",
+            )
+        )
+    return findings
 
 
 def installation(subject: PackageSubject, context: Context) -> list[Finding]:

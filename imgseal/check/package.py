@@ -15,11 +15,16 @@ from imgseal.suit import labels
 from imgseal.suit.component import OurComponent
 from imgseal.versions import Version
 
-__all__ = ["judge_package"]
+__all__ = ["examine_package", "judge_package"]
 
 
 def judge_package(data: Bytes, name: str, context: Context, device: str) -> Verdict:
     """Judge an envelope and every sealed image inside it."""
+    return examine_package(data, name, context, device)[0]
+
+
+def examine_package(data: Bytes, name: str, context: Context, device: str) -> tuple[Verdict, PackageSubject]:
+    """As `judge_package`, and return also what was read: where a device is given, `installed` is what it would hold."""
     subject = PackageSubject(data)
     results = run(PACKAGE_ORDER, subject, context, "package")
     passed = {result.name for result in results if result.outcome == PASSED}
@@ -35,7 +40,7 @@ def judge_package(data: Bytes, name: str, context: Context, device: str) -> Verd
             results += _judge_one(subject, part, image, inner)
         results += (_one_kind(subject, images),)
         details = _details(subject, context, images)
-    return Verdict(name, "update package", device, results, details, tuple(subject.notes))
+    return Verdict(name, "update package", device, results, details, tuple(subject.notes)), subject
 
 
 _Image = ImageSubject | CheckResult

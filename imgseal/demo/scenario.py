@@ -6,10 +6,11 @@ from importlib.resources import files
 
 from imgseal.demo.firmware import code, phrases
 from imgseal.demo.tamper import add_member, counter_offset, flip_bit, reseal
+from imgseal.journal.record import Member
 from imgseal.keys.signer import Signer
 from imgseal.keys.untrusted import fresh_signer, published_signer
 from imgseal.records import NamedTuple
-from imgseal.sealed.layout import FLAG_DEVELOPMENT
+from imgseal.sealed.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES
 from imgseal.source.intel_hex_writer import write_intel_hex
 from imgseal.state.device import DeviceState, SlotContent, write
 from imgseal.versions import Version
@@ -53,9 +54,13 @@ def device_after(sealed: dict[str, bytes], hardware: int, manifest_digest: bytes
         for slot, data in sealed.items()
         if slot != "motor-b"
     }
+    current = {
+        number: Member(0, hashlib.sha256(sealed[slot][:STATEMENT_BYTES]).digest())
+        for number, slot in ((1, "motor-a"), (2, "radio"), (3, "phrases"))
+    }
     return write(
         DeviceState(
-            hardware, 17, manifest_digest, {1: 6, 2: 3, 3: 1}, {1: 0, 2: 0, 3: 0}, slots, Version(1, 1, 0), 4000,
+            hardware, 17, manifest_digest, {1: 6, 2: 3, 3: 1}, current, None, (), slots, Version(1, 1, 0), 4000,
             authorised=True, revoked=(), fresh=False,
         )
     )  # fmt: skip

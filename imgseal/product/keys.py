@@ -26,6 +26,8 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("bootloader", "table", "none", "the bootloader that devices leave the factory with"),
         Key("trust", "table", "required", "public keys that are trusted"),
         Key("rules", "table", "defaults", "rules of the product"),
+        Key("limits", "table", "none", "what an update may take"),
+        Key("factory", "table", "none", "what `imgseal factory` merges beside the sealed images"),
         Key("text", "table", "none", "what packages say to people"),
         Key("variant", "table", "none", "variants by name; each may hold `class`, `hardware` and `component` tables"),
     ),
@@ -66,6 +68,9 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("program_once", "boolean", "false", "a unit is programmed once per erase (ECC flash)"),
         Key("page", "integer", "write_unit", "most bytes programmed at once"),
         Key("trusted", "boolean", "true", "false for external parts: an attacker with a clip can write them"),
+        Key("erase_ms", "two numbers", "none", "typical and longest time to erase a block, in ms, from the data sheet"),
+        Key("program_us", "two numbers", "none", "typical and longest time to program a page, in microseconds"),
+        Key("endurance", "integer", "none", "how often a block may be erased"),
     ),
     "slot.NAME": (
         Key("memory", "memory name", "required", "where it lies"),
@@ -73,9 +78,9 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("size", "size", "required", "whole erase blocks"),
         Key(
             "holds",
-            '"bootloader", "records" or "recovery"',
+            '"bootloader", "records", "recovery" or "anchors"',
             "none",
-            "a purpose of its own; records need two erase blocks of trusted flash",
+            "a purpose of its own; records need three places in trusted flash",
         ),
     ),
     "component.NAME": (
@@ -118,7 +123,11 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("drop", "boolean", "false", "true: leave this range out on purpose"),
         Key("carry", "component name", "none", "hand this range to a component of its own"),
     ),
-    "bootloader": (Key("version", "version", "required", "its version, for requirements"),),
+    "bootloader": (
+        Key("version", "version", "required", "its version, for requirements"),
+        Key("hash_rate", "size", "none", "bytes that it hashes in a second, for estimates"),
+        Key("verify_ms", "number", "none", "time that it takes to verify one signature, in ms, for estimates"),
+    ),
     "trust": (
         Key("images", "table", "required", "keys for sealed images"),
         Key("packages", "table", "required", "keys for update packages"),
@@ -151,6 +160,23 @@ KEYS: dict[str, tuple[Key, ...]] = {
             "0",
             "passed to the device when it is asked for authorisation; smaller is more urgent",
         ),
+        Key("trial_attempts", "integer", "3", "starts that a new set gets in trial, after any reset but power-on"),
+        Key("trial_power_ons", "integer", "20", "starts that it gets after power-on, counted apart"),
+    ),
+    "limits": (
+        Key("down_time", "number", "none", "longest time without a running product in an update, in seconds"),
+        Key("update_time", "number", "none", "longest time that the battery sustains an update, in seconds"),
+        Key("boot_time", "number", "none", "longest time from reset to start, in seconds"),
+    ),
+    "factory": (
+        Key("bootloader", "file", "none", "the bootloader's firmware: Intel HEX, S-records or ELF"),
+        Key("range", "array of tables", "none", "configuration ranges"),
+        Key("counters", "table", "the components' counters", "component name -> first anti-rollback counter"),
+    ),
+    "factory.range": (
+        Key("file", "file", "required", "Intel HEX, S-records, ELF, or a flat binary with `at`"),
+        Key("at", "integer", "none", "address of a flat binary"),
+        Key("what", "text", "configuration", "named in the list of ranges"),
     ),
     "text": (
         Key("language", "language tag", '"en"', "of all texts"),

@@ -12,6 +12,9 @@ from imgseal.versions import Version
 __all__ = [
     "Bootloader",
     "Component",
+    "Factory",
+    "FactoryRange",
+    "Limits",
     "Memory",
     "OutsideRange",
     "Product",
@@ -63,9 +66,10 @@ class SigningKeys(NamedTuple):
 
 
 class Memory(NamedTuple):
-    """A memory of the device. `write_unit` is the smallest programmable piece.
+    """A memory of the device. `write_unit` is the smallest programmable piece, `page` the most programmed at once.
 
-    `trusted` is False for external parts.
+    `trusted` is False for external parts. `erase_ms` is the typical and the longest time to erase a block, `program_us`
+    the same for a page, `endurance` how often a block may be erased; None where the product file does not say.
     """
 
     name: str
@@ -77,12 +81,15 @@ class Memory(NamedTuple):
     program_once: bool
     page: int
     trusted: bool
+    erase_ms: tuple[float, float] | None
+    program_us: tuple[float, float] | None
+    endurance: int | None
 
 
 class Slot(NamedTuple):
     """A range of a memory, `at` bytes from its base; `holds` names a purpose of its own.
 
-    Bootloader, records, recovery.
+    Bootloader, records, recovery, anchors.
     """
 
     name: str
@@ -112,7 +119,8 @@ class OutsideRange(NamedTuple):
 class Component(NamedTuple):
     """A component: one image of a set. Slots by name.
 
-    `header` lists header slots for detached images, one a run slot.
+    `header` lists header slots for detached images, one a run slot. `recovery` marks the image that starts when no
+    set can: it runs from the slot that holds "recovery" and belongs to no set.
     """
 
     name: str
@@ -134,12 +142,23 @@ class Component(NamedTuple):
     judged: str
     outside: tuple[OutsideRange, ...]
     description: str | None
+    recovery: bool
+
+    @property
+    def returns(self) -> bool:
+        """Whether the image before an update can be started again: a second run slot, or a keep slot."""
+        return len(self.run) > 1 or self.keep is not None
 
 
 class Bootloader(NamedTuple):
-    """The bootloader that devices leave the factory with; component 0 of requirements."""
+    """The bootloader that devices leave the factory with; component 0 of requirements.
+
+    `hash_rate` in bytes a second and `verify_ms` for one signature are what it takes to judge; None where not stated.
+    """
 
     version: Version
+    hash_rate: int | None
+    verify_ms: float | None
 
 
 class TrustEntry(NamedTuple):
@@ -162,13 +181,45 @@ class TrustTable(NamedTuple):
 
 
 class Rules(NamedTuple):
-    """Rules of the product; `minimum_battery` in mWh, `update_priority` as in SUIT (smaller is more urgent)."""
+    """Rules of the product; `minimum_battery` in mWh, `update_priority` as in SUIT (smaller is more urgent).
+
+    `trial_attempts` and `trial_power_ons` bound the trial starts after any reset but power-on, and after power-on.
+    """
 
     algorithms: tuple[str, ...]
     example_keys: str
     external_code: str
     minimum_battery: int | None
     update_priority: int
+    trial_attempts: int
+    trial_power_ons: int
+
+
+class Limits(NamedTuple):
+    """What an update may take, in seconds; None where nothing is stated.
+
+    `down_time` without a running product, `update_time` on the battery in all, `boot_time` from reset to start.
+    """
+
+    down_time: float | None
+    update_time: float | None
+    boot_time: float | None
+
+
+class FactoryRange(NamedTuple):
+    """A configuration range of the factory image: a file, its base address where it is a flat binary, a comment."""
+
+    file: str
+    at: int | None
+    what: str
+
+
+class Factory(NamedTuple):
+    """What `imgseal factory` merges beside the sealed images: files by name, and first counters by component name."""
+
+    bootloader: str | None
+    ranges: tuple[FactoryRange, ...]
+    counters: Mapping[str, int]
 
 
 class Text(NamedTuple):
@@ -199,6 +250,8 @@ class Product(NamedTuple):
     bootloader: Bootloader | None
     trust: TrustTable
     rules: Rules
+    limits: Limits
+    factory: Factory
     text: Text
     variants: Mapping[str, str]
     variant: str | None
@@ -206,6 +259,15 @@ class Product(NamedTuple):
     def variant_class_ids(self) -> dict[str, bytes]:
         """Return the class identifier of each variant by its name."""
         return {name: class_identifier(self.vendor_id, text) for name, text in self.variants.items()}
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """The component numbers, ascending."""
+        return tuple(sorted(component.number for component in self.components.values()))
+
+    def slot_holding(self, what: str) -> Slot | None:
+        """Return the slot with this purpose of its own, such as "records"; None where there is none."""
+        return next((slot for slot in self.slots.values() if slot.holds == what), None)
 
     def slot_base(self, name: str) -> int:
         """Return the absolute address of a slot's first byte."""

@@ -58,13 +58,16 @@ def read_memory(table: Table) -> Memory:
         table.boolean("program_once", False),
         page,
         table.boolean("trusted", True),
+        table.pair("erase_ms") if "erase_ms" in table else None,
+        table.pair("program_us") if "program_us" in table else None,
+        table.integer("endurance", 1, _U32) if "endurance" in table else None,
     )
 
 
 def read_slot(table: Table, memories: Mapping[str, Memory]) -> Slot:
     """Read one [slot.NAME]."""
     memory = _one_of(table, "memory", table.text("memory"), memories, "memory")
-    holds = table.choice("holds", ("bootloader", "records", "recovery")) if "holds" in table else None
+    holds = table.choice("holds", ("bootloader", "records", "recovery", "anchors")) if "holds" in table else None
     return Slot(str(table.path[-1]), memory, table.integer("at", 0, _U32), table.size("size"), holds)
 
 
@@ -126,6 +129,7 @@ def read_component(
         judged=table.choice("judged", ("boot", "install", "use"), "boot"),
         outside=tuple(_outside(row, name, numbers) for row in table.rows("outside", "component.NAME.outside")),
         description=table.optional_text("description"),
+        recovery=slots[run[0]].holds == "recovery",
     )
 
 

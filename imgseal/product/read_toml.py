@@ -7,6 +7,9 @@ from imgseal.product import slot_plan
 from imgseal.product.model import (
     Bootloader,
     Component,
+    Factory,
+    FactoryRange,
+    Limits,
     Product,
     Release,
     Rules,
@@ -216,7 +219,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
     name = product.text("name", limit=64)
     if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
         product.refuse("name", "a name that would not make a file name", "letters, digits, - and _", name)
-    bootloader = Bootloader(root.table("bootloader", "bootloader").version("version")) if "bootloader" in root else None
+    limits = root.table("limits", "limits")
     made = Product(
         source=document.name,
         name=name,
@@ -230,9 +233,11 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         memories=memories,
         slots=slots,
         components=components,
-        bootloader=bootloader,
+        bootloader=_bootloader(root.table("bootloader", "bootloader")) if "bootloader" in root else None,
         trust=_trust(root.table("trust", "trust"), components),
         rules=rules,
+        limits=Limits(limits.seconds("down_time"), limits.seconds("update_time"), limits.seconds("boot_time")),
+        factory=_factory(root.table("factory", "factory"), components),
         text=_text(root.table("text", "text")),
         variants={},
         variant=variant,
@@ -252,7 +257,34 @@ def _rules(table: Table) -> Rules:
         table.choice("external_code", ("refuse", "accept"), "refuse"),
         table.integer("minimum_battery", 1, _U32) if "minimum_battery" in table else None,
         table.integer("update_priority", -(1 << 31), (1 << 31) - 1, 0),
+        table.integer("trial_attempts", 1, 100, 3),
+        table.integer("trial_power_ons", 1, 200, 20),
     )
+
+
+def _bootloader(table: Table) -> Bootloader:
+    rate = table.size("hash_rate") if "hash_rate" in table else None
+    return Bootloader(table.version("version"), rate, table.seconds("verify_ms"))
+
+
+def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
+    counters = {}
+    values = table.items("counters")
+    for name in values:
+        if name not in components:
+            table.document.refuse((*table.path, "counters", name), "no such component", ", ".join(components), name)
+        component = components[name]
+        part = Table(table.document, {"counter": values[name]}, (*table.path, "counters"), "component.NAME")
+        counters[name] = part.integer("counter", 0, component.counter)
+    ranges = tuple(
+        FactoryRange(
+            row.text("file"),
+            row.integer("at", 0, _U32) if "at" in row else None,
+            row.text("what", "configuration"),
+        )
+        for row in table.rows("range", "factory.range")
+    )
+    return Factory(table.optional_text("bootloader"), ranges, counters)
 
 
 def _trust(table: Table, components: Mapping[str, Component]) -> TrustTable:

@@ -2,8 +2,9 @@
 
 import itertools
 
+from imgseal.journal.layout import MEMBERS_MAX, PLACES, WRITE_UNIT_MAX, place_bytes
 from imgseal.product.cores import vector_alignment
-from imgseal.product.model import Component, Product, Slot
+from imgseal.product.model import Component, Memory, Product, Slot
 from imgseal.product.table import Document
 
 __all__ = ["check"]
@@ -50,13 +51,8 @@ def _slots(product: Product, document: Document) -> None:
                     f"a multiple of {memory.erase_block} (memory.{memory.name}.erase_block)",
                     f"0x{value:x}",
                 )
-        if slot.holds == "records" and (slot.size < 2 * memory.erase_block or not memory.trusted):
-            document.refuse(
-                ("slot", slot.name, "size" if memory.trusted else "memory"),
-                "records need two erase blocks of trusted flash, so that one is whole while the other is erased",
-                f"at least {2 * memory.erase_block} bytes of trusted flash",
-                f"{slot.size} bytes in {memory.name}",
-            )
+        if slot.holds == "records":
+            _records(product, slot, memory, document)
     ordered = sorted(product.slots.values(), key=lambda s: (s.memory, s.at))
     for before, after in itertools.pairwise(ordered):
         if before.memory == after.memory and before.at + before.size > after.at:
@@ -68,9 +64,39 @@ def _slots(product: Product, document: Document) -> None:
             )
 
 
+def _records(product: Product, slot: Slot, memory: Memory, document: Document) -> None:
+    least = PLACES * place_bytes(len(product.components), memory.erase_block)
+    if slot.size < least or not memory.trusted:
+        document.refuse(
+            ("slot", slot.name, "size" if memory.trusted else "memory"),
+            "records need three places of whole erase blocks in trusted flash: docs/format/install-record.md says why",
+            f"at least {least} bytes of trusted flash",
+            f"{slot.size} bytes in {memory.name}",
+        )
+    if memory.write_unit > WRITE_UNIT_MAX:
+        document.refuse(
+            ("slot", slot.name, "memory"),
+            "records need a memory whose write units are no larger than the check at a record's end",
+            f"a write_unit of at most {WRITE_UNIT_MAX}",
+            f"{memory.write_unit} in {memory.name}",
+        )
+
+
 def _uses(product: Product, document: Document) -> None:
     """Each slot has one purpose, each number one component."""
     used = {s.name: f"slot.{s.name}.holds" for s in product.slots.values() if s.holds is not None}
+    purposes: dict[str, str] = {}
+    for slot in product.slots.values():
+        if slot.holds in purposes:
+            document.refuse(
+                ("slot", slot.name, "holds"), "two slots for one purpose", "one", f"slot.{purposes[slot.holds]}"
+            )
+        if slot.holds is not None:
+            purposes[slot.holds] = slot.name
+    if len(product.components) > MEMBERS_MAX:
+        document.refuse(
+            ("component",), "too many components for a record", f"at most {MEMBERS_MAX}", str(len(product.components))
+        )
     numbers: dict[int, str] = {}
     for component in product.components.values():
         if component.number in numbers:
@@ -81,6 +107,8 @@ def _uses(product: Product, document: Document) -> None:
                 f"{component.number}, as component.{numbers[component.number]}",
             )
         numbers[component.number] = component.name
+        if component.recovery and used.get(component.run[0]) == f"slot.{component.run[0]}.holds":
+            del used[component.run[0]]  # the slot's purpose is this component
         for key, names in (
             ("run", component.run),
             ("header", component.header),
@@ -105,14 +133,17 @@ def _component(product: Product, component: Component, document: Document) -> No
     code = component.kind == "code"
     run = [product.slots[name] for name in component.run]
     smallest = min(run, key=lambda slot: slot.size)
+    least = smallest.size + (component.header_block if component.header else 0)
     for key, name in (("staging", component.staging), ("keep", component.keep)):
-        if name is not None and product.slots[name].size < smallest.size:
+        if name is not None and product.slots[name].size < least:
             document.refuse(
                 (*path, key),
-                f"{name} is smaller than the run slot it stands in for",
-                f"at least {smallest.size} bytes ({smallest.name})",
+                f"{name} is smaller than what it stands in for",
+                f"at least {least} bytes ({smallest.name}" + (" and a header block)" if component.header else ")"),
                 str(product.slots[name].size),
             )
+    if component.recovery:
+        _recovery(component, document)
     for name in component.header:
         if product.slots[name].size < component.header_block:
             document.refuse(
@@ -141,6 +172,25 @@ def _component(product: Product, component: Component, document: Document) -> No
             )
         if code:
             _code_slot(product, component, slot, document)
+
+
+def _recovery(component: Component, document: Document) -> None:
+    path = ("component", component.name)
+    for key, value, wrong in (
+        ("kind", component.kind, component.kind != "code"),
+        ("staging", component.staging, component.staging is not None),
+        ("keep", component.keep, component.keep is not None),
+        ("run", ", ".join(component.run), len(component.run) > 1),
+        ("header", ", ".join(component.header), bool(component.header)),
+        ("needs", ", ".join(need.name for need in component.needs), bool(component.needs)),
+    ):
+        if wrong:
+            document.refuse(
+                (*path, key),
+                "a recovery image is code with one run slot that starts alone: nothing beside it, nothing needed",
+                'run = ["' + component.run[0] + '"] and way_back = "none" only',
+                str(value),
+            )
 
 
 def _code_slot(product: Product, component: Component, slot: Slot, document: Document) -> None:

@@ -175,6 +175,27 @@ class Table:
             self.refuse(key, "not a number allowed here", f"an integer from {least} to {most}", _shown(value))
         return value
 
+    def seconds(self, key: str) -> float | None:
+        """Return a time above 0, or None when the key is absent; the unit is the key's."""
+        if key not in self._values:
+            return None
+        value = self._values[key]
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= 1_000_000:
+            self.refuse(key, "not a time allowed here", "a number above 0, at most 1000000", _shown(value))
+        return float(value)
+
+    def pair(self, key: str) -> tuple[float, float]:
+        """Return a typical and a longest time, both above 0."""
+        value = self._get(key, _REQUIRED)
+        times = value if isinstance(value, list) else []
+        if (
+            len(times) != 2
+            or any(isinstance(t, bool) or not isinstance(t, (int, float)) or not 0 < t <= 1e9 for t in times)
+            or times[0] > times[1]
+        ):
+            self.refuse(key, "not a typical and a longest time", "two numbers such as [45, 400]", _shown(value))
+        return float(times[0]), float(times[1])
+
     def boolean(self, key: str, default: bool) -> bool:
         """Return true or false."""
         value = self._get(key, default)

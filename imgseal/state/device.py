@@ -3,11 +3,13 @@
 from collections.abc import Mapping
 
 from imgseal.errors import Place, UsageError
-from imgseal.product.model import Product
+from imgseal.journal.layout import REFUSED
+from imgseal.journal.record import TRIAL, UNPROVEN, Member, Record
+from imgseal.product.model import Product, Rules
 from imgseal.records import NamedTuple
 from imgseal.versions import Version, decimal
 
-__all__ = ["DeviceState", "SlotContent", "fresh", "read", "write"]
+__all__ = ["DeviceState", "SlotContent", "Trial", "device_state", "fresh", "read", "write"]
 
 _U32 = 0xFFFF_FFFF
 _KEYS = (
@@ -16,7 +18,9 @@ _KEYS = (
     "sequence",
     "manifest_digest",
     "counters",
-    "running",
+    "current",
+    "trial",
+    "refused",
     "slots",
     "bootloader",
     "battery_mwh",
@@ -32,25 +36,48 @@ class SlotContent(NamedTuple):
     sha256: str
 
 
+class Trial(NamedTuple):
+    """A set that runs and has not reported itself healthy: its release, the starts it has left, the set before.
+
+    `way_back` False says that there is none; `kept` are the components whose image before lies in a keep slot.
+    """
+
+    sequence: int
+    manifest_digest: bytes
+    way_back: bool
+    attempts_left: int
+    power_ons_left: int
+    previous: Mapping[int, Member]
+    kept: tuple[int, ...]
+
+
 class DeviceState(NamedTuple):
     """One device. `hardware` None is any revision of the product; `battery_mwh` None is enough.
 
-    `counters` are by component number; `running` is the index of the run slot that each component starts from; a
-    slot that is absent or None in `slots` is erased. `manifest_digest` is that of the installed set, 32 bytes;
-    `revoked` are key identifiers in hex.
+    `sequence` and `manifest_digest` (32 bytes) are those of the last settled release. `counters` are by component
+    number; `current` is the set that starts, settled if there is no `trial`; an empty statement digest in it stands
+    for whatever the run slot holds. A slot that is absent or None in `slots` is erased. `refused` are manifest digests
+    of packages that failed, `revoked` key identifiers in hex.
     """
 
     hardware: int | None
     sequence: int
     manifest_digest: bytes | None
     counters: Mapping[int, int]
-    running: Mapping[int, int]
+    current: Mapping[int, Member]
+    trial: Trial | None
+    refused: tuple[bytes, ...]
     slots: Mapping[str, SlotContent | None]
     bootloader: Version | None
     battery_mwh: int | None
     authorised: bool
     revoked: tuple[str, ...]
     fresh: bool
+
+    @property
+    def running(self) -> dict[int, int]:
+        """The index of the run slot that each component starts from."""
+        return {number: member.slot for number, member in self.current.items()}
 
 
 def fresh(product: Product) -> DeviceState:
@@ -59,7 +86,52 @@ def fresh(product: Product) -> DeviceState:
     Counters at zero, any hardware revision, authorised.
     """
     version = product.bootloader.version if product.bootloader else None
-    return DeviceState(None, 0, None, {}, {}, {}, version, None, authorised=True, revoked=(), fresh=True)
+    return DeviceState(None, 0, None, {}, {}, None, (), {}, version, None, authorised=True, revoked=(), fresh=True)
+
+
+def device_state(
+    record: Record | None,
+    rules: Rules,
+    numbers: tuple[int, ...],
+    *,
+    hardware: int | None,
+    counters: Mapping[int, int],
+    slots: Mapping[str, SlotContent | None],
+    bootloader: Version | None,
+    battery_mwh: int | None,
+    authorised: bool,
+    revoked: tuple[str, ...],
+) -> DeviceState:
+    """Return the state of a device with this install record; `numbers` are the product's components, ascending.
+
+    What is being delivered, switched or returned does not show: the state is that of the set that counts.
+    """
+    trial = None
+    if record is not None and record.phase in (TRIAL, UNPROVEN):
+        trial = Trial(
+            record.target_sequence,
+            record.target_digest or bytes(32),
+            record.trial,
+            max(0, rules.trial_attempts - record.attempts),
+            max(0, rules.trial_power_ons - record.power_ons),
+            record.other,
+            tuple(number for index, number in enumerate(numbers) if record.kept >> index & 1),
+        )
+    return DeviceState(
+        hardware=hardware,
+        sequence=0 if record is None else record.sequence,
+        manifest_digest=None if record is None else record.manifest_digest,
+        counters=counters,
+        current={} if record is None else record.current,
+        trial=trial,
+        refused=() if record is None else record.refused,
+        slots=slots,
+        bootloader=bootloader,
+        battery_mwh=battery_mwh,
+        authorised=authorised,
+        revoked=revoked,
+        fresh=False,
+    )
 
 
 def read(text: str, *, name: str) -> DeviceState:
@@ -123,7 +195,9 @@ def read(text: str, *, name: str) -> DeviceState:
         sequence=_integer(name, "sequence", tree["sequence"], 0, _U32),
         manifest_digest=_digest(name, "manifest_digest", tree.get("manifest_digest"), 32),
         counters=_numbers(name, "counters", tree["counters"], _U32),
-        running=_numbers(name, "running", tree.get("running", {}), 1),
+        current=_members(name, "current", tree.get("current", {})),
+        trial=_trial(name, tree.get("trial")),
+        refused=_refusals(name, tree.get("refused", [])),
         slots=_slots(name, tree.get("slots", {})),
         bootloader=version,
         battery_mwh=None if battery is None else _integer(name, "battery_mwh", battery, 0, _U32),
@@ -146,7 +220,9 @@ def write(state: DeviceState) -> str:
         "sequence": state.sequence,
         "manifest_digest": state.manifest_digest.hex() if state.manifest_digest else None,
         "counters": {str(number): value for number, value in sorted(state.counters.items())},
-        "running": {str(number): value for number, value in sorted(state.running.items())},
+        "current": _members_tree(state.current),
+        "trial": None if state.trial is None else _trial_tree(state.trial),
+        "refused": [digest.hex() for digest in state.refused],
         "slots": {slot: content._asdict() if content else None for slot, content in sorted(state.slots.items())},
         "bootloader": str(state.bootloader) if state.bootloader else None,
         "battery_mwh": state.battery_mwh,
@@ -154,6 +230,25 @@ def write(state: DeviceState) -> str:
         "revoked": list(state.revoked),
     }
     return json.dumps(tree, indent=2) + "\n"
+
+
+def _members_tree(members: Mapping[int, Member]) -> dict[str, object]:
+    return {
+        str(number): {"slot": member.slot, **({"statement": member.statement.hex()} if member.statement else {})}
+        for number, member in sorted(members.items())
+    }
+
+
+def _trial_tree(trial: Trial) -> dict[str, object]:
+    return {
+        "sequence": trial.sequence,
+        "manifest_digest": trial.manifest_digest.hex(),
+        "way_back": trial.way_back,
+        "attempts_left": trial.attempts_left,
+        "power_ons_left": trial.power_ons_left,
+        "previous": _members_tree(trial.previous),
+        "kept": list(trial.kept),
+    }
 
 
 def _refused(name: str, key: str, message: str, expected: str | None, found: str | None) -> UsageError:
@@ -190,6 +285,50 @@ def _digest(name: str, key: str, value: object, size: int) -> bytes | None:
     if isinstance(value, str) and len(value) == 2 * size and all(c in "0123456789abcdef" for c in value):
         return bytes.fromhex(value)
     raise _refused(name, key, "this is no digest", f"{2 * size} lower-case hex digits", str(value))
+
+
+def _members(name: str, key: str, value: object) -> dict[int, Member]:
+    if not isinstance(value, dict):
+        raise _refused(name, key, "this is no object", '{"1": {"slot": 0, "statement": HEX}}', str(value))
+    members = {}
+    for number, entry in value.items():
+        component = decimal(number, 255)
+        path = f"{key}.{number[:20]}"
+        if not component:
+            raise _refused(name, path, "this is no component number", "1 to 255", number[:20])
+        if not isinstance(entry, dict) or "slot" not in entry or set(entry) - {"slot", "statement"}:
+            raise _refused(name, path, "this is no member of a set", '{"slot": 0, "statement": HEX}', str(entry))
+        statement = _digest(name, f"{path}.statement", entry.get("statement"), 32)
+        members[component] = Member(_integer(name, f"{path}.slot", entry["slot"], 0, 1), statement or b"")
+    return members
+
+
+def _trial(name: str, value: object) -> Trial | None:
+    if value is None:
+        return None
+    keys = ("sequence", "manifest_digest", "way_back", "attempts_left", "power_ons_left", "previous", "kept")
+    if not isinstance(value, dict) or sorted(value) != sorted(keys):
+        raise _refused(name, "trial", "this is no trial", "null, or an object with " + ", ".join(keys), str(value))
+    digest = _digest(name, "trial.manifest_digest", value["manifest_digest"], 32)
+    kept = value["kept"]
+    if digest is None or not isinstance(value["way_back"], bool) or not isinstance(kept, list):
+        raise _refused(name, "trial", "a value of the wrong kind", "a digest, true or false, and a list", str(value))
+    return Trial(
+        _integer(name, "trial.sequence", value["sequence"], 0, _U32),
+        digest,
+        value["way_back"],
+        _integer(name, "trial.attempts_left", value["attempts_left"], 0, 100),
+        _integer(name, "trial.power_ons_left", value["power_ons_left"], 0, 200),
+        _members(name, "trial.previous", value["previous"]),
+        tuple(_integer(name, "trial.kept", number, 1, 255) for number in kept),
+    )
+
+
+def _refusals(name: str, value: object) -> tuple[bytes, ...]:
+    if not isinstance(value, list) or len(value) > REFUSED:
+        raise _refused(name, "refused", "this is no list", f"at most {REFUSED} manifest digests", str(value))
+    digests = [_digest(name, "refused", entry, 32) for entry in value]
+    return tuple(digest for digest in digests if digest is not None)
 
 
 def _slots(name: str, value: object) -> dict[str, SlotContent | None]:

@@ -8,6 +8,7 @@ import struct
 
 import pytest
 from workshop import (
+    at,
     Workshop,
     codes,
     first,
@@ -240,7 +241,7 @@ def test_requirements_against_a_device(radio: str, expected: str) -> None:
     shop = workshop()
     version = Version.parse(radio)
     other = resealed(shop.images["radio"], lambda s: s._replace(version=version))
-    state = fresh(shop.product)._replace(fresh=False, hardware=3, running={2: 0})
+    state = fresh(shop.product)._replace(fresh=False, hardware=3, current=at({2: 0}))
     assert first(motor(), state=state, contents={"radio": ByteView(other)}) == expected
 
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from workshop import add_payload, codes, first, make, product, public_key, repacked, resealed, verdict, workshop
+from workshop import add_payload, at, codes, first, make, product, public_key, repacked, resealed, verdict, workshop
 
 from imgseal.cbor.strict import decode, encode
 from imgseal.keys.p256 import ORDER
@@ -26,7 +26,7 @@ def package() -> bytes:
 def device(**changes: object) -> DeviceState:
     """A device that has run an earlier release."""
     state = fresh(workshop().product)._replace(
-        fresh=False, hardware=3, sequence=16, counters={1: 5, 2: 3, 3: 1}, running={1: 0, 2: 0, 3: 0}, battery_mwh=4000
+        fresh=False, hardware=3, sequence=16, counters={1: 5, 2: 3, 3: 1}, current=at({1: 0, 2: 0, 3: 0}), battery_mwh=4000
     )
     return state._replace(**changes)  # type: ignore[arg-type]
 
@@ -337,8 +337,8 @@ def test_slot_choice() -> None:
     from workshop import firmware
 
     one = make(product(), files=[f for f in firmware() if f.name != "motorb.hex"])
-    assert first(one.package, one, device(running={1: 1})) == "accepted"
-    assert first(one.package, one, device(running={1: 0})) == "placement.no-slot"
+    assert first(one.package, one, device(current=at({1: 1}))) == "accepted"
+    assert first(one.package, one, device(current=at({1: 0}))) == "placement.no-slot"
     found = verdict(one.package, one)
     assert found.accepted
     assert any("motor-a" in note for note in found.notes)
@@ -364,8 +364,8 @@ def test_slots_have_to_be_asked_for() -> None:
 
     raw = repacked(one.package, careless, severed=lambda _members: {})
     assert first(raw, one) == "placement.wrong-slot"
-    assert first(raw, one, device(running={1: 0})) == "placement.wrong-slot"
-    assert first(raw, one, device(running={1: 1})) == "accepted"
+    assert first(raw, one, device(current=at({1: 0}))) == "placement.wrong-slot"
+    assert first(raw, one, device(current=at({1: 1}))) == "accepted"
 
 
 def test_starting_another_slot_than_the_installed_one() -> None:
@@ -375,8 +375,8 @@ def test_starting_another_slot_than_the_installed_one() -> None:
         invoke = (Command(labels.SET_COMPONENT_INDEX, 1), Command(labels.INVOKE, 2))
         return with_member(labels.INVOKE_MEMBER, invoke)(manifest)
 
-    assert first(edited(edit), state=device(running={1: 1})) == "placement.wrong-slot"
-    assert first(edited(edit), state=device(running={1: 0})) == "accepted"
+    assert first(edited(edit), state=device(current=at({1: 1}))) == "placement.wrong-slot"
+    assert first(edited(edit), state=device(current=at({1: 0}))) == "accepted"
 
 
 @pytest.mark.parametrize("label", [labels.VALIDATE, labels.LOAD, labels.INVOKE_MEMBER])

@@ -279,7 +279,7 @@ def test_check_prints_json_by_its_schema(imgseal: Imgseal, project: Path) -> Non
 def test_check_with_a_device(imgseal: Imgseal, project: Path) -> None:
     imgseal("build", *ALL, "--release")
     device = {"format": 1, "hardware": 3, "sequence": 16, "counters": {"1": 6}, "authorised": True, "battery_mwh": 900,
-              "running": {"1": 0}, "bootloader": "1.1.0"}  # fmt: skip
+              "current": {"1": {"slot": 0}}, "bootloader": "1.1.0"}  # fmt: skip
     (project / "device.json").write_text(json.dumps(device))
     said = imgseal("check", "out/vent-drive-2.4.1-17.suit", "--device", "device.json")
     assert said.status == 0
@@ -294,7 +294,7 @@ def test_device_with_slot_contents(imgseal: Imgseal, project: Path) -> None:
     imgseal("build", *ALL, "--release")
     radio = (project / "out" / "radio.sealed.bin").read_bytes()
     content = {"file": "out/radio.sealed.bin", "sha256": hashlib.sha256(radio).hexdigest()}
-    device = {"format": 1, "hardware": 3, "sequence": 16, "counters": {}, "running": {"2": 0}, "bootloader": "1.1.0",
+    device = {"format": 1, "hardware": 3, "sequence": 16, "counters": {}, "current": {"2": {"slot": 0}}, "bootloader": "1.1.0",
               "slots": {"radio": content}}  # fmt: skip
     (project / "device.json").write_text(json.dumps(device))
     assert imgseal("check", "out/motor-a.sealed.bin", "--device", "device.json").status == 0

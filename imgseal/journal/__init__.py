@@ -1,0 +1,1 @@
+"""The install record: what a device remembers of its sets, in internal flash. docs/format/install-record.md."""

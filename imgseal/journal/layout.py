@@ -1,0 +1,101 @@
+"""The record's field table, in the order and with the offsets of docs/format/install-record.md. Little-endian.
+
+The document's byte table, the codec and the C declaration follow it; a test compares the first two.
+"""
+
+import struct
+
+from imgseal.records import NamedTuple
+
+__all__ = [
+    "CHECK_BYTES",
+    "COPIES",
+    "FIELDS",
+    "FORMAT",
+    "HEAD",
+    "HEAD_BYTES",
+    "MAGIC",
+    "MEMBER",
+    "MEMBERS_MAX",
+    "PLACES",
+    "REFUSED",
+    "WRITE_UNIT_MAX",
+    "Field",
+    "place_bytes",
+    "record_bytes",
+]
+
+MAGIC = b"\xd5records"
+FORMAT = 1
+COPIES = 3
+"""Equal copies of a record in its place; docs/format/install-record.md says why it takes three."""
+
+PLACES = 3
+"""Least number of places in the records slot."""
+
+REFUSED = 4
+"""Manifest digests of failed packages that are remembered; the oldest makes room."""
+
+MEMBERS_MAX = 32
+CHECK_BYTES = 32
+WRITE_UNIT_MAX = 32
+"""A record's last 32 bytes are its check; they are programmed last, so no write unit may be larger."""
+
+
+class Field(NamedTuple):
+    """One field: byte offset, size in bytes, name, `struct` code, meaning in a few words."""
+
+    offset: int
+    size: int
+    name: str
+    code: str
+    meaning: str
+
+
+def _table() -> tuple[Field, ...]:
+    rows = (
+        ("magic", "8s", "marks a record of this format"),
+        ("format", "H", "1"),
+        ("phase", "B", "1 settled, 2 delivering, 3 switching, 4 trial, 5 unproven, 6 returning, 7 settling"),
+        ("member_count", "B", "members in each of the two sets, 0 to 32"),
+        ("generation", "I", "rises by one with each new content"),
+        ("base", "I", "generation of the record that was acted upon when this one was written"),
+        ("copied", "H", "0 as first written; one more each time the same content was copied to another place"),
+        ("attempts", "B", "trial starts after any reset but power-on"),
+        ("power_ons", "B", "trial starts after power-on"),
+        ("prepared", "I", "bit per component by ascending number: delivered and verified"),
+        ("kept", "I", "bit per component: its keep slot holds the image of the older set, verified"),
+        ("placed", "I", "bit per component: its run slot has been rewritten with the image of the newer set, judged"),
+        ("sequence", "I", "sequence number of the last settled release"),
+        ("manifest_digest", "32s", "digest of its manifest; zeros when there was none"),
+        ("target_sequence", "I", "sequence number of the release that is being installed or tried, else 0"),
+        ("refused_count", "B", "digests used in the next field, 0 to 4"),
+        ("trial", "B", "1 when a trial is offered: the set before can be returned to; else 0"),
+        ("reserved", "2s", "zeros"),
+        ("target_digest", "32s", "digest of its manifest, else zeros"),
+        ("refused", "128s", "manifest digests of packages that failed, oldest first, zeros behind them"),
+    )
+    fields, offset = [], 0
+    for name, code, meaning in rows:
+        size = struct.calcsize("<" + code)
+        fields.append(Field(offset, size, name, code, meaning))
+        offset += size
+    return tuple(fields)
+
+
+FIELDS = _table()
+HEAD = struct.Struct("<" + "".join(field.code for field in FIELDS))
+HEAD_BYTES = HEAD.size
+MEMBER = struct.Struct("<BB2s32s")
+"""One member of a set: component number, index of its run slot (0xFF: none), zeros, SHA-256 of its statement."""
+
+
+def record_bytes(members: int) -> int:
+    """Return the size of a record for so many components, a multiple of 32."""
+    content = HEAD_BYTES + 2 * members * MEMBER.size
+    return -(-content // CHECK_BYTES) * CHECK_BYTES + CHECK_BYTES
+
+
+def place_bytes(members: int, erase_block: int) -> int:
+    """Return the size of a place: as many whole erase blocks as the copies of a record take."""
+    return -(-COPIES * record_bytes(members) // erase_block) * erase_block

@@ -1,0 +1,218 @@
+"""The simulated device: what survives a reset, and the judgements that bootloader and installer share."""
+
+from collections.abc import Iterable, Mapping
+
+from imgseal.check.context import Bytes, Context
+from imgseal.check.image import ImageSubject
+from imgseal.check.order import IMAGE_ORDER
+from imgseal.check.package import examine_package
+from imgseal.check.package_subject import PackageSubject
+from imgseal.check.runner import run
+from imgseal.findings import FAILED, NOT_RUN, Verdict
+from imgseal.journal.record import Member, Record
+from imgseal.keys.trust import Trust
+from imgseal.product.model import Component, Product
+from imgseal.records import NamedTuple
+from imgseal.rehearse.counters import Counters
+from imgseal.rehearse.flash import Block, Flash, FlashReadError
+from imgseal.rehearse.slots import Slots, SlotView, statement_digest
+from imgseal.state.device import DeviceState, device_state
+from imgseal.versions import Version
+
+__all__ = ["Device", "Facts", "Judgements"]
+
+_HEADER_ONLY = IMAGE_ORDER[: [check.name for check in IMAGE_ORDER].index("payload")]
+
+
+class Facts(NamedTuple):
+    """What does not change while a device is rehearsed: product, anchors, and what its state file says of it."""
+
+    product: Product
+    trust: Trust
+    development: bool
+    hardware: int | None
+    bootloader: Version | None
+    battery_mwh: int | None
+    authorised: bool
+    revoked: tuple[str, ...]
+
+
+class Judgements:
+    """Verdicts that were given before on the same bytes; what is torn is judged anew each time."""
+
+    def __init__(self) -> None:
+        self.images: dict[object, str] = {}
+        self.packages: dict[object, tuple[Verdict, PackageSubject]] = {}
+
+
+class Device:
+    """Flash, counters, and the package that the installer can read, if any. A reset loses everything else.
+
+    `say` takes one line for each thing that happens.
+    """
+
+    def __init__(
+        self, facts: Facts, flash: Flash, counters: Counters, source: Bytes | None, judgements: Judgements
+    ) -> None:
+        self.facts = facts
+        self.product = facts.product
+        self.flash = flash
+        self.counters = counters
+        self.source = source
+        self.slots = Slots(flash, facts.product)
+        self.by_number = {c.number: c for c in facts.product.components.values()}
+        self._judgements = judgements
+        self.events: list[str] = []
+
+    def say(self, line: str) -> None:
+        """Note what happens."""
+        self.events.append(line)
+
+    def mark(self, where: str) -> None:
+        """Tell whoever watches that the program's own memory holds nothing but `where` and what flash says."""
+
+    def components(self, numbers: Iterable[int]) -> list[Component]:
+        """Return components by ascending number."""
+        return [self.by_number[number] for number in sorted(numbers) if number in self.by_number]
+
+    def bit(self, number: int) -> int:
+        """Return the bit of a component in the masks of a record."""
+        return 1 << self.product.numbers.index(number)
+
+    @property
+    def recovery(self) -> Component | None:
+        """The recovery component."""
+        return next((c for c in self.by_number.values() if c.recovery), None)
+
+    # -- judgements -------------------------------------------------------------------------------------------------
+
+    def judge_set(self, members: Mapping[int, Member]) -> str | None:
+        """Judge every image of a set as the bootloader does before it starts any; return why not, or None.
+
+        Each image has to be the one that the record names, and requirements are judged on this set.
+        """
+        if not any(self.by_number[number].kind == "code" for number in members):
+            return "the set is empty"
+        versions = {} if self.facts.bootloader is None else {0: self.facts.bootloader}
+        for number, member in members.items():
+            header = self.slots.run_header(self.by_number[number], member.slot)
+            if header is None:
+                return f"{self.by_number[number].name}: no header"
+            versions[number] = header.statement.version
+        for number in sorted(members):
+            why = self.judge_member(self.by_number[number], members[number], versions)
+            if why is not None:
+                return f"{self.by_number[number].name}: {why}"
+        return None
+
+    def judge_member(self, component: Component, member: Member, versions: Mapping[int, Version] | None) -> str | None:
+        """Judge one image where it runs, and that it is this member; `versions` None leaves requirements open."""
+        where = (component.header or component.run)[member.slot]
+        try:
+            head = self.slots.view(where).read(0, component.header_block)
+        except FlashReadError as error:
+            return str(error)
+        if statement_digest(head) != member.statement:
+            return "not the image that the record names"
+        return self.judge_run_slot(component, member.slot, versions, whole=component.judged == "boot")
+
+    def judge_run_slot(
+        self, component: Component, index: int, versions: Mapping[int, Version] | None, *, whole: bool
+    ) -> str | None:
+        """Run the checks of a sealed image on a run slot; `whole` False leaves out what reads the payload."""
+        run_name = component.run[index]
+        header_name = component.header[index] if component.header else None
+        key = (
+            run_name, whole, self._blocks(run_name, header_name), self.counters.read(component.number),
+            None if versions is None else tuple(sorted(versions.items())),
+        )  # fmt: skip
+        known = None if key[2] is None else self._judgements.images.get(key)
+        if known is None:
+            known = self._judge(component, run_name, header_name, versions, whole=whole)
+            if key[2] is not None:
+                self._judgements.images[key] = known
+        return known or None
+
+    def _judge(
+        self, component: Component, run_name: str, header_name: str | None, versions: Mapping[int, Version] | None,
+        *, whole: bool,
+    ) -> str:  # fmt: skip
+        context = self._context(self.state(None), slot=run_name)._replace(
+            versions=versions or {}, whole_set=versions is not None
+        )
+        try:
+            payload = self.slots.view(run_name) if header_name else None
+            subject = ImageSubject(self.slots.view(header_name or run_name), run_name, payload)
+            results = run(IMAGE_ORDER if whole else _HEADER_ONLY, subject, context, run_name)
+        except FlashReadError as error:
+            return str(error)
+        for result in results:
+            if result.outcome == FAILED:
+                return result.findings[0].code
+            if result.outcome == NOT_RUN and result.mandatory:
+                return f"{result.name}: {result.because}"
+        if subject.header is None or subject.statement.component != component.number:
+            return "an image of another component"
+        return ""
+
+    def _blocks(self, *names: str | None) -> tuple[Block | None, ...] | None:
+        """Return the blocks of slots, to tell whether they have changed; None when one of them is not firm."""
+        out: list[Block | None] = []
+        for name in names:
+            if name is None:
+                continue
+            slot = self.product.slots[name]
+            size = self.product.memories[slot.memory].erase_block
+            for number in range(slot.at // size, (slot.at + slot.size) // size):
+                block = self.flash.blocks.get((slot.memory, number))
+                if block is not None and not block.firm:
+                    return None
+                out.append(block)
+        return tuple(out)
+
+    def examine(self, source: Bytes, record: Record | None) -> tuple[Verdict, PackageSubject]:
+        """Judge a package as this device; return also what it would install."""
+        state = self.state(record)
+        heads = []
+        for component in self.components(state.current):
+            header = self.slots.run_header(component, state.current[component.number].slot)
+            heads.append(None if header is None else header.statement)
+        key = (
+            id(source), state.sequence, state.manifest_digest, tuple(state.counters.items()), state.refused,
+            state.trial is not None, tuple(sorted(state.current.items())), tuple(heads),
+        )  # fmt: skip
+        known = self._judgements.packages.get(key)
+        if known is None:
+            contents = {name: self._trimmed(name) for name in self.product.slots}
+            context = self._context(state, slot=None)._replace(contents=contents, whole_set=True)
+            known = self._judgements.packages[key] = examine_package(source, "the package", context, "this device")
+        return known
+
+    def _trimmed(self, name: str) -> SlotView:
+        """Return a slot as far as its image reaches."""
+        header = self.slots.header(name)
+        if header is None or header.statement.detached:
+            return self.slots.view(name)
+        said = header.statement
+        return SlotView(self.flash, self.product, name, said.header_block + said.payload_size)
+
+    def _context(self, state: DeviceState, slot: str | None) -> Context:
+        facts = self.facts
+        return Context(facts.product, facts.trust, state, {}, development=facts.development, slot=slot)
+
+    def state(self, record: Record | None) -> DeviceState:
+        """Return what a judgement has to know of the device now; slot contents are read from the flash instead."""
+        facts = self.facts
+        counters = {number: self.counters.read(number) for number in self.product.numbers}
+        return device_state(
+            record,
+            facts.product.rules,
+            facts.product.numbers,
+            hardware=facts.hardware,
+            counters=counters,
+            slots={},
+            bootloader=facts.bootloader,
+            battery_mwh=facts.battery_mwh,
+            authorised=facts.authorised,
+            revoked=facts.revoked,
+        )

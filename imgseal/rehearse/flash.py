@@ -1,0 +1,194 @@
+"""Simulated flash: what it may do after a power cut is what it does here. Common practice, no source.
+
+Erasing sets a block to 0xFF. Programming clears bits in whole write units, once per erase where the memory says so. An
+operation is one erase, or one program call of at most a page; a cut tears it. A torn unit reads as old, new or
+anything between, differently from read to read, or as an error on ECC flash. A block whose erase was cut short may
+read as 0xFF, as before, or as anything, and whatever is programmed into it before it is erased again is unreliable too.
+"""
+
+from collections.abc import Callable, Iterator
+
+from imgseal.product.model import Memory, Product
+from imgseal.records import NamedTuple
+from imgseal.rehearse.noise import Noise
+
+__all__ = ["Block", "Flash", "FlashReadError", "FlashRuleError", "Operation", "PowerCutError"]
+
+_NOTHING: frozenset[int] = frozenset()
+
+
+class PowerCutError(Exception):
+    """The battery has failed inside an operation; the device starts again from nothing but its flash."""
+
+
+class FlashReadError(Exception):
+    """An ECC memory reports that a unit cannot be read."""
+
+
+class FlashRuleError(Exception):
+    """The device's code has broken a rule of the flash, which a real part would not forgive."""
+
+
+class Operation(NamedTuple):
+    """One erase or program call: memory, address from the memory's base, what is programmed (None: an erase)."""
+
+    memory: str
+    at: int
+    data: bytes | None
+
+    def __str__(self) -> str:
+        what = "erase" if self.data is None else f"program {len(self.data)} bytes at"
+        return f"{what} {self.memory}+0x{self.at:x}"
+
+
+class Block:
+    """One erase block that is not simply erased. Never changed: an operation makes a new one.
+
+    `done` are the units programmed since the erase, `torn` those that a cut has left unreliable, as bit masks by unit;
+    `weak` marks an erase that was cut short, and `before` is what the block held then.
+    """
+
+    __slots__ = ("before", "data", "done", "torn", "weak")
+
+    def __init__(self, data: bytes, done: int, torn: int, weak: bool, before: bytes) -> None:
+        self.data = data
+        self.done = done
+        self.torn = torn
+        self.weak = weak
+        self.before = before
+
+    @property
+    def firm(self) -> bool:
+        """Whether every read gives the same."""
+        return not self.torn and not self.weak
+
+    def __eq__(self, other: object) -> bool:
+        return self is other or (isinstance(other, Block) and self._key() == other._key())
+
+    def __hash__(self) -> int:
+        return hash((self.data, self.done, self.torn, self.weak))
+
+    def _key(self) -> tuple[object, ...]:
+        return self.data, self.done, self.torn, self.weak, self.before
+
+
+Snapshot = dict[tuple[str, int], Block]
+"""Memory and block number -> block; a block that is not there is erased."""
+
+
+class Flash:
+    """All flash memories of a device.
+
+    `watch` is called before each operation takes effect; when it returns True, the operation is torn and
+    PowerCutError raised. `noise` decides what unreliable units read as.
+    """
+
+    def __init__(self, product: Product, blocks: Snapshot, noise: Noise) -> None:
+        self._memories = {m.name: m for m in product.memories.values() if m.kind == "flash"}
+        self.blocks = blocks
+        self.noise = noise
+        self.watch: Callable[[Operation], bool] = lambda _operation: False
+
+    def memory(self, name: str) -> Memory:
+        """Return what the product file says of a memory."""
+        return self._memories[name]
+
+    def erase(self, memory: str, at: int) -> None:
+        """Erase the block that starts at `at`."""
+        size = self._memories[memory].erase_block
+        if at % size:
+            raise FlashRuleError(f"an erase in the middle of a block: {memory}+0x{at:x}")
+        key = memory, at // size
+        cut = self.watch(Operation(memory, at, None))
+        if not cut:
+            self.blocks.pop(key, None)
+            return
+        before = self.blocks.get(key)
+        old = before.data if before is not None else b"\xff" * size
+        self.blocks[key] = Block(old, 0, 0, True, old)
+        raise PowerCutError
+
+    def program(self, memory: str, at: int, data: bytes) -> None:
+        """Program whole units inside one page."""
+        part = self._memories[memory]
+        unit, page, size = part.write_unit, part.page, part.erase_block
+        if at % unit or len(data) % unit or not data or at // page != (at + len(data) - 1) // page:
+            raise FlashRuleError(f"no whole units of one page: {len(data)} bytes at {memory}+0x{at:x}")
+        key, start = (memory, at // size), at % size
+        old = self.blocks.get(key) or Block(b"\xff" * size, 0, 0, False, b"")
+        first, count = start // unit, len(data) // unit
+        units = ((1 << count) - 1) << first
+        if part.program_once and old.done & units:
+            raise FlashRuleError(f"programmed twice since its erase: {memory}+0x{at:x}")
+        cut = self.watch(Operation(memory, at, data))
+        written = self.noise.below(count) if cut else count
+        now = bytearray(old.data)
+        end = start + written * unit
+        for index in range(start, end) if old.data[start:end].count(0xFF) != end - start else ():
+            now[index] &= data[index - start]  # programming only clears bits
+        if old.data[start:end].count(0xFF) == end - start:
+            now[start:end] = data[: end - start]
+        done = old.done | (((1 << written) - 1) << first)
+        torn = old.torn | ((((1 << written) - 1) << first) if old.weak else 0)
+        if cut:
+            torn_at = start + written * unit
+            for index in range(torn_at, torn_at + unit):
+                now[index] &= data[index - start]
+            done |= 1 << (first + written)
+            torn |= 1 << (first + written)
+        self.blocks[key] = Block(bytes(now), done if part.program_once else 0, torn, old.weak, old.before)
+        if cut:
+            raise PowerCutError
+
+    def read(self, memory: str, at: int, length: int) -> bytes:
+        """Read; FlashReadError where an ECC memory notices what is torn."""
+        size = self._memories[memory].erase_block
+        number, start = divmod(at, size)
+        if start + length <= size:
+            return self._read_block(memory, number, start, length)
+        parts = []
+        while length > 0:
+            count = min(size - start, length)
+            parts.append(self._read_block(memory, number, start, count))
+            number, start, length = number + 1, 0, length - count
+        return b"".join(parts)
+
+    def _read_block(self, memory: str, number: int, start: int, count: int) -> bytes:
+        block = self.blocks.get((memory, number))
+        if block is None:
+            return b"\xff" * count
+        if block.firm:
+            return block.data[start : start + count]
+        return self._unreliable(self._memories[memory], block, start, count)
+
+    def _unreliable(self, part: Memory, block: Block, start: int, count: int) -> bytes:
+        """Read torn or weak units: each read may give something else."""
+        out = bytearray(block.data[start : start + count])
+        unit = part.write_unit
+        below = self.noise.below
+        if block.weak:
+            # units nobody has programmed since read as erased, as before, or as anything; a whole read mostly alike,
+            # so that a block can look erased, or look whole
+            mood = below(4)
+            if mood == 3 and part.program_once:
+                raise FlashReadError(f"{part.name}: uncorrectable")
+            for at in range(start - start % unit, start + count, unit):
+                if block.done >> (at // unit) & 1 and part.program_once:
+                    continue
+                pick = mood if below(16) else below(3)
+                for index in range(max(at, start), min(at + unit, start + count)):
+                    value = (0xFF, block.data[index], block.data[index] | below(256))[pick % 3]
+                    out[index - start] = value
+        for at in range(start - start % unit, start + count, unit):
+            if not block.torn >> (at // unit) & 1:
+                continue
+            mood = below(4)
+            if mood == 0 and part.program_once:
+                raise FlashReadError(f"{part.name}: uncorrectable")
+            for index in range(max(at, start), min(at + unit, start + count)):
+                out[index - start] = (block.data[index], block.data[index], 0xFF, block.data[index] | below(256))[mood]
+        return bytes(out)
+
+    def unreliable(self) -> Iterator[tuple[str, int]]:
+        """Yield memory and number of every block that is not firm."""
+        return (key for key, block in self.blocks.items() if not block.firm)

@@ -1,0 +1,140 @@
+"""Where install records are written and which one counts; docs/format/install-record.md, "The journal".
+
+The rules, and why each is there, stand in that page. In short: a place holds one record in three copies. A record is
+acted upon only when all three read the same and no other place shows any; else it is first copied to another place.
+Before a device changes anything after a reset, every place but the one acted upon is erased, because a record that was
+torn may read as whole later. A new record goes to an erased place, and the old one is erased after it.
+"""
+
+from imgseal.journal.layout import CHECK_BYTES, COPIES, place_bytes, record_bytes
+from imgseal.journal.record import Record, decode, encode
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+from imgseal.rehearse.flash import Flash, FlashReadError
+
+__all__ = ["Journal"]
+
+
+class _Found(NamedTuple):
+    """A record as a scan found it: its place, and how many of the copies read as it."""
+
+    place: int
+    copies: int
+    record: Record
+
+
+def _trust(found: _Found) -> tuple[int, bool, int]:
+    """Order records: the newest, then a complete one; of several complete ones the later copy, else the original."""
+    complete = found.copies == COPIES
+    return found.record.generation, complete, found.record.copied if complete else -found.record.copied
+
+
+class Journal:
+    """The records slot as one program sees it between its start and the next reset."""
+
+    def __init__(self, flash: Flash, product: Product) -> None:
+        slot = product.slot_holding("records")
+        assert slot is not None
+        memory = product.memories[slot.memory]
+        self._flash = flash
+        self._memory = memory
+        self._components = product.numbers
+        self._base = slot.at
+        self._size = place_bytes(len(self._components), memory.erase_block)
+        self._places = slot.size // self._size
+        self._tidy = False
+        self._place: int | None = None
+        self.record: Record | None = None
+
+    @property
+    def tidied(self) -> bool:
+        """Whether every other place is known to be erased."""
+        return self._tidy
+
+    def open(self) -> Record | None:
+        """Find the record that counts, and make it safe to act upon; None when there is none at all."""
+        found = self._scan()
+        if not found:
+            return None
+        newest = max(found, key=_trust)
+        self.record, self._place = newest.record, newest.place
+        if newest.copies < COPIES or len(found) > 1:
+            self._copy(newest, found)
+        return self.record
+
+    def tidy(self) -> None:
+        """Erase every place but the one acted upon; the first thing that a program does before it changes anything."""
+        if not self._tidy:
+            for place in range(self._places):
+                if place != self._place:
+                    self._erase(place)
+            self._tidy = True
+
+    def commit(self, record: Record) -> None:
+        """Write a record in the place of the one acted upon; when this returns, it is the one."""
+        self.tidy()
+        before = self.record
+        generation = 1 if before is None else before.generation + 1
+        base = 0 if before is None else before.generation
+        old = self._place
+        place = 0 if old is None else (old + 1) % self._places
+        self.record = record._replace(generation=generation, base=base, copied=0)
+        self._write(place, self.record)
+        self._place = place
+        if old is not None:
+            self._erase(old)
+
+    def _copy(self, newest: _Found, found: list[_Found]) -> None:
+        """Copy a record that may be torn; neither it nor the one it was based on is touched before that is done."""
+        kept = {newest.place}
+        base = [f for f in found if f.record.generation == newest.record.base]
+        if base:
+            kept.add(max(base, key=_trust).place)
+        free = [place for place in range(self._places) if place not in kept]
+        for place in free:
+            self._erase(place)
+        self.record = newest.record._replace(copied=newest.record.copied + 1)
+        self._write(free[0], self.record)
+        self._place = free[0]
+        self.tidy()
+
+    def _scan(self) -> list[_Found]:
+        """Read every place once and decide from that copy."""
+        size = record_bytes(len(self._components))
+        out = []
+        for place in range(self._places):
+            copies = [self._read(place, index, size) for index in range(COPIES)]
+            records = [record for record in copies if record is not None]
+            if records:
+                newest = max(records, key=lambda record: record.generation)
+                out.append(_Found(place, records.count(newest), newest))
+        return out
+
+    def _read(self, place: int, copy: int, size: int) -> Record | None:
+        at = self._base + place * self._size + copy * size
+        try:
+            return decode(self._flash.read(self._memory.name, at, size), self._components)
+        except FlashReadError:
+            return None
+
+    def _erase(self, place: int) -> None:
+        start = self._base + place * self._size
+        for at in range(start, start + self._size, self._memory.erase_block):
+            self._flash.erase(self._memory.name, at)
+
+    def _write(self, place: int, record: Record) -> None:
+        """Write the copies one after the other, the check of each last."""
+        data = encode(record, self._components)
+        for copy in range(COPIES):
+            start = self._base + place * self._size + copy * len(data)
+            content = len(data) - CHECK_BYTES
+            self._program(start, data[:content])
+            self._program(start + content, data[content:])
+
+    def _program(self, at: int, data: bytes) -> None:
+        page = self._memory.page
+        position = 0
+        while position < len(data):
+            count = min(page - (at + position) % page, len(data) - position)
+            self._flash.program(self._memory.name, at + position, data[position : position + count])
+            position += count

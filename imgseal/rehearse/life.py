@@ -1,0 +1,202 @@
+"""One device from a reset to where nothing more happens: boots, installs, tries, settles or goes back."""
+
+from collections.abc import Callable
+
+from imgseal.check.context import Bytes
+from imgseal.journal.record import SETTLED, Record
+from imgseal.records import NamedTuple
+from imgseal.rehearse.boot import SET, Bootloader, Started
+from imgseal.rehearse.counters import Counters, Step
+from imgseal.rehearse.device import Device, Facts, Judgements
+from imgseal.rehearse.flash import Flash, FlashReadError, FlashRuleError, Operation, PowerCutError, Snapshot
+from imgseal.rehearse.install import DELIVERED, Installer
+from imgseal.rehearse.journal import Journal
+from imgseal.rehearse.noise import Noise
+from imgseal.rehearse.oracle import Oracle, ViolationError
+
+__all__ = ["Life", "Moment", "Programs", "Scenario"]
+
+_RESETS = 400
+
+
+class Scenario(NamedTuple):
+    """How the new set behaves, and whether the package can still be read after a power cut."""
+
+    healthy: bool
+    source: bool
+
+    def __str__(self) -> str:
+        return f"{'healthy' if self.healthy else 'failing'}-{'kept' if self.source else 'lost'}"
+
+
+class Programs(NamedTuple):
+    """The code under rehearsal."""
+
+    bootloader: type[Bootloader] = Bootloader
+    installer: type[Installer] = Installer
+    journal: type[Journal] = Journal
+
+
+class Moment(NamedTuple):
+    """Everything that survives a power cut, and what the oracle has to remember: trial starts, health reported."""
+
+    blocks: Snapshot
+    counters: dict[int, int]
+    loose: frozenset[int]
+    starts: int
+    healthy: bool
+
+
+class _Joined(Exception):  # noqa: N818 - control flow inside this module
+    """The device is where an earlier run has been; what follows is known."""
+
+
+class Life:
+    """Runs one device from a moment on; `cut` is the number of the operation that is torn, or None.
+
+    `known` holds states whose future is known to be good. After `run`, `operations` counts the operations, `moment` is
+    what a cut has left, `states` are the marks that were passed, `joined` tells that the run ended at a known one.
+    `log`, where given, takes each operation with the moment before it.
+    """
+
+    def __init__(
+        self,
+        facts: Facts,
+        moment: Moment,
+        scenario: Scenario,
+        oracle: Oracle,
+        source: Bytes | None,
+        judgements: Judgements,
+        noise: Noise,
+        programs: Programs,
+    ) -> None:
+        self._scenario = scenario
+        self._oracle = oracle
+        self._programs = programs
+        self._flash = Flash(facts.product, dict(moment.blocks), noise)
+        self._counters = Counters(moment.counters, moment.loose, noise)
+        self.device = Device(facts, self._flash, self._counters, source, judgements)
+        self.device.mark = self._mark  # type: ignore[method-assign]
+        self._flash.watch = self._flash_operation
+        self._counters.watch = self._counter_operation
+        self._starts = moment.starts
+        self._healthy = moment.healthy
+        self._cut: int | None = None
+        self._tear: Noise | None = None
+        self._known: set[object] = set()
+        self._log: Callable[[Operation | Step, Moment], None] | None = None
+        self.operations = 0
+        self.states: list[object] = []
+        self.joined = False
+        self.was_cut = False
+        self.started: Started | None = None
+        self.record: Record | None = None
+
+    def run(
+        self,
+        *,
+        known: set[object],
+        cut: int | None = None,
+        tear: Noise | None = None,
+        log: Callable[[Operation | Step, Moment], None] | None = None,
+    ) -> None:
+        """Run to the end, to the cut, or to a known state; ViolationError when an invariant does not hold.
+
+        `tear` decides where the cut tears its operation.
+        """
+        self._known, self._cut, self._tear, self._log = known, cut, tear, log
+        try:
+            self._sessions()
+        except _Joined:
+            self.joined = True
+        except PowerCutError:
+            self.was_cut = True
+        except FlashRuleError as error:
+            raise ViolationError("flash", str(error)) from None
+        except (AssertionError, FlashReadError, LookupError, ValueError, TypeError) as error:
+            raise ViolationError("starts", f"the device's code has failed: {type(error).__name__} {error}") from error
+
+    def moment(self) -> Moment:
+        """Return what a cut at this point leaves."""
+        counters = self._counters
+        return Moment(dict(self._flash.blocks), dict(counters.firm), counters.loose, self._starts, self._healthy)
+
+    def _sessions(self) -> None:
+        device, programs, scenario = self.device, self._programs, self._scenario
+        power_on = True
+        for _ in range(_RESETS):
+            journal = programs.journal(self._flash, device.product)
+            started = programs.bootloader(device, journal).boot(power_on=power_on)
+            self._check_start(started, journal)
+            self.started, self.record = started, journal.record
+            power_on = False
+            installer = programs.installer(device, programs.journal(self._flash, device.product))
+            device.mark(f"started {started.what}")
+            if started.what == SET and started.trial:
+                is_new = self._oracle.is_new(started)
+                if scenario.healthy or not is_new:
+                    self._healthy = self._healthy or is_new
+                    installer.report_healthy()
+                elif journal.record is not None and not journal.record.trial:
+                    break  # without a way back nothing will change any more
+                continue  # the watchdog resets a set that does not report itself healthy
+            if started.what == SET and self._is_done(journal.record):
+                break
+            if installer.install() != DELIVERED:
+                break
+        else:
+            raise ViolationError("ends", f"no end after {_RESETS} resets")
+        assert self.started is not None
+        self._oracle.ended(
+            self.started, self.record, self._counters.firm, healthy=scenario.healthy, source=device.source is not None
+        )
+
+    def _is_done(self, record: Record | None) -> bool:
+        new = self._oracle.new
+        return (
+            record is not None
+            and record.phase == SETTLED
+            and new is not None
+            and record.current == new.members
+            and record.manifest_digest == self._oracle.target[1]
+        )
+
+    def _check_start(self, started: Started, journal: Journal) -> None:
+        self._oracle.started(started, self._flash, source=self.device.source is not None)
+        record = journal.record
+        if started.trial and record is not None and record.trial:
+            self._starts += 1
+            self._oracle.trial_start(record, self._starts)
+
+    def _flash_operation(self, operation: Operation) -> bool:
+        self._oracle.operation(operation)
+        return self._next(operation)
+
+    def _counter_operation(self, step: Step) -> bool:
+        self._oracle.counter_step(step, healthy=self._healthy)
+        return self._next(step)
+
+    def _next(self, operation: Operation | Step) -> bool:
+        if self._log is not None:
+            self._log(operation, self.moment())
+        number = self.operations
+        self.operations += 1
+        if number != self._cut:
+            return False
+        if self._tear is not None:
+            self._flash.noise = self._tear
+        shown = operation if isinstance(operation, Operation) else f"counter of component {operation[0]}"
+        self.device.say(f"power cut in operation {number}: {shown}")
+        return True
+
+    def _mark(self, where: str) -> None:
+        """Remember where this is, and stop when it is known; torn flash may read otherwise next time, so not then."""
+        if self._counters.loose or any(True for _ in self._flash.unreliable()):
+            return
+        state = (
+            where, self._starts, self._healthy, frozenset(self._flash.blocks.items()),
+            tuple(sorted(self._counters.firm.items())),
+        )  # fmt: skip
+        if state in self._known:
+            raise _Joined
+        self.states.append(state)

@@ -1,0 +1,32 @@
+"""Repeatable noise: what unreliable flash reads as, and where an operation is torn. From a seed text, never the clock."""
+
+from hashlib import blake2b
+
+__all__ = ["Noise"]
+
+
+class Noise:
+    """A stream of numbers that follows from a seed text; the same on every machine."""
+
+    __slots__ = ("_block", "_count", "_seed")
+
+    def __init__(self, seed: str) -> None:
+        self._seed = seed.encode()
+        self._count = 0
+        self._block = b""
+
+    def below(self, limit: int) -> int:
+        """Return a number from 0 to `limit` - 1; `limit` at most 2**32, the bias below 2**-31."""
+        if not self._block:
+            self._block = blake2b(self._count.to_bytes(8, "big"), key=self._seed[:64]).digest()
+            self._count += 1
+        value = int.from_bytes(self._block[:8], "big")
+        self._block = self._block[8:]
+        return value % limit
+
+    def bytes(self, count: int) -> bytes:
+        """Return `count` bytes."""
+        out = b""
+        while len(out) < count:
+            out += self.below(1 << 32).to_bytes(4, "big")
+        return out[:count]

@@ -1,0 +1,190 @@
+"""What must hold whatever happens, each rule by its name. The oracle shares no judgement with the device.
+
+It knows the bytes of the two permitted sets beforehand, and looks at the flash itself.
+"""
+
+from collections.abc import Mapping
+
+from imgseal.journal.record import SETTLED, Member, Record
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+from imgseal.rehearse.boot import SET, Started
+from imgseal.rehearse.counters import Step
+from imgseal.rehearse.flash import Flash, Operation
+from imgseal.rehearse.slots import Sealed
+
+__all__ = ["INVARIANTS", "Oracle", "PermittedSet", "ViolationError"]
+
+INVARIANTS = {
+    "starts": "after every reset the bootloader starts a complete permitted set or resumes; it waits for the package "
+    "or starts recovery only where no way back was promised, or there was nothing before",
+    "judged": "an image that does not pass every check never starts",
+    "one-set": "only members of one set start together",
+    "counters": "counters never fall, and rise only after the new set has reported itself healthy, to its values",
+    "flash": "the rules of the flash are kept, and nothing outside the slots of the update is touched",
+    "attempts": "every trial start is recorded before it happens",
+    "ends": "the end is the old set or the new set, complete",
+    "way-back": "a set that never reports itself healthy gives way to the set before, and its package is refused then",
+    "settles": "a healthy set settles: its counters and its sequence number are raised",
+}
+"""Invariant -> what it says."""
+
+
+class ViolationError(Exception):
+    """An invariant does not hold: its name, and what was seen."""
+
+    def __init__(self, invariant: str, message: str) -> None:
+        super().__init__(f"{invariant}: {message}")
+        self.invariant = invariant
+        self.message = message
+
+
+class PermittedSet(NamedTuple):
+    """A set that may start: its members, the bytes of their images, and the counters they carry."""
+
+    members: Mapping[int, Member]
+    images: Mapping[int, Sealed]
+    counters: Mapping[int, int]
+
+
+class Oracle:
+    """Watches one device. `old` is None when nothing could start before, `new` when the package is to be refused.
+
+    `way_back` tells that a trial is to be offered; `recoveries` are the recovery images that may start; `first`
+    the counters before.
+    """
+
+    def __init__(
+        self,
+        product: Product,
+        old: PermittedSet | None,
+        new: PermittedSet | None,
+        *,
+        way_back: bool,
+        recoveries: tuple[Sealed, ...],
+        first: Mapping[int, int],
+        target: tuple[int, bytes],
+    ) -> None:
+        self._product = product
+        self.old = old
+        self.new = new
+        self.way_back = way_back
+        self._recoveries = recoveries
+        self._first = first
+        self.target = target
+        self._by_number = {c.number: c for c in product.components.values()}
+        self._allowed = self._ranges()
+
+    def _ranges(self) -> dict[str, list[tuple[int, int]]]:
+        names = [slot.name for slot in self._product.slots.values() if slot.holds == "records"]
+        for component in self._product.components.values():
+            names += [*component.run, *component.header]
+            names += [name for name in (component.staging, component.keep) if name is not None]
+        ranges: dict[str, list[tuple[int, int]]] = {}
+        for name in names:
+            slot = self._product.slots[name]
+            ranges.setdefault(slot.memory, []).append((slot.at, slot.at + slot.size))
+        return ranges
+
+    def operation(self, operation: Operation) -> None:
+        """Hold an operation against the slots that an update may touch."""
+        if not any(start <= operation.at < end for start, end in self._allowed.get(operation.memory, ())):
+            raise ViolationError("flash", f"{operation} lies in no slot that an update may change")
+
+    def counter_step(self, step: Step, *, healthy: bool) -> None:
+        """Hold a counter step against what has been proven."""
+        number, value = step
+        before = self._first.get(number, 0)
+        new = self.new.counters.get(number, 0) if self.new is not None and healthy else 0
+        if value > max(before, new):
+            raise ViolationError("counters", f"component {number}: {value}, though no healthy set has it yet")
+
+    def started(self, started: Started, flash: Flash, *, source: bool) -> None:
+        """Hold what was started against the two sets."""
+        if started.what != SET:
+            self._without_set(started, flash, source=source)
+            return
+        for known in (self.old, self.new):
+            if known is not None and known.members == started.members:
+                for number, member in known.members.items():
+                    if not self._lies_there(flash, number, member.slot, known.images[number]):
+                        name = self._by_number[number].name
+                        raise ViolationError("judged", f"{name} was started, and its run slot holds something else")
+                return
+        mixed = all(
+            member in [s.members.get(number) for s in (self.old, self.new) if s is not None]
+            for number, member in started.members.items()
+        )
+        raise ViolationError("one-set" if mixed else "judged", "members of different sets, or of none, were started")
+
+    def _without_set(self, started: Started, flash: Flash, *, source: bool) -> None:
+        if self.old is not None and (self.way_back or self.new is None or source):
+            raise ViolationError("starts", f"no set was started ({started.what}), though a way on was promised")
+        recovery = next((c for c in self._by_number.values() if c.recovery), None)
+        if started.what == "recovery" and recovery is not None:
+            if not any(self._lies_there(flash, recovery.number, 0, image) for image in self._recoveries):
+                raise ViolationError("judged", "the recovery image was started, and its slot holds something else")
+
+    def _lies_there(self, flash: Flash, number: int, index: int, image: Sealed) -> bool:
+        component = self._by_number[number]
+        if component.header:
+            return self._firm(flash, component.header[index], image.header) and self._firm(
+                flash, component.run[index], image.payload
+            )
+        return self._firm(flash, component.run[index], image.header + image.payload)
+
+    def _firm(self, flash: Flash, name: str, content: bytes) -> bool:
+        """Say whether a slot holds these bytes, and every read gives them."""
+        slot = self._product.slots[name]
+        size = self._product.memories[slot.memory].erase_block
+        for start in range(0, len(content), size):
+            block = flash.blocks.get((slot.memory, (slot.at + start) // size))
+            piece = content[start : start + size]
+            if block is None:
+                if piece.count(0xFF) != len(piece):
+                    return False
+            elif not block.firm or not block.data.startswith(piece):
+                return False
+        return True
+
+    def is_new(self, started: Started) -> bool:
+        """Say whether what was started is the set of the package."""
+        return self.new is not None and started.members == self.new.members
+
+    def trial_start(self, record: Record, starts: int) -> None:
+        """Hold the record against the trial starts so far, this one among them."""
+        if record.attempts + record.power_ons < starts:
+            raise ViolationError("attempts", f"start {starts} of the trial, and {record.attempts} + "
+                            f"{record.power_ons} are recorded")  # fmt: skip
+
+    def ended(
+        self, started: Started, record: Record | None, counters: Mapping[int, int], *, healthy: bool, source: bool
+    ) -> None:
+        """Hold the end against what was promised."""
+        if self.new is None:
+            if self.old is not None and started.members != self.old.members:
+                raise ViolationError("ends", "a package that was to be refused has changed the device")
+            return
+        if started.what != SET:
+            if source:
+                raise ViolationError("ends", f"the end is no set but {started.what}")
+            return
+        assert record is not None
+        is_new = started.members == self.new.members
+        same = self.old is not None and self.old.members == self.new.members
+        if not source and not is_new:
+            return
+        if self.way_back and not healthy:
+            if is_new and not same:
+                raise ViolationError("way-back", "the set that never was healthy is still there")
+            if self.target[1] not in record.refused:
+                raise ViolationError("way-back", "the package that failed is not remembered")
+            return
+        if not is_new:
+            raise ViolationError("ends", "the package was there to the end, and its set is not")
+        if healthy:
+            if record.phase != SETTLED or (record.sequence, record.manifest_digest) != self.target:
+                raise ViolationError("settles", f"sequence {record.sequence}, phase {record.phase}")
+            for number, value in self.new.counters.items():
+                if counters.get(number, 0) < value:
+                    raise ViolationError("settles", f"the counter of component {number} is {counters.get(number, 0)}")

@@ -1,0 +1,67 @@
+"""The record's ways from one phase to the next, and how a set settles; docs/format/install-record.md, "Phases"."""
+
+from imgseal.journal.layout import REFUSED
+from imgseal.journal.record import RETURNING, SETTLED, SETTLING, TRIAL, UNPROVEN, Record
+from imgseal.rehearse.device import Device
+from imgseal.rehearse.journal import Journal
+from imgseal.rehearse.slots import statement_digest
+from imgseal.sealed.codec import encode_statement
+
+__all__ = ["failed", "healthy", "settle", "tried"]
+
+
+def tried(record: Record) -> Record:
+    """Return the record with which a delivered set is started for the first time."""
+    return record._replace(
+        phase=TRIAL if record.trial else UNPROVEN,
+        attempts=0,
+        power_ons=0,
+        prepared=0,
+        placed=0,
+        kept=record.kept if record.trial else 0,
+        current=record.other,
+        other=record.current if record.trial else {},
+    )
+
+
+def failed(record: Record) -> Record:
+    """Return the record with which a device goes back; a package that was started is remembered as failed."""
+    before = record.other if record.phase == TRIAL else record.current
+    refused = record.refused
+    if record.phase == TRIAL and record.target_digest is not None:
+        refused = (*refused, record.target_digest)[-REFUSED:]
+    return record._replace(phase=RETURNING, current=before, other={}, refused=refused)
+
+
+def healthy(record: Record) -> Record:
+    """Return the record of a set that has reported itself healthy."""
+    return record._replace(phase=SETTLING, attempts=0, power_ons=0, kept=0, trial=False, other={})
+
+
+def settle(device: Device, journal: Journal, record: Record) -> Record:
+    """Raise the counters to those of the healthy set, then the sequence; all of it may be repeated after a cut."""
+    journal.tidy()
+    members = [(c, member.slot, member.statement) for c in device.components(record.current)
+               for member in [record.current[c.number]]]  # fmt: skip
+    recovery = device.recovery
+    if recovery is not None and device.judge_run_slot(recovery, 0, None, whole=True) is None:
+        members.append((recovery, 0, b""))
+    for component, slot, statement in members:
+        header = device.slots.run_header(component, slot)
+        if header is None or (statement and statement_digest(encode_statement(header.statement)) != statement):
+            continue  # the set is judged before it starts again, and will be refused
+        value = header.statement.counter
+        now = device.counters.read(component.number)
+        for step in range(max(now, 1), value + 1):  # the step reached last is taken again: a cut may have torn it
+            device.counters.take(component.number, step)
+        if now < value:
+            device.say(f"settle: counter of {component.name} is {value}")
+    journal.commit(
+        record._replace(
+            phase=SETTLED, sequence=record.target_sequence, manifest_digest=record.target_digest, target_sequence=0,
+            target_digest=None,
+        )
+    )  # fmt: skip
+    device.say(f"settle: sequence {record.target_sequence}")
+    assert journal.record is not None
+    return journal.record

@@ -1,0 +1,151 @@
+"""Slots of the simulated flash: erased and written from their first byte, read back, copied; headers last.
+
+An image that waits in a staging or keep slot is its header block followed by its payload. In a run slot an attached
+image lies the same way; a detached one has its header block in the header slot.
+"""
+
+import hashlib
+
+from imgseal.limits import HEADER_BLOCK_MAX
+from imgseal.product.model import Component, Product
+from imgseal.records import NamedTuple
+from imgseal.rehearse.flash import Flash, FlashReadError
+from imgseal.sealed.codec import HeaderBlock, SealedFormatError, decode_header_block
+from imgseal.sealed.layout import STATEMENT_BYTES
+
+__all__ = ["Sealed", "SlotView", "Slots", "statement_digest"]
+
+
+def statement_digest(header: bytes | memoryview) -> bytes:
+    """Return the SHA-256 of the statement that a header block begins with: the name of an image in install records."""
+    return hashlib.sha256(header[:STATEMENT_BYTES]).digest()
+
+
+class Sealed(NamedTuple):
+    """A sealed image in two pieces: header block and payload."""
+
+    header: bytes
+    payload: bytes
+
+    @classmethod
+    def split(cls, content: bytes | memoryview) -> "Sealed":
+        """Take an attached image apart; its header reads."""
+        size = decode_header_block(bytes(content[:HEADER_BLOCK_MAX])).statement.header_block
+        return cls(bytes(content[:size]), bytes(content[size:]))
+
+    @property
+    def digest(self) -> bytes:
+        """The statement's SHA-256."""
+        return statement_digest(self.header)
+
+
+class SlotView:
+    """A slot as an artefact: every read goes to the flash."""
+
+    __slots__ = ("_at", "_flash", "_memory", "size")
+
+    def __init__(self, flash: Flash, product: Product, name: str, size: int | None = None) -> None:
+        slot = product.slots[name]
+        self._flash = flash
+        self._memory = slot.memory
+        self._at = slot.at
+        self.size = slot.size if size is None else size
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return up to `length` bytes; FlashReadError where the memory notices that it is torn."""
+        return self._flash.read(self._memory, self._at + offset, max(0, min(length, self.size - offset)))
+
+
+class Slots:
+    """What the bootloader and the installer do with whole slots."""
+
+    def __init__(self, flash: Flash, product: Product) -> None:
+        self._flash = flash
+        self._product = product
+
+    def view(self, name: str) -> SlotView:
+        """Return the slot as an artefact."""
+        return SlotView(self._flash, self._product, name)
+
+    def erase(self, name: str) -> None:
+        """Erase every block of a slot, the first one first: what had begun there is no image from then on."""
+        slot = self._product.slots[name]
+        for at in range(slot.at, slot.at + slot.size, self._product.memories[slot.memory].erase_block):
+            self._flash.erase(slot.memory, at)
+
+    def write(self, name: str, content: bytes, *, is_image: bool = True) -> None:
+        """Program an erased slot; of an image the unit with the header's magic comes last."""
+        slot = self._product.slots[name]
+        memory = self._product.memories[slot.memory]
+        unit = memory.write_unit
+        padded = content.ljust(-(-len(content) // unit) * unit, b"\xff")
+        first = max(unit, 8) if is_image else 0
+        self._program(slot.memory, slot.at + first, padded[first:], memory.page)
+        if first:
+            self._program(slot.memory, slot.at, padded[:first], memory.page)
+
+    def _program(self, memory: str, at: int, data: bytes, page: int) -> None:
+        position = 0
+        while position < len(data):
+            count = min(page - (at + position) % page, len(data) - position)
+            self._flash.program(memory, at + position, data[position : position + count])
+            position += count
+
+    def header(self, name: str) -> HeaderBlock | None:
+        """Read the header at the start of a slot; None when there is none, or it cannot be read."""
+        try:
+            return decode_header_block(self.view(name).read(0, HEADER_BLOCK_MAX))
+        except (FlashReadError, SealedFormatError):
+            return None
+
+    def run_header(self, component: Component, index: int) -> HeaderBlock | None:
+        """Read the header of what a run slot holds."""
+        return self.header((component.header or component.run)[index])
+
+    def read_waiting(self, name: str, statement: bytes) -> Sealed | None:
+        """Read the image that waits in a slot; None unless it is whole and the one with this statement digest."""
+        return self._read(name, None, statement)
+
+    def read_run(self, component: Component, index: int, statement: bytes) -> Sealed | None:
+        """Read the image of a run slot; None unless it is whole and the one with this statement digest."""
+        return self._read(component.run[index], component.header[index] if component.header else None, statement)
+
+    def _read(self, name: str, header_name: str | None, statement: bytes) -> Sealed | None:
+        try:
+            head = self.view(header_name or name).read(0, HEADER_BLOCK_MAX)
+            said = decode_header_block(head).statement
+            start = 0 if header_name else said.header_block
+            if statement_digest(head) != statement or start + said.payload_size > self._product.slots[name].size:
+                return None
+            payload = self.view(name).read(start, said.payload_size)
+        except (FlashReadError, SealedFormatError):
+            return None
+        whole = hashlib.sha256(payload).digest() == said.payload_digest
+        return Sealed(head[: said.header_block], payload) if whole else None
+
+    def fill_waiting(self, name: str, image: Sealed) -> None:
+        """Write an image into an erased staging or keep slot."""
+        self.write(name, image.header + image.payload)
+
+    def erase_run(self, component: Component, index: int) -> None:
+        """Erase a run slot; of a detached image the header slot first."""
+        if component.header:
+            self.erase(component.header[index])
+        self.erase(component.run[index])
+
+    def fill_run(self, component: Component, index: int, image: Sealed) -> None:
+        """Write an image into an erased run slot; the header comes last."""
+        if component.header:
+            self.write(component.run[index], image.payload, is_image=False)
+            self.write(component.header[index], image.header)
+        else:
+            self.write(component.run[index], image.header + image.payload)
+
+    def holds(self, name: str, content: bytes) -> bool:
+        """Read a slot back and compare."""
+        try:
+            return self.view(name).read(0, len(content)) == content
+        except FlashReadError:
+            return False
+
+
