@@ -184,6 +184,14 @@ def add_payload(package: bytes, key: str, payload: bytes) -> bytes:
     return package[:2] + bytes([package[2] + 1]) + package[3:] + encode(key) + bstr_head(len(payload)) + payload
 
 
+def detached_radio(text: str) -> str:
+    """The demo's product file with detached headers for the radio: staged in the NOR, without a way back."""
+    text = text.replace('keep = "radio-keep"\n', 'way_back = "none"\nheader = ["radio-header"]\n')
+    text = text.replace('at = 0x0_0000\nsize = "128 KiB"', 'at = 0x0_0000\nsize = "192 KiB"')
+    slot = '[slot.radio-header]\nmemory = "nor"\nat = 0x4_0000\nsize = "64 KiB"\n\n[slot.radio-keep]'
+    return text.replace("[slot.radio-keep]", slot)
+
+
 def at(running: Mapping[int, int]) -> dict[int, Member]:
     """A current set by the run slots that its components start from."""
     return {number: Member(slot, b"") for number, slot in running.items()}

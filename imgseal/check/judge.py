@@ -11,7 +11,7 @@ from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding, Verd
 from imgseal.limits import ARTEFACT_BYTES
 from imgseal.sealed.layout import MAGIC
 
-__all__ = ["judge", "judge_image", "kind_of"]
+__all__ = ["judge", "judge_image", "judge_unrecognised", "kind_of"]
 
 _ENVELOPE_TAG = b"\xd8\x6b"  # CBOR tag 107, SUIT manifest draft section 11.1
 
@@ -37,6 +37,11 @@ def judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes 
         return judge_package(data, name, context, device)
     if kind == "sealed image":
         return judge_image(data, name, context, device, payload)
+    return judge_unrecognised(data, name, device)
+
+
+def judge_unrecognised(data: Bytes, name: str, device: str) -> Verdict:
+    """Refuse a file that is neither sealed nor packed."""
     head = bytes(data.read(0, 16))
     return _unread(
         name,

@@ -21,6 +21,7 @@ COMMANDS = {
     "check": "Judge artefacts as a bootloader would.",
     "show": "Show what is inside an artefact.",
     "compare": "Show what an update changes.",
+    "rehearse": "Play an installation on a simulated device, with power cuts.",
     "device": "Make device states, and say what a package makes of one.",
 }
 """Command -> what it does; the module of the same name in this package holds it."""

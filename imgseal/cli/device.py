@@ -2,21 +2,14 @@
 
 import hashlib
 import os
-from typing import TYPE_CHECKING
 
 import click
 
 from imgseal.cli.check import load_device
 from imgseal.cli.project import Project, product_options
-from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.files import Output, load_artefact, refuse_overlap, write_all
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from imgseal.compare.contents import Contents, Image
-    from imgseal.product.model import Component
-    from imgseal.state.device import DeviceState, SlotContent
+from imgseal.cli.rehearse import load_package, refuse_verdict, refuse_without_records
+from imgseal.errors import Place, UsageError
+from imgseal.files import Output, refuse_overlap, write_all
 
 __all__ = ["command"]
 
@@ -29,6 +22,7 @@ Examples:
   imgseal device new unit.json --hardware 3                a device without firmware
   imgseal device apply unit.json first.suit --out a.json   the device after this package
   imgseal device apply a.json next.suit --out b.json       and after the next
+  imgseal device apply b.json bad.suit --out c.json --ending failed
   imgseal device show b.json
 """,
 )
@@ -76,6 +70,16 @@ def show(path: str, product_file: str | None, variant: str | None, settings: tup
     click.echo(f"{path}: hardware revision {state.hardware}, sequence {state.sequence}")
     digest = state.manifest_digest.hex() if state.manifest_digest else "none"
     click.echo(f"  manifest   {digest}")
+    if state.trial is not None:
+        trial = state.trial
+        left = (
+            f"{trial.attempts_left} starts left, {trial.power_ons_left} after power-on"
+            if trial.way_back
+            else "no way back"
+        )
+        click.echo(f"  trial      sequence {trial.sequence}: not healthy yet; {left}")
+    for refused in state.refused:
+        click.echo(f"  failed     {refused.hex()}")
     click.echo(f"  bootloader {state.bootloader or 'unknown'}")
     battery = "enough" if state.battery_mwh is None else f"{state.battery_mwh} mWh"
     click.echo(f"  battery    {battery}; updates are {'authorised' if state.authorised else 'not authorised'}")
@@ -96,12 +100,20 @@ def show(path: str, product_file: str | None, variant: str | None, settings: tup
 @click.argument("path", metavar="FILE")
 @click.argument("package", metavar="PACKAGE")
 @click.option("--out", required=True, metavar="NEW", help="The new state file; slot contents go beside it.")
+@click.option(
+    "--ending",
+    type=click.Choice(["healthy", "trial", "failed"]),
+    default="healthy",
+    show_default=True,
+    help="How it goes: settled, started and not healthy yet, or never healthy and gone back.",
+)
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @product_options
 def apply(
     path: str,
     package: str,
     out: str,
+    ending: str,
     development: bool,
     product_file: str | None,
     variant: str | None,
@@ -111,77 +123,30 @@ def apply(
 
     A package that the device refuses gives no new state: exit status 1, with the first finding.
     """
-    from imgseal.compare.contents import read_contents
-    from imgseal.flow import judge
-    from imgseal.state.advance import Installed, advance
-    from imgseal.state.device import write
+    from imgseal.rehearse.apply import apply as play
+    from imgseal.state.device import SlotContent, write
 
     project = Project.load(product_file, settings, variant)
-    product = project.product
+    refuse_without_records(project)
     state, contents = load_device(project, path)
-    data = load_artefact(package)
-    verdict = judge(
-        data, package, product, project.trust(development=development), state, contents=contents, device=path,
-        development=development,
+    applied = play(
+        project.product, project.trust(development=development), state, contents, load_package(package),
+        ending=ending, development=development,
     )  # fmt: skip
-    if not verdict.accepted:
-        finding = verdict.findings[0]
-        raise RefusedError(
-            f"the device refuses this package: {finding.code}: {finding.message}",
-            place=finding.place._replace(file=package),
-            expected=finding.expected,
-            found=finding.found,
-            hint=finding.hint or "imgseal check says more",
-        )
-    brought = read_contents(data.read(0, data.size), package, product)
-    shelf = _Shelf(os.path.splitext(out)[0] + ".slots")
-    held = {slot: shelf.put(slot, content.read(0, content.size)) for slot, content in contents.items()}
-    installed = {}
-    for component in product.components.values():
-        image = _choose(state, component, brought)
-        if image is not None:
-            content = shelf.put(f"{image.slot}-{brought.sequence}", image.content)
-            index = component.run.index(image.slot)
-            header = None
-            if image.header is not None:
-                header = shelf.put(f"{component.header[index]}-{brought.sequence}", image.header)
-            installed[component.number] = Installed(component.number, index, image.statement.counter, content, header)
-    before = state._replace(slots={**state.slots, **held})
-    after = advance(before, product, brought.sequence, brought.manifest_digest, installed)
-    outputs = shelf.outputs(content for content in after.slots.values() if content is not None)
+    refuse_verdict(applied.verdict, package)
+    folder = os.path.splitext(out)[0] + ".slots"
+    slots: dict[str, SlotContent | None] = {}
+    outputs = []
+    for name, content in applied.slots.items():
+        file = os.path.join(os.path.basename(folder), f"{name}.bin")
+        slots[name] = SlotContent(file, hashlib.sha256(content).hexdigest())
+        outputs.append(Output(os.path.join(folder, f"{name}.bin"), [content], replace=False))
     refuse_overlap([out, *(output.path for output in outputs)], [path, package])
-    write_all([*outputs, Output(out, [write(after).encode()], replace=False)])
+    text = write(applied.state._replace(slots=slots))
+    write_all([*outputs, Output(out, [text.encode()], replace=False)])
+    for event in applied.events:
+        click.echo(f"  {event}", err=True)
     click.echo(out)
-
-
-class _Shelf:
-    """Slot contents on their way into files beside the new state; only those that the state names are written."""
-
-    def __init__(self, folder: str) -> None:
-        self._folder = folder
-        self._data: dict[str, memoryview] = {}
-
-    def put(self, name: str, data: memoryview) -> "SlotContent":
-        from imgseal.state.device import SlotContent
-
-        file = os.path.join(os.path.basename(self._folder), f"{name}.bin")
-        self._data[file] = data
-        return SlotContent(file, hashlib.sha256(data).hexdigest())
-
-    def outputs(self, named: "Iterable[SlotContent]") -> list[Output]:
-        parent = os.path.dirname(self._folder)
-        files = dict.fromkeys(content.file for content in named)
-        return [Output(os.path.join(parent, file), [self._data[file]], replace=False) for file in files]
-
-
-def _choose(state: "DeviceState", component: "Component", brought: "Contents") -> "Image | None":
-    """Pick the image of a component that this device takes; None when the package brings none."""
-    from imgseal.state.advance import free_slot
-
-    offered = tuple(index for index, slot in enumerate(component.run) if slot in brought.images)
-    if not offered:
-        return None
-    return brought.images[component.run[free_slot(state, component.number, offered)]]
 
 
 def _describe(head: memoryview) -> str:

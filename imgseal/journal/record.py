@@ -108,8 +108,10 @@ def decode(data: bytes, components: tuple[int, ...]) -> Record | None:
         return None
     if hashlib.sha256(data[:-CHECK_BYTES]).digest() != data[-CHECK_BYTES:]:
         return None
-    (_, _, phase, count, generation, base, copied, attempts, power_ons, prepared, kept, placed, sequence,
-     manifest_digest, target_sequence, refused_count, trial, _, target_digest, refused) = HEAD.unpack_from(data)  # fmt: skip
+    (
+        _, _, phase, count, generation, base, copied, attempts, power_ons, prepared, kept, placed, sequence,
+        manifest_digest, target_sequence, refused_count, trial, _, target_digest, refused,
+    ) = HEAD.unpack_from(data)  # fmt: skip
     if count != len(components) or count > MEMBERS_MAX or phase not in PHASES or refused_count > REFUSED:
         return None
     current = _read_members(data, HEAD_BYTES, components)

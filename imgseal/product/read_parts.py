@@ -44,6 +44,8 @@ def read_memory(table: Table) -> Memory:
     page = table.integer("page", unit, 1 << 20, unit)
     if page % unit:
         table.refuse("page", "a page is no whole number of write units", f"a multiple of {unit}", str(page))
+    if kind == "flash" and erase % page:
+        table.refuse("page", "one erase block is no whole number of pages", f"a divisor of {erase}", str(page))
     if base + size > 1 << 32:
         table.refuse(
             "size", "the memory ends above 32 bits", f"at most {(1 << 32) - base} bytes from its base", str(size)

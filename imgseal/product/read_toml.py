@@ -274,8 +274,11 @@ def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
         if name not in components:
             table.document.refuse((*table.path, "counters", name), "no such component", ", ".join(components), name)
         component = components[name]
-        part = Table(table.document, {"counter": values[name]}, (*table.path, "counters"), "component.NAME")
-        counters[name] = part.integer("counter", 0, component.counter)
+        value = values[name]
+        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= component.counter:
+            expected = f"0 to {component.counter} (component.{name}.counter)"
+            table.document.refuse((*table.path, "counters", name), "no first counter", expected, str(value))
+        counters[name] = value
     ranges = tuple(
         FactoryRange(
             row.text("file"),

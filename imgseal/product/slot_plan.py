@@ -134,6 +134,14 @@ def _component(product: Product, component: Component, document: Document) -> No
     run = [product.slots[name] for name in component.run]
     smallest = min(run, key=lambda slot: slot.size)
     least = smallest.size + (component.header_block if component.header else 0)
+    for need in component.needs:
+        if need.component and product.components[need.name].recovery:
+            document.refuse(
+                (*path, "needs", need.name),
+                "a requirement on the recovery image, which belongs to no set",
+                "a component of the set, or bootloader",
+                need.name,
+            )
     for key, name in (("staging", component.staging), ("keep", component.keep)):
         if name is not None and product.slots[name].size < least:
             document.refuse(

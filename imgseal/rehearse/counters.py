@@ -16,7 +16,10 @@ Step = tuple[int, int]
 
 
 class Counters:
-    """The counter of each component; `firm` are the values that every read gives, `loose` a step that a cut has torn."""
+    """The counter of each component.
+
+    `firm` are the values that every read gives, `loose` the components whose next step a cut has torn.
+    """
 
     __slots__ = ("firm", "loose", "noise", "watch")
 

@@ -1,6 +1,7 @@
 """The simulated device: what survives a reset, and the judgements that bootloader and installer share."""
 
 from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
 
 from imgseal.check.context import Bytes, Context
 from imgseal.check.image import ImageSubject
@@ -18,6 +19,9 @@ from imgseal.rehearse.flash import Block, Flash, FlashReadError
 from imgseal.rehearse.slots import Slots, SlotView, statement_digest
 from imgseal.state.device import DeviceState, device_state
 from imgseal.versions import Version
+
+if TYPE_CHECKING:
+    from imgseal.sealed.codec import HeaderBlock
 
 __all__ = ["Device", "Facts", "Judgements"]
 
@@ -42,6 +46,7 @@ class Judgements:
 
     def __init__(self) -> None:
         self.images: dict[object, str] = {}
+        self.headers: dict[object, HeaderBlock | None] = {}
         self.packages: dict[object, tuple[Verdict, PackageSubject]] = {}
 
 
@@ -59,7 +64,7 @@ class Device:
         self.flash = flash
         self.counters = counters
         self.source = source
-        self.slots = Slots(flash, facts.product)
+        self.slots = Slots(flash, facts.product, judgements.headers)
         self.by_number = {c.number: c for c in facts.product.components.values()}
         self._judgements = judgements
         self.events: list[str] = []
@@ -161,13 +166,10 @@ class Device:
         for name in names:
             if name is None:
                 continue
-            slot = self.product.slots[name]
-            size = self.product.memories[slot.memory].erase_block
-            for number in range(slot.at // size, (slot.at + slot.size) // size):
-                block = self.flash.blocks.get((slot.memory, number))
-                if block is not None and not block.firm:
-                    return None
-                out.append(block)
+            blocks = self.slots.blocks(name)
+            if blocks is None:
+                return None
+            out += blocks
         return tuple(out)
 
     def examine(self, source: Bytes, record: Record | None) -> tuple[Verdict, PackageSubject]:

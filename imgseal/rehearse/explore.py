@@ -74,11 +74,13 @@ class Explorer:
         self._package = package
         self._seed = seed
         self._programs = programs
-        self._judgements = Judgements()
+        self.judgements = Judgements()
         self._known: dict[Scenario, set[object]] = {scenario: set() for scenario in SCENARIOS}
         self.tally = Tally()
 
-    def explore(self, pairs: int | None, progress: Callable[[int, int], None] = lambda _done, _all: None) -> Violation | None:
+    def explore(
+        self, pairs: int | None, progress: Callable[[int, int], None] = lambda _done, _all: None
+    ) -> Violation | None:
         """Cut everywhere; then a second time at every operation of the resumed runs, or at a sample of `pairs` of them.
 
         Returns the first violation found, which has the fewest cuts, or None.
@@ -107,7 +109,9 @@ class Explorer:
             progress(self.tally.singles, everything)
         return self._second_cuts(resumed, pairs, progress)
 
-    def _cuts(self, logs: list[tuple[Scenario, list[tuple[Operation | Step, Moment]]]]) -> Iterator[tuple[Scenario, int, Moment]]:
+    def _cuts(
+        self, logs: list[tuple[Scenario, list[tuple[Operation | Step, Moment]]]]
+    ) -> Iterator[tuple[Scenario, int, Moment]]:
         """Yield what each cut of the undisturbed runs leaves, for a package that stays and for one that is gone."""
         for base, log in logs:
             for number, (operation, moment) in enumerate(log):
@@ -158,7 +162,7 @@ class Explorer:
     def _life(self, moment: Moment, scenario: Scenario, cuts: tuple[int, ...]) -> Life:
         source = self._package if scenario.source or not cuts else None
         noise = Noise(f"{Token(self._seed, scenario, cuts)} reads")
-        return Life(self._facts, moment, scenario, self._oracle, source, self._judgements, noise, self._programs)
+        return Life(self._facts, moment, scenario, self._oracle, source, self.judgements, noise, self._programs)
 
     def _noise(self, scenario: Scenario, cuts: tuple[int, ...]) -> Noise:
         """Return what decides where the last of these cuts tears its operation."""
@@ -195,7 +199,8 @@ class Explorer:
         """Return what the cut of an operation leaves."""
         flash = Flash(self._facts.product, dict(moment.blocks), noise)
         counters = Counters(moment.counters, moment.loose, noise)
-        flash.watch = counters.watch = lambda _what: True
+        flash.watch = lambda _operation: True
+        counters.watch = lambda _step: True
         try:
             if not isinstance(operation, Operation):
                 counters.take(*operation)

@@ -6,11 +6,14 @@ anything between, differently from read to read, or as an error on ECC flash. A 
 read as 0xFF, as before, or as anything, and whatever is programmed into it before it is erased again is unreliable too.
 """
 
-from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
 
 from imgseal.product.model import Memory, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.noise import Noise
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 __all__ = ["Block", "Flash", "FlashReadError", "FlashRuleError", "Operation", "PowerCutError"]
 
@@ -48,7 +51,7 @@ class Block:
     `weak` marks an erase that was cut short, and `before` is what the block held then.
     """
 
-    __slots__ = ("before", "data", "done", "torn", "weak")
+    __slots__ = ("_hash", "before", "data", "done", "firm", "torn", "weak")
 
     def __init__(self, data: bytes, done: int, torn: int, weak: bool, before: bytes) -> None:
         self.data = data
@@ -56,17 +59,16 @@ class Block:
         self.torn = torn
         self.weak = weak
         self.before = before
-
-    @property
-    def firm(self) -> bool:
-        """Whether every read gives the same."""
-        return not self.torn and not self.weak
+        self.firm = not torn and not weak  # whether every read gives the same
+        self._hash: int | None = None
 
     def __eq__(self, other: object) -> bool:
         return self is other or (isinstance(other, Block) and self._key() == other._key())
 
     def __hash__(self) -> int:
-        return hash((self.data, self.done, self.torn, self.weak))
+        if self._hash is None:
+            self._hash = hash((self.data, self.done, self.torn, self.weak))
+        return self._hash
 
     def _key(self) -> tuple[object, ...]:
         return self.data, self.done, self.torn, self.weak, self.before
@@ -189,6 +191,7 @@ class Flash:
                 out[index - start] = (block.data[index], block.data[index], 0xFF, block.data[index] | below(256))[mood]
         return bytes(out)
 
-    def unreliable(self) -> Iterator[tuple[str, int]]:
-        """Yield memory and number of every block that is not firm."""
-        return (key for key, block in self.blocks.items() if not block.firm)
+    @property
+    def firm(self) -> bool:
+        """Whether every read of every block gives the same."""
+        return all(block.firm for block in self.blocks.values())

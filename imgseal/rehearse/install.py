@@ -5,6 +5,7 @@ rewrites run slots that have no second one.
 """
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from imgseal.check.package_subject import PackageSubject
 from imgseal.journal.record import DELIVERING, SWITCHING, TRIAL, UNPROVEN, Member, Record
@@ -14,7 +15,9 @@ from imgseal.rehearse.device import Device
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.settle import healthy, settle, tried
 from imgseal.rehearse.slots import Sealed, statement_digest
-from imgseal.suit.component import OurComponent
+
+if TYPE_CHECKING:
+    from imgseal.suit.component import OurComponent
 
 __all__ = ["DELIVERED", "FAILED", "NOTHING_TO_DO", "Brought", "Installer", "brought"]
 

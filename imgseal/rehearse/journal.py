@@ -6,6 +6,8 @@ Before a device changes anything after a reset, every place but the one acted up
 torn may read as whole later. A new record goes to an erased place, and the old one is erased after it.
 """
 
+from functools import lru_cache
+
 from imgseal.journal.layout import CHECK_BYTES, COPIES, place_bytes, record_bytes
 from imgseal.journal.record import Record, decode, encode
 from imgseal.product.model import Product
@@ -21,6 +23,9 @@ class _Found(NamedTuple):
     place: int
     copies: int
     record: Record
+
+
+_decode = lru_cache(maxsize=4096)(decode)  # a rehearsal reads the same few records a million times
 
 
 def _trust(found: _Found) -> tuple[int, bool, int]:
@@ -113,7 +118,7 @@ class Journal:
     def _read(self, place: int, copy: int, size: int) -> Record | None:
         at = self._base + place * self._size + copy * size
         try:
-            return decode(self._flash.read(self._memory.name, at, size), self._components)
+            return _decode(self._flash.read(self._memory.name, at, size), self._components)
         except FlashReadError:
             return None
 

@@ -52,11 +52,10 @@ class _Joined(Exception):  # noqa: N818 - control flow inside this module
 
 
 class Life:
-    """Runs one device from a moment on; `cut` is the number of the operation that is torn, or None.
+    """Runs one device from a moment on.
 
-    `known` holds states whose future is known to be good. After `run`, `operations` counts the operations, `moment` is
-    what a cut has left, `states` are the marks that were passed, `joined` tells that the run ended at a known one.
-    `log`, where given, takes each operation with the moment before it.
+    After `run`, `operations` counts the operations and `boots` the resets, `states` are the marks that were passed,
+    `joined` tells that the run ended at a state whose future is known, `was_cut` that it ended in a cut.
     """
 
     def __init__(
@@ -85,7 +84,10 @@ class Life:
         self._tear: Noise | None = None
         self._known: set[object] = set()
         self._log: Callable[[Operation | Step, Moment], None] | None = None
+        self._until_trial = False
         self.operations = 0
+        self.boots = 0
+        self.down = True  # whether the product stands still, because the bootloader works
         self.states: list[object] = []
         self.joined = False
         self.was_cut = False
@@ -99,11 +101,14 @@ class Life:
         cut: int | None = None,
         tear: Noise | None = None,
         log: Callable[[Operation | Step, Moment], None] | None = None,
+        until_trial: bool = False,
     ) -> None:
-        """Run to the end, to the cut, or to a known state; ViolationError when an invariant does not hold.
+        """Run to the end, to operation number `cut`, or to a known state; ViolationError when an invariant breaks.
 
-        `tear` decides where the cut tears its operation.
+        `known` holds states whose future is known to be good. `log` takes each operation with the moment before it;
+        `tear` decides where the cut tears its operation; `until_trial` ends the run when a new set is first started.
         """
+        self._until_trial = until_trial
         self._known, self._cut, self._tear, self._log = known, cut, tear, log
         try:
             self._sessions()
@@ -126,7 +131,10 @@ class Life:
         power_on = True
         for _ in range(_RESETS):
             journal = programs.journal(self._flash, device.product)
+            self.boots += 1
+            self.down = True
             started = programs.bootloader(device, journal).boot(power_on=power_on)
+            self.down = started.what != SET
             self._check_start(started, journal)
             self.started, self.record = started, journal.record
             power_on = False
@@ -134,6 +142,8 @@ class Life:
             device.mark(f"started {started.what}")
             if started.what == SET and started.trial:
                 is_new = self._oracle.is_new(started)
+                if self._until_trial and is_new:
+                    return
                 if scenario.healthy or not is_new:
                     self._healthy = self._healthy or is_new
                     installer.report_healthy()
@@ -191,7 +201,7 @@ class Life:
 
     def _mark(self, where: str) -> None:
         """Remember where this is, and stop when it is known; torn flash may read otherwise next time, so not then."""
-        if self._counters.loose or any(True for _ in self._flash.unreliable()):
+        if self._counters.loose or not self._flash.firm:
             return
         state = (
             where, self._starts, self._healthy, frozenset(self._flash.blocks.items()),

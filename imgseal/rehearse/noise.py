@@ -1,4 +1,7 @@
-"""Repeatable noise: what unreliable flash reads as, and where an operation is torn. From a seed text, never the clock."""
+"""Repeatable noise: what unreliable flash reads as, and where an operation is torn.
+
+It follows from a seed text, never from the clock.
+"""
 
 from hashlib import blake2b
 

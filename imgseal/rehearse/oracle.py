@@ -121,9 +121,12 @@ class Oracle:
         if self.old is not None and (self.way_back or self.new is None or source):
             raise ViolationError("starts", f"no set was started ({started.what}), though a way on was promised")
         recovery = next((c for c in self._by_number.values() if c.recovery), None)
-        if started.what == "recovery" and recovery is not None:
-            if not any(self._lies_there(flash, recovery.number, 0, image) for image in self._recoveries):
-                raise ViolationError("judged", "the recovery image was started, and its slot holds something else")
+        if (
+            started.what == "recovery"
+            and recovery is not None
+            and not any(self._lies_there(flash, recovery.number, 0, image) for image in self._recoveries)
+        ):
+            raise ViolationError("judged", "the recovery image was started, and its slot holds something else")
 
     def _lies_there(self, flash: Flash, number: int, index: int, image: Sealed) -> bool:
         component = self._by_number[number]

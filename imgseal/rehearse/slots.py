@@ -9,7 +9,7 @@ import hashlib
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
-from imgseal.rehearse.flash import Flash, FlashReadError
+from imgseal.rehearse.flash import Block, Flash, FlashReadError
 from imgseal.sealed.codec import HeaderBlock, SealedFormatError, decode_header_block
 from imgseal.sealed.layout import STATEMENT_BYTES
 
@@ -59,9 +59,23 @@ class SlotView:
 class Slots:
     """What the bootloader and the installer do with whole slots."""
 
-    def __init__(self, flash: Flash, product: Product) -> None:
+    def __init__(self, flash: Flash, product: Product, known: dict[object, HeaderBlock | None] | None = None) -> None:
         self._flash = flash
         self._product = product
+        self._known = {} if known is None else known
+
+    def blocks(self, name: str, length: int | None = None) -> tuple[Block | None, ...] | None:
+        """Return the blocks of a slot's first `length` bytes, to tell whether they changed.
+
+        None when one of them is not firm.
+        """
+        slot = self._product.slots[name]
+        size = self._product.memories[slot.memory].erase_block
+        first = slot.at // size
+        last = first + -(-min(slot.size, length or slot.size) // size)
+        memory, blocks = slot.memory, self._flash.blocks
+        out = tuple([blocks.get((memory, number)) for number in range(first, last)])
+        return None if any(block is not None and not block.firm for block in out) else out
 
     def view(self, name: str) -> SlotView:
         """Return the slot as an artefact."""
@@ -93,6 +107,14 @@ class Slots:
 
     def header(self, name: str) -> HeaderBlock | None:
         """Read the header at the start of a slot; None when there is none, or it cannot be read."""
+        key = name, self.blocks(name, HEADER_BLOCK_MAX)
+        if key[1] is None:
+            return self._header(name)
+        if key not in self._known:
+            self._known[key] = self._header(name)
+        return self._known[key]
+
+    def _header(self, name: str) -> HeaderBlock | None:
         try:
             return decode_header_block(self.view(name).read(0, HEADER_BLOCK_MAX))
         except (FlashReadError, SealedFormatError):
@@ -147,5 +169,3 @@ class Slots:
             return self.view(name).read(0, len(content)) == content
         except FlashReadError:
             return False
-
-

@@ -12,12 +12,12 @@ from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.flash import Block, Flash, Snapshot
-from imgseal.rehearse.install import brought
+from imgseal.rehearse.install import Brought, brought
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Moment
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle, PermittedSet
-from imgseal.rehearse.slots import Slots, statement_digest
+from imgseal.rehearse.slots import Sealed, Slots, statement_digest
 from imgseal.sealed.layout import FILL
 from imgseal.state.device import DeviceState
 
@@ -44,7 +44,8 @@ def set_up(
 ) -> Stage:
     """Make the simulated device of a state file, and find out what the package is to make of it."""
     facts = Facts(
-        product, trust, development, state.hardware, state.bootloader, state.battery_mwh, state.authorised, state.revoked
+        product, trust, development, state.hardware, state.bootloader, state.battery_mwh, state.authorised,
+        state.revoked,
     )  # fmt: skip
     blocks: Snapshot = {}
     for name, content in contents.items():
@@ -57,7 +58,9 @@ def set_up(
                     Judgements())  # fmt: skip
     verdict, subject = device.examine(package, record)
     old = _permitted(device, record.current) if device.judge_set(record.current) is None else None
-    new, recoveries = None, []
+    new: PermittedSet | None = None
+    recoveries: list[Sealed] = []
+    images: Mapping[int, Brought] = {}
     recovery = device.recovery
     header = None if recovery is None else device.slots.run_header(recovery, 0)
     if recovery is not None and header is not None:
@@ -67,7 +70,8 @@ def set_up(
     if verdict.accepted:
         images = brought(subject)
         offered = {statement_digest(payload) for payload in subject.envelope.payloads.values()}
-        members, content = dict(record.current), {} if old is None else dict(old.images)
+        members: dict[int, Member] = dict(record.current)
+        lying: dict[int, Sealed] = {} if old is None else dict(old.images)
         changed = []
         for number, image_brought in images.items():
             component = device.by_number[number]
@@ -78,15 +82,15 @@ def set_up(
             if kept is not None and kept.statement in offered:
                 whole = device.slots.read_run(component, kept.slot, kept.statement)
                 if whole is not None:
-                    content[number] = whole
+                    lying[number] = whole
                     continue
             changed.append(component)
             members[number] = Member(image_brought.slot, image_brought.image.digest)
-            content[number] = image_brought.image
+            lying[number] = image_brought.image
         way_back = old is not None and all(component.returns for component in changed)
-        if all(number in content for number in members):
-            counters = {n: _counter(image.header) for n, image in content.items() if n in members}
-            new = PermittedSet(members, content, counters)
+        if all(number in lying for number in members):
+            counters = {n: _counter(image.header) for n, image in lying.items() if n in members}
+            new = PermittedSet(members, lying, counters)
     first = dict(state.counters)
     if old is not None and record.phase == UNPROVEN:
         first = {**first, **{n: max(first.get(n, 0), value) for n, value in old.counters.items()}}

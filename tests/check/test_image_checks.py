@@ -8,9 +8,10 @@ import struct
 
 import pytest
 from workshop import (
-    at,
     Workshop,
+    at,
     codes,
+    detached_radio,
     first,
     make,
     product,
@@ -350,20 +351,13 @@ def test_code_in_untrusted_memory() -> None:
 def detached_shop() -> Workshop:
     """The radio core as an image that cannot move: its header lies in a slot of its own."""
 
-    def edit(text: str) -> str:
-        text = text.replace('keep = "radio-keep"\n', 'keep = "radio-keep"\nheader = ["radio-header"]\n')
-        return text.replace(
-            "[slot.radio-keep]",
-            '[slot.radio-header]\nmemory = "nor"\nat = 0x4_0000\nsize = "64 KiB"\n\n[slot.radio-keep]',
-        )
-
     from imgseal.demo.firmware import code
     from imgseal.flow import FirmwareFile
     from imgseal.memory.image import MemoryImage
 
     data = code("radio", link=0xC0000, size=3001, vectors=48, stack=0x2002_0000)
     file = FirmwareFile("radio", "radio.hex", MemoryImage.from_bytes(0xC0000, data))
-    return make(product(edit), files=[file])
+    return make(product(detached_radio), files=[file])
 
 
 def test_detached_header() -> None:

@@ -26,7 +26,12 @@ def package() -> bytes:
 def device(**changes: object) -> DeviceState:
     """A device that has run an earlier release."""
     state = fresh(workshop().product)._replace(
-        fresh=False, hardware=3, sequence=16, counters={1: 5, 2: 3, 3: 1}, current=at({1: 0, 2: 0, 3: 0}), battery_mwh=4000
+        fresh=False,
+        hardware=3,
+        sequence=16,
+        counters={1: 5, 2: 3, 3: 1},
+        current=at({1: 0, 2: 0, 3: 0}),
+        battery_mwh=4000,
     )
     return state._replace(**changes)  # type: ignore[arg-type]
 

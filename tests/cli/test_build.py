@@ -199,7 +199,7 @@ def test_data_outside_the_slot(imgseal: Imgseal, project: Path) -> None:
     )
     carried += '\n[slot.fuses]\nmemory = "fuses"\nat = 0\nsize = 16\n'
     carried += '\n[slot.fuses-header]\nmemory = "nor"\nat = 0x4_0000\nsize = "64 KiB"\n'
-    fuses = '\n[component.fuses]\nnumber = 4\nkind = "data"\nrun = ["fuses"]\ncounter = 0\n'
+    fuses = '\n[component.fuses]\nnumber = 5\nkind = "data"\nrun = ["fuses"]\ncounter = 0\n'
     (project / "imgseal.toml").write_text(carried + fuses + outside + 'carry = "fuses"\n')
     said = imgseal("build", "motor=motor-a.hex", "--release")
     assert said.status == 2

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
-from workshop import ALL, Imgseal, firmware, make, product, workshop
+from workshop import ALL, Imgseal, detached_radio, firmware, make, product, workshop
 
 from imgseal.compare.contents import read_contents
 from imgseal.compare.difference import compare
@@ -134,12 +134,7 @@ def test_counter_steps_run_out(imgseal: Imgseal, project: Path, counter: int, wa
 def test_detached_images_are_compared_with_their_payload() -> None:
     from imgseal.suit.envelope import decode_envelope
 
-    def edit(text: str) -> str:
-        text = text.replace('keep = "radio-keep"\n', 'keep = "radio-keep"\nheader = ["radio-header"]\n')
-        slot = '[slot.radio-header]\nmemory = "nor"\nat = 0x4_0000\nsize = "64 KiB"\n\n[slot.radio-keep]'
-        return text.replace("[slot.radio-keep]", slot)
-
-    of = product(edit)
+    of = product(detached_radio)
     data = code("radio", link=0xC0000, size=3001, vectors=48, stack=0x2002_0000)
     shop = make(of, files=[FirmwareFile("radio", "r", MemoryImage.from_bytes(0xC0000, data))])
     side = read_contents(shop.package, "x", of)

@@ -21,7 +21,8 @@ from typing import Any
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from workshop import at, repacked, resealed, verdict, workshop
+from workshop import at as running_from
+from workshop import repacked, resealed, verdict, workshop
 
 from imgseal.cbor.strict import Tag, decode, encode
 from imgseal.findings import NOT_RUN, Verdict
@@ -46,7 +47,7 @@ class WronglyAcceptedError(AssertionError):
 
 def device() -> DeviceState:
     return fresh(workshop().product)._replace(
-        fresh=False, hardware=3, sequence=17, counters={1: 6, 2: 3, 3: 1}, current=at({1: 1, 2: 0, 3: 0}), battery_mwh=900,
+        fresh=False, hardware=3, sequence=17, counters={1: 6, 2: 3, 3: 1}, current=running_from({1: 1, 2: 0, 3: 0}), battery_mwh=900,
         manifest_digest=decode_envelope(workshop().package).digest.value,
     )  # fmt: skip
 
@@ -304,7 +305,7 @@ def one(number: int, seed: int, counts: Counter[str]) -> None:
             data = data[:-1] if rng.random() < 0.5 else data + b"\xff"
         arguments["slot"] = "radio"
     arguments["contents"] = {"radio": View(workshop().images["radio"])}
-    state = state._replace(current=at({**state.running, 2: 0}))
+    state = state._replace(current=running_from({**state.running, 2: 0}))
     found: Verdict = verdict(data, state=state, **arguments)
     for check in found.checks:
         if check.outcome != NOT_RUN:

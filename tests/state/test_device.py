@@ -17,8 +17,15 @@ GOOD: dict[str, Any] = {
     "manifest_digest": "ab" * 32,
     "counters": {"1": 6, "255": 4294967295},
     "current": {"1": {"slot": 0, "statement": "12" * 32}, "2": {"slot": 1}},
-    "trial": {"sequence": 17, "manifest_digest": "34" * 32, "way_back": True, "attempts_left": 2, "power_ons_left": 19,
-              "previous": {"1": {"slot": 1, "statement": "56" * 32}}, "kept": [2]},
+    "trial": {
+        "sequence": 17,
+        "manifest_digest": "34" * 32,
+        "way_back": True,
+        "attempts_left": 2,
+        "power_ons_left": 19,
+        "previous": {"1": {"slot": 1, "statement": "56" * 32}},
+        "kept": [2],
+    },
     "refused": ["78" * 32],
     "slots": {"radio": {"file": "slots/radio.bin", "sha256": "cd" * 32}, "motor-a": None},
     "bootloader": "1.1.0",
@@ -70,7 +77,7 @@ def test_example_of_the_page() -> None:
         ("trial", {**GOOD["trial"], "way_back": 1}), ("trial", {**GOOD["trial"], "attempts_left": 101}),
         ("trial", {**GOOD["trial"], "manifest_digest": None}), ("trial", {**GOOD["trial"], "kept": [0]}),
         ("trial", {**GOOD["trial"], "previous": 1}), ("refused", ["78"]), ("refused", ["78" * 32] * 5), ("refused", "x"),
-        
+
         ("slots", {"a": {}}), ("slots", {"a": {"file": "", "sha256": "cd" * 32}}), ("slots", {"a": {"file": "x", "sha256": "cd"}}),
         ("slots", {"a": {"file": "x", "sha256": None}}), ("bootloader", "1"), ("bootloader", 1), ("battery_mwh", -1),
         ("authorised", 1), ("revoked", "x"), ("revoked", ["ef"]), ("colour", "red"),

@@ -1,0 +1,137 @@
+"""Wear and time of one undisturbed installation, from the erase and program times that the product file states."""
+
+from collections.abc import Mapping
+
+from imgseal.product.model import Component, Memory, Product
+from imgseal.records import NamedTuple
+from imgseal.rehearse.counters import Step
+from imgseal.rehearse.flash import Operation
+from imgseal.rehearse.slots import Sealed
+
+__all__ = ["BootTime", "Estimate", "MemoryUse", "Worked", "boot_times", "estimate"]
+
+Worked = tuple[Operation | Step, bool]
+"""An operation, and whether the product was down while it ran."""
+
+
+class MemoryUse(NamedTuple):
+    """What an installation does to one memory.
+
+    Seconds are typical and longest, None where the product file states no times; `most` is how often the block that is
+    erased most is erased, `updates` how many such updates its endurance allows.
+    """
+
+    memory: str
+    erases: int
+    blocks: int
+    most: int
+    programs: int
+    bytes_written: int
+    seconds: tuple[float, float] | None
+    down_seconds: tuple[float, float] | None
+    updates: int | None
+
+
+class BootTime(NamedTuple):
+    """What judging one component takes at each boot, and what it would take with every `judged` choice; in seconds."""
+
+    component: str
+    judged: str
+    payload: int
+    seconds: float
+    by_choice: Mapping[str, float]
+
+
+class Estimate(NamedTuple):
+    """Sums over all memories, and the limits of the product file that are exceeded, in words."""
+
+    operations: int
+    memories: tuple[MemoryUse, ...]
+    seconds: tuple[float, float] | None
+    down_seconds: tuple[float, float] | None
+    boots: tuple[BootTime, ...] | None
+    boot_seconds: float | None
+    warnings: tuple[str, ...]
+
+
+def estimate(product: Product, worked: list[Worked], images: Mapping[int, Sealed], boots: int) -> Estimate:
+    """Estimate from the operations of a run; `images` are those of the resulting set, `boots` the resets in it."""
+    uses = []
+    for memory in product.memories.values():
+        mine = [(w, down) for w, down in worked if isinstance(w, Operation) and w.memory == memory.name]
+        if mine:
+            uses.append(_use(memory, mine))
+    times = boot_times(product, images)
+    boot = None if times is None else sum(t.seconds for t in times)
+    total = _sum([use.seconds for use in uses])
+    down = _sum([use.down_seconds for use in uses])
+    if boot is not None and down is not None and total is not None:
+        down = down[0] + boots * boot, down[1] + boots * boot
+        total = total[0] + boots * boot, total[1] + boots * boot
+    warnings = []
+    limits = product.limits
+    for what, limit, value in (
+        ("down_time: the product stands still for", limits.down_time, None if down is None else down[1]),
+        ("update_time: the update takes", limits.update_time, None if total is None else total[1]),
+        ("boot_time: judging at each boot takes", limits.boot_time, boot),
+    ):
+        if limit is not None and value is not None and value > limit:
+            warnings.append(f"limits.{what} up to {value:.1f} s, {limit:g} s are allowed")
+        elif limit is not None and value is None:
+            warnings.append(
+                f"limits.{what.split(':')[0]} cannot be held: erase_ms, program_us, hash_rate or verify_ms is missing"
+            )
+    return Estimate(len(worked), tuple(uses), total, down, times, boot, tuple(warnings))
+
+
+def _use(memory: Memory, mine: list[tuple[Operation, bool]]) -> MemoryUse:
+    blocks: dict[int, int] = {}
+    programs = written = 0
+    for operation, _ in mine:
+        if operation.data is None:
+            blocks[operation.at] = blocks.get(operation.at, 0) + 1
+        else:
+            programs += 1
+            written += len(operation.data)
+    most = max(blocks.values(), default=0)
+    updates = None if memory.endurance is None or not most else memory.endurance // most
+    return MemoryUse(
+        memory.name, sum(blocks.values()), len(blocks), most, programs, written, _seconds(memory, mine),
+        _seconds(memory, [entry for entry in mine if entry[1]]), updates,
+    )  # fmt: skip
+
+
+def _seconds(memory: Memory, mine: list[tuple[Operation, bool]]) -> tuple[float, float] | None:
+    if memory.erase_ms is None or memory.program_us is None:
+        return None
+    erases = sum(operation.data is None for operation, _ in mine)
+    programs = len(mine) - erases
+    typical, longest = (
+        erases * memory.erase_ms[index] / 1e3 + programs * memory.program_us[index] / 1e6 for index in range(2)
+    )
+    return typical, longest
+
+
+def _sum(pairs: list[tuple[float, float] | None]) -> tuple[float, float] | None:
+    known = [pair for pair in pairs if pair is not None]
+    return (sum(p[0] for p in known), sum(p[1] for p in known)) if len(known) == len(pairs) else None
+
+
+def boot_times(product: Product, images: Mapping[int, Sealed]) -> tuple[BootTime, ...] | None:
+    """Return what judging a set takes at each boot; None where the product file states no speed of the bootloader."""
+    bootloader = product.bootloader
+    if bootloader is None or bootloader.hash_rate is None or bootloader.verify_ms is None:
+        return None
+    out = []
+    for component in product.components.values():
+        image = images.get(component.number)
+        if image is not None:
+            out.append(_boot_time(component, image, bootloader.hash_rate, bootloader.verify_ms / 1e3))
+    return tuple(out)
+
+
+def _boot_time(component: Component, image: Sealed, rate: int, verify: float) -> BootTime:
+    header = verify + len(image.header) / rate
+    whole = header + len(image.payload) / rate
+    by_choice = {"boot": whole, "install": header, "use": header}
+    return BootTime(component.name, component.judged, len(image.payload), by_choice[component.judged], by_choice)

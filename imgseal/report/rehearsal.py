@@ -1,0 +1,106 @@
+"""A rehearsal as text for people and as JSON values."""
+
+from collections.abc import Iterator
+
+from imgseal.rehearse.estimate import Estimate, MemoryUse
+from imgseal.rehearse.explore import Violation
+from imgseal.rehearse.oracle import INVARIANTS
+from imgseal.rehearse.play import Rehearsal
+
+__all__ = ["rehearsal_document", "rehearsal_lines"]
+
+
+def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator[str]:
+    """Yield the lines of a rehearsal without line ends."""
+    yield f"{package} on {device}"
+    for event in rehearsal.events:
+        yield f"  {event}"
+    if rehearsal.way_back:
+        yield "  way back   every component that changes has one: a trial is offered"
+    elif rehearsal.had_set:
+        yield "  way back   none: something that changes has no second run slot and no keep slot; no trial is offered"
+    else:
+        yield "  way back   none: there was no set before"
+    if rehearsal.estimate is not None:
+        yield from _estimate(rehearsal.estimate)
+    tally = rehearsal.tally
+    runs = ", ".join(f"{count} ({name.split('-')[0]} set)" for name, count in tally.operations.items())
+    yield f"  operations {runs}"
+    yield (
+        f"  cuts       {tally.singles} lives after one cut, at every operation, with the package kept and lost; "
+        f"{tally.pairs} after two"
+    )
+    if rehearsal.violation is None:
+        yield f"  all {len(INVARIANTS)} invariants hold: {', '.join(INVARIANTS)}"
+    else:
+        yield from _violation(rehearsal.violation)
+
+
+def _estimate(took: Estimate) -> Iterator[str]:
+    for use in took.memories:
+        yield f"  {use.memory:<10} {_use(use)}"
+    if took.seconds is not None and took.down_seconds is not None:
+        yield f"  time       {_span(took.seconds)} in all, {_span(took.down_seconds)} without a running product"
+    for boot in took.boots or ():
+        choices = ", ".join(f"{choice} {seconds:.2f} s" for choice, seconds in boot.by_choice.items())
+        yield f"  boot       {boot.component}: {boot.seconds:.2f} s, judged at {boot.judged} ({choices})"
+    for warning in took.warnings:
+        yield f"  caution    {warning}"
+
+
+def _use(use: MemoryUse) -> str:
+    text = (
+        f"{use.erases} erases of {use.blocks} blocks (one of them {use.most} times), {use.bytes_written} bytes written"
+    )
+    if use.seconds is not None:
+        text += f", {_span(use.seconds)}"
+    if use.updates is not None:
+        text += f"; enough for {use.updates} such updates"
+    return text
+
+
+def _span(seconds: tuple[float, float]) -> str:
+    return f"{seconds[0]:.1f} to {seconds[1]:.1f} s"
+
+
+def _violation(violation: Violation) -> Iterator[str]:
+    yield f"  BROKEN     {violation.invariant}: {violation.message}"
+    yield f"             the rule: {INVARIANTS[violation.invariant]}"
+    for event in violation.events:
+        yield f"             {event}"
+    yield f"             again: imgseal rehearse ... --replay {violation.token}"
+
+
+def rehearsal_document(rehearsal: Rehearsal, package: str, device: str) -> dict[str, object]:
+    """Return the values for JSON, format 1; docs/cli.md describes them."""
+    violation, took, tally = rehearsal.violation, rehearsal.estimate, rehearsal.tally
+    return {
+        "format": 1,
+        "package": package,
+        "device": device,
+        "holds": violation is None,
+        "way_back": rehearsal.way_back,
+        "events": list(rehearsal.events),
+        "seed": rehearsal.seed,
+        "operations": dict(tally.operations),
+        "cuts": {"single": tally.singles, "double": tally.pairs, "joined": tally.joined, "states": tally.states},
+        "invariants": dict(INVARIANTS),
+        "violation": None
+        if violation is None
+        else {
+            "invariant": violation.invariant,
+            "message": violation.message,
+            "events": list(violation.events),
+            "token": str(violation.token),
+        },
+        "estimate": None if took is None else _estimate_document(took),
+    }
+
+
+def _estimate_document(took: Estimate) -> dict[str, object]:
+    return {
+        **took._asdict(),
+        "memories": [use._asdict() for use in took.memories],
+        "boots": None if took.boots is None else [boot._asdict() for boot in took.boots],
+        "warnings": list(took.warnings),
+    }
