@@ -63,7 +63,11 @@ def _table() -> tuple[Field, ...]:
         ("copied", "H", "0 as first written; one more each time the same content was copied to another place"),
         ("attempts", "B", "trial starts after any reset but power-on"),
         ("power_ons", "B", "trial starts after power-on"),
-        ("prepared", "I", "bit per component by ascending number: delivered and verified"),
+        (
+            "prepared",
+            "I",
+            "bit per component by ascending number: delivered and verified; while switching, what is to be placed",
+        ),
         ("kept", "I", "bit per component: its keep slot holds the image of the older set, verified"),
         ("placed", "I", "bit per component: its run slot has been rewritten with the image of the newer set, judged"),
         ("sequence", "I", "sequence number of the last settled release"),
@@ -71,7 +75,8 @@ def _table() -> tuple[Field, ...]:
         ("target_sequence", "I", "sequence number of the release that is being installed or tried, else 0"),
         ("refused_count", "B", "digests used in the next field, 0 to 4"),
         ("trial", "B", "1 when a trial is offered: the set before can be returned to; else 0"),
-        ("reserved", "2s", "zeros"),
+        ("recovery", "B", "1 from before the recovery image is rewritten until it has been judged; else 0"),
+        ("reserved", "s", "zero"),
         ("target_digest", "32s", "digest of its manifest, else zeros"),
         ("refused", "128s", "manifest digests of packages that failed, oldest first, zeros behind them"),
     )

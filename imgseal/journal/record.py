@@ -75,6 +75,7 @@ class Record(NamedTuple):
     target_sequence: int
     target_digest: bytes | None
     trial: bool
+    recovery: bool
     refused: tuple[bytes, ...]
     current: Mapping[int, Member]
     other: Mapping[int, Member]
@@ -85,7 +86,7 @@ def encode(record: Record, components: tuple[int, ...]) -> bytes:
     head = HEAD.pack(
         MAGIC, FORMAT, record.phase, len(components), record.generation, record.base, record.copied, record.attempts,
         record.power_ons, record.prepared, record.kept, record.placed, record.sequence,
-        record.manifest_digest or _ZEROS, record.target_sequence, len(record.refused), record.trial, bytes(2),
+        record.manifest_digest or _ZEROS, record.target_sequence, len(record.refused), record.trial, record.recovery, bytes(1),
         record.target_digest or _ZEROS, b"".join(record.refused).ljust(32 * REFUSED, b"\0"),
     )  # fmt: skip
     sets = b"".join(_members(members, components) for members in (record.current, record.other))
@@ -110,7 +111,7 @@ def decode(data: bytes, components: tuple[int, ...]) -> Record | None:
         return None
     (
         _, _, phase, count, generation, base, copied, attempts, power_ons, prepared, kept, placed, sequence,
-        manifest_digest, target_sequence, refused_count, trial, _, target_digest, refused,
+        manifest_digest, target_sequence, refused_count, trial, recovery, _, target_digest, refused,
     ) = HEAD.unpack_from(data)  # fmt: skip
     if count != len(components) or count > MEMBERS_MAX or phase not in PHASES or refused_count > REFUSED:
         return None
@@ -121,7 +122,7 @@ def decode(data: bytes, components: tuple[int, ...]) -> Record | None:
     record = Record(
         phase, generation, base, copied, attempts, power_ons, prepared, kept, placed, sequence,
         None if manifest_digest == _ZEROS else manifest_digest, target_sequence,
-        None if target_digest == _ZEROS else target_digest, bool(trial),
+        None if target_digest == _ZEROS else target_digest, bool(trial), bool(recovery),
         tuple(refused[32 * i : 32 * i + 32] for i in range(refused_count)), current, other,
     )  # fmt: skip
     return record if encode(record, components) == data else None

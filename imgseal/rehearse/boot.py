@@ -18,6 +18,7 @@ from imgseal.journal.record import (
 from imgseal.product.model import Component
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Device
+from imgseal.rehearse.flash import FlashReadError
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.settle import failed, settle, tried
 from imgseal.rehearse.slots import Sealed
@@ -110,7 +111,7 @@ class Bootloader:
         device = self.device
         recovery = device.recovery
         device.say(f"boot: no set starts: {why}")
-        if recovery is not None and device.judge_run_slot(recovery, 0, None, whole=True) is None:
+        if recovery is not None and device.judge_recovery(self.journal.record) is None:
             device.say(f"boot: start {recovery.name}")
             return Started(RECOVERY, {}, False)
         return Started(WAITING, {}, False)
@@ -142,9 +143,9 @@ class Bootloader:
         return self.commit(tried(record))
 
     def is_switched(self, record: Record, component: Component) -> bool:
-        """Say whether a component changes in place: another image, and no second run slot."""
-        number = component.number
-        return len(component.run) == 1 and record.other[number] != record.current.get(number)
+        """Say whether a component is to be rewritten in place: it was delivered, and has no second run slot."""
+        delivered = bool(record.prepared & self.device.bit(component.number))
+        return delivered and len(component.run) == 1
 
     def content(self, record: Record, component: Component) -> Sealed | None:
         """Return the delivered image of a component, whole: from its staging slot, else from the package itself."""
@@ -192,9 +193,24 @@ class Bootloader:
         self.journal.tidy()
         device.slots.erase_run(component, 0)
         device.mark(f"place {component.name}: erased")
-        device.slots.fill_run(component, 0, image)
+        try:
+            device.slots.fill_run(component, 0, self.taken(record, component, image))
+        except FlashReadError:
+            return False
         device.say(f"boot: rewrote {component.run[0]}")
         return self.judge_placed(component, record.other[component.number])
+
+    def taken(self, record: Record, component: Component, image: Sealed) -> Sealed:
+        """Return what is copied: no bootloader has room for a whole image, so a staging slot is read a second time."""
+        slots = self.device.slots
+        member = record.other[component.number]
+        if component.staging is None or slots.read_waiting(component.staging, member.statement) is None:
+            return image
+        return self.second_look(component.staging, image)
+
+    def second_look(self, staging: str, image: Sealed) -> Sealed:
+        """Read a staging slot between the check and the use."""
+        return self.device.slots.read_again(staging, image)
 
     def judge_placed(self, component: Component, member: Member) -> bool:
         """Judge a rewritten run slot: the image that the record names, all of it."""

@@ -138,6 +138,15 @@ class Device:
                 self._judgements.images[key] = known
         return known or None
 
+    def judge_recovery(self, record: Record | None) -> str | None:
+        """Judge the recovery image by itself; one whose rewriting was cut short does not count, however it reads."""
+        recovery = self.recovery
+        if recovery is None:
+            return "there is none"
+        if record is not None and record.recovery:
+            return "it was being rewritten"
+        return self.judge_run_slot(recovery, 0, None, whole=True)
+
     def _judge(
         self, component: Component, run_name: str, header_name: str | None, versions: Mapping[int, Version] | None,
         *, whole: bool,

@@ -4,7 +4,7 @@ A resumed run that reaches a state whose future is known is not played on: what 
 included.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from imgseal.check.context import Bytes
 from imgseal.records import NamedTuple
@@ -85,6 +85,13 @@ class Explorer:
 
         Returns the first violation found, which has the fewest cuts, or None.
         """
+        found = self._explore(pairs, progress)
+        if found is None:
+            return None
+        _, events = self.replay(found.token)  # all that had happened, from the first reset on
+        return found._replace(events=events)
+
+    def _explore(self, pairs: int | None, progress: Callable[[int, int], None]) -> Violation | None:
         logs: list[tuple[Scenario, list[tuple[Operation | Step, Moment]]]] = []
         for scenario in SCENARIOS[::2]:
             log: list[tuple[Operation | Step, Moment]] = []
@@ -154,7 +161,7 @@ class Explorer:
         if not first.was_cut:
             return None  # it joins a known run earlier now: what would be cut there was cut before
         life = self._life(first.moment(), scenario, (number, second))
-        found = self._follow(life, scenario, (number, second), self._known[scenario], before=first.device.events)
+        found = self._follow(life, scenario, cuts, self._known[scenario])
         if found is None:
             self._learn(scenario, life)
         return found
@@ -177,23 +184,15 @@ class Explorer:
         *,
         cut: int | None = None,
         tear: Noise | None = None,
-        before: list[str] | None = None,
+        before: Iterable[str] = (),
         log: Callable[[Operation | Step, Moment], None] | None = None,
     ) -> Violation | None:
         try:
             life.run(known=known, cut=cut, tear=tear, log=log)
         except ViolationError as error:
             token = Token(self._seed, scenario, cuts)
-            events = tuple(self._events_before(token) if before is None and cuts else before or ())
-            return Violation(error.invariant, error.message, (*events, *life.device.events), token)
+            return Violation(error.invariant, error.message, (*before, *life.device.events), token)
         return None
-
-    def _events_before(self, token: Token) -> list[str]:
-        """Play the run up to its first cut again, for what had happened until then."""
-        base = Scenario(token.scenario.healthy, source=True)
-        life = self._life(self._start, base, ())
-        life.run(known=set(), cut=token.cuts[0], tear=self._noise(base, token.cuts[:1]))
-        return life.device.events
 
     def _torn(self, moment: Moment, operation: Operation | Step, noise: Noise) -> Moment:
         """Return what the cut of an operation leaves."""

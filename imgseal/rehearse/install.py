@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.check.package_subject import PackageSubject
-from imgseal.journal.record import DELIVERING, SWITCHING, TRIAL, UNPROVEN, Member, Record
+from imgseal.journal.record import DELIVERING, SETTLED, SWITCHING, TRIAL, UNPROVEN, Member, Record
 from imgseal.product.model import Component
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Device
@@ -23,7 +23,7 @@ __all__ = ["DELIVERED", "FAILED", "NOTHING_TO_DO", "Brought", "Installer", "brou
 
 DELIVERED, NOTHING_TO_DO, FAILED = "delivered", "nothing to do", "failed"
 
-_EMPTY = Record(1, 0, 0, 0, 0, 0, 0, 0, 0, 0, None, 0, None, False, (), {}, {})
+_EMPTY = Record(SETTLED, 0, 0, 0, 0, 0, 0, 0, 0, 0, None, 0, None, False, False, (), {}, {})
 
 
 class Brought(NamedTuple):
@@ -47,7 +47,11 @@ def brought(subject: PackageSubject) -> Mapping[int, Brought]:
 
 
 class Installer:
-    """One program that takes packages and reports health; it finds the journal as the last reset left it."""
+    """The program that takes packages and reports health.
+
+    The journal is the bootloader's, handed over in RAM: who reads it again might see a torn record that the bootloader
+    did not see, and report the health of a set that does not run.
+    """
 
     def __init__(self, device: Device, journal: Journal) -> None:
         self.device = device
@@ -61,7 +65,7 @@ class Installer:
         device = self.device
         if device.source is None:
             return NOTHING_TO_DO
-        record = self.journal.open() or _EMPTY
+        record = self.journal.record or _EMPTY
         verdict, subject = device.examine(device.source, record)
         if not verdict.accepted:
             code = verdict.findings[0].code if verdict.findings else "no finding"
@@ -72,11 +76,11 @@ class Installer:
         startable = device.judge_set(record.current) is None
         offered = {statement_digest(payload) for payload in subject.envelope.payloads.values()}
         wanted = {n: Member(b.slot, b.image.digest) for n, b in images.items() if self.is_new(record, n, offered)}
-        recovery = self.recovery_to_write(images, startable=startable)
+        recovery = self.recovery_to_write(record, images, startable=startable)
         if not wanted and recovery is None and (sequence, digest) == (record.sequence, record.manifest_digest):
             return NOTHING_TO_DO
         record = self.begin(record, sequence, digest, wanted, startable=startable)
-        if recovery is not None:
+        if recovery is not None and not record.prepared & device.bit(recovery.number):
             written = self.write_recovery(record, recovery, images[recovery.number])
             if written is None:
                 return FAILED
@@ -89,7 +93,7 @@ class Installer:
                 return FAILED
             record = delivered
         if any(len(component.run) == 1 for component in device.components(wanted)):
-            self.journal.commit(record._replace(phase=SWITCHING, prepared=0, kept=0, placed=0))
+            self.journal.commit(record._replace(phase=SWITCHING, kept=0, placed=0))
         else:
             self.journal.commit(tried(record))
         device.say("install: delivered")
@@ -153,7 +157,7 @@ class Installer:
         assert self.journal.record is not None
         return self.journal.record
 
-    def recovery_to_write(self, images: Mapping[int, Brought], *, startable: bool) -> Component | None:
+    def recovery_to_write(self, record: Record, images: Mapping[int, Brought], *, startable: bool) -> Component | None:
         """Return the recovery component when the package brings another one and it may be rewritten now.
 
         It is rewritten only while a set can start, or where it could not start itself: never from the last thing that
@@ -164,7 +168,7 @@ class Installer:
         if recovery is None or recovery.number not in images:
             return None
         image = images[recovery.number].image
-        starts = device.judge_run_slot(recovery, 0, None, whole=True) is None
+        starts = device.judge_recovery(record) is None
         if starts and (not startable or device.slots.read_run(recovery, 0, image.digest) is not None):
             return None
         return recovery
@@ -172,17 +176,21 @@ class Installer:
     def write_recovery(self, record: Record, recovery: Component, image: Brought) -> Record | None:
         """Rewrite the recovery image in place."""
         device = self.device
+        if not record.recovery:
+            self.journal.commit(record._replace(recovery=True))
+            assert self.journal.record is not None
+            record = self.journal.record
         device.slots.erase_run(recovery, 0)
         device.mark(f"deliver {recovery.name}: erased")
         device.slots.fill_run(recovery, 0, image.image)
         device.say(f"install: wrote {recovery.run[0]}")
         if device.judge_run_slot(recovery, 0, None, whole=True) is not None:
             return None
-        return self.prepared(record, recovery)
+        return self.prepared(record._replace(recovery=False), recovery)
 
     def report_healthy(self) -> None:
         """Settle the set that runs: record, counters, sequence, in this order."""
-        record = self.journal.open()
+        record = self.journal.record
         if record is None or record.phase not in (TRIAL, UNPROVEN):
             return
         self.device.say("the set reports itself healthy")

@@ -8,7 +8,7 @@ from imgseal.records import NamedTuple
 from imgseal.rehearse.boot import SET, Bootloader, Started
 from imgseal.rehearse.counters import Counters, Step
 from imgseal.rehearse.device import Device, Facts, Judgements
-from imgseal.rehearse.flash import Flash, FlashReadError, FlashRuleError, Operation, PowerCutError, Snapshot
+from imgseal.rehearse.flash import Flash, FlashRuleError, Operation, PowerCutError, Snapshot
 from imgseal.rehearse.install import DELIVERED, Installer
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.noise import Noise
@@ -32,6 +32,7 @@ class Scenario(NamedTuple):
 class Programs(NamedTuple):
     """The code under rehearsal."""
 
+    device: type[Device] = Device
     bootloader: type[Bootloader] = Bootloader
     installer: type[Installer] = Installer
     journal: type[Journal] = Journal
@@ -74,7 +75,7 @@ class Life:
         self._programs = programs
         self._flash = Flash(facts.product, dict(moment.blocks), noise)
         self._counters = Counters(moment.counters, moment.loose, noise)
-        self.device = Device(facts, self._flash, self._counters, source, judgements)
+        self.device = programs.device(facts, self._flash, self._counters, source, judgements)
         self.device.mark = self._mark  # type: ignore[method-assign]
         self._flash.watch = self._flash_operation
         self._counters.watch = self._counter_operation
@@ -118,7 +119,9 @@ class Life:
             self.was_cut = True
         except FlashRuleError as error:
             raise ViolationError("flash", str(error)) from None
-        except (AssertionError, FlashReadError, LookupError, ValueError, TypeError) as error:
+        except ViolationError:
+            raise
+        except Exception as error:  # whatever the code under rehearsal does wrong
             raise ViolationError("starts", f"the device's code has failed: {type(error).__name__} {error}") from error
 
     def moment(self) -> Moment:
@@ -138,8 +141,8 @@ class Life:
             self._check_start(started, journal)
             self.started, self.record = started, journal.record
             power_on = False
-            installer = programs.installer(device, programs.journal(self._flash, device.product))
-            device.mark(f"started {started.what}")
+            installer = programs.installer(device, journal)
+            device.mark(f"started {started.what}, tidied {journal.tidied}")
             if started.what == SET and started.trial:
                 is_new = self._oracle.is_new(started)
                 if self._until_trial and is_new:

@@ -175,6 +175,8 @@ class Oracle:
         assert record is not None
         is_new = started.members == self.new.members
         same = self.old is not None and self.old.members == self.new.members
+        if same and record.phase == SETTLED and record.manifest_digest == self.target[1]:
+            return  # it was installed already
         if not source and not is_new:
             return
         if self.way_back and not healthy:

@@ -44,7 +44,7 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
     members = [(c, member.slot, member.statement) for c in device.components(record.current)
                for member in [record.current[c.number]]]  # fmt: skip
     recovery = device.recovery
-    if recovery is not None and device.judge_run_slot(recovery, 0, None, whole=True) is None:
+    if recovery is not None and device.judge_recovery(record) is None:
         members.append((recovery, 0, b""))
     for component, slot, statement in members:
         header = device.slots.run_header(component, slot)

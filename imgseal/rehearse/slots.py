@@ -145,6 +145,14 @@ class Slots:
         whole = hashlib.sha256(payload).digest() == said.payload_digest
         return Sealed(head[: said.header_block], payload) if whole else None
 
+    def read_again(self, name: str, image: Sealed) -> Sealed:
+        """Read a waiting image once more, as a copy does that has no room for all of it; it may have changed.
+
+        FlashReadError where the memory notices that it is torn.
+        """
+        view, size = self.view(name), len(image.header)
+        return Sealed(view.read(0, size), view.read(size, len(image.payload)))
+
     def fill_waiting(self, name: str, image: Sealed) -> None:
         """Write an image into an erased staging or keep slot."""
         self.write(name, image.header + image.payload)

@@ -137,7 +137,7 @@ def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
             out[component.number] = Member(member.slot, member.statement or _digest_in(slots, where))
         return out
 
-    empty = Record(SETTLED, 1, 0, 0, 0, 0, 0, 0, 0, state.sequence, state.manifest_digest, 0, None, False,
+    empty = Record(SETTLED, 1, 0, 0, 0, 0, 0, 0, 0, state.sequence, state.manifest_digest, 0, None, False, False,
                    state.refused, members(state.current), {})  # fmt: skip
     trial = state.trial
     if trial is None:

@@ -1,0 +1,206 @@
+"""Small products, one for each way of installing, and devices that run a first release of them.
+
+As small as the rules allow, so that every pair of cuts can be tried: one erase block a slot, one page an erase block.
+`python tests/rehearse/stages.py` prints what is tried for each.
+"""
+
+import functools
+import sys
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from typing import NamedTuple
+
+from workshop import Workshop, make
+
+from imgseal.demo.firmware import code, phrases
+from imgseal.flow import FirmwareFile
+from imgseal.memory.image import MemoryImage
+from imgseal.memory.view import ByteView
+from imgseal.product.model import Product
+from imgseal.product.read_toml import read
+from imgseal.rehearse.apply import apply
+from imgseal.rehearse.play import Rehearsal, rehearse
+from imgseal.rehearse.stage import Stage, set_up
+from imgseal.state.device import DeviceState, fresh
+
+_HEAD = """
+format = 1
+[product]
+name = "small"
+vendor = "quillmoor.example"
+class = "small-1"
+hardware = 1
+[release]
+version = "1.0.0"
+sequence = 5
+[memory.internal]
+base = 0x0000_0000
+size = "64 KiB"
+erase_block = "2 KiB"
+write_unit = 8
+program_once = true
+page = 2048
+[memory.nor]
+base = 0x6000_0000
+size = "64 KiB"
+erase_block = "4 KiB"
+page = 4096
+trusted = false
+[memory.ram]
+base = 0x2000_0000
+size = "16 KiB"
+kind = "ram"
+[bootloader]
+version = "1.0.0"
+[trust.images]
+keys = ["keys/images.pub.pem"]
+[trust.packages]
+keys = ["keys/packages.pub.pem"]
+[slot.bootloader]
+memory = "internal"
+at = 0
+size = "4 KiB"
+holds = "bootloader"
+[slot.records]
+memory = "internal"
+at = 0x1000
+size = "6 KiB"
+holds = "records"
+"""
+
+
+def _slot(name: str, at: int, size: int = 2048, memory: str = "internal", holds: str | None = None) -> str:
+    text = f'[slot.{name}]\nmemory = "{memory}"\nat = 0x{at:x}\nsize = {size}\n'
+    return text + (f'holds = "{holds}"\n' if holds else "")
+
+
+def _component(name: str, number: int, rest: str, core: str | None = "cortex-m4") -> str:
+    kind = f'core = "{core}"\nvectors = 16\n' if core else 'kind = "data"\n'
+    return f"[component.{name}]\nnumber = {number}\n{kind}header_block = 512\ncounter = 3\ncounter_steps = 9\n{rest}\n"
+
+
+_TWO = _slot("app-a", 0x3000) + _slot("app-b", 0x3800) + _component("app", 1, 'run = ["app-a", "app-b"]')
+_RADIO = _slot("radio", 0x4000)
+_KEEP = _slot("radio-keep", 0x4800)
+_INSIDE = _slot("radio-staging", 0x5000)
+_OUTSIDE = _slot("radio-staging", 0x0, 4096, "nor")
+_STAGED = 'run = ["radio"]\nstaging = "radio-staging"\n'
+_KEPT = _STAGED + 'keep = "radio-keep"\n'
+_DATA = _slot("phrases", 0x1000, 4096, "nor")
+_M0 = "cortex-m0plus"
+
+PRODUCTS = {
+    "two run slots": _TWO,
+    "staged inside, kept": _RADIO + _KEEP + _INSIDE + _component("radio", 2, _KEPT, _M0),
+    "staged outside, kept": _RADIO + _KEEP + _OUTSIDE + _component("radio", 2, _KEPT, _M0),
+    "staged, no way back": _RADIO + _OUTSIDE + _component("radio", 2, _STAGED + 'way_back = "none"', _M0),
+    "two cores": _TWO
+    + 'needs = { radio = ">=1.0.0" }\n'
+    + _RADIO
+    + _KEEP
+    + _OUTSIDE
+    + _component("radio", 2, _KEPT, _M0),
+    "data in the NOR": _TWO
+    + _DATA
+    + _component("phrases", 3, 'run = ["phrases"]\njudged = "install"\nway_back = "none"', None),
+    "recovery image": _TWO
+    + _slot("recovery", 0x5800, holds="recovery")
+    + _component("rescue", 4, 'run = ["recovery"]\nway_back = "none"'),
+    "detached, two run slots": _slot("app-a", 0x3000)
+    + _slot("app-b", 0x3800)
+    + _slot("head-a", 0x6000)
+    + _slot("head-b", 0x6800)
+    + _component("app", 1, 'run = ["app-a", "app-b"]\nheader = ["head-a", "head-b"]', "cortex-m0"),
+    "detached, staged and kept": _RADIO
+    + _slot("head", 0x6000)
+    + _slot("radio-keep", 0x7000, 4096)
+    + _slot("radio-staging", 0x0, 4096, "nor")
+    + _component("radio", 2, _KEPT + 'header = ["head"]', "cortex-m0"),
+}
+"""Way of installing -> what its product file says beside memories, bootloader and records."""
+
+
+def text_of(name: str) -> str:
+    return _HEAD + PRODUCTS[name]
+
+
+def small(name: str, **overrides: str) -> Product:
+    """The product of that name; overrides such as release.version, with dots as two underscores."""
+    return read(text_of(name), name="imgseal.toml", overrides={k.replace("__", "."): v for k, v in overrides.items()})
+
+
+def files(of: Product, mark: str, only: tuple[str, ...] = ()) -> list[FirmwareFile]:
+    """Firmware for each component; `mark` makes it another one."""
+    out = []
+    for component in of.components.values():
+        for slot in component.run if not only or component.name in only else ():
+            link = of.slot_base(slot) + (0 if component.header else component.header_block)
+            if component.kind == "code":
+                data = code(f"{component.name} {mark}", link=link, size=601, vectors=16, stack=0x2000_4000)
+            else:
+                data = phrases(f"{component.name} {mark}", 700)
+            out.append(FirmwareFile(component.name, f"{slot}.bin", MemoryImage.from_bytes(link, data)))
+    return out
+
+
+class Pair(NamedTuple):
+    """A device that runs the first release, and a package with the second."""
+
+    product: Product
+    first: Workshop
+    second: Workshop
+    state: DeviceState
+    contents: dict[str, ByteView]
+    package: ByteView
+    stage: Stage
+
+
+NEWER = {"release__version": "1.1.0", "release__sequence": "6"}
+
+
+def newer(of: Product) -> dict[str, str]:
+    """Overrides of the second release: counters one higher."""
+    return {**NEWER, **{f"component__{name}__counter": "4" for name in of.components}}
+
+
+@functools.cache
+def pair(name: str) -> Pair:
+    """The update of a small product: everything changes, counters rise."""
+    of = small(name)
+    first, second = make(of, files=files(of, "one")), make(small(name, **newer(of)), files=files(of, "two"))
+    state, contents = installed(of, first)
+    package = ByteView(second.package)
+    stage = set_up(of, first.trust, state, contents, package)
+    assert stage.verdict.accepted, stage.verdict.findings
+    return Pair(of, first, second, state, contents, package, stage)
+
+
+def installed(of: Product, shop: Workshop) -> tuple[DeviceState, dict[str, ByteView]]:
+    """A device from the production line with this package installed and settled."""
+    blank = fresh(of)._replace(fresh=False, hardware=of.hardware[0])
+    applied = apply(of, shop.trust, blank, {}, ByteView(shop.package))
+    assert applied.verdict.accepted, applied.verdict.findings
+    return applied.state, {name: ByteView(content) for name, content in applied.slots.items()}
+
+
+def main() -> None:
+    singles = pairs = 0
+    for name in PRODUCTS:
+        started = time.perf_counter()
+        played: Rehearsal = rehearse(pair(name).stage, pair(name).package, pairs=None, seed="1")
+        tally = played.tally
+        assert played.violation is None, played.violation
+        operations = " and ".join(map(str, tally.operations.values()))
+        print(
+            f"{name:<26}{operations} operations, {tally.singles} lives after one cut, {tally.pairs} after two: "
+            f"all invariants hold ({time.perf_counter() - started:.1f} s)"
+        )
+        singles, pairs = singles + tally.singles, pairs + tally.pairs
+    print(f"{len(PRODUCTS)} ways of installing: {singles} lives after one cut, {pairs} after two")
+
+
+if __name__ == "__main__":
+    main()

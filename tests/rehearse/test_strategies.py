@@ -1,0 +1,94 @@
+"""Every way of installing, with the power cut at every operation and again at every operation of the resumption.
+
+The invariants are those of imgseal/rehearse/oracle.py; the rules of flash are common practice, no source.
+"""
+
+import pytest
+from stages import PRODUCTS, pair, small
+
+from imgseal.memory.view import ByteView
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
+from imgseal.state.device import fresh
+
+WAY_BACK = {name: name not in ("staged, no way back", "data in the NOR") for name in PRODUCTS}
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_all_pairs_of_cuts(name: str) -> None:
+    update = pair(name)
+    played = rehearse(update.stage, update.package, pairs=None, seed="1")
+    assert played.violation is None, played.violation
+    tally = played.tally
+    assert played.way_back == WAY_BACK[name]
+    assert list(tally.operations) == ["healthy-kept", "failing-kept"]
+    assert all(40 < count <= 200 for count in tally.operations.values())
+    assert tally.singles == 2 * sum(tally.operations.values())  # with the package kept, and lost
+    assert tally.pairs > tally.singles
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_first_installation(name: str) -> None:
+    """A device without firmware: nothing to go back to, and every cut ends with the whole set or waits for it."""
+    update = pair(name)
+    blank = fresh(update.product)._replace(fresh=False, hardware=1)
+    package = ByteView(update.first.package)
+    stage = set_up(update.product, update.first.trust, blank, {}, package)
+    played = rehearse(stage, package, pairs=300, seed="1")
+    assert played.violation is None, played.violation
+    assert not played.way_back
+    assert played.tally.pairs == 300
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+@pytest.mark.parametrize("seed", ["a", "b"])
+def test_other_tears(name: str, seed: str) -> None:
+    """Other seeds tear elsewhere, and torn flash reads otherwise."""
+    update = pair(name)
+    played = rehearse(update.stage, update.package, pairs=400, seed=seed)
+    assert played.violation is None, played.violation
+
+
+def test_what_was_there_already_is_left_alone() -> None:
+    """The same release again: nothing is new, nothing is written."""
+    update = pair("two cores")
+    stage = set_up(update.product, update.first.trust, update.state, update.contents, ByteView(update.first.package))
+    assert stage.verdict.accepted  # the same sequence with the identical manifest
+    played = rehearse(stage, ByteView(update.first.package), pairs=None, seed="1")
+    assert played.violation is None
+    assert set(played.tally.operations.values()) == {0}
+
+
+def test_a_damaged_image_is_installed_again() -> None:
+    """Repair: the set before does not start, so that nothing is tried and nothing promised but completion."""
+    update = pair("two cores")
+    damaged = bytearray(update.contents["radio"].read(0, 4096))
+    damaged[600] ^= 1
+    contents = {**update.contents, "radio": ByteView(bytes(damaged))}
+    package = ByteView(update.first.package)
+    stage = set_up(update.product, update.first.trust, update.state, contents, package)
+    played = rehearse(stage, package, pairs=None, seed="1")
+    assert played.violation is None, played.violation
+    assert stage.oracle.old is None
+    assert "boot: rewrote radio" in played.events
+    assert not any("wrote app" in event for event in played.events)
+
+
+def test_one_write_unit_of_a_product_does_not_matter() -> None:
+    """Flash that is programmed bit by bit, and flash whose units are as large as a record's check."""
+    for unit in ("1", "32"):
+        from stages import files, installed, newer, text_of
+        from workshop import make
+
+        from imgseal.product.read_toml import read
+
+        text = text_of("two cores").replace("write_unit = 8", f"write_unit = {unit}")
+        old = read(text, name="imgseal.toml")
+        new = read(
+            text, name="imgseal.toml", overrides={k.replace("__", "."): v for k, v in newer(small("two cores")).items()}
+        )
+        first, second = make(old, files=files(old, "one")), make(new, files=files(old, "two"))
+        state, contents = installed(old, first)
+        package = ByteView(second.package)
+        played = rehearse(set_up(old, first.trust, state, contents, package), package, pairs=500, seed="1")
+        assert played.violation is None, played.violation
