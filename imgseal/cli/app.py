@@ -22,6 +22,7 @@ COMMANDS = {
     "show": "Show what is inside an artefact.",
     "compare": "Show what an update changes.",
     "rehearse": "Play an installation on a simulated device, with power cuts.",
+    "factory": "Merge everything into one image for the production programmer.",
     "device": "Make device states, and say what a package makes of one.",
 }
 """Command -> what it does; the module of the same name in this package holds it."""

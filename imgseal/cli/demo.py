@@ -25,8 +25,8 @@ _OLD = (
 _NEW = (
     "motor=firmware/motor-a.hex",
     "motor=firmware/motor-b.hex",
-    "radio=out-old/radio.sealed.bin",  # unchanged components stay byte for byte
-    "phrases=out-old/phrases.sealed.bin",
+    "radio=firmware/radio.hex",
+    "phrases=out-old/phrases.sealed.bin",  # unchanged components stay byte for byte
 )
 
 
@@ -43,6 +43,8 @@ Examples:
 def command(folder: str) -> None:
     """Build two releases of an invented vent drive, check the newer, and see fifteen spoiled artefacts refused.
 
+    Then the update is rehearsed with power cuts, and the factory image is made.
+
     Everything happens in a new folder, with fresh keys. Nothing is left out: the commands shown are the ones that ran.
     """
     from imgseal.demo.scenario import firmware_files, product_text
@@ -54,8 +56,7 @@ def command(folder: str) -> None:
     outputs = [Output(os.path.join(folder, "imgseal.toml"), [product_text().encode()])]
     for release, version, growth in (("firmware-old", "2.4.0", 0), ("firmware", "2.4.1", 4)):
         for name, data in firmware_files(version, growth).items():
-            if release == "firmware-old" or name.startswith("motor"):
-                outputs.append(Output(os.path.join(folder, release, name), [data]))
+            outputs.append(Output(os.path.join(folder, release, name), [data]))
     write_all(outputs)
     _say("A greenhouse vent drive, invented: motor core with two run slots, radio core, phrases in external flash.")
     with chdir(folder):
@@ -64,11 +65,17 @@ def command(folder: str) -> None:
         _say(f"Fresh keys in {folder}/keys and keys-dev, firmware for two releases beside them.", "")
         old = ("--set", "release.version=2.4.0", "--set", "release.sequence=16", "--set", "component.motor.counter=5")
         _run("build", *_OLD, "--release", *old, "--out", "out-old")
-        _run("build", *_NEW, "--release", "--previous", "out-old/vent-drive-2.4.0-16.suit")
+        new = ("--set", "component.radio.version=1.3.3")
+        _run("build", *_NEW, "--release", *new, "--previous", "out-old/vent-drive-2.4.0-16.suit")
         _run("check", "out/vent-drive-2.4.1-17.suit")
         _refusals()
+        _say("")
+        previous = ("--previous", "out-old/vent-drive-2.4.0-16.suit", "--pairs", "500")
+        _run("rehearse", "out/vent-drive-2.4.1-17.suit", *previous)
+        recovery = ("--set", "release.version=1.0.0", "--set", "release.sequence=1", "--out", "out-recovery")
+        _run("build", "recovery=firmware/recovery.hex", "--release", *recovery)
+        _run("factory", "out/vent-drive-2.4.1-17.suit", "out-recovery/vent-drive-1.0.0-1.suit")
     _say(
-        "",
         "The vent drive is invented, the danger is not: stop and secure a mechanism before it is updated and during",
         "its first start; an emergency stop must not depend on firmware; follow the maker's instructions and local",
         "codes, and let qualified staff do the work. See docs/safety.md.",

@@ -18,6 +18,9 @@ from imgseal.versions import Version
 __all__ = ["Refusal", "device_after", "firmware_files", "product_text", "refusals"]
 
 _RAM_END = 0x2002_0000
+OLD_VERSION = "2.4.0"
+RADIO = {OLD_VERSION: "1.3.2", "2.4.1": "1.3.3"}
+"""The radio core's version in each release."""
 
 
 class Refusal(NamedTuple):
@@ -36,14 +39,27 @@ def product_text() -> str:
 
 
 def firmware_files(version: str, growth: int) -> dict[str, bytes]:
-    """Return the firmware files of one release: two builds of the motor core, the radio core, and phrases."""
+    """Return the firmware files of one release: two builds of the motor core, and the radio core.
+
+    The older one has phrases as well, which the newer takes over; the newer a recovery image, and what the production
+    line needs.
+    """
     out = {}
     for slot, link in (("a", 0x0002_0400), ("b", 0x0007_0400)):
         data = code(f"motor {version}", link=link, size=(208 + growth) * 1024, vectors=64, stack=_RAM_END)
         out[f"motor-{slot}.hex"] = b"".join(write_intel_hex([(link, data)]))
-    radio = code("radio 1.3.2", link=0x000C_0400, size=90 * 1024, vectors=48, stack=0x2000_8000)
+    radio_version = RADIO[version]
+    radio = code(f"radio {radio_version}", link=0x000C_0400, size=90 * 1024, vectors=48, stack=0x2000_8000)
     out["radio.hex"] = b"".join(write_intel_hex([(0x000C_0400, radio)]))
-    out["phrases.bin"] = phrases("phrases 1.0.4", 300 * 1024)
+    if version == OLD_VERSION:
+        out["phrases.bin"] = phrases("phrases 1.0.4", 300 * 1024)
+        return out
+    recovery = code("recovery 1.0.0", link=0x0001_4400, size=20 * 1024, vectors=64, stack=_RAM_END)
+    out["recovery.hex"] = b"".join(write_intel_hex([(0x0001_4400, recovery)]))
+    out["bootloader.hex"] = b"".join(
+        write_intel_hex([(0, code("bootloader 1.1.0", link=0, size=24 * 1024, vectors=64, stack=_RAM_END))])
+    )
+    out["settings.bin"] = b"settings of the invented vent drive\x00"
     return out
 
 

@@ -29,6 +29,7 @@ __all__ = [
     "Record",
     "decode",
     "encode",
+    "first_record",
 ]
 
 SETTLED, DELIVERING, SWITCHING, TRIAL, UNPROVEN, RETURNING, SETTLING = range(1, 8)
@@ -81,13 +82,21 @@ class Record(NamedTuple):
     other: Mapping[int, Member]
 
 
+def first_record(current: Mapping[int, Member], sequence: int, manifest_digest: bytes | None) -> Record:
+    """Return the record of a device that leaves the factory, or is set up with a settled set."""
+    return Record(
+        SETTLED, 1, 0, 0, 0, 0, 0, 0, 0, sequence, manifest_digest, 0, None, trial=False, recovery=False, refused=(),
+        current=current, other={},
+    )  # fmt: skip
+
+
 def encode(record: Record, components: tuple[int, ...]) -> bytes:
     """Return the bytes of a record of a product with these component numbers, ascending."""
     head = HEAD.pack(
         MAGIC, FORMAT, record.phase, len(components), record.generation, record.base, record.copied, record.attempts,
         record.power_ons, record.prepared, record.kept, record.placed, record.sequence,
-        record.manifest_digest or _ZEROS, record.target_sequence, len(record.refused), record.trial, record.recovery, bytes(1),
-        record.target_digest or _ZEROS, b"".join(record.refused).ljust(32 * REFUSED, b"\0"),
+        record.manifest_digest or _ZEROS, record.target_sequence, len(record.refused), record.trial,
+        record.recovery, bytes(1), record.target_digest or _ZEROS, b"".join(record.refused).ljust(32 * REFUSED, b"\0"),
     )  # fmt: skip
     sets = b"".join(_members(members, components) for members in (record.current, record.other))
     content = (head + sets).ljust(record_bytes(len(components)) - CHECK_BYTES, b"\0")

@@ -130,7 +130,8 @@ class Bootloader:
             bit = device.bit(component.number)
             if record.placed & bit:
                 continue
-            if component.keep is not None and record.trial and not record.kept & bit:
+            had = component.number in record.current
+            if component.keep is not None and record.trial and had and not record.kept & bit:
                 record = self.keep(record, component)
             image = self.content(record, component)
             if image is not None and self.place(record, component, image):

@@ -42,7 +42,10 @@ class Facts(NamedTuple):
 
 
 class Judgements:
-    """Verdicts that were given before on the same bytes; what is torn is judged anew each time."""
+    """Verdicts that were given before on the same bytes, for one product and one set of facts.
+
+    What is torn is judged anew each time.
+    """
 
     def __init__(self) -> None:
         self.images: dict[object, str] = {}
@@ -190,7 +193,7 @@ class Device:
             heads.append(None if header is None else header.statement)
         key = (
             id(source), state.sequence, state.manifest_digest, tuple(state.counters.items()), state.refused,
-            state.trial is not None, tuple(sorted(state.current.items())), tuple(heads),
+            state.trial is not None and state.trial.way_back, tuple(sorted(state.current.items())), tuple(heads),
         )  # fmt: skip
         known = self._judgements.packages.get(key)
         if known is None:

@@ -77,7 +77,9 @@ class Installer:
         offered = {statement_digest(payload) for payload in subject.envelope.payloads.values()}
         wanted = {n: Member(b.slot, b.image.digest) for n, b in images.items() if self.is_new(record, n, offered)}
         recovery = self.recovery_to_write(record, images, startable=startable)
-        if not wanted and recovery is None and (sequence, digest) == (record.sequence, record.manifest_digest):
+        known = (record.sequence, record.manifest_digest), (record.target_sequence, record.target_digest)
+        runs = known[0] if record.phase == SETTLED else known[1] if record.phase == UNPROVEN else None
+        if not wanted and recovery is None and (sequence, digest) == runs:
             return NOTHING_TO_DO
         record = self.begin(record, sequence, digest, wanted, startable=startable)
         if recovery is not None and not record.prepared & device.bit(recovery.number):

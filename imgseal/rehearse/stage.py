@@ -5,8 +5,9 @@ from collections.abc import Mapping
 from imgseal.check.context import Bytes
 from imgseal.findings import Verdict
 from imgseal.journal.layout import COPIES
-from imgseal.journal.record import SETTLED, TRIAL, UNPROVEN, Member, Record, encode
+from imgseal.journal.record import TRIAL, UNPROVEN, Member, Record, encode, first_record
 from imgseal.keys.trust import Trust
+from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
@@ -21,7 +22,7 @@ from imgseal.rehearse.slots import Sealed, Slots, statement_digest
 from imgseal.sealed.layout import FILL
 from imgseal.state.device import DeviceState
 
-__all__ = ["Stage", "read_slots", "set_up"]
+__all__ = ["Stage", "read_slots", "set_up", "why_not"]
 
 
 class Stage(NamedTuple):
@@ -104,6 +105,18 @@ def set_up(
     return Stage(facts, moment, oracle, verdict)
 
 
+def why_not(
+    product: Product, trust: Trust, state: DeviceState, contents: Mapping[str, Bytes], *, development: bool = False
+) -> str | None:
+    """Return why a device in this state would not start its set; None when it would."""
+    stage = set_up(product, trust, state, contents, ByteView(b""), development=development)
+    flash = Flash(product, dict(stage.moment.blocks), Noise("the stage"))
+    counters = Counters(stage.moment.counters, frozenset(), flash.noise)
+    device = Device(stage.facts, flash, counters, None, Judgements())
+    record = Journal(flash, product).open()
+    return "no install record" if record is None else device.judge_set(record.current)
+
+
 def _records_slot(product: Product) -> str:
     slot = product.slot_holding("records")
     assert slot is not None
@@ -137,13 +150,13 @@ def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
             out[component.number] = Member(member.slot, member.statement or _digest_in(slots, where))
         return out
 
-    empty = Record(SETTLED, 1, 0, 0, 0, 0, 0, 0, 0, state.sequence, state.manifest_digest, 0, None, False, False,
-                   state.refused, members(state.current), {})  # fmt: skip
+    settled = first_record(members(state.current), state.sequence, state.manifest_digest)
+    settled = settled._replace(refused=state.refused)
     trial = state.trial
     if trial is None:
-        return empty
+        return settled
     kept = sum(1 << product.numbers.index(number) for number in trial.kept if number in product.numbers)
-    return empty._replace(
+    return settled._replace(
         phase=TRIAL if trial.way_back else UNPROVEN,
         attempts=max(0, product.rules.trial_attempts - trial.attempts_left),
         power_ons=max(0, product.rules.trial_power_ons - trial.power_ons_left),

@@ -49,9 +49,7 @@ def _estimate(took: Estimate) -> Iterator[str]:
 
 
 def _use(use: MemoryUse) -> str:
-    text = (
-        f"{use.erases} erases of {use.blocks} blocks (one of them {use.most} times), {use.bytes_written} bytes written"
-    )
+    text = f"{use.erases} erases (no block more than {use.most}), {use.bytes_written} bytes written"
     if use.seconds is not None:
         text += f", {_span(use.seconds)}"
     if use.updates is not None:

@@ -1,0 +1,299 @@
+"""`imgseal factory`: the merged image for the production programmer, and the comparison with a programmed device."""
+
+import hashlib
+import json
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal import __version__
+from imgseal.cli.firmware import load_image, split_address
+from imgseal.cli.project import Project, product_options
+from imgseal.cli.rehearse import load_package, refuse_verdict, refuse_without_records
+from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.files import Output, refuse_overlap, write_all
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from imgseal.check.context import Bytes
+    from imgseal.compare.contents import Image
+    from imgseal.make.factory import FactoryImage, Part
+    from imgseal.product.model import Product
+    from imgseal.state.device import DeviceState
+
+__all__ = ["command"]
+
+
+@click.command(
+    "factory",
+    epilog="""
+\b
+Examples:
+  imgseal factory out/vent-drive-2.4.1-17.suit
+  imgseal factory out/vent-drive-2.4.1-17.suit recovery/vent-drive-1.0.0-3.suit --out line
+  imgseal factory out/vent-drive-2.4.1-17.suit --read-back dump.hex
+  imgseal factory out/vent-drive-2.4.1-17.suit --read-back internal.bin@0x0
+
+\b
+[factory] of the product file names the bootloader, configuration ranges and first counters.
+""",
+)
+@click.argument("packages", metavar="PACKAGE...", nargs=-1, required=True)
+@click.option("--out", default="factory", show_default=True, metavar="DIR", help="Folder for what is written.")
+@click.option("--hardware", type=int, help="Hardware revision; default the lowest of the product file.")
+@click.option("--read-back", metavar="DUMP", help="Compare this dump of a programmed device; nothing is written.")
+@click.option("--development", is_flag=True, help="Admit development images and keys.")
+@product_options
+def command(
+    packages: tuple[str, ...],
+    out: str,
+    hardware: int | None,
+    read_back: str | None,
+    development: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> int:
+    """Merge bootloader, sealed images, install record, trust anchors and configuration into one Intel HEX.
+
+    The first PACKAGE is the release; others may bring components that it does not, such as the recovery image. Beside
+    the HEX come factory.json, with every range and digest and the first counters, and the device's state file.
+    Per-device secrets and protection bits belong to the production line.
+    """
+    from imgseal.compare.contents import read_contents
+    from imgseal.make.factory import merge
+    from imgseal.source.intel_hex_writer import write_intel_hex
+    from imgseal.state.device import write
+    from imgseal.versions import Version
+
+    project = Project.load(product_file, settings, variant)
+    product = project.product
+    refuse_without_records(project)
+    images: dict[str, Image] = {}
+    release = None
+    for path in packages:
+        data = load_package(path)
+        _judge(project, data, path, development=development, partial=len(packages) > 1)
+        contents = read_contents(data.read(0, data.size), path, product)
+        release = release or contents
+        for component, image in _chosen(contents.images, product).items():
+            if component in images:
+                raise UsageError(
+                    f"two packages bring {component}",
+                    place=Place(file=path),
+                    expected="each component in one package",
+                    found=f"{component} in {path} as well",
+                    hint="leave one of the packages out",
+                )
+            images[component] = image
+    assert release is not None
+    state, held = _device(project, images, release.sequence, release.manifest_digest, hardware)
+    parts = [*_image_parts(product, images, packages[0]), *_own_parts(project, state, development=development)]
+    parts += _configured(project)
+    factory = merge(parts, product)
+    _refuse_unless_starts(project, state, held, development=development)
+    if read_back is not None:
+        return _read_back(factory, product, read_back)
+    version = "" if release.set_version is None else f"-{Version.from_suit(list(release.set_version))}"
+    mark = "-development" if development else ""
+    base = f"{product.name}{version}-{release.sequence}{mark}.factory"
+    outputs = [
+        Output(os.path.join(out, f"{base}.hex"), write_intel_hex((p.address, p.data) for p in factory.parts)),
+        Output(os.path.join(out, "factory.json"), [_document(factory, project, state, release.sequence)]),
+        Output(os.path.join(out, "device.json"), [write(state).encode()]),
+        *(Output(os.path.join(out, "device.slots", f"{name}.bin"), [content]) for name, content in held.items()),
+    ]
+    refuse_overlap([output.path for output in outputs], [*packages, project.path])
+    write_all(outputs)
+    for part in factory.parts:
+        click.echo(f"0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")
+    for name, value in _counters(product, state).items():
+        click.echo(f"counter of {name}: {value}, for the production line to program")
+    if product.slot_holding("anchors") is None:
+        click.echo('imgseal: no slot holds "anchors": the trust anchors have to be in the bootloader', err=True)
+    click.echo(outputs[0].path)
+    return 0
+
+
+def _judge(project: Project, data: "Bytes", path: str, *, development: bool, partial: bool) -> None:
+    from imgseal.flow import judge
+    from imgseal.state.device import fresh
+
+    trust = project.trust(development=development)
+    verdict = judge(
+        data, path, project.product, trust, fresh(project.product), development=development, partial=partial
+    )
+    refuse_verdict(verdict, path)
+
+
+def _chosen(images: "Mapping[str, Image]", product: "Product") -> "dict[str, Image]":
+    """Return by component the image for the first of its run slots that has one."""
+    out = {}
+    for component in product.components.values():
+        slot = next((name for name in component.run if name in images), None)
+        if slot is not None:
+            out[component.name] = images[slot]
+    return out
+
+
+def _device(
+    project: Project, images: "Mapping[str, Image]", sequence: int, digest: bytes, hardware: int | None
+) -> "tuple[DeviceState, dict[str, bytes]]":
+    """Return the state of a device that has just been programmed, and what its slots hold."""
+    from imgseal.journal.record import Member
+    from imgseal.sealed.layout import STATEMENT_BYTES
+    from imgseal.state.device import SlotContent, fresh
+
+    product = project.product
+    held: dict[str, bytes] = {}
+    current, counters = {}, {}
+    for name, image in images.items():
+        component = product.components[name]
+        index = component.run.index(image.slot)
+        held[image.slot] = bytes(image.content)
+        head = image.content
+        if image.header is not None:
+            held[component.header[index]] = bytes(image.header)
+            head = image.header
+        if not component.recovery:
+            current[component.number] = Member(index, hashlib.sha256(head[:STATEMENT_BYTES]).digest())
+        counters[component.number] = product.factory.counters.get(name, image.statement.counter)
+    slots = {n: SlotContent(f"device.slots/{n}.bin", hashlib.sha256(data).hexdigest()) for n, data in held.items()}
+    state = fresh(product)._replace(
+        fresh=False,
+        hardware=product.hardware[0] if hardware is None else hardware,
+        sequence=sequence,
+        manifest_digest=digest,
+        counters={number: value for number, value in counters.items() if value},
+        current=current,
+        slots=slots,
+    )
+    return state, held
+
+
+def _image_parts(product: "Product", images: "Mapping[str, Image]", path: str) -> "list[Part]":
+    from imgseal.make.factory import Part
+
+    parts = []
+    for name, image in images.items():
+        component = product.components[name]
+        version = image.statement.version
+        base = product.slot_base(image.slot)
+        parts.append(Part(f"{name} {version} in {image.slot}", image.slot, base, bytes(image.content), path))
+        if image.header is not None:
+            slot = component.header[component.run.index(image.slot)]
+            parts.append(Part(f"header of {name} in {slot}", slot, product.slot_base(slot), bytes(image.header), path))
+    return parts
+
+
+def _own_parts(project: Project, state: "DeviceState", *, development: bool) -> "list[Part]":
+    """Return the install record of the first set, and the trust anchors where a slot holds them."""
+    from imgseal.journal.layout import COPIES
+    from imgseal.journal.record import encode, first_record
+    from imgseal.keys.anchor_block import anchor_block
+    from imgseal.make.factory import Part
+
+    product = project.product
+    slot = product.slot_holding("records")
+    assert slot is not None
+    record = first_record(state.current, state.sequence, state.manifest_digest)
+    data = encode(record, product.numbers) * COPIES
+    parts = [Part("install record", slot.name, product.slot_base(slot.name), data, project.path)]
+    slot = product.slot_holding("anchors")
+    if slot is not None:
+        block = anchor_block(project.trust(development=development), product, development=development)
+        parts.append(Part("trust anchors", slot.name, product.slot_base(slot.name), block, project.path))
+    return parts
+
+
+def _configured(project: Project) -> "list[Part]":
+    """Read what [factory] names: the bootloader and the configuration ranges."""
+    from imgseal.make.factory import Part
+
+    product, factory = project.product, project.product.factory
+    slot = product.slot_holding("bootloader")
+    parts = []
+    if slot is not None and factory.bootloader is None:
+        raise UsageError(
+            "the product file names no bootloader to program",
+            place=Place(file=project.path, key="factory.bootloader"),
+            expected=f"a firmware file for slot.{slot.name}",
+            found="nothing",
+            hint='add [factory] bootloader = "FILE" to the product file',
+        )
+    wanted = [(factory.bootloader, None, "bootloader", slot.name if slot else None)] if factory.bootloader else []
+    named = [(entry.file, entry.at, entry.what, None) for entry in factory.ranges]
+    for file, base, what, slot_name in [*wanted, *named]:
+        path = project.resolve(file)
+        with load_image(path, base) as image:
+            parts += [
+                Part(what, slot_name, region.address, image.read(region.address, region.size), path)
+                for region in image.regions
+            ]
+    return parts
+
+
+def _refuse_unless_starts(
+    project: Project, state: "DeviceState", held: "Mapping[str, bytes]", *, development: bool
+) -> None:
+    """RefusedError unless a bootloader would start what is to be programmed."""
+    from imgseal.memory.view import ByteView
+    from imgseal.rehearse.stage import why_not
+
+    trust = project.trust(development=development)
+    contents = {name: ByteView(data) for name, data in held.items()}
+    why = why_not(project.product, trust, state, contents, development=development)
+    if why is not None:
+        raise RefusedError(
+            f"a device programmed with this would not start: {why}",
+            place=Place(file=project.path),
+            hint="the first package has to bring a complete set; first counters may not be above the images'",
+        )
+
+
+def _counters(product: "Product", state: "DeviceState") -> dict[str, int]:
+    by_number = {component.number: component.name for component in product.components.values()}
+    return {by_number[number]: value for number, value in sorted(state.counters.items())}
+
+
+def _document(factory: "FactoryImage", project: Project, state: "DeviceState", sequence: int) -> bytes:
+    product = project.product
+    assert state.manifest_digest is not None
+    document = {
+        "format": 1,
+        "imgseal": __version__,
+        "product": product.name,
+        "class": product.class_name,
+        "hardware": state.hardware,
+        "sequence": sequence,
+        "manifest_digest": state.manifest_digest.hex(),
+        "counters": _counters(product, state),
+        "ranges": [
+            {"what": p.what, "slot": p.slot, "address": p.address, "size": len(p.data), "sha256": p.sha256}
+            for p in factory.parts
+        ],
+        "left_to_the_line": ["per-device secrets", "protection bits", "counter storage"],
+    }
+    return (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
+
+
+def _read_back(factory: "FactoryImage", product: "Product", argument: str) -> int:
+    from imgseal.make.factory import compare_dump
+
+    path, base = split_address(argument)
+    with load_image(path, base) as dump:
+        differences, notes = compare_dump(factory, dump, product)
+    for note in notes:
+        click.echo(f"imgseal: {note}", err=True)
+    for part in factory.parts:
+        if part.what not in {difference.what for difference in differences}:
+            click.echo(f"as made   0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")
+    for difference in differences:
+        more = f", {difference.differing} bytes differ" if difference.differing else ""
+        click.echo(
+            f"differs   0x{difference.address:08x} {difference.what}: expected {difference.expected}, "
+            f"found {difference.found}{more}"
+        )
+    return 1 if differences else 0

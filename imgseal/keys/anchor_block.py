@@ -1,0 +1,35 @@
+"""The trust anchors as a block of flash, format 1: what a device trusts when it leaves the factory.
+
+docs/format/trust-anchors.md has the byte table.
+"""
+
+import hashlib
+import struct
+
+from imgseal.keys.trust import IMAGES, PACKAGES, Trust
+from imgseal.product.model import Product
+
+__all__ = ["MAGIC", "anchor_block"]
+
+MAGIC = b"\xd5anchors"
+_HEAD = struct.Struct("<8sHHIBB2s")
+_ENTRY = struct.Struct("<B3sI16s32s32s")
+_ROLES = {IMAGES: 1, PACKAGES: 2}
+_EVERY = 0xFFFF_FFFF
+
+
+def anchor_block(trust: Trust, product: Product, *, development: bool) -> bytes:
+    """Return the block: head, an entry for each key good for this class, SHA-256 of all of it.
+
+    `development` takes the development keys in place of the released ones.
+    """
+    names = sorted(product.components.values(), key=lambda component: component.number)
+    entries = []
+    for key in trust.keys:
+        if key.development != development or not key.good_for(None, product.class_name):
+            continue
+        mask = sum(1 << index for index, c in enumerate(names) if c.name in key.components) or _EVERY
+        entries.append(_ENTRY.pack(_ROLES[key.role], bytes(3), mask, key.key_id, key.public.x, key.public.y))
+    needs = (1, 1) if development else (trust.need_images, trust.need_packages)
+    content = _HEAD.pack(MAGIC, 1, len(entries), 0, *needs, bytes(2)) + b"".join(entries)
+    return content + hashlib.sha256(content).digest()

@@ -1,0 +1,160 @@
+"""`imgseal factory`: one image for the production line. Source of truth: docs/cli.md; HEX is read back by intelhex."""
+
+import hashlib
+import json
+from pathlib import Path
+
+import intelhex
+import pytest
+from workshop import ALL, Imgseal, public_key, tree
+
+from imgseal.demo.firmware import code
+from imgseal.source.intel_hex_writer import write_intel_hex
+
+PACKAGE, RECOVERY = "out/vent-drive-2.4.1-17.suit", "recovery/vent-drive-1.0.0-1.suit"
+HEX = "factory/vent-drive-2.4.1-17.factory.hex"
+
+
+@pytest.fixture
+def line(imgseal: Imgseal, project: Path) -> Path:
+    """A project with two packages, a bootloader and settings."""
+    (project / "firmware").mkdir()
+    boot = code("bootloader", link=0, size=5000, vectors=64, stack=0x2002_0000)
+    (project / "firmware" / "bootloader.hex").write_bytes(b"".join(write_intel_hex([(0, boot)])))
+    (project / "firmware" / "settings.bin").write_bytes(b"settings")
+    recovery = code("recovery", link=0x14400, size=3000, vectors=64, stack=0x2002_0000)
+    (project / "recovery.hex").write_bytes(b"".join(write_intel_hex([(0x14400, recovery)])))
+    assert imgseal("build", *ALL, "--release").status == 0
+    other = ("--set", "release.version=1.0.0", "--set", "release.sequence=1", "--out", "recovery")
+    said = imgseal("build", "recovery=recovery.hex", "--release", *other)
+    assert said.status == 0, said.err
+    return project
+
+
+def test_everything_in_one_hex(imgseal: Imgseal, line: Path) -> None:
+    said = imgseal("factory", PACKAGE, RECOVERY)
+    assert said.status == 0, said.err
+    assert said.out.endswith(f"{HEX}\n")
+    assert "counter of motor: 5, for the production line to program" in said.out
+    read = intelhex.IntelHex(str(line / HEX))  # type: ignore[no-untyped-call]
+    document = json.loads((line / "factory" / "factory.json").read_text())
+    assert [entry["what"] for entry in document["ranges"]] == [
+        "bootloader", "trust anchors", "settings", "install record", "recovery 1.0.0 in recovery", "motor 2.4.1 in motor-a",
+        "radio 1.3.2 in radio", "phrases 1.0.4 in phrases",
+    ]  # fmt: skip
+    for entry in document["ranges"]:
+        data = read.tobinstr(start=entry["address"], size=entry["size"])
+        assert hashlib.sha256(data).hexdigest() == entry["sha256"]
+    assert sum(end - start for start, end in read.segments()) == sum(entry["size"] for entry in document["ranges"])
+    assert read.tobinstr(start=0x20000, size=7024) == (line / "out" / "motor-a.sealed.bin").read_bytes()
+    assert document["counters"] == {"motor": 5, "radio": 3, "phrases": 1, "recovery": 1}
+    assert document["left_to_the_line"] == ["per-device secrets", "protection bits", "counter storage"]
+
+
+def test_trust_anchors_are_those_of_the_page(imgseal: Imgseal, line: Path) -> None:
+    """Read by the byte table of docs/format/trust-anchors.md alone."""
+    assert imgseal("factory", PACKAGE, RECOVERY).status == 0
+    data = intelhex.IntelHex(str(line / HEX)).tobinstr(start=0xE000, size=228)  # type: ignore[no-untyped-call]
+    assert data[:8] == b"\xd5anchors"
+    assert (data[8:10], data[10:12], data[12:16]) == (b"\x01\0", b"\x02\0", bytes(4))
+    assert (data[16], data[17], data[18:20]) == (1, 1, bytes(2))
+    for index, (role, name) in enumerate(((1, "keys/images"), (2, "keys/packages"))):
+        entry = data[20 + 88 * index : 108 + 88 * index]
+        key = public_key(name)
+        assert (entry[0], entry[1:4], entry[4:8]) == (role, bytes(3), b"\xff" * 4)
+        assert entry[8:] == key.key_id + key.x + key.y
+    assert data[-32:] == hashlib.sha256(data[:-32]).digest()
+
+
+def test_the_device_takes_the_next_update(imgseal: Imgseal, line: Path) -> None:
+    """The state beside the image is one that check, device and rehearse work on."""
+    assert imgseal("factory", PACKAGE, RECOVERY, "--hardware", "3").status == 0
+    state = json.loads((line / "factory" / "device.json").read_text())
+    assert (state["hardware"], state["sequence"], state["counters"]["1"], sorted(state["current"])) == (
+        3,
+        17,
+        5,
+        ["1", "2", "3"],
+    )
+    newer = ("--set", "release.sequence=18", "--set", "component.radio.version=1.4.0", "--out", "next")
+    assert imgseal("build", *ALL, "--release", *newer).status == 0
+    said = imgseal("rehearse", "next/vent-drive-2.4.1-18.suit", "--device", "factory/device.json", "--pairs", "20")
+    assert said.status == 0, said.out + said.err
+    assert "boot: kept radio in radio-keep" in said.out
+    # the image before, whose counter 5 the line has programmed, may still be installed there
+    older = ("--set", "release.sequence=19", "--set", "component.motor.counter=5", "--out", "older")
+    assert imgseal("build", *ALL[:2], "--release", *older).status == 0
+    assert imgseal("check", "older/vent-drive-2.4.1-19.suit", "--device", "factory/device.json").status == 0
+
+
+def test_read_back(imgseal: Imgseal, line: Path) -> None:
+    assert imgseal("factory", PACKAGE, RECOVERY).status == 0
+    before = tree(line)
+    said = imgseal("factory", PACKAGE, RECOVERY, "--read-back", HEX)
+    assert (said.status, said.out.count("as made")) == (0, 8)
+    assert "does not cover slot.motor-b" in said.err
+    # a whole dump of the internal flash, as a programmer reads it
+    image = intelhex.IntelHex(str(line / HEX))  # type: ignore[no-untyped-call]
+    image.padding = 0xFF
+    flash = bytearray(image.tobinstr(start=0, size=1 << 20))
+    (line / "dump.bin").write_bytes(flash)
+    said = imgseal("factory", PACKAGE, RECOVERY, "--read-back", "dump.bin@0x0")
+    assert said.status == 1  # the external flash is not in it
+    assert "differs   0x60080000 phrases 1.0.4 in phrases: expected 5024 bytes, found 0 bytes" in said.out
+    for at, what in (
+        (0x20500, "motor 2.4.1 in motor-a"),
+        (0x80000, "slot.motor-b"),
+        (0xF001, "settings"),
+        (0x3000, "slot.bootloader"),
+    ):
+        flash[at] ^= 0x10
+        (line / "dump.bin").write_bytes(flash)
+        flash[at] ^= 0x10
+        said = imgseal("factory", PACKAGE, RECOVERY, "--read-back", "dump.bin@0x0")
+        assert said.status == 1
+        assert f"differs   0x{at:08x} {what}: " in said.out
+        assert "1 bytes differ" in said.out
+    (line / "dump.bin").unlink()
+    assert tree(line) == before
+
+
+def _edit(line: Path, old: str, new: str) -> None:
+    path = line / "imgseal.toml"
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new, 1))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "status", "words"),
+    [
+        ('bootloader = "firmware/bootloader.hex"\n', "", 2, "factory.bootloader"),
+        ('bootloader = "firmware/bootloader.hex"\n', 'bootloader = "recovery.hex"\n', 2, "bootloader does not lie in its slot"),
+        ("at = 0x0_F000\n\n# -- who", "at = 0x0_E000\n\n# -- who", 2, "settings lies in slot.anchors"),
+        ("at = 0x0_F000\n\n# -- who", "\n\n# -- who", 2, "flat binary"),
+        ('file = "firmware/settings.bin"', 'file = "nothing.bin"', 3, "cannot read"),
+        ('[[factory.range]]\nwhat = "settings"', '[[factory.range]]\nfile = "recovery.hex"\n[[factory.range]]\nwhat = "settings"', 2, "lies in slot.recovery"),
+        ('[[factory.range]]\nwhat = "settings"', '[[factory.range]]\nfile = "firmware/settings.bin"\nat = 0xF004\n[[factory.range]]\nwhat = "settings"', 2, "overlaps settings"),
+        ('[slot.records]\nmemory = "internal"\nat = 0x1_0000\nsize = "16 KiB"\nholds = "records"', "", 2, 'holds = "records"'),
+    ],
+)  # fmt: skip
+def test_mistakes(imgseal: Imgseal, line: Path, old: str, new: str, status: int, words: str) -> None:
+    _edit(line, old, new)
+    before = tree(line)
+    said = imgseal("factory", PACKAGE, RECOVERY)
+    assert (said.status, words in said.err) == (status, True), said.err
+    assert "hint: " in said.err
+    assert tree(line) == before
+
+
+def test_what_would_not_start_is_refused(imgseal: Imgseal, line: Path) -> None:
+    before = tree(line)
+    said = imgseal("factory", RECOVERY)
+    assert said.status == 1
+    assert "would not start" in said.err
+    said = imgseal("factory", PACKAGE, PACKAGE)
+    assert said.status == 2
+    assert "two packages bring motor" in said.err
+    said = imgseal("factory", "recovery.hex")
+    assert (said.status, "structure.unrecognised" in said.err) == (1, True)
+    assert tree(line) == before
