@@ -12,6 +12,7 @@ from imgseal.check.runner import run
 from imgseal.findings import FAILED, NOT_RUN, Verdict
 from imgseal.journal.record import Member, Record
 from imgseal.keys.trust import Trust
+from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
@@ -130,13 +131,19 @@ class Device:
         """Run the checks of a sealed image on a run slot; `whole` False leaves out what reads the payload."""
         run_name = component.run[index]
         header_name = component.header[index] if component.header else None
+        state = self.state(None)
+        blocks = (
+            self._blocks(run_name, header_name)
+            if whole
+            else self.slots.blocks(header_name or run_name, HEADER_BLOCK_MAX)
+        )
         key = (
-            run_name, whole, self._blocks(run_name, header_name), self.counters.read(component.number),
+            run_name, whole, blocks, state.counters[component.number],
             None if versions is None else tuple(sorted(versions.items())),
         )  # fmt: skip
         known = None if key[2] is None else self._judgements.images.get(key)
         if known is None:
-            known = self._judge(component, run_name, header_name, versions, whole=whole)
+            known = self._judge(component, run_name, header_name, versions, state, whole=whole)
             if key[2] is not None:
                 self._judgements.images[key] = known
         return known or None
@@ -152,11 +159,9 @@ class Device:
 
     def _judge(
         self, component: Component, run_name: str, header_name: str | None, versions: Mapping[int, Version] | None,
-        *, whole: bool,
+        state: DeviceState, *, whole: bool,
     ) -> str:  # fmt: skip
-        context = self._context(self.state(None), slot=run_name)._replace(
-            versions=versions or {}, whole_set=versions is not None
-        )
+        context = self._context(state, slot=run_name)._replace(versions=versions or {}, whole_set=versions is not None)
         try:
             payload = self.slots.view(run_name) if header_name else None
             subject = ImageSubject(self.slots.view(header_name or run_name), run_name, payload)
@@ -192,7 +197,7 @@ class Device:
             header = self.slots.run_header(component, state.current[component.number].slot)
             heads.append(None if header is None else header.statement)
         key = (
-            id(source), state.sequence, state.manifest_digest, tuple(state.counters.items()), state.refused,
+            source, state.sequence, state.manifest_digest, tuple(state.counters.items()), state.refused,
             state.trial is not None and state.trial.way_back, tuple(sorted(state.current.items())), tuple(heads),
         )  # fmt: skip
         known = self._judgements.packages.get(key)

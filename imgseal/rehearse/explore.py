@@ -132,6 +132,8 @@ class Explorer:
     ) -> Violation | None:
         total = sum(operations for _, _, _, operations in resumed)
         wanted = total if pairs is None else min(pairs, total)
+        if not wanted:
+            return None
         pick = Noise(f"{self._seed} pairs")
         tried = 0
         position, target = 0, 0

@@ -36,7 +36,7 @@ def test_everything_in_one_hex(imgseal: Imgseal, line: Path) -> None:
     assert said.status == 0, said.err
     assert said.out.endswith(f"{HEX}\n")
     assert "counter of motor: 5, for the production line to program" in said.out
-    read = intelhex.IntelHex(str(line / HEX))  # type: ignore[no-untyped-call]
+    read = intelhex.IntelHex(str(line / HEX))
     document = json.loads((line / "factory" / "factory.json").read_text())
     assert [entry["what"] for entry in document["ranges"]] == [
         "bootloader", "trust anchors", "settings", "install record", "recovery 1.0.0 in recovery", "motor 2.4.1 in motor-a",
@@ -54,7 +54,7 @@ def test_everything_in_one_hex(imgseal: Imgseal, line: Path) -> None:
 def test_trust_anchors_are_those_of_the_page(imgseal: Imgseal, line: Path) -> None:
     """Read by the byte table of docs/format/trust-anchors.md alone."""
     assert imgseal("factory", PACKAGE, RECOVERY).status == 0
-    data = intelhex.IntelHex(str(line / HEX)).tobinstr(start=0xE000, size=228)  # type: ignore[no-untyped-call]
+    data = intelhex.IntelHex(str(line / HEX)).tobinstr(start=0xE000, size=228)
     assert data[:8] == b"\xd5anchors"
     assert (data[8:10], data[10:12], data[12:16]) == (b"\x01\0", b"\x02\0", bytes(4))
     assert (data[16], data[17], data[18:20]) == (1, 1, bytes(2))
@@ -94,7 +94,7 @@ def test_read_back(imgseal: Imgseal, line: Path) -> None:
     assert (said.status, said.out.count("as made")) == (0, 8)
     assert "does not cover slot.motor-b" in said.err
     # a whole dump of the internal flash, as a programmer reads it
-    image = intelhex.IntelHex(str(line / HEX))  # type: ignore[no-untyped-call]
+    image = intelhex.IntelHex(str(line / HEX))
     image.padding = 0xFF
     flash = bytearray(image.tobinstr(start=0, size=1 << 20))
     (line / "dump.bin").write_bytes(flash)

@@ -16,7 +16,8 @@ from collections import Counter
 from pathlib import Path
 from typing import ClassVar
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "rehearse")]
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 
 from paper_model import Image, Kind, Package, Paper, Version
 from stages import text_of
@@ -167,7 +168,7 @@ class Real:
         self.operations = 0
         self.cut: int | None = None
         self.cuts = 0
-        self.flash.watch = self.counters.watch = self._watch  # type: ignore[assignment]
+        self.flash.watch = self.counters.watch = self._watch
         self.boot(power_on=True)
 
     def _watch(self, _what: object) -> bool:

@@ -3,28 +3,52 @@
 The invariants are those of imgseal/rehearse/oracle.py; the rules of flash are common practice, no source.
 """
 
+from collections.abc import Callable
+
 import pytest
+from demo_update import demo_update
 from stages import PRODUCTS, pair, small
 
 from imgseal.memory.view import ByteView
+from imgseal.rehearse.explore import Tally
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
 from imgseal.state.device import fresh
+
+
+def note(tally: Tally, record_property: Callable[[str, object], None]) -> None:
+    """Let the summary of the test run say how many cuts were tried."""
+    record_property("lives after one cut", tally.singles)
+    record_property("after two", tally.pairs)
+
 
 WAY_BACK = {name: name not in ("staged, no way back", "data in the NOR") for name in PRODUCTS}
 
 
 @pytest.mark.parametrize("name", PRODUCTS)
-def test_all_pairs_of_cuts(name: str) -> None:
+def test_all_pairs_of_cuts(name: str, record_property: Callable[[str, object], None]) -> None:
     update = pair(name)
     played = rehearse(update.stage, update.package, pairs=None, seed="1")
     assert played.violation is None, played.violation
     tally = played.tally
+    note(tally, record_property)
     assert played.way_back == WAY_BACK[name]
     assert list(tally.operations) == ["healthy-kept", "failing-kept"]
     assert all(40 < count <= 200 for count in tally.operations.values())
     assert tally.singles == 2 * sum(tally.operations.values())  # with the package kept, and lost
     assert tally.pairs > tally.singles
+
+
+def test_the_demos_update(record_property: Callable[[str, object], None]) -> None:
+    """Every single cut of the demo's update, and a sample of 20,000 second ones."""
+    stage, package = demo_update()
+    played = rehearse(stage, package, pairs=20_000, seed="1")
+    assert played.violation is None, played.violation
+    tally = played.tally
+    note(tally, record_property)
+    assert played.way_back
+    assert tally.singles == 2 * sum(tally.operations.values()) > 9000
+    assert tally.pairs == 20_000
 
 
 @pytest.mark.parametrize("name", PRODUCTS)
