@@ -141,7 +141,7 @@ def _read_members(data: bytes, start: int, components: tuple[int, ...]) -> dict[
     members = {}
     for index, number in enumerate(components):
         found, slot, _, statement = MEMBER.unpack_from(data, start + index * MEMBER.size)
-        if found != number:
+        if found != number or slot not in (0, 1, _NONE):
             return None
         if slot != _NONE:
             members[number] = Member(slot, statement)

@@ -39,12 +39,18 @@ base = 0x0800_0000                   # (*)
 size = "512 KiB"                     # (*)
 erase_block = "4 KiB"                # (*) the largest one that a slot touches
 write_unit = 8                       # smallest programmable piece
+page = 256                           # most bytes programmed at once
 program_once = true                  # ECC flash: once per erase
 
 [memory.ram]
 base = 0x2000_0000                   # (*)
 size = "64 KiB"                      # (*)
 kind = "ram"
+
+# [bootloader]                       # say these, and erase_ms, program_us and endurance of the memory,
+# version = "1.0.0"                  # and imgseal rehearse estimates wear and time
+# hash_rate = "4 MiB"                # bytes that it hashes in a second
+# verify_ms = 110                    # one signature
 
 # -- slots, on whole erase blocks -------------------------------------------------
 [slot.bootloader]

@@ -54,7 +54,12 @@ def bench(update: Pair, slots: dict[str, bytes] | None = None, state: DeviceStat
     flash = Flash(update.product, dict(moment.blocks), noise)
     device = Device(stage.facts, flash, Counters(moment.counters, frozenset(), noise), None, Judgements())
     operations: list[Operation] = []
-    flash.watch = lambda operation: bool(operations.append(operation))
+
+    def note(operation: Operation) -> bool:
+        operations.append(operation)
+        return False
+
+    flash.watch = note
     return Bench(device, operations, [])
 
 
