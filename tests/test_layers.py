@@ -46,7 +46,7 @@ WITHIN_FORMATS = {
     ("suit", "cose"),
     ("state", "product"),
     ("state", "journal"),
-    ("product", "journal"),
+    ("journal", "product"),
 }
 LIBRARIES = {
     "cryptography": {"keys"},

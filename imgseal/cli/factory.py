@@ -190,10 +190,10 @@ def _image_parts(product: "Product", images: "Mapping[str, Image]", path: str) -
 
 def _own_parts(project: Project, state: "DeviceState", *, development: bool) -> "list[Part]":
     """Return the install record of the first set, and the trust anchors where a slot holds them."""
-    from imgseal.journal.layout import COPIES
     from imgseal.journal.record import encode, first_record
     from imgseal.keys.anchor_block import anchor_block
     from imgseal.make.factory import Part
+    from imgseal.product.record_room import COPIES
 
     product = project.product
     slot = product.slot_holding("records")

@@ -7,39 +7,12 @@ import struct
 
 from imgseal.records import NamedTuple
 
-__all__ = [
-    "CHECK_BYTES",
-    "COPIES",
-    "FIELDS",
-    "FORMAT",
-    "HEAD",
-    "HEAD_BYTES",
-    "MAGIC",
-    "MEMBER",
-    "MEMBERS_MAX",
-    "PLACES",
-    "REFUSED",
-    "WRITE_UNIT_MAX",
-    "Field",
-    "place_bytes",
-    "record_bytes",
-]
+__all__ = ["FIELDS", "FORMAT", "HEAD", "MAGIC", "MEMBER", "REFUSED", "Field"]
 
 MAGIC = b"\xd5records"
 FORMAT = 1
-COPIES = 3
-"""Equal copies of a record in its place; docs/format/install-record.md says why it takes three."""
-
-PLACES = 3
-"""Least number of places in the records slot."""
-
 REFUSED = 4
 """Manifest digests of failed packages that are remembered; the oldest makes room."""
-
-MEMBERS_MAX = 32
-CHECK_BYTES = 32
-WRITE_UNIT_MAX = 32
-"""A record's last 32 bytes are its check; they are programmed last, so no write unit may be larger."""
 
 
 class Field(NamedTuple):
@@ -90,17 +63,5 @@ def _table() -> tuple[Field, ...]:
 
 FIELDS = _table()
 HEAD = struct.Struct("<" + "".join(field.code for field in FIELDS))
-HEAD_BYTES = HEAD.size
 MEMBER = struct.Struct("<BB2s32s")
 """One member of a set: component number, index of its run slot (0xFF: none), zeros, SHA-256 of its statement."""
-
-
-def record_bytes(members: int) -> int:
-    """Return the size of a record for so many components, a multiple of 32."""
-    content = HEAD_BYTES + 2 * members * MEMBER.size
-    return -(-content // CHECK_BYTES) * CHECK_BYTES + CHECK_BYTES
-
-
-def place_bytes(members: int, erase_block: int) -> int:
-    """Return the size of a place: as many whole erase blocks as the copies of a record take."""
-    return -(-COPIES * record_bytes(members) // erase_block) * erase_block

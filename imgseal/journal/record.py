@@ -3,17 +3,8 @@
 import hashlib
 from collections.abc import Mapping
 
-from imgseal.journal.layout import (
-    CHECK_BYTES,
-    FORMAT,
-    HEAD,
-    HEAD_BYTES,
-    MAGIC,
-    MEMBER,
-    MEMBERS_MAX,
-    REFUSED,
-    record_bytes,
-)
+from imgseal.journal.layout import FORMAT, HEAD, MAGIC, MEMBER, REFUSED
+from imgseal.product.record_room import CHECK_BYTES, HEAD_BYTES, MEMBERS_MAX, record_bytes
 from imgseal.records import NamedTuple
 
 __all__ = [

@@ -2,9 +2,9 @@
 
 import itertools
 
-from imgseal.journal.layout import MEMBERS_MAX, PLACES, WRITE_UNIT_MAX, place_bytes
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Memory, Product, Slot
+from imgseal.product.record_room import MEMBERS_MAX, PLACES, WRITE_UNIT_MAX, place_bytes
 from imgseal.product.table import Document
 
 __all__ = ["check"]

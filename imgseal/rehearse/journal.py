@@ -8,9 +8,9 @@ torn may read as whole later. A new record goes to an erased place, and the old 
 
 from functools import lru_cache
 
-from imgseal.journal.layout import CHECK_BYTES, COPIES, place_bytes, record_bytes
 from imgseal.journal.record import Record, decode, encode
 from imgseal.product.model import Product
+from imgseal.product.record_room import CHECK_BYTES, COPIES, place_bytes, record_bytes
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Flash, FlashReadError
 

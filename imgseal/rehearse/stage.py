@@ -4,11 +4,11 @@ from collections.abc import Mapping
 
 from imgseal.check.context import Bytes
 from imgseal.findings import Verdict
-from imgseal.journal.layout import COPIES
 from imgseal.journal.record import TRIAL, UNPROVEN, Member, Record, encode, first_record
 from imgseal.keys.trust import Trust
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
+from imgseal.product.record_room import COPIES
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Facts, Judgements

@@ -1,13 +1,15 @@
 """The device state file, format 1: what the judge needs to know of one device. docs/format/device-state.md."""
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
-from imgseal.journal.layout import REFUSED
-from imgseal.journal.record import TRIAL, UNPROVEN, Member, Record
 from imgseal.product.model import Product, Rules
 from imgseal.records import NamedTuple
 from imgseal.versions import Version, decimal
+
+if TYPE_CHECKING:
+    from imgseal.journal.record import Member, Record
 
 __all__ = ["DeviceState", "SlotContent", "Trial", "device_state", "fresh", "read", "write"]
 
@@ -47,7 +49,7 @@ class Trial(NamedTuple):
     way_back: bool
     attempts_left: int
     power_ons_left: int
-    previous: Mapping[int, Member]
+    previous: "Mapping[int, Member]"
     kept: tuple[int, ...]
 
 
@@ -64,7 +66,7 @@ class DeviceState(NamedTuple):
     sequence: int
     manifest_digest: bytes | None
     counters: Mapping[int, int]
-    current: Mapping[int, Member]
+    current: "Mapping[int, Member]"
     trial: Trial | None
     refused: tuple[bytes, ...]
     slots: Mapping[str, SlotContent | None]
@@ -90,7 +92,7 @@ def fresh(product: Product) -> DeviceState:
 
 
 def device_state(
-    record: Record | None,
+    record: "Record | None",
     rules: Rules,
     numbers: tuple[int, ...],
     *,
@@ -106,6 +108,8 @@ def device_state(
 
     What is being delivered, switched or returned does not show: the state is that of the set that counts.
     """
+    from imgseal.journal.record import TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
+
     trial = None
     if record is not None and record.phase in (TRIAL, UNPROVEN):
         trial = Trial(
@@ -232,7 +236,7 @@ def write(state: DeviceState) -> str:
     return json.dumps(tree, indent=2) + "\n"
 
 
-def _members_tree(members: Mapping[int, Member]) -> dict[str, object]:
+def _members_tree(members: "Mapping[int, Member]") -> dict[str, object]:
     return {
         str(number): {"slot": member.slot, **({"statement": member.statement.hex()} if member.statement else {})}
         for number, member in sorted(members.items())
@@ -287,7 +291,9 @@ def _digest(name: str, key: str, value: object, size: int) -> bytes | None:
     raise _refused(name, key, "this is no digest", f"{2 * size} lower-case hex digits", str(value))
 
 
-def _members(name: str, key: str, value: object) -> dict[int, Member]:
+def _members(name: str, key: str, value: object) -> "dict[int, Member]":
+    from imgseal.journal.record import Member  # noqa: PLC0415 - judging for a fresh device needs no records
+
     if not isinstance(value, dict):
         raise _refused(name, key, "this is no object", '{"1": {"slot": 0, "statement": HEX}}', str(value))
     members = {}
@@ -325,6 +331,8 @@ def _trial(name: str, value: object) -> Trial | None:
 
 
 def _refusals(name: str, value: object) -> tuple[bytes, ...]:
+    from imgseal.journal.layout import REFUSED  # noqa: PLC0415 - judging for a fresh device needs no records
+
     if not isinstance(value, list) or len(value) > REFUSED:
         raise _refused(name, "refused", "this is no list", f"at most {REFUSED} manifest digests", str(value))
     digests = [_digest(name, "refused", entry, 32) for entry in value]

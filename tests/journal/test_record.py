@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgseal.journal.layout import FIELDS, HEAD_BYTES, MEMBER, REFUSED, place_bytes, record_bytes
+from imgseal.journal.layout import FIELDS, HEAD, MEMBER, REFUSED
 from imgseal.journal.record import PHASES, Member, Record, decode, encode, first_record
+from imgseal.product.record_room import HEAD_BYTES, MEMBER_BYTES, place_bytes, record_bytes
 
 PAGE = (Path(__file__).parents[2] / "docs" / "format" / "install-record.md").read_text()
 NUMBERS = (1, 2, 7)
@@ -26,8 +27,8 @@ RECORDS = st.builds(
 def test_the_page_has_the_same_table() -> None:
     rows = re.findall(r"^\| (\d+) \| (\d+) \| `(\w+)` \| (.+) \|$", PAGE, re.MULTILINE)
     assert rows == [(str(f.offset), str(f.size), f.name, f.meaning) for f in FIELDS]
-    assert HEAD_BYTES == 240
-    assert MEMBER.size == 36
+    assert HEAD.size == HEAD_BYTES == 240
+    assert MEMBER.size == MEMBER_BYTES == 36
     for number, name in PHASES.items():
         assert f"| {number} {name} |" in PAGE
 

@@ -14,10 +14,10 @@ from workshop import make
 from imgseal.check.context import Bytes
 from imgseal.check.package_subject import PackageSubject
 from imgseal.findings import Verdict
-from imgseal.journal.layout import CHECK_BYTES
 from imgseal.journal.record import SETTLED, Member, Record, encode
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Component
+from imgseal.product.record_room import CHECK_BYTES
 from imgseal.rehearse import boot, install
 from imgseal.rehearse.boot import Bootloader, Started
 from imgseal.rehearse.counters import Counters
