@@ -155,6 +155,7 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
     if device_file is None:
         return fresh(project.product), {}
     state = read(read_text(device_file, "device state file", STATE_FILE_BYTES), name=device_file)
+    _refuse_misfits(state, project, device_file)
     contents = {}
     for name, content in state.slots.items():
         if name not in project.product.slots:
@@ -178,5 +179,41 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
                 found=digest,
                 hint="read the slot again, or correct the digest in the device state file",
             )
+        if data.size > project.product.slots[name].size:
+            raise UsageError(
+                "the slot content is larger than the slot",
+                place=Place(file=path),
+                expected=f"at most {project.product.slots[name].size} bytes (slot.{name})",
+                found=f"{data.size} bytes",
+                hint="read the slot from its first to its last byte, or use the product file of this device: --product",
+            )
         contents[name] = data
     return state, contents
+
+
+def _refuse_misfits(state: "DeviceState", project: Project, device_file: str) -> None:
+    """UsageError when a state names components or run slots that the product does not have."""
+    by_number = {component.number: component for component in project.product.components.values()}
+    named = [("counters", number, 0) for number in state.counters]
+    named += [("current", number, member.slot) for number, member in state.current.items()]
+    if state.trial is not None:
+        named += [("trial.previous", number, member.slot) for number, member in state.trial.previous.items()]
+        named += [("trial.kept", number, 0) for number in state.trial.kept]
+    for key, number, slot in named:
+        component = by_number.get(number)
+        if component is None:
+            raise UsageError(
+                "the product file has no such component",
+                place=Place(file=device_file, key=f"{key}.{number}"),
+                expected=", ".join(f"{c.number} ({c.name})" for c in by_number.values()),
+                found=str(number),
+                hint="use the product file of this device: --product FILE",
+            )
+        if slot >= len(component.run):
+            raise UsageError(
+                f"{component.name} has one run slot",
+                place=Place(file=device_file, key=f"{key}.{number}.slot"),
+                expected="0",
+                found=str(slot),
+                hint="the index counts the run slots of the product file, from 0",
+            )

@@ -19,6 +19,7 @@ from imgseal.product.model import Component
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.flash import FlashReadError
+from imgseal.rehearse.install import brought
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.settle import failed, settle, tried
 from imgseal.rehearse.slots import Sealed
@@ -160,8 +161,6 @@ class Bootloader:
 
     def from_package(self, record: Record, member: Member) -> Sealed | None:
         """Read an image from the package, if that is there and the one that the record names."""
-        from imgseal.rehearse.install import brought  # noqa: PLC0415 - the installer knows packages
-
         device = self.device
         if device.source is None:
             return None

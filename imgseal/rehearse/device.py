@@ -1,6 +1,6 @@
 """The simulated device: what survives a reset, and the judgements that bootloader and installer share."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.check.context import Bytes, Context
@@ -57,17 +57,25 @@ class Judgements:
 class Device:
     """Flash, counters, and the package that the installer can read, if any. A reset loses everything else.
 
-    `say` takes one line for each thing that happens.
+    `mark` is told where a program's own memory holds nothing but that place and what flash says, so that whoever
+    watches can tell whether it has been there before.
     """
 
     def __init__(
-        self, facts: Facts, flash: Flash, counters: Counters, source: Bytes | None, judgements: Judgements
+        self,
+        facts: Facts,
+        flash: Flash,
+        counters: Counters,
+        source: Bytes | None,
+        judgements: Judgements,
+        mark: Callable[[str], None] = lambda _where: None,
     ) -> None:
         self.facts = facts
         self.product = facts.product
         self.flash = flash
         self.counters = counters
         self.source = source
+        self.mark = mark
         self.slots = Slots(flash, facts.product, judgements.headers)
         self.by_number = {c.number: c for c in facts.product.components.values()}
         self._judgements = judgements
@@ -76,9 +84,6 @@ class Device:
     def say(self, line: str) -> None:
         """Note what happens."""
         self.events.append(line)
-
-    def mark(self, where: str) -> None:
-        """Tell whoever watches that the program's own memory holds nothing but `where` and what flash says."""
 
     def components(self, numbers: Iterable[int]) -> list[Component]:
         """Return components by ascending number."""

@@ -17,13 +17,14 @@ Worked = tuple[Operation | Step, bool]
 class MemoryUse(NamedTuple):
     """What an installation does to one memory.
 
-    Seconds are typical and longest, None where the product file states no times; `most` is how often the block that is
-    erased most is erased, `updates` how many such updates its endurance allows.
+    Seconds are typical and longest, None where the product file states no times. `erased` counts the erases of each
+    block by its offset in the memory, `most` is the highest of them, `updates` how many such updates the endurance
+    allows.
     """
 
     memory: str
     erases: int
-    blocks: int
+    erased: Mapping[int, int]
     most: int
     programs: int
     bytes_written: int
@@ -96,8 +97,8 @@ def _use(memory: Memory, mine: list[tuple[Operation, bool]]) -> MemoryUse:
     most = max(blocks.values(), default=0)
     updates = None if memory.endurance is None or not most else memory.endurance // most
     return MemoryUse(
-        memory.name, sum(blocks.values()), len(blocks), most, programs, written, _seconds(memory, mine),
-        _seconds(memory, [entry for entry in mine if entry[1]]), updates,
+        memory.name, sum(blocks.values()), dict(sorted(blocks.items())), most, programs, written,
+        _seconds(memory, mine), _seconds(memory, [entry for entry in mine if entry[1]]), updates,
     )  # fmt: skip
 
 

@@ -75,8 +75,7 @@ class Life:
         self._programs = programs
         self._flash = Flash(facts.product, dict(moment.blocks), noise)
         self._counters = Counters(moment.counters, moment.loose, noise)
-        self.device = programs.device(facts, self._flash, self._counters, source, judgements)
-        self.device.mark = self._mark  # type: ignore[method-assign]
+        self.device = programs.device(facts, self._flash, self._counters, source, judgements, self._mark)
         self._flash.watch = self._flash_operation
         self._counters.watch = self._counter_operation
         self._starts = moment.starts

@@ -12,13 +12,13 @@ from imgseal.product.record_room import COPIES
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Facts, Judgements
+from imgseal.rehearse.expect import expect
 from imgseal.rehearse.flash import Block, Flash, Snapshot
-from imgseal.rehearse.install import Brought, brought
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Moment
 from imgseal.rehearse.noise import Noise
-from imgseal.rehearse.oracle import Oracle, PermittedSet
-from imgseal.rehearse.slots import Sealed, Slots, statement_digest
+from imgseal.rehearse.oracle import Oracle
+from imgseal.rehearse.slots import Slots, statement_digest
 from imgseal.sealed.layout import FILL
 from imgseal.state.device import DeviceState
 
@@ -55,54 +55,15 @@ def set_up(
     record = _record(state, product, Slots(Flash(product, blocks, noise), product))
     _lay(blocks, product, _records_slot(product), encode(record, product.numbers) * COPIES)
     moment = Moment(blocks, dict(state.counters), frozenset(), 0, healthy=False)
-    device = Device(facts, Flash(product, dict(blocks), noise), Counters(moment.counters, frozenset(), noise), package,
-                    Judgements())  # fmt: skip
+    device = _device(facts, moment)
     verdict, subject = device.examine(package, record)
-    old = _permitted(device, record.current) if device.judge_set(record.current) is None else None
-    new: PermittedSet | None = None
-    recoveries: list[Sealed] = []
-    images: Mapping[int, Brought] = {}
-    recovery = device.recovery
-    header = None if recovery is None else device.slots.run_header(recovery, 0)
-    if recovery is not None and header is not None:
-        image = device.slots.read_run(recovery, 0, _digest_in(device.slots, recovery.run[0]))
-        recoveries += [] if image is None else [image]
-    way_back = False
-    if verdict.accepted:
-        images = brought(subject)
-        offered = {statement_digest(payload) for payload in subject.envelope.payloads.values()}
-        members: dict[int, Member] = dict(record.current)
-        lying: dict[int, Sealed] = {} if old is None else dict(old.images)
-        changed = []
-        for number, image_brought in images.items():
-            component = device.by_number[number]
-            if component.recovery:
-                recoveries.append(image_brought.image)
-                continue
-            kept = members.get(number)
-            if kept is not None and kept.statement in offered:
-                whole = device.slots.read_run(component, kept.slot, kept.statement)
-                if whole is not None:
-                    lying[number] = whole
-                    continue
-            changed.append(component)
-            members[number] = Member(image_brought.slot, image_brought.image.digest)
-            lying[number] = image_brought.image
-        way_back = old is not None and all(component.returns for component in changed)
-        if all(number in lying for number in members):
-            counters = {n: _counter(image.header) for n, image in lying.items() if n in members}
-            new = PermittedSet(members, lying, counters)
-    first = dict(state.counters)
-    if old is not None and record.phase == UNPROVEN:
-        first = {**first, **{n: max(first.get(n, 0), value) for n, value in old.counters.items()}}
-    if recovery is not None and new is not None:
-        raised = {recovery.number: max([_counter(image.header) for image in recoveries], default=0)}
-        new = new._replace(counters={**new.counters, **{n: v for n, v in raised.items() if recovery.number in images}})
-    oracle = Oracle(
-        product, old, new, way_back=way_back, recoveries=tuple(recoveries), first=first,
-        target=(subject.manifest.sequence_number, subject.envelope.digest.value) if verdict.accepted else (0, b""),
-    )  # fmt: skip
-    return Stage(facts, moment, oracle, verdict)
+    return Stage(facts, moment, expect(device, record, verdict, subject), verdict)
+
+
+def _device(facts: Facts, moment: Moment) -> Device:
+    noise = Noise("the stage")
+    flash = Flash(facts.product, dict(moment.blocks), noise)
+    return Device(facts, flash, Counters(moment.counters, moment.loose, noise), None, Judgements())
 
 
 def why_not(
@@ -110,10 +71,8 @@ def why_not(
 ) -> str | None:
     """Return why a device in this state would not start its set; None when it would."""
     stage = set_up(product, trust, state, contents, ByteView(b""), development=development)
-    flash = Flash(product, dict(stage.moment.blocks), Noise("the stage"))
-    counters = Counters(stage.moment.counters, frozenset(), flash.noise)
-    device = Device(stage.facts, flash, counters, None, Judgements())
-    record = Journal(flash, product).open()
+    device = _device(stage.facts, stage.moment)
+    record = Journal(device.flash, product).open()
     return "no install record" if record is None else device.judge_set(record.current)
 
 
@@ -170,21 +129,6 @@ def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
 
 def _digest_in(slots: Slots, name: str) -> bytes:
     return statement_digest(slots.view(name).read(0, 512))
-
-
-def _counter(header: bytes) -> int:
-    from imgseal.sealed.codec import decode_header_block  # noqa: PLC0415 - a header that was judged
-
-    return decode_header_block(header).statement.counter
-
-
-def _permitted(device: Device, members: Mapping[int, Member]) -> PermittedSet:
-    images = {}
-    for number, member in members.items():
-        image = device.slots.read_run(device.by_number[number], member.slot, member.statement)
-        if image is not None:
-            images[number] = image
-    return PermittedSet(members, images, {n: _counter(image.header) for n, image in images.items()})
 
 
 def read_slots(product: Product, moment: Moment) -> tuple[Record | None, dict[str, bytes]]:

@@ -99,3 +99,41 @@ def test_detached_images_keep_their_header(imgseal: Imgseal, project: Path) -> N
     assert (project / slots["radio-header"]["file"]).read_bytes() == (project / "out" / "radio.header.bin").read_bytes()
     # the motor core finds the version it needs in the header slot
     assert imgseal("check", "out/motor-b.sealed.bin", "--device", "d1.json").status == 0
+
+
+@pytest.mark.parametrize(
+    ("edit", "key", "words"),
+    [
+        ({"counters": {"9": 1}}, "counters.9", "no such component"),
+        ({"current": {"2": {"slot": 1}}}, "current.2.slot", "radio has one run slot"),
+        ({"current": {"7": {"slot": 0}}}, "current.7", "1 (motor)"),
+        ({"slots": {"motor-c": None}}, "slots.motor-c", "no such slot"),
+    ],
+)
+def test_states_of_another_product_are_refused(
+    imgseal: Imgseal, shipped: Path, edit: dict[str, Any], key: str, words: str
+) -> None:
+    state = json.loads((shipped / "d0.json").read_text())
+    (shipped / "odd.json").write_text(json.dumps({**state, **edit}))
+    for arguments in (
+        ("device", "show", "odd.json"), ("check", ONE, "--device", "odd.json"), ("rehearse", ONE, "--device", "odd.json"),
+        ("device", "apply", "odd.json", ONE, "--out", "x.json"),
+    ):  # fmt: skip
+        said = imgseal(*arguments)
+        assert said.status == 2
+        assert f"odd.json, {key}: " in said.err
+        assert words in said.err
+    assert not (shipped / "x.json").exists()
+
+
+def test_a_slot_content_larger_than_the_slot_is_refused(imgseal: Imgseal, shipped: Path) -> None:
+    import hashlib
+
+    data = bytes(128 * 1024 + 1)
+    (shipped / "big.bin").write_bytes(data)
+    state = json.loads((shipped / "d0.json").read_text())
+    state["slots"] = {"radio": {"file": "big.bin", "sha256": hashlib.sha256(data).hexdigest()}}
+    (shipped / "odd.json").write_text(json.dumps(state))
+    said = imgseal("rehearse", ONE, "--device", "odd.json")
+    assert said.status == 2
+    assert "at most 131072 bytes (slot.radio)" in said.err
