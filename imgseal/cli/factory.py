@@ -78,6 +78,14 @@ def command(
         _judge(project, data, path, development=development, partial=len(packages) > 1)
         contents = read_contents(data.read(0, data.size), path, product)
         release = release or contents
+        if contents.sequence > release.sequence:
+            raise UsageError(
+                "the first package is not the release",
+                place=Place(file=path),
+                expected=f"a sequence of at most {release.sequence}, that of {packages[0]}",
+                found=str(contents.sequence),
+                hint="name the release first; devices would take older releases again otherwise",
+            )
         for component, image in _chosen(contents.images, product).items():
             if component in images:
                 raise UsageError(

@@ -15,7 +15,9 @@ def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator
     yield f"{package} on {device}"
     for event in rehearsal.events:
         yield f"  {event}"
-    if rehearsal.way_back:
+    if not any(rehearsal.tally.operations.values()):
+        yield "  way back   not needed: nothing is written"
+    elif rehearsal.way_back:
         yield "  way back   every component that changes has one: a trial is offered"
     elif rehearsal.had_set:
         yield "  way back   none: something that changes has no second run slot and no keep slot; no trial is offered"

@@ -155,6 +155,9 @@ def test_what_would_not_start_is_refused(imgseal: Imgseal, line: Path) -> None:
     said = imgseal("factory", PACKAGE, PACKAGE)
     assert said.status == 2
     assert "two packages bring motor" in said.err
+    said = imgseal("factory", RECOVERY, PACKAGE)
+    assert said.status == 2
+    assert "the first package is not the release" in said.err
     said = imgseal("factory", "recovery.hex")
     assert (said.status, "structure.unrecognised" in said.err) == (1, True)
     assert tree(line) == before
