@@ -23,6 +23,7 @@ COMMANDS = {
     "compare": "Show what an update changes.",
     "rehearse": "Play an installation on a simulated device, with power cuts.",
     "factory": "Merge everything into one image for the production programmer.",
+    "device-code": "Write C sources that judge and boot as this tool says.",
     "device": "Make device states, and say what a package makes of one.",
 }
 """Command -> what it does; the module of the same name in this package holds it."""
@@ -52,7 +53,7 @@ class _Commands(click.Group):
             return None
         from importlib import import_module
 
-        command: click.Command = import_module(f"imgseal.cli.{cmd_name}").command
+        command: click.Command = import_module(f"imgseal.cli.{cmd_name.replace('-', '_')}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002

@@ -1,0 +1,1 @@
+"""C99 sources for the device, and what is made for them from the product file."""

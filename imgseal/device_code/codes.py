@@ -1,0 +1,69 @@
+"""The result codes of the C sources: one name for each finding code, values far apart.
+
+A glitch that flips a few bits of a result should not turn a refusal into an acceptance. That is hardening, no
+guarantee.
+"""
+
+import hashlib
+
+from imgseal.findings import CODES
+
+__all__ = ["DEVICE_CODES", "SUCCESSES", "c_name", "codes_header", "values"]
+
+SUCCESSES = {
+    "accepted": "every check ran and passed",
+    "read": "a callback has read what it was asked for",
+    "verified": "a signature holds",
+    "written": "a callback has erased or programmed what it was asked to",
+}
+"""What says yes; any other value says no."""
+
+DEVICE_CODES = {
+    "device.not-run": "a check was skipped, which has to be a fault of the hardware",
+    "device.unreadable": "flash, a counter or the package could not be read",
+    "device.unwritable": "flash or a counter could not be written",
+    "device.no-record": "there is no install record",
+    "device.no-set": "no set of images starts",
+    "device.outside-profile": "the package asks for something that docs/format/package.md does not list",
+    "device.buffer-too-small": "the caller's buffer is too small for the manifest",
+}
+"""What only a device says; everything else is named like the judge's findings."""
+
+_DISTANCE = 8
+
+
+def c_name(code: str) -> str:
+    """Return the C name of a code: `rollback.counter-too-low` is SEAL_ROLLBACK_COUNTER_TOO_LOW."""
+    return "SEAL_" + code.replace(".", "_").replace("-", "_").upper()
+
+
+def values() -> dict[str, int]:
+    """Return 31-bit values, each at least eight bits away from every other, from 0 and from all ones."""
+    taken = [0, 0x7FFF_FFFF]
+    out = {}
+    for name in (*SUCCESSES, *DEVICE_CODES, *CODES):
+        for attempt in range(10_000):
+            digest = hashlib.sha256(f"{name} {attempt}".encode()).digest()
+            value = int.from_bytes(digest[:4], "big") & 0x7FFF_FFFF
+            if all((value ^ other).bit_count() >= _DISTANCE for other in taken):
+                break
+        taken.append(value)
+        out[name] = value
+    return out
+
+
+def codes_header() -> str:
+    """Return seal_codes.h."""
+    lines = [
+        "/* Results, widely separated; docs/checks.md explains the codes that the judge has",
+        " * as well. Made from the tool's own list: do not edit. */",
+        "#ifndef SEAL_CODES_H",
+        "#define SEAL_CODES_H",
+        "",
+        "enum seal_code {",
+    ]
+    entries = list(values().items())
+    for index, (name, value) in enumerate(entries):
+        comma = "," if index + 1 < len(entries) else ""
+        lines.append(f"    {c_name(name)} = 0x{value:08X}{comma}")
+    return "\n".join([*lines, "};", "", "#endif", ""])

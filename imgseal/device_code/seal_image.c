@@ -1,0 +1,674 @@
+/* Judges sealed images; see seal_image.h. The order is that of the judge in
+ * docs/checks.md: structure, trust, signature, identity, rules, rollback,
+ * placement, digest, content. Before the signature holds, a field is used only to
+ * bound the reading of the header itself.
+ */
+#include "seal_image.h"
+
+/* Offsets in the statement: the byte table of docs/format/sealed-image.md. */
+enum {
+    AT_MAGIC = 0, AT_MAJOR = 8, AT_MINOR = 10, AT_VENDOR = 12, AT_CLASS = 28,
+    AT_HARDWARE_LEAST = 44, AT_HARDWARE_MOST = 46, AT_COMPONENT = 48, AT_KIND = 49,
+    AT_NEEDS_COUNT = 50, AT_REVISION_LENGTH = 51, AT_VERSION = 52, AT_COUNTER = 68,
+    AT_NEED_COMPONENTS = 72, AT_NEED_LEAST = 76, AT_NEED_BELOW = 140,
+    AT_REVISION = 212, AT_DIGEST_ALGORITHM = 244, AT_PAYLOAD_DIGEST = 248,
+    AT_PAYLOAD_SIZE = 280, AT_LINK_ADDRESS = 284, AT_ENTRY_OFFSET = 288,
+    AT_HEADER_BLOCK = 292, AT_STATEMENT_LENGTH = 294, AT_FLAGS = 296,
+    AT_SIGNATURES = 300, SIGNATURE_STRIDE = 24, AT_RESERVED = 372, RESERVED_BYTES = 12
+};
+
+enum { KIND_CODE = 1, KIND_DATA = 2, FLAG_DEVELOPMENT = 1, FLAG_DETACHED = 2 };
+
+#define SHA256_NUMBER 0xFFFFFFF0u   /* COSE -16 */
+#define ESP256_NUMBER 0xFFFFFFF7u   /* COSE -9  */
+#define HEADER_STEP 128u
+
+static const uint8_t magic[8] = { 0xD5, 'i', 'm', 'g', 's', 'e', 'a', 'l' };
+
+/* Order n of P-256, SP 800-186 section 3.2.1.3. */
+static const uint8_t order[32] = {
+    0xFF, 0xFF, 0xFF, 0xFF, 0x00, 0x00, 0x00, 0x00, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF,
+    0xBC, 0xE6, 0xFA, 0xAD, 0xA7, 0x17, 0x9E, 0x84, 0xF3, 0xB9, 0xCA, 0xC2, 0xFC, 0x63, 0x25, 0x51
+};
+
+/* Everything a judgement needs, so that checks take one argument. */
+struct judgement {
+    const struct seal_product *product;
+    const struct seal_state *state;
+    const struct seal_crypto *crypto;
+    const struct seal_subject *subject;
+    struct seal_work *work;
+    const struct seal_component *component;     /* 0 until identity is known     */
+    uint32_t component_index;
+    uint32_t trusted[SEAL_SIGNATURES];          /* anchor of each signature + 1  */
+    uint32_t run_slot;                          /* by link address; 2: none      */
+};
+
+/* -- bytes ----------------------------------------------------------------------- */
+
+static uint32_t word16(const uint8_t *p)
+{
+    return (uint32_t)p[0] | (uint32_t)p[1] << 8;
+}
+
+static uint32_t word32(const uint8_t *p)
+{
+    return word16(p) | word16(p + 2) << 16;
+}
+
+/* 1 when every byte has the value, else 0. */
+static int all(const uint8_t *p, size_t length, uint8_t value)
+{
+    uint32_t other = 0;
+    size_t i;
+
+    for (i = 0; i < length; i++)
+        other |= (uint32_t)(p[i] ^ value);
+    return other == 0;
+}
+
+uint32_t seal_differ(const uint8_t *a, const uint8_t *b, size_t length)
+{
+    uint32_t other = 0;
+    size_t i;
+
+    for (i = 0; i < length; i++)
+        other |= (uint32_t)(a[i] ^ b[i]);
+    return other;
+}
+
+/* Versions are four words whose order is theirs. Negative, 0 or positive. */
+static int compare_version(const uint32_t words[4], const uint8_t *p)
+{
+    unsigned i;
+
+    for (i = 0; i < 4; i++) {
+        uint32_t other = word32(p + 4 * i);
+        if (words[i] != other)
+            return words[i] < other ? -1 : 1;
+    }
+    return 0;
+}
+
+static void load_version(uint32_t words[4], const uint8_t *p)
+{
+    unsigned i;
+
+    for (i = 0; i < 4; i++)
+        words[i] = word32(p + 4 * i);
+}
+
+/* 1 when a version is below the first excluded one; all zeros exclude none. */
+static int is_below(const uint32_t words[4], const uint8_t *below)
+{
+    return all(below, 16, 0) || compare_version(words, below) < 0;
+}
+
+/* A stage word: 255 and all ones for a release; else 1, 2 or 3 and a number. */
+static int is_version(const uint8_t *p)
+{
+    uint32_t stage = p[15], number = word32(p + 12) & 0xFFFFFFu;
+
+    if (stage == 255)
+        return number == 0xFFFFFFu;
+    return stage >= 1 && stage <= 3 && number != 0xFFFFFFu;
+}
+
+/* Fields of the statement by offset; the offsets are even. Halved, they fit the
+ * immediate operand of a Thumb instruction. */
+static uint32_t half_word(const struct judgement *j, uint32_t half)
+{
+    return word16(j->work->statement + 2 * half);
+}
+
+static uint32_t word(const struct judgement *j, uint32_t half)
+{
+    return word32(j->work->statement + 2 * half);
+}
+
+#define GET16(j, at) half_word(j, (at) / 2u)
+#define GET32(j, at) word(j, (at) / 2u)
+
+static const uint8_t *signature_slot(const struct judgement *j, uint32_t index)
+{
+    return j->work->statement + AT_SIGNATURES + SIGNATURE_STRIDE * index;
+}
+
+/* -- structure ------------------------------------------------------------------- */
+
+static uint32_t check_needs(const uint8_t *s)
+{
+    uint32_t count = s[AT_NEEDS_COUNT], i, words[4];
+
+    for (i = 0; i < count; i++) {
+        const uint8_t *least = s + AT_NEED_LEAST + 16 * i;
+        const uint8_t *below = s + AT_NEED_BELOW + 16 * i;
+        if (s[AT_NEED_COMPONENTS + i] == s[AT_COMPONENT])
+            return SEAL_STRUCTURE_FIELD_INVALID;
+        if (i > 0 && s[AT_NEED_COMPONENTS + i] <= s[AT_NEED_COMPONENTS + i - 1])
+            return SEAL_STRUCTURE_FIELD_INVALID;
+        load_version(words, least);
+        if (!is_version(least) || (!all(below, 16, 0) && !is_version(below)) || !is_below(words, below))
+            return SEAL_STRUCTURE_FIELD_INVALID;
+    }
+    if (!all(s + AT_NEED_COMPONENTS + count, SEAL_NEEDS - count, 0)
+        || !all(s + AT_NEED_LEAST + 16 * count, 16 * (SEAL_NEEDS - count), 0)
+        || !all(s + AT_NEED_BELOW + 16 * count, 16 * (SEAL_NEEDS - count), 0))
+        return SEAL_STRUCTURE_FIELD_INVALID;
+    return SEAL_ACCEPTED;
+}
+
+/* Signature slots: used ones first, each key once for an algorithm. Adds their
+ * lengths to *needed. */
+static uint32_t check_signature_slots(const struct judgement *j, uint32_t *needed)
+{
+    uint32_t i, k, ended = 0, used = 0;
+
+    for (i = 0; i < SEAL_SIGNATURES; i++) {
+        const uint8_t *slot = signature_slot(j, i);
+        uint32_t algorithm = word32(slot), length = word16(slot + 20);
+
+        if (word16(slot + 22) != 0)
+            return SEAL_STRUCTURE_FIELD_INVALID;
+        if (algorithm == 0) {
+            if (!all(slot + 4, 16, 0) || length != 0)
+                return SEAL_STRUCTURE_FIELD_INVALID;
+            ended = 1;
+            continue;
+        }
+        if (ended || length == 0 || (algorithm == ESP256_NUMBER && length != 64))
+            return SEAL_STRUCTURE_FIELD_INVALID;
+        for (k = 0; k < i; k++)
+            if (seal_differ(signature_slot(j, k), slot, 20) == 0)
+                return SEAL_STRUCTURE_FIELD_INVALID;
+        *needed += length;
+        used = 1;
+    }
+    return used ? SEAL_ACCEPTED : SEAL_STRUCTURE_FIELD_INVALID;
+}
+
+/* Reads the statement once; every later look is at the copy. */
+static uint32_t check_header(struct judgement *j)
+{
+    const struct seal_reader *image = &j->subject->image;
+    uint8_t *s = j->work->statement;
+    uint32_t needed = SEAL_STATEMENT_BYTES, header_block, kind, size, entry;
+
+    if (image->size < SEAL_STATEMENT_BYTES)
+        return SEAL_STRUCTURE_TRUNCATED;
+    if (image->read(image->user, 0, s, SEAL_STATEMENT_BYTES) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    if (seal_differ(s + AT_MAGIC, magic, sizeof magic) != 0)
+        return SEAL_STRUCTURE_UNRECOGNISED;
+    if (GET16(j, AT_MAJOR) != 1 || GET16(j, AT_MINOR) != 0)
+        return SEAL_STRUCTURE_FORMAT_UNSUPPORTED;
+    kind = s[AT_KIND];
+    size = GET32(j, AT_PAYLOAD_SIZE);
+    entry = GET32(j, AT_ENTRY_OFFSET);
+    /* link + size <= 2**32, without overflow: size - 1 <= 2**32 - 1 - link */
+    if (GET16(j, AT_HARDWARE_LEAST) > GET16(j, AT_HARDWARE_MOST) || s[AT_COMPONENT] == 0
+        || (kind != KIND_CODE && (kind != KIND_DATA || entry != 0))
+        || s[AT_NEEDS_COUNT] > SEAL_NEEDS || s[AT_REVISION_LENGTH] > 32
+        || check_needs(s) != SEAL_ACCEPTED
+        || !all(s + AT_REVISION + s[AT_REVISION_LENGTH], 32u - s[AT_REVISION_LENGTH], 0)
+        || GET32(j, AT_DIGEST_ALGORITHM) != SHA256_NUMBER || size == 0
+        || size - 1 > ~GET32(j, AT_LINK_ADDRESS) || entry >= size
+        || GET16(j, AT_STATEMENT_LENGTH) != SEAL_STATEMENT_BYTES)
+        return SEAL_STRUCTURE_FIELD_INVALID;
+    if (GET32(j, AT_FLAGS) > (FLAG_DEVELOPMENT | FLAG_DETACHED))
+        return SEAL_STRUCTURE_UNKNOWN_FLAG;
+    if (check_signature_slots(j, &needed) != SEAL_ACCEPTED || !all(s + AT_RESERVED, RESERVED_BYTES, 0))
+        return SEAL_STRUCTURE_FIELD_INVALID;
+    header_block = GET16(j, AT_HEADER_BLOCK);
+    if (header_block < SEAL_HEADER_MIN || header_block > SEAL_HEADER_MAX
+        || header_block % HEADER_STEP != 0 || header_block < needed)
+        return SEAL_STRUCTURE_HEADER_BLOCK;
+    if (!is_version(s + AT_VERSION))
+        return SEAL_STRUCTURE_FIELD_INVALID;
+    if (image->size < header_block)
+        return SEAL_STRUCTURE_TRUNCATED;
+    return SEAL_ACCEPTED;
+}
+
+/* Sees that a stretch is erased; code is what it is refused with. */
+static uint32_t check_erased(struct judgement *j, const struct seal_reader *reader, uint32_t at,
+                             uint32_t end, uint32_t code)
+{
+    while (at < end) {
+        uint32_t part = end - at < sizeof j->work->piece ? end - at : (uint32_t)sizeof j->work->piece;
+        if (reader->read(reader->user, at, j->work->piece, part) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        if (!all(j->work->piece, part, 0xFF))
+            return code;
+        at += part;
+    }
+    return SEAL_ACCEPTED;
+}
+
+/* Copies the signature values, and sees that the rest of the block is erased. */
+static uint32_t check_block(struct judgement *j)
+{
+    const struct seal_reader *image = &j->subject->image;
+    uint32_t at = SEAL_STATEMENT_BYTES, end = GET16(j, AT_HEADER_BLOCK), i;
+
+    for (i = 0; i < SEAL_SIGNATURES; i++) {
+        uint32_t length = word16(signature_slot(j, i) + 20);
+        if (word32(signature_slot(j, i)) == ESP256_NUMBER
+            && image->read(image->user, at, j->work->signatures[i], 64) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        at += length;
+    }
+    return check_erased(j, image, at, end, SEAL_STRUCTURE_FILL_NOT_ERASED);
+}
+
+static int is_detached(const struct judgement *j)
+{
+    return (GET32(j, AT_FLAGS) & FLAG_DETACHED) != 0;
+}
+
+/* Where the payload lies: a reader and the offset in it. */
+static const struct seal_reader *payload_of(const struct judgement *j, uint32_t *start)
+{
+    if (is_detached(j)) {
+        *start = 0;
+        return &j->subject->payload;
+    }
+    *start = GET16(j, AT_HEADER_BLOCK);
+    return &j->subject->image;
+}
+
+static uint32_t check_extent(struct judgement *j)
+{
+    uint32_t start, size = GET32(j, AT_PAYLOAD_SIZE);
+    const struct seal_reader *payload = payload_of(j, &start);
+
+    if (j->subject->where == SEAL_FILE && is_detached(j)
+        && j->subject->image.size > GET16(j, AT_HEADER_BLOCK))
+        return SEAL_STRUCTURE_BYTES_AFTER_PAYLOAD;
+    if (payload->read == 0)
+        return SEAL_STRUCTURE_PAYLOAD_MISSING;
+    if (payload->size < start || payload->size - start < size)
+        return SEAL_STRUCTURE_TRUNCATED;
+    if (j->subject->where == SEAL_FILE && payload->size - start > size)
+        return SEAL_STRUCTURE_BYTES_AFTER_PAYLOAD;
+    return SEAL_ACCEPTED;
+}
+
+/* -- trust and signature ------------------------------------------------------------ */
+
+static void find_component(struct judgement *j)
+{
+    uint32_t i;
+
+    j->component = 0;
+    for (i = 0; i < j->product->component_count; i++)
+        if (j->product->components[i].number == j->work->statement[AT_COMPONENT]) {
+            j->component = &j->product->components[i];
+            j->component_index = i;
+        }
+}
+
+static int is_revoked(const struct judgement *j, const uint8_t *key_id)
+{
+    uint32_t i;
+
+    for (i = 0; i < j->state->revoked_count; i++)
+        if (seal_differ(j->state->revoked[i], key_id, 16) == 0)
+            return 1;
+    return 0;
+}
+
+/* The anchor that a key identifier names, + 1; 0 when there is none. */
+static uint32_t find_anchor(const struct judgement *j, const uint8_t *key_id)
+{
+    uint32_t i;
+
+    for (i = 0; i < j->product->anchor_count; i++)
+        if ((!j->product->anchors[i].development || j->state->development)
+            && seal_differ(j->product->anchors[i].key_id, key_id, 16) == 0)
+            return i + 1;
+    return 0;
+}
+
+/* Which signatures count is the product's policy; the image only names keys. A slot
+ * of another algorithm is skipped, so that newer images can carry one more. */
+static uint32_t check_trust(struct judgement *j)
+{
+    const struct seal_anchor *first = 0;
+    uint32_t i, count = 0, ours = 0, bad = SEAL_ACCEPTED;
+
+    for (i = 0; i < SEAL_SIGNATURES; i++) {
+        const uint8_t *slot = signature_slot(j, i);
+        uint32_t anchor;
+
+        j->trusted[i] = 0;
+        if (word32(slot) != ESP256_NUMBER)
+            continue;
+        ours++;
+        anchor = find_anchor(j, slot + 4);
+        if (anchor == 0)
+            continue;
+        if (is_revoked(j, slot + 4)) {
+            if (bad == SEAL_ACCEPTED)
+                bad = SEAL_TRUST_KEY_REVOKED;
+        } else if (j->component == 0
+                       ? j->product->anchors[anchor - 1].components != 0xFFFFFFFFu
+                       : (j->product->anchors[anchor - 1].components >> j->component_index & 1) == 0) {
+            if (bad == SEAL_ACCEPTED)
+                bad = SEAL_TRUST_KEY_NOT_FOR_THIS;
+        } else {
+            j->trusted[i] = anchor;
+            if (count++ == 0)
+                first = &j->product->anchors[anchor - 1];
+        }
+    }
+    if (ours == 0)
+        return SEAL_TRUST_ALGORITHM_NOT_ALLOWED;
+    if (bad != SEAL_ACCEPTED)
+        return bad;
+    if (first == 0)
+        return SEAL_TRUST_UNKNOWN_KEY;
+    if (count < (first->development ? 1u : j->product->need))
+        return SEAL_TRUST_TOO_FEW_SIGNATURES;
+    return SEAL_ACCEPTED;
+}
+
+/* 1 when a big-endian number of 32 bytes lies in 1..n-1. */
+static int in_group(const uint8_t *p)
+{
+    uint32_t i;
+
+    if (all(p, 32, 0))
+        return 0;
+    for (i = 0; i < 32; i++)
+        if (p[i] != order[i])
+            return p[i] < order[i];
+    return 0;
+}
+
+static uint32_t check_signatures(struct judgement *j)
+{
+    uint8_t digest[32];
+    uint32_t i, verified = 0, wanted = 0;
+
+    j->crypto->sha256_begin(j->work->hash.bytes);
+    j->crypto->sha256_add(j->work->hash.bytes, j->work->statement, SEAL_STATEMENT_BYTES);
+    j->crypto->sha256_end(j->work->hash.bytes, digest);
+    for (i = 0; i < SEAL_SIGNATURES; i++) {
+        const struct seal_anchor *anchor;
+        const uint8_t *value = j->work->signatures[i];
+
+        if (j->trusted[i] == 0)
+            continue;
+        wanted++;
+        anchor = &j->product->anchors[j->trusted[i] - 1];
+        if (!in_group(value) || !in_group(value + 32))
+            return SEAL_SIGNATURE_MALFORMED;
+        if (j->crypto->verify(anchor->x, anchor->y, digest, value) != SEAL_VERIFIED)
+            return SEAL_SIGNATURE_DOES_NOT_VERIFY;
+        verified++;
+    }
+    /* no signature at all was caught by check_trust; count again, against a glitch */
+    if (verified == 0 || verified != wanted)
+        return SEAL_SIGNATURE_DOES_NOT_VERIFY;
+    return SEAL_ACCEPTED;
+}
+
+/* -- identity, rules, rollback --------------------------------------------------------- */
+
+static uint32_t check_identity(struct judgement *j)
+{
+    const uint8_t *s = j->work->statement;
+
+    if (seal_differ(s + AT_VENDOR, j->product->vendor_id, 16) != 0)
+        return SEAL_IDENTITY_WRONG_VENDOR;
+    if (seal_differ(s + AT_CLASS, j->product->class_id, 16) != 0)
+        return SEAL_IDENTITY_WRONG_CLASS;
+    if (GET16(j, AT_HARDWARE_LEAST) > j->state->hardware_least
+        || GET16(j, AT_HARDWARE_MOST) < j->state->hardware_most)
+        return SEAL_IDENTITY_WRONG_HARDWARE;
+    if (j->component == 0)
+        return SEAL_IDENTITY_UNKNOWN_COMPONENT;
+    if (s[AT_KIND] != j->component->kind)
+        return SEAL_IDENTITY_WRONG_KIND;
+    return SEAL_ACCEPTED;
+}
+
+/* The run slot whose payload address is the link address; 2 when there is none. */
+static uint32_t slot_of(const struct judgement *j)
+{
+    uint32_t i, link = GET32(j, AT_LINK_ADDRESS);
+    uint32_t header = is_detached(j) ? 0 : j->component->header_block;
+
+    for (i = 0; i < j->component->run_slots; i++)
+        if (link == j->component->run[i].base + header)
+            return i;
+    return 2;
+}
+
+static uint32_t check_needs_met(const struct judgement *j)
+{
+    const uint8_t *s = j->work->statement;
+    uint32_t i, k;
+
+    for (i = 0; i < s[AT_NEEDS_COUNT]; i++) {
+        const struct seal_version *found = 0;
+
+        for (k = 0; k < j->state->version_count; k++)
+            if (j->state->versions[k].component == s[AT_NEED_COMPONENTS + i])
+                found = &j->state->versions[k];
+        if (found == 0) {
+            if (j->state->whole_set)
+                return SEAL_RULES_REQUIREMENT_NOT_MET;
+            continue;
+        }
+        if (compare_version(found->words, s + AT_NEED_LEAST + 16 * i) < 0
+            || !is_below(found->words, s + AT_NEED_BELOW + 16 * i))
+            return SEAL_RULES_REQUIREMENT_NOT_MET;
+    }
+    return SEAL_ACCEPTED;
+}
+
+static uint32_t check_rules(struct judgement *j)
+{
+    const uint8_t *s = j->work->statement;
+    uint32_t i, code, flagged = GET32(j, AT_FLAGS) & FLAG_DEVELOPMENT;
+
+    if (flagged && !j->state->development)
+        return SEAL_RULES_DEVELOPMENT_IMAGE;
+    for (i = 0; i < SEAL_SIGNATURES; i++)
+        if (j->trusted[i] != 0 && j->product->anchors[j->trusted[i] - 1].development && !flagged)
+            return SEAL_RULES_DEVELOPMENT_MIXED;
+    j->run_slot = slot_of(j);
+    if (s[AT_KIND] == KIND_CODE && j->run_slot < 2 && !j->product->external_code
+        && !j->component->run[j->run_slot].trusted)
+        return SEAL_RULES_EXTERNAL_CODE;
+    code = check_needs_met(j);
+    if (code != SEAL_ACCEPTED)
+        return code;
+    if (j->subject->where == SEAL_WAITING_SLOT)
+        return SEAL_RULES_NO_PACKAGE;
+    return SEAL_ACCEPTED;
+}
+
+static uint32_t check_rollback(const struct judgement *j)
+{
+    uint32_t least = 0xFFFFFFFFu;
+
+    if (j->state->counter(j->state->user, j->component->number, &least) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    if (GET32(j, AT_COUNTER) < least)
+        return SEAL_ROLLBACK_COUNTER_TOO_LOW;
+    return SEAL_ACCEPTED;
+}
+
+/* -- placement ------------------------------------------------------------------------- */
+
+static uint32_t check_placement(const struct judgement *j)
+{
+    const struct seal_component *c = j->component;
+    const struct seal_slot *slot;
+    uint32_t start;
+
+    if (GET16(j, AT_HEADER_BLOCK) != c->header_block)
+        return SEAL_PLACEMENT_HEADER_BLOCK;
+    if (is_detached(j) != (c->detached != 0) || j->run_slot >= 2)
+        return SEAL_PLACEMENT_WRONG_ADDRESS;
+    slot = &c->run[j->run_slot];
+    if (GET32(j, AT_PAYLOAD_SIZE) > slot->size - (is_detached(j) ? 0u : c->header_block))
+        return SEAL_PLACEMENT_LARGER_THAN_SLOT;
+    if (j->subject->where == SEAL_RUN_SLOT) {
+        const struct seal_component *own = &j->product->components[j->subject->component];
+        const struct seal_slot *lies = &own->run[j->subject->run_slot];
+
+        if (payload_of(j, &start)->size != lies->size)
+            return SEAL_PLACEMENT_DUMP_SIZE;
+        if (lies->base != slot->base)
+            return SEAL_PLACEMENT_WRONG_SLOT;
+    }
+    return SEAL_ACCEPTED;
+}
+
+/* -- digest and content ------------------------------------------------------------------ */
+
+static uint32_t check_payload(struct judgement *j)
+{
+    const uint8_t *s = j->work->statement;
+    uint32_t start, at = 0, size = GET32(j, AT_PAYLOAD_SIZE);
+    const struct seal_reader *payload = payload_of(j, &start);
+    uint8_t digest[32];
+
+    j->crypto->sha256_begin(j->work->hash.bytes);
+    while (at < size) {
+        uint32_t part = size - at < sizeof j->work->piece ? size - at : (uint32_t)sizeof j->work->piece;
+        if (payload->read(payload->user, start + at, j->work->piece, part) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        j->crypto->sha256_add(j->work->hash.bytes, j->work->piece, part);
+        at += part;
+    }
+    j->crypto->sha256_end(j->work->hash.bytes, digest);
+    if (seal_differ(digest, s + AT_PAYLOAD_DIGEST, 32) != 0)
+        return SEAL_DIGEST_PAYLOAD;
+    return SEAL_ACCEPTED;
+}
+
+static int in_ram(const struct judgement *j, uint32_t stack)
+{
+    uint32_t i;
+
+    for (i = 0; i < j->product->ram_count; i++)
+        if (stack > j->product->ram[i].base && stack - j->product->ram[i].base <= j->product->ram[i].size)
+            return 1;
+    return 0;
+}
+
+static uint32_t check_vectors(struct judgement *j)
+{
+    uint32_t entry = GET32(j, AT_ENTRY_OFFSET), size = GET32(j, AT_PAYLOAD_SIZE);
+    uint32_t link = GET32(j, AT_LINK_ADDRESS), start, stack, reset;
+    uint32_t table = 4u * j->component->vectors;
+    const struct seal_reader *payload = payload_of(j, &start);
+
+    if (j->component->kind != KIND_CODE)
+        return SEAL_ACCEPTED;
+    if (j->component->vector_alignment != 0 && (link + entry) % j->component->vector_alignment != 0)
+        return SEAL_CONTENT_VECTOR_TABLE;
+    if (size - entry < table)
+        return SEAL_CONTENT_VECTOR_TABLE;
+    if (payload->read(payload->user, start + entry, j->work->piece, 8) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    stack = word32(j->work->piece);
+    reset = word32(j->work->piece + 4);
+    if (stack % 8 != 0 || !in_ram(j, stack))
+        return SEAL_CONTENT_STACK_POINTER;
+    if ((reset & 1) == 0 || reset - 1 < link || reset - 1 - link >= size)
+        return SEAL_CONTENT_RESET_VECTOR;
+    return SEAL_ACCEPTED;
+}
+
+static uint32_t check_rest(struct judgement *j)
+{
+    uint32_t start;
+    const struct seal_reader *payload = payload_of(j, &start);
+
+    if (j->subject->where != SEAL_RUN_SLOT)
+        return SEAL_ACCEPTED;
+    return check_erased(j, payload, start + GET32(j, AT_PAYLOAD_SIZE), payload->size,
+                        SEAL_CONTENT_REST_NOT_ERASED);
+}
+
+/* -- the judgement ------------------------------------------------------------------------ */
+
+typedef uint32_t (*header_check)(struct judgement *j);
+
+static uint32_t rollback_and_placement(struct judgement *j)
+{
+    uint32_t code = check_rollback(j);
+
+    return code == SEAL_ACCEPTED ? check_placement(j) : code;
+}
+
+static const header_check header_checks[] = {
+    check_header, check_block, check_extent, check_trust, check_signatures, check_identity,
+    check_rules, rollback_and_placement
+};
+static const header_check payload_checks[] = { check_payload, check_vectors, check_rest };
+
+/* Runs checks in order. *passed counts those that said yes. */
+static uint32_t run(struct judgement *j, const header_check *checks, uint32_t count, uint32_t *passed)
+{
+    uint32_t i;
+
+    for (i = 0; i < count; i++) {
+        uint32_t code = checks[i](j);
+        if (code != SEAL_ACCEPTED)
+            return code;
+        ++*passed;
+        if (checks[i] == check_header)
+            find_component(j);
+    }
+    return SEAL_ACCEPTED;
+}
+
+uint32_t seal_judge(const struct seal_product *product, const struct seal_state *state,
+                    const struct seal_crypto *crypto, const struct seal_subject *subject,
+                    int header_only, struct seal_work *work, struct seal_header *header)
+{
+    static const uint32_t before = sizeof header_checks / sizeof header_checks[0];
+    static const uint32_t after = sizeof payload_checks / sizeof payload_checks[0];
+    struct judgement j;
+    uint32_t code, passed = 0, i;
+
+    j.product = product;
+    j.state = state;
+    j.crypto = crypto;
+    j.subject = subject;
+    j.work = work;
+    j.component = 0;
+    j.component_index = 0;
+    j.run_slot = 2;
+    code = run(&j, header_checks, before, &passed);
+    if (code != SEAL_ACCEPTED)
+        return code;
+    if (!header_only) {
+        code = run(&j, payload_checks, after, &passed);
+        if (code != SEAL_ACCEPTED)
+            return code;
+    }
+    /* hardening: a skipped check has not been counted. This makes one glitch less
+     * likely to help; it guarantees nothing. */
+    if (passed != before + (header_only ? 0u : after))
+        return SEAL_DEVICE_NOT_RUN;
+    for (i = 0; i < 4; i++)
+        header->version[i] = word32(work->statement + AT_VERSION + 4 * i);
+    header->counter = GET32(&j, AT_COUNTER);
+    header->payload_size = GET32(&j, AT_PAYLOAD_SIZE);
+    header->link_address = GET32(&j, AT_LINK_ADDRESS);
+    header->entry_offset = GET32(&j, AT_ENTRY_OFFSET);
+    header->header_block = (uint16_t)GET16(&j, AT_HEADER_BLOCK);
+    header->component = work->statement[AT_COMPONENT];
+    header->detached = (uint8_t)is_detached(&j);
+    header->development = (uint8_t)(GET32(&j, AT_FLAGS) & FLAG_DEVELOPMENT);
+    return passed == before + (header_only ? 0u : after) ? (uint32_t)SEAL_ACCEPTED
+                                                         : (uint32_t)SEAL_DEVICE_NOT_RUN;
+}

@@ -1,0 +1,161 @@
+/* Judges sealed images: docs/format/sealed-image.md, in C99, for bootloaders.
+ *
+ * No heap, no recursion, no floating point, no state of its own. Flash is read
+ * through one callback, so that external flash works; cryptography comes through
+ * a table of two functions. Everything the caller passes in is const.
+ *
+ * Convention: a function that judges returns SEAL_ACCEPTED, or the code of the
+ * first finding. Any other value, also one that is no code at all, means no.
+ */
+#ifndef SEAL_IMAGE_H
+#define SEAL_IMAGE_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#include "seal_codes.h"
+
+#define SEAL_STATEMENT_BYTES 384u
+#define SEAL_HEADER_MIN 512u
+#define SEAL_HEADER_MAX 8192u
+#define SEAL_SIGNATURES 3u
+#define SEAL_NEEDS 4u
+
+/* -- what the maker compiles in ---------------------------------------------- */
+
+struct seal_slot {
+    uint32_t base;              /* absolute address of its first byte            */
+    uint32_t size;              /* bytes                                         */
+    uint8_t trusted;            /* 1: internal flash; 0: others can write it     */
+};
+
+struct seal_component {
+    uint8_t number;             /* 1 to 255                                      */
+    uint8_t kind;               /* 1 code, 2 data                                */
+    uint8_t detached;           /* 1: its header lies in a slot of its own       */
+    uint8_t run_slots;          /* 1 or 2                                        */
+    uint16_t header_block;      /* bytes                                         */
+    uint16_t vectors;           /* entries of the vector table; 0 for data       */
+    uint32_t vector_alignment;  /* bytes; 0: the core has no such register       */
+    struct seal_slot run[2];
+};
+
+struct seal_anchor {
+    uint8_t key_id[16];         /* first bytes of the RFC 9679 thumbprint        */
+    uint8_t x[32];              /* P-256 point, big-endian                       */
+    uint8_t y[32];
+    uint32_t components;        /* bit per component in the order of the product */
+    uint8_t development;        /* 1: good for development images only           */
+};
+
+struct seal_range {
+    uint32_t base;
+    uint32_t size;
+};
+
+struct seal_product {
+    uint8_t vendor_id[16];
+    uint8_t class_id[16];
+    const struct seal_component *components;    /* ascending numbers             */
+    const struct seal_anchor *anchors;          /* keys for sealed images        */
+    const struct seal_range *ram;
+    uint8_t component_count;
+    uint8_t anchor_count;
+    uint8_t ram_count;
+    uint8_t need;               /* distinct signers an image needs               */
+    uint8_t external_code;      /* 1: code may run from untrusted memory         */
+};
+
+/* -- what the device knows ----------------------------------------------------- */
+
+struct seal_version {
+    uint8_t component;          /* 0 is the bootloader                           */
+    uint32_t words[4];          /* major, minor, patch, stage word               */
+};
+
+struct seal_state {
+    uint16_t hardware_least;    /* revision of this device, twice; or a range    */
+    uint16_t hardware_most;
+    const struct seal_version *versions;        /* of the set that would start   */
+    const uint8_t (*revoked)[16];               /* key identifiers               */
+    uint8_t version_count;
+    uint8_t revoked_count;
+    uint8_t whole_set;          /* 1: a component not in versions is missing     */
+    uint8_t development;        /* 1: a device on a desk                         */
+    /* The anti-rollback counter of a component. Returns SEAL_READ on success. */
+    uint32_t (*counter)(void *user, uint8_t component, uint32_t *value);
+    void *user;
+};
+
+/* -- cryptography ------------------------------------------------------------------ */
+
+#define SEAL_HASH_STATE 256u    /* bytes of room for a running SHA-256           */
+
+struct seal_crypto {
+    void (*sha256_begin)(void *state);
+    void (*sha256_add)(void *state, const uint8_t *data, size_t length);
+    void (*sha256_end)(void *state, uint8_t digest[32]);
+    /* ECDSA on P-256 over a digest; value is r then s. Returns SEAL_VERIFIED, or
+     * anything else. r and s have been seen to lie in 1..n-1. */
+    uint32_t (*verify)(const uint8_t x[32], const uint8_t y[32],
+                       const uint8_t digest[32], const uint8_t value[64]);
+};
+
+/* -- what is judged ------------------------------------------------------------------ */
+
+struct seal_reader {
+    /* Copies length bytes from offset. Returns SEAL_READ, or anything else when
+     * the memory cannot be read (ECC, a bus error). Never asked past size. */
+    uint32_t (*read)(void *user, uint32_t offset, uint8_t *to, uint32_t length);
+    void *user;
+    uint32_t size;              /* bytes in all                                  */
+};
+
+enum seal_where {
+    SEAL_FILE = 0,              /* exactly one image and nothing behind it       */
+    SEAL_RUN_SLOT = 1,          /* a whole run slot, image first, the rest erased */
+    SEAL_WAITING_SLOT = 2       /* a staging or keep slot: never accepted alone  */
+};
+
+struct seal_subject {
+    struct seal_reader image;   /* header block, and the payload if attached     */
+    struct seal_reader payload; /* of a detached header; read = 0: not there     */
+    enum seal_where where;
+    uint8_t component;          /* whose slot, an index into components          */
+    uint8_t run_slot;           /* which run slot, 0 or 1                        */
+};
+
+/* What a verified header says; valid after SEAL_ACCEPTED. */
+struct seal_header {
+    uint32_t version[4];
+    uint32_t counter;
+    uint32_t payload_size;
+    uint32_t link_address;
+    uint32_t entry_offset;
+    uint16_t header_block;
+    uint8_t component;
+    uint8_t detached;
+    uint8_t development;
+};
+
+/* Room that the caller provides: nothing here is kept between calls. */
+struct seal_work {
+    uint8_t statement[SEAL_STATEMENT_BYTES];    /* read once, judged from here   */
+    uint8_t signatures[SEAL_SIGNATURES][64];
+    union {
+        uint8_t bytes[SEAL_HASH_STATE];
+        uint64_t align;
+    } hash;
+    uint8_t piece[64];
+};
+
+/* Every check of a sealed image, in the judge's order; those that read the payload
+ * are left out when header_only is not 0. */
+uint32_t seal_judge(const struct seal_product *product, const struct seal_state *state,
+                    const struct seal_crypto *crypto, const struct seal_subject *subject,
+                    int header_only, struct seal_work *work, struct seal_header *header);
+
+/* Compares two digests in a time that does not depend on them. 0: equal. */
+uint32_t seal_differ(const uint8_t *a, const uint8_t *b, size_t length);
+
+#endif

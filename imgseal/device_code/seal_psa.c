@@ -1,0 +1,71 @@
+/* Cryptography from the PSA Crypto API; see seal_adapters.h. The caller has called
+ * psa_crypto_init(). */
+#include "seal_adapters.h"
+
+#include <psa/crypto.h>
+
+typedef char seal_state_fits[sizeof(psa_hash_operation_t) + sizeof(psa_status_t) <= SEAL_HASH_STATE ? 1 : -1];
+
+struct running {
+    psa_hash_operation_t operation;
+    psa_status_t status;
+};
+
+static void begin(void *state)
+{
+    struct running *r = (struct running *)state;
+
+    r->operation = psa_hash_operation_init();
+    r->status = psa_hash_setup(&r->operation, PSA_ALG_SHA_256);
+}
+
+static void add(void *state, const uint8_t *data, size_t length)
+{
+    struct running *r = (struct running *)state;
+
+    if (r->status == PSA_SUCCESS)
+        r->status = psa_hash_update(&r->operation, data, length);
+}
+
+/* A hash that failed anywhere is all zeros: no signed digest is. */
+static void end(void *state, uint8_t digest[32])
+{
+    struct running *r = (struct running *)state;
+    size_t length = 0, i;
+
+    if (r->status == PSA_SUCCESS)
+        r->status = psa_hash_finish(&r->operation, digest, 32, &length);
+    if (r->status != PSA_SUCCESS || length != 32) {
+        (void)psa_hash_abort(&r->operation);
+        for (i = 0; i < 32; i++)
+            digest[i] = 0;
+    }
+}
+
+static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
+                       const uint8_t digest[32], const uint8_t value[64])
+{
+    psa_key_attributes_t attributes = PSA_KEY_ATTRIBUTES_INIT;
+    psa_key_id_t key = 0;
+    psa_status_t status;
+    uint8_t point[65];
+    size_t i;
+
+    point[0] = 4;
+    for (i = 0; i < 32; i++) {
+        point[1 + i] = x[i];
+        point[33 + i] = y[i];
+    }
+    psa_set_key_type(&attributes, PSA_KEY_TYPE_ECC_PUBLIC_KEY(PSA_ECC_FAMILY_SECP_R1));
+    psa_set_key_bits(&attributes, 256);
+    psa_set_key_usage_flags(&attributes, PSA_KEY_USAGE_VERIFY_HASH);
+    psa_set_key_algorithm(&attributes, PSA_ALG_ECDSA(PSA_ALG_SHA_256));
+    if (psa_import_key(&attributes, point, sizeof point, &key) != PSA_SUCCESS)
+        return 0;
+    status = psa_verify_hash(key, PSA_ALG_ECDSA(PSA_ALG_SHA_256), digest, 32, value, 64);
+    if (psa_destroy_key(key) != PSA_SUCCESS || status != PSA_SUCCESS)
+        return 0;
+    return SEAL_VERIFIED;
+}
+
+const struct seal_crypto seal_psa = { begin, add, end, verify };

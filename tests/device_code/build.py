@@ -1,0 +1,83 @@
+"""Builds the C sources for the tests: configuration of a kit product, checker, adapter, and as much of BearSSL as it uses."""
+
+import functools
+import subprocess
+from collections.abc import Iterable
+from pathlib import Path
+
+from imgseal.device_code.config import config_header
+from imgseal.product.model import Product
+
+ROOT = Path(__file__).parents[2]
+SOURCES = ROOT / "imgseal" / "device_code"
+HERE = Path(__file__).parent
+STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror")
+CRYPTO = (
+    "hash/sha2small.c", "ec/ec_p256_m31.c", "ec/ec_secp256r1.c", "ec/ec_secp384r1.c", "ec/ec_secp521r1.c", "ec/ecdsa_i31_vrfy_raw.c", "ec/ecdsa_i31_bits.c", "int/i31_add.c",
+    "int/i31_bitlen.c", "int/i31_decmod.c", "int/i31_decode.c", "int/i31_decred.c", "int/i31_encode.c", "int/i31_fmont.c",
+    "int/i31_iszero.c", "int/i31_modpow.c", "int/i31_montmul.c", "int/i31_muladd.c", "int/i31_ninv31.c", "int/i31_reduce.c",
+    "int/i31_rshift.c", "int/i31_sub.c", "int/i31_tmont.c", "int/i32_div32.c", "codec/ccopy.c", "codec/dec32be.c", "codec/enc32be.c",
+)  # fmt: skip
+
+
+@functools.cache
+def bearssl() -> Path:
+    said = subprocess.run([HERE / "fetch.sh"], capture_output=True, text=True, check=True)
+    return Path(said.stdout.strip())
+
+
+def run(command: Iterable[str | Path], cwd: Path | None = None) -> str:
+    """Run a command; what it says when it fails is the test's message."""
+    said = subprocess.run(list(command), check=False, capture_output=True, text=True, cwd=cwd)
+    assert said.returncode == 0, f"{said.args}\n{said.stdout[-3000:]}\n{said.stderr[-3000:]}"
+    return said.stdout
+
+
+def write_config(of: Product, folder: Path, *, development: bool = True) -> None:
+    from workshop import trust_of
+
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "seal_config.h").write_text(config_header(of, trust_of(of), development=development))
+
+
+def build_crypto(folder: Path, compiler: str, flags: tuple[str, ...]) -> Path:
+    """Compile BearSSL's part into an archive, once a folder."""
+    archive = folder / "crypto.a"
+    if archive.exists():
+        return archive
+    folder.mkdir(parents=True, exist_ok=True)
+    source = bearssl()
+    files = [source / "src" / name for name in CRYPTO]
+    run([compiler, *flags, "-c", f"-I{source / 'inc'}", f"-I{source / 'src'}", *files], cwd=folder)
+    tool = compiler.removesuffix("gcc") + "ar" if compiler.endswith("-gcc") else "ar"
+    run([tool, "rcs", archive, *(folder / f"{Path(name).stem}.o" for name in CRYPTO)])
+    return archive
+
+
+def build_runner(
+    of: Product, folder: Path, compiler: str, flags: tuple[str, ...], crypto: Path, tail: tuple[str, ...] = ()
+) -> Path:
+    """Compile the runner of kit cases for one product; our sources under the strict warnings."""
+    write_config(of, folder)
+    includes = (f"-I{folder}", f"-I{SOURCES}")
+    strict = (*STRICT, *flags, *includes)
+    run([compiler, *strict, "-c", SOURCES / "seal_image.c", "-o", folder / "seal_image.o"])
+    inc = f"-I{bearssl() / 'inc'}"
+    run(
+        [
+            compiler,
+            "-std=c99",
+            *flags,
+            *includes,
+            inc,
+            "-c",
+            SOURCES / "seal_bearssl.c",
+            "-o",
+            folder / "seal_bearssl.o",
+        ]
+    )
+    run([compiler, "-std=c99", *flags, *includes, "-c", HERE / "kit_main.c", "-o", folder / "kit_main.o"])
+    program = folder / "kit_main"
+    objects = [folder / f"{name}.o" for name in ("seal_image", "seal_bearssl", "kit_main")]
+    run([compiler, *flags, "-o", program, *objects, crypto, *tail])
+    return program

@@ -1,0 +1,159 @@
+/* Judges a batch of cases: on the host, and under QEMU through semihosting.
+ * The batch is made by tests/device_code/batch.py, which says what it holds.
+ *
+ *     kit_main BATCH            prints a code in hex for each case
+ */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "seal_adapters.h"
+#include "seal_config.h"
+
+#ifndef BATCH_ROOM
+#define BATCH_ROOM (1u << 26)
+#endif
+#ifndef CASE_ROOM
+#define CASE_ROOM 20000u
+#endif
+
+struct bytes {
+    const uint8_t *data;
+    uint32_t size;
+};
+
+static uint32_t read_bytes(void *user, uint32_t offset, uint8_t *to, uint32_t length)
+{
+    const struct bytes *from = (const struct bytes *)user;
+
+    if (offset > from->size || length > from->size - offset) {
+        fprintf(stderr, "read past the end\n");
+        exit(3);
+    }
+    memcpy(to, from->data + offset, length);
+    return SEAL_READ;
+}
+
+struct counters {
+    uint8_t component[16];
+    uint32_t value[16];
+    uint32_t count;
+};
+
+static uint32_t read_counter(void *user, uint8_t component, uint32_t *value)
+{
+    const struct counters *c = (const struct counters *)user;
+    uint32_t i;
+
+    *value = 0;
+    for (i = 0; i < c->count; i++)
+        if (c->component[i] == component)
+            *value = c->value[i];
+    return SEAL_READ;
+}
+
+static uint32_t get(FILE *file, unsigned bytes)
+{
+    uint32_t value = 0;
+    unsigned i;
+
+    for (i = 0; i < bytes; i++) {
+        int c = fgetc(file);
+        if (c == EOF) {
+            if (i == 0)
+                return 0xFFFFFFFEu;
+            fprintf(stderr, "the batch is cut short\n");
+            exit(3);
+        }
+        value |= (uint32_t)c << 8 * i;
+    }
+    return value;
+}
+
+/* Every artefact in a block of its own, so that a read past its end is seen. */
+static struct bytes take(FILE *file, uint32_t size)
+{
+    struct bytes out;
+    uint8_t *room = malloc(size != 0 ? size : 1);
+
+    if (room == 0 || fread(room, 1, size, file) != size) {
+        fprintf(stderr, "the batch is cut short\n");
+        exit(3);
+    }
+    out.data = room;
+    out.size = size;
+    return out;
+}
+
+int main(int argc, char **argv)
+{
+    FILE *file = fopen(argc > 1 ? argv[1] : "batch.bin", "rb");
+
+    if (file == 0)
+        return 3;
+    for (;;) {
+        static struct seal_version versions[16];
+        static uint8_t revoked[8][16];
+        static struct counters counters;
+        struct seal_state state;
+        struct seal_subject subject;
+        struct seal_header header;
+        struct seal_work *work = malloc(sizeof *work);
+        struct bytes image, payload;
+        uint32_t image_size = get(file, 4), payload_size, i, k, code;
+        int header_only;
+
+        if (image_size == 0xFFFFFFFEu || work == 0) {
+            free(work);
+            break;
+        }
+        payload_size = get(file, 4);
+        memset(&state, 0, sizeof state);
+        memset(&subject, 0, sizeof subject);
+        subject.where = (enum seal_where)get(file, 1);
+        subject.component = (uint8_t)get(file, 1);
+        subject.run_slot = (uint8_t)get(file, 1);
+        header_only = (int)get(file, 1);
+        state.development = (uint8_t)get(file, 1);
+        state.hardware_least = (uint16_t)get(file, 2);
+        state.hardware_most = (uint16_t)get(file, 2);
+        state.whole_set = (uint8_t)get(file, 1);
+        state.version_count = (uint8_t)get(file, 1);
+        for (i = 0; i < state.version_count; i++) {
+            versions[i].component = (uint8_t)get(file, 1);
+            for (k = 0; k < 4; k++)
+                versions[i].words[k] = get(file, 4);
+        }
+        state.revoked_count = (uint8_t)get(file, 1);
+        for (i = 0; i < state.revoked_count; i++)
+            for (k = 0; k < 16; k++)
+                revoked[i][k] = (uint8_t)get(file, 1);
+        counters.count = get(file, 1);
+        for (i = 0; i < counters.count; i++) {
+            counters.component[i] = (uint8_t)get(file, 1);
+            counters.value[i] = get(file, 4);
+        }
+        image = take(file, image_size);
+        payload = take(file, payload_size == 0xFFFFFFFFu ? 0 : payload_size);
+        state.versions = versions;
+        state.revoked = (const uint8_t(*)[16])revoked;
+        state.counter = read_counter;
+        state.user = &counters;
+        subject.image.read = read_bytes;
+        subject.image.user = &image;
+        subject.image.size = image.size;
+        if (payload_size != 0xFFFFFFFFu) {
+            subject.payload.read = read_bytes;
+            subject.payload.user = &payload;
+            subject.payload.size = payload.size;
+        }
+        memset(work, 0xA5, sizeof *work);
+        code = seal_judge(&seal_product, &state, &seal_bearssl, &subject, header_only, work, &header);
+        printf("%08lx\n", (unsigned long)code);
+        free((void *)(uintptr_t)image.data);
+        free((void *)(uintptr_t)payload.data);
+        free(work);
+    }
+    fclose(file);
+    return 0;
+}

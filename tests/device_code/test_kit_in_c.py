@@ -1,0 +1,54 @@
+"""The C checker on the kit: the same verdicts and first codes as the Python judge, under two compilers and sanitizers."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from batch import is_image, load, pack_case
+from kit_base import text_of
+from run_python import product_of
+
+from build import build_crypto, build_runner, run
+from imgseal.device_code.codes import c_name, values
+
+CASES = [case for case in load() if is_image(case)]
+PRODUCTS = sorted({case["product"] for case in CASES})
+NAMES = {value: name for name, value in values().items()}
+SANITIZERS = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
+
+
+def expected(case: dict[str, object]) -> str:
+    return str(case.get("device_first", case["first"]))
+
+
+def judge(program: Path, cases: list[dict[str, object]], folder: Path, *command: str) -> list[str]:
+    """Run the batch; return the codes as words."""
+    batch = folder / "batch.bin"
+    batch.write_bytes(b"".join(pack_case(case) for case in cases))
+    said = run([*command, program, batch])
+    return [NAMES.get(int(line, 16), line) for line in said.split()]
+
+
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """gcc and clang with address and undefined-behaviour sanitizers; each artefact lies in a block of its own size."""
+    tool(compiler)
+    crypto = build_crypto(tmp_path / "crypto", compiler, ("-O2",))
+    for name in PRODUCTS:
+        cases = [case for case in CASES if case["product"] == name]
+        program = build_runner(product_of(name, text_of(name)), tmp_path / name, compiler, SANITIZERS, crypto)
+        found = judge(program, cases, tmp_path)
+        assert [(c["name"], code) for c, code in zip(cases, found, strict=True)] == [
+            (c["name"], expected(c)) for c in cases
+        ]
+
+
+def test_codes_are_far_apart() -> None:
+    """At least eight bits between any two, and from 0 and all ones; the header in the sources is the generated one."""
+    found = [0, 0x7FFF_FFFF, *values().values()]
+    assert min((a ^ b).bit_count() for i, a in enumerate(found) for b in found[:i] if (a, b) != (0x7FFF_FFFF, 0)) >= 8
+    from build import SOURCES
+    from imgseal.device_code.codes import codes_header
+
+    assert (SOURCES / "seal_codes.h").read_text() == codes_header()
+    assert c_name("rollback.counter-too-low") == "SEAL_ROLLBACK_COUNTER_TOO_LOW"

@@ -1,0 +1,458 @@
+"""Cases of sealed images, detached headers and slot dumps: one fault each, or one boundary from its good side."""
+
+import hashlib
+from collections.abc import Callable, Iterator
+from typing import Any, NamedTuple
+
+from kit_base import (
+    RAM_END,
+    dump,
+    good,
+    image,
+    patched,
+    plain_payload,
+    product,
+    resealed,
+    signature_at,
+    signer,
+    u16,
+    u32,
+)
+from workshop import BUILD_TIME, make
+
+from imgseal.demo.firmware import code
+from imgseal.flow import FirmwareFile
+from imgseal.keys.p256 import ORDER
+from imgseal.memory.image import MemoryImage
+from imgseal.sealed.layout import field
+from imgseal.sealed.statement import Need, SignatureSlot, Statement
+from imgseal.versions import Version
+
+
+class Case(NamedTuple):
+    """One case: artefact, what is expected first, and everything that the judge is told."""
+
+    name: str
+    artefact: bytes
+    first: str
+    product: str = "kit"
+    payload: bytes | None = None
+    slot: str | None = None
+    device: dict[str, Any] | None = None
+    development: bool = False
+    device_first: str | None = None
+    """What a device says where the tool knows more, such as keys that everybody has."""
+    held: dict[str, bytes] = {}  # noqa: RUF012 - never changed
+    """Contents of the device's slots."""
+
+
+def device(**changes: Any) -> dict[str, Any]:
+    """A device that runs the kit's set."""
+    state: dict[str, Any] = {
+        "format": 1, "hardware": 3, "sequence": 9, "manifest_digest": None, "counters": {"1": 5, "2": 3, "3": 1},
+        "current": {"1": {"slot": 0}, "2": {"slot": 0}, "3": {"slot": 0}, "4": {"slot": 0}, "5": {"slot": 0}}, "bootloader": "1.1.0",
+        "authorised": True,
+    }  # fmt: skip
+    return {**state, **changes}
+
+
+def held(**changes: bytes) -> dict[str, bytes]:
+    """What that device's slots hold; a slot name with _ for -."""
+    slots = {name: image(name) for name in ("app-a", "radio", "table", "large")}
+    slots.update({"plain-head": image("plain"), "plain": plain_payload()})
+    return {**slots, **{name.replace("_", "-"): data for name, data in changes.items()}}
+
+
+def replacing(**values: Any) -> Callable[[Statement], Statement]:
+    """A change of fields."""
+    return lambda statement: statement._replace(**values)
+
+
+def flip(data: bytes, at: int) -> bytes:
+    """One bit of a byte."""
+    return data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :]
+
+
+def sized(slot: str, size: int, **arguments: Any) -> bytes:
+    """An image of `slot` with a payload of that many bytes."""
+    sealed = image(slot)
+    body = sealed[512:][:size].ljust(size, b"\x5a")
+
+    def change(s: Statement) -> Statement:
+        return s._replace(payload_size=size, payload_digest=hashlib.sha256(body).digest())
+
+    return resealed(sealed, change, payload=body, **arguments)
+
+
+def vectors(stack: int = RAM_END, reset: int | None = None, size: int = 300) -> bytes:
+    """An image of app-a with these two vectors."""
+    link = 0x4200
+    data = bytearray(code("app", link=link, size=size, vectors=16, stack=RAM_END))
+    data[:4] = u32(stack)
+    if reset is not None:
+        data[4:8] = u32(reset)
+    body = bytes(data)
+    return resealed(
+        image("app-a"),
+        lambda s: s._replace(payload_size=size, payload_digest=hashlib.sha256(body).digest()),
+        payload=body,
+    )
+
+
+def image_cases() -> Iterator[Case]:
+    """Every case, in the judge's order."""
+    a = image("app-a")
+    yield from _good(a)
+    yield from _structure(a)
+    yield from _fields(a)
+    yield from _signature_slots(a)
+    yield from _trust(a)
+    yield from _signature(a)
+    yield from _identity(a)
+    yield from _rules(a)
+    yield from _rollback(a)
+    yield from _placement(a)
+    yield from _content(a)
+    yield from _dumps(a)
+    yield from _detached()
+
+
+def _good(a: bytes) -> Iterator[Case]:
+    for slot in ("app-a", "app-b", "radio", "table", "large"):
+        yield Case(f"good-{slot}", image(slot), "accepted")
+    yield Case("good-on-a-device", a, "accepted", device=device(), held=held())
+    yield Case("good-two-algorithms", _with_other_algorithm(a), "accepted")
+    yield Case("good-two-keys-one-unknown", resealed(a, by=("keys/images", "somebody")), "accepted")
+    yield Case(
+        "good-source-revision-32", resealed(a, lambda s: s._replace(source_revision=bytes(range(32)))), "accepted"
+    )
+    yield Case("good-source-revision-none", resealed(a, lambda s: s._replace(source_revision=b"")), "accepted")
+    yield Case("good-build-time-zero", resealed(a, lambda s: s._replace(build_time=0)), "accepted")
+    assert BUILD_TIME
+    yield Case("good-version-stage", resealed(a, lambda s: s._replace(version=Version.parse("2.0.0-rc.1"))), "accepted")
+
+
+def _with_other_algorithm(a: bytes) -> bytes:
+    """A second signature slot of an algorithm that nobody here knows, 96 bytes, behind the first."""
+    from imgseal.sealed.codec import decode_header_block, encode_statement
+
+    statement = decode_header_block(a).statement
+    slots = (*statement.signatures, SignatureSlot(-70000, bytes(range(16)), 64))
+    raw = encode_statement(statement._replace(signatures=slots))
+    block = raw + signer("keys/images").sign(raw) + bytes(64)
+    return block.ljust(512, b"\xff") + a[512:]
+
+
+def _structure(a: bytes) -> Iterator[Case]:
+    yield Case("structure-empty", b"", "structure.unrecognised", device_first="structure.truncated")
+    yield Case("structure-seven-bytes", a[:7], "structure.unrecognised", device_first="structure.truncated")
+    yield Case("structure-statement-cut", a[:383], "structure.truncated")
+    yield Case("structure-statement-only", a[:384], "structure.truncated")
+    yield Case("structure-header-cut", a[:511], "structure.truncated")
+    yield Case("structure-header-only", a[:512], "structure.truncated")
+    yield Case("structure-payload-cut", a[:-1], "structure.truncated")
+    yield Case("structure-one-byte-more", a + b"\xff", "structure.bytes-after-payload")
+    yield Case("structure-magic", b"\xd4" + a[1:], "structure.unrecognised")
+    yield Case("structure-magic-last", a[:7] + b"L" + a[8:], "structure.unrecognised")
+    yield Case("structure-major", patched("app-a", "format_major", u16(2)), "structure.format-unsupported")
+    yield Case("structure-minor", patched("app-a", "format_minor", u16(1)), "structure.format-unsupported")
+    yield Case("structure-fill-first", a[:448] + b"\0" + a[449:], "structure.fill-not-erased")
+    yield Case("structure-fill-last", a[:511] + b"\xfe" + a[512:], "structure.fill-not-erased")
+    for size in (0, 384, 500, 511, 8193, 8320, 65408):
+        yield Case(
+            f"structure-header-block-{size}", patched("app-a", "header_block", u16(size)), "structure.header-block"
+        )
+    yield Case("structure-flag-2", patched("app-a", "flags", u32(4)), "structure.unknown-flag")
+    yield Case("structure-flag-31", patched("app-a", "flags", u32(1 << 31)), "structure.unknown-flag")
+
+
+def _fields(a: bytes) -> Iterator[Case]:
+    rows: list[tuple[str, str, bytes, int]] = [
+        ("hardware-swapped", "hardware_least", u16(5), 0), ("component-zero", "component_number", b"\0", 0),
+        ("kind-zero", "component_kind", b"\0", 0), ("kind-three", "component_kind", b"\3", 0),
+        ("needs-five", "needs_count", b"\5", 0), ("revision-length-33", "revision_length", b"\x21", 0),
+        ("revision-behind", "source_revision", b"\1", 31), ("version-stage-zero", "version", u32(0), 12),
+        ("version-stage-four", "version", u32(4 << 24), 12), ("version-released-number", "version", u32(0xFF000000), 12),
+        ("version-stage-number-full", "version", u32(0x01FFFFFF), 12),
+        ("need-own-component", "need_components", b"\0\1", 0), ("need-not-ascending", "need_components", b"\2\0", 0),
+        ("need-twice", "need_components", b"\2\2", 0), ("need-least-no-version", "need_least", u32(9 << 24), 12),
+        ("need-below-no-version", "need_below", u32(9 << 24), 28), ("need-below-not-above", "need_below", u32(1) + u32(3), 16),
+        ("need-unused-component", "need_components", b"\7", 3), ("need-unused-least", "need_least", b"\1", 63),
+        ("need-unused-below", "need_below", b"\1", 32), ("digest-algorithm", "digest_algorithm", u32(0xFFFFFFD5), 0),
+        ("payload-size-zero", "payload_size", u32(0), 0), ("payload-overflows-32-bits", "payload_size", u32(0xFFFFFFFF), 0),
+        ("link-overflows-32-bits", "link_address", u32(0xFFFFFFFF), 0), ("link-one-too-high", "link_address", u32(0xFFFFFED5), 0),
+        ("entry-at-end", "entry_offset", u32(300), 0), ("entry-huge", "entry_offset", u32(0xFFFFFFFF), 0),
+        ("statement-length-383", "statement_length", u16(383), 0), ("statement-length-512", "statement_length", u16(512), 0),
+        ("reserved-first", "reserved", b"\1", 0), ("reserved-last", "reserved", b"\1", 11),
+    ]  # fmt: skip
+    for name, where, value, at in rows:
+        yield Case(f"field-{name}", patched("app-a", where, value, at), "structure.field-invalid")
+    yield Case("field-entry-of-data", patched("table", "entry_offset", u32(4)), "structure.field-invalid")
+    yield Case("field-link-highest", patched("app-a", "link_address", u32(0xFFFFFED4)), "placement.wrong-address")
+    yield Case("field-payload-2-gib", patched("app-a", "payload_size", u32(0x80000000)), "structure.truncated")
+    yield Case("field-four-needs", _needing(a, 4), "accepted")
+    yield Case("field-no-needs", _needing(a, 0), "accepted")
+
+
+def _needing(a: bytes, count: int) -> bytes:
+    needs = (
+        Need(0, Version(1, 1, 0), None), Need(2, Version(1, 3, 0), Version(2, 0, 0)), Need(3, Version(1, 0, 0), None),
+        Need(5, Version(0, 0, 0), Version(1, 0, 1)),
+    )  # fmt: skip
+    return resealed(a, lambda s: s._replace(needs=needs[:count]))
+
+
+def _signature_slots(a: bytes) -> Iterator[Case]:
+    key = signer("keys/images").public.key_id
+    for name, where, value in (
+        ("reserved", "signature_0_reserved", u16(1)), ("reserved-unused", "signature_2_reserved", u16(1)),
+        ("unused-key", "signature_1_key", b"\1"), ("unused-length", "signature_2_length", u16(1)),
+        ("none", "signature_0_algorithm", bytes(22)), ("length-63", "signature_0_length", u16(63)),
+        ("length-zero", "signature_0_length", u16(0)),
+        ("behind-unused", "signature_2_algorithm", u32(0xFFFFFFF7) + key + u16(64)),
+        ("same-key-twice", "signature_1_algorithm", u32(0xFFFFFFF7) + key + u16(64)),
+        ("unknown-length-zero", "signature_1_algorithm", u32(99) + key + u16(0)),
+    ):  # fmt: skip
+        yield Case(f"slot-{name}", patched("app-a", where, value), "structure.field-invalid")
+    yield Case(
+        "slot-unknown-too-long",
+        patched("app-a", "signature_1_algorithm", u32(99) + key + u16(65)),
+        "structure.header-block",
+    )
+    yield Case(
+        "slot-unknown-65535",
+        patched("app-a", "signature_1_algorithm", u32(99) + key + u16(65535)),
+        "structure.header-block",
+    )
+
+
+def _trust(a: bytes) -> Iterator[Case]:
+    yield Case(
+        "trust-only-unknown-algorithm",
+        patched("app-a", "signature_0_algorithm", u32(99)),
+        "trust.algorithm-not-allowed",
+    )
+    yield Case("trust-unknown-key", resealed(a, by=("somebody",)), "trust.unknown-key")
+    yield Case("trust-key-identifier-last-byte", patched("app-a", "signature_0_key", b"\0", 15), "trust.unknown-key")
+    yield Case("trust-packages-key", resealed(a, by=("keys/packages",)), "trust.unknown-key")
+    yield Case("trust-radio-key-on-radio", resealed(image("radio"), by=("keys/radio-only",)), "accepted")
+    yield Case("trust-radio-key-on-app", resealed(a, by=("keys/radio-only",)), "trust.key-not-for-this")
+    yield Case("trust-other-class", resealed(a, by=("keys/other-class",)), "trust.key-not-for-this")
+    revoked = device(revoked=[signer("keys/images").public.key_id.hex()])
+    yield Case("trust-revoked", a, "trust.key-revoked", device=revoked, held=held())
+    yield Case(
+        "trust-revoked-second",
+        resealed(image("radio"), by=("keys/radio-only", "keys/images")),
+        "trust.key-revoked",
+        device=revoked,
+    )
+    yield Case("trust-development-key", resealed(a, by=("keys-dev/images",)), "trust.unknown-key")
+    yield Case("trust-two-needed-one", a, "trust.too-few-signatures", product="kit-two-signers")
+    yield Case(
+        "trust-two-needed-two", resealed(a, by=("keys/images", "keys/second")), "accepted", product="kit-two-signers"
+    )
+    yield Case("trust-two-needed-one-bad", _second_bad(a), "signature.does-not-verify", product="kit-two-signers")
+    from imgseal.keys.untrusted import published_signer
+
+    yield Case(
+        "trust-published-key",
+        _sealed_by_published(a, published_signer()),
+        "trust.example-key",
+        device_first="trust.unknown-key",
+    )
+
+
+def _sealed_by_published(a: bytes, by: Any) -> bytes:
+    from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
+
+    statement = decode_header_block(a).statement._replace(signatures=(SignatureSlot(-9, by.public.key_id, 64),))
+    return encode_header_block(statement, (by.sign(encode_statement(statement)),)) + a[512:]
+
+
+def _second_bad(a: bytes) -> bytes:
+    both = resealed(a, by=("keys/images", "keys/second"))
+    return both[:500] + bytes([both[500] ^ 1]) + both[501:]
+
+
+def _signature(a: bytes) -> Iterator[Case]:
+    n = ORDER.to_bytes(32)
+    for name, change, code_ in (
+        ("r-zero", lambda v: bytes(32) + v[32:], "signature.malformed"), ("s-zero", lambda v: v[:32] + bytes(32), "signature.malformed"),
+        ("r-n", lambda v: n + v[32:], "signature.malformed"), ("s-n", lambda v: v[:32] + n, "signature.malformed"),
+        ("r-all-ones", lambda v: b"\xff" * 32 + v[32:], "signature.malformed"),
+        ("r-n-minus-1", lambda v: (ORDER - 1).to_bytes(32) + v[32:], "signature.does-not-verify"),
+        ("s-n-minus-1", lambda v: v[:32] + (ORDER - 1).to_bytes(32), "signature.does-not-verify"),
+        ("r-one", lambda v: (1).to_bytes(32) + v[32:], "signature.does-not-verify"),
+        ("s-negated", lambda v: v[:32] + (ORDER - int.from_bytes(v[32:])).to_bytes(32), "accepted"),
+        ("first-bit", lambda v: bytes([v[0] ^ 0x80]) + v[1:], "signature.does-not-verify"),
+        ("last-bit", lambda v: v[:63] + bytes([v[63] ^ 1]), "signature.does-not-verify"),
+        ("swapped", lambda v: v[32:] + v[:32], "signature.does-not-verify"),
+    ):  # fmt: skip
+        sealed = signature_at(a, change)
+        assert sealed != a
+        yield Case(f"signature-{name}", sealed, code_)
+    for name in ("version", "counter", "build_time", "payload_digest", "link_address"):
+        at = field(name).offset
+        yield Case(
+            f"signature-statement-{name}", a[:at] + bytes([a[at] ^ 1]) + a[at + 1 :], "signature.does-not-verify"
+        )
+    yield Case("signature-of-another-image", a[:384] + image("app-b")[384:448] + a[448:], "signature.does-not-verify")
+
+
+def _identity(a: bytes) -> Iterator[Case]:
+    yield Case("identity-vendor", patched("app-a", "vendor_id", b"\0"), "identity.wrong-vendor")
+    yield Case("identity-vendor-last", patched("app-a", "vendor_id", b"\0", 15), "identity.wrong-vendor")
+    yield Case("identity-class", patched("app-a", "class_id", b"\0", 15), "identity.wrong-class")
+    for name, least, most, revision, code_ in (
+        ("all-of-the-product", 2, 4, None, "accepted"), ("least-too-high", 3, 4, None, "identity.wrong-hardware"),
+        ("most-too-low", 2, 3, None, "identity.wrong-hardware"), ("device-at-least", 3, 4, 3, "accepted"),
+        ("device-at-most", 2, 3, 3, "accepted"), ("device-below", 4, 4, 3, "identity.wrong-hardware"),
+        ("device-above", 2, 2, 3, "identity.wrong-hardware"), ("widest", 0, 65535, 3, "accepted"),
+    ):  # fmt: skip
+        sealed = resealed(a, replacing(hardware=(least, most)))
+        on = None if revision is None else device(hardware=revision)
+        yield Case(f"identity-hardware-{name}", sealed, code_, device=on, held=held() if on else {})
+    yield Case(
+        "identity-component-unknown",
+        resealed(a, lambda s: s._replace(component=9, needs=())),
+        "identity.unknown-component",
+    )
+    yield Case(
+        "identity-component-255",
+        resealed(a, lambda s: s._replace(component=255, needs=())),
+        "identity.unknown-component",
+    )
+    yield Case("identity-code-as-data", resealed(a, lambda s: s._replace(kind=2)), "identity.wrong-kind")
+    yield Case("identity-data-as-code", resealed(image("table"), lambda s: s._replace(kind=1)), "identity.wrong-kind")
+
+
+def _rules(a: bytes) -> Iterator[Case]:
+    flagged = resealed(a, lambda s: s._replace(flags=1), by=("keys-dev/images",))
+    yield Case("rules-development-admitted", flagged, "accepted", development=True)
+    yield Case("rules-development-image", resealed(a, lambda s: s._replace(flags=1)), "rules.development-image")
+    yield Case(
+        "rules-development-key-alone", resealed(a, by=("keys-dev/images",)), "rules.development-mixed", development=True
+    )
+    yield Case("rules-external-code", a, "rules.external-code", product="kit-outside")
+    yield Case("rules-external-data", image("table"), "accepted", product="kit-outside")
+    for name, version, code_ in (
+        ("met-exactly", "1.3.0", "accepted"), ("just-below", "1.2.4294967295", "rules.requirement-not-met"),
+        ("candidate-below", "1.3.0-rc.9", "rules.requirement-not-met"), ("highest-allowed", "1.4294967295.0", "accepted"),
+        ("candidate-of-excluded", "2.0.0-rc.1", "accepted"), ("excluded-exactly", "2.0.0", "rules.requirement-not-met"),
+        ("above-excluded", "2.0.1", "rules.requirement-not-met"),
+    ):  # fmt: skip
+        radio = resealed(image("radio"), replacing(version=Version.parse(version)))
+        yield Case(f"rules-need-{name}", a, code_, device=device(), held=held(radio=radio))
+    without = {"1": {"slot": 0}}
+    yield Case("rules-need-missing", a, "rules.requirement-not-met", device=device(current=without), held=held())
+    yield Case(
+        "rules-need-bootloader-old", a, "rules.requirement-not-met", device=device(bootloader="1.0.9"), held=held()
+    )
+    yield Case(
+        "rules-need-bootloader-unknown", a, "rules.requirement-not-met", device=device(bootloader=None), held=held()
+    )
+    yield Case("rules-mixed-set", a, "rules.requirement-not-met", device=device(), held=held(radio=image("table")))
+
+
+def _rollback(a: bytes) -> Iterator[Case]:
+    for counter, least, code_ in (
+        (5, 5, "accepted"), (6, 5, "accepted"), (4, 5, "rollback.counter-too-low"), (0, 1, "rollback.counter-too-low"), (0, 0, "accepted"),
+        (0xFFFFFFFF, 0xFFFFFFFF, "accepted"), (0xFFFFFFFE, 0xFFFFFFFF, "rollback.counter-too-low"), (0x7FFFFFFF, 0x80000000, "rollback.counter-too-low"),
+        (0x80000000, 0x7FFFFFFF, "accepted"),
+    ):  # fmt: skip
+        sealed = resealed(a, replacing(counter=counter))
+        yield Case(
+            f"rollback-{counter:x}-against-{least:x}", sealed, code_, device=device(counters={"1": least}), held=held()
+        )
+
+
+def _placement(a: bytes) -> Iterator[Case]:
+    block = resealed(a, lambda s: s._replace(header_block=640), payload=a[512:])
+    yield Case("placement-header-block", block, "placement.header-block")
+    yield Case(
+        "placement-header-block-8192", resealed(a, lambda s: s._replace(header_block=8192)), "placement.header-block"
+    )
+    for name, link in (
+        ("one-block-on", 0x4400),
+        ("slot-start", 0x4000),
+        ("other-component", 0x5200),
+        ("one-byte-on", 0x4201),
+        ("zero", 0),
+    ):
+        yield Case(
+            f"placement-address-{name}",
+            resealed(a, replacing(link_address=link)),
+            "placement.wrong-address",
+        )
+    yield Case("placement-detached-flag", resealed(a, lambda s: s._replace(flags=2)), "structure.bytes-after-payload")
+    yield Case(
+        "placement-detached-flag-with-payload",
+        resealed(a, lambda s: s._replace(flags=2))[:512],
+        "placement.wrong-address",
+        payload=a[512:],
+    )
+    yield Case("placement-slot-exactly-full", sized("app-a", 1536), "accepted")
+    yield Case("placement-one-byte-more", sized("app-a", 1537), "placement.larger-than-slot")
+    yield Case("placement-data-exactly-full", sized("table", 3584), "accepted")
+    yield Case("placement-data-one-more", sized("table", 3585), "placement.larger-than-slot")
+
+
+def _content(a: bytes) -> Iterator[Case]:
+    yield Case("digest-first-byte", flip(a, 512), "digest.payload")
+    yield Case("digest-last-byte", flip(a, len(a) - 1), "digest.payload")
+    yield Case("digest-signed-wrong", resealed(a, lambda s: s._replace(payload_digest=bytes(32))), "digest.payload")
+    yield Case("content-table-misaligned", resealed(a, lambda s: s._replace(entry_offset=4)), "content.vector-table")
+    yield Case("content-table-exactly-in", sized("app-a", 68), "accepted")
+    yield Case("content-table-one-short", sized("app-a", 63), "content.vector-table")
+    ends = sized("app-a", 64)
+    yield Case("content-reset-behind-table", ends, "content.reset-vector")
+    for name, stack, code_ in (
+        ("ram-end", RAM_END, "accepted"), ("above-ram", RAM_END + 8, "content.stack-pointer"), ("ram-start", 0x2000_0000, "content.stack-pointer"),
+        ("just-in-ram", 0x2000_0008, "accepted"), ("unaligned-4", RAM_END - 4, "content.stack-pointer"), ("unaligned-1", RAM_END - 1, "content.stack-pointer"),
+        ("zero", 0, "content.stack-pointer"), ("all-ones", 0xFFFFFFF8, "content.stack-pointer"),
+    ):  # fmt: skip
+        yield Case(f"content-stack-{name}", vectors(stack), code_)
+    for name, reset, code_ in (
+        ("first-byte", 0x4201, "accepted"), ("last-byte", 0x4200 + 299 | 1, "accepted"), ("even", 0x4240, "content.reset-vector"),
+        ("below", 0x41FF, "content.reset-vector"), ("behind", 0x4200 + 301, "content.reset-vector"), ("zero", 0, "content.reset-vector"),
+        ("all-ones", 0xFFFFFFFF, "content.reset-vector"),
+    ):  # fmt: skip
+        yield Case(f"content-reset-{name}", vectors(reset=reset), code_)
+
+
+def _dumps(a: bytes) -> Iterator[Case]:
+    whole = dump("app-a", a)
+    yield Case("dump-good", whole, "accepted", slot="app-a")
+    yield Case("dump-full", dump("app-a", sized("app-a", 1536)), "accepted", slot="app-a")
+    yield Case("dump-data", dump("table", image("table")), "accepted", slot="table")
+    yield Case("dump-short", whole[:-1], "placement.dump-size", slot="app-a")
+    yield Case("dump-long", whole + b"\xff", "placement.dump-size", slot="app-a")
+    yield Case("dump-other-slot", dump("app-b", a), "placement.wrong-slot", slot="app-b")
+    yield Case("dump-other-component", dump("radio", a), "placement.wrong-slot", slot="radio")
+    yield Case(
+        "dump-rest-first", whole[: len(a)] + b"\xfe" + whole[len(a) + 1 :], "content.rest-not-erased", slot="app-a"
+    )
+    yield Case("dump-rest-last", whole[:-1] + b"\x7f", "content.rest-not-erased", slot="app-a")
+    yield Case("dump-erased", b"\xff" * 2048, "structure.unrecognised", slot="app-a")
+    yield Case("dump-staging", dump("radio-staging", image("radio")), "rules.no-package", slot="radio-staging")
+    yield Case("dump-keep", dump("radio-keep", image("radio")), "rules.no-package", slot="radio-keep")
+
+
+def _detached() -> Iterator[Case]:
+    head, body = image("plain"), plain_payload()
+    yield Case("detached-good", head, "accepted", payload=body)
+    yield Case("detached-payload-missing", head, "structure.payload-missing")
+    yield Case("detached-payload-short", head, "structure.truncated", payload=body[:-1])
+    yield Case("detached-payload-long", head, "structure.bytes-after-payload", payload=body + b"\0")
+    yield Case("detached-header-long", head + b"\xff", "structure.bytes-after-payload", payload=body)
+    yield Case("detached-payload-bit", head, "digest.payload", payload=bytes([body[0] ^ 1]) + body[1:])
+    attached = resealed(head, lambda s: s._replace(flags=0, link_address=0x6200), payload=body)
+    yield Case("detached-attached-instead", attached, "placement.wrong-address")
+    full = code("plain", link=0x6000, size=2048, vectors=16, stack=RAM_END)
+    shop = make(product(), files=[FirmwareFile("plain", "plain", MemoryImage.from_bytes(0x6000, full))])
+    yield Case("detached-exactly-full", shop.images["plain"], "accepted", payload=full)
+    more = resealed(
+        head, lambda s: s._replace(payload_size=2049, payload_digest=hashlib.sha256(full + b"\0").digest()), payload=b""
+    )
+    yield Case("detached-one-byte-more", more, "placement.larger-than-slot", payload=full + b"\0")
+    assert good()

@@ -1,0 +1,111 @@
+"""Writes the kit: cases as files that any implementation can use. The same bytes each time.
+
+    python tests/kit/make_kit.py             writes tests/kit/data
+    python tests/kit/make_kit.py --check     compares instead
+
+tests/kit/README.md says what the files are.
+"""
+
+import argparse
+import hashlib
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parent))
+
+from image_cases import Case, image_cases
+from kit_base import VARIANTS, text_of
+from package_cases import package_cases
+from resolved import resolved
+from run_python import OUTSIDE, product_of, verdict_of
+from workshop import public_key
+
+from imgseal.keys.pem import encode_public
+
+DATA = Path(__file__).parent / "data"
+TOO_LARGE = "package-too-large"
+KEYS = (
+    "keys/images", "keys/radio-only", "keys/other-class", "keys/second", "keys/packages", "keys/other-packages", "keys/second-packages",
+    "keys-dev/images", "keys-dev/packages",
+)  # fmt: skip
+
+
+def cases() -> Iterator[Case]:
+    yield from image_cases()
+    yield from package_cases()
+
+
+def kit() -> dict[str, bytes]:
+    """Return every file of the kit by its path."""
+    files: dict[str, bytes] = {}
+    for name in VARIANTS:
+        files[f"products/{name}.toml"] = text_of(name).encode()
+        files[f"products/{name}.json"] = _text(resolved(product_of(name, text_of(name))))
+    for key in KEYS:
+        files[f"{key}.pub.pem"] = encode_public(public_key(key))
+    entries = []
+    for case in cases():
+        entry: dict[str, object] = {
+            "name": case.name,
+            "product": case.product,
+            "verdict": "refused",
+            "first": case.first,
+        }
+        if case.name == TOO_LARGE:
+            entry["artefact"] = {"size": (512 << 20) + 1, "all": 0}
+            entries.append({**entry, "codes": [case.first]})
+            continue
+        files[f"artefacts/{case.name}.bin"] = case.artefact
+        entry["artefact"] = f"artefacts/{case.name}.bin"
+        if case.payload is not None:
+            files[f"artefacts/{case.name}.payload.bin"] = case.payload
+            entry["payload"] = f"artefacts/{case.name}.payload.bin"
+        if case.slot is not None:
+            entry["slot"] = case.slot
+        if case.development:
+            entry["development"] = True
+        if case.device is not None:
+            entry["device"] = case.device
+        held = {slot: f"held/{slot}-{hashlib.sha256(data).hexdigest()[:8]}.bin" for slot, data in case.held.items()}
+        files.update({path: case.held[slot] for slot, path in held.items()})
+        if held:
+            entry["held"] = held
+        if case.device_first is not None:
+            entry["device_first"] = case.device_first
+        verdict = verdict_of(
+            product_of(case.product, text_of(case.product)), case.artefact, payload=case.payload, slot=case.slot, device=case.device,
+            held=case.held, development=case.development,
+        )  # fmt: skip
+        if verdict.accepted:
+            entry["verdict"] = "accepted"
+        entries.append({**entry, "codes": [finding.code for finding in verdict.findings]})
+    files["kit.json"] = _text({"format": 1, "untrusted": {OUTSIDE: ["internal"]}, "cases": entries})
+    return files
+
+
+def _text(value: object) -> bytes:
+    return (json.dumps(value, indent=1, sort_keys=False) + "\n").encode()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--check", action="store_true")
+    check = parser.parse_args().check
+    files = kit()
+    there = {str(p.relative_to(DATA)): p.read_bytes() for p in DATA.rglob("*") if p.is_file()}
+    if check:
+        wrong = sorted(name for name in files.keys() | there.keys() if files.get(name) != there.get(name))
+        sys.exit("differs: " + ", ".join(wrong) if wrong else 0)
+    for name in there.keys() - files.keys():
+        (DATA / name).unlink()
+    for name, data in files.items():
+        (DATA / name).parent.mkdir(parents=True, exist_ok=True)
+        (DATA / name).write_bytes(data)
+    print(f"{len(files)} files, {sum(map(len, files.values()))} bytes")
+
+
+if __name__ == "__main__":
+    main()

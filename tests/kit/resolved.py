@@ -1,0 +1,50 @@
+"""A product as plain values, for implementations that read no TOML and no PEM."""
+
+from workshop import trust_of
+
+from imgseal.product.cores import vector_alignment
+from imgseal.product.model import Component, Product
+
+
+def resolved(of: Product) -> dict[str, object]:
+    return {
+        "vendor_id": of.vendor_id.hex(),
+        "class_id": of.class_id.hex(),
+        "hardware": list(of.hardware),
+        "bootloader": str(of.bootloader.version) if of.bootloader else None,
+        "external_code": of.rules.external_code,
+        "package_algorithms": list(of.rules.algorithms),
+        "need": {"images": of.trust.need_images, "packages": of.trust.need_packages},
+        "ram": [[m.base, m.size] for m in of.memories.values() if m.kind == "ram"],
+        "slots": {
+            name: {"base": of.slot_base(name), "size": slot.size, "trusted": of.memories[slot.memory].trusted}
+            for name, slot in of.slots.items()
+        },
+        "components": [_component(c) for c in sorted(of.components.values(), key=lambda c: c.number)],
+        "anchors": [
+            {
+                "role": key.role, "key_id": key.key_id.hex(), "x": key.public.x.hex(), "y": key.public.y.hex(),
+                "development": key.development, "components": list(key.components), "other_class": not key.good_for(None, of.class_name),
+            }
+            for key in trust_of(of).keys
+        ],
+    }  # fmt: skip
+
+
+def _component(component: Component) -> dict[str, object]:
+    code = component.kind == "code"
+    return {
+        "name": component.name,
+        "number": component.number,
+        "kind": component.kind,
+        "header_block": component.header_block,
+        "run": list(component.run),
+        "header": list(component.header),
+        "waiting": [name for name in (component.staging, component.keep) if name is not None],
+        "vectors": component.vectors,
+        "vector_alignment": vector_alignment(component.core, component.vectors)
+        if code and component.core != "cortex-m0"
+        else 0,
+        "hazard": component.hazard is not None,
+        "judged": component.judged,
+    }

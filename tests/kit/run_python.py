@@ -1,0 +1,47 @@
+"""Judges a case with the Python API, and sets up what the command line needs for it."""
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+from workshop import trust_of
+
+from imgseal.findings import Verdict
+from imgseal.flow import judge
+from imgseal.memory.view import ByteView
+from imgseal.product.model import Product
+from imgseal.product.read_toml import read
+from imgseal.state.device import fresh
+from imgseal.state.device import read as read_state
+
+OUTSIDE = "kit-outside"
+
+
+def product_of(name: str, text: str) -> Product:
+    """Read a product; of one the internal memory counts as untrusted, which its own file could not say."""
+    of = read(text, name=f"{name}.toml")
+    if name != OUTSIDE:
+        return of
+    memories = {n: m._replace(trusted=False) for n, m in of.memories.items()}
+    return of._replace(memories=memories)
+
+
+def verdict_of(
+    of: Product, artefact: bytes, *, payload: bytes | None, slot: str | None, device: dict[str, Any] | None, held: dict[str, bytes],
+    development: bool,
+) -> Verdict:  # fmt: skip
+    state = fresh(of) if device is None else read_state(json.dumps(device), name="device")
+    return judge(
+        ByteView(artefact), "artefact", of, trust_of(of), state, contents={n: ByteView(d) for n, d in held.items()},
+        development=development, slot=slot, payload=None if payload is None else ByteView(payload),
+    )  # fmt: skip
+
+
+def slots_of(held: dict[str, bytes], folder: Path) -> dict[str, dict[str, str]]:
+    """Write slot contents for a state file beside them."""
+    out = {}
+    for name, data in held.items():
+        (folder / f"{name}.bin").write_bytes(data)
+        out[name] = {"file": f"{name}.bin", "sha256": hashlib.sha256(data).hexdigest()}
+    return out
