@@ -10,17 +10,19 @@
 #include "seal_adapters.h"
 #include "seal_config.h"
 
-#ifndef BATCH_ROOM
-#define BATCH_ROOM (1u << 26)
-#endif
-#ifndef CASE_ROOM
-#define CASE_ROOM 20000u
-#endif
-
+#ifdef STREAMED
+/* For 16 KiB of RAM: the artefact stays in the file. */
+struct bytes {
+    FILE *file;
+    long at;
+    uint32_t size;
+};
+#else
 struct bytes {
     const uint8_t *data;
     uint32_t size;
 };
+#endif
 
 static uint32_t read_bytes(void *user, uint32_t offset, uint8_t *to, uint32_t length)
 {
@@ -30,7 +32,12 @@ static uint32_t read_bytes(void *user, uint32_t offset, uint8_t *to, uint32_t le
         fprintf(stderr, "read past the end\n");
         exit(3);
     }
+#ifdef STREAMED
+    if (fseek(from->file, from->at + (long)offset, SEEK_SET) != 0 || fread(to, 1, length, from->file) != length)
+        exit(3);
+#else
     memcpy(to, from->data + offset, length);
+#endif
     return SEAL_READ;
 }
 
@@ -74,6 +81,12 @@ static uint32_t get(FILE *file, unsigned bytes)
 static struct bytes take(FILE *file, uint32_t size)
 {
     struct bytes out;
+#ifdef STREAMED
+    out.file = file;
+    out.at = ftell(file);
+    if (fseek(file, out.at + (long)size, SEEK_SET) != 0)
+        exit(3);
+#else
     uint8_t *room = malloc(size != 0 ? size : 1);
 
     if (room == 0 || fread(room, 1, size, file) != size) {
@@ -81,8 +94,19 @@ static struct bytes take(FILE *file, uint32_t size)
         exit(3);
     }
     out.data = room;
+#endif
     out.size = size;
     return out;
+}
+
+static void give_back(const struct bytes *taken)
+{
+#ifdef STREAMED
+    if (fseek(taken->file, taken->at + (long)taken->size, SEEK_SET) != 0)
+        exit(3);
+#else
+    free((void *)(uintptr_t)taken->data);
+#endif
 }
 
 int main(int argc, char **argv)
@@ -150,8 +174,8 @@ int main(int argc, char **argv)
         memset(work, 0xA5, sizeof *work);
         code = seal_judge(&seal_product, &state, &seal_bearssl, &subject, header_only, work, &header);
         printf("%08lx\n", (unsigned long)code);
-        free((void *)(uintptr_t)image.data);
-        free((void *)(uintptr_t)payload.data);
+        give_back(&image);
+        give_back(&payload);
         free(work);
     }
     fclose(file);

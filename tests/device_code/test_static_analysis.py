@@ -1,0 +1,40 @@
+"""Compilers' own analysis and cppcheck on the device code; every warning is an error."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from build import SOURCES, STRICT, run
+
+OURS = sorted(path for path in SOURCES.glob("seal_*.c") if path.name not in ("seal_bearssl.c", "seal_psa.c"))
+
+
+@pytest.mark.parametrize("source", OURS, ids=lambda path: path.name)
+def test_compilers(source: Path, tool: Callable[[str], str], tmp_path: Path) -> None:
+    for compiler in ("gcc", "clang"):
+        tool(compiler)
+        for level in ("-O0", "-O2", "-Os"):
+            run([compiler, *STRICT, level, f"-I{SOURCES}", "-c", source, "-o", tmp_path / "out.o"])
+    run(["gcc", *STRICT, "-O2", "-fanalyzer", f"-I{SOURCES}", "-c", source, "-o", tmp_path / "out.o"])
+    run(
+        [
+            "clang",
+            "--analyze",
+            "-Xanalyzer",
+            "-analyzer-werror",
+            f"-I{SOURCES}",
+            "-std=c99",
+            source,
+            "-o",
+            tmp_path / "out.plist",
+        ]
+    )
+
+
+def test_cppcheck(tool: Callable[[str], str]) -> None:
+    tool("cppcheck")
+    run(
+        ["cppcheck", "--std=c99", "--enable=warning,style,performance,portability", "--error-exitcode=1", "--quiet",
+         "--suppress=unusedStructMember", f"-I{SOURCES}", *OURS]
+    )  # fmt: skip
