@@ -6,6 +6,7 @@ from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
+from imgseal.product.record_room import record_bytes
 
 __all__ = ["config_header"]
 
@@ -31,6 +32,8 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     keys = [k for k in trust.keys if development or not k.development]
     images = [k for k in keys if k.role == IMAGES]
     packages = [k for k in keys if k.role == PACKAGES]
+    slot = product.slot_holding("records")
+    records = None if slot is None else slot.name
     external = int(product.rules.external_code == "accept")
     lines = [
         f"/* {product.name}, class {product.class_name}: made by imgseal device-code from the product file.",
@@ -61,13 +64,13 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         f"    {{ {_bytes(product.vendor_id)} }},",
         f"    {{ {_bytes(product.class_id)} }},",
         "    seal_components, seal_image_anchors, seal_ram,",
-        f"    {len(components)}, {len(images)}, {len(rams)}, {trust.need_images}, {external}",
+        f"    {len(components)}, {len(images)}, {len(rams)}, {trust.need_images}, {external},",
+        f"    {product.rules.trial_attempts}, {product.rules.trial_power_ons}, {_slot(product, records)}",
         "};",
         "",
         f"#define SEAL_NEED_PACKAGES {trust.need_packages}u",
         f"#define SEAL_PACKAGE_ANCHORS {len(packages)}u",
-        f"#define SEAL_TRIAL_ATTEMPTS {product.rules.trial_attempts}u",
-        f"#define SEAL_TRIAL_POWER_ONS {product.rules.trial_power_ons}u",
+        f"#define SEAL_RECORD_BYTES {record_bytes(len(components))}u",
         "",
         "#endif",
         "",
@@ -76,19 +79,29 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
 
 
 def _component(product: Product, component: Component) -> str:
-    runs = []
-    for name in component.run:
-        slot = product.slots[name]
-        trusted = int(product.memories[slot.memory].trusted)
-        runs.append(f"{{ 0x{product.slot_base(name):08X}u, 0x{slot.size:X}u, {trusted} }}")
     alignment = 0
     if component.kind == "code" and component.core != "cortex-m0":
         alignment = vector_alignment(component.core, component.vectors)
+    header = component.header or (None,) * len(component.run)
     facts = (
         component.number, 1 if component.kind == "code" else 2, int(bool(component.header)), len(component.run),
-        component.header_block, component.vectors, f"{alignment}u", f"{{ {', '.join(runs)} }}",
+        component.header_block, component.vectors, f"{alignment}u", _pair(product, component.run),
+        _pair(product, header),
+        _slot(product, component.staging), _slot(product, component.keep), int(component.judged == "boot"),
+        int(component.recovery),
     )  # fmt: skip
     return f"    /* {component.name} */ {{ {', '.join(map(str, facts))} }},"
+
+
+def _pair(product: Product, names: tuple[str | None, ...]) -> str:
+    return "{ " + ", ".join(_slot(product, name) for name in (*names, None)[:2]) + " }"
+
+
+def _slot(product: Product, name: str | None) -> str:
+    if name is None:
+        return "{ 0u, 0u, 0 }"
+    slot = product.slots[name]
+    return f"{{ 0x{product.slot_base(name):08X}u, 0x{slot.size:X}u, {int(product.memories[slot.memory].trusted)} }}"
 
 
 def _anchor(key: TrustedKey, components: Iterable[Component], product: Product) -> str:

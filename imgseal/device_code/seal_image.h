@@ -38,6 +38,11 @@ struct seal_component {
     uint16_t vectors;           /* entries of the vector table; 0 for data       */
     uint32_t vector_alignment;  /* bytes; 0: the core has no such register       */
     struct seal_slot run[2];
+    struct seal_slot header[2]; /* of detached images; else size 0               */
+    struct seal_slot staging;   /* size 0: none                                  */
+    struct seal_slot keep;      /* size 0: none                                  */
+    uint8_t whole_at_boot;      /* 1: the payload is judged at every boot        */
+    uint8_t recovery;           /* 1: starts when no set can                     */
 };
 
 struct seal_anchor {
@@ -64,6 +69,9 @@ struct seal_product {
     uint8_t ram_count;
     uint8_t need;               /* distinct signers an image needs               */
     uint8_t external_code;      /* 1: code may run from untrusted memory         */
+    uint8_t trial_attempts;     /* starts of a trial after any reset but power-on */
+    uint8_t trial_power_ons;    /* and after power-on                            */
+    struct seal_slot records;   /* install records; size 0: none                 */
 };
 
 /* -- what the device knows ----------------------------------------------------- */
@@ -90,6 +98,9 @@ struct seal_state {
 /* -- cryptography ------------------------------------------------------------------ */
 
 #define SEAL_HASH_STATE 256u    /* bytes of room for a running SHA-256           */
+#ifndef SEAL_PIECE
+#define SEAL_PIECE 64u          /* bytes that are read and hashed at a time      */
+#endif
 
 struct seal_crypto {
     void (*sha256_begin)(void *state);
@@ -146,7 +157,7 @@ struct seal_work {
         uint8_t bytes[SEAL_HASH_STATE];
         uint64_t align;
     } hash;
-    uint8_t piece[64];
+    uint8_t piece[SEAL_PIECE];
 };
 
 /* Every check of a sealed image, in the judge's order; those that read the payload

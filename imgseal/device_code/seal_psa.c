@@ -31,11 +31,13 @@ static void add(void *state, const uint8_t *data, size_t length)
 static void end(void *state, uint8_t digest[32])
 {
     struct running *r = (struct running *)state;
-    size_t length = 0, i;
+    size_t length = 0;
 
     if (r->status == PSA_SUCCESS)
         r->status = psa_hash_finish(&r->operation, digest, 32, &length);
     if (r->status != PSA_SUCCESS || length != 32) {
+        size_t i;
+
         (void)psa_hash_abort(&r->operation);
         for (i = 0; i < 32; i++)
             digest[i] = 0;

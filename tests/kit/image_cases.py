@@ -158,7 +158,7 @@ def _structure(a: bytes) -> Iterator[Case]:
     yield Case("structure-minor", patched("app-a", "format_minor", u16(1)), "structure.format-unsupported")
     yield Case("structure-fill-first", a[:448] + b"\0" + a[449:], "structure.fill-not-erased")
     yield Case("structure-fill-last", a[:511] + b"\xfe" + a[512:], "structure.fill-not-erased")
-    for size in (0, 384, 500, 511, 8193, 8320, 65408):
+    for size in (0, 384, 500, 511, 600, 8193, 8320, 65408):
         yield Case(
             f"structure-header-block-{size}", patched("app-a", "header_block", u16(size)), "structure.header-block"
         )
@@ -214,6 +214,10 @@ def _signature_slots(a: bytes) -> Iterator[Case]:
         ("unknown-length-zero", "signature_1_algorithm", u32(99) + key + u16(0)),
     ):  # fmt: skip
         yield Case(f"slot-{name}", patched("app-a", where, value), "structure.field-invalid")
+    other = u32(99) + bytes(range(16)) + u16(64)
+    yield Case(
+        "slot-behind-unused-of-another-key", patched("app-a", "signature_2_algorithm", other), "structure.field-invalid"
+    )
     yield Case(
         "slot-unknown-too-long",
         patched("app-a", "signature_1_algorithm", u32(99) + key + u16(65)),

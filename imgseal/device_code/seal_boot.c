@@ -1,0 +1,947 @@
+/* Chooses what starts; see seal_boot.h. Section names in comments are those of
+ * docs/format/install-record.md.
+ */
+#include "seal_boot.h"
+
+enum {
+    PHASE_SETTLED = 1, PHASE_DELIVERING, PHASE_SWITCHING, PHASE_TRIAL, PHASE_UNPROVEN, PHASE_RETURNING,
+    PHASE_SETTLING
+};
+
+/* Offsets in a record. */
+enum {
+    R_FORMAT = 8, R_PHASE = 10, R_MEMBER_COUNT = 11, R_GENERATION = 12, R_BASE = 16, R_COPIED = 20,
+    R_ATTEMPTS = 22, R_POWER_ONS = 23, R_PREPARED = 24, R_KEPT = 28, R_PLACED = 32, R_SEQUENCE = 36,
+    R_MANIFEST_DIGEST = 40, R_TARGET_SEQUENCE = 72, R_REFUSED_COUNT = 76, R_TRIAL = 77, R_RECOVERY = 78,
+    R_RESERVED = 79, R_TARGET_DIGEST = 80, R_REFUSED = 112, R_MEMBERS = 240, MEMBER_BYTES = 36
+};
+
+#define COPIES 3u
+#define CHECK_BYTES 32u
+#define NOTHING 0xFFu
+
+static const uint8_t record_magic[8] = { 0xD5, 'r', 'e', 'c', 'o', 'r', 'd', 's' };
+
+/* -- bytes ----------------------------------------------------------------------- */
+
+static uint32_t get16(const uint8_t *p)
+{
+    return (uint32_t)p[0] | (uint32_t)p[1] << 8;
+}
+
+static uint32_t get32(const uint8_t *p)
+{
+    return get16(p) | get16(p + 2) << 16;
+}
+
+static void put32(uint8_t *p, uint32_t value)
+{
+    unsigned i;
+
+    for (i = 0; i < 4; i++)
+        p[i] = (uint8_t)(value >> 8 * i);
+}
+
+static void move(uint8_t *to, const uint8_t *from, uint32_t length)
+{
+    while (length-- != 0)
+        *to++ = *from++;
+}
+
+static void clear(uint8_t *to, uint32_t length)
+{
+    while (length-- != 0)
+        *to++ = 0;
+}
+
+static int is_zero(const uint8_t *p, uint32_t length)
+{
+    uint32_t any = 0;
+
+    while (length-- != 0)
+        any |= *p++;
+    return any == 0;
+}
+
+static uint32_t least(uint32_t a, uint32_t b)
+{
+    return a < b ? a : b;
+}
+
+static void sha256(struct seal_boot *b, const uint8_t *data, uint32_t length, uint8_t digest[32])
+{
+    b->crypto->sha256_begin(b->work->hash.bytes);
+    b->crypto->sha256_add(b->work->hash.bytes, data, length);
+    b->crypto->sha256_end(b->work->hash.bytes, digest);
+}
+
+/* -- records ----------------------------------------------------------------------- */
+
+/* The entry of a component, by index, in the current set (which 0) or the other. */
+static uint8_t *member(const struct seal_boot *b, uint8_t *record, uint32_t which, uint32_t index)
+{
+    return record + R_MEMBERS + MEMBER_BYTES * (which * b->product->component_count + index);
+}
+
+static int is_record(struct seal_boot *b, uint8_t *r)
+{
+    uint8_t digest[32];
+    uint32_t count = b->product->component_count, which, i, used;
+
+    if (seal_differ(r, record_magic, 8) != 0 || get16(r + R_FORMAT) != 1 || r[R_MEMBER_COUNT] != count)
+        return 0;
+    sha256(b, r, b->record_bytes - CHECK_BYTES, digest);
+    if (seal_differ(digest, r + b->record_bytes - CHECK_BYTES, 32) != 0)
+        return 0;
+    if (r[R_PHASE] < PHASE_SETTLED || r[R_PHASE] > PHASE_SETTLING || r[R_REFUSED_COUNT] > 4 || r[R_TRIAL] > 1
+        || r[R_RECOVERY] > 1 || r[R_RESERVED] != 0
+        || !is_zero(r + R_REFUSED + 32u * r[R_REFUSED_COUNT], 32u * (4u - r[R_REFUSED_COUNT])))
+        return 0;
+    for (which = 0; which < 2; which++)
+        for (i = 0; i < count; i++) {
+            const uint8_t *m = member(b, r, which, i);
+            if (m[0] != b->product->components[i].number || (m[1] > 1 && m[1] != NOTHING) || get16(m + 2) != 0
+                || (m[1] == NOTHING && !is_zero(m + 4, 32)))
+                return 0;
+        }
+    used = R_MEMBERS + 2u * count * MEMBER_BYTES;
+    return is_zero(r + used, b->record_bytes - CHECK_BYTES - used);
+}
+
+/* -- flash ---------------------------------------------------------------------------- */
+
+static uint32_t geometry(const struct seal_boot *b, uint32_t address, uint32_t *block, uint32_t *page,
+                         uint32_t *unit)
+{
+    if (b->flash.geometry(b->flash.user, address, block, page, unit) != SEAL_READ || *block == 0
+        || *page == 0 || *unit == 0)
+        return SEAL_DEVICE_UNREADABLE;
+    return SEAL_WRITTEN;
+}
+
+static uint32_t erase(struct seal_boot *b, uint32_t address, uint32_t size)
+{
+    uint32_t block, page, unit, at;
+
+    if (geometry(b, address, &block, &page, &unit) != SEAL_WRITTEN)
+        return SEAL_DEVICE_UNREADABLE;
+    for (at = 0; at < size; at += block)
+        if (b->flash.erase(b->flash.user, address + at) != SEAL_WRITTEN)
+            return SEAL_DEVICE_UNWRITABLE;
+    return SEAL_WRITTEN;
+}
+
+/* Programs what a reader gives, in pieces inside one page; the last unit is filled
+ * with 0xFF. address is the start of a unit. */
+static uint32_t program(struct seal_boot *b, uint32_t address, const struct seal_reader *from,
+                        uint32_t offset, uint32_t length)
+{
+    uint32_t block, page, unit, i;
+
+    if (geometry(b, address, &block, &page, &unit) != SEAL_WRITTEN)
+        return SEAL_DEVICE_UNREADABLE;
+    while (length != 0) {
+        uint32_t padded, part = least(least(page - address % page, b->page_room), length);
+        if (from->read(from->user, offset, b->page, part) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        padded = (part + unit - 1) / unit * unit;
+        for (i = part; i < padded; i++)
+            b->page[i] = 0xFF;
+        if (b->flash.program(b->flash.user, address, b->page, padded) != SEAL_WRITTEN)
+            return SEAL_DEVICE_UNWRITABLE;
+        address += part;
+        offset += part;
+        length -= part;
+    }
+    return SEAL_WRITTEN;
+}
+
+static uint32_t read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length)
+{
+    move(to, (const uint8_t *)user + offset, length);
+    return SEAL_READ;
+}
+
+/* A stretch of flash as a reader. */
+struct stretch {
+    const struct seal_flash *flash;
+    uint32_t base;
+};
+
+static uint32_t read_stretch(void *user, uint32_t offset, uint8_t *to, uint32_t length)
+{
+    const struct stretch *s = (const struct stretch *)user;
+
+    return s->flash->read(s->flash->user, s->base + offset, to, length);
+}
+
+static void as_reader(const struct seal_boot *b, const struct seal_slot *slot, struct stretch *stretch,
+                      struct seal_reader *reader)
+{
+    stretch->flash = &b->flash;
+    stretch->base = slot->base;
+    reader->read = read_stretch;
+    reader->user = stretch;
+    reader->size = slot->size;
+}
+
+/* -- the journal ------------------------------------------------------------------------ */
+
+struct found {
+    uint32_t generation;
+    uint32_t base;
+    uint32_t copied;
+    uint32_t copies;            /* how many read as the newest one of the place; 0: none */
+};
+
+static uint32_t place_bytes(const struct seal_boot *b)
+{
+    uint32_t block = 1, page, unit, need = COPIES * b->record_bytes;
+
+    if (geometry(b, b->product->records.base, &block, &page, &unit) != SEAL_WRITTEN)
+        return 0;
+    return (need + block - 1) / block * block;
+}
+
+static uint32_t places(const struct seal_boot *b)
+{
+    uint32_t size = place_bytes(b);
+
+    return size == 0 ? 0 : least(b->product->records.size / size, SEAL_PLACES_MAX);
+}
+
+/* "Which counts": the newest; of those a complete one; of several complete ones the
+ * one copied more often, else the one copied less often. */
+static int counts_more(const struct found *a, const struct found *b)
+{
+    if (b->copies == 0)
+        return 1;
+    if (a->generation != b->generation)
+        return a->generation > b->generation;
+    if ((a->copies == COPIES) != (b->copies == COPIES))
+        return a->copies == COPIES;
+    return a->copies == COPIES ? a->copied > b->copied : a->copied < b->copied;
+}
+
+static void scan_place(struct seal_boot *b, uint32_t place, struct found *best, struct found *here)
+{
+    uint8_t check[CHECK_BYTES];
+    uint8_t *swap;
+    uint32_t copy, at = b->product->records.base + place * place_bytes(b);
+
+    here->copies = 0;
+    clear(check, CHECK_BYTES);
+    for (copy = 0; copy < COPIES; copy++) {
+        const uint8_t *mine = b->scan + b->record_bytes - CHECK_BYTES;
+        if (b->flash.read(b->flash.user, at + copy * b->record_bytes, b->scan, b->record_bytes) != SEAL_READ
+            || !is_record(b, b->scan))
+            continue;
+        if (here->copies != 0 && seal_differ(check, mine, CHECK_BYTES) == 0) {
+            here->copies++;
+            if (counts_more(here, best)) {
+                *best = *here;
+                b->journal.place = place;
+            }
+            continue;
+        }
+        if (here->copies != 0 && get32(b->scan + R_GENERATION) <= here->generation)
+            continue;
+        here->copies = 1;
+        here->generation = get32(b->scan + R_GENERATION);
+        here->base = get32(b->scan + R_BASE);
+        here->copied = get16(b->scan + R_COPIED);
+        move(check, mine, CHECK_BYTES);
+        if (counts_more(here, best)) {
+            /* keep what was read: reading it again may give something else */
+            *best = *here;
+            b->journal.place = place;
+            swap = b->journal.record;
+            b->journal.record = b->scan;
+            b->scan = swap;
+        }
+    }
+}
+
+static uint32_t erase_place(struct seal_boot *b, uint32_t place)
+{
+    uint32_t size = place_bytes(b);
+
+    return erase(b, b->product->records.base + place * size, size);
+}
+
+/* "Tidying" */
+static uint32_t tidy(struct seal_boot *b)
+{
+    uint32_t place, count = places(b), code;
+
+    if (b->journal.tidied)
+        return SEAL_WRITTEN;
+    for (place = 0; place < count; place++)
+        if (!b->journal.found || place != b->journal.place) {
+            code = erase_place(b, place);
+            if (code != SEAL_WRITTEN)
+                return code;
+        }
+    b->journal.tidied = 1;
+    return SEAL_WRITTEN;
+}
+
+/* Three copies one after the other, the check of each last. */
+static uint32_t write_record(struct seal_boot *b, uint32_t place)
+{
+    struct seal_reader record;
+    uint32_t copy, content = b->record_bytes - CHECK_BYTES;
+
+    sha256(b, b->journal.record, content, b->journal.record + content);
+    record.read = read_ram;
+    record.user = b->journal.record;
+    record.size = b->record_bytes;
+    for (copy = 0; copy < COPIES; copy++) {
+        uint32_t at = b->product->records.base + place * place_bytes(b) + copy * b->record_bytes;
+        uint32_t code = program(b, at, &record, 0, content);
+        if (code == SEAL_WRITTEN)
+            code = program(b, at + content, &record, content, CHECK_BYTES);
+        if (code != SEAL_WRITTEN)
+            return code;
+    }
+    return SEAL_WRITTEN;
+}
+
+/* "A new record": the caller has changed journal.record; when this returns
+ * SEAL_WRITTEN, it is the one acted upon. */
+static uint32_t commit(struct seal_boot *b)
+{
+    uint8_t *r = b->journal.record;
+    uint32_t generation = get32(r + R_GENERATION), old = b->journal.place, count = places(b), code = tidy(b);
+
+    if (code != SEAL_WRITTEN || count == 0)
+        return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NO_RECORD : code;
+    put32(r + R_BASE, generation);
+    put32(r + R_GENERATION, generation + 1);
+    r[R_COPIED] = 0;
+    r[R_COPIED + 1] = 0;
+    b->journal.place = (old + 1) % count;
+    code = write_record(b, b->journal.place);
+    return code == SEAL_WRITTEN ? erase_place(b, old) : code;
+}
+
+/* "When it may be acted upon": copied first, unless it is whole and alone. */
+static uint32_t copy_record(struct seal_boot *b, const struct found *all, uint32_t count)
+{
+    uint8_t *r = b->journal.record;
+    uint32_t place, code, kept = b->journal.place, base = count, target = count, copied;
+    struct found none = { 0, 0, 0, 0 };
+
+    for (place = 0; place < count; place++)
+        if (all[place].copies != 0 && all[place].generation == get32(r + R_BASE)
+            && counts_more(&all[place], base == count ? &none : &all[base]))
+            base = place;
+    for (place = 0; place < count; place++) {
+        if (place == kept || place == base)
+            continue;
+        code = erase_place(b, place);
+        if (code != SEAL_WRITTEN)
+            return code;
+        if (target == count)
+            target = place;
+    }
+    if (target == count)
+        return SEAL_DEVICE_NO_RECORD;
+    copied = get16(r + R_COPIED) + 1;
+    r[R_COPIED] = (uint8_t)copied;
+    r[R_COPIED + 1] = (uint8_t)(copied >> 8);
+    code = write_record(b, target);
+    if (code != SEAL_WRITTEN)
+        return code;
+    b->journal.place = target;
+    return tidy(b);
+}
+
+static uint32_t open_journal(struct seal_boot *b)
+{
+    struct found all[SEAL_PLACES_MAX], best = { 0, 0, 0, 0 };
+    uint32_t place, count = places(b), shown = 0;
+
+    b->journal.found = 0;
+    b->journal.tidied = 0;
+    for (place = 0; place < count; place++) {
+        scan_place(b, place, &best, &all[place]);
+        shown += all[place].copies != 0;
+    }
+    if (best.copies == 0)
+        return SEAL_DEVICE_NO_RECORD;
+    b->journal.found = 1;
+    if (best.copies == COPIES && shown == 1)
+        return SEAL_WRITTEN;
+    return copy_record(b, all, count);
+}
+
+/* -- images -------------------------------------------------------------------------------- */
+
+static uint32_t read_counter(void *user, uint8_t component, uint32_t *value)
+{
+    const struct seal_boot *b = (const struct seal_boot *)user;
+
+    return b->counters.read(b->counters.user, component, value);
+}
+
+static void state_of(struct seal_boot *b, struct seal_state *state)
+{
+    state->hardware_least = b->hardware;
+    state->hardware_most = b->hardware;
+    state->versions = 0;
+    state->version_count = 0;
+    state->revoked = b->revoked;
+    state->revoked_count = b->revoked_count;
+    state->whole_set = 0;
+    state->development = b->development;
+    state->counter = read_counter;
+    state->user = b;
+}
+
+/* Every check of the image in a run slot. */
+static uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state,
+                           int header_only, struct seal_header *header)
+{
+    const struct seal_component *c = &b->product->components[index];
+    struct seal_subject subject;
+    struct stretch image, payload;
+
+    subject.where = SEAL_RUN_SLOT;
+    subject.component = (uint8_t)index;
+    subject.run_slot = (uint8_t)slot;
+    as_reader(b, c->detached ? &c->header[slot] : &c->run[slot], &image, &subject.image);
+    as_reader(b, &c->run[slot], &payload, &subject.payload);
+    if (!c->detached)
+        subject.payload.read = 0;
+    return seal_judge(b->product, state, b->crypto, &subject, header_only, b->work, header);
+}
+
+/* 1 when the statement that was judged last is the one of this digest. */
+static int was_statement(struct seal_boot *b, const uint8_t digest[32])
+{
+    uint8_t mine[32];
+
+    sha256(b, b->work->statement, SEAL_STATEMENT_BYTES, mine);
+    return seal_differ(mine, digest, 32) == 0;
+}
+
+/* "Judging a set": each member is the record's, and every check holds, requirements on
+ * this set. */
+static int set_is_good(struct seal_boot *b)
+{
+    struct seal_version *versions = b->versions;
+    struct seal_state state;
+    struct seal_header header;
+    uint32_t i, k, count = b->product->component_count, cores = 0;
+
+    state_of(b, &state);
+    for (i = 0; i < count; i++) {
+        const uint8_t *m = member(b, b->journal.record, 0, i);
+        const struct seal_component *c = &b->product->components[i];
+        const struct seal_slot *place;
+        struct seal_version *v;
+
+        if (m[1] == NOTHING)
+            continue;
+        if (m[1] >= c->run_slots || state.version_count >= SEAL_SET_MAX)
+            return 0;
+        cores += c->kind == 1;
+        place = c->detached ? &c->header[m[1]] : &c->run[m[1]];
+        if (b->flash.read(b->flash.user, place->base, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ
+            || !was_statement(b, m + 4))
+            return 0;
+        v = &versions[state.version_count++];
+        v->component = c->number;
+        for (k = 0; k < 4; k++)
+            v->words[k] = get32(b->work->statement + 52 + 4 * k);
+    }
+    if (cores == 0)
+        return 0;
+    versions[state.version_count].component = 0;
+    for (k = 0; k < 4; k++)
+        versions[state.version_count].words[k] = b->bootloader[k];
+    state.version_count++;
+    state.versions = versions;
+    state.whole_set = 1;
+    for (i = 0; i < count; i++) {
+        const uint8_t *m = member(b, b->journal.record, 0, i);
+        if (m[1] == NOTHING)
+            continue;
+        if (judge_slot(b, i, m[1], &state, !b->product->components[i].whole_at_boot, &header) != SEAL_ACCEPTED
+            || header.component != b->product->components[i].number || !was_statement(b, m + 4))
+            return 0;
+    }
+    return 1;
+}
+
+/* 1 when a source holds the image of this statement, whole; *size is its payload's. */
+static int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32],
+                    uint32_t *size)
+{
+    uint8_t *s = b->work->statement;
+    uint8_t digest[32];
+    uint32_t at = 0;
+
+    if (source->header.size < SEAL_STATEMENT_BYTES
+        || source->header.read(source->header.user, 0, s, SEAL_STATEMENT_BYTES) != SEAL_READ || !was_statement(b, statement))
+        return 0;
+    *size = get32(s + 280);
+    if (source->payload.size < source->payload_at || source->payload.size - source->payload_at < *size)
+        return 0;
+    b->crypto->sha256_begin(b->work->hash.bytes);
+    while (at < *size) {
+        uint32_t part = least(*size - at, (uint32_t)sizeof b->work->piece);
+        if (source->payload.read(source->payload.user, source->payload_at + at, b->work->piece, part) != SEAL_READ)
+            return 0;
+        b->crypto->sha256_add(b->work->hash.bytes, b->work->piece, part);
+        at += part;
+    }
+    b->crypto->sha256_end(b->work->hash.bytes, digest);
+    return seal_differ(digest, s + 248, 32) == 0;
+}
+
+/* Header block and payload one behind the other, as they wait in a slot. */
+static void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot,
+                    struct stretch *stretch, struct seal_source *source)
+{
+    as_reader(b, slot, stretch, &source->header);
+    source->payload = source->header;
+    source->payload_at = c->header_block;
+}
+
+/* Writes header block and payload behind one another into an erased slot, the unit
+ * with the magic last. */
+static uint32_t fill(struct seal_boot *b, uint32_t base, const struct seal_source *from, uint32_t header_block,
+                     uint32_t payload_base, uint32_t size)
+{
+    uint32_t block, page, unit, first, code;
+
+    if (geometry(b, base, &block, &page, &unit) != SEAL_WRITTEN)
+        return SEAL_DEVICE_UNREADABLE;
+    first = unit > 8 ? unit : 8;
+    if (payload_base != base + header_block) {  /* detached: the payload first, in its own slot */
+        code = program(b, payload_base, &from->payload, from->payload_at, size);
+        if (code != SEAL_WRITTEN)
+            return code;
+    }
+    code = program(b, base + first, &from->header, first, header_block - first);
+    if (code == SEAL_WRITTEN && payload_base == base + header_block)
+        code = program(b, payload_base, &from->payload, from->payload_at, size);
+    return code == SEAL_WRITTEN ? program(b, base, &from->header, 0, first) : code;
+}
+
+static uint32_t erase_run(struct seal_boot *b, const struct seal_component *c)
+{
+    uint32_t code = SEAL_WRITTEN;
+
+    if (c->detached)
+        code = erase(b, c->header[0].base, c->header[0].size);
+    return code == SEAL_WRITTEN ? erase(b, c->run[0].base, c->run[0].size) : code;
+}
+
+static uint32_t fill_run(struct seal_boot *b, const struct seal_component *c, const struct seal_source *from,
+                         uint32_t size)
+{
+    if (c->detached)
+        return fill(b, c->header[0].base, from, c->header_block, c->run[0].base, size);
+    return fill(b, c->run[0].base, from, c->header_block, c->run[0].base + c->header_block, size);
+}
+
+/* The rewritten run slot holds the image of this statement, and every check holds. */
+static int placed_is_good(struct seal_boot *b, uint32_t index, const uint8_t statement[32])
+{
+    struct seal_state state;
+    struct seal_header header;
+
+    state_of(b, &state);
+    return judge_slot(b, index, 0, &state, 0, &header) == SEAL_ACCEPTED && was_statement(b, statement);
+}
+
+/* -- phases ---------------------------------------------------------------------------------- */
+
+static void forget_target(uint8_t *r)
+{
+    put32(r + R_TARGET_SEQUENCE, 0);
+    clear(r + R_TARGET_DIGEST, 32);
+}
+
+/* The other set becomes empty. */
+static void forget_other(const struct seal_boot *b, uint8_t *r)
+{
+    uint32_t i;
+
+    for (i = 0; i < b->product->component_count; i++) {
+        uint8_t *m = member(b, r, 1, i);
+        m[1] = NOTHING;
+        clear(m + 4, 32);
+    }
+}
+
+static uint32_t settle_before(struct seal_boot *b)
+{
+    uint8_t *r = b->journal.record;
+
+    r[R_PHASE] = PHASE_SETTLED;
+    r[R_ATTEMPTS] = 0;
+    r[R_POWER_ONS] = 0;
+    put32(r + R_PREPARED, 0);
+    put32(r + R_KEPT, 0);
+    put32(r + R_PLACED, 0);
+    r[R_TRIAL] = 0;
+    forget_target(r);
+    forget_other(b, r);
+    return commit(b);
+}
+
+/* The first record of a delivered set. */
+static uint32_t try_set(struct seal_boot *b)
+{
+    uint8_t *r = b->journal.record;
+    uint32_t i, k;
+
+    for (i = 0; i < b->product->component_count; i++) {
+        uint8_t *mine = member(b, r, 0, i), *other = member(b, r, 1, i);
+        for (k = 1; k < MEMBER_BYTES; k++) {
+            uint8_t kept = mine[k];
+            mine[k] = other[k];
+            other[k] = kept;
+        }
+    }
+    r[R_PHASE] = r[R_TRIAL] ? PHASE_TRIAL : PHASE_UNPROVEN;
+    r[R_ATTEMPTS] = 0;
+    r[R_POWER_ONS] = 0;
+    put32(r + R_PREPARED, 0);
+    put32(r + R_PLACED, 0);
+    if (!r[R_TRIAL]) {
+        put32(r + R_KEPT, 0);
+        forget_other(b, r);
+    }
+    return commit(b);
+}
+
+/* Goes back; a package that was started is remembered as failed. */
+static uint32_t give_up(struct seal_boot *b)
+{
+    uint8_t *r = b->journal.record;
+
+    if (r[R_PHASE] == PHASE_TRIAL) {
+        uint32_t i;
+        for (i = 0; i < b->product->component_count; i++)
+            move(member(b, r, 0, i) + 1, member(b, r, 1, i) + 1, MEMBER_BYTES - 1);
+        if (!is_zero(r + R_TARGET_DIGEST, 32)) {
+            if (r[R_REFUSED_COUNT] == 4) {
+                move(r + R_REFUSED, r + R_REFUSED + 32, 96);
+                r[R_REFUSED_COUNT] = 3;
+            }
+            move(r + R_REFUSED + 32u * r[R_REFUSED_COUNT], r + R_TARGET_DIGEST, 32);
+            r[R_REFUSED_COUNT]++;
+        }
+    }
+    r[R_PHASE] = PHASE_RETURNING;
+    forget_other(b, r);
+    return commit(b);
+}
+
+/* "Switching", keep. */
+static uint32_t keep(struct seal_boot *b, uint32_t index)
+{
+    const struct seal_component *c = &b->product->components[index];
+    const uint8_t *statement = member(b, b->journal.record, 0, index) + 4;
+    struct seal_source before, kept;
+    struct stretch header, payload, slot;
+    uint32_t size;
+
+    as_reader(b, c->detached ? &c->header[0] : &c->run[0], &header, &before.header);
+    as_reader(b, &c->run[0], &payload, &before.payload);
+    before.payload_at = c->detached ? 0 : c->header_block;
+    waiting(b, c, &c->keep, &slot, &kept);
+    if (is_whole(b, &before, statement, &size)) {
+        uint32_t code = tidy(b);
+        if (code == SEAL_WRITTEN)
+            code = erase(b, c->keep.base, c->keep.size);
+        if (code == SEAL_WRITTEN)
+            code = fill(b, c->keep.base, &before, c->header_block, c->keep.base + c->header_block, size);
+        if (code != SEAL_WRITTEN)
+            return code;
+        if (is_whole(b, &kept, statement, &size)) {
+            uint8_t *r = b->journal.record;
+            put32(r + R_KEPT, get32(r + R_KEPT) | (uint32_t)1 << index);
+            return commit(b);
+        }
+    }
+    b->journal.record[R_TRIAL] = 0; /* damaged: there is no way back */
+    return commit(b);
+}
+
+/* The delivered image of a component: from its staging slot, else from the package. */
+static int delivered(struct seal_boot *b, uint32_t index, struct stretch *stretch, struct seal_source *source,
+                     uint32_t *size)
+{
+    const struct seal_component *c = &b->product->components[index];
+    const uint8_t *r = b->journal.record, *statement = member(b, b->journal.record, 1, index) + 4;
+
+    if (c->staging.size != 0) {
+        waiting(b, c, &c->staging, stretch, source);
+        if (is_whole(b, source, statement, size))
+            return 1;
+    }
+    return b->package != 0
+           && b->package(b->package_user, c->number, statement, r + R_TARGET_DIGEST, source) == SEAL_READ
+           && is_whole(b, source, statement, size);
+}
+
+static int is_switched(const struct seal_boot *b, uint32_t index)
+{
+    const struct seal_component *c = &b->product->components[index];
+
+    return (get32(b->journal.record + R_PREPARED) >> index & 1) != 0 && c->run_slots == 1 && !c->recovery;
+}
+
+/* "Switching" of one component. SEAL_ACCEPTED: placed; SEAL_DEVICE_NO_SET: cannot be. */
+static uint32_t place_image(struct seal_boot *b, uint32_t index)
+{
+    const struct seal_component *c = &b->product->components[index];
+    uint32_t bit = (uint32_t)1 << index, size = 0, code;
+    struct seal_source source;
+    struct stretch stretch;
+    uint8_t *r = b->journal.record;
+
+    if ((get32(r + R_PLACED) & bit) != 0)
+        return SEAL_ACCEPTED;
+    if (c->keep.size != 0 && r[R_TRIAL] && member(b, r, 0, index)[1] != NOTHING && (get32(r + R_KEPT) & bit) == 0) {
+        code = keep(b, index);
+        if (code != SEAL_WRITTEN)
+            return code;
+        r = b->journal.record;
+    }
+    if (!delivered(b, index, &stretch, &source, &size))
+        return SEAL_DEVICE_NO_SET;
+    code = tidy(b);
+    if (code == SEAL_WRITTEN)
+        code = erase_run(b, c);
+    if (code == SEAL_WRITTEN)
+        code = fill_run(b, c, &source, size);
+    if (code == SEAL_DEVICE_UNREADABLE)
+        return SEAL_DEVICE_NO_SET;
+    if (code != SEAL_WRITTEN)
+        return code;
+    if (!placed_is_good(b, index, member(b, r, 1, index) + 4))
+        return SEAL_DEVICE_NO_SET;
+    put32(r + R_PLACED, get32(r + R_PLACED) | bit);
+    code = commit(b);
+    return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
+}
+
+/* SEAL_WRITTEN: go on with the record; SEAL_DEVICE_NO_SET: wait for the package. */
+static uint32_t switch_set(struct seal_boot *b)
+{
+    uint32_t i, pass, code, size, count = b->product->component_count;
+    struct seal_source source;
+    struct stretch stretch;
+
+    if (get32(b->journal.record + R_KEPT) == 0 && get32(b->journal.record + R_PLACED) == 0)
+        for (i = 0; i < count; i++)
+            if (is_switched(b, i) && !delivered(b, i, &stretch, &source, &size))
+                return settle_before(b);
+    for (pass = 0; pass < 2; pass++)    /* those without a staging slot first */
+        for (i = 0; i < count; i++) {
+            if (!is_switched(b, i) || (b->product->components[i].staging.size != 0) != (pass != 0))
+                continue;
+            code = place_image(b, i);
+            if (code == SEAL_ACCEPTED)
+                continue;
+            if (code == SEAL_DEVICE_NO_SET && b->journal.record[R_TRIAL])
+                return give_up(b);
+            return code;
+        }
+    return try_set(b);
+}
+
+/* "Returning". */
+static uint32_t go_back(struct seal_boot *b)
+{
+    uint32_t i, size, code;
+
+    for (i = 0; i < b->product->component_count; i++) {
+        const struct seal_component *c = &b->product->components[i];
+        const uint8_t *statement = member(b, b->journal.record, 0, i) + 4;
+        uint8_t *r = b->journal.record;
+        struct seal_source kept;
+        struct stretch stretch;
+
+        if ((get32(r + R_KEPT) >> i & 1) == 0)
+            continue;
+        waiting(b, c, &c->keep, &stretch, &kept);
+        if (!is_whole(b, &kept, statement, &size))
+            return SEAL_DEVICE_NO_SET;
+        code = tidy(b);
+        if (code == SEAL_WRITTEN)
+            code = erase_run(b, c);
+        if (code == SEAL_WRITTEN)
+            code = fill_run(b, c, &kept, size);
+        if (code != SEAL_WRITTEN)
+            return code;
+        if (!placed_is_good(b, i, statement))
+            return SEAL_DEVICE_NO_SET;
+        put32(r + R_KEPT, get32(r + R_KEPT) & ~((uint32_t)1 << i));
+        put32(r + R_PLACED, get32(r + R_PLACED) & ~((uint32_t)1 << i));
+        code = commit(b);
+        if (code != SEAL_WRITTEN)
+            return code;
+    }
+    return settle_before(b);
+}
+
+/* The recovery component's index when its image passes every check by itself. */
+static uint32_t good_recovery(struct seal_boot *b)
+{
+    struct seal_state state;
+    struct seal_header header;
+    uint32_t i;
+
+    state_of(b, &state);
+    for (i = 0; i < b->product->component_count; i++)
+        if (b->product->components[i].recovery && (!b->journal.found || !b->journal.record[R_RECOVERY])
+            && judge_slot(b, i, 0, &state, 0, &header) == SEAL_ACCEPTED
+            && header.component == b->product->components[i].number)
+            return i;
+    return NOTHING;
+}
+
+/* "Counters": from the step reached already, which a cut may have torn. */
+static uint32_t raise_counter(struct seal_boot *b, uint32_t index, uint32_t value)
+{
+    uint8_t number = b->product->components[index].number;
+    uint32_t now, step;
+
+    if (b->counters.read(b->counters.user, number, &now) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    for (step = now > 1 ? now : 1; step <= value && step != 0; step++)
+        if (b->counters.take(b->counters.user, number, step) != SEAL_WRITTEN)
+            return SEAL_DEVICE_UNWRITABLE;
+    return SEAL_WRITTEN;
+}
+
+/* "Settling". */
+static uint32_t settle(struct seal_boot *b)
+{
+    uint8_t *r;
+    uint32_t i, code = tidy(b);
+
+    for (i = 0; code == SEAL_WRITTEN && i < b->product->component_count; i++) {
+        const uint8_t *m = member(b, b->journal.record, 0, i);
+        const struct seal_component *c = &b->product->components[i];
+        const struct seal_slot *slot;
+
+        if (m[1] == NOTHING || m[1] >= c->run_slots)
+            continue;
+        slot = c->detached ? &c->header[m[1]] : &c->run[m[1]];
+        if (b->flash.read(b->flash.user, slot->base, b->work->statement, SEAL_STATEMENT_BYTES) == SEAL_READ
+            && was_statement(b, m + 4))
+            code = raise_counter(b, i, get32(b->work->statement + 68));
+    }
+    if (code == SEAL_WRITTEN) {
+        i = good_recovery(b);
+        if (i != NOTHING)
+            code = raise_counter(b, i, get32(b->work->statement + 68));
+    }
+    if (code != SEAL_WRITTEN)
+        return code;
+    r = b->journal.record;
+    r[R_PHASE] = PHASE_SETTLED;
+    move(r + R_SEQUENCE, r + R_TARGET_SEQUENCE, 4);
+    move(r + R_MANIFEST_DIGEST, r + R_TARGET_DIGEST, 32);
+    forget_target(r);
+    return commit(b);
+}
+
+uint32_t seal_report_healthy(struct seal_boot *b)
+{
+    uint8_t *r = b->journal.record;
+    uint32_t code;
+
+    if (!b->journal.found || (r[R_PHASE] != PHASE_TRIAL && r[R_PHASE] != PHASE_UNPROVEN))
+        return SEAL_ACCEPTED;
+    r[R_PHASE] = PHASE_SETTLING;
+    r[R_ATTEMPTS] = 0;
+    r[R_POWER_ONS] = 0;
+    put32(r + R_KEPT, 0);
+    r[R_TRIAL] = 0;
+    forget_other(b, r);
+    code = commit(b);
+    if (code == SEAL_WRITTEN)
+        code = settle(b);
+    return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
+}
+
+/* -- starting ---------------------------------------------------------------------------------- */
+
+static uint32_t start_set(const struct seal_boot *b, int trial, struct seal_started *started)
+{
+    uint32_t i;
+
+    started->what = SEAL_START_SET;
+    started->trial = (uint8_t)trial;
+    started->members = 0;
+    for (i = 0; i < b->product->component_count; i++) {
+        started->run_slot[i] = member(b, b->journal.record, 0, i)[1];
+        started->members = (uint8_t)(started->members + (started->run_slot[i] != NOTHING));
+    }
+    return SEAL_ACCEPTED;
+}
+
+static uint32_t start_without_set(struct seal_boot *b, struct seal_started *started)
+{
+    started->what = good_recovery(b) == NOTHING ? SEAL_START_NOTHING : SEAL_START_RECOVERY;
+    started->trial = 0;
+    started->members = 0;
+    return SEAL_ACCEPTED;
+}
+
+/* "At every reset", trial: the start is counted first. */
+static uint32_t start_trial(struct seal_boot *b, int power_on, struct seal_started *started)
+{
+    uint8_t *r = b->journal.record;
+    uint32_t code;
+
+    r[power_on ? R_POWER_ONS : R_ATTEMPTS]++;
+    code = commit(b);
+    return code == SEAL_WRITTEN ? start_set(b, 1, started) : code;
+}
+
+uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *started)
+{
+    uint32_t code = open_journal(b), round;
+
+    started->what = SEAL_START_NOTHING;
+    if (code == SEAL_DEVICE_NO_RECORD)
+        return start_without_set(b, started);
+    for (round = 0; code == SEAL_WRITTEN && round < 8; round++) {
+        const uint8_t *r = b->journal.record;
+        switch (r[R_PHASE]) {
+        case PHASE_SWITCHING:
+            code = switch_set(b);
+            break;
+        case PHASE_RETURNING:
+            code = go_back(b);
+            break;
+        case PHASE_SETTLING:
+            code = settle(b);
+            break;
+        case PHASE_TRIAL:
+            if (r[R_ATTEMPTS] < b->product->trial_attempts && r[R_POWER_ONS] < b->product->trial_power_ons
+                && set_is_good(b))
+                return start_trial(b, power_on, started);
+            code = give_up(b);
+            break;
+        default:
+            if (set_is_good(b))
+                return start_set(b, r[R_PHASE] == PHASE_UNPROVEN, started);
+            return start_without_set(b, started);
+        }
+        if (code == SEAL_DEVICE_NO_SET)
+            return start_without_set(b, started);
+    }
+    return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NOT_RUN : code;
+}

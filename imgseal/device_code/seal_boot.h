@@ -1,0 +1,86 @@
+/* Chooses what starts, and finishes what a power cut has interrupted:
+ * docs/format/install-record.md, in C99. No heap, no recursion, no state of its own.
+ */
+#ifndef SEAL_BOOT_H
+#define SEAL_BOOT_H
+
+#include "seal_image.h"
+
+#define SEAL_PLACES_MAX 16u     /* places of the records slot that are looked at  */
+#define SEAL_SET_MAX 32u        /* components of a product                        */
+
+/* Absolute addresses; all memories behind one driver. Each returns SEAL_READ or
+ * SEAL_WRITTEN, and anything else when it could not. Kick the watchdog in here. */
+struct seal_flash {
+    uint32_t (*read)(void *user, uint32_t address, uint8_t *to, uint32_t length);
+    uint32_t (*erase)(void *user, uint32_t address);        /* the block at address */
+    uint32_t (*program)(void *user, uint32_t address, const uint8_t *from, uint32_t length);
+    /* sizes of the erase block and the page at an address, and the write unit      */
+    uint32_t (*geometry)(void *user, uint32_t address, uint32_t *block, uint32_t *page, uint32_t *unit);
+    void *user;
+};
+
+struct seal_counters {
+    uint32_t (*read)(void *user, uint8_t component, uint32_t *value);
+    uint32_t (*take)(void *user, uint8_t component, uint32_t step);  /* one step, again too */
+    void *user;
+};
+
+/* An image elsewhere: header block and payload, each behind a reader. */
+struct seal_source {
+    struct seal_reader header;
+    struct seal_reader payload;
+    uint32_t payload_at;        /* where the payload begins in its reader         */
+};
+
+/* What survives no reset. The bootloader hands it to the program that it starts,
+ * which must not read the journal again. */
+struct seal_journal {
+    uint8_t *record;            /* SEAL_RECORD_BYTES: the record acted upon       */
+    uint32_t place;
+    uint8_t found;              /* 1: there is one                                */
+    uint8_t tidied;             /* 1: every other place is erased                 */
+};
+
+struct seal_boot {
+    const struct seal_product *product;
+    const struct seal_crypto *crypto;
+    struct seal_flash flash;
+    struct seal_counters counters;
+    /* The image of a component from the package that the record names, where the
+     * package is still there and was judged again: SEAL_READ. 0: no package.      */
+    uint32_t (*package)(void *user, uint8_t component, const uint8_t statement[32],
+                        const uint8_t manifest[32], struct seal_source *source);
+    void *package_user;
+    const uint8_t (*revoked)[16];
+    uint8_t revoked_count;
+    uint8_t development;
+    uint16_t hardware;
+    uint32_t bootloader[4];     /* its own version, as four words                 */
+    struct seal_journal journal;
+    uint8_t *scan;              /* SEAL_RECORD_BYTES more, for reading            */
+    uint32_t record_bytes;
+    struct seal_work *work;
+    struct seal_version *versions;      /* one for each component, and one more   */
+    uint8_t *page;              /* a buffer for copying                           */
+    uint32_t page_room;         /* its size: a multiple of every write unit       */
+};
+
+enum seal_what { SEAL_START_SET = 0x5A, SEAL_START_RECOVERY = 0xA5, SEAL_START_NOTHING = 0x3C };
+
+struct seal_started {
+    enum seal_what what;
+    uint8_t trial;              /* 1: the set has not reported itself healthy     */
+    uint8_t members;            /* components in the set                          */
+    uint8_t run_slot[SEAL_SET_MAX];     /* by component index; 255: not in the set */
+};
+
+/* Resumes, judges, and says what to start. SEAL_ACCEPTED when *started says it; any
+ * other code when flash could not be written: reset and try again. */
+uint32_t seal_choose(struct seal_boot *boot, int power_on, struct seal_started *started);
+
+/* For the program that runs a set in trial or unproven: settles it. SEAL_ACCEPTED, or
+ * why not; may be called again. */
+uint32_t seal_report_healthy(struct seal_boot *boot);
+
+#endif

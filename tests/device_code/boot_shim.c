@@ -1,0 +1,71 @@
+/* The boot code as a library for the simulated device: its callbacks are the test's. */
+#include <string.h>
+
+#include "seal_boot.h"
+#include "seal_config.h"
+
+static uint8_t records[2][SEAL_RECORD_BYTES], page[4096];
+static struct seal_version versions[SEAL_SET_MAX + 1];
+static struct seal_work work;
+static struct seal_boot boot;
+static struct seal_started started;
+
+void shim_begin(const struct seal_flash *flash, const struct seal_counters *counters, const struct seal_crypto *crypto,
+                uint32_t (*package)(void *, uint8_t, const uint8_t *, const uint8_t *, struct seal_source *),
+                uint32_t hardware, const uint32_t *bootloader, const uint8_t (*revoked)[16], uint32_t revoked_count);
+uint32_t shim_choose(int power_on);
+uint32_t shim_healthy(void);
+const struct seal_started *shim_started(void);
+const uint8_t *shim_record(void);
+uint32_t shim_journal(uint32_t what);
+
+void shim_begin(const struct seal_flash *flash, const struct seal_counters *counters, const struct seal_crypto *crypto,
+                uint32_t (*package)(void *, uint8_t, const uint8_t *, const uint8_t *, struct seal_source *),
+                uint32_t hardware, const uint32_t *bootloader, const uint8_t (*revoked)[16], uint32_t revoked_count)
+{
+    memset(&boot, 0, sizeof boot);
+    memset(records, 0xA5, sizeof records);
+    memset(&work, 0xA5, sizeof work);
+    boot.product = &seal_product;
+    boot.crypto = crypto;
+    boot.flash = *flash;
+    boot.counters = *counters;
+    boot.package = package;
+    boot.revoked = revoked;
+    boot.revoked_count = (uint8_t)revoked_count;
+    boot.hardware = (uint16_t)hardware;
+    memcpy(boot.bootloader, bootloader, sizeof boot.bootloader);
+    boot.journal.record = records[0];
+    boot.scan = records[1];
+    boot.record_bytes = SEAL_RECORD_BYTES;
+    boot.work = &work;
+    boot.versions = versions;
+    boot.page = page;
+    boot.page_room = sizeof page;
+}
+
+uint32_t shim_choose(int power_on)
+{
+    memset(&started, 0xA5, sizeof started);
+    return seal_choose(&boot, power_on, &started);
+}
+
+uint32_t shim_healthy(void)
+{
+    return seal_report_healthy(&boot);
+}
+
+const struct seal_started *shim_started(void)
+{
+    return &started;
+}
+
+const uint8_t *shim_record(void)
+{
+    return boot.journal.record;
+}
+
+uint32_t shim_journal(uint32_t what)
+{
+    return what == 0 ? boot.journal.found : what == 1 ? boot.journal.place : boot.journal.tidied;
+}

@@ -1,0 +1,259 @@
+"""Bootloader and health report of the simulated device, done by the compiled C code.
+
+Flash, counters and cryptography stay the simulation's: the C code reaches them through its callbacks. A power cut inside a
+callback makes it return an error, upon which the C code returns at once; what follows is the next reset.
+"""
+
+import ctypes as c
+import functools
+import hashlib
+from pathlib import Path
+from typing import Any
+
+from build import SOURCES, STRICT, run, write_config
+from imgseal.device_code.codes import values
+from imgseal.journal.record import Member, decode
+from imgseal.product.model import Product
+from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
+from imgseal.rehearse.flash import FlashReadError, FlashRuleError, PowerCutError
+from imgseal.rehearse.install import Installer, brought
+from imgseal.rehearse.life import Programs
+from imgseal.rehearse.oracle import ViolationError
+
+CODE = values()
+HERE = Path(__file__).parent
+U8, U32 = c.c_uint8, c.c_uint32
+BYTES = c.POINTER(U8)
+READ = c.CFUNCTYPE(U32, c.c_void_p, U32, BYTES, U32)
+ERASE = c.CFUNCTYPE(U32, c.c_void_p, U32)
+GEOMETRY = c.CFUNCTYPE(U32, c.c_void_p, U32, c.POINTER(U32), c.POINTER(U32), c.POINTER(U32))
+COUNTER = c.CFUNCTYPE(U32, c.c_void_p, U8, c.POINTER(U32))
+TAKE = c.CFUNCTYPE(U32, c.c_void_p, U8, U32)
+BEGIN = c.CFUNCTYPE(None, c.POINTER(U32))
+ADD = c.CFUNCTYPE(None, c.POINTER(U32), c.c_void_p, c.c_size_t)
+END = c.CFUNCTYPE(None, c.POINTER(U32), BYTES)
+VERIFY = c.CFUNCTYPE(U32, BYTES, BYTES, BYTES, BYTES)
+
+
+class Reader(c.Structure):
+    _fields_ = (("read", READ), ("user", c.c_void_p), ("size", U32))
+
+
+class Source(c.Structure):
+    _fields_ = (("header", Reader), ("payload", Reader), ("payload_at", U32))
+
+
+PACKAGE = c.CFUNCTYPE(U32, c.c_void_p, U8, BYTES, BYTES, c.POINTER(Source))
+
+
+class FlashDriver(c.Structure):
+    _fields_ = (("read", READ), ("erase", ERASE), ("program", READ), ("geometry", GEOMETRY), ("user", c.c_void_p))
+
+
+class CounterDriver(c.Structure):
+    _fields_ = (("read", COUNTER), ("take", TAKE), ("user", c.c_void_p))
+
+
+class Crypto(c.Structure):
+    _fields_ = (("begin", BEGIN), ("add", ADD), ("end", END), ("verify", VERIFY))
+
+
+class StartedInC(c.Structure):
+    _fields_ = (("what", c.c_int), ("trial", U8), ("members", U8), ("run_slot", U8 * 32))
+
+
+WHAT = {0x5A: SET, 0xA5: RECOVERY, 0x3C: WAITING}
+
+
+@functools.lru_cache(maxsize=4096)
+def _holds(x: bytes, y: bytes, digest: bytes, value: bytes) -> bool:
+    """ECDSA over a digest."""
+    from cryptography.exceptions import InvalidSignature
+    from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.hazmat.primitives.asymmetric.utils import Prehashed, encode_dss_signature
+    from cryptography.hazmat.primitives.hashes import SHA256
+
+    public = ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), b"\x04" + x + y)
+    encoded = encode_dss_signature(int.from_bytes(value[:32]), int.from_bytes(value[32:]))
+    try:
+        public.verify(encoded, digest, ec.ECDSA(Prehashed(SHA256())))
+    except InvalidSignature:
+        return False
+    return True
+
+
+class Library:
+    """The compiled boot code of one product, and the simulation that it works on for the moment."""
+
+    def __init__(self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",)) -> None:
+        write_config(of, folder, development=False)
+        target = folder / "boot.so"
+        run(
+            ["gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}", sources / "seal_image.c",
+             sources / "seal_boot.c", HERE / "boot_shim.c", "-o", target]
+        )  # fmt: skip
+        self.of = of
+        self.library = c.CDLL(str(target))
+        self.library.shim_started.restype = c.POINTER(StartedInC)
+        self.library.shim_record.restype = BYTES
+        for name in ("shim_choose", "shim_healthy", "shim_journal"):
+            getattr(self.library, name).restype = U32
+        self.device: Any = None
+        self.stopped: BaseException | None = None
+        self._hashes: dict[int, Any] = {}
+        self._kept: list[object] = []
+        flash = of.memories
+        self._ranges = sorted((m.base, m.base + m.size, m.name) for m in flash.values() if m.kind == "flash")
+        self.flash = FlashDriver(
+            READ(self._read), ERASE(self._erase), READ(self._program), GEOMETRY(self._geometry), None
+        )
+        self.counters = CounterDriver(COUNTER(self._counter), TAKE(self._take), None)
+        self.crypto = Crypto(BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify))
+        self.package = PACKAGE(self._package)
+
+    def _where(self, address: int) -> tuple[str, int]:
+        return next((name, address - start) for start, end, name in self._ranges if start <= address < end)
+
+    def _guard(self, ok: str, bad: str, act: Any) -> int:
+        """Run a callback; what stops the device is kept, and the C code told that it did not work."""
+        if self.stopped is not None:
+            self.stopped = ViolationError("starts", "the C code goes on after a driver has failed")
+            return CODE[bad]
+        try:
+            act()
+        except FlashReadError:
+            return CODE[bad]
+        except (PowerCutError, FlashRuleError, ViolationError) as error:
+            self.stopped = error
+            return CODE[bad]
+        return CODE[ok]
+
+    def _read(self, _user: int, address: int, to: Any, length: int) -> int:
+        def act() -> None:
+            name, at = self._where(address)
+            c.memmove(to, self.device.flash.read(name, at, length), length)
+
+        return self._guard("read", "device.unreadable", act)
+
+    def _erase(self, _user: int, address: int) -> int:
+        return self._guard("written", "device.unwritable", lambda: self.device.flash.erase(*self._where(address)))
+
+    def _program(self, _user: int, address: int, data: Any, length: int) -> int:
+        raw = c.string_at(data, length)
+        return self._guard(
+            "written", "device.unwritable", lambda: self.device.flash.program(*self._where(address), raw)
+        )
+
+    def _geometry(self, _user: int, address: int, block: Any, page: Any, unit: Any) -> int:
+        memory = self.of.memories[self._where(address)[0]]
+        block[0], page[0], unit[0] = memory.erase_block, memory.page, memory.write_unit
+        return CODE["read"]
+
+    def _counter(self, _user: int, component: int, value: Any) -> int:
+        value[0] = self.device.counters.read(component)
+        return CODE["read"]
+
+    def _take(self, _user: int, component: int, step: int) -> int:
+        return self._guard("written", "device.unwritable", lambda: self.device.counters.take(component, step))
+
+    def _begin(self, state: Any) -> None:
+        handle = len(self._hashes) + 1
+        self._hashes = {handle: hashlib.sha256()}
+        state[0] = handle
+
+    def _add(self, state: Any, data: int, length: int) -> None:
+        self._hashes[state[0]].update(c.string_at(data, length))
+
+    def _end(self, state: Any, digest: Any) -> None:
+        c.memmove(digest, self._hashes[state[0]].digest(), 32)
+
+    def _verify(self, x: Any, y: Any, digest: Any, value: Any) -> int:
+        good = _holds(c.string_at(x, 32), c.string_at(y, 32), c.string_at(digest, 32), c.string_at(value, 64))
+        return CODE["verified"] if good else 0
+
+    def _package(self, _user: int, component: int, statement: Any, manifest: Any, source: Any) -> int:
+        """The package is judged by the simulation: the reader of packages is code of its own."""
+        device = self.device
+        if device.source is None:
+            return CODE["device.unreadable"]
+        record = self.record()
+        verdict, subject = device.examine(device.source, record)
+        if not verdict.accepted or subject.envelope.digest.value != c.string_at(manifest, 32):
+            return CODE["device.unreadable"]
+        for number, new in brought(subject).items():
+            if number == component and new.image.digest == c.string_at(statement, 32):
+                source[0] = self._source(new.image.header, new.image.payload)
+                return CODE["read"]
+        return CODE["device.unreadable"]
+
+    def _source(self, header: bytes, payload: bytes) -> Source:
+        readers = []
+        for data in (header, payload):
+
+            def read(_user: int, at: int, to: Any, length: int, data: bytes = data) -> int:
+                c.memmove(to, data[at : at + length], length)
+                return CODE["read"]
+
+            callback = READ(read)
+            self._kept = [*self._kept[-8:], callback]
+            readers.append(Reader(callback, None, len(data)))
+        return Source(*readers, 0)
+
+    def record(self) -> Any:
+        raw = c.string_at(self.library.shim_record(), len_of(self.of))
+        return decode(raw, self.of.numbers)
+
+    def begin(self, device: Any) -> None:
+        self.device, self.stopped = device, None
+        facts = device.facts
+        version = (U32 * 4)(*(facts.bootloader.words() if facts.bootloader else (0, 0, 0, 0)))
+        revoked = b"".join(bytes.fromhex(key) for key in facts.revoked)
+        self._room = c.create_string_buffer(revoked, max(1, len(revoked)))
+        self.library.shim_begin(
+            c.byref(self.flash), c.byref(self.counters), c.byref(self.crypto), self.package, facts.hardware or 0, version, self._room,
+            len(facts.revoked),
+        )  # fmt: skip
+
+    def call(self, name: str, *arguments: int) -> int:
+        code: int = getattr(self.library, name)(*arguments)
+        if self.stopped is not None:
+            raise self.stopped
+        return code
+
+
+def len_of(of: Product) -> int:
+    from imgseal.product.record_room import record_bytes
+
+    return record_bytes(len(of.components))
+
+
+def programs_in_c(library: Library) -> Programs:
+    """The programs of a rehearsal with boot and settling in C; the installer's deliveries stay the simulation's."""
+
+    class BootloaderInC(Bootloader):
+        def boot(self, *, power_on: bool) -> Started:
+            library.begin(self.device)
+            code = library.call("shim_choose", power_on)
+            assert code == CODE["accepted"], hex(code)
+            self.journal._place = library.library.shim_journal(1) if library.library.shim_journal(0) else None
+            self.journal._tidy = bool(library.library.shim_journal(2))
+            self.journal.record = library.record() if library.library.shim_journal(0) else None
+            said = library.library.shim_started()[0]
+            members = {}
+            if WHAT[said.what] == SET:
+                current = self.journal.record.current if self.journal.record else {}
+                members = {
+                    number: Member(said.run_slot[index], current[number].statement)
+                    for index, number in enumerate(library.of.numbers)
+                    if said.run_slot[index] != 255
+                }
+            self.device.mark(f"booted in C, tidied {self.journal.tidied}")
+            return Started(WHAT[said.what], members, bool(said.trial))
+
+    class InstallerInC(Installer):
+        def report_healthy(self) -> None:
+            code = library.call("shim_healthy")
+            assert code == CODE["accepted"], hex(code)
+            self.journal.record = library.record()
+
+    return Programs(bootloader=BootloaderInC, installer=InstallerInC)

@@ -1,0 +1,76 @@
+"""The compiled boot code under the power-cut rehearsal: flash is the simulation's, the code is the device's.
+
+The oracle is that of imgseal/rehearse/oracle.py, and what has to hold stands in docs/format/install-record.md.
+"""
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from c_boot import Library, programs_in_c
+from demo_update import demo_update
+from stages import PRODUCTS, pair
+
+from build import SOURCES
+from imgseal.journal.layout import FIELDS
+from imgseal.memory.view import ByteView
+from imgseal.rehearse.explore import Explorer
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
+from imgseal.state.device import fresh
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    update = pair(name)
+    programs = programs_in_c(
+        Library(update.product, tmp_path, flags=("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"))
+    )
+    played = rehearse(update.stage, update.package, pairs=600, seed="c", programs=programs)
+    assert played.violation is None, played.violation
+    assert played.tally.pairs == 600
+    blank = fresh(update.product)._replace(fresh=False, hardware=1)
+    first = ByteView(update.first.package)
+    stage = set_up(update.product, update.first.trust, blank, {}, first)
+    assert rehearse(stage, first, pairs=50, seed="c", programs=programs).violation is None
+
+
+def test_every_cut_of_the_demos_update(tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    stage, package = demo_update()
+    explorer = Explorer(
+        stage.facts, stage.moment, stage.oracle, package, "1", programs_in_c(Library(stage.facts.product, tmp_path))
+    )
+    assert explorer.explore(0) is None
+    assert explorer.tally.singles == 2 * sum(explorer.tally.operations.values()) > 9000
+
+
+def test_offsets_in_the_source_are_those_of_the_page() -> None:
+    """The page's table is held against the code's own by tests/journal/test_record.py."""
+    source = (SOURCES / "seal_boot.c").read_text()
+    found = {name.lower(): int(value) for name, value in re.findall(r"\bR_(\w+) = (\d+)", source)}
+    assert found.pop("members") == 240
+    names = {field.name: field.offset for field in FIELDS}
+    assert found == {name: names[name] for name in found}
+    assert names.keys() - found.keys() == {"magic"}
+    from imgseal.journal.record import PHASES
+
+    listed = re.search(r"PHASE_SETTLED = 1, (.+?)\s*\}", source, re.DOTALL)
+    assert listed is not None
+    phases = ["settled", *(word.strip().removeprefix("PHASE_").lower() for word in listed[1].split(","))]
+    assert phases == list(PHASES.values())
+
+
+def test_offsets_of_the_statement_are_those_of_the_page() -> None:
+    from imgseal.sealed.layout import FIELDS as STATEMENT
+
+    source = (SOURCES / "seal_image.c").read_text()
+    found = {name.lower(): int(value) for name, value in re.findall(r"\bAT_(\w+) = (\d+)", source)}
+    renamed = {
+        "magic": "magic", "major": "format_major", "minor": "format_minor", "vendor": "vendor_id", "class": "class_id",
+        "component": "component_number", "kind": "component_kind", "revision": "source_revision", "signatures": "signature_0_algorithm",
+    }  # fmt: skip
+    places = {field.name: field.offset for field in STATEMENT}
+    assert found == {name: places[renamed.get(name, name)] for name in found}

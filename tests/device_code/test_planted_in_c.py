@@ -1,0 +1,141 @@
+"""Faults planted in the C sources, one a case: the kit or the rehearsal has to find each."""
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from c_boot import Library, programs_in_c
+from kit_base import text_of
+from run_python import product_of
+from stages import pair
+from test_kit_in_c import CASES, PRODUCTS, expected, judge
+
+from build import CRYPTO, SOURCES, STRICT, bearssl, build_crypto, run, write_config
+from imgseal.memory.view import ByteView
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
+from imgseal.state.device import fresh
+
+assert CRYPTO
+IMAGE = [
+    ("format not looked at", "GET16(j, AT_MAJOR) != 1", "0"),
+    ("magic not looked at", "seal_differ(s + AT_MAGIC, magic, sizeof magic) != 0", "0"),
+    ("hardware order", "GET16(j, AT_HARDWARE_LEAST) > GET16(j, AT_HARDWARE_MOST)", "0"),
+    ("link address may overflow", "size - 1 > ~GET32(j, AT_LINK_ADDRESS)", "0"),
+    ("entry behind the payload", "entry >= size", "0"),
+    ("unknown flags taken", "GET32(j, AT_FLAGS) > (FLAG_DEVELOPMENT | FLAG_DETACHED)", "0"),
+    ("reserved bytes not looked at", "!all(s + AT_RESERVED, RESERVED_BYTES, 0)", "0"),
+    ("header block too small for its signatures", "header_block < needed", "0"),
+    ("header block step", "header_block % HEADER_STEP != 0", "0"),
+    ("one key twice", "if (seal_differ(signature_slot(j, k), slot, 20) == 0)", "if (0)"),
+    ("slot behind an unused one", "if (ended || length == 0", "if (length == 0"),
+    ("requirements not ascending", "if (i > 0 && s[AT_NEED_COMPONENTS + i] <= s[AT_NEED_COMPONENTS + i - 1])", "if (0)"),
+    ("fill not looked at", "return check_erased(j, image, at, end, SEAL_STRUCTURE_FILL_NOT_ERASED);", "return SEAL_ACCEPTED;"),
+    ("bytes behind the payload", "payload->size - start > size", "0"),
+    ("bytes behind a detached header", "j->subject->image.size > GET16(j, AT_HEADER_BLOCK)", "0"),
+    ("payload cut short", "payload->size - start < size)", "0)"),
+    ("revoked keys taken", "if (is_revoked(j, slot + 4)) {", "if (0) {"),
+    ("any trusted key for any component", ">> j->component_index & 1) == 0) {", ">> j->component_index & 1) == 2) {"),
+    ("one signer is enough", "count < (first->development ? 1u : j->product->need)", "0"),
+    ("r and s may be n", "            return p[i] < order[i];\n    return 0;", "            return p[i] < order[i];\n    return 1;"),
+    ("s not looked at", "!in_group(value) || !in_group(value + 32)", "!in_group(value)"),
+    ("signature not looked at", "j->crypto->verify(anchor->x, anchor->y, digest, value) != SEAL_VERIFIED", "0"),
+    ("vendor but for its last byte", "s + AT_VENDOR, j->product->vendor_id, 16", "s + AT_VENDOR, j->product->vendor_id, 15"),
+    ("class not looked at", "seal_differ(s + AT_CLASS, j->product->class_id, 16) != 0", "0"),
+    ("hardware above", "GET16(j, AT_HARDWARE_MOST) < j->state->hardware_most", "0"),
+    ("kind not looked at", "s[AT_KIND] != j->component->kind", "0"),
+    ("development images taken", "flagged && !j->state->development", "0"),
+    ("code in external flash", "&& !j->component->run[j->run_slot].trusted", "&& 0"),
+    ("requirement met one too late", "compare_version(found->words, s + AT_NEED_LEAST + 16 * i) < 0", "compare_version(found->words, s + AT_NEED_LEAST + 16 * i) <= 0"),
+    ("excluded version taken", "compare_version(words, below) < 0;", "compare_version(words, below) <= 0;"),
+    ("missing component taken", "if (j->state->whole_set)", "if (0)"),
+    ("staging slots judged like run slots", "j->subject->where == SEAL_WAITING_SLOT", "0"),
+    ("equal counters refused", "GET32(j, AT_COUNTER) < least", "GET32(j, AT_COUNTER) <= least"),
+    ("counters not looked at", "GET32(j, AT_COUNTER) < least", "0"),
+    ("header block of another size", "GET16(j, AT_HEADER_BLOCK) != c->header_block", "0"),
+    ("slot full by one too much", "GET32(j, AT_PAYLOAD_SIZE) > slot->size - (is_detached(j) ? 0u : c->header_block)", "GET32(j, AT_PAYLOAD_SIZE) > slot->size - (is_detached(j) ? 0u : c->header_block) + 1"),
+    ("slot full one too early", "GET32(j, AT_PAYLOAD_SIZE) > slot->size", "GET32(j, AT_PAYLOAD_SIZE) >= slot->size"),
+    ("image of another slot", "lies->base != slot->base", "0"),
+    ("dump of another size", "payload_of(j, &start)->size != lies->size", "0"),
+    ("digest not compared", "seal_differ(digest, s + AT_PAYLOAD_DIGEST, 32) != 0", "0"),
+    ("vector table anywhere", "(link + entry) % j->component->vector_alignment != 0", "0"),
+    ("stack at the start of RAM", "stack > j->product->ram[i].base", "stack >= j->product->ram[i].base"),
+    ("reset without the Thumb bit", "(reset & 1) == 0 || ", ""),
+    ("rest not looked at to its end", "GET32(j, AT_PAYLOAD_SIZE), payload->size,\n", "GET32(j, AT_PAYLOAD_SIZE), payload->size - 1,\n"),
+]  # fmt: skip
+BOOT = [
+    ("torn records acted upon", "if (best.copies == COPIES && shown == 1)", "if (best.copies != 0)", "staged outside, kept"),
+    ("old record erased first", "    b->journal.place = (old + 1) % count;", "    (void)erase_place(b, old);\n    b->journal.place = (old + 1) % count;", "two run slots"),
+    ("not tidied", "    if (b->journal.tidied)\n", "    if (1)\n", "two run slots"),
+    ("attempt not recorded", "    code = commit(b);\n    return code == SEAL_WRITTEN ? start_set(b, 1, started) : code;", "    code = SEAL_WRITTEN;\n    return code == SEAL_WRITTEN ? start_set(b, 1, started) : code;", "two run slots"),
+    ("never gives up", "r[R_ATTEMPTS] < b->product->trial_attempts && ", "", "two run slots"),
+    ("failed package forgotten", "            r[R_REFUSED_COUNT]++;", "", "two run slots"),
+    ("keep slot not filled", "        if (code == SEAL_WRITTEN)\n            code = fill(b, c->keep.base", "        if (code == 0)\n            code = fill(b, c->keep.base", "staged outside, kept"),
+    ("nothing kept", "c->keep.size != 0 && r[R_TRIAL]", "c->keep.size == 0 && r[R_TRIAL]", "staged outside, kept"),
+    ("torn counter step left", "step = now > 1 ? now : 1", "step = now + 1", "two run slots"),
+    ("counters not raised", "code = raise_counter(b, i, get32(b->work->statement + 68));\n    }\n    if", "code = SEAL_WRITTEN;\n    }\n    if", "two run slots"),
+    ("sequence not raised", "    move(r + R_SEQUENCE, r + R_TARGET_SEQUENCE, 4);\n", "", "two run slots"),
+    ("trial without a way back", "r[R_PHASE] = r[R_TRIAL] ? PHASE_TRIAL : PHASE_UNPROVEN;", "r[R_PHASE] = PHASE_UNPROVEN;", "staged outside, kept"),
+    ("recovery image half rewritten", "(!b->journal.found || !b->journal.record[R_RECOVERY])", "1", "recovery image"),
+    ("run slot not erased", "    return code == SEAL_WRITTEN ? erase(b, c->run[0].base, c->run[0].size) : code;", "    return code;", "staged outside, kept"),
+    ("slot noted before it is written", "    code = tidy(b);\n    if (code == SEAL_WRITTEN)\n        code = erase_run(b, c);\n    if (code == SEAL_WRITTEN)\n        code = fill_run(b, c, &source, size);", "    put32(r + R_PLACED, get32(r + R_PLACED) | bit);\n    code = commit(b);\n    r = b->journal.record;\n    if (code == SEAL_WRITTEN)\n        code = erase_run(b, c);\n    if (code == SEAL_WRITTEN)\n        code = fill_run(b, c, &source, size);", "staged outside, kept"),
+]  # fmt: skip
+
+
+def planted(folder: Path, file: str, old: str, new: str) -> Path:
+    """Copy the sources with one place changed."""
+    target = folder / "sources"
+    shutil.copytree(SOURCES, target, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
+    text = (target / file).read_text()
+    assert text.count(old) >= 1, old
+    (target / file).write_text(text.replace(old, new, 1))
+    return target
+
+
+@pytest.fixture(scope="session")
+def crypto(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return build_crypto(tmp_path_factory.mktemp("crypto"), "gcc", ("-O2",))
+
+
+@pytest.mark.parametrize(("name", "old", "new"), IMAGE, ids=[row[0] for row in IMAGE])
+def test_the_kit_finds_it(
+    name: str, old: str, new: str, crypto: Path, tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    tool("gcc")
+    sources = planted(tmp_path, "seal_image.c", old, new)
+    relaxed = [flag for flag in STRICT if flag != "-Werror"]
+    for product in PRODUCTS:
+        write_config(product_of(product, text_of(product)), tmp_path)
+        program = tmp_path / "kit_main"
+        run(
+            ["gcc", *relaxed, "-w", "-O1", f"-I{tmp_path}", f"-I{sources}", f"-I{bearssl() / 'inc'}", sources / "seal_image.c",
+             sources / "seal_bearssl.c", Path(__file__).parent / "kit_main.c", crypto, "-o", program]
+        )  # fmt: skip
+        cases = [case for case in CASES if case["product"] == product]
+        try:
+            found = judge(program, cases, tmp_path)
+        except AssertionError:
+            return  # it read where it must not
+        if found != [expected(case) for case in cases]:
+            return
+    pytest.fail("not found")
+
+
+@pytest.mark.parametrize(("name", "old", "new", "product"), BOOT, ids=[row[0] for row in BOOT])
+def test_the_rehearsal_finds_it(
+    name: str, old: str, new: str, product: str, tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    tool("gcc")
+    sources = planted(tmp_path, "seal_boot.c", old, new)
+    update = pair(product)
+    library = Library(update.product, tmp_path, sources, ("-O1", "-w"))
+    package = ByteView(update.first.package)
+    blank = fresh(update.product)._replace(fresh=False, hardware=1)
+    first = set_up(update.product, update.first.trust, blank, {}, package)
+    for seed in "123456":
+        for stage, brings in ((update.stage, update.package), (first, package)):
+            played = rehearse(stage, brings, pairs=2000, seed=seed, programs=programs_in_c(library))
+            if played.violation is not None:
+                return
+    pytest.fail("not found")
