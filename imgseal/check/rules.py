@@ -1,6 +1,6 @@
 """Rules of the product file that a sealed image has to keep."""
 
-from imgseal.check.context import Context, component_named, component_numbered
+from imgseal.check.context import Context, component_named
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import NotRun
 from imgseal.check.slots import slot_of
@@ -94,12 +94,11 @@ def requirements(subject: ImageSubject, context: Context) -> list[Finding] | Not
     return findings
 
 
-def staged(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
+def staged(_subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """A sealed image that waits in a staging or keep slot is taken only through its package."""
-    component = component_numbered(context.product, subject.statement.component)
     if context.slot is None:
         return NotRun("this is no slot dump", mandatory=False)
-    if component is None or context.slot not in (component.staging, component.keep):
+    if all(context.slot not in (c.staging, c.keep) for c in context.product.components.values()):
         return []
     return [
         Finding(

@@ -2,6 +2,7 @@
  * The batch is made by tests/device_code/batch.py, which says what it holds.
  *
  *     kit_main BATCH            prints a code in hex for each case
+ *     kit_main BATCH N          the same, but the Nth read of each case fails; 0: the counter's
  */
 #include <stdio.h>
 #include <stdlib.h>
@@ -9,6 +10,8 @@
 
 #include "seal_adapters.h"
 #include "seal_config.h"
+
+static long failing = -1, reads;
 
 #ifdef STREAMED
 /* For 16 KiB of RAM: the artefact stays in the file. */
@@ -28,6 +31,8 @@ static uint32_t read_bytes(void *user, uint32_t offset, uint8_t *to, uint32_t le
 {
     const struct bytes *from = (const struct bytes *)user;
 
+    if (++reads == failing)
+        return 0;
     if (offset > from->size || length > from->size - offset) {
         fprintf(stderr, "read past the end\n");
         exit(3);
@@ -53,6 +58,8 @@ static uint32_t read_counter(void *user, uint8_t component, uint32_t *value)
     uint32_t i;
 
     *value = 0;
+    if (failing == 0)
+        return 0;
     for (i = 0; i < c->count; i++)
         if (c->component[i] == component)
             *value = c->value[i];
@@ -115,6 +122,8 @@ int main(int argc, char **argv)
 
     if (file == 0)
         return 3;
+    if (argc > 2)
+        failing = atol(argv[2]);
     for (;;) {
         static struct seal_version versions[16];
         static uint8_t revoked[8][16];
@@ -172,6 +181,7 @@ int main(int argc, char **argv)
             subject.payload.size = payload.size;
         }
         memset(work, 0xA5, sizeof *work);
+        reads = 0;
         code = seal_judge(&seal_product, &state, &seal_bearssl, &subject, header_only, work, &header);
         printf("%08lx\n", (unsigned long)code);
         give_back(&image);

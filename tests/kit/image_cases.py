@@ -440,6 +440,7 @@ def _dumps(a: bytes) -> Iterator[Case]:
     yield Case("dump-erased", b"\xff" * 2048, "structure.unrecognised", slot="app-a")
     yield Case("dump-staging", dump("radio-staging", image("radio")), "rules.no-package", slot="radio-staging")
     yield Case("dump-keep", dump("radio-keep", image("radio")), "rules.no-package", slot="radio-keep")
+    yield Case("dump-keep-of-another", dump("radio-keep", image("table")), "rules.no-package", slot="radio-keep")
 
 
 def _detached() -> Iterator[Case]:
