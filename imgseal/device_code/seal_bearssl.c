@@ -4,6 +4,12 @@
 #include "bearssl_ec.h"
 #include "bearssl_hash.h"
 
+/* The implementation of P-256: br_ec_p256_m15 and br_ec_prime_i31 are smaller and
+ * slower, br_ec_p256_m15 for cores without a 32x32 multiplication into 64 bits. */
+#ifndef SEAL_BEARSSL_EC
+#define SEAL_BEARSSL_EC br_ec_p256_m31
+#endif
+
 /* A state that does not fit would be written past its end: refuse to compile. */
 typedef char seal_state_fits[sizeof(br_sha256_context) <= SEAL_HASH_STATE ? 1 : -1];
 
@@ -38,7 +44,7 @@ static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
     key.q = point;
     key.qlen = sizeof point;
     /* 1 is BearSSL's yes */
-    if (br_ecdsa_i31_vrfy_raw(&br_ec_p256_m31, digest, 32, &key, value, 64) != 1)
+    if (br_ecdsa_i31_vrfy_raw(&SEAL_BEARSSL_EC, digest, 32, &key, value, 64) != 1)
         return 0;
     return SEAL_VERIFIED;
 }

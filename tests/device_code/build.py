@@ -13,7 +13,8 @@ SOURCES = ROOT / "imgseal" / "device_code"
 HERE = Path(__file__).parent
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror")
 CRYPTO = (
-    "hash/sha2small.c", "ec/ec_p256_m31.c", "ec/ec_secp256r1.c", "ec/ec_secp384r1.c", "ec/ec_secp521r1.c", "ec/ecdsa_i31_vrfy_raw.c", "ec/ecdsa_i31_bits.c", "int/i31_add.c",
+    "hash/sha2small.c", "ec/ec_p256_m31.c",
+    "ec/ec_prime_i31.c", "ec/ec_secp256r1.c", "ec/ec_secp384r1.c", "ec/ec_secp521r1.c", "ec/ecdsa_i31_vrfy_raw.c", "ec/ecdsa_i31_bits.c", "int/i31_add.c",
     "int/i31_bitlen.c", "int/i31_decmod.c", "int/i31_decode.c", "int/i31_decred.c", "int/i31_encode.c", "int/i31_fmont.c",
     "int/i31_iszero.c", "int/i31_modpow.c", "int/i31_montmul.c", "int/i31_muladd.c", "int/i31_ninv31.c", "int/i31_reduce.c",
     "int/i31_rshift.c", "int/i31_sub.c", "int/i31_tmont.c", "int/i32_div32.c", "codec/ccopy.c", "codec/dec32be.c", "codec/enc32be.c",
