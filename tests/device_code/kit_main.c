@@ -11,6 +11,10 @@
 #include "seal_adapters.h"
 #include "seal_config.h"
 
+#ifndef CRYPTO
+#define CRYPTO seal_bearssl
+#endif
+
 static long failing = -1, reads;
 
 #ifdef STREAMED
@@ -122,6 +126,9 @@ int main(int argc, char **argv)
 
     if (file == 0)
         return 3;
+#ifdef PREPARE
+    PREPARE();
+#endif
     if (argc > 2)
         failing = atol(argv[2]);
     for (;;) {
@@ -182,7 +189,7 @@ int main(int argc, char **argv)
         }
         memset(work, 0xA5, sizeof *work);
         reads = 0;
-        code = seal_judge(&seal_product, &state, &seal_bearssl, &subject, header_only, work, &header);
+        code = seal_judge(&seal_product, &state, &CRYPTO, &subject, header_only, work, &header);
         printf("%08lx\n", (unsigned long)code);
         give_back(&image);
         give_back(&payload);

@@ -43,6 +43,24 @@ def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None
         ]
 
 
+def test_psa_adapter(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """The same kit with the PSA Crypto API of Mbed TLS in place of BearSSL."""
+    from build import HERE, SOURCES, write_config
+
+    tool("gcc")
+    tool("/usr/include/psa/crypto.h")
+    for name in PRODUCTS:
+        write_config(product_of(name, text_of(name)), tmp_path)
+        program = tmp_path / "kit_main"
+        run(
+            ["gcc", "-std=c99", "-Wall", "-Wextra", "-O1", "-fsanitize=address,undefined", "-DCRYPTO=seal_psa", "-DPREPARE=psa_crypto_init",
+             "-include", "psa/crypto.h", f"-I{tmp_path}", f"-I{SOURCES}", SOURCES / "seal_image.c", SOURCES / "seal_psa.c",
+             HERE / "kit_main.c", "-o", program, "-lmbedcrypto"]
+        )  # fmt: skip
+        cases = [case for case in CASES if case["product"] == name]
+        assert judge(program, cases, tmp_path) == [expected(case) for case in cases]
+
+
 def test_codes_are_far_apart() -> None:
     """At least eight bits between any two, and from 0 and all ones; the header in the sources is the generated one."""
     found = [0, 0x7FFF_FFFF, *values().values()]

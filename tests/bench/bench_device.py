@@ -1,0 +1,119 @@
+"""Figures of the device code: size and stack on Cortex-M0+, instructions on Cortex-M4 under QEMU against the bare library calls.
+
+python tests/bench/bench_device.py
+"""
+
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "device_code"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
+
+from machines import COMPILER, MACHINES
+from workshop import BUILD_TIME, signer, trust_of
+
+from build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
+from imgseal.demo.firmware import code
+from imgseal.flow import seal
+from imgseal.make.seal import SealOptions
+from imgseal.memory.image import MemoryImage
+from imgseal.product.read_toml import read
+
+SLOT, PAYLOAD = 0x20_0000, 255 * 1024
+TEXT = f"""
+format = 1
+[product]
+name = "measured"
+vendor = "quillmoor.example"
+class = "measured-1"
+hardware = 1
+[release]
+version = "1.0.0"
+sequence = 1
+[memory.internal]
+base = 0
+size = "4 MiB"
+erase_block = "4 KiB"
+[memory.ram]
+base = 0x2000_0000
+size = "4 MiB"
+kind = "ram"
+[slot.app]
+memory = "internal"
+at = {SLOT}
+size = "256 KiB"
+[component.app]
+number = 1
+core = "cortex-m4"
+vectors = 16
+run = ["app"]
+way_back = "none"
+counter = 0
+[trust.images]
+keys = ["keys/images.pub.pem"]
+[trust.packages]
+keys = ["keys/packages.pub.pem"]
+"""
+
+
+def sizes(folder: Path) -> None:
+    for core in ("cortex-m0plus", "cortex-m4"):
+        shown = []
+        for name in ("seal_image", "seal_boot"):
+            target = folder / f"{name}.o"
+            run([COMPILER, *STRICT, f"-mcpu={core}", "-mthumb", "-Os", "-c", SOURCES / f"{name}.c", "-o", target])
+            shown.append(f"{name} {run(['arm-none-eabi-size', target]).splitlines()[1].split()[0]} bytes")
+        aims = "   (aims: checker 3500, all with package reader 12000)" if core == "cortex-m0plus" else ""
+        print(f"{core:<14} {', '.join(shown)}, without cryptography{aims}")
+
+
+def instructions(folder: Path) -> None:
+    of = read(TEXT, name="measured.toml")
+    data = code("app", link=SLOT + 1024, size=PAYLOAD, vectors=16, stack=0x2000_4000)
+    made = seal(
+        MemoryImage.from_bytes(SLOT + 1024, data), of, of.components["app"], "app", SealOptions(BUILD_TIME, development=False, source_revision=b""),
+        (signer("keys/images"),), trust_of(of),
+    )  # fmt: skip
+    (folder / "slot.bin").write_bytes(b"".join(made[0].pieces()))
+    write_config(of, folder, development=False)
+    machine = MACHINES["cortex-m4"]
+    crypto = build_crypto(folder / "crypto", COMPILER, machine.flags)
+    program = folder / "measure"
+    includes = (f"-I{folder}", f"-I{SOURCES}", f"-I{bearssl() / 'inc'}")
+    sources = (SOURCES / "seal_image.c", SOURCES / "seal_bearssl.c", HERE / "measure.c")
+    run(
+        [
+            COMPILER,
+            *machine.flags,
+            f"-DSLOT_BASE=0x{SLOT:x}u",
+            *includes,
+            *sources,
+            crypto,
+            "-o",
+            program,
+            *machine.tail,
+        ]
+    )
+    said = subprocess.run(
+        ["qemu-system-arm", "-M", machine.name, "-nographic", "-monitor", "none", "-serial", "none", "-icount", "shift=0",
+         "-semihosting-config", "enable=on,target=native", "-kernel", str(program), "-device",
+         f"loader,file={folder / 'slot.bin'},addr={SLOT},force-raw=on"],
+        capture_output=True, text=True, timeout=300, check=True,
+    ).stdout.split()  # fmt: skip
+    mine, bare, stack, good = (int(word) for word in said)
+    assert good == 1
+    print(f"cortex-m4      judging 256 KiB takes {mine / bare:.3f} times the bare library calls   (at most 1.05)")
+    print(f"cortex-m4      stack beyond the cryptography {stack} bytes   (at most 1024)")
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as name:
+        sizes(Path(name))
+        instructions(Path(name))
+
+
+if __name__ == "__main__":
+    main()
