@@ -1,0 +1,61 @@
+"""`imgseal device-code`: what is written compiles, carries the product file's values, and holds no private key."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from workshop import Imgseal, private_key, public_key, tree
+
+
+def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callable[[str], str]) -> None:
+    import subprocess
+
+    said = imgseal("device-code", "seal")
+    assert said.status == 0, said.err
+    names = sorted(path.name for path in (project / "seal").iterdir())
+    assert names == [
+        "guide.md", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
+        "seal_image.h", "seal_psa.c",
+    ]  # fmt: skip
+    assert said.out.split() == [
+        f"seal/{name}" for name in ("seal_config.h", *(n for n in names if n != "seal_config.h"))
+    ]
+    (project / "use.c").write_text(
+        '#include "seal_boot.h"\n#include "seal_config.h"\n'
+        "unsigned use(void);\nunsigned use(void) { return seal_product.need + seal_package_anchors[0].development + SEAL_RECORD_BYTES; }\n"
+    )
+    for compiler in ("gcc", "clang"):
+        tool(compiler)
+        for source in ("use.c", "seal/seal_image.c", "seal/seal_boot.c"):
+            subprocess.run(
+                [compiler, "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-Iseal", "-c", source, "-o", "x.o"],
+                check=True,
+            )  # fmt: skip
+    header = (project / "seal" / "seal_config.h").read_text()
+    key = public_key("keys/images")
+    assert ", ".join(f"0x{byte:02X}" for byte in key.x) in header
+    assert "keys-dev" not in header
+    secret = private_key("keys/images").private_numbers().private_value.to_bytes(32)
+    assert ", ".join(f"0x{byte:02X}" for byte in secret) not in header
+    # the demo's motor: two run slots of 320 KiB at 0x20000 and 0x70000, 1024 bytes of header, 64 vectors
+    assert (
+        "/* motor */ { 1, 1, 0, 2, 1024, 64, 256u, { { 0x00020000u, 0x50000u, 1 }, { 0x00070000u, 0x50000u, 1 } }"
+        in header
+    )
+
+
+def test_development_keys_only_when_asked_for(imgseal: Imgseal, project: Path) -> None:
+    assert imgseal("device-code", "desk", "--development").status == 0
+    assert "keys-dev/images.pub.pem" in (project / "desk" / "seal_config.h").read_text()
+
+
+def test_a_trusted_key_that_everybody_has_is_refused(imgseal: Imgseal, project: Path) -> None:
+    """A device made so would start what anybody signs."""
+    from imgseal.keys.pem import encode_public
+    from imgseal.keys.untrusted import published_signer
+
+    (project / "keys" / "images.pub.pem").write_bytes(encode_public(published_signer().public))
+    before = tree(project)
+    said = imgseal("device-code", "seal")
+    assert said.status == 4
+    assert "private half is public" in said.err
+    assert tree(project) == before
