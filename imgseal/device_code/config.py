@@ -88,7 +88,7 @@ def _component(product: Product, component: Component) -> str:
         component.header_block, component.vectors, f"{alignment}u", _pair(product, component.run),
         _pair(product, header),
         _slot(product, component.staging), _slot(product, component.keep), int(component.judged == "boot"),
-        int(component.recovery),
+        int(component.recovery), int(component.hazard is not None),
     )  # fmt: skip
     return f"    /* {component.name} */ {{ {', '.join(map(str, facts))} }},"
 

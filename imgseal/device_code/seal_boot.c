@@ -453,14 +453,14 @@ static int set_is_good(struct seal_boot *b)
             return 0;
         v = &versions[state.version_count++];
         v->component = c->number;
-        for (k = 0; k < 4; k++)
-            v->words[k] = get32(b->work->statement + 52 + 4 * k);
+        for (k = 0; k < sizeof v->bytes; k++)
+            v->bytes[k] = b->work->statement[SEAL_AT_VERSION + k];
     }
     if (cores == 0)
         return 0;
     versions[state.version_count].component = 0;
-    for (k = 0; k < 4; k++)
-        versions[state.version_count].words[k] = b->bootloader[k];
+    for (k = 0; k < sizeof b->bootloader; k++)
+        versions[state.version_count].bytes[k] = b->bootloader[k];
     state.version_count++;
     state.versions = versions;
     state.whole_set = 1;

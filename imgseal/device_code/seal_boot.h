@@ -56,7 +56,7 @@ struct seal_boot {
     uint8_t revoked_count;
     uint8_t development;
     uint16_t hardware;
-    uint32_t bootloader[4];     /* its own version, as four words                 */
+    uint8_t bootloader[16];     /* its own version, as in a statement             */
     struct seal_journal journal;
     uint8_t *scan;              /* SEAL_RECORD_BYTES more, for reading            */
     uint32_t record_bytes;

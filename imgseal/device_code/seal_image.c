@@ -8,12 +8,12 @@
 /* Offsets in the statement: the byte table of docs/format/sealed-image.md. */
 enum {
     AT_MAGIC = 0, AT_MAJOR = 8, AT_MINOR = 10, AT_VENDOR = 12, AT_CLASS = 28,
-    AT_HARDWARE_LEAST = 44, AT_HARDWARE_MOST = 46, AT_COMPONENT = 48, AT_KIND = 49,
-    AT_NEEDS_COUNT = 50, AT_REVISION_LENGTH = 51, AT_VERSION = 52, AT_COUNTER = 68,
+    AT_HARDWARE_LEAST = 44, AT_HARDWARE_MOST = 46, AT_COMPONENT = SEAL_AT_NUMBER, AT_KIND = 49,
+    AT_NEEDS_COUNT = 50, AT_REVISION_LENGTH = 51, AT_VERSION = SEAL_AT_VERSION, AT_COUNTER = 68,
     AT_NEED_COMPONENTS = 72, AT_NEED_LEAST = 76, AT_NEED_BELOW = 140,
     AT_REVISION = 212, AT_DIGEST_ALGORITHM = 244, AT_PAYLOAD_DIGEST = 248,
-    AT_PAYLOAD_SIZE = 280, AT_LINK_ADDRESS = 284, AT_ENTRY_OFFSET = 288,
-    AT_HEADER_BLOCK = 292, AT_STATEMENT_LENGTH = 294, AT_FLAGS = 296,
+    AT_PAYLOAD_SIZE = 280, AT_LINK_ADDRESS = SEAL_AT_LINK, AT_ENTRY_OFFSET = 288,
+    AT_HEADER_BLOCK = 292, AT_STATEMENT_LENGTH = 294, AT_FLAGS = SEAL_AT_FLAGS,
     AT_SIGNATURES = 300, SIGNATURE_STRIDE = 24, AT_RESERVED = 372, RESERVED_BYTES = 12
 };
 
@@ -23,7 +23,7 @@ enum { KIND_CODE = 1, KIND_DATA = 2, FLAG_DEVELOPMENT = 1, FLAG_DETACHED = 2 };
 #define ESP256_NUMBER 0xFFFFFFF7u   /* COSE -9  */
 #define HEADER_STEP 128u
 
-static const uint8_t magic[8] = { 0xD5, 'i', 'm', 'g', 's', 'e', 'a', 'l' };
+const uint8_t seal_magic[8] = { 0xD5, 'i', 'm', 'g', 's', 'e', 'a', 'l' };
 
 /* Order n of P-256, SP 800-186 section 3.2.1.3. */
 static const uint8_t order[32] = {
@@ -42,6 +42,10 @@ struct judgement {
     uint32_t component_index;
     uint32_t trusted[SEAL_SIGNATURES];          /* anchor of each signature + 1  */
     uint32_t run_slot;                          /* by link address; 2: none      */
+    /* of a statement whose structure holds */
+    uint32_t header_block, size, link, detached;
+    const struct seal_reader *payload;          /* where the payload lies, and at which offset */
+    uint32_t start;
 };
 
 /* -- bytes ----------------------------------------------------------------------- */
@@ -77,31 +81,23 @@ uint32_t seal_differ(const uint8_t *a, const uint8_t *b, size_t length)
     return other;
 }
 
-/* Versions are four words whose order is theirs. Negative, 0 or positive. */
-static int compare_version(const uint32_t words[4], const uint8_t *p)
+/* Versions are four little-endian words whose order is theirs. Negative, 0 or positive. */
+static int compare_version(const uint8_t *a, const uint8_t *b)
 {
     unsigned i;
 
-    for (i = 0; i < 4; i++) {
-        uint32_t other = word32(p + 4 * i);
-        if (words[i] != other)
-            return words[i] < other ? -1 : 1;
+    for (i = 0; i < 16; i += 4) {
+        uint32_t left = word32(a + i), right = word32(b + i);
+        if (left != right)
+            return left < right ? -1 : 1;
     }
     return 0;
 }
 
-static void load_version(uint32_t words[4], const uint8_t *p)
-{
-    unsigned i;
-
-    for (i = 0; i < 4; i++)
-        words[i] = word32(p + 4 * i);
-}
-
 /* 1 when a version is below the first excluded one; all zeros exclude none. */
-static int is_below(const uint32_t words[4], const uint8_t *below)
+static int is_below(const uint8_t *version, const uint8_t *below)
 {
-    return all(below, 16, 0) || compare_version(words, below) < 0;
+    return all(below, 16, 0) || compare_version(version, below) < 0;
 }
 
 /* A stage word: 255 and all ones for a release; else 1, 2 or 3 and a number. */
@@ -138,7 +134,7 @@ static const uint8_t *signature_slot(const struct judgement *j, uint32_t index)
 
 static uint32_t check_needs(const uint8_t *s)
 {
-    uint32_t count = s[AT_NEEDS_COUNT], i, words[4];
+    uint32_t count = s[AT_NEEDS_COUNT], i;
 
     for (i = 0; i < count; i++) {
         const uint8_t *least = s + AT_NEED_LEAST + 16 * i;
@@ -147,8 +143,7 @@ static uint32_t check_needs(const uint8_t *s)
             return SEAL_STRUCTURE_FIELD_INVALID;
         if (i > 0 && s[AT_NEED_COMPONENTS + i] <= s[AT_NEED_COMPONENTS + i - 1])
             return SEAL_STRUCTURE_FIELD_INVALID;
-        load_version(words, least);
-        if (!is_version(least) || (!all(below, 16, 0) && !is_version(below)) || !is_below(words, below))
+        if (!is_version(least) || (!all(below, 16, 0) && !is_version(below)) || !is_below(least, below))
             return SEAL_STRUCTURE_FIELD_INVALID;
     }
     if (!all(s + AT_NEED_COMPONENTS + count, SEAL_NEEDS - count, 0)
@@ -192,13 +187,13 @@ static uint32_t check_header(struct judgement *j)
 {
     const struct seal_reader *image = &j->subject->image;
     uint8_t *s = j->work->statement;
-    uint32_t needed = SEAL_STATEMENT_BYTES, header_block, kind, size, entry;
+    uint32_t needed = SEAL_STATEMENT_BYTES, header_block, kind, size, entry, i;
 
     if (image->size < SEAL_STATEMENT_BYTES)
         return SEAL_STRUCTURE_TRUNCATED;
     if (image->read(image->user, 0, s, SEAL_STATEMENT_BYTES) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
-    if (seal_differ(s + AT_MAGIC, magic, sizeof magic) != 0)
+    if (seal_differ(s + AT_MAGIC, seal_magic, sizeof seal_magic) != 0)
         return SEAL_STRUCTURE_UNRECOGNISED;
     if (GET16(j, AT_MAJOR) != 1 || GET16(j, AT_MINOR) != 0)
         return SEAL_STRUCTURE_FORMAT_UNSUPPORTED;
@@ -227,6 +222,17 @@ static uint32_t check_header(struct judgement *j)
         return SEAL_STRUCTURE_FIELD_INVALID;
     if (image->size < header_block)
         return SEAL_STRUCTURE_TRUNCATED;
+    j->header_block = header_block;
+    j->size = size;
+    j->link = GET32(j, AT_LINK_ADDRESS);
+    j->detached = GET32(j, AT_FLAGS) & FLAG_DETACHED;
+    j->start = j->detached ? 0 : header_block;
+    j->payload = j->detached ? &j->subject->payload : image;
+    for (i = 0; i < j->product->component_count; i++)
+        if (j->product->components[i].number == s[AT_COMPONENT]) {
+            j->component = &j->product->components[i];
+            j->component_index = i;
+        }
     return SEAL_ACCEPTED;
 }
 
@@ -249,7 +255,7 @@ static uint32_t check_erased(struct judgement *j, const struct seal_reader *read
 static uint32_t check_block(struct judgement *j)
 {
     const struct seal_reader *image = &j->subject->image;
-    uint32_t at = SEAL_STATEMENT_BYTES, end = GET16(j, AT_HEADER_BLOCK), i;
+    uint32_t at = SEAL_STATEMENT_BYTES, i;
 
     for (i = 0; i < SEAL_SIGNATURES; i++) {
         uint32_t length = word16(signature_slot(j, i) + 20);
@@ -258,55 +264,27 @@ static uint32_t check_block(struct judgement *j)
             return SEAL_DEVICE_UNREADABLE;
         at += length;
     }
-    return check_erased(j, image, at, end, SEAL_STRUCTURE_FILL_NOT_ERASED);
-}
-
-static int is_detached(const struct judgement *j)
-{
-    return (GET32(j, AT_FLAGS) & FLAG_DETACHED) != 0;
-}
-
-/* Where the payload lies: a reader and the offset in it. */
-static const struct seal_reader *payload_of(const struct judgement *j, uint32_t *start)
-{
-    if (is_detached(j)) {
-        *start = 0;
-        return &j->subject->payload;
-    }
-    *start = GET16(j, AT_HEADER_BLOCK);
-    return &j->subject->image;
+    return check_erased(j, image, at, j->header_block, SEAL_STRUCTURE_FILL_NOT_ERASED);
 }
 
 static uint32_t check_extent(struct judgement *j)
 {
-    uint32_t start, size = GET32(j, AT_PAYLOAD_SIZE);
-    const struct seal_reader *payload = payload_of(j, &start);
+    const struct seal_reader *payload = j->payload;
+    uint32_t room;
 
-    if (j->subject->where == SEAL_FILE && is_detached(j)
-        && j->subject->image.size > GET16(j, AT_HEADER_BLOCK))
+    if (j->subject->where == SEAL_FILE && j->detached && j->subject->image.size > j->header_block)
         return SEAL_STRUCTURE_BYTES_AFTER_PAYLOAD;
     if (payload->read == 0)
         return SEAL_STRUCTURE_PAYLOAD_MISSING;
-    if (payload->size < start || payload->size - start < size)
+    room = payload->size - j->start;
+    if (payload->size < j->start || room < j->size)
         return SEAL_STRUCTURE_TRUNCATED;
-    if (j->subject->where == SEAL_FILE && payload->size - start > size)
+    if (j->subject->where == SEAL_FILE && room > j->size)
         return SEAL_STRUCTURE_BYTES_AFTER_PAYLOAD;
     return SEAL_ACCEPTED;
 }
 
 /* -- trust and signature ------------------------------------------------------------ */
-
-static void find_component(struct judgement *j)
-{
-    uint32_t i;
-
-    j->component = 0;
-    for (i = 0; i < j->product->component_count; i++)
-        if (j->product->components[i].number == j->work->statement[AT_COMPONENT]) {
-            j->component = &j->product->components[i];
-            j->component_index = i;
-        }
-}
 
 static int is_revoked(const struct judgement *j, const uint8_t *key_id)
 {
@@ -373,8 +351,7 @@ static uint32_t check_trust(struct judgement *j)
     return SEAL_ACCEPTED;
 }
 
-/* 1 when a big-endian number of 32 bytes lies in 1..n-1. */
-static int in_group(const uint8_t *p)
+int seal_is_in_group(const uint8_t *p)
 {
     uint32_t i;
 
@@ -402,7 +379,7 @@ static uint32_t check_signatures(struct judgement *j)
             continue;
         wanted++;
         anchor = &j->product->anchors[j->trusted[i] - 1];
-        if (!in_group(value) || !in_group(value + 32))
+        if (!seal_is_in_group(value) || !seal_is_in_group(value + 32))
             return SEAL_SIGNATURE_MALFORMED;
         if (j->crypto->verify(anchor->x, anchor->y, digest, value) != SEAL_VERIFIED)
             return SEAL_SIGNATURE_DOES_NOT_VERIFY;
@@ -437,11 +414,10 @@ static uint32_t check_identity(struct judgement *j)
 /* The run slot whose payload address is the link address; 2 when there is none. */
 static uint32_t slot_of(const struct judgement *j)
 {
-    uint32_t i, link = GET32(j, AT_LINK_ADDRESS);
-    uint32_t header = is_detached(j) ? 0 : j->component->header_block;
+    uint32_t i, header = j->detached ? 0 : j->component->header_block;
 
     for (i = 0; i < j->component->run_slots; i++)
-        if (link == j->component->run[i].base + header)
+        if (j->link == j->component->run[i].base + header)
             return i;
     return 2;
 }
@@ -462,8 +438,8 @@ static uint32_t check_needs_met(const struct judgement *j)
                 return SEAL_RULES_REQUIREMENT_NOT_MET;
             continue;
         }
-        if (compare_version(found->words, s + AT_NEED_LEAST + 16 * i) < 0
-            || !is_below(found->words, s + AT_NEED_BELOW + 16 * i))
+        if (compare_version(found->bytes, s + AT_NEED_LEAST + 16 * i) < 0
+            || !is_below(found->bytes, s + AT_NEED_BELOW + 16 * i))
             return SEAL_RULES_REQUIREMENT_NOT_MET;
     }
     return SEAL_ACCEPTED;
@@ -508,20 +484,19 @@ static uint32_t check_placement(const struct judgement *j)
 {
     const struct seal_component *c = j->component;
     const struct seal_slot *slot;
-    uint32_t start;
 
-    if (GET16(j, AT_HEADER_BLOCK) != c->header_block)
+    if (j->header_block != c->header_block)
         return SEAL_PLACEMENT_HEADER_BLOCK;
-    if (is_detached(j) != (c->detached != 0) || j->run_slot >= 2)
+    if ((j->detached != 0) != (c->detached != 0) || j->run_slot >= 2)
         return SEAL_PLACEMENT_WRONG_ADDRESS;
     slot = &c->run[j->run_slot];
-    if (GET32(j, AT_PAYLOAD_SIZE) > slot->size - (is_detached(j) ? 0u : c->header_block))
+    if (j->size > slot->size - j->start)
         return SEAL_PLACEMENT_LARGER_THAN_SLOT;
     if (j->subject->where == SEAL_RUN_SLOT) {
         const struct seal_component *own = &j->product->components[j->subject->component];
         const struct seal_slot *lies = &own->run[j->subject->run_slot];
 
-        if (payload_of(j, &start)->size != lies->size)
+        if (j->payload->size != lies->size)
             return SEAL_PLACEMENT_DUMP_SIZE;
         if (lies->base != slot->base)
             return SEAL_PLACEMENT_WRONG_SLOT;
@@ -534,14 +509,14 @@ static uint32_t check_placement(const struct judgement *j)
 static uint32_t check_payload(struct judgement *j)
 {
     const uint8_t *s = j->work->statement;
-    uint32_t start, at = 0, size = GET32(j, AT_PAYLOAD_SIZE);
-    const struct seal_reader *payload = payload_of(j, &start);
+    uint32_t at = 0, size = j->size;
+    const struct seal_reader *payload = j->payload;
     uint8_t digest[32];
 
     j->crypto->sha256_begin(j->work->hash.bytes);
     while (at < size) {
         uint32_t part = size - at < sizeof j->work->piece ? size - at : (uint32_t)sizeof j->work->piece;
-        if (payload->read(payload->user, start + at, j->work->piece, part) != SEAL_READ)
+        if (payload->read(payload->user, j->start + at, j->work->piece, part) != SEAL_READ)
             return SEAL_DEVICE_UNREADABLE;
         j->crypto->sha256_add(j->work->hash.bytes, j->work->piece, part);
         at += part;
@@ -564,36 +539,30 @@ static int in_ram(const struct judgement *j, uint32_t stack)
 
 static uint32_t check_vectors(struct judgement *j)
 {
-    uint32_t entry = GET32(j, AT_ENTRY_OFFSET), size = GET32(j, AT_PAYLOAD_SIZE);
-    uint32_t link = GET32(j, AT_LINK_ADDRESS), start, stack, reset;
-    uint32_t table = 4u * j->component->vectors;
-    const struct seal_reader *payload = payload_of(j, &start);
+    uint32_t entry = GET32(j, AT_ENTRY_OFFSET), stack, reset;
 
     if (j->component->kind != KIND_CODE)
         return SEAL_ACCEPTED;
-    if (j->component->vector_alignment != 0 && (link + entry) % j->component->vector_alignment != 0)
+    if (j->component->vector_alignment != 0 && (j->link + entry) % j->component->vector_alignment != 0)
         return SEAL_CONTENT_VECTOR_TABLE;
-    if (size - entry < table)
+    if (j->size - entry < 4u * j->component->vectors)
         return SEAL_CONTENT_VECTOR_TABLE;
-    if (payload->read(payload->user, start + entry, j->work->piece, 8) != SEAL_READ)
+    if (j->payload->read(j->payload->user, j->start + entry, j->work->piece, 8) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
     stack = word32(j->work->piece);
     reset = word32(j->work->piece + 4);
     if (stack % 8 != 0 || !in_ram(j, stack))
         return SEAL_CONTENT_STACK_POINTER;
-    if ((reset & 1) == 0 || reset - 1 < link || reset - 1 - link >= size)
+    if ((reset & 1) == 0 || reset - 1 - j->link >= j->size)
         return SEAL_CONTENT_RESET_VECTOR;
     return SEAL_ACCEPTED;
 }
 
 static uint32_t check_rest(struct judgement *j)
 {
-    uint32_t start;
-    const struct seal_reader *payload = payload_of(j, &start);
-
     if (j->subject->where != SEAL_RUN_SLOT)
         return SEAL_ACCEPTED;
-    return check_erased(j, payload, start + GET32(j, AT_PAYLOAD_SIZE), payload->size,
+    return check_erased(j, j->payload, j->start + j->size, j->payload->size,
                         SEAL_CONTENT_REST_NOT_ERASED);
 }
 
@@ -624,8 +593,6 @@ static uint32_t run(struct judgement *j, const header_check *checks, uint32_t co
         if (code != SEAL_ACCEPTED)
             return code;
         ++*passed;
-        if (checks[i] == check_header)
-            find_component(j);
     }
     return SEAL_ACCEPTED;
 }
@@ -659,15 +626,15 @@ uint32_t seal_judge(const struct seal_product *product, const struct seal_state 
      * likely to help; it guarantees nothing. */
     if (passed != before + (header_only ? 0u : after))
         return SEAL_DEVICE_NOT_RUN;
-    for (i = 0; i < 4; i++)
-        header->version[i] = word32(work->statement + AT_VERSION + 4 * i);
+    for (i = 0; i < sizeof header->version; i++)
+        header->version[i] = work->statement[AT_VERSION + i];
     header->counter = GET32(&j, AT_COUNTER);
-    header->payload_size = GET32(&j, AT_PAYLOAD_SIZE);
-    header->link_address = GET32(&j, AT_LINK_ADDRESS);
+    header->payload_size = j.size;
+    header->link_address = j.link;
     header->entry_offset = GET32(&j, AT_ENTRY_OFFSET);
-    header->header_block = (uint16_t)GET16(&j, AT_HEADER_BLOCK);
+    header->header_block = (uint16_t)j.header_block;
     header->component = work->statement[AT_COMPONENT];
-    header->detached = (uint8_t)is_detached(&j);
+    header->detached = (uint8_t)(j.detached != 0);
     header->development = (uint8_t)(GET32(&j, AT_FLAGS) & FLAG_DEVELOPMENT);
     return passed == before + (header_only ? 0u : after) ? (uint32_t)SEAL_ACCEPTED
                                                          : (uint32_t)SEAL_DEVICE_NOT_RUN;

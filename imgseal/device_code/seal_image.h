@@ -16,6 +16,11 @@
 #include "seal_codes.h"
 
 #define SEAL_STATEMENT_BYTES 384u
+/* offsets in the statement that readers of packages use too */
+#define SEAL_AT_NUMBER 48u
+#define SEAL_AT_VERSION 52u
+#define SEAL_AT_LINK 284u
+#define SEAL_AT_FLAGS 296u
 #define SEAL_HEADER_MIN 512u
 #define SEAL_HEADER_MAX 8192u
 #define SEAL_SIGNATURES 3u
@@ -43,6 +48,7 @@ struct seal_component {
     struct seal_slot keep;      /* size 0: none                                  */
     uint8_t whole_at_boot;      /* 1: the payload is judged at every boot        */
     uint8_t recovery;           /* 1: starts when no set can                     */
+    uint8_t hazard;             /* 1: it can hurt: packages ask for authorisation */
 };
 
 struct seal_anchor {
@@ -78,7 +84,7 @@ struct seal_product {
 
 struct seal_version {
     uint8_t component;          /* 0 is the bootloader                           */
-    uint32_t words[4];          /* major, minor, patch, stage word               */
+    uint8_t bytes[16];          /* as in the statement                           */
 };
 
 struct seal_state {
@@ -138,7 +144,7 @@ struct seal_subject {
 
 /* What a verified header says; valid after SEAL_ACCEPTED. */
 struct seal_header {
-    uint32_t version[4];
+    uint8_t version[16];
     uint32_t counter;
     uint32_t payload_size;
     uint32_t link_address;
@@ -165,6 +171,12 @@ struct seal_work {
 uint32_t seal_judge(const struct seal_product *product, const struct seal_state *state,
                     const struct seal_crypto *crypto, const struct seal_subject *subject,
                     int header_only, struct seal_work *work, struct seal_header *header);
+
+/* The eight bytes that every sealed image begins with. */
+extern const uint8_t seal_magic[8];
+
+/* 1 when a big-endian number of 32 bytes lies in 1..n-1, n the order of P-256. */
+int seal_is_in_group(const uint8_t *number);
 
 /* Compares two digests in a time that does not depend on them. 0: equal. */
 uint32_t seal_differ(const uint8_t *a, const uint8_t *b, size_t length);

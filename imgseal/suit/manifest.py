@@ -92,6 +92,13 @@ def decode_manifest(data: bytes) -> Manifest:
     for label in value:
         if label not in labels.MANIFEST_MEMBERS:
             refuse("manifest", "an unknown member", "the labels of the SUIT registry", label)
+        if value[label] is None:  # absent and null would be two encodings of one meaning
+            refuse(
+                f"manifest.{labels.MANIFEST_MEMBERS[label].replace(' ', '-')}",
+                "a member without a value",
+                "a value",
+                None,
+            )
     if isinstance(value.get(labels.VERSION_MEMBER), bool) or value.get(labels.VERSION_MEMBER) != 1:
         refuse("manifest.version", "a manifest version that is not supported", "1", value.get(labels.VERSION_MEMBER))
     sequence = value.get(labels.SEQUENCE_NUMBER)

@@ -14,7 +14,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     names = sorted(path.name for path in (project / "seal").iterdir())
     assert names == [
         "guide.md", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
-        "seal_image.h", "seal_psa.c",
+        "seal_image.h", "seal_package.c", "seal_package.h", "seal_psa.c",
     ]  # fmt: skip
     assert said.out.split() == [
         f"seal/{name}" for name in ("seal_config.h", *(n for n in names if n != "seal_config.h"))
@@ -25,7 +25,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     )
     for compiler in ("gcc", "clang"):
         tool(compiler)
-        for source in ("use.c", "seal/seal_image.c", "seal/seal_boot.c"):
+        for source in ("use.c", "seal/seal_image.c", "seal/seal_boot.c", "seal/seal_package.c"):
             subprocess.run(
                 [compiler, "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-Iseal", "-c", source, "-o", "x.o"],
                 check=True,

@@ -12,7 +12,7 @@ static struct seal_started started;
 
 void shim_begin(const struct seal_flash *flash, const struct seal_counters *counters, const struct seal_crypto *crypto,
                 uint32_t (*package)(void *, uint8_t, const uint8_t *, const uint8_t *, struct seal_source *),
-                uint32_t hardware, const uint32_t *bootloader, const uint8_t (*revoked)[16], uint32_t revoked_count);
+                uint32_t hardware, const uint8_t *bootloader, const uint8_t (*revoked)[16], uint32_t revoked_count);
 uint32_t shim_choose(int power_on);
 uint32_t shim_healthy(void);
 const struct seal_started *shim_started(void);
@@ -21,7 +21,7 @@ uint32_t shim_journal(uint32_t what);
 
 void shim_begin(const struct seal_flash *flash, const struct seal_counters *counters, const struct seal_crypto *crypto,
                 uint32_t (*package)(void *, uint8_t, const uint8_t *, const uint8_t *, struct seal_source *),
-                uint32_t hardware, const uint32_t *bootloader, const uint8_t (*revoked)[16], uint32_t revoked_count)
+                uint32_t hardware, const uint8_t *bootloader, const uint8_t (*revoked)[16], uint32_t revoked_count)
 {
     memset(&boot, 0, sizeof boot);
     memset(records, 0xA5, sizeof records);

@@ -56,29 +56,17 @@ def build_crypto(folder: Path, compiler: str, flags: tuple[str, ...]) -> Path:
 
 
 def build_runner(
-    of: Product, folder: Path, compiler: str, flags: tuple[str, ...], crypto: Path, tail: tuple[str, ...] = ()
-) -> Path:
-    """Compile the runner of kit cases for one product; our sources under the strict warnings."""
+    of: Product, folder: Path, compiler: str, flags: tuple[str, ...], crypto: Path, tail: tuple[str, ...] = (), main: str = "kit_main",
+) -> Path:  # fmt: skip
+    """Compile a runner of kit cases for one product; our sources under the strict warnings."""
     write_config(of, folder)
     includes = (f"-I{folder}", f"-I{SOURCES}")
-    strict = (*STRICT, *flags, *includes)
-    run([compiler, *strict, "-c", SOURCES / "seal_image.c", "-o", folder / "seal_image.o"])
-    inc = f"-I{bearssl() / 'inc'}"
-    run(
-        [
-            compiler,
-            "-std=c99",
-            *flags,
-            *includes,
-            inc,
-            "-c",
-            SOURCES / "seal_bearssl.c",
-            "-o",
-            folder / "seal_bearssl.o",
-        ]
-    )
-    run([compiler, "-std=c99", *flags, *includes, "-c", HERE / "kit_main.c", "-o", folder / "kit_main.o"])
-    program = folder / "kit_main"
-    objects = [folder / f"{name}.o" for name in ("seal_image", "seal_bearssl", "kit_main")]
+    for name in ("seal_image", "seal_package"):
+        run([compiler, *STRICT, *flags, *includes, "-c", SOURCES / f"{name}.c", "-o", folder / f"{name}.o"])
+    relaxed = [compiler, "-std=c99", *flags, *includes]
+    run([*relaxed, f"-I{bearssl() / 'inc'}", "-c", SOURCES / "seal_bearssl.c", "-o", folder / "seal_bearssl.o"])
+    run([*relaxed, "-c", HERE / f"{main}.c", "-o", folder / f"{main}.o"])
+    program = folder / main
+    objects = [folder / f"{name}.o" for name in ("seal_image", "seal_package", "seal_bearssl", main)]
     run([compiler, *flags, "-o", program, *objects, crypto, *tail])
     return program

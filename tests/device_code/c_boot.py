@@ -7,6 +7,7 @@ callback makes it return an error, upon which the C code returns at once; what f
 import ctypes as c
 import functools
 import hashlib
+import struct
 from pathlib import Path
 from typing import Any
 
@@ -206,7 +207,7 @@ class Library:
     def begin(self, device: Any) -> None:
         self.device, self.stopped = device, None
         facts = device.facts
-        version = (U32 * 4)(*(facts.bootloader.words() if facts.bootloader else (0, 0, 0, 0)))
+        version = struct.pack("<4I", *(facts.bootloader.words() if facts.bootloader else (0, 0, 0, 0)))
         revoked = b"".join(bytes.fromhex(key) for key in facts.revoked)
         self._room = c.create_string_buffer(revoked, max(1, len(revoked)))
         self.library.shim_begin(

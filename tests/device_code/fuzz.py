@@ -11,6 +11,7 @@ import argparse
 import ctypes as c
 import hashlib
 import random
+import struct
 import sys
 import tempfile
 import time
@@ -41,7 +42,7 @@ EDGES = (0, 1, 2, 3, 4, 5, 6, 7, 8, 63, 64, 65, 127, 128, 255, 256, 383, 384, 51
 
 
 class Version(c.Structure):
-    _fields_ = (("component", c.c_uint8), ("words", c.c_uint32 * 4))
+    _fields_ = (("component", c.c_uint8), ("bytes", c.c_uint8 * 16))
 
 
 class CaseState(c.Structure):
@@ -61,17 +62,19 @@ class DisagreementError(Exception):
 class Fuzzer:
     """The compiled library and the kit's seeds."""
 
-    def __init__(self, folder: Path, flags: tuple[str, ...] = ("-O2",)) -> None:
-        self.of = product_of(KIT, text_of(KIT))
-        self.values = product(KIT)
+    def __init__(
+        self, folder: Path, flags: tuple[str, ...] = ("-O2",), name: str = KIT, sources: Path = SOURCES
+    ) -> None:
+        self.of = product_of(name, text_of(name))
+        self.values = product(name)
         write_config(self.of, folder)
         target = folder / "fuzz.so"
-        run(["gcc", "-std=c99", "-w", *flags, "-DSEAL_PIECE=1024u", "-fPIC", "-shared", f"-I{folder}", f"-I{SOURCES}",
-             SOURCES / "seal_image.c", Path(__file__).parent / "fuzz_shim.c", "-o", target])  # fmt: skip
+        run(["gcc", "-std=c99", "-w", *flags, "-DSEAL_PIECE=1024u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}",
+             sources / "seal_image.c", sources / "seal_package.c", Path(__file__).parent / "fuzz_shim.c", "-o", target])  # fmt: skip
         self.library = c.CDLL(str(target))
         self.library.fuzz_judge.restype = c.c_uint32
         self.crypto: Crypto = Library(self.of, folder / "boot").crypto
-        self.seeds = [case for case in load() if is_image(case) and case["product"] == KIT]
+        self.seeds = [case for case in load() if is_image(case) and case["product"] == name]
         self.blobs = {p: (DATA / p).read_bytes() for case in self.seeds for p in _paths(case)}
 
     def one(self, rng: random.Random, counts: Counter[str]) -> None:
@@ -111,6 +114,16 @@ class Fuzzer:
         self, image: bytes, payload: bytes | None, slot: str | None, device: dict[str, Any] | None, held: dict[str, bytes], *,
         development: bool,
     ) -> str:  # fmt: skip
+        state = self.state(device, held, slot, development=development)
+        code = self.library.fuzz_judge(
+            c.byref(state), c.byref(self.crypto), image, len(image), payload, 0 if payload is None else len(payload)
+        )
+        return NAMES.get(code, hex(code))
+
+    def state(
+        self, device: dict[str, Any] | None, held: dict[str, bytes], slot: str | None, *, development: bool
+    ) -> CaseState:
+        """What a case's device brings to the judgement of an image."""
         state = CaseState()
         revision = (device or {}).get("hardware")
         state.hardware_least, state.hardware_most = (
@@ -120,7 +133,7 @@ class Fuzzer:
         state.where, state.component, state.run_slot = place_of(self.values, slot)
         for index, (number, version) in enumerate(versions(self.values, device, held).items()):
             state.versions[index].component = number
-            state.versions[index].words[:] = version.words()
+            state.versions[index].bytes[:] = struct.pack("<4I", *version.words())
             state.version_count = index + 1
         for index, key in enumerate((device or {}).get("revoked", [])):
             state.revoked[index][:] = bytes.fromhex(key)
@@ -128,10 +141,7 @@ class Fuzzer:
         for index, (counted, value) in enumerate((device or {}).get("counters", {}).items()):
             state.counters[index][:] = (int(counted), value)
             state.counter_count = index + 1
-        code = self.library.fuzz_judge(
-            c.byref(state), c.byref(self.crypto), image, len(image), payload, 0 if payload is None else len(payload)
-        )
-        return NAMES.get(code, hex(code))
+        return state
 
     def record(self, rng: random.Random, counts: Counter[str]) -> None:
         """One mutant of an install record: whether it is one."""

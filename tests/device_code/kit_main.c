@@ -161,8 +161,8 @@ int main(int argc, char **argv)
         state.version_count = (uint8_t)get(file, 1);
         for (i = 0; i < state.version_count; i++) {
             versions[i].component = (uint8_t)get(file, 1);
-            for (k = 0; k < 4; k++)
-                versions[i].words[k] = get(file, 4);
+            for (k = 0; k < 16; k++)
+                versions[i].bytes[k] = (uint8_t)get(file, 1);
         }
         state.revoked_count = (uint8_t)get(file, 1);
         for (i = 0; i < state.revoked_count; i++)

@@ -105,8 +105,8 @@ static void run(void)
     subject.payload.size = slot->size;
 #endif
     versions[0].component = 0;
-    versions[0].words[0] = 1;
-    versions[0].words[3] = 0xFFFFFFFFu;
+    versions[0].bytes[0] = 1;
+    versions[0].bytes[12] = versions[0].bytes[13] = versions[0].bytes[14] = versions[0].bytes[15] = 0xFF;
     code = seal_judge(&seal_product, &state, &seal_bearssl, &subject, 0, &work, &header);
     print_hex(code);
     if (code != SEAL_ACCEPTED)

@@ -5,11 +5,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from batch import DATA
 from c_boot import Library, programs_in_c
+from c_package import judge_package
+from fuzz import DisagreementError
+from fuzz_package import PackageFuzzer, many
 from kit_base import text_of
 from run_python import product_of
 from stages import pair
 from test_kit_in_c import CASES, PRODUCTS, expected, judge
+from test_package_in_c import PRODUCTS as PACKAGE_PRODUCTS
 
 from build import CRYPTO, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from imgseal.memory.view import ByteView
@@ -20,7 +25,7 @@ from imgseal.state.device import fresh
 assert CRYPTO
 IMAGE = [
     ("format not looked at", "GET16(j, AT_MAJOR) != 1", "0"),
-    ("magic not looked at", "seal_differ(s + AT_MAGIC, magic, sizeof magic) != 0", "0"),
+    ("magic not looked at", "seal_differ(s + AT_MAGIC, seal_magic, sizeof seal_magic) != 0", "0"),
     ("hardware order", "GET16(j, AT_HARDWARE_LEAST) > GET16(j, AT_HARDWARE_MOST)", "0"),
     ("link address may overflow", "size - 1 > ~GET32(j, AT_LINK_ADDRESS)", "0"),
     ("entry behind the payload", "entry >= size", "0"),
@@ -31,15 +36,15 @@ IMAGE = [
     ("one key twice", "if (seal_differ(signature_slot(j, k), slot, 20) == 0)", "if (0)"),
     ("slot behind an unused one", "if (ended || length == 0", "if (length == 0"),
     ("requirements not ascending", "if (i > 0 && s[AT_NEED_COMPONENTS + i] <= s[AT_NEED_COMPONENTS + i - 1])", "if (0)"),
-    ("fill not looked at", "return check_erased(j, image, at, end, SEAL_STRUCTURE_FILL_NOT_ERASED);", "return SEAL_ACCEPTED;"),
-    ("bytes behind the payload", "payload->size - start > size", "0"),
-    ("bytes behind a detached header", "j->subject->image.size > GET16(j, AT_HEADER_BLOCK)", "0"),
-    ("payload cut short", "payload->size - start < size)", "0)"),
+    ("fill not looked at", "return check_erased(j, image, at, j->header_block, SEAL_STRUCTURE_FILL_NOT_ERASED);", "return SEAL_ACCEPTED;"),
+    ("bytes behind the payload", "room > j->size", "0"),
+    ("bytes behind a detached header", "j->subject->image.size > j->header_block", "0"),
+    ("payload cut short", "room < j->size)", "0)"),
     ("revoked keys taken", "if (is_revoked(j, slot + 4)) {", "if (0) {"),
     ("any trusted key for any component", ">> j->component_index & 1) == 0) {", ">> j->component_index & 1) == 2) {"),
     ("one signer is enough", "count < (first->development ? 1u : j->product->need)", "0"),
     ("r and s may be n", "            return p[i] < order[i];\n    return 0;", "            return p[i] < order[i];\n    return 1;"),
-    ("s not looked at", "!in_group(value) || !in_group(value + 32)", "!in_group(value)"),
+    ("s not looked at", "!seal_is_in_group(value) || !seal_is_in_group(value + 32)", "!seal_is_in_group(value)"),
     ("signature not looked at", "j->crypto->verify(anchor->x, anchor->y, digest, value) != SEAL_VERIFIED", "0"),
     ("vendor but for its last byte", "s + AT_VENDOR, j->product->vendor_id, 16", "s + AT_VENDOR, j->product->vendor_id, 15"),
     ("class not looked at", "seal_differ(s + AT_CLASS, j->product->class_id, 16) != 0", "0"),
@@ -47,22 +52,22 @@ IMAGE = [
     ("kind not looked at", "s[AT_KIND] != j->component->kind", "0"),
     ("development images taken", "flagged && !j->state->development", "0"),
     ("code in external flash", "&& !j->component->run[j->run_slot].trusted", "&& 0"),
-    ("requirement met one too late", "compare_version(found->words, s + AT_NEED_LEAST + 16 * i) < 0", "compare_version(found->words, s + AT_NEED_LEAST + 16 * i) <= 0"),
-    ("excluded version taken", "compare_version(words, below) < 0;", "compare_version(words, below) <= 0;"),
+    ("requirement met one too late", "compare_version(found->bytes, s + AT_NEED_LEAST + 16 * i) < 0", "compare_version(found->bytes, s + AT_NEED_LEAST + 16 * i) <= 0"),
+    ("excluded version taken", "compare_version(version, below) < 0;", "compare_version(version, below) <= 0;"),
     ("missing component taken", "if (j->state->whole_set)", "if (0)"),
     ("staging slots judged like run slots", "j->subject->where == SEAL_WAITING_SLOT", "0"),
     ("equal counters refused", "GET32(j, AT_COUNTER) < least", "GET32(j, AT_COUNTER) <= least"),
     ("counters not looked at", "GET32(j, AT_COUNTER) < least", "0"),
-    ("header block of another size", "GET16(j, AT_HEADER_BLOCK) != c->header_block", "0"),
-    ("slot full by one too much", "GET32(j, AT_PAYLOAD_SIZE) > slot->size - (is_detached(j) ? 0u : c->header_block)", "GET32(j, AT_PAYLOAD_SIZE) > slot->size - (is_detached(j) ? 0u : c->header_block) + 1"),
-    ("slot full one too early", "GET32(j, AT_PAYLOAD_SIZE) > slot->size", "GET32(j, AT_PAYLOAD_SIZE) >= slot->size"),
+    ("header block of another size", "j->header_block != c->header_block", "0"),
+    ("slot full by one too much", "j->size > slot->size - j->start", "j->size > slot->size - j->start + 1"),
+    ("slot full one too early", "j->size > slot->size", "j->size >= slot->size"),
     ("image of another slot", "lies->base != slot->base", "0"),
-    ("dump of another size", "payload_of(j, &start)->size != lies->size", "0"),
+    ("dump of another size", "j->payload->size != lies->size", "0"),
     ("digest not compared", "seal_differ(digest, s + AT_PAYLOAD_DIGEST, 32) != 0", "0"),
-    ("vector table anywhere", "(link + entry) % j->component->vector_alignment != 0", "0"),
+    ("vector table anywhere", "(j->link + entry) % j->component->vector_alignment != 0", "0"),
     ("stack at the start of RAM", "stack > j->product->ram[i].base", "stack >= j->product->ram[i].base"),
     ("reset without the Thumb bit", "(reset & 1) == 0 || ", ""),
-    ("rest not looked at to its end", "GET32(j, AT_PAYLOAD_SIZE), payload->size,\n", "GET32(j, AT_PAYLOAD_SIZE), payload->size - 1,\n"),
+    ("rest not looked at to its end", "j->size, j->payload->size,\n", "j->size, j->payload->size - 1,\n"),
 ]  # fmt: skip
 BOOT = [
     ("torn records acted upon", "if (best.copies == COPIES && shown == 1)", "if (best.copies != 0)", "staged outside, kept"),
@@ -80,6 +85,34 @@ BOOT = [
     ("recovery image half rewritten", "(!b->journal.found || !b->journal.record[R_RECOVERY])", "1", "recovery image"),
     ("run slot not erased", "    return code == SEAL_WRITTEN ? erase(b, c->run[0].base, c->run[0].size) : code;", "    return code;", "staged outside, kept"),
     ("slot noted before it is written", "    code = tidy(b);\n    if (code == SEAL_WRITTEN)\n        code = erase_run(b, c);\n    if (code == SEAL_WRITTEN)\n        code = fill_run(b, c, &source, size);", "    put32(r + R_PLACED, get32(r + R_PLACED) | bit);\n    code = commit(b);\n    r = b->journal.record;\n    if (code == SEAL_WRITTEN)\n        code = erase_run(b, c);\n    if (code == SEAL_WRITTEN)\n        code = fill_run(b, c, &source, size);", "staged outside, kept"),
+]  # fmt: skip
+
+PACKAGE = [
+    ("manifest digest not compared", "!same(r->file, digest_at, digest, 32)", "0"),
+    ("package signature not looked at", "d->crypto->verify(d->anchors[i].x, d->anchors[i].y, digest, value) == SEAL_VERIFIED", "1"),
+    ("one package signer twice", "if ((signers >> anchor & 1) == 0) {", "if (1) {"),
+    ("revoked package key taken", "if (is_revoked(d, d->anchors[anchor].key_id))", "if (0)"),
+    ("severed member not compared", "seal_differ(digest, wanted, 32) == 0 ?", "1 ?"),
+    ("bytes behind the envelope", "c.at != c.end || r->authentication_end == 0", "r->authentication_end == 0"),
+    ("two lengths for a number", "c->broken |= item->value < 24;", ""),
+    ("payload that nobody asked for", "if (!out->payload[i].used)", "if (0)"),
+    ("image digest not compared", "seal_differ(digest, part->digest, 32) != 0", "0"),
+    ("vendor not asked", "at == 0 || !same(&r->buffer, at, mine, 16)", "0"),
+    ("nothing checked for identity", "out->part[i].checked != 3", "0"),
+    ("no authorisation asked for", "    if (code == C_AUTHORISED)\n        r->asked = 1;", "    r->asked = 1;"),
+    ("authorisation not waited for", "r->device->authorised ? (uint32_t)SEAL_ACCEPTED", "1 ? (uint32_t)SEAL_ACCEPTED"),
+    ("battery not looked at", "r->device->battery >= r->battery ?", "1 ?"),
+    ("failed before, taken again", "seal_differ(d->refused[i], r->out->digest, 32) == 0", "0"),
+    ("taken while a trial is open", "if (d->trial_open)", "if (0)"),
+    ("older release", "if (r->out->sequence < d->sequence)", "if (0)"),
+    ("another release of the same sequence", "if (r->out->sequence == d->sequence && !d->fresh", "if (0"),
+    ("slot that is not free", "r->slot != r->device->free_slot[part->component]", "0"),
+    ("slot that runs is rewritten", "(code == FETCH || code == INVOKE) && !r->scanning && is_busy(r)", "0"),
+    ("validate leaves one out", "r->out->part[i].taken && !r->out->part[i].validated", "0"),
+    ("version not compared", "if (mine != words[i])", "if (0)"),
+    ("image of another component", "own->header_block))\n            return SEAL_IDENTITY_LAYERS_DISAGREE;", "own->header_block)) {\n        }"),
+    ("development image in a release", "(head[SEAL_AT_FLAGS - SEAL_AT_LINK] & 1) != r->out->development", "0"),
+    ("component twice", "if (own != 0 && r->out->part[k].component", "if (0 && r->out->part[k].component"),
 ]  # fmt: skip
 
 
@@ -138,4 +171,23 @@ def test_the_rehearsal_finds_it(
             played = rehearse(stage, brings, pairs=2000, seed=seed, programs=programs_in_c(library))
             if played.violation is not None:
                 return
+    pytest.fail("not found")
+
+
+@pytest.mark.parametrize(("name", "old", "new"), PACKAGE, ids=[row[0] for row in PACKAGE])
+def test_kit_or_fuzz_finds_it(name: str, old: str, new: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    sources = planted(tmp_path, "seal_package.c", old, new)
+    for product in PACKAGE_PRODUCTS:
+        fuzzer = PackageFuzzer(tmp_path / product, ("-O1",), product, sources)
+        for case in fuzzer.cases:
+            held = {slot: (DATA / path).read_bytes() for slot, path in case.get("held", {}).items()}
+            said = judge_package(fuzzer.fuzzer, (DATA / case["artefact"]).read_bytes(), case, held)
+            if said == "accepted" and case["verdict"] == "refused":
+                return
+    fuzzer = PackageFuzzer(tmp_path / "kit", ("-O1",), sources=sources)
+    try:
+        many(fuzzer, 4000, seed=2, keep=False)
+    except DisagreementError:
+        return
     pytest.fail("not found")

@@ -32,6 +32,26 @@ def test_compilers(source: Path, tool: Callable[[str], str], tmp_path: Path) -> 
     )
 
 
+def test_clang_tidy(tool: Callable[[str], str]) -> None:
+    """Bugs, the analyzer, and the rules of CERT C that need no annex K."""
+    tool("clang-tidy")
+    checks = "-*,bugprone-*,clang-analyzer-*,cert-*,misc-*,portability-*,-bugprone-easily-swappable-parameters"
+    # bounded numbers are multiplied in 32 bits, which is what an address has on the device
+    checks += ",-bugprone-implicit-widening-of-multiplication-result,-clang-analyzer-security.insecureAPI.DeprecatedOrUnsafeBufferHandling"
+    run(
+        [
+            "clang-tidy",
+            "--quiet",
+            f"--checks={checks}",
+            "--warnings-as-errors=*",
+            *OURS,
+            "--",
+            "-std=c99",
+            f"-I{SOURCES}",
+        ]
+    )
+
+
 def test_cppcheck(tool: Callable[[str], str]) -> None:
     tool("cppcheck")
     run(

@@ -13,26 +13,33 @@ from imgseal.keys.untrusted import published_signer
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch, decode_sequence
 from imgseal.suit.digest import sha256_digest
-from imgseal.suit.envelope import decode_envelope
-from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest
+from imgseal.suit.envelope import decode_envelope, wrapped_digest
+from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
 
 Change = Callable[[Manifest], Manifest]
 RADIO, TABLE = 2, 3
 """Indices of components in the manifest of the good package."""
 
 
-def edited(change: Change, package: bytes | None = None, **arguments: Any) -> bytes:
-    """A package with a changed manifest, signed again; its severed members are put back inline first."""
+def edited(change: Change, package: bytes | None = None, *, inline: bool = False, **arguments: Any) -> bytes:
+    """A package with a changed manifest, signed again; the install sequence is severed as before, or stays inside."""
     raw = good().package if package is None else package
+    severed: dict[int, bytes] = {}
 
     def edit(data: bytes) -> bytes:
         manifest = decode_manifest(data)
         members = dict(manifest.members)
         members[labels.INSTALL] = decode_sequence(decode_envelope(raw).severed[labels.INSTALL], "install")
         members.pop(labels.TEXT)
-        return encode_manifest(change(manifest._replace(members=members)))
+        manifest = change(manifest._replace(members=members))
+        install = manifest.members.get(labels.INSTALL)
+        if install is not None and not inline:
+            severed[labels.INSTALL] = encode_member(install)
+            digest = wrapped_digest(severed[labels.INSTALL])
+            manifest = manifest._replace(members={**manifest.members, labels.INSTALL: digest})
+        return encode_manifest(manifest)
 
-    return repacked(raw, edit, severed=lambda _members: {}, **arguments)
+    return repacked(raw, edit, severed=lambda _members: severed, **arguments)
 
 
 def member(manifest: Manifest, label: int) -> tuple[Command, ...]:
@@ -68,7 +75,7 @@ def package_cases() -> Iterator[Case]:
     yield Case("package-good", raw, "accepted")
     yield Case("package-good-on-a-device", raw, "accepted", device=device(battery_mwh=500), held=held())
     yield Case("package-text-taken-out", repacked(raw, severed=lambda m: {20: m[20]}), "accepted")
-    yield Case("package-install-inline", edited(lambda m: m), "accepted")
+    yield Case("package-install-inline", edited(lambda m: m, inline=True), "accepted")
     yield from _envelope(raw)
     yield from _signatures(raw)
     yield from _manifest(raw)
@@ -89,7 +96,7 @@ def _envelope(raw: bytes) -> Iterator[Case]:
         yield Case(f"package-member-{key}", encode(tree), "structure.envelope")
     yield Case("package-long-head", raw[:2] + b"\xb8" + bytes([raw[2] & 31]) + raw[3:], "structure.envelope")
     yield Case("package-extra-payload", add_payload(raw, "#zzzzzzzzzzzzzzzz", b"x"), "structure.unsigned-member")
-    tree = decode(edited(lambda m: m), "x", tags=frozenset({107}))
+    tree = decode(edited(lambda m: m, inline=True), "x", tags=frozenset({107}))
     tree.value[16] = encode([21, 2])  # type: ignore[attr-defined]
     yield Case("package-unsigned-sequence", encode(tree), "structure.unsigned-member")
     yield Case("package-too-large", b"", "structure.too-large")  # marked: the file is made by the runner

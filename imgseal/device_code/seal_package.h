@@ -1,0 +1,74 @@
+/* Reads update packages of the profile in docs/format/package.md, bounded, in C99: what
+ * imgseal pack makes, and nothing else. No heap, no recursion, no state of its own.
+ */
+#ifndef SEAL_PACKAGE_H
+#define SEAL_PACKAGE_H
+
+#include "seal_image.h"
+
+#define SEAL_PARTS_MAX 32u      /* components of one manifest                     */
+#define SEAL_KEY_MAX 64u        /* bytes of a payload's key                       */
+
+/* One component of the manifest: a sealed image, or header or payload of a detached
+ * one, and where its payload lies in the package. */
+struct seal_part {
+    uint8_t component;          /* index into the product's components            */
+    uint8_t run_slot;
+    uint8_t header;             /* 1: a detached header                           */
+    uint8_t taken;              /* 1: this device installs it                     */
+    uint8_t matched;            /* 1: its digest holds                            */
+    uint8_t checked;            /* bit 0 vendor, bit 1 class                      */
+    uint8_t validated;          /* 1: the validate sequence checks it             */
+    uint8_t digest[32];
+    uint32_t size;
+    uint32_t at;                /* offset in the package                          */
+    uint32_t length;
+};
+
+/* A payload of the envelope: where its key and its bytes lie in the package. */
+struct seal_payload {
+    uint32_t key_at, key_length, at, length;
+    uint8_t used;
+};
+
+/* What the device brings to the question. */
+struct seal_installer {
+    const struct seal_product *product;
+    const struct seal_crypto *crypto;
+    const struct seal_anchor *anchors;          /* keys for packages              */
+    uint8_t anchor_count;
+    uint8_t need;                               /* distinct signers               */
+    uint8_t es256;                              /* 1: ES256 is the algorithm      */
+    uint8_t development;
+    const uint8_t (*revoked)[16];
+    uint8_t revoked_count;
+    uint8_t trial_open;
+    uint8_t fresh;                              /* 1: has never had a release     */
+    uint8_t refused_count;
+    const uint8_t (*refused)[32];               /* manifests that failed here     */
+    uint32_t sequence;                          /* of the settled release         */
+    const uint8_t *manifest_digest;             /* of its manifest; 0: none       */
+    uint32_t battery;                           /* mWh; all ones: enough          */
+    uint8_t authorised;                         /* 1: an update may begin now     */
+    const uint8_t *free_slot;                   /* by component index             */
+};
+
+struct seal_package {
+    uint32_t sequence;
+    uint32_t manifest_length;
+    uint8_t digest[32];                         /* of the manifest                */
+    uint8_t parts;
+    uint8_t development;                        /* 1: signed by development keys   */
+    struct seal_part part[SEAL_PARTS_MAX];
+    struct seal_payload payload[SEAL_PARTS_MAX];
+};
+
+/* Judges envelope, signature and manifest, and finds what this device installs. The
+ * manifest and its install sequence are copied into buffer once, and read from there.
+ * SEAL_ACCEPTED, or the code of the first finding; SEAL_DEVICE_OUTSIDE_PROFILE for
+ * what imgseal pack never makes. The images are judged by seal_judge, each where it
+ * ends up. */
+uint32_t seal_read_package(const struct seal_installer *device, const struct seal_reader *file,
+                           uint8_t *buffer, uint32_t room, struct seal_work *work, struct seal_package *out);
+
+#endif

@@ -1,0 +1,73 @@
+"""The C reader of packages on the kit: what pack makes gets the same verdict and first code; everything else is refused.
+
+A package outside the profile of docs/format/package.md is refused by name where the tool, which executes all of SUIT, may say more.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from batch import DATA, is_image, load
+from c_package import pack_package
+from fuzz import NAMES, Fuzzer
+from machines import COMPILER, MACHINES, run_on
+from test_kit_in_c import SANITIZERS
+
+from build import build_crypto, build_runner, run
+
+CASES = [case for case in load() if not is_image(case) and isinstance(case["artefact"], str)]
+PRODUCTS = sorted({case["product"] for case in CASES})
+OUTSIDE = "device.outside-profile"
+SMALL = "device.buffer-too-small"  # 3 KiB for the manifest on the machine with 16 KiB
+ALSO_OUTSIDE = {"package-install-inline"}
+"""Accepted by the tool, and never made by it."""
+
+
+def judge(fuzzer: Fuzzer, cases: list[dict[str, Any]], program: Path, call: Callable[[Path], str]) -> list[str]:
+    """Run a batch; return the codes as words."""
+    raws = []
+    for case in cases:
+        held = {slot: (DATA / path).read_bytes() for slot, path in case.get("held", {}).items()}
+        raws.append(pack_package(fuzzer, (DATA / case["artefact"]).read_bytes(), case, held))
+    (program.parent / "batch.bin").write_bytes(b"".join(raws))
+    return [NAMES.get(int(line, 16), line) for line in call(program).split()]
+
+
+def compare(cases: list[dict[str, Any]], found: list[str]) -> None:
+    wrong = []
+    for case, said in zip(cases, found, strict=True):
+        expected = case.get("device_first", case["first"])
+        named = said in (OUTSIDE, SMALL) and (case["verdict"] == "refused" or case["name"] in ALSO_OUTSIDE)
+        if said != expected and not named:
+            wrong.append((case["name"], expected, said))
+    assert wrong == []
+    assert found.count(OUTSIDE) + found.count(SMALL) <= 11
+
+
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Address and undefined-behaviour sanitizers."""
+    tool(compiler)
+    crypto = build_crypto(tmp_path / "crypto", compiler, ("-O2",))
+    for name in PRODUCTS:
+        cases = [case for case in CASES if case["product"] == name]
+        fuzzer = Fuzzer(tmp_path / name, name=name)
+        program = build_runner(fuzzer.of, tmp_path / name, compiler, SANITIZERS, crypto, main="package_main")
+        compare(cases, judge(fuzzer, cases, program, lambda path: run([path], cwd=path.parent)))
+
+
+@pytest.mark.parametrize("core", MACHINES)
+def test_cortex_m(core: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Under QEMU; the package stays outside of RAM and is read piece by piece."""
+    tool("qemu-system-arm")
+    tool(COMPILER)
+    machine = MACHINES[core]
+    crypto = build_crypto(tmp_path / "crypto", COMPILER, machine.flags)
+    for name in PRODUCTS:
+        cases = [case for case in CASES if case["product"] == name]
+        fuzzer = Fuzzer(tmp_path / name, name=name)
+        program = build_runner(
+            fuzzer.of, tmp_path / name, COMPILER, machine.flags, crypto, machine.tail, "package_main"
+        )
+        compare(cases, judge(fuzzer, cases, program, lambda path: run_on(machine, path, "batch.bin", cwd=path.parent)))
