@@ -13,7 +13,7 @@ from imgseal.sealed.codec import (
     encode_header_block,
     encode_statement,
 )
-from imgseal.sealed.layout import ESP256, FIELDS, field
+from imgseal.sealed.layout import ESP256, FIELDS, ML_DSA_44, field
 from imgseal.sealed.statement import Need, SignatureSlot, Statement
 from imgseal.versions import ALPHA, BETA, CANDIDATE, STAGE_NUMBER_LIMIT, Version
 
@@ -64,8 +64,10 @@ def statements(draw: st.DrawFn) -> Statement:
     ids = draw(st.lists(st.binary(min_size=16, max_size=16), min_size=1, max_size=3, unique=True))
     slots = []
     for key_id in ids:
-        algorithm = draw(st.sampled_from([ESP256, -48, -7]))
-        slots.append(SignatureSlot(algorithm, key_id, 64 if algorithm == ESP256 else draw(st.integers(1, 2420))))
+        algorithm = draw(st.sampled_from([ESP256, ML_DSA_44, -7]))
+        slots.append(
+            SignatureSlot(algorithm, key_id, {ESP256: 64, ML_DSA_44: 2420}.get(algorithm) or draw(st.integers(1, 2420)))
+        )
     least = 384 + sum(slot.length for slot in slots)
     block = draw(st.integers(max(4, -(-least // 128)), 64)) * 128
     return Statement(
