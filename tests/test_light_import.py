@@ -2,11 +2,13 @@
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 HEAVY = ("cbor2", "cryptography", "elftools", "intelhex", "json", "tomllib", "tempfile", "difflib", "dataclasses",
-         "pathlib", "logging", "cryptography.hazmat.primitives.serialization", "cryptography.x509")  # fmt: skip
+         "pathlib", "logging", "cryptography.hazmat.primitives.serialization", "cryptography.x509",
+         "cryptography.hazmat.primitives.asymmetric.mldsa", "imgseal.keys.mldsa44")  # fmt: skip
 
 
 def loaded(code: str) -> set[str]:
@@ -46,3 +48,28 @@ def test_help_loads_no_command() -> None:
 
 def test_judging_a_sealed_image_loads_no_cbor_and_no_serialization() -> None:
     assert loaded("import imgseal.cli.check") <= baseline() | {"cryptography"}
+
+
+@pytest.mark.parametrize("second", [False, True])
+def test_ml_dsa_is_loaded_only_where_there_is_such_a_key(second: bool, tmp_path: Path) -> None:
+    """A build and a judgement by the commands, with file keys."""
+    from workshop import two_algorithms, write_project, write_quantum_keys
+
+    from imgseal.demo.firmware import code
+    from imgseal.demo.scenario import product_text
+
+    write_project(tmp_path, two_algorithms(product_text()) if second else None)
+    if second:
+        write_quantum_keys(tmp_path)
+    link = 0xC0C00 if second else 0xC0400
+    (tmp_path / "radio.bin").write_bytes(code("radio", link=link, size=3001, vectors=48, stack=0x2002_0000))
+    script = f"""
+import contextlib, io, os
+from imgseal.cli.app import run
+os.chdir({str(tmp_path)!r})
+with contextlib.redirect_stdout(io.StringIO()):
+    assert run(["build", "radio=radio.bin@{link:#x}", "--release"]) == 0
+    assert run(["check", "out/vent-drive-2.4.1-17.suit", "out/radio.sealed.bin"]) == 0
+"""
+    ours = {"cryptography.hazmat.primitives.asymmetric.mldsa", "imgseal.keys.mldsa44"}
+    assert loaded(script) & ours == (ours if second else set())

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from cryptography.hazmat.primitives.asymmetric import ec
+from second_library import SecondLibrarySigner, seed_of
 
 from imgseal.cbor.strict import bstr_head, encode
 from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
@@ -15,22 +16,28 @@ from imgseal.demo.scenario import product_text
 from imgseal.findings import Verdict
 from imgseal.flow import FirmwareFile, judge, release
 from imgseal.journal.record import Member
+from imgseal.keys.anykey import SEALED_NUMBERS, AnyKey
+from imgseal.keys.mldsa44 import from_seed
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import encode_private, encode_public
-from imgseal.keys.signer import FileSigner
+from imgseal.keys.signer import FileSigner, Signer
 from imgseal.keys.trust import Trust, resolve
 from imgseal.make.seal import SealOptions
 from imgseal.memory.image import MemoryImage
 from imgseal.memory.view import ByteView
+from imgseal.product.algorithms import ML_DSA_44
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.sealed.layout import SIGNATURE_BYTES
 from imgseal.sealed.statement import SignatureSlot, Statement
 from imgseal.state.device import DeviceState, fresh
 from imgseal.suit.envelope import decode_envelope, envelope_pieces, wrapped_digest
 
 BUILD_TIME = 1_764_072_000
 ROLES = ("keys/images", "keys/packages", "keys-dev/images", "keys-dev/packages")
+QUANTUM = "-pq"
+"""Keys whose names end so are for ML-DSA-44."""
 
 
 def private_key(name: str) -> ec.EllipticCurvePrivateKey:
@@ -44,6 +51,14 @@ def signer(name: str) -> FileSigner:
 
 def public_key(name: str) -> PublicKey:
     return signer(name).public
+
+
+def any_signer(name: str) -> Signer:
+    return SecondLibrarySigner(name) if name.endswith(QUANTUM) else signer(name)
+
+
+def any_public(name: str) -> AnyKey:
+    return any_signer(name).public
 
 
 class Workshop(NamedTuple):
@@ -60,32 +75,48 @@ def product(edit: Callable[[str], str] = lambda text: text, **arguments: object)
 
 
 def trust_of(of: Product) -> Trust:
-    return resolve(of, lambda reference: encode_public(public_key(reference.removesuffix(".pub.pem"))))
+    return resolve(of, lambda reference: encode_public(any_public(reference.removesuffix(".pub.pem"))))
 
 
-def firmware() -> list[FirmwareFile]:
+def two_algorithms(text: str) -> str:
+    """A product file with ML-DSA-44 beside ESP256, and header blocks that hold both signatures."""
+    text = text.replace('algorithms = ["ESP256"]', 'algorithms = ["ESP256", "ML-DSA-44"]')
+    text = text.replace("counter = ", "header_block = 3072\ncounter = ")
+    for key in ROLES:
+        text = text.replace(f'= "{key}.pem"', f'= ["{key}.pem", "{key}{QUANTUM}.pem"]')
+        text = text.replace(f'["{key}.pub.pem"]', f'["{key}.pub.pem", "{key}{QUANTUM}.pub.pem"]')
+    return text
+
+
+def firmware(header: int = 0x400) -> list[FirmwareFile]:
     """Small firmware for each component of the demo's product, both builds of the motor core."""
     out = []
-    for name, slot, link, vectors, size in (
-        ("motor", "a", 0x20400, 64, 6000),
-        ("motor", "b", 0x70400, 64, 6000),
-        ("radio", "", 0xC0400, 48, 3001),
+    for name, slot, base, vectors, size in (
+        ("motor", "a", 0x20000, 64, 6000),
+        ("motor", "b", 0x70000, 64, 6000),
+        ("radio", "", 0xC0000, 48, 3001),
     ):
+        link = base + header
         data = code(f"{name} {slot}", link=link, size=size, vectors=vectors, stack=0x2002_0000)
         out.append(FirmwareFile(name, f"{name}{slot}.hex", MemoryImage.from_bytes(link, data)))
-    out.append(FirmwareFile("phrases", "phrases.bin", MemoryImage.from_bytes(0x60080400, phrases("phrases", 4000))))
+    out.append(
+        FirmwareFile("phrases", "phrases.bin", MemoryImage.from_bytes(0x60080000 + header, phrases("phrases", 4000)))
+    )
     return out
 
 
 def make(of: Product, *, development: bool = False, files: list[FirmwareFile] | None = None) -> Workshop:
     folder = "keys-dev" if development else "keys"
     trust = trust_of(of)
+    ends = ["", QUANTUM] if ML_DSA_44 in of.rules.kinds else [""]
+    if files is None:
+        files = firmware(of.components["motor"].header_block)
     result = release(
-        firmware() if files is None else files,
+        files,
         of,
         SealOptions(BUILD_TIME, development=development, source_revision=bytes(range(20))),
-        image_signers=(signer(f"{folder}/images"),),
-        package_signers=(signer(f"{folder}/packages"),),
+        image_signers=tuple(any_signer(f"{folder}/images{end}") for end in ends),
+        package_signers=tuple(any_signer(f"{folder}/packages{end}") for end in ends),
         trust=trust,
     )
     images = {image.placed.slot.name: b"".join(image.pieces()) for image in result.images}
@@ -143,8 +174,9 @@ def resealed(
     """
     statement = decode_header_block(sealed).statement
     body = sealed[statement.header_block :] if payload is None else payload
-    signers = [signer(name) for name in by]
-    slots = tuple(SignatureSlot(-9, s.public.key_id, 64) for s in signers)
+    signers = [any_signer(name) for name in by]
+    numbers = [SEALED_NUMBERS[s.public.kind] for s in signers]
+    slots = tuple(SignatureSlot(n, s.public.key_id, SIGNATURE_BYTES[n]) for n, s in zip(numbers, signers, strict=True))
     statement = change(statement._replace(signatures=slots))
     raw = bytearray(encode_statement(statement))
     patch(raw)
@@ -166,8 +198,7 @@ def repacked(
     envelope = decode_envelope(package)
     data = manifest(envelope.manifest)
     digest = encode(wrapped_digest(data).to_value())
-    message = to_be_signed(protected_header(algorithm), digest)
-    blocks = tuple(assemble(algorithm, signer(name).sign(message)) for name in by)
+    blocks = tuple(cose_block(name, digest, -48 if name.endswith(QUANTUM) else algorithm) for name in by)
     members = payloads({key: bytes(view) for key, view in envelope.payloads.items()})
     pieces = envelope_pieces(
         digest,
@@ -177,6 +208,11 @@ def repacked(
         {key: (len(value), iter([value])) for key, value in members.items()},
     )
     return b"".join(pieces)
+
+
+def cose_block(name: str, digest: bytes, algorithm: int) -> bytes:
+    """An authentication block over an encoded digest by the key named, under that algorithm number."""
+    return assemble(algorithm, any_signer(name).sign(to_be_signed(protected_header(algorithm), digest)))
 
 
 def add_payload(package: bytes, key: str, payload: bytes) -> bytes:
@@ -195,6 +231,14 @@ def detached_radio(text: str) -> str:
 def at(running: Mapping[int, int]) -> dict[int, Member]:
     """A current set by the run slots that its components start from."""
     return {number: Member(slot, b"") for number, slot in running.items()}
+
+
+def write_quantum_keys(folder: Path) -> None:
+    """Write the ML-DSA-44 keys of all roles beside the others."""
+    for role in ROLES:
+        name = role + QUANTUM
+        (folder / f"{name}.pem").write_bytes(encode_private(from_seed(seed_of(name)), None))
+        (folder / f"{name}.pub.pem").write_bytes(encode_public(any_public(name)))
 
 
 def write_project(folder: Path, text: str | None = None, *, passphrase: bytes | None = None) -> None:

@@ -6,14 +6,16 @@ from imgseal.check import manifest_rules as rules
 from imgseal.check.context import Context
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
-from imgseal.check.trust import ALGORITHM_NAMES, example_key, revoked_key
+from imgseal.check.trust import example_key, revoked_key, too_few
 from imgseal.cose.labels import ALGORITHMS
 from imgseal.cose.sign1 import CoseError, Sign1, take_apart, to_be_signed
 from imgseal.errors import InputError, Place
 from imgseal.findings import Finding
-from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
+from imgseal.keys.anykey import KINDS, AnyKey, verify
+from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.published import published_keys
 from imgseal.keys.trust import PACKAGES, TrustedKey
+from imgseal.product.algorithms import KEY_NAMES, ML_DSA_44, P256, SIGNATURE_BYTES
 from imgseal.suit.envelope import wrapped_digest
 
 __all__ = ["PACKAGE_ORDER"]
@@ -55,7 +57,7 @@ def blocks(subject: PackageSubject, context: Context) -> list[Finding]:
             return [as_finding("structure.envelope", error)._replace(place=place)]
         if block.algorithm is None:
             skipped.append(block.structure)
-        elif ALGORITHM_NAMES.get(block.algorithm) in allowed:
+        elif ALGORITHMS.get(block.algorithm) in allowed:
             subject.blocks.append(block)
         else:
             skipped.append(ALGORITHMS.get(block.algorithm, f"algorithm {block.algorithm}"))
@@ -92,22 +94,26 @@ def manifest_digest(subject: PackageSubject, _context: Context) -> list[Finding]
 
 
 def signature(subject: PackageSubject, context: Context) -> list[Finding]:
-    """Enough distinct trusted keys have signed the digest. Blocks carry no key identifier, so each anchor is tried."""
+    """Enough distinct trusted keys have signed the digest, for each algorithm that must verify by itself.
+
+    Blocks carry no key identifier, so each anchor of the algorithm's kind is tried.
+    """
     trust = context.trust
     released = trust.anchors(PACKAGES, development=False)
     desk = trust.anchors(PACKAGES, development=True) if context.development else ()
     message = subject.envelope.digest_bytes
-    malformed: Finding | None = None
+    malformed: dict[str, Finding] = {}
     for number, block in enumerate(subject.blocks):
         try:
             anchor = _signer_of(block, message, (*released, *desk))
         except BadSignatureError as error:
             place = Place(key=f"authentication.block[{number}]")
-            malformed = Finding(
+            kind = _kind(block)
+            malformed[kind] = Finding(
                 "signature.malformed",
                 str(error),
                 place,
-                expected="r and s in 1..n-1, 32 bytes each",
+                expected=_SHAPES[kind],
                 hint="build and sign the package again",
             )
             continue
@@ -127,47 +133,62 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
             return [refused]
         if anchor.public not in {signer.public for signer in subject.signers}:
             subject.signers.append(anchor)
-    count = sum(not signer.development for signer in subject.signers)
-    subject.development = count == 0
-    if count >= trust.need_packages or (subject.development and subject.signers):
-        return []
-    if subject.signers:
-        return [
-            Finding(
-                "trust.too-few-signatures",
-                "fewer trusted keys have signed than are needed",
-                expected=f"{trust.need_packages} distinct keys",
-                found=", ".join(signer.source for signer in subject.signers),
-                hint="let the others sign as well; trust.packages.need states how many",
-            )
-        ]
-    return [malformed or _nobody(subject, context, released, desk)]
+    subject.development = all(signer.development for signer in subject.signers)
+    need = 1 if subject.development else trust.need_packages
+    counting = [signer for signer in subject.signers if signer.development == subject.development]
+    findings = []
+    for kind in context.product.rules.required:
+        signers = [signer.source for signer in counting if signer.public.kind == kind]
+        others = [block for block in subject.blocks if _kind(block) == kind]
+        if len(signers) >= need:
+            continue
+        if not others or any(signer.public.kind == kind for signer in subject.signers):
+            findings.append(too_few(KEY_NAMES[kind], need, ", ".join(signers) or "none", "packages", context))
+        else:
+            findings.append(malformed.get(kind) or _nobody(others, message, context, (*released, *desk)))
+    return findings
+
+
+_SHAPES = {P256: "r and s in 1..n-1, 32 bytes each", ML_DSA_44: f"{SIGNATURE_BYTES[ML_DSA_44]} bytes"}
+
+
+def _kind(block: Sign1) -> str:
+    """Return the kind of key that the block's algorithm is for; `blocks` has let no other algorithm pass."""
+    assert block.algorithm is not None
+    return KINDS[block.algorithm]
 
 
 def _signer_of(block: Sign1, message: bytes, anchors: Iterable[TrustedKey]) -> TrustedKey | None:
     """Return the anchor whose key verifies a block; BadSignatureError when the value could be none of any key."""
     for anchor in anchors:
-        if _verifies(anchor.public, block, message):
+        if anchor.public.kind != _kind(block):
+            continue
+        try:
+            verify(anchor.public, to_be_signed(block.protected, message), block.signature)
+        except BadSignatureError as error:
+            if error.malformed:
+                raise
+        else:
             return anchor
     return None
 
 
-def _verifies(key: PublicKey, block: Sign1, message: bytes) -> bool:
+def _verifies(key: AnyKey, block: Sign1, message: bytes) -> bool:
+    """Say whether a key of the algorithm's kind verifies a block; a key of another kind never does."""
+    if key.kind != _kind(block):
+        return False
     try:
         verify(key, to_be_signed(block.protected, message), block.signature)
-    except BadSignatureError as error:
-        if error.malformed:
-            raise
+    except BadSignatureError:
         return False
     return True
 
 
-def _nobody(
-    subject: PackageSubject, context: Context, released: tuple[TrustedKey, ...], desk: tuple[TrustedKey, ...]
-) -> Finding:
-    """Say as well as possible who has signed instead."""
-    block, message = subject.blocks[0], subject.envelope.digest_bytes
-    for key, origin in published_keys().items():
+def _nobody(blocks_: list[Sign1], message: bytes, context: Context, anchors: tuple[TrustedKey, ...]) -> Finding:
+    """Say as well as possible who has signed instead; all blocks are of one kind."""
+    block = blocks_[0]
+    kind = _kind(block)
+    for key, origin in published_keys(kind).items():
         if _verifies(key, block, message):
             return Finding(
                 "trust.example-key",
@@ -179,7 +200,7 @@ def _nobody(
             )
     hint = "sign it with a key of [trust.packages]; if it came from elsewhere, do not use it"
     for anchor in context.trust.keys:
-        if anchor not in released and anchor not in desk and _verifies(anchor.public, block, message):
+        if anchor not in anchors and _verifies(anchor.public, block, message):
             hint = f"this is {anchor.source}, which the product file trusts for {anchor.role} only"
             if anchor.role == PACKAGES:
                 hint = f"this is the development key {anchor.source}: build with --release, or judge with --development"
@@ -187,8 +208,9 @@ def _nobody(
         "signature.wrong-key",
         "no trusted key verifies the signature",
         Place(key="authentication"),
-        expected=", ".join(anchor.source for anchor in (*released, *desk)) or "no key is trusted at all",
-        found=f"{len(subject.blocks)} signature(s) by others",
+        expected=", ".join(anchor.source for anchor in anchors if anchor.public.kind == kind)
+        or "no key is trusted at all",
+        found=f"{len(blocks_)} signature(s) by others",
         hint=hint,
     )
 

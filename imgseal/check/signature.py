@@ -4,14 +4,18 @@ from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.keys.p256 import BadSignatureError, verify
+from imgseal.keys.anykey import verify
+from imgseal.keys.p256 import BadSignatureError
 from imgseal.sealed.layout import STATEMENT_BYTES
 
 __all__ = ["statement"]
 
 
 def statement(subject: ImageSubject, _context: Context) -> list[Finding]:
-    """Verify each candidate's signature (FIPS 186-5 section 6.4.2); one that fails is never outvoted by another."""
+    """Verify each candidate's signature (FIPS 186-5 section 6.4.2, FIPS 204 algorithm 3).
+
+    One that fails is never outvoted by another, also not where its algorithm need not be there.
+    """
     block = subject.block
     offsets = [STATEMENT_BYTES]
     for value in block.signatures:

@@ -7,38 +7,42 @@ from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
 from imgseal.errors import Place
 from imgseal.findings import Finding
+from imgseal.keys.anykey import SEALED_NUMBERS
 from imgseal.keys.published import published_keys
 from imgseal.keys.trust import IMAGES, TrustedKey
-from imgseal.sealed.layout import ESP256, field
+from imgseal.product.algorithms import KEY_NAMES
+from imgseal.sealed.layout import field
 
-__all__ = ["ALGORITHM_NAMES", "algorithm", "example_key", "key", "revoked_key"]
-
-ALGORITHM_NAMES = {ESP256: "ESP256", -7: "ES256"}  # COSE numbers of RFC 9864 and RFC 9053
+__all__ = ["algorithm", "example_key", "key", "revoked_key", "too_few"]
 
 
-def algorithm(subject: ImageSubject, _context: Context) -> list[Finding]:
-    """At least one signature is of an algorithm this judge verifies; slots of other algorithms are skipped.
+def algorithm(subject: ImageSubject, context: Context) -> list[Finding]:
+    """At least one signature is of an algorithm that the rules allow; slots of other algorithms are skipped.
 
-    Old devices so take images that carry a newer signature as well. On sealed images that is ESP256 (P-256, SHA-256);
-    a product file can only name P-256 algorithms.
+    Old devices so take images that carry a newer signature as well. A P-256 key signs images as ESP256, whichever of
+    its two names packages use.
     """
     slots = subject.statement.signatures
-    if any(slot.algorithm == ESP256 for slot in slots):
+    allowed = _allowed(context)
+    if any(slot.algorithm in allowed for slot in slots):
         return []
     return [
         Finding(
             "trust.algorithm-not-allowed",
             "no signature is of an allowed algorithm",
             Place(key="signature_0_algorithm", offset=field("signature_0_algorithm").offset),
-            expected="ESP256 (-9)",
+            expected=" or ".join(f"{KEY_NAMES[kind]} ({number})" for number, kind in allowed.items()),
             found=", ".join(str(slot.algorithm) for slot in slots),
-            hint="sign the image again with a P-256 key",
+            hint="sign the image again with a key that rules.algorithms has an algorithm for",
         )
     ]
 
 
 def key(subject: ImageSubject, context: Context) -> list[Finding]:
-    """Enough distinct trusted keys, each good for this component and class, are named by the signature slots."""
+    """Enough distinct trusted keys, each good for this component and class, are named by the signature slots.
+
+    Enough is counted for each algorithm that must verify by itself.
+    """
     statement = subject.statement
     anchors = list(context.trust.anchors(IMAGES, development=False))
     if context.development:
@@ -47,10 +51,12 @@ def key(subject: ImageSubject, context: Context) -> list[Finding]:
     findings: list[Finding] = []
     candidates: list[tuple[int, TrustedKey]] = []
     unknown: list[tuple[int, bytes]] = []
+    allowed = _allowed(context)
+    kinds = [allowed.get(slot.algorithm, "") for slot in statement.signatures]
     for index, slot in enumerate(statement.signatures):
-        if slot.algorithm != ESP256:
+        if not kinds[index]:
             continue
-        anchor = next((a for a in anchors if a.key_id == slot.key_id), None)
+        anchor = next((a for a in anchors if a.key_id == slot.key_id and a.public.kind == kinds[index]), None)
         if anchor is None:
             unknown.append((index, slot.key_id))
             continue
@@ -72,20 +78,39 @@ def key(subject: ImageSubject, context: Context) -> list[Finding]:
     if findings:
         return findings
     if not candidates:
-        return [_unknown(index, key_id, anchors, context) for index, key_id in unknown]
+        return [_unknown(index, kinds[index], key_id, anchors, context) for index, key_id in unknown]
     need = context.trust.need_images if not candidates[0][1].development else 1
-    distinct = {anchor.public for _, anchor in candidates}
-    if len(distinct) < need:
-        return [
-            Finding(
-                "trust.too-few-signatures",
-                "fewer trusted keys have signed than are needed",
-                expected=f"{need} distinct keys",
-                found=str(len(distinct)),
-                hint="let the others sign as well; trust.images.need states how many",
-            )
-        ]
-    return []
+    for kind in context.product.rules.required:
+        distinct = {anchor.public for _, anchor in candidates if anchor.public.kind == kind}
+        foreign = [(index, key_id) for index, key_id in unknown if kinds[index] == kind]
+        if not distinct and foreign:
+            findings += [_unknown(index, kinds[index], key_id, anchors, context) for index, key_id in foreign]
+        elif len(distinct) < need:
+            findings.append(too_few(KEY_NAMES[kind], need, str(len(distinct)), "images", context))
+    return findings
+
+
+def _allowed(context: Context) -> dict[int, str]:
+    """Return the algorithms of sealed images that the rules allow, by COSE number, and the kind of key of each."""
+    return {SEALED_NUMBERS[kind]: kind for kind in context.product.rules.kinds}
+
+
+def too_few(name: str, need: int, found: str, role: str, context: Context) -> Finding:
+    """Say that keys for an algorithm that must verify have not signed, or too few of them."""
+    alone = len(context.product.rules.required) == 1
+    return Finding(
+        "trust.too-few-signatures",
+        "fewer trusted keys have signed than are needed" + ("" if alone else f" with {name}"),
+        expected=f"{need} distinct keys"
+        if alone
+        else f"{need} for each of {', '.join(context.product.rules.must_verify)}",
+        found=found,
+        hint=(
+            f"let the others sign as well; trust.{role}.need states how many"
+            if alone
+            else f"sign with {name} as well: rules.must_verify states which, trust.{role}.need how many for each"
+        ),
+    )
 
 
 def example_key(anchor: TrustedKey, context: Context) -> Finding | None:
@@ -131,8 +156,8 @@ def _place(index: int) -> Place:
     return Place(key=name, offset=field(name).offset)
 
 
-def _unknown(index: int, key_id: bytes, anchors: list[TrustedKey], context: Context) -> Finding:
-    for public, origin in published_keys().items():
+def _unknown(index: int, kind: str, key_id: bytes, anchors: list[TrustedKey], context: Context) -> Finding:
+    for public, origin in published_keys(kind).items():
         if public.key_id == key_id:
             return Finding(
                 "trust.example-key",

@@ -93,8 +93,8 @@ def command(
                 files,
                 project.product,
                 options,
-                image_signers=(project.signer("images", development=development),),
-                package_signers=(project.signer("packages", development=development),),
+                image_signers=project.signers("images", development=development),
+                package_signers=project.signers("packages", development=development),
                 trust=project.trust(development=development),
             )
             notes += counters_running_out(result.images)

@@ -127,7 +127,7 @@ def _refusals() -> None:
 
     new = {slot: _read(f"out/{slot}.sealed.bin") for slot in _SLOTS}
     old = {slot: _read(f"out-old/{slot}.sealed.bin") for slot in _SLOTS}
-    signer = Project.load(None).signer("images", development=False)
+    signer = Project.load(None).signers("images", development=False)[0]
     spoiled = refusals(
         new, old, _read("out/vent-drive-2.4.1-17.suit"), _read("out-old/vent-drive-2.4.0-16.suit"), signer
     )

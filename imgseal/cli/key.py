@@ -7,8 +7,9 @@ import click
 from imgseal.cli.project import PASSPHRASE_VARIABLE, Project, find_product, unlock
 from imgseal.errors import ImgsealError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, write_all
-from imgseal.keys.p256 import PublicKey
+from imgseal.keys.anykey import AnyKey
 from imgseal.limits import KEY_FILE_BYTES
+from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
 
 __all__ = ["command"]
 
@@ -22,25 +23,33 @@ _PRIVATE_MODE = 0o600
 Examples:
   imgseal key new --no-passphrase keys-dev/images.pem   for the desk
   imgseal key new keys/images.pem                       asks for a pass phrase
+  imgseal key new keys/images-pq.pem --algorithm ML-DSA-44
   imgseal key show keys/images.pub.pem                  thumbprint and roles
   imgseal key public keys/images.pem > images.pub.pem   the public half
 """,
 )
 def command() -> None:
-    """Make and look at key files (ECDSA on P-256, PKCS#8 PEM)."""
+    """Make and look at key files (PKCS#8 PEM; ECDSA on P-256, or ML-DSA-44 against quantum computers)."""
 
 
 @command.command()
 @click.argument("path", metavar="FILE")
+@click.option(
+    "--algorithm",
+    type=click.Choice(tuple(KEY_NAMES.values())),
+    default="ESP256",
+    show_default=True,
+    help="What the key signs with: ECDSA on P-256, or ML-DSA-44 (FIPS 204) as the second signature.",
+)
 @click.option("--no-passphrase", is_flag=True, help="Leave the private key unencrypted; for development keys.")
-def new(path: str, no_passphrase: bool) -> None:
+def new(path: str, algorithm: str, no_passphrase: bool) -> None:
     """Make a key pair: FILE (private, mode 0600) and its public half beside it.
 
     X.pem gets X.pub.pem. An existing file is never overwritten. The pass phrase is asked for twice, or taken from
     the environment variable IMGSEAL_PASSPHRASE.
     """
     from imgseal.keys.pem import encode_private, encode_public, generate
-    from imgseal.keys.signer import FileSigner
+    from imgseal.keys.signer import file_signer
 
     public_path = (path.removesuffix(".pem")) + ".pub.pem"
     for name in (path, public_path):
@@ -51,8 +60,8 @@ def new(path: str, no_passphrase: bool) -> None:
                 hint="give another name; a lost key cannot be brought back",
             )
     passphrase = None if no_passphrase else _new_passphrase(path)
-    private = generate()
-    signer = FileSigner(private, path)
+    private = generate(ALGORITHMS[algorithm])
+    signer = file_signer(private, path)
     write_all(
         [
             Output(path, [encode_private(private, passphrase)], mode=_PRIVATE_MODE, replace=False),
@@ -74,7 +83,7 @@ def show(path: str, product_file: str | None) -> None:
     from imgseal.keys.published import origin_of
 
     public, private = _read(path)
-    click.echo(f"file        {path} ({'private' if private else 'public'} key, ECDSA on P-256)")
+    click.echo(f"file        {path} ({'private' if private else 'public'} key, {public.words})")
     click.echo(f"thumbprint  {public.thumbprint.hex()}")
     click.echo(f"identifier  {public.key_id.hex()} (as sealed images carry it)")
     origin = origin_of(public)
@@ -115,9 +124,9 @@ def _new_passphrase(path: str) -> bytes:
     return given.encode()
 
 
-def _read(path: str) -> tuple[PublicKey, bool]:
+def _read(path: str) -> tuple[AnyKey, bool]:
     from imgseal.keys.pem import load_private, load_public
-    from imgseal.keys.signer import FileSigner
+    from imgseal.keys.signer import file_signer
 
     try:
         data = read_bounded(path, "key file", KEY_FILE_BYTES)
@@ -129,11 +138,11 @@ def _read(path: str) -> tuple[PublicKey, bool]:
             hint="check the name and the permissions",
         ) from None
     if b"PRIVATE KEY-----" in data:
-        return FileSigner(load_private(data, path, unlock(path)), path).public, True
+        return file_signer(load_private(data, path, unlock(path)), path).public, True
     return load_public(data, path), False
 
 
-def _roles(public: PublicKey, path: str, product_file: str | None) -> list[str]:
+def _roles(public: AnyKey, path: str, product_file: str | None) -> list[str]:
     """Say where the product file names the key, by content for trust anchors and by path for signing keys."""
     if product_file is None:
         try:
@@ -144,8 +153,8 @@ def _roles(public: PublicKey, path: str, product_file: str | None) -> list[str]:
     roles = []
     for table, keys in project.product.signing.items():
         for role in ("images", "packages"):
-            reference = getattr(keys, role)
-            if reference is not None and os.path.realpath(project.resolve(reference)) == os.path.realpath(path):
+            references = [os.path.realpath(project.resolve(reference)) for reference in getattr(keys, role)]
+            if os.path.realpath(path) in references:
                 roles.append(f"signs {role} ({table})")
     trust = project.product.trust
     for role, entries in (

@@ -48,9 +48,9 @@ def command(
     if not paths:
         raise UsageError("there is nothing to pack", hint="name the .header.bin file of a detached image")
     sealed = tuple(load_sealed(path, product) for path in paths)
-    signer = project.signer("packages", development=development)
+    signers = project.signers("packages", development=development)
     package, verdict = pack_images(
-        sealed, product, (signer,), project.trust(development=development), development=development
+        sealed, product, signers, project.trust(development=development), development=development
     )
     mark = "-development" if development else ""
     name = f"{product.name}-{product.release.version}-{product.release.sequence}{mark}.suit"

@@ -9,6 +9,7 @@ import click
 from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
+from imgseal.product.algorithms import KEY_NAMES
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
@@ -136,21 +137,51 @@ class Project(NamedTuple):
 
         return resolve(self.product, read)
 
-    def signer(self, role: str, *, development: bool) -> "Signer":
-        """Open the signing key of a role, `images` or `packages`."""
-        from imgseal.keys.pem import load_private
-        from imgseal.keys.signer import FileSigner
+    def signers(self, role: str, *, development: bool) -> "tuple[Signer, ...]":
+        """Open the signing keys of a role, `images` or `packages`: one for each algorithm that must verify.
 
+        KeyTroubleError where one is missing, or two are for one algorithm.
+        """
         table = "development" if development else "release"
         keys = self.product.signing.get(table)
-        reference = getattr(keys, role) if keys is not None else None
+        references: tuple[str, ...] = getattr(keys, role) if keys is not None else ()
         key = f"signing.{table}.{role}"
-        if reference is None:
+        if not references:
             raise KeyTroubleError(
                 "the product file names no signing key for this",
                 place=Place(file=self.path, key=key),
                 hint=f"add it there, or to {LOCAL_NAME} beside it",
             )
+        signers = tuple(self._signer(reference, key, development=development) for reference in references)
+        self._refuse_uncovered(signers, key)
+        return signers
+
+    def _refuse_uncovered(self, signers: "tuple[Signer, ...]", key: str) -> None:
+        """KeyTroubleError unless the keys are for different algorithms, and each that must verify has one."""
+        kinds = [signer.public.kind for signer in signers]
+        if len(set(kinds)) != len(kinds):
+            raise KeyTroubleError(
+                "two signing keys for one algorithm",
+                place=Place(file=self.path, key=key),
+                expected="one key for each algorithm",
+                found=", ".join(f"{signer.name} ({signer.public.words})" for signer in signers),
+                hint="name one of each; imgseal key show FILE says what a key is for",
+            )
+        rules = self.product.rules
+        for name, kind in zip(rules.must_verify, rules.required, strict=True):
+            if kind not in kinds:
+                raise KeyTroubleError(
+                    f"no signing key for {name}, which must verify",
+                    place=Place(file=self.path, key=key),
+                    expected=f"a key for each of {', '.join(rules.must_verify)} (rules.must_verify)",
+                    found=", ".join(f"{signer.name} ({signer.public.words})" for signer in signers),
+                    hint=f'make one with: imgseal key new FILE --algorithm {KEY_NAMES[kind]}; {key} = ["ONE", "OTHER"]',
+                )
+
+    def _signer(self, reference: str, key: str, *, development: bool) -> "Signer":
+        from imgseal.keys.pem import load_private
+        from imgseal.keys.signer import file_signer
+
         path = self.resolve(reference)
         if not os.path.exists(path):
             flag = "--no-passphrase " if development else ""
@@ -168,7 +199,7 @@ class Project(NamedTuple):
                 found=error.found,
                 hint="check the permissions of the file",
             ) from None
-        return FileSigner(load_private(data, path, unlock(path)), path)
+        return file_signer(load_private(data, path, unlock(path)), path)
 
 
 def unlock(path: str) -> Callable[[], bytes]:

@@ -58,9 +58,9 @@ def command(
     part = component_of(product, component)
     path, base = split_address(firmware)
     options = SealOptions(build_time(), development=not release, source_revision=source_revision(revision))
-    signer = project.signer("images", development=not release)
+    signers = project.signers("images", development=not release)
     with load_image(path, base) as image:
-        sealed = seal(image, product, part, path, options, (signer,), project.trust(development=not release))
+        sealed = seal(image, product, part, path, options, signers, project.trust(development=not release))
         outputs = []
         for number, made in enumerate(sealed):
             name = out if number == 0 else None

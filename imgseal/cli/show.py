@@ -83,6 +83,7 @@ def _linker(project: Project) -> None:
 
 
 def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> None:
+    from imgseal.cose.labels import ALGORITHMS
     from imgseal.sealed.codec import SealedFormatError, decode_header_block
     from imgseal.sealed.layout import FIELDS, STATEMENT_BYTES
 
@@ -143,8 +144,9 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
             value = "; ".join(f"{key} {text}" for key, text in value.items()) or "none"  # noqa: PLW2901
         click.echo(f"  {label:<16}{str(value).lower() if isinstance(value, bool) else value}")
     for number, slot in enumerate(statement.signatures):
+        name = ALGORITHMS.get(slot.algorithm, "unknown here")
         click.echo(
-            f"  {f'signature {number}':<16}algorithm {slot.algorithm}, key {slot.key_id.hex()}, {slot.length} bytes"
+            f"  {f'signature {number}':<16}{name} ({slot.algorithm}), key {slot.key_id.hex()}, {slot.length} bytes"
         )
     click.echo(f"  statement       {STATEMENT_BYTES} bytes, hex of one field: --field NAME")
 

@@ -3,7 +3,8 @@
 from collections.abc import Iterable
 
 from imgseal.errors import KeyTroubleError, Place
-from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.keys.p256 import PublicKey
+from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey, device_anchors
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
 from imgseal.product.record_room import record_bytes
@@ -16,7 +17,8 @@ _EVERY = 0xFFFF_FFFF
 def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     """Return the header; development keys are left out unless asked for.
 
-    KeyTroubleError for a trust anchor whose private half everyone has: such a device would trust everyone.
+    KeyTroubleError for a trust anchor whose private half everyone has: such a device would trust everyone. UsageError
+    where an algorithm must verify that these sources do not know.
     """
     for key in trust.keys:
         if key.published is not None and not key.development:
@@ -29,7 +31,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
             )
     components = sorted(product.components.values(), key=lambda c: c.number)
     rams = [m for m in product.memories.values() if m.kind == "ram"]
-    keys = [k for k in trust.keys if development or not k.development]
+    keys = [k for k in device_anchors(trust, product) if development or not k.development]
     images = [k for k in keys if k.role == IMAGES]
     packages = [k for k in keys if k.role == PACKAGES]
     slot = product.slot_holding("records")
@@ -111,6 +113,7 @@ def _anchor(key: TrustedKey, components: Iterable[Component], product: Product) 
         mask = sum(1 << index for index, c in enumerate(components) if c.name in key.components)
     if key.classes and product.class_name not in key.classes:
         mask = 0
+    assert isinstance(key.public, PublicKey)
     parts = [f"{{ {_bytes(data)} }}" for data in (key.key_id, key.public.x, key.public.y)]
     name = key.source.replace("*", "")
     return f"    /* {name} */ {{ " + ",\n        ".join(parts) + f", 0x{mask:08X}u, {int(key.development)} }},"

@@ -6,7 +6,8 @@ docs/format/trust-anchors.md has the byte table.
 import hashlib
 import struct
 
-from imgseal.keys.trust import IMAGES, PACKAGES, Trust
+from imgseal.keys.p256 import PublicKey
+from imgseal.keys.trust import IMAGES, PACKAGES, Trust, device_anchors
 from imgseal.product.model import Product
 
 __all__ = ["MAGIC", "anchor_block"]
@@ -21,14 +22,16 @@ _EVERY = 0xFFFF_FFFF
 def anchor_block(trust: Trust, product: Product, *, development: bool) -> bytes:
     """Return the block: head, an entry for each key good for this class, SHA-256 of all of it.
 
-    `development` takes the development keys in place of the released ones.
+    `development` takes the development keys in place of the released ones. Format 1 holds P-256 keys: UsageError where
+    another algorithm must verify.
     """
     names = sorted(product.components.values(), key=lambda component: component.number)
     entries = []
-    for key in trust.keys:
+    for key in device_anchors(trust, product):
         if key.development != development or not key.good_for(None, product.class_name):
             continue
         mask = sum(1 << index for index, c in enumerate(names) if c.name in key.components) or _EVERY
+        assert isinstance(key.public, PublicKey)
         entries.append(_ENTRY.pack(_ROLES[key.role], bytes(3), mask, key.key_id, key.public.x, key.public.y))
     needs = (1, 1) if development else (trust.need_images, trust.need_packages)
     content = _HEAD.pack(MAGIC, 1, len(entries), 0, *needs, bytes(2)) + b"".join(entries)

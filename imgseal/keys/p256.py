@@ -9,6 +9,7 @@ from cryptography.hazmat.primitives.asymmetric.utils import decode_dss_signature
 from cryptography.hazmat.primitives.hashes import SHA256
 
 from imgseal.cose.kid import thumbprint
+from imgseal.product.algorithms import P256
 from imgseal.records import NamedTuple
 from imgseal.sealed.layout import KEY_ID_BYTES
 
@@ -33,6 +34,16 @@ class PublicKey(NamedTuple):
 
     x: bytes
     y: bytes
+
+    @property
+    def kind(self) -> str:
+        """The kind of key, as the product's rules count them."""
+        return P256
+
+    @property
+    def words(self) -> str:
+        """What people call it."""
+        return "ECDSA on P-256"
 
     @property
     def thumbprint(self) -> bytes:

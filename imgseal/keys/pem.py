@@ -1,7 +1,8 @@
-"""Key files: PKCS#8 private keys and SubjectPublicKeyInfo public keys, PEM, P-256 only.
+"""Key files: PKCS#8 private keys and SubjectPublicKeyInfo public keys, PEM, for P-256 and ML-DSA-44.
 
-The two encodings that this tool and OpenSSL write for P-256 have a fixed layout. They are recognised byte for byte,
-which saves loading the serialization machinery (14 ms) on each build; everything else goes through `cryptography`.
+The encodings that this tool and OpenSSL write for them have a fixed layout. They are recognised byte for byte, which
+saves loading the serialization machinery (14 ms) on each build; everything else goes through `cryptography`. A
+private ML-DSA key is its seed (RFC 9881 section 6); the expanded form is not read: it could not be checked.
 """
 
 import binascii
@@ -10,7 +11,9 @@ from collections.abc import Callable
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.errors import KeyTroubleError, Place
+from imgseal.keys.anykey import AnyKey, AnyPrivateKey
 from imgseal.keys.p256 import PublicKey, public_from_point
+from imgseal.product.algorithms import P256
 
 __all__ = ["encode_private", "encode_public", "generate", "load_private", "load_public"]
 
@@ -19,14 +22,22 @@ _PKCS8_HEAD = bytes.fromhex("308187020100301306072a8648ce3d020106082a8648ce3d030
 _PKCS8_MIDDLE = bytes.fromhex("a144034200")
 _POINT = 65
 _SCALAR = 32
+_ML_DSA_SPKI_HEAD = bytes.fromhex("30820532300b06096086480165030403110382052100")
+_ML_DSA_PKCS8_HEAD = bytes.fromhex("3034020100300b060960864801650304031104228020")
+_ML_DSA_PUBLIC = 1312
+_SEED = 32
 
 
-def generate() -> ec.EllipticCurvePrivateKey:
-    """Make a fresh P-256 key from the operating system's random source."""
-    return ec.generate_private_key(ec.SECP256R1())
+def generate(kind: str = P256) -> AnyPrivateKey:
+    """Make a fresh key of a kind from the operating system's random source."""
+    if kind == P256:
+        return ec.generate_private_key(ec.SECP256R1())
+    from imgseal.keys import mldsa44  # noqa: PLC0415 - only where there is such a key
+
+    return mldsa44.generate()
 
 
-def encode_private(private: ec.EllipticCurvePrivateKey, passphrase: bytes | None) -> bytes:
+def encode_private(private: AnyPrivateKey, passphrase: bytes | None) -> bytes:
     """Return PKCS#8 PEM, encrypted when a pass phrase is given."""
     from cryptography.hazmat.primitives import serialization  # noqa: PLC0415 - 14 ms, only when keys are made
 
@@ -36,19 +47,28 @@ def encode_private(private: ec.EllipticCurvePrivateKey, passphrase: bytes | None
     return private.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, protection)
 
 
-def encode_public(key: PublicKey) -> bytes:
+def encode_public(key: AnyKey) -> bytes:
     """Return SubjectPublicKeyInfo PEM."""
-    body = binascii.b2a_base64(_SPKI_HEAD + b"\x04" + key.x + key.y, newline=False)
+    der = _SPKI_HEAD + b"\x04" + key.x + key.y if isinstance(key, PublicKey) else _ML_DSA_SPKI_HEAD + key.value
+    body = binascii.b2a_base64(der, newline=False)
     rows = [body[i : i + 64] for i in range(0, len(body), 64)]
     return b"\n".join([b"-----BEGIN PUBLIC KEY-----", *rows, b"-----END PUBLIC KEY-----", b""])
 
 
-def load_public(data: bytes, name: str) -> PublicKey:
+def load_public(data: bytes, name: str) -> AnyKey:
     """Read a public key file; KeyTroubleError when it holds something else."""
     der = _body(data, b"PUBLIC KEY")
     try:
         if der is not None and der.startswith(_SPKI_HEAD) and len(der) == len(_SPKI_HEAD) + _POINT:
             return public_from_point(der[len(_SPKI_HEAD) :])
+        if (
+            der is not None
+            and der.startswith(_ML_DSA_SPKI_HEAD)
+            and len(der) == len(_ML_DSA_SPKI_HEAD) + _ML_DSA_PUBLIC
+        ):
+            from imgseal.keys.mldsa44 import MlDsa44Key  # noqa: PLC0415 - only where there is such a key
+
+            return MlDsa44Key(der[len(_ML_DSA_SPKI_HEAD) :])
     except ValueError:
         raise KeyTroubleError(
             "the point of this public key does not lie on P-256",
@@ -71,25 +91,36 @@ def load_public(data: bytes, name: str) -> PublicKey:
         raise KeyTroubleError(
             "not a readable public key",
             place=Place(file=name),
-            expected="a P-256 public key in PEM form (-----BEGIN PUBLIC KEY-----)",
+            expected="a P-256 or ML-DSA-44 public key in PEM form (-----BEGIN PUBLIC KEY-----)",
             hint="make one with: imgseal key new FILE, or export one with: imgseal key public FILE",
         ) from None
-    if not isinstance(public, ec.EllipticCurvePublicKey) or public.curve.name != "secp256r1":
+    if isinstance(public, ec.EllipticCurvePublicKey) and public.curve.name == "secp256r1":
+        numbers = public.public_numbers()
+        return PublicKey(numbers.x.to_bytes(32), numbers.y.to_bytes(32))
+    from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PublicKey  # noqa: PLC0415 - on use
+
+    if not isinstance(public, MLDSA44PublicKey):
         raise _wrong_kind(name, public)
-    numbers = public.public_numbers()
-    return PublicKey(numbers.x.to_bytes(32), numbers.y.to_bytes(32))
+    from imgseal.keys.mldsa44 import MlDsa44Key  # noqa: PLC0415 - only where there is such a key
+
+    return MlDsa44Key(public.public_bytes_raw())
 
 
-def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> ec.EllipticCurvePrivateKey:
+def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> AnyPrivateKey:
     """Read a private key file; `passphrase` is called only when the file is encrypted.
 
-    Raises KeyTroubleError when the file is no P-256 PKCS#8 key or the pass phrase is wrong. No message quotes the file.
+    Raises KeyTroubleError when the file is no PKCS#8 key for P-256 or ML-DSA-44, or the pass phrase is wrong. No
+    message quotes the file.
     """
     der = _body(data, b"PRIVATE KEY")
     if der is not None and der.startswith(_PKCS8_HEAD):
         scalar, rest = der[len(_PKCS8_HEAD) : len(_PKCS8_HEAD) + _SCALAR], der[len(_PKCS8_HEAD) + _SCALAR :]
         if rest.startswith(_PKCS8_MIDDLE) and len(rest) == len(_PKCS8_MIDDLE) + _POINT:
             return _derive(scalar, rest[len(_PKCS8_MIDDLE) :], name)
+    if der is not None and der.startswith(_ML_DSA_PKCS8_HEAD) and len(der) == len(_ML_DSA_PKCS8_HEAD) + _SEED:
+        from imgseal.keys import mldsa44  # noqa: PLC0415 - only where there is such a key
+
+        return mldsa44.from_seed(der[len(_ML_DSA_PKCS8_HEAD) :])
     if b"PUBLIC KEY-----" in data:
         raise KeyTroubleError(
             "a public key stands where a private key is expected",
@@ -115,12 +146,16 @@ def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> ec.
         raise KeyTroubleError(
             "not a readable private key",
             place=Place(file=name),
-            expected="a P-256 private key in PKCS#8 PEM form",
+            expected="a P-256 or ML-DSA-44 private key in PKCS#8 PEM form; of ML-DSA the seed form",
             hint="make one with: imgseal key new FILE",
         ) from None
-    if not isinstance(private, ec.EllipticCurvePrivateKey) or private.curve.name != "secp256r1":
-        raise _wrong_kind(name, private)
-    return private
+    if isinstance(private, ec.EllipticCurvePrivateKey) and private.curve.name == "secp256r1":
+        return private
+    from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PrivateKey  # noqa: PLC0415 - on use
+
+    if isinstance(private, MLDSA44PrivateKey):
+        return private
+    raise _wrong_kind(name, private)
 
 
 def _derive(scalar: bytes, point: bytes, name: str) -> ec.EllipticCurvePrivateKey:
@@ -154,9 +189,9 @@ def _wrong_kind(name: str, key: object) -> KeyTroubleError:
     curve = getattr(getattr(key, "curve", None), "name", None)
     found = f"a key on curve {curve}" if curve else f"a key of another kind ({type(key).__name__.strip('_')})"
     return KeyTroubleError(
-        "this key is not for ECDSA on P-256",
+        "this key is neither for ECDSA on P-256 nor for ML-DSA-44",
         place=Place(file=name),
-        expected="a P-256 (secp256r1, prime256v1) key",
+        expected="a P-256 (secp256r1, prime256v1) or ML-DSA-44 key",
         found=found,
         hint="make one with: imgseal key new FILE",
     )

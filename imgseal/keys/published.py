@@ -1,10 +1,12 @@
 """Keys that everyone knows: printed in standards, or kept in keys-example/. Their private halves are public.
 
 Coordinates as x then y, in hex. docs/vectors.md tells where each comes from; a test derives each point again from the
-printed scalar where there is one.
+printed scalar where there is one. Of ML-DSA-44 keys the seed is printed, and the key follows from it.
 """
 
+from imgseal.keys.anykey import AnyKey
 from imgseal.keys.p256 import PublicKey
+from imgseal.product.algorithms import P256
 
 __all__ = ["origin_of", "published_keys"]
 
@@ -79,14 +81,28 @@ _POINTS = (
     ),
 )
 
+_SEEDS = (
+    ("RFC 9964 examples, seed of zeros", bytes(32)),
+    ("RFC 9881 examples, seed of counting bytes", bytes(range(32))),  # from memory
+    ("the vectors of Python's cryptography, seed of 42s", b"\x2a" * 32),
+    ("seed of ones", b"\xff" * 32),
+)
+
 _ORIGINS = {text: origin for origin, text in _POINTS}
 
 
-def origin_of(key: PublicKey) -> str | None:
+def origin_of(key: AnyKey) -> str | None:
     """Say where a key's private half is printed; None for a key that is not known to be public."""
-    return _ORIGINS.get(key.x.hex() + key.y.hex())
+    if isinstance(key, PublicKey):
+        return _ORIGINS.get(key.x.hex() + key.y.hex())
+    return published_keys(key.kind).get(key)
 
 
-def published_keys() -> dict[PublicKey, str]:
-    """Return every key whose private half is public, and where it is printed."""
-    return {PublicKey(bytes.fromhex(text[:64]), bytes.fromhex(text[64:])): origin for text, origin in _ORIGINS.items()}
+def published_keys(kind: str = P256) -> dict[AnyKey, str]:
+    """Return every key of a kind whose private half is public, and where it is printed."""
+    if kind == P256:
+        points = {text: (bytes.fromhex(text[:64]), bytes.fromhex(text[64:])) for text in _ORIGINS}
+        return {PublicKey(*points[text]): origin for text, origin in _ORIGINS.items()}
+    from imgseal.keys.mldsa44 import MlDsa44Signer, from_seed  # noqa: PLC0415 - only where there is such a key
+
+    return {MlDsa44Signer(from_seed(seed), origin).public: origin for origin, seed in _SEEDS}

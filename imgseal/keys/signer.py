@@ -5,16 +5,17 @@ from typing import Protocol
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.errors import KeyTroubleError, Place
-from imgseal.keys.p256 import BadSignatureError, PublicKey, public_from_point, sign, verify
+from imgseal.keys.anykey import AnyKey, AnyPrivateKey, verify
+from imgseal.keys.p256 import BadSignatureError, public_from_point, sign
 
-__all__ = ["FileSigner", "Signer", "sign_and_verify"]
+__all__ = ["FileSigner", "Signer", "file_signer", "sign_and_verify"]
 
 
 class Signer(Protocol):
     """What a maker needs in order to sign; raises KeyTroubleError when the key cannot be used."""
 
     @property
-    def public(self) -> PublicKey:
+    def public(self) -> AnyKey:
         """The public key that verifies what `sign` returns."""
 
     @property
@@ -22,11 +23,11 @@ class Signer(Protocol):
         """Where the key came from, for messages; never secret."""
 
     def sign(self, message: bytes) -> bytes:
-        """Return the 64-byte signature (r then s) over SHA-256 of the message."""
+        """Return the signature over the message: of a P-256 key r then s, 64 bytes; of an ML-DSA-44 key 2,420 bytes."""
 
 
 class FileSigner:
-    """A private key held in memory, read from a PEM file."""
+    """A private P-256 key held in memory, read from a PEM file."""
 
     __slots__ = ("_private", "name", "public")
 
@@ -42,6 +43,15 @@ class FileSigner:
     def sign(self, message: bytes) -> bytes:
         """Sign with the deterministic nonce of RFC 6979."""
         return sign(self._private, message)
+
+
+def file_signer(private: AnyPrivateKey, name: str) -> Signer:
+    """Return the signer of a private key that was read from a file."""
+    if isinstance(private, ec.EllipticCurvePrivateKey):
+        return FileSigner(private, name)
+    from imgseal.keys.mldsa44 import MlDsa44Signer  # noqa: PLC0415 - only where there is such a key
+
+    return MlDsa44Signer(private, name)
 
 
 def sign_and_verify(signer: Signer, message: bytes) -> bytes:

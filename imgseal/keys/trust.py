@@ -2,14 +2,15 @@
 
 from collections.abc import Callable
 
-from imgseal.errors import KeyTroubleError, Place
-from imgseal.keys.p256 import PublicKey
+from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.keys.anykey import AnyKey
 from imgseal.keys.pem import load_public
 from imgseal.keys.published import origin_of
+from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 
-__all__ = ["IMAGES", "PACKAGES", "Trust", "TrustedKey", "resolve"]
+__all__ = ["IMAGES", "PACKAGES", "Trust", "TrustedKey", "device_anchors", "resolve"]
 
 IMAGES, PACKAGES = "images", "packages"
 
@@ -21,7 +22,7 @@ class TrustedKey(NamedTuple):
     half is printed, for keys that everyone knows.
     """
 
-    public: PublicKey
+    public: AnyKey
     key_id: bytes
     source: str
     role: str
@@ -53,8 +54,9 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
     """Read the key files that [trust.*] names.
 
     `read` turns a reference of the product file into bytes, or None for one that is not there and not to be trusted.
-    Raises KeyTroubleError for a file that holds no P-256 public key, and for one key in two roles: a key that signs
-    both images and packages would let one theft open both layers.
+    Raises KeyTroubleError for a file that holds no public key, for a key that no algorithm of the rules is for, for a
+    role without enough keys for an algorithm that must verify, and for one key in two roles: a key that signs both
+    images and packages would let one theft open both layers.
     """
     trust = product.trust
     keys: list[TrustedKey] = []
@@ -66,11 +68,20 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
         (PACKAGES, True, trust.development_packages),
     ):
         where = f"trust.development.{role}" if development else f"trust.{role}.keys"
+        before = len(keys)
         for entry in entries:
             data = read(entry.key)
             if data is None:
                 continue
             public = load_public(data, entry.key)
+            if public.kind not in product.rules.kinds:
+                raise KeyTroubleError(
+                    "a trusted key that nothing could be verified with",
+                    place=Place(file=product.source, key=where),
+                    expected=f"a key for {' or '.join(product.rules.algorithms)} (rules.algorithms)",
+                    found=f"{entry.key} is for {public.words}",
+                    hint="name its algorithm in rules.algorithms, or take the key out",
+                )
             if public.key_id in seen:
                 other_where, other = seen[public.key_id]
                 raise KeyTroubleError(
@@ -93,4 +104,39 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
                     origin_of(public),
                 )
             )
+        if entries and len(keys) - before == len(entries):  # at a desk released keys may be missing
+            need = 1 if development else trust.need_images if role == IMAGES else trust.need_packages
+            _refuse_too_few(keys[before:], product, where, need)
     return Trust(tuple(keys), trust.need_images, trust.need_packages)
+
+
+def device_anchors(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:
+    """Return the anchors that what is written for devices can hold: the P-256 keys.
+
+    UsageError where another algorithm must verify: such a device would take less than the product file asks for.
+    """
+    for name, kind in zip(product.rules.must_verify, product.rules.required, strict=True):
+        if kind != P256:
+            raise UsageError(
+                f"what imgseal writes for devices does not verify {name}, and the rules say that it must verify",
+                place=Place(file=product.source, key="rules.must_verify"),
+                expected=f'devices that skip {name}: must_verify = ["{KEY_NAMES[P256]}"]',
+                found=", ".join(product.rules.must_verify),
+                hint=f"devices that skip it rest on {KEY_NAMES[P256]} alone; else verify {name} with code of your own",
+            )
+    return tuple(key for key in trust.keys if key.public.kind == P256)
+
+
+def _refuse_too_few(keys: list[TrustedKey], product: Product, where: str, need: int) -> None:
+    """`need` counts within each algorithm that must verify: keys of another one do not make up for it."""
+    for name in product.rules.must_verify:
+        kind = ALGORITHMS[name]
+        count = sum(key.public.kind == kind for key in keys)
+        if count < need:
+            raise KeyTroubleError(
+                f"too few trusted keys for {name}, which must verify",
+                place=Place(file=product.source, key=where),
+                expected=f"at least {need} for {name} (rules.must_verify)",
+                found=str(count),
+                hint=f"add one, made with: imgseal key new FILE --algorithm {KEY_NAMES[kind]}",
+            )

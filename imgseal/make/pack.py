@@ -5,12 +5,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from imgseal.cbor.strict import encode
-from imgseal.cose.labels import ES256, ESP256
+from imgseal.cose.labels import ES256, ESP256, ML_DSA_44
 from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
 from imgseal.errors import InternalError, UsageError
 from imgseal.keys.signer import Signer, sign_and_verify
 from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_sequence, validate_sequence
-from imgseal.make.seal import SealedImage, refuse_published
+from imgseal.make.seal import SealedImage, ordered_signers
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.suit import labels
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Package", "pack"]
 
-_ALGORITHMS = {"ESP256": ESP256, "ES256": ES256}
+_ALGORITHMS = {"ESP256": ESP256, "ES256": ES256, "ML-DSA-44": ML_DSA_44}
 _WORTH_SEVERING = 36  # a digest takes as many bytes; draft section 8.4.12
 
 
@@ -67,8 +67,7 @@ def pack(
     Raises UsageError for two images of one run slot or images that contradict each other, KeyTroubleError for a
     published key or a signature that does not verify.
     """
-    for signer in signers:
-        refuse_published(signer, product, development=development)
+    signers = ordered_signers(signers, product, development=development)
     ordered = tuple(sorted(images, key=lambda i: (i.statement.component, i.placed.slot_index)))
     _refuse_contradictions(ordered, development=development)
     parts = tuple(part for image in ordered for part in _parts(image))
@@ -104,7 +103,7 @@ def pack(
 
 def _sign(signer: Signer, digest_bytes: bytes, product: Product) -> bytes:
     """Sign the encoded digest as a detached COSE payload; draft section 8.3."""
-    algorithm = _ALGORITHMS[product.rules.algorithms[0]]
+    algorithm = _ALGORITHMS[product.rules.signs_with(signer.public.kind)]
     message = to_be_signed(protected_header(algorithm), digest_bytes)
     return assemble(algorithm, sign_and_verify(signer, message))
 

@@ -3,18 +3,26 @@
 from collections.abc import Iterator
 
 from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
+from imgseal.keys.anykey import SEALED_NUMBERS
 from imgseal.keys.published import origin_of
 from imgseal.keys.signer import Signer, sign_and_verify
 from imgseal.make.place import Payload, Placed
 from imgseal.product.model import Product
+from imgseal.product.signature_room import fitting_block, room_for
 from imgseal.records import NamedTuple
 from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
-from imgseal.sealed.layout import CODE, DATA, ESP256, FLAG_DETACHED, FLAG_DEVELOPMENT, REVISION_BYTES, STATEMENT_BYTES
+from imgseal.sealed.layout import (
+    CODE,
+    DATA,
+    FLAG_DETACHED,
+    FLAG_DEVELOPMENT,
+    REVISION_BYTES,
+    SIGNATURE_BYTES,
+    SIGNATURE_SLOTS,
+)
 from imgseal.sealed.statement import Need, SignatureSlot, Statement
 
-__all__ = ["SealOptions", "SealedImage", "refuse_published", "seal"]
-
-_SIGNATURE_BYTES = 64
+__all__ = ["SealOptions", "SealedImage", "ordered_signers", "seal"]
 
 
 class SealOptions(NamedTuple):
@@ -45,7 +53,26 @@ class SealedImage(NamedTuple):
         return len(self.header_block) + (0 if self.statement.detached else self.payload.size)
 
 
-def refuse_published(signer: Signer, product: Product, *, development: bool) -> None:
+def ordered_signers(signers: tuple[Signer, ...], product: Product, *, development: bool) -> tuple[Signer, ...]:
+    """Return the signers in the order of the rules, so that the order in which keys are named changes no byte.
+
+    KeyTroubleError for a key whose private half is public, and for one that the rules name no algorithm for.
+    """
+    kinds = product.rules.kinds
+    for signer in signers:
+        _refuse_published(signer, product, development=development)
+        if signer.public.kind not in kinds:
+            raise KeyTroubleError(
+                "the rules have no algorithm for this signing key",
+                place=Place(file=signer.name),
+                expected=f"a key for {' or '.join(product.rules.algorithms)} (rules.algorithms)",
+                found=f"a key for {signer.public.words}",
+                hint="name its algorithm in rules.algorithms, or sign with another key",
+            )
+    return tuple(sorted(signers, key=lambda signer: kinds.index(signer.public.kind)))
+
+
+def _refuse_published(signer: Signer, product: Product, *, development: bool) -> None:
     """KeyTroubleError for a key whose private half is public, except where the product file allows it at a desk."""
     origin = origin_of(signer.public)
     if origin is None or (development and product.rules.example_keys == "development"):
@@ -65,17 +92,24 @@ def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[
 
     Raises KeyTroubleError for a published key, UsageError where the header block is too small or a value out of range.
     """
-    for signer in signers:
-        refuse_published(signer, product, development=options.development)
+    signers = ordered_signers(signers, product, development=options.development)
     component = placed.component
-    needed = STATEMENT_BYTES + _SIGNATURE_BYTES * len(signers)
+    if len(signers) > SIGNATURE_SLOTS:
+        raise UsageError(
+            "a sealed image has room for three signatures",
+            expected=f"at most {SIGNATURE_SLOTS} signers",
+            found=", ".join(signer.name for signer in signers),
+            hint="sign with fewer keys",
+        )
+    needed = room_for(signer.public.kind for signer in signers)
     if component.header_block < needed:
         raise UsageError(
             "the header block is too small for the signatures",
             place=Place(file=product.source, key=f"component.{component.name}.header_block"),
             expected=f"at least {needed}",
             found=str(component.header_block),
-            hint="raise header_block, and link the firmware for it: imgseal show --linker",
+            hint=f"say header_block = {fitting_block(product, component, needed)}, and link the firmware for it: "
+            "imgseal show --linker",
         )
     if len(options.source_revision) > REVISION_BYTES:
         raise UsageError(
@@ -104,7 +138,7 @@ def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[
         entry_offset=placed.entry_offset,
         header_block=component.header_block,
         flags=flags,
-        signatures=tuple(SignatureSlot(ESP256, signer.public.key_id, _SIGNATURE_BYTES) for signer in signers),
+        signatures=tuple(_slot(signer) for signer in signers),
     )
     message = encode_statement(statement)
     signatures = tuple(sign_and_verify(signer, message) for signer in signers)
@@ -112,3 +146,8 @@ def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[
     if decode_header_block(block).statement != statement:
         raise InternalError("the header block does not read back as it was written")
     return SealedImage(placed, statement, block, placed.payload)
+
+
+def _slot(signer: Signer) -> SignatureSlot:
+    number = SEALED_NUMBERS[signer.public.kind]
+    return SignatureSlot(number, signer.public.key_id, SIGNATURE_BYTES[number])

@@ -52,12 +52,12 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("sequence", "integer", "required", "manifest sequence number, only ever rises; 0 to 4294967295"),
     ),
     "signing.development": (
-        Key("images", "file", "none", "private key that seals development images"),
-        Key("packages", "file", "none", "private key that signs development packages"),
+        Key("images", "file or files", "none", "private keys that seal development images, one for each algorithm"),
+        Key("packages", "file or files", "none", "private keys that sign development packages, one for each algorithm"),
     ),
     "signing.release": (
-        Key("images", "file", "none", "private key that seals released images"),
-        Key("packages", "file", "none", "private key that signs released packages"),
+        Key("images", "file or files", "none", "private keys that seal released images, one for each algorithm"),
+        Key("packages", "file or files", "none", "private keys that sign released packages, one for each algorithm"),
     ),
     "memory.NAME": (
         Key("base", "integer", "required", "first address"),
@@ -135,11 +135,11 @@ KEYS: dict[str, tuple[Key, ...]] = {
     ),
     "trust.images": (
         Key("keys", "array", "required", "public key files, or tables with `key`, `components`, `classes`"),
-        Key("need", "integer", "1", "distinct signers needed"),
+        Key("need", "integer", "1", "distinct signers needed, for each algorithm that must verify"),
     ),
     "trust.packages": (
         Key("keys", "array", "required", "public key files, or tables with `key`, `classes`"),
-        Key("need", "integer", "1", "distinct signers needed"),
+        Key("need", "integer", "1", "distinct signers needed, for each algorithm that must verify"),
     ),
     "trust.development": (
         Key("images", "array", "none", "public key files"),
@@ -147,7 +147,16 @@ KEYS: dict[str, tuple[Key, ...]] = {
     ),
     "rules": (
         Key(
-            "algorithms", "array", '["ESP256"]', "signature algorithms of packages: ESP256, ES256; the first one signs"
+            "algorithms",
+            "array",
+            '["ESP256"]',
+            "signature algorithms: ESP256, ES256 (packages only), ML-DSA-44; of ESP256 and ES256 the first signs",
+        ),
+        Key(
+            "must_verify",
+            '"all" or array',
+            '"all"',
+            "which of the algorithms must verify; fewer than all only while old devices lack one",
         ),
         Key(
             "example_keys", '"refuse" or "development"', '"refuse"', '"development" allows them for development images'

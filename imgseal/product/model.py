@@ -6,6 +6,7 @@ Sizes in bytes, addresses absolute.
 import hashlib
 from collections.abc import Mapping
 
+from imgseal.product.algorithms import ALGORITHMS
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
@@ -59,10 +60,10 @@ class Release(NamedTuple):
 
 
 class SigningKeys(NamedTuple):
-    """Key references as the product file writes them; relative to its folder."""
+    """Key references as the product file writes them, relative to its folder; one for each algorithm, or none."""
 
-    images: str | None
-    packages: str | None
+    images: tuple[str, ...]
+    packages: tuple[str, ...]
 
 
 class Memory(NamedTuple):
@@ -184,15 +185,31 @@ class Rules(NamedTuple):
     """Rules of the product; `minimum_battery` in mWh, `update_priority` as in SUIT (smaller is more urgent).
 
     `trial_attempts` and `trial_power_ons` bound the trial starts after any reset but power-on, and after power-on.
+    Each of `must_verify` has to verify; the other `algorithms` may be there, and then have to hold.
     """
 
     algorithms: tuple[str, ...]
+    must_verify: tuple[str, ...]
     example_keys: str
     external_code: str
     minimum_battery: int | None
     update_priority: int
     trial_attempts: int
     trial_power_ons: int
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """The kinds of keys that the algorithms are for, in their order."""
+        return tuple(dict.fromkeys(ALGORITHMS[name] for name in self.algorithms))
+
+    @property
+    def required(self) -> tuple[str, ...]:
+        """The kinds of keys that have to have signed, in the same order."""
+        return tuple(ALGORITHMS[name] for name in self.must_verify)
+
+    def signs_with(self, kind: str) -> str:
+        """Return the algorithm that packages are signed with by a key of that kind: the first one it is for."""
+        return next(name for name in self.algorithms if ALGORITHMS[name] == kind)
 
 
 class Limits(NamedTuple):

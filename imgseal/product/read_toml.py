@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from imgseal.errors import Place, UsageError
-from imgseal.product import slot_plan
+from imgseal.product import signature_room, slot_plan
 from imgseal.product.model import (
     Bootloader,
     Component,
@@ -12,15 +12,13 @@ from imgseal.product.model import (
     Limits,
     Product,
     Release,
-    Rules,
     SigningKeys,
     Text,
-    TrustEntry,
-    TrustTable,
     class_identifier,
     vendor_identifier,
 )
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
+from imgseal.product.read_trust import read_references, read_rules, read_trust
 from imgseal.product.table import Document, Table
 from imgseal.versions import Version, decimal
 
@@ -114,10 +112,12 @@ def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
         if which not in ("development", "release"):
             document.refuse(("signing", which), "unknown key", "development or release", which)
         table = Table(document, values, ("signing", which), f"signing.{which}")
+        for key in values:
+            read_references(table, key)
         if isinstance(target, dict):
             place = target.setdefault(which, {})
             if isinstance(place, dict):
-                place.update({key: table.text(key) for key in values})
+                place.update(values)
 
 
 def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
@@ -214,8 +214,8 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         if which not in ("development", "release"):
             document.refuse(("signing", which), "unknown key", "development or release", which)
         table = Table(document, signing_table[which], ("signing", which), f"signing.{which}")
-        signing[which] = SigningKeys(table.optional_text("images"), table.optional_text("packages"))
-    rules = _rules(root.table("rules", "rules"))
+        signing[which] = SigningKeys(read_references(table, "images"), read_references(table, "packages"))
+    rules = read_rules(root.table("rules", "rules"))
     name = product.text("name", limit=64)
     if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
         product.refuse("name", "a name that would not make a file name", "letters, digits, - and _", name)
@@ -234,7 +234,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         slots=slots,
         components=components,
         bootloader=_bootloader(root.table("bootloader", "bootloader")) if "bootloader" in root else None,
-        trust=_trust(root.table("trust", "trust"), components),
+        trust=read_trust(root.table("trust", "trust"), components),
         rules=rules,
         limits=Limits(limits.seconds("down_time"), limits.seconds("update_time"), limits.seconds("boot_time")),
         factory=_factory(root.table("factory", "factory"), components),
@@ -243,23 +243,8 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         variant=variant,
     )
     slot_plan.check(made, document)
+    signature_room.check(made, document)
     return made
-
-
-def _rules(table: Table) -> Rules:
-    algorithms = table.texts("algorithms", ["ESP256"], least=1, most=2)
-    for algorithm in algorithms:
-        if algorithm not in ("ESP256", "ES256"):
-            table.refuse("algorithms", "an algorithm that is not supported", "ESP256 or ES256", algorithm)
-    return Rules(
-        algorithms,
-        table.choice("example_keys", ("refuse", "development"), "refuse"),
-        table.choice("external_code", ("refuse", "accept"), "refuse"),
-        table.integer("minimum_battery", 1, _U32) if "minimum_battery" in table else None,
-        table.integer("update_priority", -(1 << 31), (1 << 31) - 1, 0),
-        table.integer("trial_attempts", 1, 100, 3),
-        table.integer("trial_power_ons", 1, 200, 20),
-    )
 
 
 def _bootloader(table: Table) -> Bootloader:
@@ -288,66 +273,6 @@ def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
         for row in table.rows("range", "factory.range")
     )
     return Factory(table.optional_text("bootloader"), ranges, counters)
-
-
-def _trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
-    roles = []
-    for role in ("images", "packages"):
-        if role not in table:
-            table.refuse(role, "this key is missing", f"[trust.{role}] with keys = [...]", "nothing")
-        part = table.table(role, f"trust.{role}")
-        entries = tuple(_entry(part, value, role, components) for value in _list(part, "keys", least=1))
-        need = part.integer("need", 1, 16, 1)
-        if need > len(entries):
-            part.refuse("need", "more signers are needed than there are keys", f"at most {len(entries)}", str(need))
-        roles.append((entries, need))
-    development = table.table("development", "trust.development")
-    desk = [tuple(TrustEntry(text, (), ()) for text in development.texts(role, ())) for role in ("images", "packages")]
-    seen: dict[str, str] = {}
-    for where, entries in (
-        ("trust.images", roles[0][0]),
-        ("trust.packages", roles[1][0]),
-        ("trust.development.images", desk[0]),
-        ("trust.development.packages", desk[1]),
-    ):
-        for entry in entries:
-            if entry.key in seen:
-                table.refuse(
-                    where.split(".")[1],
-                    "one key stands in two places of [trust]",
-                    "another key for each role",
-                    f"{entry.key} in {seen[entry.key]} and {where}",
-                    "make a key for each role: imgseal key new",
-                )
-            seen[entry.key] = where
-    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1])
-
-
-def _list(table: Table, key: str, least: int) -> list[object]:
-    value = table.raw(key)
-    if not isinstance(value, list) or len(value) < least:
-        table.refuse(key, "this is no list of keys", "one or more public key files in brackets", str(value))
-    return value
-
-
-def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:
-    if isinstance(value, str) and value:
-        return TrustEntry(value, (), ())
-    allowed = ("key", "components", "classes") if role == "images" else ("key", "classes")
-    if not isinstance(value, dict) or not isinstance(value.get("key"), str) or any(k not in allowed for k in value):
-        table.refuse(
-            "keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value)
-        )
-    limits = []
-    for key in ("components", "classes"):
-        names = value.get(key, [])
-        if not isinstance(names, list) or not all(isinstance(n, str) for n in names) or (key in value and not names):
-            table.refuse("keys", f"{key} is no list of names", "one or more names in brackets", str(names))
-        limits.append(tuple(names))
-    for name in limits[0]:
-        if name not in components:
-            table.refuse("keys", "there is no such component", ", ".join(components), name)
-    return TrustEntry(value["key"], limits[0], limits[1])
 
 
 def _text(table: Table) -> Text:

@@ -11,7 +11,6 @@ from imgseal.sealed.layout import (
     CODE,
     DATA,
     DIGEST_SHA256,
-    ESP256,
     FILL,
     FORMAT_MAJOR,
     FORMAT_MINOR,
@@ -20,6 +19,7 @@ from imgseal.sealed.layout import (
     MAGIC,
     NEEDS,
     REVISION_BYTES,
+    SIGNATURE_BYTES,
     SIGNATURE_SLOTS,
     STATEMENT,
     STATEMENT_BYTES,
@@ -37,7 +37,6 @@ __all__ = [
     "encode_statement",
 ]
 
-_SIGNATURE_LENGTHS = {ESP256: 64}  # raw r then s, RFC 9053 section 2.1
 _NO_VERSION = (0, 0, 0, 0)
 
 
@@ -292,7 +291,7 @@ def _slots(values: tuple[int | bytes, ...]) -> tuple[SignatureSlot, ...]:
             ended = True
             continue
         _require(not ended, prefix + "algorithm", "0 behind an unused slot", str(algorithm))
-        wanted = _SIGNATURE_LENGTHS.get(algorithm)
+        wanted = SIGNATURE_BYTES.get(algorithm)
         _require(length > 0, prefix + "length", "at least 1", "0")
         _require(wanted in (None, length), prefix + "length", f"{wanted} bytes for algorithm {algorithm}", str(length))
         slot = SignatureSlot(algorithm, key_id, length)

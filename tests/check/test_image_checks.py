@@ -111,7 +111,7 @@ def test_other_half_of_s_is_accepted() -> None:
 
 def test_algorithms() -> None:
     def unknown_only(raw: bytearray) -> None:
-        raw[300:304] = struct.pack("<i", -48)
+        raw[300:304] = struct.pack("<i", -49)
 
     assert first(resealed(motor(), patch=unknown_only)) == "trust.algorithm-not-allowed"
 
@@ -120,7 +120,7 @@ def test_a_newer_signature_beside_ours_is_skipped() -> None:
     """Old devices take images that also carry a signature of an algorithm they do not know."""
     statement = decode_header_block(motor()).statement
     ours = SignatureSlot(-9, public_key("keys/images").key_id, 64)
-    statement = statement._replace(signatures=(SignatureSlot(-48, bytes(range(16)), 500), ours))
+    statement = statement._replace(signatures=(SignatureSlot(-49, bytes(range(16)), 500), ours))
     message = encode_statement(statement)
     raw = encode_header_block(statement, (b"\x55" * 500, signer("keys/images").sign(message))) + motor()[1024:]
     assert first(raw) == "accepted"

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from workshop import private_key, public_key
 
 from imgseal.errors import KeyTroubleError
+from imgseal.keys.anykey import AnyPrivateKey
 from imgseal.keys.p256 import ORDER
 from imgseal.keys.pem import encode_private, encode_public, load_private, load_public
 from imgseal.keys.signer import FileSigner, sign_and_verify
@@ -27,7 +28,8 @@ def nobody() -> bytes:
     raise AssertionError("no pass phrase is needed")
 
 
-def scalar(private: ec.EllipticCurvePrivateKey) -> int:
+def scalar(private: AnyPrivateKey) -> int:
+    assert isinstance(private, ec.EllipticCurvePrivateKey)
     return private.private_numbers().private_value
 
 

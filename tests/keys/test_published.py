@@ -7,7 +7,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.keys.pem import load_private, load_public
 from imgseal.keys.published import origin_of, published_keys
-from imgseal.keys.signer import FileSigner
+from imgseal.keys.signer import FileSigner, file_signer
 
 EXAMPLES = Path(__file__).parents[2] / "keys-example"
 
@@ -52,7 +52,7 @@ def test_no_listed_key_is_left_untested() -> None:
 def test_example_keys_are_known(name: str) -> None:
     public = load_public((EXAMPLES / f"{name}.pub.pem").read_bytes(), name)
     private = load_private((EXAMPLES / f"{name}.pem").read_bytes(), name, lambda: b"")
-    assert FileSigner(private, name).public == public
+    assert file_signer(private, name).public == public
     assert origin_of(public) == f"keys-example/{name}.pem"
 
 

@@ -44,6 +44,8 @@ class Case(NamedTuple):
     """What a device says where the tool knows more, such as keys that everybody has."""
     held: dict[str, bytes] = {}  # noqa: RUF012 - never changed
     """Contents of the device's slots."""
+    algorithms: tuple[str, ...] = ()
+    """Algorithms beyond ESP256 that a checker has to verify; one without them leaves the case out."""
 
 
 def device(**changes: Any) -> dict[str, Any]:

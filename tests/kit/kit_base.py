@@ -24,6 +24,7 @@ KEYS = (
     "keys-dev/packages",
 )
 TEXT = (HERE / "kit_product.toml").read_text()
+SECOND_TEXT = (HERE / "kit_two_algorithms.toml").read_text()
 RAM_END = 0x2000_4000
 
 VARIANTS: dict[str, Callable[[str], str]] = {
@@ -40,6 +41,8 @@ VARIANTS: dict[str, Callable[[str], str]] = {
         .replace("[memory.internal]", "[memory.nor]")
         .replace("[memory.nor2]", "[memory.internal]")
     ),
+    "kit-two-algorithms": lambda _text: SECOND_TEXT,
+    "kit-second-optional": lambda _text: SECOND_TEXT.replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n'),
 }
 """Product -> how its text follows from the kit's."""
 

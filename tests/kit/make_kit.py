@@ -21,7 +21,8 @@ from kit_base import VARIANTS, text_of
 from package_cases import package_cases
 from resolved import resolved
 from run_python import OUTSIDE, product_of, verdict_of
-from workshop import public_key
+from second_cases import second_cases
+from workshop import any_public
 
 from imgseal.keys.pem import encode_public
 
@@ -29,13 +30,14 @@ DATA = Path(__file__).parent / "data"
 TOO_LARGE = "package-too-large"
 KEYS = (
     "keys/images", "keys/radio-only", "keys/other-class", "keys/second", "keys/packages", "keys/other-packages", "keys/second-packages",
-    "keys-dev/images", "keys-dev/packages",
+    "keys-dev/images", "keys-dev/packages", "keys/images-pq", "keys/table-only-pq", "keys/packages-pq", "keys-dev/images-pq", "keys-dev/packages-pq",
 )  # fmt: skip
 
 
 def cases() -> Iterator[Case]:
     yield from image_cases()
     yield from package_cases()
+    yield from second_cases()
 
 
 def kit() -> dict[str, bytes]:
@@ -45,7 +47,7 @@ def kit() -> dict[str, bytes]:
         files[f"products/{name}.toml"] = text_of(name).encode()
         files[f"products/{name}.json"] = _text(resolved(product_of(name, text_of(name))))
     for key in KEYS:
-        files[f"{key}.pub.pem"] = encode_public(public_key(key))
+        files[f"{key}.pub.pem"] = encode_public(any_public(key))
     entries = []
     for case in cases():
         entry: dict[str, object] = {
@@ -73,6 +75,8 @@ def kit() -> dict[str, bytes]:
         files.update({path: case.held[slot] for slot, path in held.items()})
         if held:
             entry["held"] = held
+        if case.algorithms:
+            entry["algorithms"] = list(case.algorithms)
         if case.device_first is not None:
             entry["device_first"] = case.device_first
         verdict = verdict_of(

@@ -2,6 +2,8 @@
 
 from workshop import trust_of
 
+from imgseal.keys.anykey import AnyKey
+from imgseal.keys.p256 import PublicKey
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
 
@@ -23,12 +25,19 @@ def resolved(of: Product) -> dict[str, object]:
         "components": [_component(c) for c in sorted(of.components.values(), key=lambda c: c.number)],
         "anchors": [
             {
-                "role": key.role, "key_id": key.key_id.hex(), "x": key.public.x.hex(), "y": key.public.y.hex(),
+                "role": key.role, "key_id": key.key_id.hex(), **_public(key.public),
                 "development": key.development, "components": list(key.components), "other_class": not key.good_for(None, of.class_name),
             }
             for key in trust_of(of).keys
         ],
     }  # fmt: skip
+
+
+def _public(key: AnyKey) -> dict[str, str]:
+    """A P-256 point, or an ML-DSA-44 public key."""
+    if isinstance(key, PublicKey):
+        return {"x": key.x.hex(), "y": key.y.hex()}
+    return {"ml_dsa_44": key.value.hex()}
 
 
 def _component(component: Component) -> dict[str, object]:

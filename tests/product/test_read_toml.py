@@ -128,7 +128,7 @@ RULES = [
     ('keys = ["keys/images.pub.pem"]', 'keys = ["keys/packages.pub.pem"]', "trust.packages", "two places"),
     ('keys = ["keys/images.pub.pem"]', 'keys = [{key = "a", component = "x"}]', "trust.images.keys", "no key"),
     ('keys = ["keys/images.pub.pem"]', 'keys = [{key = "a", components = ["x"]}]', "trust.images.keys", "no such component"),
-    ('algorithms = ["ESP256"]', 'algorithms = ["RS256"]', "rules.algorithms", "ESP256 or ES256"),
+    ('algorithms = ["ESP256"]', 'algorithms = ["RS256"]', "rules.algorithms", "ESP256, ES256, ML-DSA-44 in quotes"),
     ("minimum_battery = 500", "minimum_battery = 0", "rules.minimum_battery", "1 to"),
     ('language = "en"', 'language = "e n"', "text.language", "language tag"),
     ("[bootloader]", "[bootlaoder]", "bootlaoder", "did you mean bootloader?"),
@@ -199,7 +199,7 @@ def test_overrides() -> None:
 
 def test_local_file_holds_signing_keys_only() -> None:
     product = read(TEXT, name="imgseal.toml", local_text='[signing.release]\nimages = "elsewhere.pem"\n')
-    assert product.signing["release"] == ("elsewhere.pem", "keys/packages.pem")
+    assert product.signing["release"] == (("elsewhere.pem",), ("keys/packages.pem",))
     for text in (
         "[trust]\n",
         '[signing.other]\nimages = "x"\n',

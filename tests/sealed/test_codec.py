@@ -13,7 +13,7 @@ from imgseal.sealed.codec import (
     encode_header_block,
     encode_statement,
 )
-from imgseal.sealed.layout import ESP256, FIELDS, field
+from imgseal.sealed.layout import ESP256, FIELDS, ML_DSA_44, field
 from imgseal.sealed.statement import Need, SignatureSlot, Statement
 from imgseal.versions import ALPHA, BETA, CANDIDATE, STAGE_NUMBER_LIMIT, Version
 
@@ -64,8 +64,10 @@ def statements(draw: st.DrawFn) -> Statement:
     ids = draw(st.lists(st.binary(min_size=16, max_size=16), min_size=1, max_size=3, unique=True))
     slots = []
     for key_id in ids:
-        algorithm = draw(st.sampled_from([ESP256, -48, -7]))
-        slots.append(SignatureSlot(algorithm, key_id, 64 if algorithm == ESP256 else draw(st.integers(1, 2420))))
+        algorithm = draw(st.sampled_from([ESP256, ML_DSA_44, -7]))
+        slots.append(
+            SignatureSlot(algorithm, key_id, {ESP256: 64, ML_DSA_44: 2420}.get(algorithm) or draw(st.integers(1, 2420)))
+        )
     least = 384 + sum(slot.length for slot in slots)
     block = draw(st.integers(max(4, -(-least // 128)), 64)) * 128
     return Statement(
@@ -206,12 +208,34 @@ def test_same_key_twice_and_gap_between_slots() -> None:
 
 
 def test_unknown_algorithm_is_read_and_kept() -> None:
-    statement = make(
-        header_block=4096,
-        signatures=(SignatureSlot(-48, b"\x01" * 16, 2420), SignatureSlot(ESP256, b"\x02" * 16, 64)),
-    )
-    read = decode_header_block(encode_header_block(statement, (b"\xaa" * 2420, b"\xbb" * 64)))
-    assert read.signatures == (b"\xaa" * 2420, b"\xbb" * 64)
+    """-49 is ML-DSA-65 (RFC 9964), which nobody here verifies: 3,309 bytes or any other number."""
+    for length in (3309, 7):
+        statement = make(
+            header_block=4096,
+            signatures=(SignatureSlot(-49, b"\x01" * 16, length), SignatureSlot(ESP256, b"\x02" * 16, 64)),
+        )
+        read = decode_header_block(encode_header_block(statement, (b"\xaa" * length, b"\xbb" * 64)))
+        assert read.signatures == (b"\xaa" * length, b"\xbb" * 64)
+
+
+def test_ml_dsa_44_has_one_length() -> None:
+    """RFC 9964: 2,420 bytes; with ESP256 beside it the smallest header block is 2,944."""
+    slots = (SignatureSlot(ESP256, b"\x02" * 16, 64), SignatureSlot(ML_DSA_44, b"\x01" * 16, 2420))
+    statement = make(header_block=2944, signatures=slots)
+    values = (b"\xbb" * 64, b"\xaa" * 2420)
+    assert decode_header_block(encode_header_block(statement, values)).signatures == values
+    for length in (0, 64, 2419, 2421, 3309):
+        changed = statement._replace(header_block=8192, signatures=(slots[0], slots[1]._replace(length=length)))
+        with pytest.raises(SealedFormatError, match="signature_1_length") as caught:
+            decode_statement(encode_statement(changed))
+        assert caught.value.code == "structure.field-invalid"
+    for block in (512, 1024, 2816):
+        with pytest.raises(SealedFormatError) as caught:
+            decode_statement(encode_statement(statement._replace(header_block=block)))
+        assert (caught.value.code, caught.value.expected) == (
+            "structure.header-block",
+            "a multiple of 128 from 2868 to 8192",
+        )
 
 
 def test_every_field_is_covered_by_the_round_trip() -> None:

@@ -1,0 +1,134 @@
+"""Reads who may sign: key references, trust anchors, and the rules that say what must verify."""
+
+from collections.abc import Mapping
+
+from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
+from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
+from imgseal.product.table import Table
+
+__all__ = ["read_references", "read_rules", "read_trust"]
+
+_U32 = 0xFFFF_FFFF
+
+
+def read_references(table: Table, key: str) -> tuple[str, ...]:
+    """Read the key references of a role: a text, or one text for each algorithm in brackets."""
+    if key not in table:
+        return ()
+    value = table.raw(key)
+    if not isinstance(value, list):
+        return (table.text(key),)
+    names = table.texts(key)
+    if len(names) != len(KEY_NAMES):
+        table.refuse(
+            key,
+            "not one key for each algorithm",
+            f"a key file in quotes, or {len(KEY_NAMES)} in brackets: one for each of {', '.join(KEY_NAMES.values())}",
+            f"{len(names)} in brackets",
+        )
+    return names
+
+
+def read_rules(table: Table) -> Rules:
+    """Read [rules]."""
+    algorithms = table.texts("algorithms", ["ESP256"], least=1, most=len(ALGORITHMS))
+    for algorithm in algorithms:
+        if algorithm not in ALGORITHMS:
+            table.refuse(
+                "algorithms",
+                "an algorithm that is not supported",
+                f"{', '.join(ALGORITHMS)} in quotes",
+                algorithm,
+                "HSS-LMS is left out: docs/decisions/009-second-signature.md" if "LMS" in algorithm else None,
+            )
+    return Rules(
+        algorithms,
+        _must_verify(table, algorithms),
+        table.choice("example_keys", ("refuse", "development"), "refuse"),
+        table.choice("external_code", ("refuse", "accept"), "refuse"),
+        table.integer("minimum_battery", 1, _U32) if "minimum_battery" in table else None,
+        table.integer("update_priority", -(1 << 31), (1 << 31) - 1, 0),
+        table.integer("trial_attempts", 1, 100, 3),
+        table.integer("trial_power_ons", 1, 200, 20),
+    )
+
+
+def _must_verify(table: Table, algorithms: tuple[str, ...]) -> tuple[str, ...]:
+    """Read which algorithms have to verify; all of them unless the file names fewer.
+
+    ES256 and ESP256 are one algorithm here, named as it signs: by the one that stands first.
+    """
+    firsts: dict[str, str] = {}
+    for name in algorithms:
+        firsts.setdefault(ALGORITHMS[name], name)
+    names = tuple(firsts.values())
+    if table.raw("must_verify", "all") == "all":
+        return names
+    given = table.texts("must_verify", least=1)
+    for name in given:
+        if name not in names:
+            table.refuse("must_verify", "nothing here is signed with this", ", ".join(names), name)
+    if set(given) == set(names):
+        table.refuse("must_verify", "these are all algorithms", '"all", or fewer of them', str(list(given)))
+    return tuple(name for name in names if name in given)
+
+
+def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
+    """Read [trust]: the entries of each role, and how many signers it needs."""
+    roles = []
+    for role in ("images", "packages"):
+        if role not in table:
+            table.refuse(role, "this key is missing", f"[trust.{role}] with keys = [...]", "nothing")
+        part = table.table(role, f"trust.{role}")
+        entries = tuple(_entry(part, value, role, components) for value in _list(part, "keys", least=1))
+        need = part.integer("need", 1, 16, 1)
+        if need > len(entries):
+            part.refuse("need", "more signers are needed than there are keys", f"at most {len(entries)}", str(need))
+        roles.append((entries, need))
+    development = table.table("development", "trust.development")
+    desk = [tuple(TrustEntry(text, (), ()) for text in development.texts(role, ())) for role in ("images", "packages")]
+    seen: dict[str, str] = {}
+    for where, entries in (
+        ("trust.images", roles[0][0]),
+        ("trust.packages", roles[1][0]),
+        ("trust.development.images", desk[0]),
+        ("trust.development.packages", desk[1]),
+    ):
+        for entry in entries:
+            if entry.key in seen:
+                table.refuse(
+                    where.split(".")[1],
+                    "one key stands in two places of [trust]",
+                    "another key for each role",
+                    f"{entry.key} in {seen[entry.key]} and {where}",
+                    "make a key for each role: imgseal key new",
+                )
+            seen[entry.key] = where
+    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1])
+
+
+def _list(table: Table, key: str, least: int) -> list[object]:
+    value = table.raw(key)
+    if not isinstance(value, list) or len(value) < least:
+        table.refuse(key, "this is no list of keys", "one or more public key files in brackets", str(value))
+    return value
+
+
+def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:
+    if isinstance(value, str) and value:
+        return TrustEntry(value, (), ())
+    allowed = ("key", "components", "classes") if role == "images" else ("key", "classes")
+    if not isinstance(value, dict) or not isinstance(value.get("key"), str) or any(k not in allowed for k in value):
+        table.refuse(
+            "keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value)
+        )
+    limits = []
+    for key in ("components", "classes"):
+        names = value.get(key, [])
+        if not isinstance(names, list) or not all(isinstance(n, str) for n in names) or (key in value and not names):
+            table.refuse("keys", f"{key} is no list of names", "one or more names in brackets", str(names))
+        limits.append(tuple(names))
+    for name in limits[0]:
+        if name not in components:
+            table.refuse("keys", "there is no such component", ", ".join(components), name)
+    return TrustEntry(value["key"], limits[0], limits[1])
