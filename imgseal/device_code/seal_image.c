@@ -21,6 +21,7 @@ enum { KIND_CODE = 1, KIND_DATA = 2, FLAG_DEVELOPMENT = 1, FLAG_DETACHED = 2 };
 
 #define SHA256_NUMBER 0xFFFFFFF0u   /* COSE -16 */
 #define ESP256_NUMBER 0xFFFFFFF7u   /* COSE -9  */
+#define ML_DSA_44_NUMBER 0xFFFFFFD0u /* COSE -48 */
 #define HEADER_STEP 128u
 
 const uint8_t seal_magic[8] = { 0xD5, 'i', 'm', 'g', 's', 'e', 'a', 'l' };
@@ -171,7 +172,8 @@ static uint32_t check_signature_slots(const struct judgement *j, uint32_t *neede
             ended = 1;
             continue;
         }
-        if (ended || length == 0 || (algorithm == ESP256_NUMBER && length != 64))
+        if (ended || length == 0 || (algorithm == ESP256_NUMBER && length != 64)
+            || (algorithm == ML_DSA_44_NUMBER && length != 2420))
             return SEAL_STRUCTURE_FIELD_INVALID;
         for (k = 0; k < i; k++)
             if (seal_differ(signature_slot(j, k), slot, 20) == 0)
@@ -276,8 +278,8 @@ static uint32_t check_extent(struct judgement *j)
         return SEAL_STRUCTURE_BYTES_AFTER_PAYLOAD;
     if (payload->read == 0)
         return SEAL_STRUCTURE_PAYLOAD_MISSING;
-    room = payload->size - j->start;
-    if (payload->size < j->start || room < j->size)
+    room = payload->size - j->start;    /* check_header has seen the whole block */
+    if (room < j->size)
         return SEAL_STRUCTURE_TRUNCATED;
     if (j->subject->where == SEAL_FILE && room > j->size)
         return SEAL_STRUCTURE_BYTES_AFTER_PAYLOAD;

@@ -12,10 +12,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "device_code"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
 
+from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from machines import COMPILER, MACHINES
 from workshop import BUILD_TIME, signer, trust_of
 
-from build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from imgseal.demo.firmware import code
 from imgseal.flow import seal
 from imgseal.make.seal import SealOptions

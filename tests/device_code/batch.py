@@ -79,7 +79,7 @@ def pack(
     return out + image + (payload or b"")
 
 
-def pack_case(case: dict[str, Any]) -> bytes:
+def pack_case(case: dict[str, Any], *, header_only: bool = False) -> bytes:
 
     def read(path: str) -> bytes:
         return (DATA / path).read_bytes()
@@ -88,5 +88,5 @@ def pack_case(case: dict[str, Any]) -> bytes:
     payload = read(case["payload"]) if "payload" in case else None
     return pack(
         product(case["product"]), read(case["artefact"]), payload, case.get("slot"), case.get("device"), held,
-        development=case.get("development", False),
+        development=case.get("development", False), header_only=header_only,
     )  # fmt: skip

@@ -11,7 +11,8 @@ import struct
 from pathlib import Path
 from typing import Any
 
-from build import SOURCES, STRICT, run, write_config
+from c_build import SOURCES, STRICT, run, write_config
+
 from imgseal.device_code.codes import values
 from imgseal.journal.record import Member, decode
 from imgseal.product.model import Product

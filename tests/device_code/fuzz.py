@@ -25,11 +25,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 
 from batch import DATA, is_image, load, place_of, product, versions
 from c_boot import CODE, Crypto, Library
+from c_build import SOURCES, run, write_config
 from kit_base import text_of
 from run_python import product_of, verdict_of
 from workshop import signer
 
-from build import SOURCES, run, write_config
 from imgseal.journal.layout import FIELDS as RECORD_FIELDS
 from imgseal.journal.record import PHASES, decode, encode, first_record
 from imgseal.sealed.layout import FIELDS

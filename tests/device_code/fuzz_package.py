@@ -24,13 +24,13 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "properties"))
 
 from batch import DATA, is_image, load
+from c_build import SOURCES
 from c_package import judge_package
 from fuzz import KIT, DisagreementError, Fuzzer, mutate
 from mutants import blind, edit, encode_safely
 from run_python import verdict_of
 from workshop import repacked
 
-from build import SOURCES
 from imgseal.cbor.strict import CborError, decode, encode
 from imgseal.suit.envelope import decode_envelope
 from imgseal.suit.errors import SuitError

@@ -4,7 +4,7 @@ import subprocess
 from pathlib import Path
 from typing import NamedTuple
 
-from build import HERE
+from c_build import HERE
 
 COMPILER = "arm-none-eabi-gcc"
 

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 from c_boot import Library, programs_in_c
+from c_build import SOURCES
 from demo_update import demo_update
 from stages import PRODUCTS, pair
 
-from build import SOURCES
 from imgseal.journal.layout import FIELDS
 from imgseal.memory.view import ByteView
 from imgseal.rehearse.explore import Explorer

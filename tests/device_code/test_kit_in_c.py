@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 from batch import is_image, load, pack_case
+from c_build import build_crypto, build_runner, run
 from kit_base import text_of
 from run_python import product_of
 
-from build import build_crypto, build_runner, run
 from imgseal.device_code.codes import c_name, values
 
 CASES = [case for case in load() if is_image(case)]
@@ -45,7 +45,7 @@ def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None
 
 def test_psa_adapter(tool: Callable[[str], str], tmp_path: Path) -> None:
     """The same kit with the PSA Crypto API of Mbed TLS in place of BearSSL."""
-    from build import HERE, SOURCES, write_config
+    from c_build import HERE, SOURCES, write_config
 
     tool("gcc")
     tool("/usr/include/psa/crypto.h")
@@ -65,7 +65,8 @@ def test_codes_are_far_apart() -> None:
     """At least eight bits between any two, and from 0 and all ones; the header in the sources is the generated one."""
     found = [0, 0x7FFF_FFFF, *values().values()]
     assert min((a ^ b).bit_count() for i, a in enumerate(found) for b in found[:i] if (a, b) != (0x7FFF_FFFF, 0)) >= 8
-    from build import SOURCES
+    from c_build import SOURCES
+
     from imgseal.device_code.codes import codes_header
 
     assert (SOURCES / "seal_codes.h").read_text() == codes_header()

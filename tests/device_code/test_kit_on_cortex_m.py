@@ -5,12 +5,11 @@ from pathlib import Path
 
 import pytest
 from batch import pack_case
+from c_build import SOURCES, STRICT, build_crypto, build_runner, run
 from kit_base import text_of
 from machines import COMPILER, MACHINES, run_on
 from run_python import product_of
 from test_kit_in_c import CASES, NAMES, PRODUCTS, expected
-
-from build import SOURCES, STRICT, build_crypto, build_runner, run
 
 
 @pytest.mark.parametrize("core", MACHINES)

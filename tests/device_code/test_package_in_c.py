@@ -9,12 +9,11 @@ from typing import Any
 
 import pytest
 from batch import DATA, is_image, load
+from c_build import build_crypto, build_runner, run
 from c_package import pack_package
 from fuzz import NAMES, Fuzzer
 from machines import COMPILER, MACHINES, run_on
 from test_kit_in_c import SANITIZERS
-
-from build import build_crypto, build_runner, run
 
 CASES = [case for case in load() if not is_image(case) and isinstance(case["artefact"], str)]
 PRODUCTS = sorted({case["product"] for case in CASES})

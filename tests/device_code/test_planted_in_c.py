@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from batch import DATA
 from c_boot import Library, programs_in_c
+from c_build import CRYPTO, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from c_package import judge_package
 from fuzz import DisagreementError
 from fuzz_package import PackageFuzzer, many
@@ -16,7 +17,6 @@ from stages import pair
 from test_kit_in_c import CASES, PRODUCTS, expected, judge
 from test_package_in_c import PRODUCTS as PACKAGE_PRODUCTS
 
-from build import CRYPTO, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from imgseal.memory.view import ByteView
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
@@ -39,7 +39,7 @@ IMAGE = [
     ("fill not looked at", "return check_erased(j, image, at, j->header_block, SEAL_STRUCTURE_FILL_NOT_ERASED);", "return SEAL_ACCEPTED;"),
     ("bytes behind the payload", "room > j->size", "0"),
     ("bytes behind a detached header", "j->subject->image.size > j->header_block", "0"),
-    ("payload cut short", "room < j->size)", "0)"),
+    ("payload cut short", "room < j->size)", "room == j->size + 0x7FFFFFFFu)"),
     ("revoked keys taken", "if (is_revoked(j, slot + 4)) {", "if (0) {"),
     ("any trusted key for any component", ">> j->component_index & 1) == 0) {", ">> j->component_index & 1) == 2) {"),
     ("one signer is enough", "count < (first->development ? 1u : j->product->need)", "0"),

@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from machines import COMPILER
 from test_kit_in_c import NAMES
 from workshop import BUILD_TIME, resealed, signer, trust_of
 
-from build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from imgseal.flow import seal
 from imgseal.make.seal import SealOptions
 from imgseal.memory.image import MemoryImage

@@ -12,12 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from c_build import HERE, SOURCES, bearssl, build_crypto, run, write_config
 from machines import COMPILER
 from test_kit_in_c import NAMES
 from test_proof import BOARDS, link
 from workshop import BUILD_TIME, signer, trust_of
 
-from build import HERE, SOURCES, bearssl, build_crypto, run, write_config
 from imgseal.flow import seal
 from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product

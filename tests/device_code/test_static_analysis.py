@@ -4,8 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-
-from build import SOURCES, STRICT, run
+from c_build import SOURCES, STRICT, run
 
 OURS = sorted(path for path in SOURCES.glob("seal_*.c") if path.name not in ("seal_bearssl.c", "seal_psa.c"))
 

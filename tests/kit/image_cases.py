@@ -252,6 +252,20 @@ def _trust(a: bytes) -> Iterator[Case]:
         "trust.key-revoked",
         device=revoked,
     )
+    yield Case(
+        "trust-two-bad",
+        resealed(a, by=("keys/radio-only", "keys/images")),
+        "trust.key-not-for-this",
+        device=revoked,
+        held=held(),
+    )
+    yield Case(
+        "trust-two-bad-turned",
+        resealed(a, by=("keys/images", "keys/radio-only")),
+        "trust.key-revoked",
+        device=revoked,
+        held=held(),
+    )
     yield Case("trust-development-key", resealed(a, by=("keys-dev/images",)), "trust.unknown-key")
     yield Case("trust-two-needed-one", a, "trust.too-few-signatures", product="kit-two-signers")
     yield Case(
@@ -340,6 +354,7 @@ def _rules(a: bytes) -> Iterator[Case]:
         "rules-development-key-alone", resealed(a, by=("keys-dev/images",)), "rules.development-mixed", development=True
     )
     yield Case("rules-external-code", a, "rules.external-code", product="kit-outside")
+    yield Case("rules-external-code-accepted", a, "accepted", product="kit-outside-accepted")
     yield Case("rules-external-data", image("table"), "accepted", product="kit-outside")
     for name, version, code_ in (
         ("met-exactly", "1.3.0", "accepted"), ("just-below", "1.2.4294967295", "rules.requirement-not-met"),

@@ -41,6 +41,7 @@ VARIANTS: dict[str, Callable[[str], str]] = {
         .replace("[memory.internal]", "[memory.nor]")
         .replace("[memory.nor2]", "[memory.internal]")
     ),
+    "kit-outside-accepted": lambda text: text.replace("[rules]\n", '[rules]\nexternal_code = "accept"\n'),
     "kit-two-algorithms": lambda _text: SECOND_TEXT,
     "kit-second-optional": lambda _text: SECOND_TEXT.replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n'),
 }
@@ -53,8 +54,12 @@ def product(variant: str = "kit") -> Product:
 
 
 def text_of(variant: str) -> str:
-    if variant == "kit-outside":  # code in a memory that others can write, which the product file itself would refuse
-        return TEXT
+    if variant.startswith(
+        "kit-outside"
+    ):  # code in a memory that others can write, which the product file itself would refuse
+        return (
+            TEXT.replace("[rules]\n", '[rules]\nexternal_code = "accept"\n') if variant.endswith("accepted") else TEXT
+        )
     text = VARIANTS[variant](TEXT)
     assert variant == "kit" or text != TEXT
     return text

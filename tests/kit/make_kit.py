@@ -86,7 +86,7 @@ def kit() -> dict[str, bytes]:
         if verdict.accepted:
             entry["verdict"] = "accepted"
         entries.append({**entry, "codes": [finding.code for finding in verdict.findings]})
-    files["kit.json"] = _text({"format": 1, "untrusted": {OUTSIDE: ["internal"]}, "cases": entries})
+    files["kit.json"] = _text({"format": 1, "untrusted": {name: ["internal"] for name in OUTSIDE}, "cases": entries})
     return files
 
 

@@ -15,13 +15,13 @@ from imgseal.product.read_toml import read
 from imgseal.state.device import fresh
 from imgseal.state.device import read as read_state
 
-OUTSIDE = "kit-outside"
+OUTSIDE = ("kit-outside", "kit-outside-accepted")
 
 
 def product_of(name: str, text: str) -> Product:
-    """Read a product; of one the internal memory counts as untrusted, which its own file could not say."""
+    """Read a product; of some the internal memory counts as untrusted, which its own file could not say."""
     of = read(text, name=f"{name}.toml")
-    if name != OUTSIDE:
+    if name not in OUTSIDE:
         return of
     memories = {n: m._replace(trusted=False) for n, m in of.memories.items()}
     return of._replace(memories=memories)

@@ -41,7 +41,7 @@ def _skipped() -> Iterator[Case]:
     for length in (64, 2419, 2421):
         slot = u32(2**32 - 48) + bytes(range(16)) + u16(length)
         raw = patched("large", "signature_1_algorithm", slot)
-        yield Case(f"second-length-{length}", raw, "structure.field-invalid", algorithms=NEEDS)
+        yield Case(f"second-length-{length}", raw, "structure.field-invalid")
 
 
 def _case(name: str, artefact: bytes, strict: str, lax: str, **arguments: object) -> Iterator[Case]:

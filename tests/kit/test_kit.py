@@ -104,7 +104,7 @@ def test_command_line_says_what_the_kit_says(
         (tmp_path / path.name).write_bytes(path.read_bytes())
     tried = 0
     for number, entry in enumerate(ENTRIES):
-        if number % 4 != part or entry["name"] == TOO_LARGE or entry["product"] == OUTSIDE:
+        if number % 4 != part or entry["name"] == TOO_LARGE or entry["product"] in OUTSIDE:
             continue
         arguments = ["check", str(DATA / entry["artefact"]), "--json", "--product", f"{entry['product']}.toml"]
         if "payload" in entry:
