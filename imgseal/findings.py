@@ -56,6 +56,7 @@ CODES = {
     "trust.key-not-for-this": "the key is trusted, but not for this component or class",
     "trust.example-key": "the private half of the key is public: printed in a standard or kept in keys-example",
     "trust.key-revoked": "the device has revoked the key",
+    "trust.key-not-in-force": "the key is not in force on the day that is judged for",
     "trust.too-few-signatures": "fewer distinct trusted keys have signed than the product file needs",
     "signature.malformed": "a signature value could be none of any key: wrong length, or r or s outside 1..n-1",
     "signature.does-not-verify": "a signature does not hold for what it is said to cover",

@@ -18,6 +18,8 @@ __all__ = [
     "MANIFEST_BYTES",
     "PRODUCT_FILE_BYTES",
     "REGIONS",
+    "REQUEST_BYTES",
+    "RESPONSE_BYTES",
     "SEQUENCE_DEPTH",
     "STATE_FILE_BYTES",
     "TEXT_ARTEFACT_BYTES",
@@ -73,6 +75,12 @@ PRODUCT_FILE_BYTES = 1 << 20
 
 KEY_FILE_BYTES = 64 << 10
 """A PEM file with one key."""
+
+REQUEST_BYTES = 32 << 20
+"""A signing request; one with firmware is far larger than one without, which takes a few kilobytes."""
+
+RESPONSE_BYTES = 8 << 20
+"""A signing response: 1,024 signatures of ML-DSA-44 in base64, with room."""
 
 STATE_FILE_BYTES = 4 << 20
 """A device state file without slot contents."""

@@ -25,6 +25,7 @@ LAYERS = {
     "make": 3,
     "check": 3,
     "compare": 3,
+    "request": 3,
     "device_code": 3,
     "rehearse": 4,
     "report": 5,

@@ -45,7 +45,8 @@ class Context(NamedTuple):
     `development` admits development images and keys; `slot` names the slot that a raw dump was read from; `versions`
     are those of the resulting set by component number (0 is the bootloader); `whole_set` says that the set is known,
     so that a missing component is a missing requirement, and `partial` that a package may leave components to what
-    the device has. Of an image inside a package its manifest says `expected`.
+    the device has. Of an image inside a package its manifest says `expected`. `day` (YYYY-MM-DD, UTC) is the one that
+    keys have to be in force on; None leaves their dates out, as a device does, which has no clock to trust.
     """
 
     product: Product
@@ -58,6 +59,7 @@ class Context(NamedTuple):
     whole_set: bool = False
     partial: bool = False
     expected: Expected | None = None
+    day: str | None = None
 
 
 def component_numbered(product: Product, number: int) -> Component | None:

@@ -6,7 +6,7 @@ from imgseal.check import manifest_rules as rules
 from imgseal.check.context import Context
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
-from imgseal.check.trust import example_key, revoked_key, too_few
+from imgseal.check.trust import example_key, out_of_force, revoked_key, too_few
 from imgseal.cose.labels import ALGORITHMS
 from imgseal.cose.sign1 import CoseError, Sign1, take_apart, to_be_signed
 from imgseal.errors import InputError, Place
@@ -119,7 +119,7 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
             continue
         if anchor is None:
             continue
-        refused = example_key(anchor, context) or revoked_key(anchor, context)
+        refused = example_key(anchor, context) or revoked_key(anchor, context) or out_of_force(anchor, context)
         if refused is None and not anchor.good_for(None, context.product.class_name):
             refused = Finding(
                 "trust.key-not-for-this",

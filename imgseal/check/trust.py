@@ -13,7 +13,7 @@ from imgseal.keys.trust import IMAGES, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES
 from imgseal.sealed.layout import field
 
-__all__ = ["algorithm", "example_key", "key", "revoked_key", "too_few"]
+__all__ = ["algorithm", "example_key", "key", "out_of_force", "revoked_key", "too_few"]
 
 
 def algorithm(subject: ImageSubject, context: Context) -> list[Finding]:
@@ -60,7 +60,7 @@ def key(subject: ImageSubject, context: Context) -> list[Finding]:
         if anchor is None:
             unknown.append((index, slot.key_id))
             continue
-        found = example_key(anchor, context) or revoked_key(anchor, context)
+        found = example_key(anchor, context) or revoked_key(anchor, context) or out_of_force(anchor, context)
         if not found and not anchor.good_for(component.name if component else "", context.product.class_name):
             found = Finding(
                 "trust.key-not-for-this",
@@ -106,7 +106,8 @@ def too_few(name: str, need: int, found: str, role: str, context: Context) -> Fi
         else f"{need} for each of {', '.join(context.product.rules.must_verify)}",
         found=found,
         hint=(
-            f"let the others sign as well; trust.{role}.need states how many"
+            f"let the others sign as well ({'imgseal endorse' if role == 'packages' else 'name them in [signing]'}); "
+            f"trust.{role}.need states how many"
             if alone
             else f"sign with {name} as well: rules.must_verify states which, trust.{role}.need how many for each"
         ),
@@ -139,6 +140,22 @@ def revoked_key(anchor: TrustedKey, context: Context) -> Finding | None:
         Place(file=anchor.source),
         found=anchor.key_id.hex(),
         hint="sign with a key that is still in force",
+    )
+
+
+def out_of_force(anchor: TrustedKey, context: Context) -> Finding | None:
+    """Refuse a key outside its days, where a day was given to judge for."""
+    if context.day is None or anchor.good_on(context.day):
+        return None
+    days = [f"from {anchor.first}"] if anchor.first else []
+    days += [f"until {anchor.last}"] if anchor.last else []
+    return Finding(
+        "trust.key-not-in-force",
+        f"the key is not in force on {context.day}",
+        Place(file=anchor.source),
+        expected=f"a day {' '.join(days)} ([trust] of the product file)",
+        found=context.day,
+        hint="sign with a key that is in force; imgseal check --as-of DAY judges for the day of the release",
     )
 
 

@@ -18,6 +18,8 @@ COMMANDS = {
     "build": "Seal every component and pack the release.",
     "seal": "Seal one firmware file.",
     "pack": "Pack sealed images into an update package.",
+    "endorse": "Sign a signing request, or add a signature to a package.",
+    "finish": "Put the signatures in that a signing request asked for.",
     "check": "Judge artefacts as a bootloader would.",
     "show": "Show what is inside an artefact.",
     "compare": "Show what an update changes.",

@@ -12,9 +12,10 @@ import click
 from imgseal import __version__
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.history import counters_running_out, refuse_going_down
+from imgseal.cli.pack import package_file_name
 from imgseal.cli.project import LOCAL_NAME, Project, product_options
 from imgseal.cli.seal import image_outputs
-from imgseal.cli.signing import build_time, source_revision
+from imgseal.cli.signing import build_time, day_of, source_revision
 from imgseal.errors import InputError, UsageError
 from imgseal.files import Output, load_artefact, read_bounded, refuse_overlap, write_all
 from imgseal.flow import FirmwareFile, ReleaseResult, release
@@ -22,9 +23,10 @@ from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.make.seal import SealOptions
 
 if TYPE_CHECKING:
+    from imgseal.flow.later import Asking, Job
     from imgseal.product.model import Product
 
-__all__ = ["command"]
+__all__ = ["command", "release_outputs", "request_outputs"]
 
 _ALL = "all"
 
@@ -40,6 +42,7 @@ Examples:
   imgseal build radio=old/radio.sealed.bin motor=app.hex   keeps a sealed image byte for byte
   imgseal build motor=app.hex --release --set release.version=2.4.1 --depfile out/fw.d
   imgseal build motor=app.hex --release --previous old/vent-drive-2.4.0-16.suit
+  imgseal build motor=app.hex --release --sign-later   the keys are in another room
 
 \b
 Without --release everything is marked as development and signed with the development keys.
@@ -51,6 +54,9 @@ Without --release everything is marked as development and signed with the develo
 @click.option("--depfile", metavar="FILE", help="Write a dependency file for Make and Ninja.")
 @click.option("--previous", metavar="PACKAGE", help="Refuse counters or a sequence that go down against this package.")
 @click.option("--revision", metavar="HEX", help="Source revision to record, up to 64 hex digits.")
+@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
+@click.option("--sign-later", is_flag=True, help="Write a signing request for the keys that are held elsewhere.")
+@click.option("--with-firmware", is_flag=True, help="Put the firmware into the request, for whoever endorses it.")
 @product_options
 def command(
     firmware: tuple[str, ...],
@@ -59,6 +65,9 @@ def command(
     depfile: str | None,
     previous: str | None,
     revision: str | None,
+    unfinished: bool,
+    sign_later: bool,
+    with_firmware: bool,
     product_file: str | None,
     variant: str | None,
     settings: tuple[str, ...],
@@ -74,6 +83,8 @@ def command(
         projects = [Project.load(product_file, settings, name) for name in base.product.variants]
         if not projects:
             raise UsageError("--variant all, but the product file has no variants", hint="leave --variant out")
+    if with_firmware and not sign_later:
+        raise UsageError("--with-firmware goes with --sign-later", hint="leave it out: the keys are here")
     development = not is_release
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     arguments = [parse_firmware(argument, base.product) for argument in firmware]
@@ -82,6 +93,8 @@ def command(
     outputs: list[Output] = []
     lines: list[str] = []
     notes: list[str] = []
+    if sign_later:
+        from imgseal.flow.later import ask
     with ExitStack() as stack:
         files = [
             FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, base.product)))
@@ -89,6 +102,11 @@ def command(
         ]
         for project in projects:
             folder = os.path.join(out, project.product.variant) if project.product.variant and variant == _ALL else out
+            if sign_later:
+                asking = ask(_job(files, project, options, unfinished=unfinished), with_firmware=with_firmware)
+                outputs += request_outputs(asking, project.product, folder, development=development)
+                notes += asking.notes
+                continue
             result = release(
                 files,
                 project.product,
@@ -96,11 +114,13 @@ def command(
                 image_signers=project.signers("images", development=development),
                 package_signers=project.signers("packages", development=development),
                 trust=project.trust(development=development),
+                day=day_of(options.build_time),
+                unfinished=unfinished,
             )
             notes += counters_running_out(result.images)
             if before_package is not None:
                 refuse_going_down(result.package, result.images, before_package, project)
-            made = _outputs(result, project.product, folder, development=development)
+            made = release_outputs(result, project.product, folder, development=development, unfinished=unfinished)
             before = _previous_sizes(os.path.join(folder, "release.json"))
             lines += [_slot_line(result, index, before) for index in range(len(result.images))]
             outputs += made
@@ -115,15 +135,16 @@ def command(
     for line in lines:
         click.echo(line)
     for output in outputs:
-        if output.path.endswith(".suit"):
+        if output.path.endswith((".suit", ".request.json")):
             click.echo(output.path)
 
 
-def _outputs(result: ReleaseResult, product: "Product", folder: str, *, development: bool) -> list[Output]:
+def release_outputs(
+    result: ReleaseResult, product: "Product", folder: str, *, development: bool, unfinished: bool
+) -> list[Output]:
     """Name the files of a release: package, sealed images, and release.json, which says what they are."""
     release_ = product.release
-    mark = "-development" if development else ""
-    package_name = f"{product.name}-{release_.version}-{release_.sequence}{mark}.suit"
+    package_name = package_file_name(product, development=development, unfinished=unfinished)
     outputs = [Output(os.path.join(folder, package_name), result.package.pieces())]
     files: list[dict[str, object]] = [_entry(package_name, list(result.package.pieces()), "update package")]
     for image in result.images:
@@ -158,6 +179,32 @@ def _outputs(result: ReleaseResult, product: "Product", folder: str, *, developm
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
     outputs.append(Output(os.path.join(folder, "release.json"), [text.encode()]))
     return outputs
+
+
+def request_outputs(asking: "Asking", product: "Product", folder: str, *, development: bool) -> list[Output]:
+    """Name the files of a request: itself, and the sealed images that a request for a package speaks for."""
+    from imgseal.request.request import encode_request
+
+    outputs = [output for image in asking.images for output in image_outputs(image, product, folder)]
+    what = "images" if asking.request.items[0].is_statement else "package"
+    name = package_file_name(product, development=development, unfinished=False).removesuffix(".suit")
+    return [*outputs, Output(os.path.join(folder, f"{name}-{what}.request.json"), [encode_request(asking.request)])]
+
+
+def _job(files: list[FirmwareFile], project: Project, options: SealOptions, *, unfinished: bool) -> "Job":
+    from imgseal.flow.later import Job
+
+    development = options.development
+    return Job(
+        files,
+        project.product,
+        options,
+        project.signers("images", development=development),
+        project.signers("packages", development=development),
+        project.trust(development=development),
+        day_of(options.build_time),
+        unfinished,
+    )
 
 
 def _entry(path: str, pieces: Iterable[bytes | memoryview], what: str) -> dict[str, object]:

@@ -8,6 +8,7 @@ import click
 
 from imgseal import __version__
 from imgseal.cli.project import Project, product_options, read_text
+from imgseal.cli.signing import parse_day, today
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.files import load_artefact
 from imgseal.flow import judge
@@ -31,6 +32,7 @@ Examples:
   imgseal check package.suit --device state.json   for this device
   imgseal check header.bin --payload radio.bin     a detached header
   imgseal check dump.bin --slot motor-a            a slot read from a device
+  imgseal check package.suit --as-of 2031-06-01    were the keys in force on that day?
   imgseal check package.suit --json                for scripts
 
 \b
@@ -42,6 +44,9 @@ Exit status 0 when every artefact is accepted, 1 when one is refused.
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @click.option("--payload", metavar="FILE", help="The payload of a detached header.")
 @click.option("--slot", metavar="NAME", help="The artefact is a dump of this whole slot.")
+@click.option(
+    "--as-of", "as_of", metavar="DAY", help="Keys have to be in force on this day, YYYY-MM-DD; default today."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/format/verdict.schema.json).")
 @click.option("--every", is_flag=True, help="List every check, not only those that failed.")
 @product_options
@@ -51,6 +56,7 @@ def command(
     development: bool,
     payload: str | None,
     slot: str | None,
+    as_of: str | None,
     as_json: bool,
     every: bool,
     product_file: str | None,
@@ -60,6 +66,7 @@ def command(
     """Judge sealed images, detached headers, update packages and slot dumps as a bootloader would.
 
     Without --device the verdict is for a fresh device: nothing installed, counters at zero, and the first line says so.
+    Devices have no clock to trust: the days of keys, from and until in [trust], are for this tool and its users.
     """
     if len(artefacts) > 1 and (payload or slot):
         raise UsageError(
@@ -79,6 +86,10 @@ def command(
         )
     trust = project.trust(development=development)
     state, contents = load_device(project, device_file)
+    day = today() if as_of is None else parse_day(as_of)
+    device = device_file or "a fresh device"
+    if any(key.first or key.last for key in trust.keys):
+        device += f" on {day}"
     verdicts = []
     for path in artefacts:
         data = open_artefact(path)
@@ -90,10 +101,11 @@ def command(
                 trust,
                 state,
                 contents=contents,
-                device=device_file or "a fresh device",
+                device=device,
                 development=development,
                 slot=slot,
                 payload=open_artefact(payload) if payload else None,
+                day=day,
             )
         )
     if as_json:

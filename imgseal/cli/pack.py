@@ -1,16 +1,21 @@
 """`imgseal pack`: an update package from images that are sealed already."""
 
 import os
+from typing import TYPE_CHECKING
 
 import click
 
 from imgseal.cli.firmware import load_sealed
 from imgseal.cli.project import Project, product_options
+from imgseal.cli.signing import build_time, day_of
 from imgseal.errors import UsageError
 from imgseal.files import Output, refuse_overlap, write_all
 from imgseal.flow import pack_images
 
-__all__ = ["command"]
+if TYPE_CHECKING:
+    from imgseal.product.model import Product
+
+__all__ = ["command", "package_file_name"]
 
 
 @click.command(
@@ -27,11 +32,13 @@ Examples:
 @click.option(
     "--release", "is_release", is_flag=True, help="Sign with the release key; the images must be released too."
 )
+@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
 @click.option("--out", default=".", metavar="DIR", help="Folder for the package; default this one.")
 @product_options
 def command(
     images: tuple[str, ...],
     is_release: bool,
+    unfinished: bool,
     out: str,
     product_file: str | None,
     variant: str | None,
@@ -50,13 +57,24 @@ def command(
     sealed = tuple(load_sealed(path, product) for path in paths)
     signers = project.signers("packages", development=development)
     package, verdict = pack_images(
-        sealed, product, signers, project.trust(development=development), development=development
+        sealed,
+        product,
+        signers,
+        project.trust(development=development),
+        development=development,
+        day=day_of(build_time()),
+        unfinished=unfinished,
     )
-    mark = "-development" if development else ""
-    name = f"{product.name}-{product.release.version}-{product.release.sequence}{mark}.suit"
+    name = package_file_name(product, development=development, unfinished=unfinished)
     output = Output(os.path.join(out, name), package.pieces())
     refuse_overlap([output.path], [*images, project.path])
     write_all([output])
     for note in verdict.notes:
         click.echo(f"imgseal: {note}", err=True)
     click.echo(output.path)
+
+
+def package_file_name(product: "Product", *, development: bool, unfinished: bool) -> str:
+    """Return the name of a package's file: one that must not ship says so."""
+    mark = ("-development" if development else "") + ("-unfinished" if unfinished else "")
+    return f"{product.name}-{product.release.version}-{product.release.sequence}{mark}.suit"

@@ -17,7 +17,16 @@ if TYPE_CHECKING:
     from imgseal.keys.trust import Trust
     from imgseal.product.model import Product
 
-__all__ = ["LOCAL_NAME", "PRODUCT_NAME", "Project", "find_product", "product_options", "read_text", "unlock"]
+__all__ = [
+    "LOCAL_NAME",
+    "PRODUCT_NAME",
+    "Project",
+    "find_product",
+    "open_signer",
+    "product_options",
+    "read_text",
+    "unlock",
+]
 
 PRODUCT_NAME = "imgseal.toml"
 LOCAL_NAME = "imgseal.local.toml"
@@ -138,9 +147,9 @@ class Project(NamedTuple):
         return resolve(self.product, read)
 
     def signers(self, role: str, *, development: bool) -> "tuple[Signer, ...]":
-        """Open the signing keys of a role, `images` or `packages`: one for each algorithm that must verify.
+        """Open the signing keys of a role, `images` or `packages`: at least one for each algorithm that must verify.
 
-        KeyTroubleError where one is missing, or two are for one algorithm.
+        KeyTroubleError where one is missing, or one is named twice.
         """
         table = "development" if development else "release"
         keys = self.product.signing.get(table)
@@ -157,15 +166,15 @@ class Project(NamedTuple):
         return signers
 
     def _refuse_uncovered(self, signers: "tuple[Signer, ...]", key: str) -> None:
-        """KeyTroubleError unless the keys are for different algorithms, and each that must verify has one."""
+        """KeyTroubleError unless the keys are different, and each algorithm that must verify has one."""
         kinds = [signer.public.kind for signer in signers]
-        if len(set(kinds)) != len(kinds):
+        if len({signer.public.key_id for signer in signers}) != len(signers):
             raise KeyTroubleError(
-                "two signing keys for one algorithm",
+                "one signing key stands here twice",
                 place=Place(file=self.path, key=key),
-                expected="one key for each algorithm",
-                found=", ".join(f"{signer.name} ({signer.public.words})" for signer in signers),
-                hint="name one of each; imgseal key show FILE says what a key is for",
+                expected="different keys",
+                found=", ".join(f"{signer.name} ({signer.public.key_id.hex()})" for signer in signers),
+                hint="a key signs once: name another one, or take one out; imgseal key show FILE shows its identifier",
             )
         rules = self.product.rules
         for name, kind in zip(rules.must_verify, rules.required, strict=True):
@@ -179,9 +188,6 @@ class Project(NamedTuple):
                 )
 
     def _signer(self, reference: str, key: str, *, development: bool) -> "Signer":
-        from imgseal.keys.pem import load_private
-        from imgseal.keys.signer import file_signer
-
         path = self.resolve(reference)
         if not os.path.exists(path):
             flag = "--no-passphrase " if development else ""
@@ -199,7 +205,40 @@ class Project(NamedTuple):
                 found=error.found,
                 hint="check the permissions of the file",
             ) from None
-        return file_signer(load_private(data, path, unlock(path)), path)
+        return _opened(data, path)
+
+
+def open_signer(path: str) -> "Signer":
+    """Open a signing key by its file name; KeyTroubleError where it cannot be read or cannot sign."""
+    try:
+        data = read_bounded(path, "private key", KEY_FILE_BYTES)
+    except InputError as error:
+        raise KeyTroubleError(
+            "cannot read the signing key",
+            place=Place(file=path),
+            found=error.found,
+            hint="check the name and the permissions",
+        ) from None
+    if b"PRIVATE KEY-----" not in data:
+        raise KeyTroubleError(
+            "this is no private key",
+            place=Place(file=path),
+            expected="a private key in PEM",
+            hint="the public half cannot sign; name the private one",
+        )
+    return _opened(data, path)
+
+
+def _opened(data: bytes, path: str) -> "Signer":
+    """Return the signer of a private key, or of a public one whose private half is held elsewhere."""
+    from imgseal.keys.pem import load_private, load_public
+    from imgseal.keys.signer import file_signer
+
+    if b"-----BEGIN PUBLIC KEY-----" in data:
+        from imgseal.keys.elsewhere import LaterSigner
+
+        return LaterSigner(load_public(data, path), path)
+    return file_signer(load_private(data, path, unlock(path)), path)
 
 
 def unlock(path: str) -> Callable[[], bytes]:

@@ -8,7 +8,7 @@ import click
 
 from imgseal.cli.firmware import component_of, load_image, split_address
 from imgseal.cli.project import Project, product_options
-from imgseal.cli.signing import build_time, source_revision
+from imgseal.cli.signing import build_time, day_of, source_revision
 from imgseal.errors import UsageError
 from imgseal.files import Output, refuse_overlap, write_all
 from imgseal.flow import seal
@@ -60,7 +60,8 @@ def command(
     options = SealOptions(build_time(), development=not release, source_revision=source_revision(revision))
     signers = project.signers("images", development=not release)
     with load_image(path, base) as image:
-        sealed = seal(image, product, part, path, options, signers, project.trust(development=not release))
+        trust = project.trust(development=not release)
+        sealed = seal(image, product, part, path, options, signers, trust, day=day_of(options.build_time))
         outputs = []
         for number, made in enumerate(sealed):
             name = out if number == 0 else None

@@ -1,4 +1,4 @@
-"""What `seal`, `pack` and `build` share: the clock, the source revision, and which keys sign."""
+"""What the commands that sign share: the clock, the day that keys have to be in force on, the source revision."""
 
 import os
 import time
@@ -6,7 +6,9 @@ import time
 from imgseal.errors import UsageError
 from imgseal.versions import decimal
 
-__all__ = ["build_time", "source_revision"]
+__all__ = ["build_time", "day_of", "parse_day", "source_revision", "today"]
+
+_LAST_SECOND = 253_402_300_799  # 9999-12-31T23:59:59Z, as far as four digits of a year go
 
 
 def build_time() -> int:
@@ -23,6 +25,28 @@ def build_time() -> int:
             hint="unset it, or set it to the time of the last commit: git log -1 --format=%ct",
         )
     return seconds
+
+
+def day_of(seconds: int) -> str:
+    """Return the day of a time in seconds since 1970 as YYYY-MM-DD, in UTC."""
+    return time.strftime("%Y-%m-%d", time.gmtime(min(seconds, _LAST_SECOND)))
+
+
+def today() -> str:
+    """Return the day it is, in UTC, whatever SOURCE_DATE_EPOCH says: a verdict is of the day it is given on."""
+    return day_of(int(time.time()))
+
+
+def parse_day(text: str) -> str:
+    """Return the day that was given; UsageError when it is none."""
+    try:
+        if time.strftime("%Y-%m-%d", time.strptime(text, "%Y-%m-%d")) == text:
+            return text
+    except ValueError:
+        pass
+    raise UsageError(
+        "this is no day", expected="YYYY-MM-DD, such as 2027-01-31", found=text, hint="give a calendar day"
+    )
 
 
 def source_revision(text: str | None) -> bytes:

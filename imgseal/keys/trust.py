@@ -18,8 +18,8 @@ IMAGES, PACKAGES = "images", "packages"
 class TrustedKey(NamedTuple):
     """A trust anchor: the key, its role, and what the product file limits it to.
 
-    `components` holds component names and `classes` class names; empty means all. `published` says where the private
-    half is printed, for keys that everyone knows.
+    `components` holds component names and `classes` class names; empty means all. `first` and `last` are the days it
+    is good on, as YYYY-MM-DD. `published` says where the private half is printed, for keys that everyone knows.
     """
 
     public: AnyKey
@@ -30,6 +30,12 @@ class TrustedKey(NamedTuple):
     components: tuple[str, ...] = ()
     classes: tuple[str, ...] = ()
     published: str | None = None
+    first: str | None = None
+    last: str | None = None
+
+    def good_on(self, day: str) -> bool:
+        """Say whether the entry is in force on a day, YYYY-MM-DD in UTC."""
+        return (self.first is None or self.first <= day) and (self.last is None or day <= self.last)
 
     def good_for(self, component: str | None, class_name: str) -> bool:
         """Say whether the entry's limits admit this component (None: a package) of this class."""
@@ -102,6 +108,8 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
                     entry.components,
                     entry.classes,
                     origin_of(public),
+                    entry.first,
+                    entry.last,
                 )
             )
         if entries and len(keys) - before == len(entries):  # at a desk released keys may be missing

@@ -22,7 +22,7 @@ from imgseal.suit.text import LanguageText, Text
 if TYPE_CHECKING:
     from imgseal.suit.component import ComponentId
 
-__all__ = ["Package", "pack"]
+__all__ = ["Package", "authentication_block", "draft", "pack"]
 
 _ALGORITHMS = {"ESP256": ESP256, "ES256": ES256, "ML-DSA-44": ML_DSA_44}
 _WORTH_SEVERING = 36  # a digest takes as many bytes; draft section 8.4.12
@@ -64,10 +64,19 @@ def pack(
 ) -> Package:
     """Pack sealed images and sign the manifest once by each signer.
 
-    Raises UsageError for two images of one run slot or images that contradict each other, KeyTroubleError for a
-    published key or a signature that does not verify.
+    Raises as `draft`, and KeyTroubleError for a published key or a signature that does not verify.
     """
     signers = ordered_signers(signers, product, development=development)
+    package = draft(images, product, development=development)
+    message = encode(package.digest.to_value())
+    return package._replace(blocks=tuple(authentication_block(signer, message, product) for signer in signers))
+
+
+def draft(images: tuple[SealedImage, ...], product: Product, *, development: bool) -> Package:
+    """Return the package that nobody has signed yet; its encoded digest is what is signed.
+
+    UsageError for two images of one run slot or images that contradict each other.
+    """
     ordered = tuple(sorted(images, key=lambda i: (i.statement.component, i.placed.slot_index)))
     _refuse_contradictions(ordered, development=development)
     parts = tuple(part for image in ordered for part in _parts(image))
@@ -96,12 +105,10 @@ def pack(
     data = encode_manifest(manifest)
     if decode_manifest(data) != manifest:
         raise InternalError("the manifest does not read back as it was written")
-    digest = wrapped_digest(data)
-    blocks = tuple(_sign(signer, encode(digest.to_value()), product) for signer in signers)
-    return Package(manifest, data, digest, blocks, severed, ordered)
+    return Package(manifest, data, wrapped_digest(data), (), severed, ordered)
 
 
-def _sign(signer: Signer, digest_bytes: bytes, product: Product) -> bytes:
+def authentication_block(signer: Signer, digest_bytes: bytes, product: Product) -> bytes:
     """Sign the encoded digest as a detached COSE payload; draft section 8.3."""
     algorithm = _ALGORITHMS[product.rules.signs_with(signer.public.kind)]
     message = to_be_signed(protected_header(algorithm), digest_bytes)

@@ -22,7 +22,7 @@ from imgseal.sealed.layout import (
 )
 from imgseal.sealed.statement import Need, SignatureSlot, Statement
 
-__all__ = ["SealOptions", "SealedImage", "ordered_signers", "seal"]
+__all__ = ["SealOptions", "SealedImage", "draft", "ordered_signers", "seal"]
 
 
 class SealOptions(NamedTuple):
@@ -69,7 +69,7 @@ def ordered_signers(signers: tuple[Signer, ...], product: Product, *, developmen
                 found=f"a key for {signer.public.words}",
                 hint="name its algorithm in rules.algorithms, or sign with another key",
             )
-    return tuple(sorted(signers, key=lambda signer: kinds.index(signer.public.kind)))
+    return tuple(sorted(signers, key=lambda signer: (kinds.index(signer.public.kind), signer.public.key_id)))
 
 
 def _refuse_published(signer: Signer, product: Product, *, development: bool) -> None:
@@ -87,8 +87,8 @@ def _refuse_published(signer: Signer, product: Product, *, development: bool) ->
     )
 
 
-def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[Signer, ...]) -> SealedImage:
-    """Seal a placed payload with one signature by each signer.
+def draft(placed: Placed, product: Product, options: SealOptions, signers: tuple[Signer, ...]) -> Statement:
+    """Return the statement that the signers have to sign; it names their keys, so nobody can take one away.
 
     Raises KeyTroubleError for a published key, UsageError where the header block is too small or a value out of range.
     """
@@ -119,7 +119,7 @@ def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[
             hint="give a shorter revision, such as the output of git rev-parse HEAD",
         )
     flags = (FLAG_DEVELOPMENT if options.development else 0) | (FLAG_DETACHED if component.header else 0)
-    statement = Statement(
+    return Statement(
         vendor_id=product.vendor_id,
         class_id=product.class_id,
         hardware=product.hardware,
@@ -140,6 +140,12 @@ def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[
         flags=flags,
         signatures=tuple(_slot(signer) for signer in signers),
     )
+
+
+def seal(placed: Placed, product: Product, options: SealOptions, signers: tuple[Signer, ...]) -> SealedImage:
+    """Seal a placed payload with one signature by each signer; raises as `draft`."""
+    signers = ordered_signers(signers, product, development=options.development)
+    statement = draft(placed, product, options, signers)
     message = encode_statement(statement)
     signatures = tuple(sign_and_verify(signer, message) for signer in signers)
     block = encode_header_block(statement, signatures)

@@ -52,12 +52,28 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("sequence", "integer", "required", "manifest sequence number, only ever rises; 0 to 4294967295"),
     ),
     "signing.development": (
-        Key("images", "file or files", "none", "private keys that seal development images, one for each algorithm"),
-        Key("packages", "file or files", "none", "private keys that sign development packages, one for each algorithm"),
+        Key(
+            "images",
+            "file or files",
+            "none",
+            "private keys that seal development images, at least one for each algorithm that must verify",
+        ),
+        Key("packages", "file or files", "none", "private keys that sign development packages, likewise"),
     ),
     "signing.release": (
-        Key("images", "file or files", "none", "private keys that seal released images, one for each algorithm"),
-        Key("packages", "file or files", "none", "private keys that sign released packages, one for each algorithm"),
+        Key(
+            "images",
+            "file or files",
+            "none",
+            "private keys that seal released images, likewise; a public key file stands for a private key that is held "
+            "elsewhere (`build --sign-later`)",
+        ),
+        Key(
+            "packages",
+            "file or files",
+            "none",
+            "private keys that sign released packages, likewise; a public key file as above",
+        ),
     ),
     "memory.NAME": (
         Key("base", "integer", "required", "first address"),
@@ -134,11 +150,16 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("development", "table", "none", "keys that only judgements with --development admit"),
     ),
     "trust.images": (
-        Key("keys", "array", "required", "public key files, or tables with `key`, `components`, `classes`"),
+        Key(
+            "keys",
+            "array",
+            "required",
+            "public key files, or tables with `key`, `components`, `classes`, `from`, `until`",
+        ),
         Key("need", "integer", "1", "distinct signers needed, for each algorithm that must verify"),
     ),
     "trust.packages": (
-        Key("keys", "array", "required", "public key files, or tables with `key`, `classes`"),
+        Key("keys", "array", "required", "public key files, or tables with `key`, `classes`, `from`, `until`"),
         Key("need", "integer", "1", "distinct signers needed, for each algorithm that must verify"),
     ),
     "trust.development": (

@@ -163,11 +163,16 @@ class Bootloader(NamedTuple):
 
 
 class TrustEntry(NamedTuple):
-    """A public key file and what it is good for; empty limits mean everything."""
+    """A public key file and what it is good for; empty limits mean everything.
+
+    `first` and `last` are the days it is good on, as YYYY-MM-DD in UTC, both included; None: no such limit.
+    """
 
     key: str
-    components: tuple[str, ...]
-    classes: tuple[str, ...]
+    components: tuple[str, ...] = ()
+    classes: tuple[str, ...] = ()
+    first: str | None = None
+    last: str | None = None
 
 
 class TrustTable(NamedTuple):

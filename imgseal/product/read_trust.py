@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
+from imgseal.product.algorithms import ALGORITHMS
 from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
 from imgseal.product.table import Table
 
@@ -12,21 +12,13 @@ _U32 = 0xFFFF_FFFF
 
 
 def read_references(table: Table, key: str) -> tuple[str, ...]:
-    """Read the key references of a role: a text, or one text for each algorithm in brackets."""
+    """Read the key references of a role: a text, or two to sixteen in brackets."""
     if key not in table:
         return ()
     value = table.raw(key)
     if not isinstance(value, list):
         return (table.text(key),)
-    names = table.texts(key)
-    if len(names) != len(KEY_NAMES):
-        table.refuse(
-            key,
-            "not one key for each algorithm",
-            f"a key file in quotes, or {len(KEY_NAMES)} in brackets: one for each of {', '.join(KEY_NAMES.values())}",
-            f"{len(names)} in brackets",
-        )
-    return names
+    return table.texts(key, least=2, most=16)
 
 
 def read_rules(table: Table) -> Rules:
@@ -86,7 +78,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
             part.refuse("need", "more signers are needed than there are keys", f"at most {len(entries)}", str(need))
         roles.append((entries, need))
     development = table.table("development", "trust.development")
-    desk = [tuple(TrustEntry(text, (), ()) for text in development.texts(role, ())) for role in ("images", "packages")]
+    desk = [tuple(TrustEntry(text) for text in development.texts(role, ())) for role in ("images", "packages")]
     seen: dict[str, str] = {}
     for where, entries in (
         ("trust.images", roles[0][0]),
@@ -116,8 +108,10 @@ def _list(table: Table, key: str, least: int) -> list[object]:
 
 def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:
     if isinstance(value, str) and value:
-        return TrustEntry(value, (), ())
-    allowed = ("key", "components", "classes") if role == "images" else ("key", "classes")
+        return TrustEntry(value)
+    allowed = (
+        ("key", "components", "classes", "from", "until") if role == "images" else ("key", "classes", "from", "until")
+    )
     if not isinstance(value, dict) or not isinstance(value.get("key"), str) or any(k not in allowed for k in value):
         table.refuse(
             "keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value)
@@ -131,4 +125,16 @@ def _entry(table: Table, value: object, role: str, components: Mapping[str, Comp
     for name in limits[0]:
         if name not in components:
             table.refuse("keys", "there is no such component", ", ".join(components), name)
-    return TrustEntry(value["key"], limits[0], limits[1])
+    first, last = (_day(table, value[key], key) if key in value else None for key in ("from", "until"))
+    if first is not None and last is not None and first > last:
+        table.refuse("keys", "a key that is never good", f"until {first} or later", f"from {first} until {last}")
+    return TrustEntry(value["key"], limits[0], limits[1], first, last)
+
+
+def _day(table: Table, value: object, key: str) -> str:
+    """Read a TOML date; the reader of TOML has seen that there is such a day."""
+    from datetime import date, datetime  # noqa: PLC0415 - the reader of TOML has loaded it
+
+    if not isinstance(value, date) or isinstance(value, datetime):
+        table.refuse("keys", f"{key} is no day", f"a date without quotes, such as {key} = 2027-01-31", str(value))
+    return value.isoformat()

@@ -14,7 +14,7 @@ from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.errors import SuitError, decode_part, refuse
 
-__all__ = ["Envelope", "decode_envelope", "envelope_pieces", "wrapped_digest"]
+__all__ = ["Envelope", "decode_envelope", "envelope_pieces", "with_block", "wrapped_digest"]
 
 _MEMBERS = 256
 
@@ -59,6 +59,20 @@ def envelope_pieces(
         size, pieces = payloads[key]
         yield encode(key) + bstr_head(size)
         yield from pieces
+
+
+def with_block(data: memoryview, block: bytes) -> Iterator[bytes | memoryview]:
+    """Yield the envelope with one more authentication block; every byte outside the wrapper stays as it is.
+
+    SuitError as `decode_envelope`, for what is no envelope.
+    """
+    envelope = decode_envelope(data)
+    entries = read_head(data, 2, "envelope")  # behind the two bytes of tag 107
+    label = read_head(data, entries.end, "envelope")  # the wrapper's label is the lowest, so it comes first
+    wrapper = read_head(data, label.end, "envelope")
+    yield data[: label.end]
+    yield encode(encode([envelope.digest_bytes, *envelope.blocks, block]))
+    yield data[wrapper.end + wrapper.argument :]
 
 
 def decode_envelope(data: bytes | memoryview) -> Envelope:

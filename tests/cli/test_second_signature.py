@@ -158,7 +158,7 @@ def replaced(project: Path, old: str, new: str) -> None:
     [
         ('images = ["keys/images.pem", "keys/images-pq.pem"]', 'images = "keys/images.pem"', 4, "no signing key for ML-DSA-44, which must verify"),
         ('images = ["keys/images.pem", "keys/images-pq.pem"]', 'images = "keys/images-pq.pem"', 4, "no signing key for ESP256, which must verify"),
-        ('images = ["keys/images.pem", "keys/images-pq.pem"]', 'images = ["keys/images.pem", "keys/packages.pem"]', 4, "two signing keys for one algorithm"),
+        ('images = ["keys/images.pem", "keys/images-pq.pem"]', 'images = ["keys/images.pem", "keys/packages.pem"]', 4, "no signing key for ML-DSA-44, which must verify"),
         ('packages = ["keys/packages.pem", "keys/packages-pq.pem"]', 'packages = "keys/packages.pem"', 4, "--algorithm ML-DSA-44"),
         ("header_block = 3072", "header_block = 1024", 2, "header_block = 3072"),
     ],

@@ -46,6 +46,17 @@ class Case(NamedTuple):
     """Contents of the device's slots."""
     algorithms: tuple[str, ...] = ()
     """Algorithms beyond ESP256 that a checker has to verify; one without them leaves the case out."""
+    day: str | None = None
+    """The day that keys have to be in force on; a device has no clock and leaves such cases out."""
+
+
+DAYS = (
+    ("2026-02-28", "trust.key-not-in-force"),
+    ("2026-03-01", "accepted"),
+    ("2027-02-28", "accepted"),
+    ("2027-03-01", "trust.key-not-in-force"),
+)
+"""Around the first and the last day of the keys of one product."""
 
 
 def device(**changes: Any) -> dict[str, Any]:
@@ -266,6 +277,9 @@ def _trust(a: bytes) -> Iterator[Case]:
         device=revoked,
         held=held(),
     )
+    for day, first in DAYS:
+        yield Case(f"trust-on-{day}", a, first, product="kit-dated", day=day)
+    yield Case("trust-on-no-day", a, "accepted", product="kit-dated")
     yield Case("trust-development-key", resealed(a, by=("keys-dev/images",)), "trust.unknown-key")
     yield Case("trust-two-needed-one", a, "trust.too-few-signatures", product="kit-two-signers")
     yield Case(

@@ -42,6 +42,9 @@ VARIANTS: dict[str, Callable[[str], str]] = {
         .replace("[memory.nor2]", "[memory.internal]")
     ),
     "kit-outside-accepted": lambda text: text.replace("[rules]\n", '[rules]\nexternal_code = "accept"\n'),
+    "kit-dated": lambda text: text.replace(
+        '"keys/images.pub.pem"', '{ key = "keys/images.pub.pem", from = 2026-03-01, until = 2027-02-28 }'
+    ).replace('"keys/packages.pub.pem"', '{ key = "keys/packages.pub.pem", from = 2026-03-01, until = 2027-02-28 }'),
     "kit-two-algorithms": lambda _text: SECOND_TEXT,
     "kit-second-optional": lambda _text: SECOND_TEXT.replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n'),
 }

@@ -77,11 +77,13 @@ def kit() -> dict[str, bytes]:
             entry["held"] = held
         if case.algorithms:
             entry["algorithms"] = list(case.algorithms)
+        if case.day is not None:
+            entry["day"] = case.day
         if case.device_first is not None:
             entry["device_first"] = case.device_first
         verdict = verdict_of(
             product_of(case.product, text_of(case.product)), case.artefact, payload=case.payload, slot=case.slot, device=case.device,
-            held=case.held, development=case.development,
+            held=case.held, development=case.development, day=case.day,
         )  # fmt: skip
         if verdict.accepted:
             entry["verdict"] = "accepted"

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from image_cases import Case, device, held
+from image_cases import DAYS, Case, device, held
 from kit_base import firmware, good, image, product, resealed, signer
 from workshop import add_payload, make, repacked
 
@@ -122,6 +122,8 @@ def _signatures(raw: bytes) -> Iterator[Case]:
     yield Case("package-other-class-key", repacked(raw, by=("keys/other-packages",)), "trust.key-not-for-this")
     revoked = device(revoked=[signer("keys/packages").public.key_id.hex()])
     yield Case("package-revoked", raw, "trust.key-revoked", device=revoked, held=held())
+    for day, first in DAYS:
+        yield Case(f"package-on-{day}", good().package, first, product="kit-dated", day=day)
     at = raw.index(b"\xf6\x58\x40") + 3
     yield Case("package-r-is-n", raw[:at] + ORDER.to_bytes(32) + raw[at + 32 :], "signature.malformed")
     yield Case("package-s-zero", raw[: at + 32] + bytes(32) + raw[at + 64 :], "signature.malformed")

@@ -26,7 +26,7 @@ def resolved(of: Product) -> dict[str, object]:
         "anchors": [
             {
                 "role": key.role, "key_id": key.key_id.hex(), **_public(key.public),
-                "development": key.development, "components": list(key.components), "other_class": not key.good_for(None, of.class_name),
+                "development": key.development, "components": list(key.components), "from": key.first, "until": key.last, "other_class": not key.good_for(None, of.class_name),
             }
             for key in trust_of(of).keys
         ],

@@ -29,12 +29,12 @@ def product_of(name: str, text: str) -> Product:
 
 def verdict_of(
     of: Product, artefact: bytes, *, payload: bytes | None, slot: str | None, device: dict[str, Any] | None, held: dict[str, bytes],
-    development: bool,
+    development: bool, day: str | None = None,
 ) -> Verdict:  # fmt: skip
     state = fresh(of) if device is None else read_state(json.dumps(device), name="device")
     return judge(
         ByteView(artefact), "artefact", of, trust_of(of), state, contents={n: ByteView(d) for n, d in held.items()},
-        development=development, slot=slot, payload=None if payload is None else ByteView(payload),
+        development=development, day=day, slot=slot, payload=None if payload is None else ByteView(payload),
     )  # fmt: skip
 
 

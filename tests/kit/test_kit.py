@@ -50,7 +50,7 @@ def test_python_says_what_the_kit_says() -> None:
         verdict = verdict_of(
             products[entry["product"]], read(entry["artefact"]), payload=read(entry["payload"]) if "payload" in entry else None,
             slot=entry.get("slot"), device=entry.get("device"), held={s: read(p) for s, p in entry.get("held", {}).items()},
-            development=entry.get("development", False),
+            development=entry.get("development", False), day=entry.get("day"),
         )  # fmt: skip
         found = [finding.code for finding in verdict.findings]
         assert (entry["name"], verdict.accepted, found) == (
@@ -113,6 +113,8 @@ def test_command_line_says_what_the_kit_says(
             arguments += ["--slot", entry["slot"]]
         if entry.get("development"):
             arguments.append("--development")
+        if entry["product"] == "kit-dated":
+            arguments += ["--as-of", entry.get("day", "2026-07-01")]  # the command always judges for a day
         if "device" in entry:
             slots = slots_of({s: read(p) for s, p in entry.get("held", {}).items()}, tmp_path)
             (tmp_path / "device.json").write_text(json.dumps({**entry["device"], "slots": slots}))

@@ -71,14 +71,16 @@ def test_rules_that_cannot_be(algorithms: str, more: str, key: str, words: str) 
     assert words in "\n".join(error.lines())
 
 
-def test_signing_keys_one_for_each_algorithm() -> None:
+def test_signing_keys_are_one_or_several() -> None:
     of = read(TEXT, name="imgseal.toml")
     assert of.signing["release"].images == ("keys/images.pem", "keys/images-pq.pem")
     assert read(product_text(), name="x").signing["release"].images == ("keys/images.pem",)
-    for value in ("[]", '["one"]', '["one", "two", "three"]', '["one", "one"]', '["one", 2]', "{}", '""'):
+    for value in ("[]", '["one"]', '["one", "one"]', '["one", 2]', "{}", '""'):
         text = TEXT.replace('images = ["keys/images.pem", "keys/images-pq.pem"]', f"images = {value}")
         assert text != TEXT
         assert refused(text).place.key == "signing.release.images"
+    three = read(TEXT.replace('["keys/images.pem", ', '["keys/images.pem", "x.pem", '), name="imgseal.toml")
+    assert three.signing["release"].images == ("keys/images.pem", "x.pem", "keys/images-pq.pem")
     local = read(TEXT, name="imgseal.toml", local_text='[signing.release]\nimages = ["a.pem", "b.pem"]\n')
     assert local.signing["release"] == (("a.pem", "b.pem"), ("keys/packages.pem", "keys/packages-pq.pem"))
     assert refused(TEXT, local_text='[signing.release]\nimages = ["a.pem"]\n').place.file == "imgseal.local.toml"
@@ -148,3 +150,26 @@ def test_at_a_desk_released_keys_may_be_missing() -> None:
         )
 
     assert len(resolve(product(two_algorithms), public).keys) == 4
+
+
+def test_days_of_a_key() -> None:
+    """`from` and `until` are TOML dates; the last day may be the first one."""
+    old = '"keys/packages.pub.pem", '
+    assert old in TEXT
+
+    def dated(days: str) -> str:
+        return TEXT.replace(old, f'{{ key = "keys/packages.pub.pem", {days} }}, ')
+
+    entry = read(dated("from = 2026-01-01, until = 2026-01-01"), name="x").trust.packages[0]
+    assert (entry.first, entry.last) == ("2026-01-01", "2026-01-01")
+    assert read(dated("until = 2026-01-01"), name="x").trust.packages[0].first is None
+    for days, words in (
+        ("from = 2026-01-02, until = 2026-01-01", "never good"),
+        ('from = "2026-01-01"', "no day"),
+        ("from = 2026-01-01T00:00:00Z", "no day"),
+        ("until = 20260101", "no day"),
+        ("to = 2026-01-01", "no key"),
+    ):
+        error = refused(dated(days))
+        assert error.place.key == "trust.packages.keys"
+        assert words in "\n".join(error.lines())

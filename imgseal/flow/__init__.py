@@ -4,7 +4,7 @@ Nothing that leaves here to be written has been seen by the maker alone: the jud
 imported where they are used: judging needs none of them, and sealing needs no CBOR.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.check.context import Bytes, Context
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from imgseal.make.seal import SealedImage, SealOptions
     from imgseal.memory.image import MemoryImage
 
-__all__ = ["FirmwareFile", "ReleaseResult", "judge", "pack_images", "release", "seal"]
+__all__ = ["FirmwareFile", "ReleaseResult", "endorse_package", "judge", "pack_images", "release", "seal"]
 
 
 class FirmwareFile(NamedTuple):
@@ -56,10 +56,12 @@ def judge(
     slot: str | None = None,
     payload: Bytes | None = None,
     partial: bool = False,
+    day: str | None = None,
 ) -> Verdict:
     """Judge an artefact as the device in `state` would; never raises on what the artefact holds.
 
-    `partial` leaves requirements on components that a package does not bring to the device.
+    `partial` leaves requirements on components that a package does not bring to the device. Keys have to be in force
+    on `day`, YYYY-MM-DD in UTC; None leaves their dates out, as a device does.
     """
     context = Context(
         product,
@@ -70,6 +72,7 @@ def judge(
         slot=slot,
         whole_set=not state.fresh,
         partial=partial,
+        day=day,
     )
     return run_judge(data, name, context, device, payload)
 
@@ -82,10 +85,12 @@ def seal(
     options: "SealOptions",
     signers: "tuple[Signer, ...]",
     trust: Trust,
+    *,
+    day: str | None = None,
 ) -> "tuple[SealedImage, ...]":
     """Seal one firmware image, and what it carries for other components.
 
-    RefusedError when the judge refuses the result.
+    RefusedError when the judge refuses the result; keys have to be in force on `day`.
     """
     from imgseal.make.place import place, separate  # noqa: PLC0415 - judging needs no maker
     from imgseal.make.seal import seal as make_seal  # noqa: PLC0415
@@ -96,7 +101,7 @@ def seal(
         placed = place(part, product, product.components[other], name)
         sealed.append(make_seal(placed, product, options, signers))
     for made in sealed:
-        _refuse_bad_image(made, product, trust, options)
+        _refuse_bad_image(made, product, trust, options, day)
     return tuple(sealed)
 
 
@@ -108,8 +113,13 @@ def release(
     image_signers: "tuple[Signer, ...]",
     package_signers: "tuple[Signer, ...]",
     trust: Trust,
+    day: str | None = None,
+    unfinished: bool = False,
 ) -> ReleaseResult:
-    """Seal every firmware image, keep those that are sealed already, pack all of them, and judge the package."""
+    """Seal every firmware image, keep those that are sealed already, pack all of them, and judge the package.
+
+    `day` and `unfinished` as in `pack_images`.
+    """
     from imgseal.make.seal import SealedImage  # noqa: PLC0415 - judging needs no maker
 
     images: list[SealedImage] = []
@@ -128,8 +138,10 @@ def release(
             images.append(file.content)
             continue
         notes += [f"{file.name}: {note}" for note in file.content.notes]
-        images += seal(file.content, product, component, file.name, options, image_signers, trust)
-    package, verdict = pack_images(tuple(images), product, package_signers, trust, development=options.development)
+        images += seal(file.content, product, component, file.name, options, image_signers, trust, day=day)
+    package, verdict = pack_images(
+        tuple(images), product, package_signers, trust, development=options.development, day=day, unfinished=unfinished
+    )
     return ReleaseResult(tuple(images), package, (*notes, *verdict.notes, *_left_open(verdict)), verdict)
 
 
@@ -140,18 +152,49 @@ def pack_images(
     trust: Trust,
     *,
     development: bool,
+    day: str | None = None,
+    unfinished: bool = False,
 ) -> "tuple[Package, Verdict]":
     """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
 
-    A requirement on a component that the package does not bring is left open: only a device can answer it.
+    A requirement on a component that the package does not bring is left open: only a device can answer it. Keys have
+    to be in force on `day`. An `unfinished` package is judged as if one signature were enough: others will endorse it.
     """
     from imgseal.make.pack import pack  # noqa: PLC0415 - sealing needs no CBOR
 
     package = pack(images, product, signers, development=development)
     data = ByteView(b"".join(package.pieces()))
-    verdict = judge(data, "the package", product, trust, fresh(product), development=development, partial=True)
+    asked = trust._replace(need_packages=1) if unfinished else trust
+    verdict = judge(data, "the package", product, asked, fresh(product), development=development, partial=True, day=day)
     _refuse_unless_accepted(verdict, "this package")
     return package, verdict
+
+
+def endorse_package(
+    data: Bytes,
+    name: str,
+    product: Product,
+    trust: Trust,
+    signer: "Signer",
+    *,
+    day: str | None,
+    agree: Callable[[Verdict], None],
+) -> "tuple[ByteView, Verdict]":
+    """Add a signature to a released package that the judge accepts but for missing ones.
+
+    `agree` is called with the verdict before anything is signed, and raises where it does not. Returns the package and
+    the verdict on it: accepted, or short of signatures and nothing else. RefusedError for any other refusal.
+    """
+    from imgseal.make.endorse import endorse  # noqa: PLC0415 - judging needs no maker
+
+    enough_with_one = trust._replace(need_packages=1)
+    before = judge(data, name, product, enough_with_one, fresh(product), partial=True, day=day)
+    _refuse_unless_accepted(before, "this package")
+    agree(before)
+    made = ByteView(b"".join(endorse(memoryview(data.read(0, data.size)), signer, product, trust, name)))
+    after = judge(made, name, product, enough_with_one, fresh(product), partial=True, day=day)
+    _refuse_unless_accepted(after, "the endorsed package")
+    return made, judge(made, name, product, trust, fresh(product), partial=True, day=day)
 
 
 def _left_open(verdict: Verdict) -> tuple[str, ...]:
@@ -163,11 +206,14 @@ def _left_open(verdict: Verdict) -> tuple[str, ...]:
     )
 
 
-def _refuse_bad_image(made: "SealedImage", product: Product, trust: Trust, options: "SealOptions") -> None:
+def _refuse_bad_image(
+    made: "SealedImage", product: Product, trust: Trust, options: "SealOptions", day: str | None
+) -> None:
     whole = _Pieces(made)
     payload = _PayloadPieces(made) if made.statement.detached else None
     name = made.placed.slot.name
-    verdict = judge(whole, name, product, trust, fresh(product), development=options.development, payload=payload)
+    development = options.development
+    verdict = judge(whole, name, product, trust, fresh(product), development=development, payload=payload, day=day)
     _refuse_unless_accepted(verdict, f"the sealed image for {name}")
 
 

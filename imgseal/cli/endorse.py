@@ -1,0 +1,163 @@
+"""`imgseal endorse`: a signature by somebody who has seen what it is for."""
+
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal.cli.check import open_artefact
+from imgseal.cli.project import Project, open_signer, product_options
+from imgseal.cli.signing import today
+from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.files import Output, read_bounded, refuse_overlap, write_all
+from imgseal.limits import REQUEST_BYTES
+
+if TYPE_CHECKING:
+    from imgseal.findings import Verdict
+    from imgseal.keys.signer import Signer
+    from imgseal.memory.view import ByteView
+
+__all__ = ["command"]
+
+
+@click.command(
+    "endorse",
+    epilog="""
+\b
+Examples:
+  imgseal endorse vent-drive-2.4.1-17-images.request.json --key images.pem
+                                                  in the room where the key is
+  imgseal endorse out/vent-drive-2.4.1-17-unfinished.suit --key second.pem --out ship.suit
+                                                  one signature more
+""",
+)
+@click.argument("what", metavar="REQUEST|PACKAGE")
+@click.option("--key", "reference", required=True, metavar="KEY", help="The key that signs.")
+@click.option("--out", metavar="FILE", help="What is written; default for a request: X.response.json beside it.")
+@click.option("--yes", is_flag=True, help="Sign without being asked.")
+@product_options
+def command(
+    what: str,
+    reference: str,
+    out: str | None,
+    yes: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> None:
+    """Sign a signing request, or add a signature to an update package.
+
+    What will be signed is shown first, and somebody has to agree. A request needs no product file: what it says is
+    derived from the very bytes that are signed. A package is judged before and after, but for the number of
+    signatures, and no byte of it changes except that it has one more.
+    """
+    from imgseal.check.judge import kind_of
+
+    data = open_artefact(what)
+    if kind_of(data) == "update package":
+        project = Project.load(product_file, settings, variant)
+        _endorse_package(project, data, what, open_signer(reference), out, yes=yes)
+        return
+    if kind_of(data) is not None:
+        raise UsageError(
+            "a sealed image names its signers in what is signed: none can be added",
+            place=Place(file=what),
+            hint="seal it again with all of its keys in [signing]",
+        )
+    _endorse_request(what, reference, out, yes=yes)
+
+
+def _endorse_request(path: str, reference: str, out: str | None, *, yes: bool) -> None:
+    from imgseal.keys.signer import sign_and_verify
+    from imgseal.request.request import Asked, decode_request, request_digest
+    from imgseal.request.response import Response, Signed, encode_response
+    from imgseal.request.words import printable
+
+    data = read_bounded(path, "signing request", REQUEST_BYTES)
+    request = decode_request(data, path)
+    target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
+    refuse_overlap([target], [path])
+    signer = open_signer(reference)
+    _refuse_published(signer)
+    mine: list[tuple[int, Asked]] = [
+        (number, asked)
+        for number, item in enumerate(request.items)
+        for asked in item.keys
+        if asked.key_id == signer.public.key_id
+    ]
+    if not mine:
+        wanted = dict.fromkeys(f"{a.key_id.hex()} ({a.algorithm})" for item in request.items for a in item.keys)
+        raise KeyTroubleError(
+            "the request does not ask for this key",
+            place=Place(file=reference),
+            expected=" or ".join(wanted),
+            found=signer.public.key_id.hex(),
+            hint="give it to the holder of that key; imgseal key show FILE shows a key's identifier",
+        )
+    click.echo(f"request {request_digest(data).hex()}")
+    click.echo(f'called "{printable(request.about)}" by its maker')
+    for number in dict.fromkeys(number for number, _ in mine):
+        item = request.items[number]
+        click.echo("")
+        for index, line in enumerate(item.words()):
+            click.echo(f"  {'' if index == 0 else '  '}{printable(line)}")
+        if item.payload is not None:
+            click.echo("    its firmware is in the request, and is the one that the digest names")
+        click.echo(f"  to sign, SHA-256 {item.digest.hex()}")
+    click.echo("")
+    _consent(f"Sign {'these ' + str(len(mine)) if len(mine) > 1 else 'this'} with {signer.name}?", yes=yes)
+    signatures = []
+    for number, asked in mine:
+        item = request.items[number]
+        value = sign_and_verify(signer, item.message(asked.algorithm))
+        signatures.append(Signed(item.digest, asked, value))
+    write_all([Output(target, [encode_response(Response(request_digest(data), tuple(signatures)))])])
+    click.echo(target)
+
+
+def _refuse_published(signer: "Signer") -> None:
+    from imgseal.keys.published import origin_of
+
+    origin = origin_of(signer.public)
+    if origin is not None:
+        raise KeyTroubleError(
+            "everyone can sign with this key",
+            place=Place(file=signer.name),
+            found=f"the key of {origin}",
+            hint="make one of your own: imgseal key new FILE",
+        )
+
+
+def _endorse_package(
+    project: Project, data: "ByteView", name: str, signer: "Signer", out: str | None, *, yes: bool
+) -> None:
+    from imgseal.flow import endorse_package
+
+    if out is None:
+        raise UsageError("an endorsed package is a new file", hint="name it: --out FILE")
+    refuse_overlap([out], [name, project.path])
+
+    def agree(verdict: "Verdict") -> None:
+        for label, text in verdict.details:
+            click.echo(f"  {label:<10}{text}")
+        _consent(f"Sign this package with {signer.name}?", yes=yes)
+
+    made, verdict = endorse_package(data, name, project.product, project.trust(), signer, day=today(), agree=agree)
+    write_all([Output(out, [made.read(0, made.size)])])
+    if not verdict.accepted:
+        finding = verdict.findings[0]
+        click.echo(f"imgseal: not finished: {finding.expected} have to sign, and there are {finding.found}", err=True)
+    click.echo(out)
+
+
+def _consent(question: str, *, yes: bool) -> None:
+    """Ask a person; UsageError where there is none, or where the answer is no."""
+    if yes:
+        return
+    if not os.isatty(0):
+        raise UsageError(
+            "there is nobody to ask whether this should be signed",
+            hint="run imgseal in a terminal, or say --yes when it has been looked at",
+        )
+    if not click.confirm(question, err=True):
+        raise UsageError("nothing was signed: the answer was no", hint="answer y when it is what should be signed")

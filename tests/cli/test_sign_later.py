@@ -1,0 +1,275 @@
+"""`build --sign-later`, `endorse REQUEST`, `finish`: keys in another room, and nothing but what was asked for comes back."""
+
+import json
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from test_second_signature import WITH_ADDRESSES, both  # noqa: F401 - a fixture
+from workshop import ALL, Imgseal, tree
+
+NAME = "out/vent-drive-2.4.1-17"
+IMAGES, PACKAGE = f"{NAME}-images", f"{NAME}-package"
+SEALED = (
+    "motor=out/motor-a.sealed.bin", "motor=out/motor-b.sealed.bin", "radio=out/radio.sealed.bin", "phrases=out/phrases.sealed.bin",
+)  # fmt: skip
+
+
+def away(project: Path, *roles: str) -> None:
+    """Take private keys of these roles to another room; the product file names their public halves."""
+    (project / "vault").mkdir(exist_ok=True)
+    for role in roles:
+        (project / "keys" / f"{role}.pem").rename(project / "vault" / f"{role}.pem")
+        replaced(project, f'"keys/{role}.pem"', f'"keys/{role}.pub.pem"')
+
+
+def replaced(project: Path, old: str, new: str) -> None:
+    path = project / "imgseal.toml"
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new))
+
+
+def outputs(project: Path) -> dict[str, bytes]:
+    """What a release consists of, requests and responses aside."""
+    return {p.name: p.read_bytes() for p in (project / "out").iterdir() if not p.name.endswith((".request.json", ".response.json"))}  # fmt: skip
+
+
+def test_both_keys_elsewhere_make_the_same_release(imgseal: Imgseal, project: Path) -> None:
+    """Two requests, two responses, and every byte as with the keys at hand: ESP256 of file keys is deterministic."""
+    assert imgseal("build", *ALL, "--release", "--revision", "ab" * 20).status == 0
+    direct = outputs(project)
+    for path in (project / "out").iterdir():
+        path.unlink()
+    away(project, "images", "packages")
+    said = imgseal("build", *ALL, "--release", "--sign-later", "--revision", "ab" * 20)
+    assert (said.status, said.out) == (0, f"{IMAGES}.request.json\n"), said.err
+    assert outputs(project) == {}
+    assert imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").status == 0
+    said = imgseal("finish", f"{IMAGES}.request.json", *ALL, "--response", f"{IMAGES}.response.json")
+    assert (said.status, said.out) == (0, f"{PACKAGE}.request.json\n"), said.err
+    assert imgseal("endorse", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes").status == 0
+    said = imgseal("finish", f"{PACKAGE}.request.json", *SEALED, "--response", f"{PACKAGE}.response.json")
+    assert (said.status, said.out) == (0, f"{NAME}.suit\n"), said.err
+    assert outputs(project) == direct
+
+
+def test_one_key_elsewhere(imgseal: Imgseal, project: Path) -> None:
+    """One request: the package is packed at once where its key is here, or asked for at once where the images' is."""
+    imgseal("build", *ALL, "--release")
+    direct = outputs(project)
+    for path in (project / "out").iterdir():
+        path.unlink()
+    away(project, "images")
+    assert imgseal("build", *ALL, "--release", "--sign-later").status == 0
+    assert imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").status == 0
+    said = imgseal("finish", f"{IMAGES}.request.json", *ALL, "--response", f"{IMAGES}.response.json")
+    assert said.status == 0, said.err
+    assert outputs(project) == direct
+    for path in (project / "out").iterdir():
+        path.unlink()
+    (project / "vault" / "images.pem").rename(project / "keys" / "images.pem")
+    replaced(project, 'images = "keys/images.pub.pem"', 'images = "keys/images.pem"')
+    away(project, "packages")
+    assert imgseal("build", *ALL, "--release", "--sign-later").out == f"{PACKAGE}.request.json\n"
+    assert set(outputs(project)) == {name for name in direct if name.endswith(".sealed.bin")}
+    imgseal("endorse", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes")
+    said = imgseal("finish", f"{PACKAGE}.request.json", *SEALED, "--response", f"{PACKAGE}.response.json")
+    assert said.status == 0, said.err
+    assert outputs(project) == direct
+
+
+def test_two_algorithms_elsewhere(imgseal: Imgseal, both: Path) -> None:  # noqa: F811
+    """Two holders, two responses to one request."""
+    away(both, "images", "images-pq", "packages", "packages-pq")
+    assert imgseal("build", *WITH_ADDRESSES, "--release", "--sign-later").status == 0
+    for part, firmware in (("images", WITH_ADDRESSES), ("package", SEALED)):
+        request = f"{NAME}-{part}.request.json"
+        role = "images" if part == "images" else "packages"
+        responses = []
+        for end in ("", "-pq"):
+            out = f"{part}{end}.response.json"
+            said = imgseal("endorse", request, "--key", f"vault/{role}{end}.pem", "--yes", "--out", out)
+            assert said.status == 0, said.err
+            responses += ["--response", out]
+        half = imgseal("finish", request, *firmware, *responses[:2])
+        assert half.status == 2
+        assert "a signature is still missing" in half.err
+        assert "ML-DSA-44" in half.err
+        said = imgseal("finish", request, *firmware, *responses)
+        assert said.status == 0, said.err
+    assert imgseal("check", f"{NAME}.suit").status == 0
+
+
+def asked(imgseal: Imgseal, project: Path) -> None:
+    away(project, "images")
+    assert imgseal("build", *ALL, "--release", "--sign-later").status == 0
+
+
+def test_what_the_request_says(imgseal: Imgseal, project: Path) -> None:
+    """For people and machines, every digest; no firmware unless it is asked for; openssl verifies what comes back."""
+    asked(imgseal, project)
+    request = json.loads((project / f"{IMAGES}.request.json").read_text())
+    sealed = [item for item in request["items"] if item["what"] == "statement"]
+    assert len(sealed) == 4
+    assert "version 2.4.1, counter 6" in sealed[0]["says"][0]
+    assert all("payload" not in item for item in sealed)
+    shown = imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").out
+    for item in sealed:
+        assert item["sha256"] in shown
+        assert next(line for line in item["says"] if line.startswith("payload SHA-256")) in shown
+    with_firmware = imgseal("build", *ALL, "--release", "--sign-later", "--with-firmware", "--out", "with")
+    assert with_firmware.status == 0, with_firmware.err
+    large = project / "with/vent-drive-2.4.1-17-images.request.json"
+    assert large.stat().st_size > 10_000
+    assert "its firmware is in the request" in imgseal("endorse", str(large), "--key", "vault/images.pem", "--yes").out
+
+
+def test_openssl_verifies_a_response(
+    imgseal: Imgseal, project: Path, tmp_path: Path, tool: Callable[[str], str]
+) -> None:
+    """The statement of the request, as bytes, against the value of the response, as OpenSSL reads ECDSA."""
+    import base64
+
+    from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
+
+    openssl = tool("openssl")
+    asked(imgseal, project)
+    imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
+    request = json.loads((project / f"{IMAGES}.request.json").read_text())
+    response = json.loads((project / f"{IMAGES}.response.json").read_text())
+    assert len(response["signatures"]) == len(request["items"])
+    for item, signature in zip(request["items"], response["signatures"], strict=True):
+        value = base64.b64decode(signature["value"])
+        (tmp_path / "statement").write_bytes(base64.b64decode(item["statement"]))
+        (tmp_path / "der").write_bytes(encode_dss_signature(int.from_bytes(value[:32]), int.from_bytes(value[32:])))
+        command = [openssl, "dgst", "-sha256", "-verify", "keys/images.pub.pem", "-signature", "der", "statement"]
+        assert (
+            subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=True).stdout == "Verified OK\n"
+        )
+
+
+def test_consent_is_asked_for(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked(imgseal, project)
+    before = tree(project)
+    said = imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem")
+    assert (said.status, tree(project)) == (2, before)
+    assert "--yes" in said.err
+    monkeypatch.setattr("os.isatty", lambda _descriptor: True)
+    for answer in (False, True):
+        monkeypatch.setattr("click.confirm", lambda *_text, answer=answer, **_options: answer)
+        said = imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem")
+        assert said.status == (0 if answer else 2)
+        assert (tree(project) == before) is not answer
+
+
+def test_what_is_refused(imgseal: Imgseal, project: Path) -> None:
+    asked(imgseal, project)
+    request = f"{IMAGES}.request.json"
+    before = tree(project)
+    other = imgseal("endorse", request, "--key", "keys/packages.pem", "--yes")
+    assert (other.status, "does not ask for this key" in other.err) == (4, True)
+    public = imgseal("endorse", request, "--key", "keys/images.pub.pem", "--yes")
+    assert (public.status, "no private key" in public.err) == (4, True)
+    plain = imgseal("build", *ALL, "--release")
+    assert (plain.status, "--sign-later" in plain.err) == (4, True)
+    firmware = imgseal("build", *ALL, "--release", "--with-firmware")
+    assert (firmware.status, "--sign-later" in firmware.err) == (2, True)
+    sealed = imgseal("endorse", "imgseal.toml", "--key", "vault/images.pem", "--yes")
+    assert (sealed.status, "no signing request" in sealed.err) == (3, True)
+    assert tree(project) == before
+
+
+def test_every_key_is_here(imgseal: Imgseal, project: Path) -> None:
+    before = tree(project)
+    said = imgseal("build", *ALL, "--release", "--sign-later")
+    assert (said.status, "every key is here" in said.err, tree(project)) == (2, True, before)
+
+
+def test_a_request_has_passed_the_judge(imgseal: Imgseal, project: Path) -> None:
+    """A bad vector table shows before anybody is asked to sign, not after a walk to the other room."""
+    away(project, "images", "packages")
+    raw = bytearray((project / "radio.bin").read_bytes())
+    raw[4:8] = bytes(4)  # reset vector
+    (project / "radio.bin").write_bytes(raw)
+    before = tree(project)
+    said = imgseal("build", *ALL, "--release", "--sign-later")
+    assert (said.status, "content.reset-vector" in said.err, tree(project)) == (1, True, before)
+
+
+def test_an_untrusted_key_is_not_asked(imgseal: Imgseal, project: Path) -> None:
+    away(project, "images")
+    imgseal("key", "new", "keys/other.pem", "--no-passphrase")
+    replaced(project, 'images = "keys/images.pub.pem"', 'images = "keys/other.pub.pem"')
+    before = tree(project)
+    said = imgseal("build", *ALL, "--release", "--sign-later")
+    assert (said.status, "would not count this key" in said.err, tree(project)) == (4, True, before)
+
+
+def test_nothing_but_what_was_asked_for(imgseal: Imgseal, project: Path) -> None:
+    """Other firmware, less firmware, a changed product file, another request's response, a damaged signature."""
+    asked(imgseal, project)
+    imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
+    request, response = project / f"{IMAGES}.request.json", project / f"{IMAGES}.response.json"
+    finish = ("finish", str(request), *ALL, "--response", str(response))
+
+    def refused(status: int, words: str, *arguments: str) -> None:
+        before = tree(project)
+        said = imgseal(*(arguments or finish))
+        assert (said.status, words in said.err) == (status, True), said.err
+        assert tree(project) == before
+
+    radio = (project / "radio.bin").read_bytes()
+    (project / "radio.bin").write_bytes(radio[:-1] + b"\0")
+    refused(4, "not what the key has signed")
+    (project / "radio.bin").write_bytes(radio)
+    refused(2, "asks for something that is not made now", "finish", str(request), *ALL[:3], "--response", str(response))
+    replaced(project, "counter = 6", "counter = 7")
+    refused(4, "not what the key has signed")
+    replaced(project, "counter = 7", "counter = 6")
+    good = response.read_text()
+    document = json.loads(good)
+    document["signatures"][0]["value"] = document["signatures"][1]["value"]
+    response.write_text(json.dumps(document, indent=1) + "\n")
+    refused(4, "does not verify")
+    document = json.loads(good)
+    document["signatures"][0]["sha256"] = "00" * 32
+    response.write_text(json.dumps(document, indent=1) + "\n")
+    refused(3, "does not ask for")
+    response.write_text(good.replace("\n", " \n", 1))
+    refused(3, "not as imgseal writes it")
+    response.write_text(good)
+    imgseal("build", *ALL, "--release", "--sign-later", "--out", "next", "--revision", "ab")
+    other = "next/vent-drive-2.4.1-17-images.request.json"
+    refused(3, "the response to another request", "finish", other, *ALL, "--response", str(response))
+    away(project, "packages")
+    replaced(project, 'images = "keys/images.pub.pem"', 'images = "keys/packages.pub.pem"')
+    refused(4, "a key that the product file does not name here")
+
+
+def test_a_package_is_finished_with_its_images(imgseal: Imgseal, project: Path) -> None:
+    away(project, "packages")
+    imgseal("build", *ALL, "--release", "--sign-later")
+    imgseal("endorse", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes")
+    finish = ("finish", f"{PACKAGE}.request.json")
+    response = ("--response", f"{PACKAGE}.response.json")
+    before = tree(project)
+    said = imgseal(*finish, *ALL, *response)
+    assert (said.status, "no sealed image" in said.err, tree(project)) == (2, True, before)
+    said = imgseal(*finish, *SEALED[:3], ALL[3], *response)
+    assert (said.status, "finished with its sealed images" in said.err, tree(project)) == (2, True, before)
+    said = imgseal(*finish, *SEALED[:3], *response)
+    assert (said.status, "not what the key has signed" in said.err, tree(project)) == (4, True, before)
+    assert imgseal(*finish, *SEALED, *response).status == 0
+
+
+def test_development_may_be_signed_later_too(imgseal: Imgseal, project: Path) -> None:
+    (project / "vault").mkdir()
+    (project / "keys-dev" / "packages.pem").rename(project / "vault" / "packages.pem")
+    replaced(project, '"keys-dev/packages.pem"', '"keys-dev/packages.pub.pem"')
+    request = f"{NAME}-development-package.request.json"
+    assert imgseal("build", *ALL, "--sign-later").out == f"{request}\n"
+    assert imgseal("endorse", request, "--key", "vault/packages.pem", "--yes").status == 0
+    said = imgseal("finish", request, *SEALED, "--response", f"{NAME}-development-package.response.json")
+    assert said.out == f"{NAME}-development.suit\n", said.err
+    assert imgseal("check", f"{NAME}-development.suit", "--development").status == 0

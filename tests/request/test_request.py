@@ -1,0 +1,171 @@
+"""Signing requests and responses: one text for one meaning, what is signed derived from the content, sizes."""
+
+import base64
+import json
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+import segno
+from workshop import public_key, signer, workshop
+
+from imgseal.cose.sign1 import protected_header, take_apart, to_be_signed
+from imgseal.errors import InputError
+from imgseal.keys.p256 import verify
+from imgseal.request.request import Asked, Item, Request, decode_request, encode_request, request_digest
+from imgseal.request.response import Response, Signed, decode_response, encode_response
+from imgseal.request.words import printable
+from imgseal.suit.envelope import decode_envelope
+
+IMAGES, PACKAGES = (
+    Asked("ESP256", public_key("keys/images").key_id),
+    Asked("ESP256", public_key("keys/packages").key_id),
+)
+
+
+def statement_item(slot: str = "radio") -> Item:
+    return Item(workshop().images[slot][:384], (IMAGES,))
+
+
+def manifest_item() -> Item:
+    envelope = decode_envelope(workshop().package)
+    return Item(envelope.manifest, (PACKAGES,), dict(envelope.severed))
+
+
+def request() -> Request:
+    return Request("vent-drive 2.4.1 (sequence 17)", (statement_item(), statement_item("motor-a"), manifest_item()))
+
+
+def test_there_and_back() -> None:
+    assert decode_request(encode_request(request()), "r.json") == request()
+
+
+def test_what_is_signed_is_what_the_release_signed() -> None:
+    """The released set's own signatures hold for the messages that are derived from a request."""
+    raw = workshop().images["radio"]
+    verify(public_key("keys/images"), statement_item().message("ESP256"), raw[384:448])
+    envelope = decode_envelope(workshop().package)
+    verify(public_key("keys/packages"), manifest_item().message("ESP256"), take_apart(envelope.blocks[0]).signature)
+    # RFC 9052 section 4.4, over the encoded digest as the published examples sign it
+    assert manifest_item().message("ES256") == to_be_signed(protected_header(-7), envelope.digest_bytes)
+    assert manifest_item().digest == envelope.digest.value
+
+
+def test_smallest_request_fits_a_qr_code() -> None:
+    """One statement, one key: the figures of docs/format/signing-request.md; segno knows ISO/IEC 18004."""
+    small = encode_request(Request("r", (statement_item(),)))
+    response = encode_response(Response(bytes(32), (Signed(bytes(32), IMAGES, bytes(64)),)))
+    package = encode_request(Request("r", (manifest_item(),)))
+    assert (len(small), len(response)) == (1258, 414)
+    assert segno.make(small, mode="byte", error="L", micro=False, boost_error=False).version == 25
+    assert segno.make(response, mode="byte", error="L", micro=False, boost_error=False).version == 13
+    assert len(package) > 2953  # what version 40-L holds: the demo's package of three images goes by file
+    with pytest.raises(segno.DataOverflowError):
+        segno.make(package, mode="byte", error="L", micro=False)
+
+
+def edited(change: Callable[[dict[str, Any]], None]) -> bytes:
+    document = json.loads(encode_request(request()))
+    change(document)
+    return (json.dumps(document, indent=1) + "\n").encode()
+
+
+def put(path: str, value: object) -> Callable[[dict[str, Any]], None]:
+    def change(document: dict[str, Any]) -> None:
+        *way, last = [int(part) if part.isdigit() else part for part in path.split("/")]
+        here: Any = document
+        for part in way:
+            here = here[part]
+        here[last] = value
+
+    return change
+
+
+def b64(data: bytes) -> str:
+    return base64.b64encode(data).decode()
+
+
+CASES: list[tuple[Callable[[dict[str, Any]], None], str]] = [
+    (put("imgseal", "signing response"), "this is no signing request"),
+    (put("format", 2), "format"),
+    (put("format", True), "format"),
+    (put("about", "two\nlines"), "name of a request"),
+    (put("about", 7), "name of a request"),
+    (put("items", []), "nothing to sign"),
+    (put("items", {}), "nothing to sign"),
+    (put("items/0", 1), "no item"),
+    (put("items/0/what", "file"), "nothing that can be signed"),
+    (put("items/0/keys", []), "no key is asked for"),
+    (put("items/0/keys/0", {"algorithm": "ESP256"}), "names no key"),
+    (put("items/0/keys/0/algorithm", "EdDSA"), "nothing is signed with this"),
+    (put("items/0/keys/0/key", "00" * 16), "the statement does not name"),
+    (put("items/0/keys/0/key", "0" * 31), "hex text"),
+    (put("items/0/keys/0/key", IMAGES.key_id.hex().upper()), "hex text"),
+    (put("items/0/keys", [{"algorithm": "ESP256", "key": IMAGES.key_id.hex()}] * 2), "twice"),
+    (put("items/0/statement", b64(bytes(384))), "no sealed image"),
+    (put("items/0/statement", b64(bytes(385))), "base64"),
+    (put("items/0/statement", "*"), "base64"),
+    (put("items/0/payload", b64(b"x")), "not what the statement speaks for"),
+    (put("items/0/says", ["something else"]), "not as imgseal writes it"),
+    (put("items/0/sha256", "00" * 32), "not as imgseal writes it"),
+    (put("items/0/more", 1), "not as imgseal writes it"),
+    (put("more", 1), "not as imgseal writes it"),
+    (put("items/2/manifest", b64(b"\x00")), "manifest"),
+    (put("items/2/severed/text", b64(b"\xa0")), "not the one that the manifest names"),
+    (put("items/2/severed", {}), "not the members that the manifest severs"),
+    (put("items/2/severed", []), "no severed members"),
+]
+
+
+@pytest.mark.parametrize(("change", "words"), CASES)
+def test_anything_else_is_refused(change: Callable[[dict[str, Any]], None], words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        decode_request(edited(change), "r.json")
+    assert words in str(caught.value)
+    assert caught.value.place.file == "r.json"
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"{", b"[]", b"null", b"\xff", b"[" * 100_000, b'{"imgseal": "signing request"}']
+)
+def test_no_request_at_all(data: bytes) -> None:
+    with pytest.raises(InputError):
+        decode_request(data, "r.json")
+
+
+def response(**changes: Any) -> bytes:
+    data = encode_request(request())
+    signed = Signed(statement_item().digest, IMAGES, signer("keys/images").sign(statement_item().message("ESP256")))
+    return encode_response(Response(request_digest(data), (signed._replace(**changes),)))
+
+
+def test_a_response() -> None:
+    data = encode_request(request())
+    read = decode_response(response(), "a.json", request(), request_digest(data))
+    assert encode_response(read) == response()
+
+
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        (response(digest=bytes(32)), "does not ask for"),
+        (response(asked=PACKAGES), "does not ask for"),
+        (response(asked=IMAGES._replace(algorithm="ML-DSA-44")), "does not ask for"),
+        (response(value=bytes(5000)), "base64"),
+        (response().replace(b'"format": 1', b'"format": 3'), "format"),
+        (response() + b" ", "not as imgseal writes it"),
+        (encode_response(Response(bytes(32), (Signed(bytes(32), IMAGES, b""),))), "another request"),
+        (encode_response(Response(bytes(32), ())), "no signature"),
+        (encode_response(Response(bytes(32), (Signed(bytes(32), IMAGES, b""),) * 2)), "two signatures"),
+    ],
+)
+def test_any_other_response_is_refused(raw: bytes, words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        decode_response(raw, "a.json", request(), request_digest(encode_request(request())))
+    assert words in str(caught.value)
+    assert caught.value.place.file == "a.json"
+
+
+def test_a_stranger_s_text_does_nothing_to_a_terminal() -> None:
+    assert printable("\x1b[2Jall good\r\u202e") == "\\u001b[2Jall good\\u000d\\u202e"
+    assert len(printable("x" * 1000)) == 160
