@@ -23,6 +23,7 @@ __all__ = [
     "SEQUENCE_DEPTH",
     "STATE_FILE_BYTES",
     "TEXT_ARTEFACT_BYTES",
+    "TRUST_BYTES",
 ]
 
 CHUNK = 1 << 20
@@ -81,6 +82,9 @@ REQUEST_BYTES = 32 << 20
 
 RESPONSE_BYTES = 8 << 20
 """A signing response: 1,024 signatures of ML-DSA-44 in base64, with room."""
+
+TRUST_BYTES = 8 << 10
+"""A trust anchor update: 32 keys and 32 revoked ones are 3,604 bytes."""
 
 STATE_FILE_BYTES = 4 << 20
 """A device state file without slot contents."""

@@ -13,6 +13,7 @@ __all__ = ["Bytes", "Context", "Expected", "component_named", "component_numbere
 
 
 if TYPE_CHECKING:
+    from imgseal.anchors.codec import AnchorSet
 
     class Bytes(Protocol):
         """Random access to an artefact; `read` returns fewer bytes than asked for only at the end."""
@@ -46,7 +47,8 @@ class Context(NamedTuple):
     are those of the resulting set by component number (0 is the bootloader); `whole_set` says that the set is known,
     so that a missing component is a missing requirement, and `partial` that a package may leave components to what
     the device has. Of an image inside a package its manifest says `expected`. `day` (YYYY-MM-DD, UTC) is the one that
-    keys have to be in force on; None leaves their dates out, as a device does, which has no clock to trust.
+    keys have to be in force on; None leaves their dates out, as a device does, which has no clock to trust. `anchors`
+    is the trust anchor set that the device has been given since it left the factory.
     """
 
     product: Product
@@ -60,6 +62,7 @@ class Context(NamedTuple):
     partial: bool = False
     expected: Expected | None = None
     day: str | None = None
+    anchors: "AnchorSet | None" = None
 
 
 def component_numbered(product: Product, number: int) -> Component | None:

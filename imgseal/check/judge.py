@@ -13,14 +13,17 @@ from imgseal.sealed.layout import MAGIC
 
 __all__ = ["judge", "judge_image", "judge_unrecognised", "kind_of"]
 
+_ANCHORS = b"\xd5anchors"  # a test holds it against anchors/codec.py
 _ENVELOPE_TAG = b"\xd8\x6b"  # CBOR tag 107, SUIT manifest draft section 11.1
 
 
 def kind_of(data: Bytes) -> str | None:
-    """Say what an artefact is by its first bytes: `sealed image`, `update package`, or None."""
+    """Say what an artefact is by its first bytes: `sealed image`, `update package`, `trust anchor update`, or None."""
     head = bytes(data.read(0, len(MAGIC)))
     if head == MAGIC:
         return "sealed image"
+    if head == _ANCHORS:
+        return "trust anchor update"
     if head.startswith(_ENVELOPE_TAG):
         return "update package"
     return None
@@ -35,6 +38,10 @@ def judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes 
         from imgseal.check.package import judge_package  # noqa: PLC0415 - sealed images need no CBOR
 
         return judge_package(data, name, context, device)
+    if kind == "trust anchor update":
+        from imgseal.check.anchors import judge_update  # noqa: PLC0415 - the others need none of it
+
+        return judge_update(data, name, context, device)
     if kind == "sealed image":
         return judge_image(data, name, context, device, payload)
     return judge_unrecognised(data, name, device)

@@ -26,6 +26,7 @@ COMMANDS = {
     "rehearse": "Play an installation on a simulated device, with power cuts.",
     "factory": "Merge everything into one image for the production programmer.",
     "device-code": "Write C sources that judge and boot as this tool says.",
+    "trust": "Replace and revoke the keys that devices in the field trust.",
     "device": "Make device states, and say what a package makes of one.",
 }
 """Command -> what it does; the module of the same name in this package holds it."""

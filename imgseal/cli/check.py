@@ -10,16 +10,18 @@ from imgseal import __version__
 from imgseal.cli.project import Project, product_options, read_text
 from imgseal.cli.signing import parse_day, today
 from imgseal.errors import InputError, Place, UsageError
-from imgseal.files import load_artefact
+from imgseal.files import load_artefact, read_bounded
 from imgseal.flow import judge
-from imgseal.limits import STATE_FILE_BYTES, TEXT_ARTEFACT_BYTES
+from imgseal.limits import STATE_FILE_BYTES, TEXT_ARTEFACT_BYTES, TRUST_BYTES
 from imgseal.memory.view import ByteView
 from imgseal.report.text import verdict_lines
 
 if TYPE_CHECKING:
+    from imgseal.anchors.codec import AnchorSet
+    from imgseal.keys.trust import Trust
     from imgseal.state.device import DeviceState
 
-__all__ = ["command", "load_device", "open_artefact"]
+__all__ = ["command", "device_trust", "load_device", "open_artefact"]
 
 
 @click.command(
@@ -33,6 +35,7 @@ Examples:
   imgseal check header.bin --payload radio.bin     a detached header
   imgseal check dump.bin --slot motor-a            a slot read from a device
   imgseal check package.suit --as-of 2031-06-01    were the keys in force on that day?
+  imgseal check 2.trust --device state.json        a trust anchor update
   imgseal check package.suit --json                for scripts
 
 \b
@@ -84,8 +87,8 @@ def command(
             found=slot,
             hint="name a slot of the product file, or use another one: --product FILE",
         )
-    trust = project.trust(development=development)
     state, contents = load_device(project, device_file)
+    trust, anchors = device_trust(project, state, device_file, development=development)
     day = today() if as_of is None else parse_day(as_of)
     device = device_file or "a fresh device"
     if any(key.first or key.last for key in trust.keys):
@@ -106,6 +109,7 @@ def command(
                 slot=slot,
                 payload=open_artefact(payload) if payload else None,
                 day=day,
+                anchors=anchors,
             )
         )
     if as_json:
@@ -201,6 +205,40 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
             )
         contents[name] = data
     return state, contents
+
+
+def device_trust(
+    project: Project, state: "DeviceState", device_file: str | None, *, development: bool = False
+) -> "tuple[Trust, AnchorSet | None]":
+    """Return the trust anchors of a device: the product file's, unless it has been given a set of its own since."""
+    import hashlib
+
+    known = project.trust(development=development)
+    if state.anchors is None or device_file is None:
+        return known, None
+    from imgseal.cli.trust import read_update
+    from imgseal.keys.anchor_set import trust_of
+
+    path = os.path.join(os.path.dirname(device_file), state.anchors.file)
+    digest = hashlib.sha256(read_bounded(path, "trust anchor update", TRUST_BYTES)).hexdigest()
+    if digest != state.anchors.sha256:
+        raise InputError(
+            "the trust anchor update is not the one that the device state file names",
+            place=Place(file=path),
+            expected=state.anchors.sha256,
+            found=digest,
+            hint="get it again, or correct the digest in the device state file",
+        )
+    anchors = read_update(path).anchors
+    if (anchors.vendor_id, anchors.class_id) != (project.product.vendor_id, project.product.class_id):
+        raise UsageError(
+            "the device's trust anchors are for another product",
+            place=Place(file=path),
+            expected=f"class {project.product.class_id.hex()}",
+            found=f"class {anchors.class_id.hex()}",
+            hint="use the product file of this device: --product FILE",
+        )
+    return trust_of(anchors, project.product, known), anchors
 
 
 def _refuse_misfits(state: "DeviceState", project: Project, device_file: str) -> None:

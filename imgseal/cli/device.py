@@ -2,14 +2,19 @@
 
 import hashlib
 import os
+from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.cli.check import load_device
+from imgseal.cli.check import device_trust, load_device, open_artefact
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.rehearse import load_package, refuse_verdict, refuse_without_records
+from imgseal.cli.trust import read_update
 from imgseal.errors import Place, UsageError
 from imgseal.files import Output, refuse_overlap, write_all
+
+if TYPE_CHECKING:
+    from imgseal.state.device import SlotContent
 
 __all__ = ["command"]
 
@@ -92,6 +97,10 @@ def show(path: str, product_file: str | None, variant: str | None, settings: tup
     for slot in product.slots:
         if slot in contents:
             click.echo(f"  {slot:<14} {_describe(contents[slot].read(0, 8192))}, {contents[slot].size} bytes")
+    if state.anchors is not None:
+        click.echo(
+            f"  trusts     set {read_update(os.path.join(os.path.dirname(path), state.anchors.file)).anchors.number}"
+        )
     for key in state.revoked:
         click.echo(f"  revoked    {key}")
 
@@ -123,14 +132,19 @@ def apply(
 
     A package that the device refuses gives no new state: exit status 1, with the first finding.
     """
+    from imgseal.check.judge import kind_of
     from imgseal.rehearse.apply import apply as play
     from imgseal.state.device import SlotContent, write
 
     project = Project.load(product_file, settings, variant)
-    refuse_without_records(project)
     state, contents = load_device(project, path)
+    trust, _ = device_trust(project, state, path, development=development)
+    if kind_of(open_artefact(package)) == "trust anchor update":
+        _apply_trust(project, path, package, out, development=development)
+        return
+    refuse_without_records(project)
     applied = play(
-        project.product, project.trust(development=development), state, contents, load_package(package),
+        project.product, trust, state, contents, load_package(package),
         ending=ending, development=development,
     )  # fmt: skip
     refuse_verdict(applied.verdict, package)
@@ -142,11 +156,41 @@ def apply(
         slots[name] = SlotContent(file, hashlib.sha256(content).hexdigest())
         outputs.append(Output(os.path.join(folder, f"{name}.bin"), [content], replace=False))
     refuse_overlap([out, *(output.path for output in outputs)], [path, package])
-    text = write(applied.state._replace(slots=slots))
+    text = write(applied.state._replace(slots=slots, anchors=_moved(state.anchors, path, out)))
     write_all([*outputs, Output(out, [text.encode()], replace=False)])
     for event in applied.events:
         click.echo(f"  {event}", err=True)
     click.echo(out)
+
+
+def _apply_trust(project: Project, path: str, update: str, out: str, *, development: bool) -> None:
+    """Write the state of the device that has taken a trust anchor update; what its slots hold stays where it is."""
+    from imgseal.flow import judge
+    from imgseal.state.device import SlotContent, write
+
+    state, contents = load_device(project, path)
+    trust, anchors = device_trust(project, state, path, development=development)
+    data = open_artefact(update)
+    verdict = judge(
+        data, update, project.product, trust, state, contents=contents, development=development, anchors=anchors
+    )
+    refuse_verdict(verdict, update)
+    digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
+    revoked = sorted({*state.revoked, *(key.hex() for key in read_update(update).anchors.revoked)})
+    slots = {name: None if content is None else _moved(content, path, out) for name, content in state.slots.items()}
+    refuse_overlap([out], [path, update])
+    taken = SlotContent(os.path.relpath(update, os.path.dirname(out) or "."), digest)
+    text = write(state._replace(slots=slots, anchors=taken, revoked=tuple(revoked)))
+    write_all([Output(out, [text.encode()], replace=False)])
+    click.echo(out)
+
+
+def _moved(content: "SlotContent | None", before: str, after: str) -> "SlotContent | None":
+    """Return what a state file names, as a state file in another folder has to name it."""
+    if content is None:
+        return None
+    file = os.path.join(os.path.dirname(before), content.file)
+    return content._replace(file=os.path.relpath(file, os.path.dirname(after) or "."))
 
 
 def _describe(head: memoryview) -> str:

@@ -198,8 +198,9 @@ def _image_parts(product: "Product", images: "Mapping[str, Image]", path: str) -
 
 def _own_parts(project: Project, state: "DeviceState", *, development: bool) -> "list[Part]":
     """Return the install record of the first set, and the trust anchors where a slot holds them."""
+    from imgseal.anchors.codec import flash_block
     from imgseal.journal.record import encode, first_record
-    from imgseal.keys.anchor_block import anchor_block
+    from imgseal.keys.anchor_set import anchor_set
     from imgseal.make.factory import Part
     from imgseal.product.record_room import COPIES
 
@@ -211,7 +212,7 @@ def _own_parts(project: Project, state: "DeviceState", *, development: bool) -> 
     parts = [Part("install record", slot.name, product.slot_base(slot.name), data, project.path)]
     slot = product.slot_holding("anchors")
     if slot is not None:
-        block = anchor_block(project.trust(development=development), product, development=development)
+        block = flash_block(anchor_set(project.trust(development=development), product, development=development))
         parts.append(Part("trust anchors", slot.name, product.slot_base(slot.name), block, project.path))
     return parts
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.cli.check import load_device
+from imgseal.cli.check import device_trust, load_device
 from imgseal.cli.project import Project, product_options
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.files import load_artefact
@@ -76,9 +76,8 @@ def command(
     refuse_without_records(project)
     data = load_package(package)
     state, contents, device = _device(project, device_file, previous, development=development)
-    stage = set_up(
-        project.product, project.trust(development=development), state, contents, data, development=development
-    )
+    trust, _ = device_trust(project, state, device_file, development=development)
+    stage = set_up(project.product, trust, state, contents, data, development=development)
     refuse_verdict(stage.verdict, package)
     if replay is not None:
         return _replay(stage, data, replay)

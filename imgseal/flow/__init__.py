@@ -18,6 +18,7 @@ from imgseal.records import NamedTuple
 from imgseal.state.device import DeviceState, fresh
 
 if TYPE_CHECKING:
+    from imgseal.anchors.codec import AnchorSet
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
     from imgseal.make.seal import SealedImage, SealOptions
@@ -57,11 +58,13 @@ def judge(
     payload: Bytes | None = None,
     partial: bool = False,
     day: str | None = None,
+    anchors: "AnchorSet | None" = None,
 ) -> Verdict:
     """Judge an artefact as the device in `state` would; never raises on what the artefact holds.
 
     `partial` leaves requirements on components that a package does not bring to the device. Keys have to be in force
-    on `day`, YYYY-MM-DD in UTC; None leaves their dates out, as a device does.
+    on `day`, YYYY-MM-DD in UTC; None leaves their dates out, as a device does. `anchors` is the set of trust anchors
+    that the device has been given since it left the factory; `trust` has to be the same one's.
     """
     context = Context(
         product,
@@ -73,6 +76,7 @@ def judge(
         whole_set=not state.fresh,
         partial=partial,
         day=day,
+        anchors=anchors,
     )
     return run_judge(data, name, context, device, payload)
 

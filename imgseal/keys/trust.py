@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 from imgseal.errors import KeyTroubleError, Place, UsageError
 from imgseal.keys.anykey import AnyKey
+from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import load_public
 from imgseal.keys.published import origin_of
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
@@ -45,11 +46,16 @@ class TrustedKey(NamedTuple):
 
 
 class Trust(NamedTuple):
-    """All trust anchors of a product, and how many distinct signers images and packages need."""
+    """All trust anchors of a product, and how many distinct signers images and packages need.
+
+    `apex` signs the sets of trust anchors that devices take later, `contingency` takes its place; RFC 5934 section 1.1.
+    """
 
     keys: tuple[TrustedKey, ...]
     need_images: int
     need_packages: int
+    apex: PublicKey | None = None
+    contingency: PublicKey | None = None
 
     def anchors(self, role: str, *, development: bool) -> tuple[TrustedKey, ...]:
         """Return the anchors of one role: the released ones, or those for development images and packages."""
@@ -115,7 +121,38 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
         if entries and len(keys) - before == len(entries):  # at a desk released keys may be missing
             need = 1 if development else trust.need_images if role == IMAGES else trust.need_packages
             _refuse_too_few(keys[before:], product, where, need)
-    return Trust(tuple(keys), trust.need_images, trust.need_packages)
+    apex, contingency = (_lone(name, product, read, seen) for name in ("apex", "contingency"))
+    return Trust(tuple(keys), trust.need_images, trust.need_packages, apex, contingency)
+
+
+def _lone(
+    name: str, product: Product, read: Callable[[str], bytes | None], seen: dict[bytes, tuple[str, str]]
+) -> PublicKey | None:
+    """Read the apex trust anchor or the contingency key: P-256, and a key for nothing else."""
+    reference = getattr(product.trust, name)
+    data = None if reference is None else read(reference)
+    if data is None:
+        return None
+    where = f"trust.{name}"
+    public = load_public(data, reference)
+    if not isinstance(public, PublicKey):
+        raise KeyTroubleError(
+            "trust anchor sets are signed with P-256",
+            place=Place(file=product.source, key=where),
+            expected="a key for ESP256",
+            found=f"{reference} is for {public.words}",
+            hint="make one: imgseal key new FILE",
+        )
+    if public.key_id in seen:
+        raise KeyTroubleError(
+            "one key stands in two places of [trust]",
+            place=Place(file=product.source, key=where),
+            expected="a key that signs nothing but trust anchor sets",
+            found=f"{reference} is the same key as {seen[public.key_id][1]} in {seen[public.key_id][0]}",
+            hint="make a key for each role: imgseal key new",
+        )
+    seen[public.key_id] = where, reference
+    return public
 
 
 def device_anchors(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:

@@ -148,6 +148,13 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("images", "table", "required", "keys for sealed images"),
         Key("packages", "table", "required", "keys for update packages"),
         Key("development", "table", "none", "keys that only judgements with --development admit"),
+        Key("apex", "file", "none", "public key of the apex trust anchor, which signs later sets of these keys"),
+        Key(
+            "contingency",
+            "file",
+            "none",
+            "public key that can replace the apex trust anchor; its thumbprint ships",
+        ),
     ),
     "trust.images": (
         Key(

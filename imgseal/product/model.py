@@ -176,7 +176,7 @@ class TrustEntry(NamedTuple):
 
 
 class TrustTable(NamedTuple):
-    """The trust anchors by role, and how many distinct signers are needed."""
+    """The trust anchors by role, how many distinct signers are needed, and who signs later sets of them."""
 
     images: tuple[TrustEntry, ...]
     packages: tuple[TrustEntry, ...]
@@ -184,6 +184,8 @@ class TrustTable(NamedTuple):
     need_packages: int
     development_images: tuple[TrustEntry, ...]
     development_packages: tuple[TrustEntry, ...]
+    apex: str | None = None
+    contingency: str | None = None
 
 
 class Rules(NamedTuple):

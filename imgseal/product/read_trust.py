@@ -79,12 +79,17 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
         roles.append((entries, need))
     development = table.table("development", "trust.development")
     desk = [tuple(TrustEntry(text) for text in development.texts(role, ())) for role in ("images", "packages")]
+    lone = [table.optional_text(name) for name in ("apex", "contingency")]
+    if lone[1] is not None and lone[0] is None:
+        table.refuse("contingency", "a contingency key for nothing", "trust.apex as well", lone[1])
     seen: dict[str, str] = {}
     for where, entries in (
         ("trust.images", roles[0][0]),
         ("trust.packages", roles[1][0]),
         ("trust.development.images", desk[0]),
         ("trust.development.packages", desk[1]),
+        ("trust.apex", tuple(TrustEntry(name) for name in lone[:1] if name)),
+        ("trust.contingency", tuple(TrustEntry(name) for name in lone[1:] if name)),
     ):
         for entry in entries:
             if entry.key in seen:
@@ -96,7 +101,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
                     "make a key for each role: imgseal key new",
                 )
             seen[entry.key] = where
-    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1])
+    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], *lone)
 
 
 def _list(table: Table, key: str, least: int) -> list[object]:

@@ -28,6 +28,7 @@ _KEYS = (
     "battery_mwh",
     "authorised",
     "revoked",
+    "anchors",
 )
 
 
@@ -59,7 +60,8 @@ class DeviceState(NamedTuple):
     `sequence` and `manifest_digest` (32 bytes) are those of the last settled release. `counters` are by component
     number; `current` is the set that starts, settled if there is no `trial`; an empty statement digest in it stands
     for whatever the run slot holds. A slot that is absent or None in `slots` is erased. `refused` are manifest digests
-    of packages that failed, `revoked` key identifiers in hex.
+    of packages that failed, `revoked` key identifiers in hex. `anchors` is the trust anchor update that the device took
+    last; None where it holds what it left the factory with.
     """
 
     hardware: int | None
@@ -75,6 +77,7 @@ class DeviceState(NamedTuple):
     authorised: bool
     revoked: tuple[str, ...]
     fresh: bool
+    anchors: SlotContent | None = None
 
     @property
     def running(self) -> dict[int, int]:
@@ -208,6 +211,7 @@ def read(text: str, *, name: str) -> DeviceState:
         authorised=authorised,
         revoked=_revoked(name, tree.get("revoked", [])),
         fresh=False,
+        anchors=None if tree.get("anchors") is None else _content(name, "anchors", tree["anchors"]),
     )
 
 
@@ -232,6 +236,7 @@ def write(state: DeviceState) -> str:
         "battery_mwh": state.battery_mwh,
         "authorised": state.authorised,
         "revoked": list(state.revoked),
+        **({"anchors": state.anchors._asdict()} if state.anchors else {}),
     }
     return json.dumps(tree, indent=2) + "\n"
 
@@ -348,15 +353,19 @@ def _slots(name: str, value: object) -> dict[str, SlotContent | None]:
         if content is None:
             slots[slot] = None
             continue
-        if not isinstance(content, dict) or sorted(content) != ["file", "sha256"]:
-            raise _refused(name, key, "this is no slot content", 'null, or {"file": ..., "sha256": ...}', str(content))
-        digest = _digest(name, f"{key}.sha256", content["sha256"], 32)
-        if not isinstance(content["file"], str) or not content["file"] or digest is None:
-            raise _refused(
-                name, f"{key}.file", "this is no file name", "a path beside the state file", str(content["file"])
-            )
-        slots[slot] = SlotContent(content["file"], digest.hex())
+        slots[slot] = _content(name, key, content)
     return slots
+
+
+def _content(name: str, key: str, content: object) -> SlotContent:
+    if not isinstance(content, dict) or sorted(content) != ["file", "sha256"]:
+        raise _refused(name, key, "this is no slot content", 'null, or {"file": ..., "sha256": ...}', str(content))
+    digest = _digest(name, f"{key}.sha256", content["sha256"], 32)
+    if not isinstance(content["file"], str) or not content["file"] or digest is None:
+        raise _refused(
+            name, f"{key}.file", "this is no file name", "a path beside the state file", str(content["file"])
+        )
+    return SlotContent(content["file"], digest.hex())
 
 
 def _revoked(name: str, value: object) -> tuple[str, ...]:

@@ -54,12 +54,16 @@ def test_everything_in_one_hex(imgseal: Imgseal, line: Path) -> None:
 def test_trust_anchors_are_those_of_the_page(imgseal: Imgseal, line: Path) -> None:
     """Read by the byte table of docs/format/trust-anchors.md alone."""
     assert imgseal("factory", PACKAGE, RECOVERY).status == 0
-    data = intelhex.IntelHex(str(line / HEX)).tobinstr(start=0xE000, size=228)
+    data = intelhex.IntelHex(str(line / HEX)).tobinstr(start=0xE000, size=148 + 2 * 88 + 32)
     assert data[:8] == b"\xd5anchors"
     assert (data[8:10], data[10:12], data[12:16]) == (b"\x01\0", b"\x02\0", bytes(4))
     assert (data[16], data[17], data[18:20]) == (1, 1, bytes(2))
+    assert (data[20:36].hex(), data[36:52].hex()) == (
+        "9094a669a72e555491d4c81e26c1ef5c", "ce54d3d875975d63af963f45b45dafca",
+    )  # fmt: skip
+    assert data[52:148] == bytes(96)  # no apex trust anchor
     for index, (role, name) in enumerate(((1, "keys/images"), (2, "keys/packages"))):
-        entry = data[20 + 88 * index : 108 + 88 * index]
+        entry = data[148 + 88 * index : 236 + 88 * index]
         key = public_key(name)
         assert (entry[0], entry[1:4], entry[4:8]) == (role, bytes(3), b"\xff" * 4)
         assert entry[8:] == key.key_id + key.x + key.y

@@ -200,12 +200,10 @@ def test_the_anchor_block_too(imgseal: Imgseal, both: Path) -> None:
     from workshop import product, trust_of
 
     from imgseal.errors import UsageError
-    from imgseal.keys.anchor_block import anchor_block
+    from imgseal.keys.anchor_set import anchor_set
 
     of = product(two_algorithms)
     with pytest.raises(UsageError, match="does not verify ML-DSA-44"):
-        anchor_block(trust_of(of), of, development=False)
+        anchor_set(trust_of(of), of)
     lax = product(lambda text: two_algorithms(text).replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n'))
-    assert anchor_block(trust_of(lax), lax, development=False) == anchor_block(
-        trust_of(product()), product(), development=False
-    )
+    assert anchor_set(trust_of(lax), lax) == anchor_set(trust_of(product()), product())

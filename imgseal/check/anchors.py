@@ -1,0 +1,296 @@
+"""The checks of a trust anchor update, in their order; docs/format/trust-anchors.md. A device makes the same ones."""
+
+from imgseal.anchors.codec import (
+    EVERY_COMPONENT,
+    IMAGES,
+    PACKAGES,
+    Anchor,
+    AnchorFormatError,
+    AnchorSet,
+    AnchorUpdate,
+    decode_update,
+    encode_set,
+)
+from imgseal.check.context import Bytes, Context
+from imgseal.check.image import ImageSubject
+from imgseal.check.runner import Check, NotRun, run
+from imgseal.cose.labels import ESP256
+from imgseal.errors import Place
+from imgseal.findings import PASSED, Finding, Verdict
+from imgseal.keys.anchor_set import anchor_set
+from imgseal.keys.p256 import BadSignatureError, PublicKey, public_from_point, verify
+from imgseal.keys.published import origin_of
+from imgseal.limits import TRUST_BYTES
+
+__all__ = ["judge_update"]
+
+_NONE = bytes(64)
+
+
+class UpdateSubject:
+    """An update that is being judged: its bytes, and what has been read of them."""
+
+    __slots__ = ("by_contingency", "data", "held", "update")
+
+    def __init__(self, data: bytes, held: AnchorSet) -> None:
+        self.data = data
+        self.held = held
+        self.update: AnchorUpdate
+        self.by_contingency = False
+
+
+def judge_update(data: Bytes, name: str, context: Context, device: str) -> Verdict:
+    """Judge a trust anchor update against the set that the device holds: the product file's, if it has none yet."""
+    held = context.anchors or anchor_set(context.trust, context.product)
+    subject = UpdateSubject(bytes(data.read(0, TRUST_BYTES + 1)), held)
+    results = run(ORDER, subject, context, "")
+    details: tuple[tuple[str, str], ...] = ()
+    if any(result.name == "signature" and result.outcome == PASSED for result in results):
+        new = subject.update.anchors
+        details = (
+            ("set", f"{new.number}, after {held.number}"),
+            ("images", f"{_count(new, IMAGES)}, {new.need_images} needed"),
+            ("packages", f"{_count(new, PACKAGES)}, {new.need_packages} needed"),
+            ("revoked", str(len(new.revoked))),
+            ("signed by", "the contingency key" if subject.by_contingency else "the apex trust anchor"),
+        )
+    return Verdict(name, "trust anchor update", device, results, details)
+
+
+def _count(anchors: AnchorSet, role: int) -> str:
+    number = sum(anchor.role == role for anchor in anchors.anchors)
+    return f"{number} key" + ("" if number == 1 else "s")
+
+
+def structure(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The update is one set, a signer and a signature, and every key is a point of the curve."""
+    try:
+        subject.update = decode_update(subject.data)
+        points = [anchor.point for anchor in subject.update.anchors.anchors]
+        points += [point for point in (subject.update.anchors.apex, subject.update.signer) if point != _NONE]
+        for point in points:
+            try:
+                public_from_point(b"\x04" + point)
+            except ValueError:
+                raise AnchorFormatError(
+                    "a key that is no point of P-256", place=Place(key="keys"), found=point.hex(), hint="make it again"
+                ) from None
+    except AnchorFormatError as error:
+        return [Finding("structure.trust-set", error.message, error.place, error.expected, error.found, error.hint)]
+    return []
+
+
+def signer(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The apex trust anchor of the set before has signed, or the contingency key that was named there."""
+    held, point = subject.held, subject.update.signer
+    if held.apex != _NONE:
+        if point == held.apex:
+            return []
+        if PublicKey(point[:32], point[32:]).thumbprint == held.contingency:
+            subject.by_contingency = True
+            return []
+    return [
+        Finding(
+            "trust.not-by-apex",
+            "neither the apex trust anchor nor the contingency key has signed this",
+            Place(key="signer"),
+            expected="no update at all: the set before names no apex trust anchor"
+            if held.apex == _NONE
+            else PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex(),
+            found=PublicKey(point[:32], point[32:]).thumbprint.hex(),
+            hint="sign with the key of trust.apex; imgseal key show FILE shows thumbprints",
+        )
+    ]
+
+
+def signature(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The signer's signature holds for everything before it."""
+    update = subject.update
+    try:
+        verify(PublicKey(update.signer[:32], update.signer[32:]), update.signed, update.signature)
+    except BadSignatureError as error:
+        return [
+            Finding(
+                "signature.malformed" if error.malformed else "signature.does-not-verify",
+                str(error),
+                Place(key="signature"),
+                found=update.signature.hex(),
+                hint="get the update again from its source",
+            )
+        ]
+    return []
+
+
+def vendor(subject: UpdateSubject, context: Context) -> list[Finding]:
+    """Made for this vendor's devices."""
+    return _identity("identity.wrong-vendor", "vendor", context.product.vendor_id, subject.update.anchors.vendor_id)
+
+
+def device_class(subject: UpdateSubject, context: Context) -> list[Finding]:
+    """Made for this class of devices."""
+    return _identity("identity.wrong-class", "class", context.product.class_id, subject.update.anchors.class_id)
+
+
+def _identity(code: str, what: str, ours: bytes, theirs: bytes) -> list[Finding]:
+    if ours == theirs:
+        return []
+    return [
+        Finding(
+            code,
+            f"made for another {what}",
+            Place(key=f"{what}_id"),
+            expected=ours.hex(),
+            found=theirs.hex(),
+            hint="make it with this product's file",
+        )
+    ]
+
+
+def published(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """No key whose private half is public becomes trusted."""
+    new = subject.update.anchors
+    points = [anchor.point for anchor in new.anchors] + [new.apex]
+    for point in points:
+        origin = origin_of(PublicKey(point[:32], point[32:]))
+        if origin is not None:
+            return [
+                Finding(
+                    "trust.example-key",
+                    "everyone can sign with a key of this set",
+                    Place(key="keys"),
+                    expected="keys whose private half is secret",
+                    found=f"the key of {origin}",
+                    hint="make one of your own: imgseal key new FILE",
+                )
+            ]
+    return []
+
+
+def apex(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The apex key keeps itself and its contingency; the contingency key names a new apex and is spent.
+
+    So a thief of the apex key cannot lock its owner out, and one of the contingency key cannot hide.
+    """
+    held, new = subject.held, subject.update.anchors
+    kept = new.apex == held.apex and new.contingency == held.contingency
+    changed = new.apex not in (held.apex, _NONE) and new.contingency != held.contingency
+    if changed if subject.by_contingency else kept:
+        return []
+    return [
+        Finding(
+            "rules.apex-change",
+            "the contingency key has to name a new apex trust anchor and a new contingency key"
+            if subject.by_contingency
+            else "the apex trust anchor may change neither itself nor the contingency key",
+            Place(key="apex"),
+            expected="others" if subject.by_contingency else "the same",
+            found="an old one" if subject.by_contingency else "others",
+            hint="only the contingency key can replace the apex trust anchor, and itself with it",
+        )
+    ]
+
+
+def revocations(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """What was revoked stays revoked."""
+    lost = [key for key in subject.held.revoked if key not in subject.update.anchors.revoked]
+    if not lost:
+        return []
+    return [
+        Finding(
+            "rules.revocation-undone",
+            "a revoked key is no longer revoked",
+            Place(key="revoked"),
+            expected=", ".join(key.hex() for key in subject.held.revoked),
+            found="without " + ", ".join(key.hex() for key in lost),
+            hint="make it from the newest set: --previous FILE",
+        )
+    ]
+
+
+def trial(_subject: UpdateSubject, context: Context) -> list[Finding]:
+    """No set is exchanged while the device is trying a release: its way back needs the old keys."""
+    if context.state.trial is None:
+        return []
+    return [
+        Finding(
+            "rules.trial-open",
+            "the device is trying a release",
+            Place(key="trial"),
+            expected="a settled set of images",
+            found=f"release {context.state.trial.sequence} in trial",
+            hint="let it settle first",
+        )
+    ]
+
+
+def in_use(subject: UpdateSubject, context: Context) -> list[Finding] | NotRun:
+    """Every image that the device starts, and its recovery image, still has enough signers."""
+    findings = []
+    for component in context.product.components.values():
+        index = context.state.running.get(component.number)
+        if index is None and not component.recovery:
+            continue
+        slot = (component.header or component.run)[index or 0]
+        content = context.contents.get(slot)
+        if content is None:
+            if component.recovery:
+                continue  # an erased slot: there is nothing that could start
+            return NotRun(f"what slot {slot} holds is not known: the state file names no content of it")
+        header = ImageSubject(content, slot).header
+        if header is None:
+            continue  # no image: it does not start today either
+        bit = 1 << context.product.numbers.index(component.number)
+        keys = {slot.key_id for slot in header.statement.signatures if slot.algorithm == ESP256}
+        left = [anchor for anchor in subject.update.anchors.anchors if _good(anchor, bit) and anchor.key_id in keys]
+        if len(left) < subject.update.anchors.need_images:
+            findings.append(
+                Finding(
+                    "rules.trust-in-use",
+                    f"{component.name} in {slot} would not start any more",
+                    Place(key="keys"),
+                    expected=f"{subject.update.anchors.need_images} of its signers: "
+                    + ", ".join(key.hex() for key in sorted(keys)),
+                    found=f"{len(left)} of them",
+                    hint="install a release that is signed by keys of the new set first, recovery image included",
+                )
+            )
+    return findings
+
+
+def _good(anchor: Anchor, bit: int) -> bool:
+    return anchor.role == IMAGES and (anchor.components == EVERY_COMPONENT or bool(anchor.components & bit))
+
+
+def number(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The number rises; the same set may come once more."""
+    held, new = subject.held, subject.update.anchors
+    if new.number > held.number or (new.number == held.number and encode_set(new) == encode_set(held)):
+        return []
+    return [
+        Finding(
+            "rollback.trust-number-too-low",
+            "the device holds this set of trust anchors or a newer one",
+            Place(key="number"),
+            expected=f"above {held.number}",
+            found=str(new.number),
+            hint="make it from the newest set: --previous FILE",
+        )
+    ]
+
+
+_SIGNED = ("signature",)
+
+ORDER: tuple[Check[UpdateSubject], ...] = (
+    Check("update", "structure", (), structure),
+    Check("signer", "trust", ("update",), signer),
+    Check("signature", "signature", ("signer",), signature),
+    Check("vendor", "identity", _SIGNED, vendor),
+    Check("class", "identity", _SIGNED, device_class),
+    Check("published", "rules", _SIGNED, published),
+    Check("apex", "rules", _SIGNED, apex),
+    Check("revocations", "rules", _SIGNED, revocations),
+    Check("trial", "rules", _SIGNED, trial),
+    Check("in-use", "rules", _SIGNED, in_use),
+    Check("number", "rollback", _SIGNED, number),
+)
+"""Checks of one trust anchor update."""

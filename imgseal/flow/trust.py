@@ -1,0 +1,90 @@
+"""The flow of a trust anchor update: make it, and let the judge look at it for everything that devices may run."""
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+from imgseal.anchors.codec import AnchorSet
+from imgseal.check.context import Bytes
+from imgseal.errors import RefusedError
+from imgseal.flow import judge
+from imgseal.journal.record import Member
+from imgseal.keys.anchor_set import anchor_set, trust_of
+from imgseal.keys.trust import Trust
+from imgseal.make.trust_update import trust_update
+from imgseal.memory.view import ByteView
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+from imgseal.state.device import DeviceState, fresh
+
+if TYPE_CHECKING:
+    from imgseal.compare.contents import Image
+    from imgseal.keys.signer import Signer
+
+__all__ = ["Running", "running_images", "update_trust"]
+
+
+class Running(NamedTuple):
+    """What some device runs: its name in words, state, and what its slots hold."""
+
+    name: str
+    state: DeviceState
+    contents: Mapping[str, Bytes]
+
+
+def running_images(images: "Iterable[Image]", name: str, product: Product) -> list[Running]:
+    """Return the devices that may run these images: one for each choice of run slots."""
+    numbers = {component.name: component.number for component in product.components.values()}
+    chosen: list[dict[str, Image]] = [{}, {}]
+    for image in images:
+        index = product.components[image.component].run.index(image.slot)
+        chosen[index][image.component] = image
+    out = []
+    for index, by_component in enumerate(chosen):
+        if not by_component:
+            continue
+        contents: dict[str, Bytes] = {}
+        current = {}
+        for component, image in by_component.items():
+            part = product.components[component]
+            slot = part.header[index] if part.header else image.slot
+            contents[slot] = ByteView(image.content if image.header is None else image.header)
+            if not part.recovery:
+                current[numbers[component]] = Member(index, b"")
+        state = fresh(product)._replace(current=current, fresh=False)
+        out.append(Running(f"a device with {name}", state, contents))
+    return out
+
+
+def update_trust(
+    product: Product,
+    trust: Trust,
+    previous: AnchorSet,
+    signer: "Signer",
+    running: Iterable[Running],
+    *,
+    revoke: tuple[bytes, ...] = (),
+) -> tuple[AnchorSet, bytes]:
+    """Make the set that follows `previous`: the product's trust anchors without what is or becomes revoked.
+
+    RefusedError when a device that runs one of `running` would refuse it.
+    """
+    revoked = tuple(sorted({*previous.revoked, *revoke}))
+    anchors = anchor_set(trust, product, number=previous.number + 1, revoked=revoked)
+    data = trust_update(anchors, signer)
+    held = trust_of(previous, product, trust)
+    for device in (Running("a fresh device", fresh(product), {}), *running):
+        verdict = judge(
+            ByteView(data), "the set", product, held, device.state, contents=device.contents, anchors=previous
+        )
+        if not verdict.accepted:
+            finding = verdict.findings[0] if verdict.findings else None
+            because = next((check.because for check in verdict.checks if check.because), "")
+            raise RefusedError(
+                f"{device.name} would refuse this set: "
+                + (f"{finding.code}: {finding.message}" if finding else because),
+                place=finding.place if finding else None,
+                expected=finding.expected if finding else None,
+                found=finding.found if finding else None,
+                hint=(finding.hint if finding else None) or "nothing was written",
+            )
+    return anchors, data

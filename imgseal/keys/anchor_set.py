@@ -1,0 +1,77 @@
+"""From trust anchors to the set that devices hold, and back."""
+
+from imgseal.anchors import codec
+from imgseal.anchors.codec import EVERY_COMPONENT, Anchor, AnchorSet
+from imgseal.errors import Place, UsageError
+from imgseal.keys.p256 import PublicKey
+from imgseal.keys.published import origin_of
+from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey, device_anchors
+from imgseal.product.model import Product
+
+__all__ = ["anchor_set", "trust_of"]
+
+_ROLES = {IMAGES: codec.IMAGES, PACKAGES: codec.PACKAGES}
+_NAMES = {number: role for role, number in _ROLES.items()}
+
+
+def anchor_set(
+    trust: Trust, product: Product, *, number: int = 0, revoked: tuple[bytes, ...] = (), development: bool = False
+) -> AnchorSet:
+    """Return the set of the keys that are good for this product's class, without those in `revoked`.
+
+    `development` takes the development keys in place of the released ones. Format 1 holds P-256 keys: UsageError where
+    another algorithm must verify, or more keys than a set holds.
+    """
+    numbers = product.numbers
+    by_name = {component.name: component.number for component in product.components.values()}
+    anchors = []
+    for key in device_anchors(trust, product):
+        if key.development != development or not key.good_for(None, product.class_name) or key.key_id in revoked:
+            continue
+        assert isinstance(key.public, PublicKey)
+        mask = sum(1 << numbers.index(by_name[name]) for name in key.components) or EVERY_COMPONENT
+        anchors.append(Anchor(_ROLES[key.role], mask, key.key_id, key.public.x + key.public.y))
+    if len(anchors) > codec.ENTRIES or len(revoked) > codec.REVOKED:
+        raise UsageError(
+            "more keys than a trust anchor set holds",
+            place=Place(file=product.source, key="trust"),
+            expected=f"at most {codec.ENTRIES} keys and {codec.REVOKED} revoked ones",
+            found=f"{len(anchors)} and {len(revoked)}",
+            hint="trust fewer keys; a class of its own starts without the revoked ones",
+        )
+    return AnchorSet(
+        number=number,
+        vendor_id=product.vendor_id,
+        class_id=product.class_id,
+        need_images=1 if development else trust.need_images,
+        need_packages=1 if development else trust.need_packages,
+        apex=bytes(64) if trust.apex is None else trust.apex.x + trust.apex.y,
+        contingency=bytes(32) if trust.contingency is None else trust.contingency.thumbprint,
+        anchors=tuple(sorted(anchors, key=lambda anchor: (anchor.role, anchor.key_id))),
+        revoked=tuple(sorted(revoked)),
+    )
+
+
+def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
+    """Return the trust anchors of a device that holds this set; `known` keys keep their names."""
+    names = {key.key_id: key.source for key in known.keys}
+    by_number = {component.number: component.name for component in product.components.values()}
+    keys = []
+    for anchor in anchors.anchors:
+        public = PublicKey(anchor.point[:32], anchor.point[32:])
+        components: tuple[str, ...] = ()
+        if anchor.components != EVERY_COMPONENT:
+            components = tuple(by_number[n] for i, n in enumerate(product.numbers) if anchor.components >> i & 1)
+        keys.append(
+            TrustedKey(
+                public,
+                anchor.key_id,
+                names.get(anchor.key_id, f"key {anchor.key_id.hex()}"),
+                _NAMES[anchor.role],
+                development=False,
+                components=components,
+                published=origin_of(public),
+            )
+        )
+    desk = tuple(key for key in known.keys if key.development)
+    return Trust((*keys, *desk), anchors.need_images, anchors.need_packages, known.apex, known.contingency)

@@ -1,0 +1,34 @@
+"""Signs a trust anchor set."""
+
+from imgseal.anchors.codec import AnchorSet, encode_set, encode_update
+from imgseal.errors import KeyTroubleError, Place
+from imgseal.keys.p256 import PublicKey
+from imgseal.keys.published import origin_of
+from imgseal.keys.signer import Signer, sign_and_verify
+
+__all__ = ["trust_update"]
+
+
+def trust_update(anchors: AnchorSet, signer: Signer) -> bytes:
+    """Return the update: the set, the signer's point, and the signature over both; docs/format/trust-anchors.md.
+
+    KeyTroubleError for a key that is not P-256, or whose private half is public.
+    """
+    if not isinstance(signer.public, PublicKey):
+        raise KeyTroubleError(
+            "trust anchor sets are signed with P-256",
+            place=Place(file=signer.name),
+            expected="a key for ESP256",
+            found=f"a key for {signer.public.words}",
+            hint="sign with the key of trust.apex",
+        )
+    origin = origin_of(signer.public)
+    if origin is not None:
+        raise KeyTroubleError(
+            "everyone can sign with this key",
+            place=Place(file=signer.name),
+            found=f"the key of {origin}",
+            hint="make one of your own: imgseal key new FILE",
+        )
+    signed = encode_set(anchors) + signer.public.x + signer.public.y
+    return encode_update(signed, sign_and_verify(signer, signed))
