@@ -5,7 +5,9 @@ flash that power cuts have torn.
 """
 
 import random
+import re
 import sys
+from collections import Counter
 from pathlib import Path
 from types import ModuleType
 from typing import Any, ClassVar
@@ -17,10 +19,11 @@ from histories import history
 from hypothesis import given
 from hypothesis import strategies as st
 from stages import PRODUCTS, pair, text_of
+from test_planted_faults import Attacked
 from test_record import NUMBERS, RECORDS, signed
 
-from imgseal.journal.layout import FIELDS, MAGIC
-from imgseal.journal.record import Record, decode, encode
+from imgseal.journal.layout import FIELDS
+from imgseal.journal.record import PHASES, Member, Record, decode, encode
 from imgseal.product.read_toml import read
 from imgseal.product.record_room import COPIES
 from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError
@@ -30,7 +33,11 @@ from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
 
 ZEROS = bytes(32)
-GEOMETRY = third_record.Geometry(MAGIC, NUMBERS, 2048)
+PAGE = (Path(__file__).parents[2] / "docs" / "format" / "install-record.md").read_text()
+GEOMETRY = third_record.Geometry(
+    bytes.fromhex(re.findall(r"letters `records`: `([0-9a-f ]{23})`", PAGE)[0]), NUMBERS, 2048
+)
+"""The magic is the page's."""
 
 
 def theirs(record: Record, numbers: tuple[int, ...]) -> third_record.Record:
@@ -96,7 +103,8 @@ def test_where_the_second_reader_is_stricter() -> None:
     changed[240 + 36 + 1] = 0
     assert decode(signed(bytes(changed)), NUMBERS) is not None
     assert (
-        read_by_them(signed(bytes(changed)), third_record.Geometry(MAGIC, NUMBERS, 2048, recovery=NUMBERS[1])) is None
+        read_by_them(signed(bytes(changed)), third_record.Geometry(GEOMETRY.magic, NUMBERS, 2048, recovery=NUMBERS[1]))
+        is None
     )
 
 
@@ -113,12 +121,14 @@ class Compared(Journal):
     reader: ClassVar[Any] = third_record
     seen: ClassVar[dict[str, int]] = {}
     records: ClassVar[dict[tuple[tuple[int, ...], bytes], Record]] = {}
+    written: ClassVar[set[tuple[Any, Any]]] = set()
+    """Records before and after each commit, as values of the second reader."""
 
     def open(self) -> Record | None:
         components = self._components
         self.read_pieces: dict[tuple[int, int], bytes] = {}
         self.done: list[tuple[str, int]] = []
-        geometry = self.reader.Geometry(MAGIC, components, self._memory.erase_block)
+        geometry = self.reader.Geometry(GEOMETRY.magic, components, self._memory.erase_block)
         try:
             record = super().open()
         except PowerCutError:
@@ -128,8 +138,11 @@ class Compared(Journal):
         return record
 
     def commit(self, record: Record) -> None:
+        before = self.record
         super().commit(record)
         assert self.record is not None
+        if before is not None:
+            self.written.add((theirs(before, self._components), theirs(self.record, self._components)))
         self.records[self._components, encode(self.record, self._components)] = self.record
 
     def _read(self, place: int, copy: int, size: int) -> Record | None:
@@ -195,6 +208,7 @@ def compared() -> type[Compared]:
     class Fresh(Compared):
         seen: ClassVar[dict[str, int]] = {}
         records: ClassVar[dict[tuple[tuple[int, ...], bytes], Record]] = {}
+        written: ClassVar[set[tuple[Any, Any]]] = set()
 
     return Fresh
 
@@ -207,7 +221,10 @@ def play(journal: type[Compared], monkeypatch: pytest.MonkeyPatch) -> None:
         stage, package = pair(name).stage, pair(name).package
         played = rehearse(stage, package, pairs=150, seed="third", programs=Programs(journal=journal))
         assert played.violation is None, played.violation
-    monkeypatch.setattr(test_journal, "Journal", journal)
+    stage, package = pair("staged outside, kept").stage, pair("staged outside, kept").package
+    rehearse(stage, package, pairs=0, seed="third", programs=Programs(journal=journal, bootloader=Attacked))
+    # what these programs write are no records of a device's life
+    monkeypatch.setattr(test_journal, "Journal", type("Counting", (journal,), {"written": set()}))
     for number in range(300):
         wear = test_journal.begun(f"third {number}")
         for _ in range(12):
@@ -244,9 +261,79 @@ def test_both_choose_the_same_record(compared: type[Compared], monkeypatch: pyte
         assert compared.seen[what] >= 5, compared.seen
     assert len(compared.records) > 500
     for (numbers, data), record in compared.records.items():
-        geometry = third_record.Geometry(MAGIC, numbers, 2048)
+        geometry = third_record.Geometry(GEOMETRY.magic, numbers, 2048)
         assert read_by_them(data, geometry) == theirs(record, numbers)
         assert third_record.encode(theirs(record, numbers), geometry) == data
+    told: Counter[str] = Counter()
+    for before, after in compared.written:
+        names = [row[0] for row in ROWS if tells(row, before, after)]
+        assert names, (before, after)
+        told.update(names)
+    assert [row[0] for row in ROWS if not told[row[0]]] == []
+
+
+ROWS: list[tuple[str, ...]] = re.findall(
+    r"^\| ([a-z ]+) \| (\d) " + r"\| (\S+) " * 8 + r"\| (.*?) ?\|$",
+    PAGE.split("## What each record holds")[1],
+    re.MULTILINE,
+)
+"""The page's table of what each record holds."""
+
+
+def tells(row: tuple[str, ...], before: Any, after: Any) -> bool:
+    """Whether a row of the table tells what was written."""
+    _, phase, current, other, target, starts, prepared, kept, placed, trial, besides = row
+    nothing = tuple(third_record.Member(member.component) for member in before.current)
+    sets = {"=": None, "0": nothing, "current": before.current, "other": before.other}
+    wanted = {name: getattr(before, name) for name in ("sequence", "manifest_digest", "recovery", "refused")}
+    if besides == "`refused` + target":
+        wanted["refused"] = (*before.refused, before.target_digest)[-4:]
+    elif besides == "sequence and digest of the target":
+        wanted.update(sequence=before.target_sequence, manifest_digest=before.target_digest)
+    elif besides:
+        wanted["recovery"] = {"`recovery` 0": False, "`recovery` 1": True}[besides]
+    wanted.update(phase=int(phase), generation=before.generation + 1, base=before.generation, copied=0)
+    for name, cell in (("current", current), ("other", other)):
+        wanted[name] = getattr(after if cell == "new" else before, name) if cell in ("=", "new") else sets[cell]
+    for names, cell in (
+        (("target_sequence", "target_digest"), target),
+        (("attempts", "power_ons"), starts),
+        (("prepared",), prepared),
+        (("kept",), kept),
+        (("placed",), placed),
+        (("trial",), trial),
+    ):
+        for name in names:
+            was, now = getattr(before, name), getattr(after, name)
+            zero = type(was)() if not isinstance(was, bytes) else ZEROS
+            wanted[name] = {"=": was, "0": zero, "new": now, "+": now, "-": now}[cell]
+    added = [
+        (after.prepared, before.prepared, prepared),
+        (after.kept, before.kept, kept),
+        (after.placed, before.placed, placed),
+    ]
+    if any(cell == "+" and (now & was != was or (now ^ was).bit_count() != 1) for now, was, cell in added):
+        return False
+    if any(cell == "-" and now | was != was for now, was, cell in added):
+        return False
+    if starts == "+" and after.attempts + after.power_ons != before.attempts + before.power_ons + 1:
+        return False
+    return bool(vars(after) == wanted)
+
+
+def test_the_page_has_this_record() -> None:
+    """The worked record of the page, read by both and written by both."""
+    data = bytes.fromhex("".join(re.findall(r"^[0-9a-f]{64}$", PAGE, re.MULTILINE)))
+    record, geometry = decode(data, (1, 2)), third_record.Geometry(GEOMETRY.magic, (1, 2), 2048)
+    assert record is not None
+    assert PHASES[record.phase] == "trial"
+    assert (record.generation, record.base, record.attempts, record.power_ons, record.kept) == (42, 41, 1, 2, 2)
+    assert (record.sequence, record.target_sequence, record.refused) == (9, 10, (b"\x77" * 32,))
+    assert record.current == {1: Member(1, b"\x11" * 32), 2: Member(0, b"\x22" * 32)}
+    assert record.other == {1: Member(0, b"\x33" * 32), 2: Member(0, b"\x44" * 32)}
+    assert encode(record, (1, 2)) == data
+    assert third_record.encode(theirs(record, (1, 2)), geometry) == data
+    assert read_by_them(data, geometry) == theirs(record, (1, 2))
 
 
 def test_both_choose_the_same_record_of_any_slot(compared: type[Compared]) -> None:
