@@ -35,6 +35,8 @@ def place_of(of: dict[str, Any], slot: str | None) -> tuple[int, int, int]:
     for index, component in enumerate(of["components"]):
         if slot in component["run"]:
             return 1, index, component["run"].index(slot)
+        if slot in component["header"]:
+            return 1, index, component["header"].index(slot)
         if slot in component["waiting"]:
             return 2, index, 0
     raise ValueError(slot)

@@ -1,5 +1,6 @@
 """Keys that everyone knows are recognised: each point is derived again from its printed scalar."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from imgseal.keys.pem import load_private, load_public
 from imgseal.keys.published import origin_of, published_keys
 from imgseal.keys.signer import FileSigner, file_signer
+from imgseal.product.algorithms import ML_DSA_44, P256
 
 EXAMPLES = Path(__file__).parents[2] / "keys-example"
 
@@ -58,3 +60,11 @@ def test_example_keys_are_known(name: str) -> None:
 
 def test_a_fresh_key_is_not_known() -> None:
     assert origin_of(FileSigner(ec.generate_private_key(ec.SECP256R1()), "").public) is None
+
+
+def test_the_page_lists_every_key() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "format" / "published-keys.md").read_text()
+    rows = re.findall(r"^\| `([0-9a-f]{32})` \| (\S+) \| (.+) \|$", page, re.MULTILINE)
+    assert rows == [
+        (key.key_id.hex(), kind, origin) for kind in (P256, ML_DSA_44) for key, origin in published_keys(kind).items()
+    ]

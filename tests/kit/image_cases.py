@@ -128,6 +128,8 @@ def image_cases() -> Iterator[Case]:
     yield from _content(a)
     yield from _dumps(a)
     yield from _detached()
+    yield from _guessed(a)
+    yield from _orders(a)
 
 
 def _good(a: bytes) -> Iterator[Case]:
@@ -145,14 +147,14 @@ def _good(a: bytes) -> Iterator[Case]:
     yield Case("good-version-stage", resealed(a, lambda s: s._replace(version=Version.parse("2.0.0-rc.1"))), "accepted")
 
 
-def _with_other_algorithm(a: bytes) -> bytes:
-    """A second signature slot of an algorithm that nobody here knows, 96 bytes, behind the first."""
+def _with_other_algorithm(a: bytes, number: int = -70000, length: int = 64) -> bytes:
+    """A second signature slot, of an algorithm that nobody here knows, behind the first."""
     from imgseal.sealed.codec import decode_header_block, encode_statement
 
     statement = decode_header_block(a).statement
-    slots = (*statement.signatures, SignatureSlot(-70000, bytes(range(16)), 64))
+    slots = (*statement.signatures, SignatureSlot(number, bytes(range(16)), length))
     raw = encode_statement(statement._replace(signatures=slots))
-    block = raw + signer("keys/images").sign(raw) + bytes(64)
+    block = raw + signer("keys/images").sign(raw) + bytes(length)
     return block.ljust(512, b"\xff") + a[512:]
 
 
@@ -492,3 +494,93 @@ def _detached() -> Iterator[Case]:
     )
     yield Case("detached-one-byte-more", more, "placement.larger-than-slot", payload=full + b"\0")
     assert good()
+
+
+def _guessed(a: bytes) -> Iterator[Case]:
+    """What a second implementer had to guess, because neither page nor case told."""
+    yield Case("structure-cut-without-magic", bytes(100), "structure.unrecognised", device_first="structure.truncated")
+    yield Case(
+        "field-version-stage-number-zero", resealed(a, replacing(version=Version.parse("2.0.0-rc.0"))), "accepted"
+    )
+    yield Case("slot-es256-length-32", _with_other_algorithm(a, -7, 32), "accepted")
+    yield Case("trust-two-unknown", resealed(a, by=("somebody", "somebody else")), "trust.unknown-key")
+    radio_only = device(revoked=[signer("keys/radio-only").public.key_id.hex()])
+    yield Case(
+        "trust-revoked-not-for-this",
+        resealed(a, by=("keys/radio-only",)),
+        "trust.key-revoked",
+        device=radio_only,
+        held=held(),
+    )
+    flagged, two = replacing(flags=1), "kit-two-signers"
+    yield Case(
+        "trust-development-alone-of-two",
+        resealed(a, flagged, by=("keys-dev/images",)),
+        "accepted",
+        product=two,
+        development=True,
+    )
+    both = resealed(a, by=("keys/images", "keys/second"))
+    yield Case("signature-two-bad", flip(flip(both, 390), 460), "signature.does-not-verify", product=two)
+    yield Case("rules-development-flag-released-key", resealed(a, flagged), "accepted", development=True)
+    yield Case(
+        "rules-development-key-beside", resealed(a, by=("keys/images", "keys-dev/images")), "rules.development-mixed",
+        development=True,
+    )  # fmt: skip
+    yield Case(
+        "rules-external-code-nowhere",
+        resealed(a, replacing(link_address=0)),
+        "placement.wrong-address",
+        product="kit-outside",
+    )
+    radio = image("radio")
+    yield Case("rules-need-held-unsigned", a, "accepted", device=device(), held=held(radio=flip(radio, 384)))
+    wanting = resealed(radio, replacing(needs=(Need(1, Version(9, 0, 0), None),)))
+    yield Case("rules-need-of-held", a, "accepted", device=device(), held=held(radio=wanting))
+    silent = {key: value for key, value in device().items() if key != "bootloader"}
+    yield Case("rules-need-bootloader-absent", a, "rules.requirement-not-met", device=silent, held=held())
+    bare = device(current={"1": {"slot": 0}}, bootloader="1.0.9")
+    yield Case("rules-need-two-unmet", a, "rules.requirement-not-met", device=bare, held=held())
+    yield Case("content-reset-last-single-byte", vectors(reset=0x4200 + 301, size=301), "accepted")
+    head, body = image("plain"), plain_payload()
+    attached = resealed(head, replacing(flags=0), payload=body)
+    yield Case("detached-attached-at-slot-start", attached, "placement.wrong-address")
+    whole = dump("plain", body)
+    yield Case("detached-dump", dump("plain-head", head), "accepted", slot="plain", payload=whole)
+    yield Case("detached-dump-rest", head, "content.rest-not-erased", slot="plain", payload=flip(whole, 2047))
+    yield Case("detached-dump-of-header", dump("plain-head", head), "structure.payload-missing", slot="plain-head")
+    waiting = dump("plain-staging", head + body)
+    yield Case("detached-dump-staging", waiting, "structure.payload-missing", slot="plain-staging")
+
+
+def _orders(a: bytes) -> Iterator[Case]:
+    """Two faults, where the question is which comes first, or whether the second is still looked for."""
+    for name, fields, first in (
+        ("flag-before-reserved", {"flags": u32(4), "reserved": b"\1"}, "structure.unknown-flag"),
+        ("flag-before-header-block", {"flags": u32(4), "header_block": u16(500)}, "structure.unknown-flag"),
+        ("header-block-before-version", {"header_block": u16(500), "version": bytes(16)}, "structure.header-block"),
+    ):
+        yield Case(f"order-{name}", _patched_all(a, fields), first)
+    yield Case("order-cut-before-format", patched("app-a", "format_major", u16(2))[:383], "structure.truncated")
+    yield Case("order-behind-hides-digest", flip(a, 512) + b"\xff", "structure.bytes-after-payload")
+    spoiled = flip(resealed(a, by=("keys/images", "keys/radio-only")), 390)
+    yield Case("order-key-hides-signature", spoiled, "trust.key-not-for-this")
+    yield Case("order-kind-hides-address", resealed(a, replacing(kind=2, link_address=0)), "identity.wrong-kind")
+    yield Case("order-size-hides-digest", flip(sized("app-a", 1537), 512), "placement.larger-than-slot")
+    short = dump("app-a", patched("app-a", "vendor_id", b"\0"))[:-1]
+    yield Case("order-vendor-before-dump-size", short, "identity.wrong-vendor", slot="app-a")
+    dirty = flip(dump("app-a", flip(a, 512)), 2047)
+    yield Case("order-digest-hides-rest", dirty, "digest.payload", slot="app-a")
+    dirty = flip(dump("app-a", vectors(0)), 2047)
+    yield Case("order-stack-beside-rest", dirty, "content.stack-pointer", slot="app-a")
+
+
+def _patched_all(sealed: bytes, fields: dict[str, bytes]) -> bytes:
+    """An image of which several fields are overwritten before it is signed."""
+
+    def patch(raw: bytearray) -> None:
+        for name, value in fields.items():
+            start = field(name).offset
+            raw[start : start + len(value)] = value
+
+    return resealed(sealed, patch=patch)

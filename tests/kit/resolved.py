@@ -4,6 +4,7 @@ from workshop import trust_of
 
 from imgseal.keys.anykey import AnyKey
 from imgseal.keys.p256 import PublicKey
+from imgseal.product.algorithms import KEY_NAMES
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
 
@@ -15,7 +16,11 @@ def resolved(of: Product) -> dict[str, object]:
         "hardware": list(of.hardware),
         "bootloader": str(of.bootloader.version) if of.bootloader else None,
         "external_code": of.rules.external_code,
+        "image_algorithms": [KEY_NAMES[kind] for kind in of.rules.kinds],
         "package_algorithms": list(of.rules.algorithms),
+        "must_verify": list(of.rules.must_verify),
+        "example_keys": of.rules.example_keys,
+        "minimum_battery": of.rules.minimum_battery,
         "need": {"images": of.trust.need_images, "packages": of.trust.need_packages},
         "ram": [[m.base, m.size] for m in of.memories.values() if m.kind == "ram"],
         "slots": {

@@ -126,3 +126,20 @@ def test_command_line_says_what_the_kit_says(
         assert (entry["name"], found) == (entry["name"], entry["codes"])
         tried += 1
     assert tried > 60
+
+
+def test_plain_values_tell_all_products_apart() -> None:
+    """No two products have the same, and the page explains every key."""
+    products = {path.stem: json.loads(path.read_text()) for path in (DATA / "products").glob("*.json")}
+    texts = [json.dumps(values, sort_keys=True) for values in products.values()]
+    assert len(set(texts)) == len(texts) >= 8
+    page = (Path(__file__).parent / "README.md").read_text()
+    for values in products.values():
+        assert [key for key in values if f"`{key}`" not in page] == []
+        for key in {name for part in (*values["components"], *values["anchors"]) for name in part} - {
+            "name",
+            "number",
+            "kind",
+            "header_block",
+        }:
+            assert f"`{key}`" in page, key

@@ -1,0 +1,296 @@
+"""A reader and encoder of install records in flash, written from docs/format/install-record.md alone (format 1).
+
+Its author had not seen the code of imgseal; names and import paths apart it stays as it was written.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+FORMAT = 1
+HEAD = 240
+MEMBER = 36
+CHECK = 32
+PADDING = 32
+COPIES = 3
+MOST_MEMBERS = 32
+MOST_REFUSED = 4
+NO_SLOT = 255
+NO_DIGEST = bytes(32)
+PHASES = ("settled", "delivering", "switching", "trial", "unproven", "returning", "settling")
+
+
+class NoRecordError(ValueError):
+    """Bytes that break a rule of the page (install-record.md, "The record", last sentences)."""
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """What a reader knows of the product beforehand (install-record.md, "The record" and "The journal").
+
+    The page names the magic and does not give its bytes, so they have to come from elsewhere.
+    """
+
+    magic: bytes
+    components: tuple[int, ...]
+    erase_block: int
+    recovery: int | None = None
+
+    def __post_init__(self) -> None:
+        if len(self.magic) != 8 or self.erase_block <= 0 or len(self.components) > MOST_MEMBERS:
+            raise ValueError("no geometry of this format")
+        if any(low >= high for low, high in zip(self.components, self.components[1:], strict=False)):
+            raise ValueError("component numbers rise")
+
+    @property
+    def record_length(self) -> int:
+        """Bytes of a record with its check; the check begins at a multiple of 32 from the record's start."""
+        used = HEAD + 2 * MEMBER * len(self.components)
+        return -(-used // PADDING) * PADDING + CHECK
+
+    @property
+    def place_length(self) -> int:
+        """Bytes of a place: whole erase blocks for three records (install-record.md, "The journal")."""
+        return -(-COPIES * self.record_length // self.erase_block) * self.erase_block
+
+
+@dataclass(frozen=True)
+class Member:
+    """One entry of a set; without a slot the set has no such component."""
+
+    component: int
+    slot: int | None = None
+    statement: bytes = NO_DIGEST
+
+
+@dataclass(frozen=True)
+class Record:
+    """The content of a record (install-record.md, "The record")."""
+
+    phase: int
+    generation: int
+    base: int
+    current: tuple[Member, ...]
+    other: tuple[Member, ...]
+    copied: int = 0
+    attempts: int = 0
+    power_ons: int = 0
+    prepared: int = 0
+    kept: int = 0
+    placed: int = 0
+    sequence: int = 0
+    manifest_digest: bytes = NO_DIGEST
+    target_sequence: int = 0
+    target_digest: bytes = NO_DIGEST
+    trial: bool = False
+    recovery: bool = False
+    refused: tuple[bytes, ...] = ()
+
+    @property
+    def phase_name(self) -> str:
+        """The word of the page for the phase."""
+        return PHASES[self.phase - 1]
+
+
+@dataclass(frozen=True)
+class State:
+    """The record that counts, where it lies and what may be done with it (install-record.md, "The journal" 1 and 2)."""
+
+    record: Record
+    place: int
+    three_equal: bool
+    may_be_acted_upon: bool
+
+
+def _require(condition: bool, what: str) -> None:
+    if not condition:
+        raise NoRecordError(what)
+
+
+def _encode_members(members: Sequence[Member], geometry: Geometry) -> bytes:
+    if tuple(member.component for member in members) != geometry.components:
+        raise ValueError("a set has one entry for each component, ascending")
+    out = bytearray()
+    for member in members:
+        out += bytes((member.component, NO_SLOT if member.slot is None else member.slot, 0, 0)) + member.statement
+    return bytes(out)
+
+
+def encode(record: Record, geometry: Geometry) -> bytes:
+    """The bytes of one copy with its check (install-record.md, "The record")."""
+    out = bytearray(geometry.magic)
+    for value, size in (
+        (FORMAT, 2),
+        (record.phase, 1),
+        (len(geometry.components), 1),
+        (record.generation, 4),
+        (record.base, 4),
+        (record.copied, 2),
+        (record.attempts, 1),
+        (record.power_ons, 1),
+        (record.prepared, 4),
+        (record.kept, 4),
+        (record.placed, 4),
+        (record.sequence, 4),
+    ):
+        out += value.to_bytes(size, "little")
+    out += record.manifest_digest + record.target_sequence.to_bytes(4, "little")
+    out += bytes((len(record.refused), record.trial, record.recovery, 0))
+    out += record.target_digest + b"".join(record.refused).ljust(MOST_REFUSED * 32, b"\0")
+    out += _encode_members(record.current, geometry) + _encode_members(record.other, geometry)
+    out += bytes(geometry.record_length - CHECK - len(out))
+    out += hashlib.sha256(out).digest()
+    # What the reader would not take is not written: a record that nobody reads is a device without a set.
+    if decode(bytes(out), geometry) != record:
+        raise ValueError("no record of this format")
+    return bytes(out)
+
+
+def encode_place(record: Record, geometry: Geometry) -> bytes:
+    """A finished place: three equal copies, one behind the other, and the erased rest ("The journal")."""
+    return (encode(record, geometry) * COPIES).ljust(geometry.place_length, b"\xff")
+
+
+def _decode_members(data: bytes, geometry: Geometry) -> tuple[Member, ...]:
+    members: list[Member] = []
+    for index, number in enumerate(geometry.components):
+        entry = data[MEMBER * index : MEMBER * (index + 1)]
+        _require(entry[0] == number, "component numbers")
+        _require(entry[1] in (0, 1, NO_SLOT), "run slot")
+        _require(entry[2:4] == bytes(2), "zeros of a member")
+        _require(entry[1] != NO_SLOT or entry[4:] == NO_DIGEST, "statement of an empty member")
+        _require(number != geometry.recovery or entry[1] == NO_SLOT, "the recovery image belongs to no set")
+        members.append(Member(number, None if entry[1] == NO_SLOT else entry[1], entry[4:]))
+    return tuple(members)
+
+
+def decode(data: bytes, geometry: Geometry) -> Record:
+    """Read one copy; whatever breaks a rule is no record (install-record.md, "The record"); raises NoRecordError."""
+    count = len(geometry.components)
+    _require(len(data) == geometry.record_length, "length")
+    _require(hashlib.sha256(data[:-CHECK]).digest() == data[-CHECK:], "check")
+    _require(data[:8] == geometry.magic, "magic")
+
+    def number(at: int, size: int) -> int:
+        return int.from_bytes(data[at : at + size], "little")
+
+    _require(number(8, 2) == FORMAT, "format")
+    _require(1 <= data[10] <= len(PHASES), "phase")
+    _require(data[11] == count, "member count")
+    masks = (number(24, 4), number(28, 4), number(32, 4))
+    # Bits that no component has are places where zeros belong.
+    _require(not any(mask >> count for mask in masks), "masks")
+    _require(data[76] <= MOST_REFUSED, "refused count")
+    _require(data[77] <= 1 and data[78] <= 1 and data[79] == 0, "switches")
+    refused = tuple(data[112 + 32 * index : 144 + 32 * index] for index in range(data[76]))
+    _require(not any(data[112 + 32 * len(refused) : HEAD]), "zeros behind refused")
+    half, end = HEAD + MEMBER * count, HEAD + 2 * MEMBER * count
+    _require(not any(data[end:-CHECK]), "zeros behind the members")
+    return Record(
+        phase=data[10],
+        generation=number(12, 4),
+        base=number(16, 4),
+        current=_decode_members(data[HEAD:half], geometry),
+        other=_decode_members(data[half:end], geometry),
+        copied=number(20, 2),
+        attempts=data[22],
+        power_ons=data[23],
+        prepared=masks[0],
+        kept=masks[1],
+        placed=masks[2],
+        sequence=number(36, 4),
+        manifest_digest=data[40:72],
+        target_sequence=number(72, 4),
+        target_digest=data[80:112],
+        trial=bool(data[77]),
+        recovery=bool(data[78]),
+        refused=refused,
+    )
+
+
+@dataclass(frozen=True)
+class Found:
+    """A record that a place shows, and whether its three copies read the same."""
+
+    place: int
+    record: Record
+    three_equal: bool
+
+    @property
+    def rank(self) -> tuple[int, int, int, int]:
+        """Order of "Which counts": of finished ones the more copied counts, of others the less copied."""
+        copied = self.record.copied
+        return (self.record.generation, self.three_equal, copied if self.three_equal else -copied, -self.place)
+
+
+def _best(found: Iterable[Found]) -> Found | None:
+    return max(found, key=lambda one: one.rank, default=None)
+
+
+def _read_place(data: bytes, place: int, geometry: Geometry) -> list[Found]:
+    length = geometry.record_length
+    copies = [data[at : at + length] for at in range(0, COPIES * length, length)]
+    equal = copies[0] == copies[1] == copies[2]
+    found: list[Found] = []
+    for index, copy in enumerate(copies):
+        # The same bytes again say nothing new, but different records in one place are all shown.
+        if copy in copies[:index]:
+            continue
+        try:
+            found.append(Found(place, decode(copy, geometry), equal))
+        except NoRecordError:
+            continue
+    return found
+
+
+def places(slot: bytes, geometry: Geometry) -> list[bytes]:
+    """The places of a record slot in order; what is left behind the last whole one is unused."""
+    count = len(slot) // geometry.place_length
+    if count < 3:
+        raise ValueError("a record slot has at least three places")
+    return [slot[geometry.place_length * at : geometry.place_length * (at + 1)] for at in range(count)]
+
+
+def read_slot(slot: bytes, geometry: Geometry) -> State | None:
+    """The state that a record slot says, or None where it shows no record ("The journal" 1 and 2)."""
+    found = [one for place, data in enumerate(places(slot, geometry)) for one in _read_place(data, place, geometry)]
+    best = _best(found)
+    if best is None:
+        return None
+    alone = all(one.place == best.place for one in found)
+    return State(best.record, best.place, best.three_equal, best.three_equal and alone)
+
+
+@dataclass(frozen=True)
+class Copying:
+    """How a record that may not be acted upon is copied first ("The journal" 2): erase, write, erase."""
+
+    erase_before: tuple[int, ...]
+    place: int
+    record: Record
+    erase_after: tuple[int, ...]
+
+
+def copying(slot: bytes, geometry: Geometry) -> Copying | None:
+    """The steps until the record that counts may be acted upon; None if there is none, or nothing to do."""
+    read = places(slot, geometry)
+    found = [one for place, data in enumerate(read) for one in _read_place(data, place, geometry)]
+    state = read_slot(slot, geometry)
+    if state is None or state.may_be_acted_upon:
+        return None
+    base = _best(one for one in found if one.record.generation == state.record.base and one.place != state.place)
+    spared = {state.place} if base is None else {state.place, base.place}
+    # The next one in order, as for a new record; the page says "an erased place". With three places it is the only one.
+    target = next(place for step in range(1, len(read)) if (place := (state.place + step) % len(read)) not in spared)
+    record = replace(state.record, copied=state.record.copied + 1)
+    return Copying(
+        erase_before=tuple(place for place in range(len(read)) if place not in spared),
+        place=target,
+        record=record,
+        erase_after=tuple(place for place in range(len(read)) if place != target),
+    )
