@@ -46,6 +46,8 @@ class Case(NamedTuple):
     """Contents of the device's slots."""
     algorithms: tuple[str, ...] = ()
     """Algorithms beyond ESP256 that a checker has to verify; one without them leaves the case out."""
+    anchors: bytes | None = None
+    """The trust anchor update that the device took last; absent: it holds what it left the factory with."""
     day: str | None = None
     """The day that keys have to be in force on; a device has no clock and leaves such cases out."""
 

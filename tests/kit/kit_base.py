@@ -45,6 +45,10 @@ VARIANTS: dict[str, Callable[[str], str]] = {
     "kit-dated": lambda text: text.replace(
         '"keys/images.pub.pem"', '{ key = "keys/images.pub.pem", from = 2026-03-01, until = 2027-02-28 }'
     ).replace('"keys/packages.pub.pem"', '{ key = "keys/packages.pub.pem", from = 2026-03-01, until = 2027-02-28 }'),
+    "kit-apex": lambda text: text.replace(
+        "[trust.images]",
+        '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]',
+    ),
     "kit-two-algorithms": lambda _text: SECOND_TEXT,
     "kit-second-optional": lambda _text: SECOND_TEXT.replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n'),
 }

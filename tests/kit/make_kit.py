@@ -16,6 +16,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parent))
 
+from anchor_cases import anchor_cases
 from image_cases import Case, image_cases
 from kit_base import VARIANTS, text_of
 from package_cases import package_cases
@@ -29,7 +30,7 @@ from imgseal.keys.pem import encode_public
 DATA = Path(__file__).parent / "data"
 TOO_LARGE = "package-too-large"
 KEYS = (
-    "keys/images", "keys/radio-only", "keys/other-class", "keys/second", "keys/packages", "keys/other-packages", "keys/second-packages",
+    "keys/images", "keys/radio-only", "keys/other-class", "keys/second", "keys/packages", "keys/other-packages", "keys/second-packages", "keys/apex", "keys/contingency",
     "keys-dev/images", "keys-dev/packages", "keys/images-pq", "keys/table-only-pq", "keys/packages-pq", "keys-dev/images-pq", "keys-dev/packages-pq",
 )  # fmt: skip
 
@@ -38,6 +39,7 @@ def cases() -> Iterator[Case]:
     yield from image_cases()
     yield from package_cases()
     yield from second_cases()
+    yield from anchor_cases()
 
 
 def kit() -> dict[str, bytes]:
@@ -77,13 +79,16 @@ def kit() -> dict[str, bytes]:
             entry["held"] = held
         if case.algorithms:
             entry["algorithms"] = list(case.algorithms)
+        if case.anchors is not None:
+            entry["anchors"] = f"anchors/{hashlib.sha256(case.anchors).hexdigest()[:8]}.bin"
+            files[str(entry["anchors"])] = case.anchors
         if case.day is not None:
             entry["day"] = case.day
         if case.device_first is not None:
             entry["device_first"] = case.device_first
         verdict = verdict_of(
             product_of(case.product, text_of(case.product)), case.artefact, payload=case.payload, slot=case.slot, device=case.device,
-            held=case.held, development=case.development, day=case.day,
+            held=case.held, development=case.development, day=case.day, anchors=case.anchors,
         )  # fmt: skip
         if verdict.accepted:
             entry["verdict"] = "accepted"

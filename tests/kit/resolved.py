@@ -22,6 +22,8 @@ def resolved(of: Product) -> dict[str, object]:
         "example_keys": of.rules.example_keys,
         "minimum_battery": of.rules.minimum_battery,
         "need": {"images": of.trust.need_images, "packages": of.trust.need_packages},
+        "apex": _point(trust_of(of).apex),
+        "contingency": _thumbprint(trust_of(of).contingency),
         "ram": [[m.base, m.size] for m in of.memories.values() if m.kind == "ram"],
         "slots": {
             name: {"base": of.slot_base(name), "size": slot.size, "trusted": of.memories[slot.memory].trusted}
@@ -36,6 +38,14 @@ def resolved(of: Product) -> dict[str, object]:
             for key in trust_of(of).keys
         ],
     }  # fmt: skip
+
+
+def _point(key: PublicKey | None) -> str | None:
+    return None if key is None else (key.x + key.y).hex()
+
+
+def _thumbprint(key: PublicKey | None) -> str | None:
+    return None if key is None else key.thumbprint.hex()
 
 
 def _public(key: AnyKey) -> dict[str, str]:

@@ -7,8 +7,10 @@ from typing import Any
 
 from workshop import trust_of
 
+from imgseal.anchors.codec import decode_update
 from imgseal.findings import Verdict
 from imgseal.flow import judge
+from imgseal.keys.anchor_set import trust_of as trust_of_set
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
@@ -29,12 +31,16 @@ def product_of(name: str, text: str) -> Product:
 
 def verdict_of(
     of: Product, artefact: bytes, *, payload: bytes | None, slot: str | None, device: dict[str, Any] | None, held: dict[str, bytes],
-    development: bool, day: str | None = None,
+    development: bool, day: str | None = None, anchors: bytes | None = None,
 ) -> Verdict:  # fmt: skip
     state = fresh(of) if device is None else read_state(json.dumps(device), name="device")
+    trust, held_set = trust_of(of), None
+    if anchors is not None:
+        held_set = decode_update(anchors).anchors
+        trust = trust_of_set(held_set, of, trust)
     return judge(
-        ByteView(artefact), "artefact", of, trust_of(of), state, contents={n: ByteView(d) for n, d in held.items()},
-        development=development, day=day, slot=slot, payload=None if payload is None else ByteView(payload),
+        ByteView(artefact), "artefact", of, trust, state, contents={n: ByteView(d) for n, d in held.items()},
+        development=development, day=day, anchors=held_set, slot=slot, payload=None if payload is None else ByteView(payload),
     )  # fmt: skip
 
 

@@ -4,6 +4,7 @@ What each case expects first is written down by hand in image_cases.py and packa
 draft's clause in docs/checks.md, or a boundary of a field.
 """
 
+import hashlib
 import json
 from pathlib import Path
 from typing import Any
@@ -36,6 +37,10 @@ def test_size_and_reach() -> None:
         assert (entry["verdict"] == "accepted") == (entry["first"] == "accepted") == (entry["codes"] == [])
 
 
+FRESH = {"format": 1, "hardware": 3, "sequence": 0, "counters": {}, "authorised": True}
+"""A device that a case says nothing of but its trust anchors."""
+
+
 def read(path: str) -> bytes:
     return (DATA / path).read_bytes()
 
@@ -50,7 +55,7 @@ def test_python_says_what_the_kit_says() -> None:
         verdict = verdict_of(
             products[entry["product"]], read(entry["artefact"]), payload=read(entry["payload"]) if "payload" in entry else None,
             slot=entry.get("slot"), device=entry.get("device"), held={s: read(p) for s, p in entry.get("held", {}).items()},
-            development=entry.get("development", False), day=entry.get("day"),
+            development=entry.get("development", False), day=entry.get("day"), anchors=read(entry["anchors"]) if "anchors" in entry else None,
         )  # fmt: skip
         found = [finding.code for finding in verdict.findings]
         assert (entry["name"], verdict.accepted, found) == (
@@ -115,9 +120,14 @@ def test_command_line_says_what_the_kit_says(
             arguments.append("--development")
         if entry["product"] == "kit-dated":
             arguments += ["--as-of", entry.get("day", "2026-07-01")]  # the command always judges for a day
-        if "device" in entry:
+        if "device" in entry or "anchors" in entry:
+            anchors = {}
+            if "anchors" in entry:
+                (tmp_path / "held.trust").write_bytes(read(entry["anchors"]))
+                digest = hashlib.sha256(read(entry["anchors"])).hexdigest()
+                anchors = {"anchors": {"file": "held.trust", "sha256": digest}}
             slots = slots_of({s: read(p) for s, p in entry.get("held", {}).items()}, tmp_path)
-            (tmp_path / "device.json").write_text(json.dumps({**entry["device"], "slots": slots}))
+            (tmp_path / "device.json").write_text(json.dumps({**entry.get("device", FRESH), **anchors, "slots": slots}))
             arguments += ["--device", "device.json"]
         said = imgseal(*arguments)
         assert said.status == (0 if entry["verdict"] == "accepted" else 1), f"{entry['name']}: {said.err}"
