@@ -238,19 +238,15 @@ static void scan_place(struct seal_boot *b, uint32_t place, struct found *best, 
             continue;
         if (here->copies != 0 && seal_differ(check, mine, CHECK_BYTES) == 0) {
             here->copies++;
-            if (counts_more(here, best)) {
-                *best = *here;
-                b->journal.place = place;
-            }
-            continue;
+        } else {
+            if (here->copies != 0 && get32(b->scan + R_GENERATION) <= here->generation)
+                continue;
+            here->copies = 1;
+            here->generation = get32(b->scan + R_GENERATION);
+            here->base = get32(b->scan + R_BASE);
+            here->copied = get16(b->scan + R_COPIED);
+            move(check, mine, CHECK_BYTES);
         }
-        if (here->copies != 0 && get32(b->scan + R_GENERATION) <= here->generation)
-            continue;
-        here->copies = 1;
-        here->generation = get32(b->scan + R_GENERATION);
-        here->base = get32(b->scan + R_BASE);
-        here->copied = get16(b->scan + R_COPIED);
-        move(check, mine, CHECK_BYTES);
         if (counts_more(here, best)) {
             /* keep what was read: reading it again may give something else */
             *best = *here;

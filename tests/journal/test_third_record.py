@@ -4,10 +4,12 @@ The source of truth is docs/format/install-record.md: the bytes of a record, whi
 flash that power cuts have torn.
 """
 
+import functools
 import random
 import re
 import sys
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any, ClassVar
@@ -24,6 +26,7 @@ from test_record import NUMBERS, RECORDS, signed
 
 from imgseal.journal.layout import FIELDS
 from imgseal.journal.record import PHASES, Member, Record, decode, encode
+from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.product.record_room import COPIES
 from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError
@@ -231,9 +234,9 @@ def play(journal: type[Compared], monkeypatch: pytest.MonkeyPatch) -> None:
             wear.program(1, wear.noise.below(14))
 
 
-def scatter(journal: type[Compared]) -> None:
+def scattered() -> Iterator[Flash]:
     """Places that hold whatever records in whatever copies, more of it than cuts can make."""
-    of = read(text_of("two run slots").replace('size = "6 KiB"', 'size = "8 KiB"'), name="x")
+    of = roomy()
     slot = of.slot_holding("records")
     assert slot is not None
     rng = random.Random("scatter")
@@ -250,7 +253,18 @@ def scatter(journal: type[Compared]) -> None:
             if any(copies):
                 block = Block(data.ljust(2048, b"\xff"), (1 << len(data) // 8) - 1, 0, False, b"")
                 flash.blocks["internal", slot.at // 2048 + place] = block
-        journal(flash, of).open()
+        yield flash
+
+
+@functools.cache
+def roomy() -> Product:
+    """A product with room for four places."""
+    return read(text_of("two run slots").replace('size = "6 KiB"', 'size = "8 KiB"'), name="x")
+
+
+def scatter(journal: type[Compared]) -> None:
+    for flash in scattered():
+        journal(flash, roomy()).open()
 
 
 def test_both_choose_the_same_record(compared: type[Compared], monkeypatch: pytest.MonkeyPatch) -> None:
