@@ -6,8 +6,10 @@ docs/format/trust-anchors.md has the byte table.
 import hashlib
 import struct
 
+from imgseal.errors import Place, UsageError
 from imgseal.keys.p256 import PublicKey
-from imgseal.keys.trust import IMAGES, PACKAGES, Trust, device_anchors
+from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.product.algorithms import KEY_NAMES, P256
 from imgseal.product.model import Product
 
 __all__ = ["MAGIC", "anchor_block"]
@@ -27,7 +29,7 @@ def anchor_block(trust: Trust, product: Product, *, development: bool) -> bytes:
     """
     names = sorted(product.components.values(), key=lambda component: component.number)
     entries = []
-    for key in device_anchors(trust, product):
+    for key in _point_keys(trust, product):
         if key.development != development or not key.good_for(None, product.class_name):
             continue
         mask = sum(1 << index for index, c in enumerate(names) if c.name in key.components) or _EVERY
@@ -36,3 +38,17 @@ def anchor_block(trust: Trust, product: Product, *, development: bool) -> bytes:
     needs = (1, 1) if development else (trust.need_images, trust.need_packages)
     content = _HEAD.pack(MAGIC, 1, len(entries), 0, *needs, bytes(2)) + b"".join(entries)
     return content + hashlib.sha256(content).digest()
+
+
+def _point_keys(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:
+    """Return the anchors that the block has room for: the P-256 keys."""
+    for name, kind in zip(product.rules.must_verify, product.rules.required, strict=True):
+        if kind != P256:
+            raise UsageError(
+                f"the block of trust anchors holds no keys for {name}, and the rules say that it must verify",
+                place=Place(file=product.source, key="rules.must_verify"),
+                expected="trust anchors compiled into the bootloader: no slot that holds anchors",
+                found=", ".join(product.rules.must_verify),
+                hint=f"leave the slot out and run imgseal device-code, or let {KEY_NAMES[P256]} alone be required",
+            )
+    return tuple(key for key in trust.keys if key.public.kind == P256)

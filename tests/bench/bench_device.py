@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "device_code"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
 
-from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
+from c_build import HERE, PLAIN, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from machines import COMPILER, MACHINES
 from workshop import BUILD_TIME, signer, trust_of
 
@@ -60,16 +60,21 @@ keys = ["keys/packages.pub.pem"]
 
 
 def sizes(folder: Path) -> None:
-    for core in ("cortex-m0plus", "cortex-m4"):
+    for core, second in (("cortex-m0plus", ()), ("cortex-m4", ()), ("cortex-m0plus", ("-DSEAL_ML_DSA_44",))):
         shown, total = [], 0
         for name in ("seal_image", "seal_boot", "seal_package"):
             target = folder / f"{name}.o"
-            run([COMPILER, *STRICT, f"-mcpu={core}", "-mthumb", "-Os", "-c", SOURCES / f"{name}.c", "-o", target])
+            flags = (f"-mcpu={core}", "-mthumb", "-Os", f"-I{PLAIN}", *second)
+            run([COMPILER, *STRICT, *flags, "-c", SOURCES / f"{name}.c", "-o", target])
             size = int(run(["arm-none-eabi-size", target]).splitlines()[1].split()[0])
             shown.append(f"{name} {size}")
             total += size
-        aims = "   (aims: seal_image 3500, all 12000)" if core == "cortex-m0plus" else ""
-        print(f"{core:<14} {', '.join(shown)}, all {total} bytes, without cryptography{aims}")
+        aims = "   (aims: seal_image 3500, all 12000)" if core == "cortex-m0plus" and not second else ""
+        which = ", with ML-DSA-44 as well" if second else ""
+        print(f"{core:<14} {', '.join(shown)}, all {total} bytes, without cryptography{which}{aims}")
+        (folder / "work.c").write_text('#include "seal_image.h"\nstruct seal_work work;\n')
+        run([COMPILER, *flags, f"-I{SOURCES}", "-c", folder / "work.c", "-o", target])
+        print(f"{core:<14} work memory {run(['arm-none-eabi-size', target]).splitlines()[1].split()[2]} bytes{which}")
 
 
 def instructions(folder: Path) -> None:

@@ -14,11 +14,10 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     names = sorted(path.name for path in (project / "seal").iterdir())
     assert names == [
         "guide.md", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
-        "seal_image.h", "seal_package.c", "seal_package.h", "seal_psa.c",
+        "seal_image.h", "seal_options.h", "seal_package.c", "seal_package.h", "seal_psa.c",
     ]  # fmt: skip
-    assert said.out.split() == [
-        f"seal/{name}" for name in ("seal_config.h", *(n for n in names if n != "seal_config.h"))
-    ]
+    made = ("seal_config.h", "seal_options.h")
+    assert said.out.split() == [f"seal/{name}" for name in (*made, *(n for n in names if n not in made))]
     (project / "use.c").write_text(
         '#include "seal_boot.h"\n#include "seal_config.h"\n'
         "unsigned use(void);\nunsigned use(void) { return seal_product.need + seal_package_anchors[0].development + SEAL_RECORD_BYTES; }\n"
@@ -34,6 +33,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     key = public_key("keys/images")
     assert ", ".join(f"0x{byte:02X}" for byte in key.x) in header
     assert "keys-dev" not in header
+    assert "ML_DSA" not in header + (project / "seal" / "seal_options.h").read_text()
     secret = private_key("keys/images").private_numbers().private_value.to_bytes(32)
     assert ", ".join(f"0x{byte:02X}" for byte in secret) not in header
     # the demo's motor: two run slots of 320 KiB at 0x20000 and 0x70000, 1024 bytes of header, 64 vectors

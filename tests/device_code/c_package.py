@@ -31,7 +31,7 @@ def state_of(case: dict[str, Any], values: dict[str, Any]) -> PackageState:
     for index, key in enumerate(device.get("revoked", [])):
         state.revoked[index][:], state.revoked_count = bytes.fromhex(key), index + 1
     state.development = case.get("development", False)
-    state.es256 = values["package_algorithms"][0] == "ES256"
+    state.es256 = next(name for name in values["package_algorithms"] if name != "ML-DSA-44") == "ES256"
     state.need = values["need"]["packages"]
     for index, component in enumerate(values["components"]):
         runs = device.get("current", {}).get(str(component["number"]))

@@ -33,7 +33,7 @@ def judge(program: Path, cases: list[dict[str, object]], folder: Path, *command:
 def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """gcc and clang with address and undefined-behaviour sanitizers; each artefact lies in a block of its own size."""
     tool(compiler)
-    crypto = build_crypto(tmp_path / "crypto", compiler, ("-O2",))
+    crypto = build_crypto(tmp_path / "crypto", compiler, ("-O2",), second=True)
     for name in PRODUCTS:
         cases = [case for case in CASES if case["product"] == name]
         program = build_runner(product_of(name, text_of(name)), tmp_path / name, compiler, SANITIZERS, crypto)
@@ -47,6 +47,7 @@ def test_psa_adapter(tool: Callable[[str], str], tmp_path: Path) -> None:
     """The same kit with the PSA Crypto API of Mbed TLS in place of BearSSL."""
     from c_build import HERE, SOURCES, write_config
 
+    crypto = build_crypto(tmp_path / "crypto", "gcc", ("-O2",), second=True)
     tool("gcc")
     tool("/usr/include/psa/crypto.h")
     for name in PRODUCTS:
@@ -55,7 +56,7 @@ def test_psa_adapter(tool: Callable[[str], str], tmp_path: Path) -> None:
         run(
             ["gcc", "-std=c99", "-Wall", "-Wextra", "-O1", "-fsanitize=address,undefined", "-DCRYPTO=seal_psa", "-DPREPARE=psa_crypto_init",
              "-include", "psa/crypto.h", f"-I{tmp_path}", f"-I{SOURCES}", SOURCES / "seal_image.c", SOURCES / "seal_psa.c",
-             HERE / "kit_main.c", "-o", program, "-lmbedcrypto"]
+             HERE / "kit_main.c", crypto, "-o", program, "-lmbedcrypto"]
         )  # fmt: skip
         cases = [case for case in CASES if case["product"] == name]
         assert judge(program, cases, tmp_path) == [expected(case) for case in cases]
