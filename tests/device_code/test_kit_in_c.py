@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from batch import DATA, is_image, load, pack_case
@@ -96,7 +97,7 @@ def test_without_a_function(tool: Callable[[str], str], tmp_path: Path) -> None:
             assert found[0] == "trust.too-few-signatures"
 
 
-def _judged_without(path: str, case: dict[str, object]) -> str:
+def _judged_without(path: str, case: dict[str, Any]) -> str:
     """The first code for a product that lists and trusts no ML-DSA-44."""
     text = (
         text_of("kit-second-optional")
