@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import KeyTroubleError, Place, UsageError
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.algorithms import ML_DSA_44, P256
@@ -15,6 +15,7 @@ __all__ = ["config_header", "options_header"]
 _EVERY = 0xFFFF_FFFF
 _KINDS = {P256: ("SEAL_KIND_P256", 1), ML_DSA_44: ("SEAL_KIND_ML_DSA_44", 2)}
 _LINE = 16
+_COMPONENTS, _PACKAGE_KEYS, _IMAGE_KEYS = 32, 32, 255  # a bit each in a word of the sources, a bit each, a byte's count
 
 
 def options_header(product: Product) -> str:
@@ -39,7 +40,8 @@ def options_header(product: Product) -> str:
 def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     """Return the header; development keys are left out unless asked for.
 
-    KeyTroubleError for a trust anchor whose private half everyone has: such a device would trust everyone.
+    KeyTroubleError for a trust anchor whose private half everyone has: such a device would trust everyone. UsageError
+    for more components or keys than the sources count.
     """
     for key in trust.keys:
         if key.published is not None and not key.development:
@@ -57,6 +59,9 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     kinds = _kinds(product) if ML_DSA_44 in product.rules.kinds else ""
     images = [k for k in keys if k.role == IMAGES]
     packages = [k for k in keys if k.role == PACKAGES]
+    _refuse_too_many(product, "component", len(components), _COMPONENTS)
+    _refuse_too_many(product, "trust.images.keys", len(images), _IMAGE_KEYS)
+    _refuse_too_many(product, "trust.packages.keys", len(packages), _PACKAGE_KEYS)
     slot = product.slot_holding("records")
     records = None if slot is None else slot.name
     external = int(product.rules.external_code == "accept")
@@ -102,6 +107,17 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _refuse_too_many(product: Product, key: str, count: int, most: int) -> None:
+    if count > most:
+        raise UsageError(
+            "more than the C sources can tell apart",
+            place=Place(file=product.source, key=key),
+            expected=f"at most {most}",
+            found=str(count),
+            hint="take out what this product does not need",
+        )
 
 
 def _kinds(product: Product) -> str:

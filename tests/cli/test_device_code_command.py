@@ -5,6 +5,9 @@ from pathlib import Path
 
 from workshop import Imgseal, private_key, public_key, tree
 
+from imgseal.demo.scenario import product_text
+from imgseal.keys.pem import encode_public
+
 
 def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callable[[str], str]) -> None:
     import subprocess
@@ -48,9 +51,24 @@ def test_development_keys_only_when_asked_for(imgseal: Imgseal, project: Path) -
     assert "keys-dev/images.pub.pem" in (project / "desk" / "seal_config.h").read_text()
 
 
+def test_more_keys_than_the_sources_count(imgseal: Imgseal, project: Path) -> None:
+    """Package signers are told apart by a bit of a word; with a 33rd, one signer could count as two."""
+    for number, status in ((32, 0), (33, 2)):
+        names = [f"keys/packages-{n}" for n in range(1, number)]
+        for name in names:
+            (project / f"{name}.pub.pem").write_bytes(encode_public(public_key(name)))
+        text = product_text()
+        listed = ", ".join(f'"{name}.pub.pem"' for name in ("keys/packages", *names))
+        assert '["keys/packages.pub.pem"]' in text
+        (project / "imgseal.toml").write_text(text.replace('["keys/packages.pub.pem"]', f"[{listed}]"))
+        said = imgseal("device-code", "seal")
+        assert said.status == status, said.err
+    assert "at most 32" in said.err
+    assert "trust.packages.keys" in said.err
+
+
 def test_a_trusted_key_that_everybody_has_is_refused(imgseal: Imgseal, project: Path) -> None:
     """A device made so would start what anybody signs."""
-    from imgseal.keys.pem import encode_public
     from imgseal.keys.untrusted import published_signer
 
     (project / "keys" / "images.pub.pem").write_bytes(encode_public(published_signer().public))
