@@ -193,12 +193,13 @@ def repacked(
     algorithm: int = -9,
     severed: Callable[[dict[int, bytes]], dict[int, bytes]] = lambda members: members,
     payloads: Callable[[dict[str, bytes]], dict[str, bytes]] = lambda members: members,
+    signers: Callable[[str], Signer] = any_signer,
 ) -> bytes:
     """An envelope with a changed manifest, signed again by the keys named."""
     envelope = decode_envelope(package)
     data = manifest(envelope.manifest)
     digest = encode(wrapped_digest(data).to_value())
-    blocks = tuple(cose_block(name, digest, -48 if name.endswith(QUANTUM) else algorithm) for name in by)
+    blocks = tuple(cose_block(name, digest, -48 if name.endswith(QUANTUM) else algorithm, signers) for name in by)
     members = payloads({key: bytes(view) for key, view in envelope.payloads.items()})
     pieces = envelope_pieces(
         digest,
@@ -210,9 +211,9 @@ def repacked(
     return b"".join(pieces)
 
 
-def cose_block(name: str, digest: bytes, algorithm: int) -> bytes:
+def cose_block(name: str, digest: bytes, algorithm: int, signers: Callable[[str], Signer] = any_signer) -> bytes:
     """An authentication block over an encoded digest by the key named, under that algorithm number."""
-    return assemble(algorithm, any_signer(name).sign(to_be_signed(protected_header(algorithm), digest)))
+    return assemble(algorithm, signers(name).sign(to_be_signed(protected_header(algorithm), digest)))
 
 
 def add_payload(package: bytes, key: str, payload: bytes) -> bytes:

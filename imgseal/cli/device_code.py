@@ -29,16 +29,19 @@ Files that are there already are replaced: run it again whenever the product fil
 def command(
     folder: str, development: bool, product_file: str | None, variant: str | None, settings: tuple[str, ...]
 ) -> None:
-    """Write the C99 sources of the checker, seal_config.h made from the product file, and an integration guide.
+    """Write the C99 sources of the checker, two headers made from the product file, and an integration guide.
 
     seal_image judges sealed images as `imgseal check` does. Nothing in the sources allocates, recurses or keeps state;
     flash, counters and cryptography come through callbacks.
     """
-    from imgseal.device_code.config import config_header
+    from imgseal.device_code.config import config_header, options_header
 
     project = Project.load(product_file, settings, variant)
     header = config_header(project.product, project.trust(development=True), development=development)
-    outputs = [Output(os.path.join(folder, "seal_config.h"), [header.encode()])]
+    outputs = [
+        Output(os.path.join(folder, "seal_config.h"), [header.encode()]),
+        Output(os.path.join(folder, "seal_options.h"), [options_header(project.product).encode()]),
+    ]
     outputs += [
         Output(os.path.join(folder, source.name), [source.read_bytes()])
         for source in sorted(files("imgseal.device_code").iterdir(), key=lambda entry: entry.name)

@@ -1,24 +1,47 @@
-"""seal_config.h: what a product file says, as constants for the C sources."""
+"""What a product file says, for the C sources: seal_options.h, what to compile in, and seal_config.h, constants."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import KeyTroubleError, Place, UsageError
 from imgseal.keys.p256 import PublicKey
-from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey, device_anchors
+from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.product.algorithms import ML_DSA_44, P256
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
 from imgseal.product.record_room import record_bytes
 
-__all__ = ["config_header"]
+__all__ = ["config_header", "options_header"]
 
 _EVERY = 0xFFFF_FFFF
+_KINDS = {P256: ("SEAL_KIND_P256", 1), ML_DSA_44: ("SEAL_KIND_ML_DSA_44", 2)}
+_LINE = 16
+_COMPONENTS, _PACKAGE_KEYS, _IMAGE_KEYS = 32, 32, 255  # a bit each in a word of the sources, a bit each, a byte's count
+
+
+def options_header(product: Product) -> str:
+    """Return seal_options.h: what the sources compile in for this product. All of them include it."""
+    asked = ML_DSA_44 in product.rules.kinds
+    lines = [
+        f"/* {product.name}, class {product.class_name}: made by imgseal device-code from the product file.",
+        " * Make it again when the product file changes; do not edit. */",
+        "#ifndef SEAL_OPTIONS_H",
+        "#define SEAL_OPTIONS_H",
+        "",
+        "#define SEAL_ML_DSA_44          /* signatures by ML-DSA-44 count beside those by P-256 */"
+        if asked
+        else "/* P-256 signatures alone */",
+        "",
+        "#endif",
+        "",
+    ]
+    return "\n".join(lines)
 
 
 def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     """Return the header; development keys are left out unless asked for.
 
     KeyTroubleError for a trust anchor whose private half everyone has: such a device would trust everyone. UsageError
-    where an algorithm must verify that these sources do not know.
+    for more components or keys than the sources count.
     """
     for key in trust.keys:
         if key.published is not None and not key.development:
@@ -31,9 +54,14 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
             )
     components = sorted(product.components.values(), key=lambda c: c.number)
     rams = [m for m in product.memories.values() if m.kind == "ram"]
-    keys = [k for k in device_anchors(trust, product) if development or not k.development]
+    keys = [k for k in trust.keys if development or not k.development]
+    values = {k.key_id: f"seal_key_{n}" for n, k in enumerate(keys) if not isinstance(k.public, PublicKey)}
+    kinds = _kinds(product) if ML_DSA_44 in product.rules.kinds else ""
     images = [k for k in keys if k.role == IMAGES]
     packages = [k for k in keys if k.role == PACKAGES]
+    _refuse_too_many(product, "component", len(components), _COMPONENTS)
+    _refuse_too_many(product, "trust.images.keys", len(images), _IMAGE_KEYS)
+    _refuse_too_many(product, "trust.packages.keys", len(packages), _PACKAGE_KEYS)
     slot = product.slot_holding("records")
     records = None if slot is None else slot.name
     external = int(product.rules.external_code == "accept")
@@ -45,16 +73,17 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         "",
         '#include "seal_image.h"',
         "",
+        *(line for k in keys if k.key_id in values for line in _value(k, values[k.key_id])),
         "static const struct seal_component seal_components[] = {",
         *(_component(product, c) for c in components),
         "};",
         "",
         "static const struct seal_anchor seal_image_anchors[] = {",
-        *(_anchor(k, components, product) for k in images),
+        *(_anchor(k, components, product, values) for k in images),
         "};",
         "",
         "static const struct seal_anchor seal_package_anchors[] = {",
-        *(_anchor(k, components, product) for k in packages),
+        *(_anchor(k, components, product, values) for k in packages),
         "};",
         "",
         "static const struct seal_range seal_ram[] = {",
@@ -67,7 +96,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         f"    {{ {_bytes(product.class_id)} }},",
         "    seal_components, seal_image_anchors, seal_ram,",
         f"    {len(components)}, {len(images)}, {len(rams)}, {trust.need_images}, {external},",
-        f"    {product.rules.trial_attempts}, {product.rules.trial_power_ons}, {_slot(product, records)}",
+        f"    {product.rules.trial_attempts}, {product.rules.trial_power_ons}, {_slot(product, records)}{kinds}",
         "};",
         "",
         f"#define SEAL_NEED_PACKAGES {trust.need_packages}u",
@@ -78,6 +107,32 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _refuse_too_many(product: Product, key: str, count: int, most: int) -> None:
+    if count > most:
+        raise UsageError(
+            "more than the C sources can tell apart",
+            place=Place(file=product.source, key=key),
+            expected=f"at most {most}",
+            found=str(count),
+            hint="take out what this product does not need",
+        )
+
+
+def _kinds(product: Product) -> str:
+    """Whose signatures count, and which have to be there, in the order of the product file; one alone stands twice."""
+    must = [_KINDS[kind][0] for kind in product.rules.required]
+    counted = sum(_KINDS[kind][1] for kind in product.rules.kinds)
+    return f",\n    {counted}, {{ {', '.join((*must, *must)[:2])} }}"
+
+
+def _value(key: TrustedKey, name: str) -> list[str]:
+    """The bytes of a key that has no room in an anchor."""
+    assert not isinstance(key.public, PublicKey)
+    value = key.public.value
+    rows = [f"    {_bytes(value[at : at + _LINE])}," for at in range(0, len(value), _LINE)]
+    return [f"static const uint8_t {name}[SEAL_ML_DSA_44_KEY_BYTES] = {{", *rows, "};", ""]
 
 
 def _component(product: Product, component: Component) -> str:
@@ -106,17 +161,18 @@ def _slot(product: Product, name: str | None) -> str:
     return f"{{ 0x{product.slot_base(name):08X}u, 0x{slot.size:X}u, {int(product.memories[slot.memory].trusted)} }}"
 
 
-def _anchor(key: TrustedKey, components: Iterable[Component], product: Product) -> str:
+def _anchor(key: TrustedKey, components: Iterable[Component], product: Product, values: Mapping[bytes, str]) -> str:
     """A key that is not good for this class is good for no component: the device can still name it."""
     mask = _EVERY
     if key.components:
         mask = sum(1 << index for index, c in enumerate(components) if c.name in key.components)
     if key.classes and product.class_name not in key.classes:
         mask = 0
-    assert isinstance(key.public, PublicKey)
-    parts = [f"{{ {_bytes(data)} }}" for data in (key.key_id, key.public.x, key.public.y)]
+    point = (key.public.x, key.public.y) if isinstance(key.public, PublicKey) else (b"\0", b"\0")
+    parts = [f"{{ {_bytes(data)} }}" for data in (key.key_id, *point)]
     name = key.source.replace("*", "")
-    return f"    /* {name} */ {{ " + ",\n        ".join(parts) + f", 0x{mask:08X}u, {int(key.development)} }},"
+    value = f", {values.get(key.key_id, '0')}" if ML_DSA_44 in product.rules.kinds else ""
+    return f"    /* {name} */ {{ " + ",\n        ".join(parts) + f", 0x{mask:08X}u, {int(key.development)}{value} }},"
 
 
 def _bytes(data: bytes) -> str:

@@ -44,7 +44,7 @@ struct judgement {
     uint32_t trusted[SEAL_SIGNATURES];          /* anchor of each signature + 1  */
     uint32_t run_slot;                          /* by link address; 2: none      */
     /* of a statement whose structure holds */
-    uint32_t header_block, size, link, detached;
+    uint32_t header_block, values_end, size, link, detached;
     const struct seal_reader *payload;          /* where the payload lies, and at which offset */
     uint32_t start;
 };
@@ -225,6 +225,7 @@ static uint32_t check_header(struct judgement *j)
     if (image->size < header_block)
         return SEAL_STRUCTURE_TRUNCATED;
     j->header_block = header_block;
+    j->values_end = needed;
     j->size = size;
     j->link = GET32(j, AT_LINK_ADDRESS);
     j->detached = GET32(j, AT_FLAGS) & FLAG_DETACHED;
@@ -253,20 +254,10 @@ static uint32_t check_erased(struct judgement *j, const struct seal_reader *read
     return SEAL_ACCEPTED;
 }
 
-/* Copies the signature values, and sees that the rest of the block is erased. */
+/* Sees that the block is erased behind the signature values. */
 static uint32_t check_block(struct judgement *j)
 {
-    const struct seal_reader *image = &j->subject->image;
-    uint32_t at = SEAL_STATEMENT_BYTES, i;
-
-    for (i = 0; i < SEAL_SIGNATURES; i++) {
-        uint32_t length = word16(signature_slot(j, i) + 20);
-        if (word32(signature_slot(j, i)) == ESP256_NUMBER
-            && image->read(image->user, at, j->work->signatures[i], 64) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        at += length;
-    }
-    return check_erased(j, image, at, j->header_block, SEAL_STRUCTURE_FILL_NOT_ERASED);
+    return check_erased(j, &j->subject->image, j->values_end, j->header_block, SEAL_STRUCTURE_FILL_NOT_ERASED);
 }
 
 static uint32_t check_extent(struct judgement *j)
@@ -298,16 +289,48 @@ static int is_revoked(const struct judgement *j, const uint8_t *key_id)
     return 0;
 }
 
-/* The anchor that a key identifier names, + 1; 0 when there is none. */
-static uint32_t find_anchor(const struct judgement *j, const uint8_t *key_id)
+/* The kind of key that a slot's algorithm is for; 0: the slot is skipped. */
+static uint32_t kind_of(const struct judgement *j, uint32_t algorithm)
+{
+    uint32_t kind = algorithm == ESP256_NUMBER ? SEAL_KIND_P256 : 0;
+
+#ifdef SEAL_ML_DSA_44
+    if (algorithm == ML_DSA_44_NUMBER && j->crypto->verify_ml_dsa_44 != 0)
+        kind = SEAL_KIND_ML_DSA_44;
+    kind &= j->product->kinds;
+#else
+    (void)j;
+#endif
+    return kind;
+}
+
+/* The anchor of a kind that a key identifier names, + 1; 0 when there is none. */
+static uint32_t find_anchor(const struct judgement *j, const uint8_t *key_id, uint32_t kind)
 {
     uint32_t i;
 
     for (i = 0; i < j->product->anchor_count; i++)
         if ((!j->product->anchors[i].development || j->state->development)
+            && SEAL_KIND_OF(&j->product->anchors[i]) == kind
             && seal_differ(j->product->anchors[i].key_id, key_id, 16) == 0)
             return i + 1;
     return 0;
+}
+
+/* Sees that each kind that has to be there is, with enough keys: signers by kind. A
+ * kind that is 0 in the product counts as P-256, so that nothing is never enough. */
+static uint32_t check_signers(const struct judgement *j, const uint32_t *signers, uint32_t unknown, uint32_t need)
+{
+    uint32_t i;
+
+    for (i = 0; i < SEAL_KINDS; i++) {
+        uint32_t count = signers[SEAL_MUST_VERIFY(j->product, i) == SEAL_KIND_ML_DSA_44];
+        if (SEAL_KINDS > 1 && count == 0 && (unknown & SEAL_MUST_VERIFY(j->product, i)) != 0)
+            return SEAL_TRUST_UNKNOWN_KEY;
+        if (count < need)
+            return SEAL_TRUST_TOO_FEW_SIGNATURES;
+    }
+    return SEAL_ACCEPTED;
 }
 
 /* Which signatures count is the product's policy; the image only names keys. A slot
@@ -315,19 +338,21 @@ static uint32_t find_anchor(const struct judgement *j, const uint8_t *key_id)
 static uint32_t check_trust(struct judgement *j)
 {
     const struct seal_anchor *first = 0;
-    uint32_t i, count = 0, ours = 0, bad = SEAL_ACCEPTED;
+    uint32_t i, ours = 0, unknown = 0, bad = SEAL_ACCEPTED, signers[SEAL_KINDS] = { 0 };
 
     for (i = 0; i < SEAL_SIGNATURES; i++) {
         const uint8_t *slot = signature_slot(j, i);
-        uint32_t anchor;
+        uint32_t anchor, kind = kind_of(j, word32(slot));
 
         j->trusted[i] = 0;
-        if (word32(slot) != ESP256_NUMBER)
+        if (kind == 0)
             continue;
         ours++;
-        anchor = find_anchor(j, slot + 4);
-        if (anchor == 0)
+        anchor = find_anchor(j, slot + 4, kind);
+        if (anchor == 0) {
+            unknown |= kind;
             continue;
+        }
         if (is_revoked(j, slot + 4)) {
             if (bad == SEAL_ACCEPTED)
                 bad = SEAL_TRUST_KEY_REVOKED;
@@ -338,7 +363,8 @@ static uint32_t check_trust(struct judgement *j)
                 bad = SEAL_TRUST_KEY_NOT_FOR_THIS;
         } else {
             j->trusted[i] = anchor;
-            if (count++ == 0)
+            signers[kind - 1]++;
+            if (first == 0)
                 first = &j->product->anchors[anchor - 1];
         }
     }
@@ -348,9 +374,7 @@ static uint32_t check_trust(struct judgement *j)
         return bad;
     if (first == 0)
         return SEAL_TRUST_UNKNOWN_KEY;
-    if (count < (first->development ? 1u : j->product->need))
-        return SEAL_TRUST_TOO_FEW_SIGNATURES;
-    return SEAL_ACCEPTED;
+    return check_signers(j, signers, unknown, first->development ? 1u : j->product->need);
 }
 
 int seal_is_in_group(const uint8_t *p)
@@ -365,25 +389,43 @@ int seal_is_in_group(const uint8_t *p)
     return 0;
 }
 
+/* Reads the value at an offset and verifies it by the anchor's key. */
+static uint32_t check_signature(const struct judgement *j, const struct seal_anchor *anchor, uint32_t at,
+                                const uint8_t *digest)
+{
+    const struct seal_reader *image = &j->subject->image;
+    uint8_t *value = j->work->signature;
+
+#ifdef SEAL_ML_DSA_44
+    if (anchor->ml_dsa_44 != 0) {
+        if (image->read(image->user, at, value, SEAL_SIGNATURE_MAX) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        return j->crypto->verify_ml_dsa_44(anchor->ml_dsa_44, j->work->statement, SEAL_STATEMENT_BYTES, value);
+    }
+#endif
+    if (image->read(image->user, at, value, 64) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    if (!seal_is_in_group(value) || !seal_is_in_group(value + 32))
+        return SEAL_SIGNATURE_MALFORMED;
+    return j->crypto->verify(anchor->x, anchor->y, digest, value);
+}
+
 static uint32_t check_signatures(struct judgement *j)
 {
     uint8_t digest[32];
-    uint32_t i, verified = 0, wanted = 0;
+    uint32_t i, code, at = SEAL_STATEMENT_BYTES, verified = 0, wanted = 0;
 
     j->crypto->sha256_begin(j->work->hash.bytes);
     j->crypto->sha256_add(j->work->hash.bytes, j->work->statement, SEAL_STATEMENT_BYTES);
     j->crypto->sha256_end(j->work->hash.bytes, digest);
-    for (i = 0; i < SEAL_SIGNATURES; i++) {
-        const struct seal_anchor *anchor;
-        const uint8_t *value = j->work->signatures[i];
-
+    for (i = 0; i < SEAL_SIGNATURES; at += word16(signature_slot(j, i) + 20), i++) {
         if (j->trusted[i] == 0)
             continue;
         wanted++;
-        anchor = &j->product->anchors[j->trusted[i] - 1];
-        if (!seal_is_in_group(value) || !seal_is_in_group(value + 32))
-            return SEAL_SIGNATURE_MALFORMED;
-        if (j->crypto->verify(anchor->x, anchor->y, digest, value) != SEAL_VERIFIED)
+        code = check_signature(j, &j->product->anchors[j->trusted[i] - 1], at, digest);
+        if (code == SEAL_DEVICE_UNREADABLE || code == SEAL_SIGNATURE_MALFORMED)
+            return code;
+        if (code != SEAL_VERIFIED)
             return SEAL_SIGNATURE_DOES_NOT_VERIFY;
         verified++;
     }

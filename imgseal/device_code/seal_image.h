@@ -2,7 +2,7 @@
  *
  * No heap, no recursion, no floating point, no state of its own. Flash is read
  * through one callback, so that external flash works; cryptography comes through
- * a table of two functions. Everything the caller passes in is const.
+ * a table of functions. Everything the caller passes in is const.
  *
  * Convention: a function that judges returns SEAL_ACCEPTED, or the code of the
  * first finding. Any other value, also one that is no code at all, means no.
@@ -14,6 +14,7 @@
 #include <stdint.h>
 
 #include "seal_codes.h"
+#include "seal_options.h"       /* made by imgseal device-code: what the product asks for */
 
 #define SEAL_STATEMENT_BYTES 384u
 /* offsets in the statement that readers of packages use too */
@@ -25,6 +26,22 @@
 #define SEAL_HEADER_MAX 8192u
 #define SEAL_SIGNATURES 3u
 #define SEAL_NEEDS 4u
+
+/* Kinds of keys: bits; P-256 alone where seal_options.h does not ask for more. */
+#define SEAL_KIND_P256 1u
+#define SEAL_KIND_ML_DSA_44 2u
+#ifdef SEAL_ML_DSA_44
+#define SEAL_KINDS 2u
+#define SEAL_ML_DSA_44_KEY_BYTES 1312u
+#define SEAL_SIGNATURE_MAX 2420u
+#define SEAL_KIND_OF(anchor) ((anchor)->ml_dsa_44 != 0 ? SEAL_KIND_ML_DSA_44 : SEAL_KIND_P256)
+#define SEAL_MUST_VERIFY(product, i) ((product)->must_verify[i])
+#else
+#define SEAL_KINDS 1u
+#define SEAL_SIGNATURE_MAX 64u
+#define SEAL_KIND_OF(anchor) SEAL_KIND_P256
+#define SEAL_MUST_VERIFY(product, i) ((void)(product), SEAL_KIND_P256)
+#endif
 
 /* -- what the maker compiles in ---------------------------------------------- */
 
@@ -53,10 +70,13 @@ struct seal_component {
 
 struct seal_anchor {
     uint8_t key_id[16];         /* first bytes of the RFC 9679 thumbprint        */
-    uint8_t x[32];              /* P-256 point, big-endian                       */
+    uint8_t x[32];              /* P-256 point, big-endian; else zeros           */
     uint8_t y[32];
     uint32_t components;        /* bit per component in the order of the product */
     uint8_t development;        /* 1: good for development images only           */
+#ifdef SEAL_ML_DSA_44
+    const uint8_t *ml_dsa_44;   /* 1,312 bytes, as FIPS 204 encodes them; 0: a P-256 key */
+#endif
 };
 
 struct seal_range {
@@ -78,6 +98,10 @@ struct seal_product {
     uint8_t trial_attempts;     /* starts of a trial after any reset but power-on */
     uint8_t trial_power_ons;    /* and after power-on                            */
     struct seal_slot records;   /* install records; size 0: none                 */
+#ifdef SEAL_ML_DSA_44
+    uint8_t kinds;              /* whose signatures count                        */
+    uint8_t must_verify[SEAL_KINDS]; /* which have to be there; one alone: it twice */
+#endif
 };
 
 /* -- what the device knows ----------------------------------------------------- */
@@ -116,6 +140,13 @@ struct seal_crypto {
      * anything else. r and s have been seen to lie in 1..n-1. */
     uint32_t (*verify)(const uint8_t x[32], const uint8_t y[32],
                        const uint8_t digest[32], const uint8_t value[64]);
+#ifdef SEAL_ML_DSA_44
+    /* ML-DSA-44, pure, with the empty context: FIPS 204 algorithm 3, over the message
+     * itself. Returns SEAL_VERIFIED, or anything else. 0: this device has none; such
+     * signatures are skipped, and where they have to be there nothing is accepted. */
+    uint32_t (*verify_ml_dsa_44)(const uint8_t key[SEAL_ML_DSA_44_KEY_BYTES], const uint8_t *message,
+                                 size_t length, const uint8_t value[SEAL_SIGNATURE_MAX]);
+#endif
 };
 
 /* -- what is judged ------------------------------------------------------------------ */
@@ -158,7 +189,7 @@ struct seal_header {
 /* Room that the caller provides: nothing here is kept between calls. */
 struct seal_work {
     uint8_t statement[SEAL_STATEMENT_BYTES];    /* read once, judged from here   */
-    uint8_t signatures[SEAL_SIGNATURES][64];
+    uint8_t signature[SEAL_SIGNATURE_MAX];      /* one after the other            */
     union {
         uint8_t bytes[SEAL_HASH_STATE];
         uint64_t align;

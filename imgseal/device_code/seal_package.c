@@ -159,13 +159,16 @@ static uint32_t hash_wrapped(struct reading *r, const struct seal_reader *from, 
     return SEAL_ACCEPTED;
 }
 
+#define WRAPPED_BYTES 36u       /* [-16, digest]                                 */
+#define MESSAGE_MAX 56u         /* of a Sig_structure over it                    */
+
+static const uint8_t digest_head[4] = { 0x82, 0x2F, 0x58, 0x20 };
+
 /* [-16, digest] in so many bytes; 1 when it is one, and *digest_at is where it lies. */
 static int is_digest(const struct seal_reader *from, uint32_t at, uint32_t length, uint32_t *digest_at)
 {
-    static const uint8_t head[4] = { 0x82, 0x2F, 0x58, 0x20 };
-
-    *digest_at = at + 4;
-    return length == 36 && same(from, at, head, 4);
+    *digest_at = at + sizeof digest_head;
+    return length == WRAPPED_BYTES && same(from, at, digest_head, sizeof digest_head);
 }
 
 /* -- envelope ------------------------------------------------------------------------------ */
@@ -247,10 +250,9 @@ static uint32_t read_envelope(struct reading *r)
 
 /* -- signatures ------------------------------------------------------------------------------- */
 
-/* One COSE_Sign1 with an empty unprotected header: SEAL_ACCEPTED when it is of the
- * allowed algorithm, SEAL_TRUST_ALGORITHM_NOT_ALLOWED to pass it over, else the finding.
- * *signature is where its value lies. */
-static uint32_t read_block(struct reading *r, struct cursor *c, struct item *signature)
+/* One COSE_Sign1 with an empty unprotected header. *kind is the kind of key that its
+ * algorithm is for, 0 to pass it over; *signature is where its value lies. */
+static uint32_t read_block(struct reading *r, struct cursor *c, struct item *signature, uint32_t *kind)
 {
     struct item item, header;
     struct cursor in;
@@ -264,29 +266,41 @@ static uint32_t read_block(struct reading *r, struct cursor *c, struct item *sig
     in = inside(c, &header);
     if (get(&in, 2) != 0xA101 || !next(&in, &item) || item.kind > NEGATIVE || in.at != in.end)
         return SEAL_DEVICE_OUTSIDE_PROFILE;
-    return item.kind == NEGATIVE && item.value == (r->device->es256 ? 6u : 8u) ? (uint32_t)SEAL_ACCEPTED
-                                                                              : (uint32_t)SEAL_TRUST_ALGORITHM_NOT_ALLOWED;
+    *kind = item.kind == NEGATIVE && item.value == (r->device->es256 ? 6u : 8u) ? SEAL_KIND_P256 : 0;
+#ifdef SEAL_ML_DSA_44
+    if (item.kind == NEGATIVE && item.value == 47 && r->device->crypto->verify_ml_dsa_44 != 0)
+        *kind = SEAL_KIND_ML_DSA_44;
+    *kind &= r->device->product->kinds;
+#endif
+    return SEAL_ACCEPTED;
 }
 
-static void hash_signed(struct reading *r, uint32_t digest_at, uint8_t digest[32])
+/* The Sig_structure of RFC 9052 section 4.4 over the digest array; returns its length. */
+static uint32_t to_be_signed(const struct seal_installer *d, uint32_t kind, const uint8_t wrapped[WRAPPED_BYTES],
+                             uint8_t message[MESSAGE_MAX])
 {
-    static const uint8_t head[14] = { 0x84, 0x6A, 'S', 'i', 'g', 'n', 'a', 't', 'u', 'r', 'e', '1', 0x43, 0xA1 };
-    uint8_t rest[5];
-    uint8_t wrapped[36];
-    const struct seal_crypto *crypto = r->device->crypto;
+    static const uint8_t head[15] = { 0x84, 0x6A, 'S', 'i', 'g', 'n', 'a', 't', 'u', 'r', 'e', '1', 0x43, 0xA1, 0x01 };
+    uint32_t n = 0, i;
 
-    rest[0] = 0x01;
-    rest[1] = r->device->es256 ? 0x26 : 0x28;
-    rest[2] = 0x40;
-    rest[3] = 0x58;
-    rest[4] = 0x24;
-    if (r->file->read(r->file->user, digest_at - 4, wrapped, 36) != SEAL_READ)
-        wrapped[0] = 0; /* holds for no signature */
-    crypto->sha256_begin(r->work->hash.bytes);
-    crypto->sha256_add(r->work->hash.bytes, head, sizeof head);
-    crypto->sha256_add(r->work->hash.bytes, rest, sizeof rest);
-    crypto->sha256_add(r->work->hash.bytes, wrapped, sizeof wrapped);
-    crypto->sha256_end(r->work->hash.bytes, digest);
+    while (n < sizeof head) {
+        message[n] = head[n];
+        n++;
+    }
+#ifdef SEAL_ML_DSA_44
+    if (kind == SEAL_KIND_ML_DSA_44) {  /* -48 takes two bytes */
+        message[n - 3] = 0x44;
+        message[n++] = 0x38;
+        message[n++] = 0x2F;
+    } else
+#endif
+        message[n++] = d->es256 ? 0x26 : 0x28;
+    (void)kind;
+    message[n++] = 0x40;
+    message[n++] = 0x58;
+    message[n++] = WRAPPED_BYTES;
+    for (i = 0; i < WRAPPED_BYTES; i++)
+        message[n++] = wrapped[i];
+    return n;
 }
 
 static int is_revoked(const struct seal_installer *d, const uint8_t *key_id)
@@ -299,16 +313,73 @@ static int is_revoked(const struct seal_installer *d, const uint8_t *key_id)
     return 0;
 }
 
-/* The anchor whose key verifies a value, or anchor_count. */
-static uint32_t signer_of(const struct seal_installer *d, const uint8_t digest[32], const uint8_t value[64])
+/* The anchor of a kind whose key verifies the value in the work memory, or anchor_count. */
+static uint32_t signer_of(struct reading *r, uint32_t kind, const uint8_t wrapped[WRAPPED_BYTES])
+{
+    const struct seal_installer *d = r->device;
+    const uint8_t *value = r->work->signature;
+    uint8_t message[MESSAGE_MAX], digest[32];
+    uint32_t i, length = to_be_signed(d, kind, wrapped, message);
+
+    d->crypto->sha256_begin(r->work->hash.bytes);
+    d->crypto->sha256_add(r->work->hash.bytes, message, length);
+    d->crypto->sha256_end(r->work->hash.bytes, digest);
+    for (i = 0; i < d->anchor_count; i++) {
+        const struct seal_anchor *anchor = &d->anchors[i];
+
+        if ((anchor->development && !d->development) || SEAL_KIND_OF(anchor) != kind)
+            continue;
+#ifdef SEAL_ML_DSA_44
+        if (kind == SEAL_KIND_ML_DSA_44) {
+            if (d->crypto->verify_ml_dsa_44(anchor->ml_dsa_44, message, length, value) == SEAL_VERIFIED)
+                break;
+            continue;
+        }
+#endif
+        if (d->crypto->verify(anchor->x, anchor->y, digest, value) == SEAL_VERIFIED)
+            break;
+    }
+    return i;
+}
+
+/* What the blocks of one kind have come to. */
+struct tally {
+    uint32_t blocks;
+    uint32_t signers;           /* distinct ones                                 */
+    uint32_t released;          /* of these, not development keys                */
+    uint32_t malformed;
+};
+
+/* Copies a value into the work memory; 0 when it could be none of any key. */
+static int take_value(struct reading *r, uint32_t kind, const struct item *signature)
+{
+    uint8_t *value = r->work->signature;
+    uint32_t length = 64;
+
+#ifdef SEAL_ML_DSA_44
+    if (kind == SEAL_KIND_ML_DSA_44)
+        length = SEAL_SIGNATURE_MAX;
+#endif
+    if (signature->value != length || r->file->read(r->file->user, signature->at, value, length) != SEAL_READ)
+        return 0;
+    return kind != SEAL_KIND_P256 || (seal_is_in_group(value) && seal_is_in_group(value + 32));
+}
+
+/* Whether enough keys of each kind that has to be there have signed. A kind that is 0 in
+ * the product counts as P-256, so that nothing is never enough. */
+static uint32_t check_signers(const struct seal_installer *d, const struct tally *tallies, uint32_t development)
 {
     uint32_t i;
 
-    for (i = 0; i < d->anchor_count; i++)
-        if ((!d->anchors[i].development || d->development)
-            && d->crypto->verify(d->anchors[i].x, d->anchors[i].y, digest, value) == SEAL_VERIFIED)
-            break;
-    return i;
+    for (i = 0; i < SEAL_KINDS; i++) {
+        const struct tally *t = &tallies[SEAL_MUST_VERIFY(d->product, i) == SEAL_KIND_ML_DSA_44];
+        if (development ? t->signers == 0 : t->released < d->need) {
+            if (t->blocks == 0 || t->signers != 0)
+                return SEAL_TRUST_TOO_FEW_SIGNATURES;
+            return t->malformed ? SEAL_SIGNATURE_MALFORMED : SEAL_SIGNATURE_WRONG_KEY;
+        }
+    }
+    return SEAL_ACCEPTED;
 }
 
 static uint32_t check_signatures(struct reading *r)
@@ -316,8 +387,9 @@ static uint32_t check_signatures(struct reading *r)
     const struct seal_installer *d = r->device;
     struct cursor c, block;
     struct item array, item, signature;
-    uint32_t i, digest_at, anchor, signers = 0, released = 0, count = 0, allowed = 0, malformed = 0;
-    uint8_t digest[32], value[64], mine[32];
+    struct tally tallies[SEAL_KINDS] = { { 0, 0, 0, 0 } };
+    uint32_t i, kind, code, anchor, signers = 0, released = 0, allowed = 0;
+    uint8_t digest[32], wrapped[WRAPPED_BYTES];
     int pass;
 
     c.from = r->file;
@@ -326,31 +398,37 @@ static uint32_t check_signatures(struct reading *r)
     c.broken = 0;
     if (!next_is(&c, &array, ARRAY) || array.value == 0 || !next_is(&c, &item, BYTES))
         return SEAL_STRUCTURE_ENVELOPE;
-    if (!is_digest(r->file, item.at, item.value, &digest_at))
+    /* read once: what is verified is what the manifest is compared with */
+    if (item.value != WRAPPED_BYTES)
+        return SEAL_DEVICE_OUTSIDE_PROFILE;
+    if (r->file->read(r->file->user, item.at, wrapped, WRAPPED_BYTES) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    if (seal_differ(wrapped, digest_head, sizeof digest_head) != 0)
         return SEAL_DEVICE_OUTSIDE_PROFILE;
     if (array.value == 1)
         return c.at == c.end ? SEAL_TRUST_NO_SIGNATURE : SEAL_STRUCTURE_ENVELOPE;
-    hash_signed(r, digest_at, mine);
     /* every block has to read before any signature is looked at */
     for (pass = 0; pass < 2; pass++) {
         c.at = item.at + item.value;
         for (i = 1; i < array.value; i++) {
-            uint32_t kind;
+            struct tally *t;
+
             if (!next_is(&c, &signature, BYTES))
                 return SEAL_STRUCTURE_ENVELOPE;
             block = inside(&c, &signature);
-            kind = read_block(r, &block, &signature);
-            if (kind != SEAL_ACCEPTED && kind != SEAL_TRUST_ALGORITHM_NOT_ALLOWED)
-                return kind;
-            allowed += kind == SEAL_ACCEPTED;
-            if (pass == 0 || kind != SEAL_ACCEPTED)
+            code = read_block(r, &block, &signature, &kind);
+            if (code != SEAL_ACCEPTED)
+                return code;
+            allowed += kind != 0;
+            if (pass == 0 || kind == 0)
                 continue;
-            if (signature.value != 64 || r->file->read(r->file->user, signature.at, value, 64) != SEAL_READ
-                || !seal_is_in_group(value) || !seal_is_in_group(value + 32)) {
-                malformed = 1;
+            t = &tallies[kind - 1];
+            t->blocks++;
+            if (!take_value(r, kind, &signature)) {
+                t->malformed = 1;
                 continue;
             }
-            anchor = signer_of(d, mine, value);
+            anchor = signer_of(r, kind, wrapped);
             if (anchor == d->anchor_count)
                 continue;
             if (is_revoked(d, d->anchors[anchor].key_id))
@@ -359,7 +437,8 @@ static uint32_t check_signatures(struct reading *r)
                 return SEAL_TRUST_KEY_NOT_FOR_THIS;
             if ((signers >> anchor & 1) == 0) {
                 signers |= (uint32_t)1 << anchor;
-                count++;
+                t->signers++;
+                t->released += d->anchors[anchor].development == 0;
                 released += d->anchors[anchor].development == 0;
             }
         }
@@ -370,18 +449,14 @@ static uint32_t check_signatures(struct reading *r)
                 return SEAL_TRUST_ALGORITHM_NOT_ALLOWED;
             if (hash_wrapped(r, r->file, r->manifest_at, r->manifest_end - r->manifest_at, 1, digest) != SEAL_ACCEPTED)
                 return SEAL_DEVICE_UNREADABLE;
-            if (!same(r->file, digest_at, digest, 32))
+            if (seal_differ(wrapped + sizeof digest_head, digest, 32) != 0)
                 return SEAL_SIGNATURE_MANIFEST_DIGEST;
             for (i = 0; i < 32; i++)
                 r->out->digest[i] = digest[i];
         }
     }
     r->out->development = released == 0;
-    if (count != 0 && (released >= d->need || released == 0))
-        return SEAL_ACCEPTED;
-    if (count != 0)
-        return SEAL_TRUST_TOO_FEW_SIGNATURES;
-    return malformed ? SEAL_SIGNATURE_MALFORMED : SEAL_SIGNATURE_WRONG_KEY;
+    return check_signers(d, tallies, r->out->development);
 }
 
 /* Why a piece of the manifest cannot be read. */

@@ -70,4 +70,9 @@ static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
     return SEAL_VERIFIED;
 }
 
-const struct seal_crypto seal_psa = { begin, add, end, verify };
+const struct seal_crypto seal_psa = {
+    begin, add, end, verify,
+#ifdef SEAL_ML_DSA_44
+    seal_ml_dsa_44
+#endif
+};

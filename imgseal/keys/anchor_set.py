@@ -5,7 +5,8 @@ from imgseal.anchors.codec import EVERY_COMPONENT, Anchor, AnchorSet
 from imgseal.errors import Place, UsageError
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.published import origin_of
-from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey, device_anchors
+from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.product.algorithms import KEY_NAMES, P256
 from imgseal.product.model import Product
 
 __all__ = ["anchor_set", "trust_of"]
@@ -25,7 +26,7 @@ def anchor_set(
     numbers = product.numbers
     by_name = {component.name: component.number for component in product.components.values()}
     anchors = []
-    for key in device_anchors(trust, product):
+    for key in _point_keys(trust, product):
         if key.development != development or not key.good_for(None, product.class_name) or key.key_id in revoked:
             continue
         assert isinstance(key.public, PublicKey)
@@ -75,3 +76,17 @@ def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
         )
     desk = tuple(key for key in known.keys if key.development)
     return Trust((*keys, *desk), anchors.need_images, anchors.need_packages, known.apex, known.contingency)
+
+
+def _point_keys(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:
+    """Return the anchors that the block has room for: the P-256 keys."""
+    for name, kind in zip(product.rules.must_verify, product.rules.required, strict=True):
+        if kind != P256:
+            raise UsageError(
+                f"the block of trust anchors holds no keys for {name}, and the rules say that it must verify",
+                place=Place(file=product.source, key="rules.must_verify"),
+                expected="trust anchors compiled into the bootloader: no slot that holds anchors",
+                found=", ".join(product.rules.must_verify),
+                hint=f"leave the slot out and run imgseal device-code, or let {KEY_NAMES[P256]} alone be required",
+            )
+    return tuple(key for key in trust.keys if key.public.kind == P256)

@@ -2,16 +2,16 @@
 
 from collections.abc import Callable
 
-from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.anykey import AnyKey
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import load_public
 from imgseal.keys.published import origin_of
-from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
+from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 
-__all__ = ["IMAGES", "PACKAGES", "Trust", "TrustedKey", "device_anchors", "resolve"]
+__all__ = ["IMAGES", "PACKAGES", "Trust", "TrustedKey", "resolve"]
 
 IMAGES, PACKAGES = "images", "packages"
 
@@ -153,23 +153,6 @@ def _lone(
         )
     seen[public.key_id] = where, reference
     return public
-
-
-def device_anchors(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:
-    """Return the anchors that what is written for devices can hold: the P-256 keys.
-
-    UsageError where another algorithm must verify: such a device would take less than the product file asks for.
-    """
-    for name, kind in zip(product.rules.must_verify, product.rules.required, strict=True):
-        if kind != P256:
-            raise UsageError(
-                f"what imgseal writes for devices does not verify {name}, and the rules say that it must verify",
-                place=Place(file=product.source, key="rules.must_verify"),
-                expected=f'devices that skip {name}: must_verify = ["{KEY_NAMES[P256]}"]',
-                found=", ".join(product.rules.must_verify),
-                hint=f"devices that skip it rest on {KEY_NAMES[P256]} alone; else verify {name} with code of your own",
-            )
-    return tuple(key for key in trust.keys if key.public.kind == P256)
 
 
 def _refuse_too_few(keys: list[TrustedKey], product: Product, where: str, need: int) -> None:

@@ -31,7 +31,7 @@ def read_rules(table: Table) -> Rules:
                 "an algorithm that is not supported",
                 f"{', '.join(ALGORITHMS)} in quotes",
                 algorithm,
-                "HSS-LMS is left out: docs/decisions/009-second-signature.md" if "LMS" in algorithm else None,
+                "HSS-LMS is left out: docs/decisions/011-hash-based-signatures.md" if "LMS" in algorithm else None,
             )
     return Rules(
         algorithms,

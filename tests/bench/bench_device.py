@@ -3,6 +3,8 @@
 python tests/bench/bench_device.py
 """
 
+import hashlib
+import re
 import subprocess
 import sys
 import tempfile
@@ -12,12 +14,13 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "device_code"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
 
-from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
+from c_build import HERE, PLAIN, SECOND, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from machines import COMPILER, MACHINES
-from workshop import BUILD_TIME, signer, trust_of
+from workshop import BUILD_TIME, any_signer, signer, trust_of
 
 from imgseal.demo.firmware import code
 from imgseal.flow import seal
+from imgseal.keys.mldsa44 import MlDsa44Key
 from imgseal.make.seal import SealOptions
 from imgseal.memory.image import MemoryImage
 from imgseal.product.read_toml import read
@@ -60,16 +63,21 @@ keys = ["keys/packages.pub.pem"]
 
 
 def sizes(folder: Path) -> None:
-    for core in ("cortex-m0plus", "cortex-m4"):
+    for core, second in (("cortex-m0plus", ()), ("cortex-m4", ()), ("cortex-m0plus", ("-DSEAL_ML_DSA_44",))):
         shown, total = [], 0
         for name in ("seal_image", "seal_boot", "seal_package"):
             target = folder / f"{name}.o"
-            run([COMPILER, *STRICT, f"-mcpu={core}", "-mthumb", "-Os", "-c", SOURCES / f"{name}.c", "-o", target])
+            flags = (f"-mcpu={core}", "-mthumb", "-Os", f"-I{PLAIN}", *second)
+            run([COMPILER, *STRICT, *flags, "-c", SOURCES / f"{name}.c", "-o", target])
             size = int(run(["arm-none-eabi-size", target]).splitlines()[1].split()[0])
             shown.append(f"{name} {size}")
             total += size
-        aims = "   (aims: seal_image 3500, all 12000)" if core == "cortex-m0plus" else ""
-        print(f"{core:<14} {', '.join(shown)}, all {total} bytes, without cryptography{aims}")
+        aims = "   (aims: seal_image 3500, all 12000)" if core == "cortex-m0plus" and not second else ""
+        which = ", with ML-DSA-44 as well" if second else ""
+        print(f"{core:<14} {', '.join(shown)}, all {total} bytes, without cryptography{which}{aims}")
+        (folder / "work.c").write_text('#include "seal_image.h"\nstruct seal_work work;\n')
+        run([COMPILER, *flags, f"-I{SOURCES}", "-c", folder / "work.c", "-o", target])
+        print(f"{core:<14} work memory {run(['arm-none-eabi-size', target]).splitlines()[1].split()[2]} bytes{which}")
 
 
 def instructions(folder: Path) -> None:
@@ -111,10 +119,47 @@ def instructions(folder: Path) -> None:
     print(f"cortex-m4      stack beyond the cryptography {stack} bytes   (at most 1024)")
 
 
+def second(folder: Path) -> None:
+    """What the library for ML-DSA-44 takes: the reference sources that the tests fetch, which are not made for small devices."""
+    machine = MACHINES["cortex-m4"]
+    signer_ = any_signer("keys/images-pq")
+    message = bytes(range(256)) + bytes(128)
+    assert isinstance(signer_.public, MlDsa44Key)
+    classic = signer("keys/images")
+    arrays = {
+        "key": signer_.public.value, "message": message, "value": signer_.sign(message), "point": classic.public.x + classic.public.y,
+        "digest": hashlib.sha256(message).digest(), "classic": classic.sign(message),
+    }  # fmt: skip
+    text = "".join(
+        f"static const uint8_t {name}[] = {{ {', '.join(map(str, data))} }};\n" for name, data in arrays.items()
+    )
+    (folder / "sample.h").write_text(text)
+    crypto = build_crypto(folder / "both", COMPILER, machine.flags, second=True)
+    includes = ("-DSEAL_ML_DSA_44", f"-I{folder}", f"-I{SOURCES}", f"-I{PLAIN}")
+    program = folder / "measure_second"
+    sources = (SOURCES / "seal_bearssl.c", HERE / "measure_second.c")
+    tail = (*machine.tail, f"-Wl,-Map={program}.map")
+    run([COMPILER, *machine.flags, *includes, f"-I{bearssl() / 'inc'}", *sources, crypto, "-o", program, *tail])
+    said = subprocess.run(
+        ["qemu-system-arm", "-M", machine.name, "-nographic", "-monitor", "none", "-serial", "none", "-icount", "shift=0",
+         "-semihosting-config", "enable=on,target=native", "-kernel", str(program)],
+        capture_output=True, text=True, timeout=300, check=True,
+    ).stdout.split()  # fmt: skip
+    passed, other, stack, good = (int(word) for word in said)
+    assert good == 1
+    names = "|".join((*(Path(name).stem for name in SECOND), "ml_dsa_44"))
+    shown = (folder / "measure_second.map").read_text().split("Linker script and memory map")[1]
+    pattern = rf"^ \.(?:text|rodata)[.\w]*\s+0x[0-9a-f]+\s+(0x[0-9a-f]+) \S*crypto\.a\((?:{names})\.o\)"
+    size = sum(int(found, 16) for found in re.findall(pattern, shown, re.MULTILINE))
+    took = f"{size} bytes of code, {stack} bytes of stack, {passed / other:.2f} times the instructions of P-256"
+    print(f"cortex-m4      ML-DSA-44, reference sources: {took}")
+
+
 def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         sizes(Path(name))
         instructions(Path(name))
+        second(Path(name))
 
 
 if __name__ == "__main__":

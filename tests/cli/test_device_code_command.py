@@ -5,6 +5,9 @@ from pathlib import Path
 
 from workshop import Imgseal, private_key, public_key, tree
 
+from imgseal.demo.scenario import product_text
+from imgseal.keys.pem import encode_public
+
 
 def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callable[[str], str]) -> None:
     import subprocess
@@ -14,11 +17,10 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     names = sorted(path.name for path in (project / "seal").iterdir())
     assert names == [
         "guide.md", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
-        "seal_image.h", "seal_package.c", "seal_package.h", "seal_psa.c",
+        "seal_image.h", "seal_options.h", "seal_package.c", "seal_package.h", "seal_psa.c",
     ]  # fmt: skip
-    assert said.out.split() == [
-        f"seal/{name}" for name in ("seal_config.h", *(n for n in names if n != "seal_config.h"))
-    ]
+    made = ("seal_config.h", "seal_options.h")
+    assert said.out.split() == [f"seal/{name}" for name in (*made, *(n for n in names if n not in made))]
     (project / "use.c").write_text(
         '#include "seal_boot.h"\n#include "seal_config.h"\n'
         "unsigned use(void);\nunsigned use(void) { return seal_product.need + seal_package_anchors[0].development + SEAL_RECORD_BYTES; }\n"
@@ -34,6 +36,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     key = public_key("keys/images")
     assert ", ".join(f"0x{byte:02X}" for byte in key.x) in header
     assert "keys-dev" not in header
+    assert "ML_DSA" not in header + (project / "seal" / "seal_options.h").read_text()
     secret = private_key("keys/images").private_numbers().private_value.to_bytes(32)
     assert ", ".join(f"0x{byte:02X}" for byte in secret) not in header
     # the demo's motor: two run slots of 320 KiB at 0x20000 and 0x70000, 1024 bytes of header, 64 vectors
@@ -48,9 +51,24 @@ def test_development_keys_only_when_asked_for(imgseal: Imgseal, project: Path) -
     assert "keys-dev/images.pub.pem" in (project / "desk" / "seal_config.h").read_text()
 
 
+def test_more_keys_than_the_sources_count(imgseal: Imgseal, project: Path) -> None:
+    """Package signers are told apart by a bit of a word; with a 33rd, one signer could count as two."""
+    for number, status in ((32, 0), (33, 2)):
+        names = [f"keys/packages-{n}" for n in range(1, number)]
+        for name in names:
+            (project / f"{name}.pub.pem").write_bytes(encode_public(public_key(name)))
+        text = product_text()
+        listed = ", ".join(f'"{name}.pub.pem"' for name in ("keys/packages", *names))
+        assert '["keys/packages.pub.pem"]' in text
+        (project / "imgseal.toml").write_text(text.replace('["keys/packages.pub.pem"]', f"[{listed}]"))
+        said = imgseal("device-code", "seal")
+        assert said.status == status, said.err
+    assert "at most 32" in said.err
+    assert "trust.packages.keys" in said.err
+
+
 def test_a_trusted_key_that_everybody_has_is_refused(imgseal: Imgseal, project: Path) -> None:
     """A device made so would start what anybody signs."""
-    from imgseal.keys.pem import encode_public
     from imgseal.keys.untrusted import published_signer
 
     (project / "keys" / "images.pub.pem").write_bytes(encode_public(published_signer().public))

@@ -1,7 +1,9 @@
-"""ESP256 and ML-DSA-44 through the commands: keys, build, seal, pack, check, show, compare, and what devices cannot do yet."""
+"""ESP256 and ML-DSA-44 through the commands: keys, build, seal, pack, check, show, compare, device-code."""
 
 import json
 import stat
+import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -180,22 +182,43 @@ def test_keys_exchanged_in_the_product_file(imgseal: Imgseal, both: Path) -> Non
     assert "trust.unknown-key" in said.err
 
 
-def test_devices_that_require_it_are_refused_by_name(imgseal: Imgseal, both: Path) -> None:
-    """The C sources skip an algorithm they lack: a product that needs it cannot be expressed, one that may carry it can."""
-    said = imgseal("device-code", "seal")
-    assert said.status == 2
-    assert "does not verify ML-DSA-44, and the rules say that it must verify" in said.err
-    assert 'must_verify = ["ESP256"]' in said.err
-    assert not (both / "seal").exists()
-    replaced(both, "[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n')
+def test_device_code(imgseal: Imgseal, both: Path, tool: Callable[[str], str]) -> None:
+    """The sources are told to look for both, and hold every key; what must verify follows the product file."""
     said = imgseal("device-code", "seal")
     assert said.status == 0, said.err
-    header = (both / "seal" / "seal_config.h").read_text()
-    assert "keys/images.pub.pem" in header
-    assert "-pq" not in header
+    options, header = ((both / "seal" / name).read_text() for name in ("seal_options.h", "seal_config.h"))
+    assert "#define SEAL_ML_DSA_44" in options
+    assert "3, { SEAL_KIND_P256, SEAL_KIND_ML_DSA_44 }" in header
+    for name in ("keys/images-pq", "keys/packages-pq"):
+        value = raw_public(name)
+        rows = "".join(
+            f"    {', '.join(f'0x{byte:02X}' for byte in value[at : at + 16])},\n" for at in range(0, 1312, 16)
+        )
+        assert f"[SEAL_ML_DSA_44_KEY_BYTES] = {{\n{rows}}};" in header
+    assert "keys-dev" not in header
+    (both / "use.c").write_text(
+        '#include "seal_boot.h"\n#include "seal_config.h"\n'
+        "unsigned use(void);\nunsigned use(void) { return seal_product.kinds + seal_package_anchors[0].development; }\n"
+    )
+    for compiler in ("gcc", "clang"):
+        tool(compiler)
+        for source in ("use.c", "seal/seal_image.c", "seal/seal_boot.c", "seal/seal_package.c"):
+            subprocess.run(
+                [compiler, "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-Iseal", "-c", source, "-o", "x.o"],
+                check=True,
+            )  # fmt: skip
+    for rule, listed in (
+        ('["ESP256"]', "SEAL_KIND_P256, SEAL_KIND_P256"),
+        ('["ML-DSA-44"]', "SEAL_KIND_ML_DSA_44, SEAL_KIND_ML_DSA_44"),
+    ):
+        text = (both / "imgseal.toml").read_text()
+        (both / "imgseal.toml").write_text(text.replace("[rules]\n", f"[rules]\nmust_verify = {rule}\n"))
+        assert imgseal("device-code", "seal").status == 0
+        assert f"3, {{ {listed} }}" in (both / "seal" / "seal_config.h").read_text()
+        (both / "imgseal.toml").write_text(text)
 
 
-def test_the_anchor_block_too(imgseal: Imgseal, both: Path) -> None:
+def test_the_anchor_block_holds_no_such_key(imgseal: Imgseal, both: Path) -> None:
     """Format 1 of the trust anchors holds P-256 keys."""
     from workshop import product, trust_of
 
@@ -203,7 +226,7 @@ def test_the_anchor_block_too(imgseal: Imgseal, both: Path) -> None:
     from imgseal.keys.anchor_set import anchor_set
 
     of = product(two_algorithms)
-    with pytest.raises(UsageError, match="does not verify ML-DSA-44"):
+    with pytest.raises(UsageError, match="holds no keys for ML-DSA-44, and the rules say that it must verify"):
         anchor_set(trust_of(of), of)
     lax = product(lambda text: two_algorithms(text).replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n'))
     assert anchor_set(trust_of(lax), lax) == anchor_set(trust_of(product()), product())

@@ -35,6 +35,7 @@ BEGIN = c.CFUNCTYPE(None, c.POINTER(U32))
 ADD = c.CFUNCTYPE(None, c.POINTER(U32), c.c_void_p, c.c_size_t)
 END = c.CFUNCTYPE(None, c.POINTER(U32), BYTES)
 VERIFY = c.CFUNCTYPE(U32, BYTES, BYTES, BYTES, BYTES)
+VERIFY_SECOND = c.CFUNCTYPE(U32, BYTES, BYTES, c.c_size_t, BYTES)
 
 
 class Reader(c.Structure):
@@ -57,7 +58,11 @@ class CounterDriver(c.Structure):
 
 
 class Crypto(c.Structure):
-    _fields_ = (("begin", BEGIN), ("add", ADD), ("end", END), ("verify", VERIFY))
+    """The last one is there only where the sources are compiled with SEAL_ML_DSA_44; others never look at it."""
+
+    _fields_ = (
+        ("begin", BEGIN), ("add", ADD), ("end", END), ("verify", VERIFY), ("verify_ml_dsa_44", VERIFY_SECOND),
+    )  # fmt: skip
 
 
 class StartedInC(c.Structure):
@@ -79,6 +84,19 @@ def _holds(x: bytes, y: bytes, digest: bytes, value: bytes) -> bool:
     encoded = encode_dss_signature(int.from_bytes(value[:32]), int.from_bytes(value[32:]))
     try:
         public.verify(encoded, digest, ec.ECDSA(Prehashed(SHA256())))
+    except InvalidSignature:
+        return False
+    return True
+
+
+@functools.lru_cache(maxsize=4096)
+def _second_holds(key: bytes, message: bytes, value: bytes) -> bool:
+    """Pure ML-DSA-44 with the empty context."""
+    from cryptography.exceptions import InvalidSignature
+    from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PublicKey
+
+    try:
+        MLDSA44PublicKey.from_public_bytes(key).verify(value, message)
     except InvalidSignature:
         return False
     return True
@@ -110,7 +128,9 @@ class Library:
             READ(self._read), ERASE(self._erase), READ(self._program), GEOMETRY(self._geometry), None
         )
         self.counters = CounterDriver(COUNTER(self._counter), TAKE(self._take), None)
-        self.crypto = Crypto(BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify))
+        self.crypto = Crypto(
+            BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify), VERIFY_SECOND(self._verify_second)
+        )
         self.package = PACKAGE(self._package)
 
     def _where(self, address: int) -> tuple[str, int]:
@@ -171,6 +191,10 @@ class Library:
 
     def _verify(self, x: Any, y: Any, digest: Any, value: Any) -> int:
         good = _holds(c.string_at(x, 32), c.string_at(y, 32), c.string_at(digest, 32), c.string_at(value, 64))
+        return CODE["verified"] if good else 0
+
+    def _verify_second(self, key: Any, message: Any, length: int, value: Any) -> int:
+        good = _second_holds(c.string_at(key, 1312), c.string_at(message, length), c.string_at(value, 2420))
         return CODE["verified"] if good else 0
 
     def _package(self, _user: int, component: int, statement: Any, manifest: Any, source: Any) -> int:

@@ -5,12 +5,14 @@ import subprocess
 from collections.abc import Iterable
 from pathlib import Path
 
-from imgseal.device_code.config import config_header
+from imgseal.device_code.config import config_header, options_header
 from imgseal.product.model import Product
 
 ROOT = Path(__file__).parents[2]
 SOURCES = ROOT / "imgseal" / "device_code"
 HERE = Path(__file__).parent
+PLAIN = HERE / "plain"
+"""Options for sources that are compiled without a product."""
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror")
 CRYPTO = (
     "hash/sha2small.c", "ec/ec_p256_m31.c",
@@ -19,11 +21,24 @@ CRYPTO = (
     "int/i31_iszero.c", "int/i31_modpow.c", "int/i31_montmul.c", "int/i31_muladd.c", "int/i31_ninv31.c", "int/i31_reduce.c",
     "int/i31_rshift.c", "int/i31_sub.c", "int/i31_tmont.c", "int/i32_div32.c", "codec/ccopy.c", "codec/dec32be.c", "codec/enc32be.c",
 )  # fmt: skip
+SECOND = (
+    "common/fips202.c", "clean/ntt.c", "clean/packing.c", "clean/poly.c", "clean/polyvec.c", "clean/reduce.c", "clean/rounding.c",
+    "clean/sign.c", "clean/symmetric-shake.c",
+)  # fmt: skip
 
 
 @functools.cache
 def bearssl() -> Path:
-    said = subprocess.run([HERE / "fetch.sh"], capture_output=True, text=True, check=True)
+    return _fetched("fetch.sh")
+
+
+@functools.cache
+def ml_dsa() -> Path:
+    return _fetched("fetch_ml_dsa.sh")
+
+
+def _fetched(script: str) -> Path:
+    said = subprocess.run([HERE / script], capture_output=True, text=True, check=True)
     return Path(said.stdout.strip())
 
 
@@ -39,10 +54,11 @@ def write_config(of: Product, folder: Path, *, development: bool = True) -> None
 
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "seal_config.h").write_text(config_header(of, trust_of(of), development=development))
+    (folder / "seal_options.h").write_text(options_header(of))
 
 
-def build_crypto(folder: Path, compiler: str, flags: tuple[str, ...]) -> Path:
-    """Compile BearSSL's part into an archive, once a folder."""
+def build_crypto(folder: Path, compiler: str, flags: tuple[str, ...], *, second: bool = False) -> Path:
+    """Compile BearSSL's part into an archive, once a folder; with `second` also what verifies ML-DSA-44."""
     archive = folder / "crypto.a"
     if archive.exists():
         return archive
@@ -51,7 +67,16 @@ def build_crypto(folder: Path, compiler: str, flags: tuple[str, ...]) -> Path:
     files = [source / "src" / name for name in CRYPTO]
     run([compiler, *flags, "-c", f"-I{source / 'inc'}", f"-I{source / 'src'}", *files], cwd=folder)
     tool = compiler.removesuffix("gcc") + "ar" if compiler.endswith("-gcc") else "ar"
-    run([tool, "rcs", archive, *(folder / f"{Path(name).stem}.o" for name in CRYPTO)])
+    if second:
+        other = ml_dsa()
+        includes = (f"-I{other / 'common'}", f"-I{other / 'clean'}")
+        run([compiler, *flags, "-w", "-c", *includes, *(other / name for name in SECOND)], cwd=folder)
+        run(
+            [compiler, *flags, "-c", "-DSEAL_ML_DSA_44", *includes, f"-I{SOURCES}", f"-I{PLAIN}", HERE / "ml_dsa_44.c"],
+            cwd=folder,
+        )
+    names = (*CRYPTO, *((*SECOND, "ml_dsa_44.c") if second else ()))
+    run([tool, "rcs", archive, *(folder / f"{Path(name).stem}.o" for name in names)])
     return archive
 
 

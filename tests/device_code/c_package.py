@@ -31,7 +31,7 @@ def state_of(case: dict[str, Any], values: dict[str, Any]) -> PackageState:
     for index, key in enumerate(device.get("revoked", [])):
         state.revoked[index][:], state.revoked_count = bytes.fromhex(key), index + 1
     state.development = case.get("development", False)
-    state.es256 = values["package_algorithms"][0] == "ES256"
+    state.es256 = next(name for name in values["package_algorithms"] if name != "ML-DSA-44") == "ES256"
     state.need = values["need"]["packages"]
     for index, component in enumerate(values["components"]):
         runs = device.get("current", {}).get(str(component["number"]))
@@ -52,13 +52,26 @@ def _states(
 
 
 def judge_package(
-    fuzzer: Fuzzer, raw: bytes, case: dict[str, Any], held: dict[str, bytes], *, other: bool = False
-) -> str:
-    """The first code, as an installer in C finds it; `other` asks for the slot that is not free."""
+    fuzzer: Fuzzer, raw: bytes, case: dict[str, Any], held: dict[str, bytes], *, other: bool = False, then: bytes | None = None,
+    reads: int = 0,
+) -> str:  # fmt: skip
+    """The first code, as an installer in C finds it; `other` asks for the slot that is not free.
+
+    After `reads` reads the package is `then`, of the same size.
+    """
+    assert then is None or len(then) == len(raw)
     state, running = _states(fuzzer, case, held, other=other)
     fuzzer.library.fuzz_package.restype = c.c_uint32
-    code = fuzzer.library.fuzz_package(c.byref(state), c.byref(running), c.byref(fuzzer.crypto), raw, len(raw))
+    code = fuzzer.library.fuzz_package(
+        c.byref(state), c.byref(running), c.byref(fuzzer.crypto), raw, len(raw), then, reads
+    )
     return NAMES.get(code, hex(code))
+
+
+def manifest_read(fuzzer: Fuzzer, size: int) -> bytes:
+    """The manifest that the last package was judged by."""
+    fuzzer.library.fuzz_manifest.restype = c.c_void_p
+    return c.string_at(fuzzer.library.fuzz_manifest(), size)
 
 
 def pack_package(fuzzer: Fuzzer, raw: bytes, case: dict[str, Any], held: dict[str, bytes]) -> bytes:

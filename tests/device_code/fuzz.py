@@ -1,6 +1,7 @@
 """Differential fuzzing: mutated sealed images, dumps, device states and install records through Python and C.
 
     python tests/device_code/fuzz.py --count 1000000 --seed 1
+    python tests/device_code/fuzz.py --count 100000 --seed 1 --product kit-two-algorithms
 
 Mutants are made from the kit's cases. Most are signed again after the change, so that later checks are reached. The first code of
 both has to be the same; a disagreement ends the run and is written beside the kit's artefacts. What the tool knows more than a device
@@ -9,6 +10,7 @@ both has to be the same; a disagreement ends the run and is written beside the k
 
 import argparse
 import ctypes as c
+import functools
 import hashlib
 import random
 import struct
@@ -16,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -28,15 +31,27 @@ from c_boot import CODE, Crypto, Library
 from c_build import SOURCES, run, write_config
 from kit_base import text_of
 from run_python import product_of, verdict_of
-from workshop import signer
+from second_library import seed_of
+from workshop import QUANTUM, signer
 
 from imgseal.journal.layout import FIELDS as RECORD_FIELDS
 from imgseal.journal.record import PHASES, decode, encode, first_record
-from imgseal.sealed.layout import FIELDS
+from imgseal.keys.anykey import SEALED_NUMBERS
+from imgseal.keys.mldsa44 import MlDsa44Signer, from_seed
+from imgseal.keys.signer import Signer
+from imgseal.product.algorithms import ML_DSA_44
+from imgseal.sealed.layout import FIELDS, SIGNATURE_BYTES, STATEMENT_BYTES
 
 NAMES = {value: name for name, value in CODE.items()}
 KIT = "kit"
 KEYS = ("keys/images", "keys/radio-only", "keys/other-class", "keys-dev/images", "somebody")
+PAIRS = (
+    *[("keys/images", "keys/images-pq")] * 8, *[("keys-dev/images", "keys-dev/images-pq")] * 2, ("keys/images-pq", "keys/images"),
+    ("keys/images",), ("keys/images-pq",), ("keys/images", "keys/table-only-pq"), ("keys/table-only-pq", "keys/images"),
+    ("keys/images", "somebody-pq"), ("somebody", "keys/images-pq"), ("somebody", "somebody-pq"), ("keys/images", "keys-dev/images-pq"),
+    ("keys-dev/images", "keys/images-pq"), ("keys/images", "keys/packages-pq"), ("keys/images", "somebody", "keys/images-pq"),
+)  # fmt: skip
+"""Who signs where there are two algorithms."""
 EDGES = (0, 1, 2, 3, 4, 5, 6, 7, 8, 63, 64, 65, 127, 128, 255, 256, 383, 384, 511, 512, 513, 8192, 0x4200, 0x4A00, 0x5200, 0x7FFFFFFF,
          0x80000000, 0xFFFFFFF7, 0xFFFFFFFE, 0xFFFFFFFF)  # fmt: skip
 
@@ -63,9 +78,11 @@ class Fuzzer:
     """The compiled library and the kit's seeds."""
 
     def __init__(
-        self, folder: Path, flags: tuple[str, ...] = ("-O2",), name: str = KIT, sources: Path = SOURCES
-    ) -> None:
-        self.of = product_of(name, text_of(name))
+        self, folder: Path, flags: tuple[str, ...] = ("-O2",), name: str = KIT, sources: Path = SOURCES,
+        rules: Callable[[str], str] = lambda text: text,
+    ) -> None:  # fmt: skip
+        """`rules` changes the product's text, for rules that no product of the kit has."""
+        self.of = product_of(name, rules(text_of(name)))
         self.values = product(name)
         write_config(self.of, folder)
         target = folder / "fuzz.so"
@@ -74,6 +91,7 @@ class Fuzzer:
         self.library = c.CDLL(str(target))
         self.library.fuzz_judge.restype = c.c_uint32
         self.crypto: Crypto = Library(self.of, folder / "boot").crypto
+        self.second = ML_DSA_44 in self.of.rules.kinds
         self.seeds = [case for case in load() if is_image(case) and case["product"] == name]
         self.blobs = {p: (DATA / p).read_bytes() for case in self.seeds for p in _paths(case)}
 
@@ -86,11 +104,15 @@ class Fuzzer:
         device = case.get("device")
         slot = case.get("slot")
         development = case.get("development", rng.random() < 0.1)
-        image, payload = mutate(image, payload, rng)
+        if self.second:
+            image, payload = mutate(image, payload, rng, sign_twice, image[292] | image[293] << 8)
+        else:
+            image, payload = mutate(image, payload, rng)
         if rng.random() < 0.25:
             device = mutate_device(device, rng)
         if rng.random() < 0.15:
-            slot = rng.choice(("app-a", "app-b", "radio", "table", "radio-keep", None))
+            slots = ("app-a", "app-b", "radio", "table", "radio-keep", None)
+            slot = rng.choice([name for name in slots if name is None or name in self.of.slots])
             if slot is not None and rng.random() < 0.8:
                 image = image.ljust(self.of.slots[slot].size, b"\xff")
         if image[:2] == b"\xd8\x6b":
@@ -169,8 +191,42 @@ def _paths(case: dict[str, Any]) -> list[str]:
     return [case["artefact"], *([case["payload"]] if "payload" in case else []), *case.get("held", {}).values()]
 
 
-def mutate(image: bytes, payload: bytes | None, rng: random.Random) -> tuple[bytes, bytes | None]:
-    """Change an artefact, and most times sign it again."""
+def sign_once(raw: bytearray, rng: random.Random) -> None:
+    """A P-256 signature over the statement, in the first place."""
+    key = signer(rng.choice(KEYS) if rng.random() < 0.3 else "keys/images")
+    if rng.random() < 0.8:
+        raw[304:320] = key.public.key_id
+    raw[384:448] = key.sign(bytes(raw[:384]))
+
+
+@functools.cache
+def any_fast_signer(name: str) -> Signer:
+    """A key that follows from its name, and a library that is fast."""
+    return MlDsa44Signer(from_seed(seed_of(name)), name) if name.endswith(QUANTUM) else signer(name)
+
+
+def sign_twice(raw: bytearray, rng: random.Random) -> None:
+    """Signatures by some of both algorithms; most times the slots say so, sometimes a bit of a value is another one."""
+    signers = [any_fast_signer(name) for name in rng.choice(PAIRS)]
+    if rng.random() < 0.8:
+        slots = b""
+        for one in signers:
+            number = SEALED_NUMBERS[one.public.kind]
+            slots += struct.pack("<i16sHH", number, one.public.key_id, SIGNATURE_BYTES[number], 0)
+        raw[300:372] = slots.ljust(72, b"\0")
+    end = int.from_bytes(raw[292:294], "little")
+    values = b"".join(one.sign(bytes(raw[:STATEMENT_BYTES])) for one in signers)
+    values = values.ljust(max(0, end - STATEMENT_BYTES), b"\xff")
+    raw[STATEMENT_BYTES : STATEMENT_BYTES + len(values)] = values
+    if rng.random() < 0.15:
+        raw[STATEMENT_BYTES + rng.randrange(len(values))] ^= 1 << rng.randrange(8)
+
+
+def mutate(
+    image: bytes, payload: bytes | None, rng: random.Random, sign: Callable[[bytearray, random.Random], None] = sign_once,
+    start: int = 512,
+) -> tuple[bytes, bytes | None]:  # fmt: skip
+    """Change an artefact, and most times sign it again. `start` is where most payloads begin."""
     raw = bytearray(image)
     kind = rng.random()
     if kind < 0.08:
@@ -199,15 +255,12 @@ def mutate(image: bytes, payload: bytes | None, rng: random.Random) -> tuple[byt
             width = min(4, field.size)
             start = field.offset + rng.randrange(0, field.size - width + 1, width)
             raw[start : start + width] = (rng.choice(EDGES) & ((1 << 8 * width) - 1)).to_bytes(width, "little")
-    if rng.random() < 0.3 and len(raw) > 530:
-        raw[512 + rng.randrange(min(len(raw) - 512, 80))] ^= 1 << rng.randrange(8)
+    if rng.random() < 0.3 and len(raw) > start + 18:
+        raw[start + rng.randrange(min(len(raw) - start, 80))] ^= 1 << rng.randrange(8)
         if rng.random() < 0.8:
             size = int.from_bytes(raw[280:284], "little")
-            raw[248:280] = hashlib.sha256(raw[512 : 512 + size]).digest()
-    key = signer(rng.choice(KEYS) if rng.random() < 0.3 else "keys/images")
-    if rng.random() < 0.8:
-        raw[304:320] = key.public.key_id
-    raw[384:448] = key.sign(bytes(raw[:384]))
+            raw[248:280] = hashlib.sha256(raw[start : start + size]).digest()
+    sign(raw, rng)
     return bytes(raw), payload
 
 
@@ -219,6 +272,8 @@ def mutate_device(device: dict[str, Any] | None, rng: random.Random) -> dict[str
     out["bootloader"] = rng.choice(("1.0.9", "1.1.0", "1.1.0-rc.1", "2.0.0", None))
     if rng.random() < 0.3:
         out["revoked"] = [signer(rng.choice(KEYS)).public.key_id.hex()]
+        if rng.random() < 0.3:
+            out["revoked"].append(any_fast_signer("keys/images-pq").public.key_id.hex())
     return out
 
 
@@ -237,10 +292,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--product", default=KIT)
     arguments = parser.parse_args()
     began = time.perf_counter()
     with tempfile.TemporaryDirectory() as name:
-        counts = many(Fuzzer(Path(name)), arguments.count, arguments.seed)
+        counts = many(Fuzzer(Path(name), name=arguments.product), arguments.count, arguments.seed)
     print(f"{arguments.count} mutants, seed {arguments.seed}: Python and C agree ({time.perf_counter() - began:.0f} s)")
     for code, count in sorted(counts.items()):
         print(f"  {code:<36}{count:>8}")

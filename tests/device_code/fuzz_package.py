@@ -1,6 +1,7 @@
 """Differential fuzzing of update packages: mutated envelopes, manifests and images through Python and C.
 
     python tests/device_code/fuzz_package.py --count 1000000 --seed 1
+    python tests/device_code/fuzz_package.py --count 20000 --seed 1 --product kit-two-algorithms
 
 The tool executes all of SUIT; the device takes the profile of docs/format/package.md alone, and says of the rest that it is outside. The tool
 judges every build in a package, a device the one for its free slot. So for each mutant: what Python accepts, C accepts for either
@@ -16,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -26,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "properties"))
 from batch import DATA, is_image, load
 from c_build import SOURCES
 from c_package import judge_package
-from fuzz import KIT, DisagreementError, Fuzzer, mutate
+from fuzz import KIT, DisagreementError, Fuzzer, any_fast_signer, mutate, sign_twice
 from mutants import blind, edit, encode_safely
 from run_python import verdict_of
 from workshop import repacked
@@ -42,9 +44,10 @@ class PackageFuzzer:
     """The compiled reader and the kit's good packages."""
 
     def __init__(
-        self, folder: Path, flags: tuple[str, ...] = ("-O2",), name: str = KIT, sources: Path = SOURCES
-    ) -> None:
-        self.fuzzer = Fuzzer(folder, flags, name, sources)
+        self, folder: Path, flags: tuple[str, ...] = ("-O2",), name: str = KIT, sources: Path = SOURCES,
+        rules: Callable[[str], str] = lambda text: text,
+    ) -> None:  # fmt: skip
+        self.fuzzer = Fuzzer(folder, flags, name, sources, rules)
         self.cases = [
             case
             for case in load()
@@ -59,7 +62,7 @@ class PackageFuzzer:
     def one(self, rng: random.Random, counts: Counter[str], *, keep: bool = True) -> None:
         case = dict(rng.choice(self.good if rng.random() < 0.9 else self.cases))
         held = {slot: (DATA / path).read_bytes() for slot, path in case.get("held", {}).items()}
-        data = mutant((DATA / case["artefact"]).read_bytes(), rng)
+        data = mutant((DATA / case["artefact"]).read_bytes(), rng, second=self.fuzzer.second)
         if data[:2] != b"\xd8\x6b":
             return
         if rng.random() < 0.2:
@@ -139,7 +142,23 @@ def _codes(raw: bytes) -> list[object]:
     return out
 
 
-def mutant(raw: bytes, rng: random.Random) -> bytes:
+PAIRS = (
+    *[("keys/packages", "keys/packages-pq")] * 12, ("keys/packages-pq", "keys/packages"), ("keys/packages",), ("keys/packages-pq",), (),
+    ("somebody", "keys/packages", "somebody-pq", "keys/packages-pq"), ("somebody", "keys/packages-pq"), ("keys/packages", "somebody-pq"),
+    ("keys-dev/packages", "keys-dev/packages-pq"), ("keys-dev/packages", "keys/packages-pq"), ("keys/packages", "keys-dev/packages-pq"),
+    ("keys/packages", "keys/images-pq"), ("keys/packages", "keys/packages-pq", "keys/packages-pq"),
+)  # fmt: skip
+"""Who signs where there are two algorithms."""
+ONES = (
+    *[("keys/packages",)] * 12,
+    ("somebody", "keys/packages"),
+    ("keys/other-packages",),
+    (),
+    ("keys-dev/packages",),
+)
+
+
+def mutant(raw: bytes, rng: random.Random, *, second: bool = False) -> bytes:
     """A changed package; most are signed again."""
     kind = rng.random()
     if kind < 0.1:
@@ -155,7 +174,10 @@ def mutant(raw: bytes, rng: random.Random) -> bytes:
     swaps: list[tuple[bytes, bytes]] = []
     if kind < 0.5 and payloads:
         key = rng.choice(sorted(payloads))
-        changed, _ = mutate(payloads[key], None, rng)
+        image = payloads[key]
+        changed, _ = (
+            mutate(image, None, rng, sign_twice, image[292] | image[293] << 8) if second else mutate(image, None, rng)
+        )
         swaps.append((hashlib.sha256(payloads[key]).digest(), hashlib.sha256(changed).digest()))
         payloads[key] = changed
     elif kind < 0.7 and severed:
@@ -175,11 +197,10 @@ def mutant(raw: bytes, rng: random.Random) -> bytes:
                 data = data.replace(old, new)
         return data
 
-    by = rng.choice(
-        (("keys/packages",),) * 12
-        + (("somebody", "keys/packages"), ("keys/other-packages",), (), ("keys-dev/packages",))
+    by = rng.choice(PAIRS if second else ONES)
+    return repacked(
+        raw, manifest, by=by, severed=lambda _: severed, payloads=lambda _: payloads, signers=any_fast_signer
     )
-    return repacked(raw, manifest, by=by, severed=lambda _: severed, payloads=lambda _: payloads)
 
 
 def many(fuzzer: PackageFuzzer, count: int, seed: int, *, keep: bool = True) -> Counter[str]:
@@ -194,10 +215,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--product", default=KIT)
     arguments = parser.parse_args()
     began = time.perf_counter()
     with tempfile.TemporaryDirectory() as name:
-        fuzzer = PackageFuzzer(Path(name))
+        fuzzer = PackageFuzzer(Path(name), name=arguments.product)
         counts = many(fuzzer, arguments.count, arguments.seed)
     print(f"{arguments.count} mutants, seed {arguments.seed}: Python and C agree ({time.perf_counter() - began:.0f} s)")
     for code, count in sorted(counts.items()):

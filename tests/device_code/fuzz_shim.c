@@ -9,20 +9,27 @@
 struct bytes {
     const uint8_t *data;
     uint32_t size;
+    const uint8_t *then;        /* what is there after so many reads; 0: the same */
+    uint32_t reads;
 };
 
 uint32_t fuzz_judge(const struct case_state *s, const struct seal_crypto *crypto, const uint8_t *image, uint32_t image_size,
                     const uint8_t *payload, uint32_t payload_size);
 int fuzz_record(const struct seal_crypto *crypto, uint8_t *record);
 uint32_t fuzz_package(const struct package_state *s, const struct case_state *set, const struct seal_crypto *crypto, const uint8_t *data,
-                      uint32_t size);
+                      uint32_t size, const uint8_t *then, uint32_t reads);
+const uint8_t *fuzz_manifest(void);
 
 static uint32_t read_bytes(void *user, uint32_t offset, uint8_t *to, uint32_t length)
 {
-    const struct bytes *from = (const struct bytes *)user;
+    struct bytes *from = (struct bytes *)user;
 
     if (offset > from->size || length > from->size - offset)
         abort();
+    if (from->then != 0 && from->reads-- == 0) {
+        from->data = from->then;
+        from->then = 0;
+    }
     memcpy(to, from->data + offset, length);
     return SEAL_READ;
 }
@@ -31,7 +38,7 @@ uint32_t fuzz_judge(const struct case_state *s, const struct seal_crypto *crypto
                     const uint8_t *payload, uint32_t payload_size)
 {
     static struct seal_work work;
-    struct bytes whole, part;
+    struct bytes whole = { 0 }, part = { 0 };
     struct seal_state state;
     struct seal_subject subject;
     struct seal_header header;
@@ -70,15 +77,24 @@ int fuzz_record(const struct seal_crypto *crypto, uint8_t *record)
     return is_record(&boot, record);
 }
 
-uint32_t fuzz_package(const struct package_state *s, const struct case_state *set, const struct seal_crypto *crypto, const uint8_t *data,
-                      uint32_t size)
+static uint8_t buffer[65536];
+
+/* The manifest that was read last. */
+const uint8_t *fuzz_manifest(void)
 {
-    static uint8_t buffer[65536];
+    return buffer;
+}
+
+uint32_t fuzz_package(const struct package_state *s, const struct case_state *set, const struct seal_crypto *crypto, const uint8_t *data,
+                      uint32_t size, const uint8_t *then, uint32_t reads)
+{
     struct bytes whole;
     struct seal_reader file;
 
     whole.data = data;
     whole.size = size;
+    whole.then = then;
+    whole.reads = reads;
     file.read = read_bytes;
     file.user = &whole;
     file.size = size;

@@ -10,13 +10,14 @@ COMPILER = "arm-none-eabi-gcc"
 
 
 class Machine(NamedTuple):
-    """A QEMU machine and what to compile for it; flash and RAM by first address and size."""
+    """A QEMU machine and what to compile for it; flash and RAM by first address and size. `second`: ML-DSA-44 fits as well."""
 
     name: str
     core: str
     flash: tuple[int, int]
     ram: tuple[int, int]
     defines: tuple[str, ...] = ()
+    second: bool = True
 
     @property
     def flags(self) -> tuple[str, ...]:
@@ -43,7 +44,7 @@ class Machine(NamedTuple):
 
 MACHINES = {
     "cortex-m4": Machine("mps2-an386", "cortex-m4", (0, 0x40_0000), (0x2000_0000, 0x40_0000)),
-    "cortex-m0": Machine("microbit", "cortex-m0", (0, 0x4_0000), (0x2000_0000, 0x4000), ("-DSTREAMED",)),
+    "cortex-m0": Machine("microbit", "cortex-m0", (0, 0x4_0000), (0x2000_0000, 0x4000), ("-DSTREAMED",), second=False),
     "cortex-m33": Machine("mps2-an521", "cortex-m33+nodsp+nofp", (0x1000_0000, 0x40_0000), (0x3800_0000, 0x20_0000)),
 }
 

@@ -2,7 +2,6 @@
 
 import re
 import shutil
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -21,7 +20,9 @@ BRANCHES = {
     "if (verified == 0 || verified != wanted)": "hardening",
     "if (passed != before + (header_only ? 0u : after))": "hardening",
     ": (uint32_t)SEAL_DEVICE_NOT_RUN;": "hardening",
+    "&& SEAL_KIND_OF(&j->product->anchors[i]) == kind": "there is one kind; with two, test_lines_of_two_algorithms reaches it",
 }
+TWO = ("kit-second-optional", "kit-two-algorithms")
 GLITCHES = [
     (("        verified++;\n", ""), "signature.does-not-verify"),
     (("        wanted++;\n", "        wanted += 2;\n"), "signature.does-not-verify"),
@@ -37,52 +38,82 @@ GLITCHES = [
 """What a glitch does -> what is said then."""
 
 
-def test_lines(tool: Callable[[str], str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    tool("gcov")
-    crypto = build_crypto(tmp_path / "crypto", "gcc", ("-O2",))
-    shutil.copy(SOURCES / "seal_image.c", tmp_path)
-    includes = (f"-I{tmp_path}", f"-I{SOURCES}", f"-I{bearssl() / 'inc'}")
+Line = tuple[str, str, tuple[bool, ...]]
+"""How often a line ran, its text, and for each of its branches whether it was taken."""
+
+
+def covered(folder: Path, products: list[str]) -> dict[int, Line]:
+    """What the kit and failing drivers reach of the checker, as it is compiled for these products."""
+    folder.mkdir()
+    second = "kit-two-algorithms" in products
+    crypto = build_crypto(folder / "crypto", "gcc", ("-O2",), second=second)
+    shutil.copy(SOURCES / "seal_image.c", folder)
+    includes = (f"-I{folder}", f"-I{SOURCES}", f"-I{bearssl() / 'inc'}")
     flags = ("-std=c99", "-w", "-O0", *includes)
-    for name in PRODUCTS:
-        write_config(product_of(name, text_of(name)), tmp_path)
-        run(["gcc", *flags, "--coverage", "-c", "seal_image.c", "-o", "seal_image.o"], cwd=tmp_path)
-        program = tmp_path / f"run-{name}"
-        sources = (SOURCES / "seal_bearssl.c", HERE / "kit_main.c")
-        run(["gcc", *flags, "--coverage", "seal_image.o", *sources, crypto, "-o", program], cwd=tmp_path)
-        batch = tmp_path / "batch.bin"
-        batch.write_bytes(b"".join(pack_case(case) for case in CASES if case["product"] == name))
-        run([program, batch], cwd=tmp_path)
+    batch = folder / "batch.bin"
+    for name in products:
+        write_config(product_of(name, text_of(name)), folder)
+        run(["gcc", *flags, "--coverage", "-c", "seal_image.c", "-o", "seal_image.o"], cwd=folder)
+        program = folder / f"run-{name}"
+        sources = ("seal_image.o", SOURCES / "seal_bearssl.c", HERE / "kit_main.c", crypto)
+        run(["gcc", *flags, "--coverage", *sources, "-o", program], cwd=folder)
+        cases = [case for case in CASES if case["product"] == name]
+        batch.write_bytes(b"".join(pack_case(case) for case in cases))
+        run([program, batch], cwd=folder)
+        if second:
+            run(["gcc", *flags, "--coverage", "-DWITHOUT_SECOND", *sources, "-o", f"{program}-without"], cwd=folder)
+            run([f"{program}-without", batch], cwd=folder)
         if name == "kit":
             whole = next(case for case in CASES if case["name"] == "dump-good")
             batch.write_bytes(pack_case(whole, header_only=True))
-            assert NAMES[int(run([program, batch], cwd=tmp_path), 16)] == "accepted"
+            assert NAMES[int(run([program, batch], cwd=folder), 16)] == "accepted"
+        if name in ("kit", "kit-two-algorithms"):
+            whole = next(case for case in cases if case["name"] in ("dump-good", "second-good"))
             batch.write_bytes(pack_case(whole))
-            for number in range(24):  # each read fails once; nothing is accepted that was not read
-                code = NAMES[int(run([program, batch, str(number)], cwd=tmp_path), 16)]
+            for number in range(
+                24 if name == "kit" else 10
+            ):  # each read fails once; nothing is accepted that was not read
+                code = NAMES[int(run([program, batch, str(number)], cwd=folder), 16)]
                 assert code == "device.unreadable", number
-    said = subprocess.run(
-        ["gcov", "-b", "-c", "seal_image.c"], cwd=tmp_path, capture_output=True, text=True, check=True
-    ).stdout
-    missed = re.findall(r"#####:\s*\d+:\s*(.+)", (tmp_path / "seal_image.c.gcov").read_text())
-    assert sorted(missed) == sorted(EXCEPTIONS)
-    taken = re.search(r"Taken at least once:([\d.]+)% of (\d+)", said)
-    assert taken is not None
-    with capsys.disabled():
-        print(f"\nchecker in C: every line but {len(EXCEPTIONS)}; {taken[1]} % of {taken[2]} branches")
-    branches = _branches((tmp_path / "seal_image.c.gcov").read_text())
-    assert set(branches) == set(BRANCHES)
+    run(["gcov", "-b", "-c", "seal_image.c"], cwd=folder)
+    return _lines((folder / "seal_image.c.gcov").read_text())
 
 
-def _branches(text: str) -> list[str]:
-    """The lines with a branch that was never taken."""
-    found, line = [], ""
+def _lines(text: str) -> dict[int, Line]:
+    found: dict[int, Line] = {}
+    number = 0
     for row in text.splitlines():
-        numbered = re.match(r"\s*\S+:\s*\d+:(.*)", row)
+        numbered = re.match(r"\s*(\S+):\s*(\d+):(.*)", row)
         if numbered and not row.startswith(("branch", "call", "function")):
-            line = numbered[1].strip()
-        elif row.startswith("branch") and ("taken 0" in row or "never" in row):
-            found.append(line)
+            number = int(numbered[2])
+            if numbered[1] != "-":
+                found[number] = numbered[1], numbered[3].strip(), ()
+        elif row.startswith("branch") and number in found:
+            count, line, branches = found[number]
+            found[number] = count, line, (*branches, "taken 0" not in row and "never" not in row)
     return found
+
+
+def test_lines(tool: Callable[[str], str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    tool("gcov")
+    lines = covered(tmp_path / "one", [name for name in PRODUCTS if name not in TWO]).values()
+    assert sorted(text for count, text, _ in lines if count == "#####") == sorted(EXCEPTIONS)
+    branches = [taken for _, _, each in lines for taken in each]
+    with capsys.disabled():
+        share = f"{100 * sum(branches) / len(branches):.2f} % of {len(branches)} branches"
+        print(f"\nchecker in C: every line but {len(EXCEPTIONS)}; {share}")
+    assert {text for _, text, each in lines if not all(each)} == set(BRANCHES)
+
+
+def test_lines_of_two_algorithms(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """What SEAL_ML_DSA_44 compiles in: lines that are not there without it, or have other branches."""
+    tool("gcov")
+    one = covered(tmp_path / "one", ["kit"])
+    two = covered(tmp_path / "two", list(TWO))
+    new = [line for number, line in two.items() if number not in one or len(one[number][2]) != len(line[2])]
+    assert [text for count, text, _ in new if count == "#####"] == []
+    assert [text for _, text, each in new if not all(each)] == []
+    assert sum(len(each) for _, _, each in new) == 18
 
 
 @pytest.mark.parametrize(("glitch", "said"), GLITCHES)

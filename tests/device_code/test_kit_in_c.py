@@ -1,13 +1,15 @@
 """The C checker on the kit: the same verdicts and first codes as the Python judge, under two compilers and sanitizers."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
-from batch import is_image, load, pack_case
+from batch import DATA, is_image, load, pack_case
 from c_build import build_crypto, build_runner, run
 from kit_base import text_of
-from run_python import product_of
+from run_python import product_of, verdict_of
 
 from imgseal.device_code.codes import c_name, values
 
@@ -33,7 +35,7 @@ def judge(program: Path, cases: list[dict[str, object]], folder: Path, *command:
 def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """gcc and clang with address and undefined-behaviour sanitizers; each artefact lies in a block of its own size."""
     tool(compiler)
-    crypto = build_crypto(tmp_path / "crypto", compiler, ("-O2",))
+    crypto = build_crypto(tmp_path / "crypto", compiler, ("-O2",), second=True)
     for name in PRODUCTS:
         cases = [case for case in CASES if case["product"] == name]
         program = build_runner(product_of(name, text_of(name)), tmp_path / name, compiler, SANITIZERS, crypto)
@@ -47,6 +49,7 @@ def test_psa_adapter(tool: Callable[[str], str], tmp_path: Path) -> None:
     """The same kit with the PSA Crypto API of Mbed TLS in place of BearSSL."""
     from c_build import HERE, SOURCES, write_config
 
+    crypto = build_crypto(tmp_path / "crypto", "gcc", ("-O2",), second=True)
     tool("gcc")
     tool("/usr/include/psa/crypto.h")
     for name in PRODUCTS:
@@ -55,10 +58,59 @@ def test_psa_adapter(tool: Callable[[str], str], tmp_path: Path) -> None:
         run(
             ["gcc", "-std=c99", "-Wall", "-Wextra", "-O1", "-fsanitize=address,undefined", "-DCRYPTO=seal_psa", "-DPREPARE=psa_crypto_init",
              "-include", "psa/crypto.h", f"-I{tmp_path}", f"-I{SOURCES}", SOURCES / "seal_image.c", SOURCES / "seal_psa.c",
-             HERE / "kit_main.c", "-o", program, "-lmbedcrypto"]
+             HERE / "kit_main.c", crypto, "-o", program, "-lmbedcrypto"]
         )  # fmt: skip
         cases = [case for case in CASES if case["product"] == name]
         assert judge(program, cases, tmp_path) == [expected(case) for case in cases]
+
+
+def test_without_a_function(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """A table with 0 for ML-DSA-44 skips it: as the tool judges for a product that does not list it. Where it must verify, nothing is accepted."""
+    from c_build import HERE, SOURCES, bearssl, write_config
+
+    tool("gcc")
+    crypto = build_crypto(tmp_path / "crypto", "gcc", ("-O2",), second=True)
+    includes = (f"-I{tmp_path}", f"-I{SOURCES}", f"-I{bearssl() / 'inc'}")
+    sources = (SOURCES / "seal_image.c", SOURCES / "seal_bearssl.c", HERE / "kit_main.c")
+    for name, skips in (("kit-second-optional", True), ("kit-two-algorithms", False)):
+        write_config(product_of(name, text_of(name)), tmp_path)
+        run(
+            [
+                "gcc",
+                "-std=c99",
+                *SANITIZERS,
+                "-DWITHOUT_SECOND",
+                *includes,
+                *sources,
+                crypto,
+                "-o",
+                tmp_path / "kit_main",
+            ]
+        )
+        cases = [case for case in CASES if case["product"] == name]
+        found = judge(tmp_path / "kit_main", cases, tmp_path)
+        if skips:
+            assert found == [_judged_without(str(case["artefact"]), case) for case in cases]
+            assert found.count("accepted") > 10
+        else:
+            assert "accepted" not in found
+            assert found[0] == "trust.too-few-signatures"
+
+
+def _judged_without(path: str, case: dict[str, Any]) -> str:
+    """The first code for a product that lists and trusts no ML-DSA-44."""
+    text = (
+        text_of("kit-second-optional")
+        .replace('algorithms = ["ESP256", "ML-DSA-44"]', "")
+        .replace('must_verify = ["ESP256"]', "")
+    )
+    text = re.sub(r', "[^"]+-pq.pub.pem"', "", re.sub(r", \{ key = [^}]*\}", "", text))
+    assert "-pq" not in text
+    verdict = verdict_of(
+        product_of("without", text), (DATA / path).read_bytes(), payload=None, slot=None, device=case.get("device"), held={},
+        development=bool(case.get("development", False)),
+    )  # fmt: skip
+    return "accepted" if verdict.accepted else verdict.findings[0].code
 
 
 def test_codes_are_far_apart() -> None:

@@ -4,25 +4,58 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from c_build import SOURCES, STRICT, run
+from c_build import PLAIN, SOURCES, STRICT, run
 
 OURS = sorted(path for path in SOURCES.glob("seal_*.c") if path.name not in ("seal_bearssl.c", "seal_psa.c"))
 
 
+BOTH = pytest.mark.parametrize("second", [(), ("-DSEAL_ML_DSA_44",)], ids=["one algorithm", "two"])
+
+
+@BOTH
 @pytest.mark.parametrize("source", OURS, ids=lambda path: path.name)
-def test_compilers(source: Path, tool: Callable[[str], str], tmp_path: Path) -> None:
+def test_compilers(source: Path, second: tuple[str, ...], tool: Callable[[str], str], tmp_path: Path) -> None:
     for compiler in ("gcc", "clang"):
         tool(compiler)
         for level in ("-O0", "-O2", "-Os"):
-            run([compiler, *STRICT, level, f"-I{SOURCES}", "-c", source, "-o", tmp_path / "out.o"])
-    run(["gcc", *STRICT, "-O2", "-fanalyzer", f"-I{SOURCES}", "-c", source, "-o", tmp_path / "out.o"])
+            run(
+                [
+                    compiler,
+                    *STRICT,
+                    level,
+                    *second,
+                    f"-I{SOURCES}",
+                    f"-I{PLAIN}",
+                    "-c",
+                    source,
+                    "-o",
+                    tmp_path / "out.o",
+                ]
+            )
+    run(
+        [
+            "gcc",
+            *STRICT,
+            "-O2",
+            "-fanalyzer",
+            *second,
+            f"-I{SOURCES}",
+            f"-I{PLAIN}",
+            "-c",
+            source,
+            "-o",
+            tmp_path / "out.o",
+        ]
+    )
     run(
         [
             "clang",
             "--analyze",
             "-Xanalyzer",
             "-analyzer-werror",
+            *second,
             f"-I{SOURCES}",
+            f"-I{PLAIN}",
             "-std=c99",
             source,
             "-o",
@@ -31,7 +64,8 @@ def test_compilers(source: Path, tool: Callable[[str], str], tmp_path: Path) -> 
     )
 
 
-def test_clang_tidy(tool: Callable[[str], str]) -> None:
+@BOTH
+def test_clang_tidy(second: tuple[str, ...], tool: Callable[[str], str]) -> None:
     """Bugs, the analyzer, and the rules of CERT C that need no annex K."""
     tool("clang-tidy")
     checks = "-*,bugprone-*,clang-analyzer-*,cert-*,misc-*,portability-*,-bugprone-easily-swappable-parameters"
@@ -46,14 +80,17 @@ def test_clang_tidy(tool: Callable[[str], str]) -> None:
             *OURS,
             "--",
             "-std=c99",
+            *second,
             f"-I{SOURCES}",
+            f"-I{PLAIN}",
         ]
     )
 
 
-def test_cppcheck(tool: Callable[[str], str]) -> None:
+@BOTH
+def test_cppcheck(second: tuple[str, ...], tool: Callable[[str], str]) -> None:
     tool("cppcheck")
     run(
         ["cppcheck", "--std=c99", "--enable=warning,style,performance,portability", "--error-exitcode=1", "--quiet",
-         "--suppress=unusedStructMember", f"-I{SOURCES}", *OURS]
+         "--suppress=unusedStructMember", *second, f"-I{SOURCES}", f"-I{PLAIN}", *OURS]
     )  # fmt: skip

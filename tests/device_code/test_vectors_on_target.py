@@ -10,7 +10,7 @@ from pathlib import Path
 
 import cryptography_vectors
 import pytest
-from c_build import HERE, SOURCES, bearssl, build_crypto, run
+from c_build import HERE, PLAIN, SOURCES, bearssl, build_crypto, run
 from machines import COMPILER, MACHINES, run_on
 from test_p256 import POINT, SAMPLE, TEST, nist_cases
 
@@ -71,7 +71,7 @@ def test_on_cortex_m(core: str, tool: Callable[[str], str], tmp_path: Path) -> N
     machine = MACHINES[core]
     crypto = build_crypto(tmp_path / "crypto", COMPILER, machine.flags)
     sources = (SOURCES / "seal_bearssl.c", HERE / "vector_main.c")
-    includes = (f"-I{SOURCES}", f"-I{bearssl() / 'inc'}")
+    includes = (f"-I{SOURCES}", f"-I{PLAIN}", f"-I{bearssl() / 'inc'}")
     run([COMPILER, "-std=c99", *machine.flags, *includes, *sources, crypto, "-o", tmp_path / "vectors", *machine.tail])
     check(tmp_path, lambda: run_on(machine, tmp_path / "vectors", "batch.bin", cwd=tmp_path))
 
@@ -80,7 +80,7 @@ def test_psa_on_the_host(tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     tool("/usr/include/psa/crypto.h")
     run(
-        ["gcc", "-std=c99", "-O1", "-DCRYPTO=seal_psa", "-DPREPARE=psa_crypto_init", "-include", "psa/crypto.h", f"-I{SOURCES}",
+        ["gcc", "-std=c99", "-O1", "-DCRYPTO=seal_psa", "-DPREPARE=psa_crypto_init", "-include", "psa/crypto.h", f"-I{SOURCES}", f"-I{PLAIN}",
          SOURCES / "seal_psa.c", HERE / "vector_main.c", "-o", tmp_path / "vectors", "-lmbedcrypto"]
     )  # fmt: skip
     check(tmp_path, lambda: run([tmp_path / "vectors"], cwd=tmp_path))

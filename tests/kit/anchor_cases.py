@@ -220,7 +220,7 @@ def _rotation() -> Iterator[Case]:
         held=runs,
         anchors=first,
     )
-    radio_only = tuple(a for a in following().anchors if a.key_id != images_id and a.key_id != second_id)
+    radio_only = tuple(a for a in following().anchors if a.key_id not in (images_id, second_id))
     limited = following(number=2, anchors=(*radio_only, anchor(IMAGES, "keys/second", 1 << 1)))
     yield Case(
         "anchors-limited-below-use", signed(limited), "rules.trust-in-use", device=device(), held=moved, anchors=first

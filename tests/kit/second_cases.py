@@ -80,6 +80,7 @@ def _images() -> Iterator[Case]:
     for name, by, strict, lax in (
         ("dropped", IMAGES[:1], few, "accepted"),
         ("first-dropped", IMAGES[1:], few, few),
+        ("dropped-beside-unknown", ("somebody", "keys/images"), few, "accepted"),
         ("unknown-key", ("keys/images", "somebody-pq"), unknown, "accepted"),
         ("first-unknown-key", ("somebody", "keys/images-pq"), unknown, unknown),
         ("packages-key", ("keys/images", "keys/packages-pq"), unknown, "accepted"),

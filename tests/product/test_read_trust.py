@@ -51,7 +51,7 @@ def test_two_names_of_one_algorithm_count_once() -> None:
         ("[]", "", "rules.algorithms", "1 to 3"),
         ('["ESP256", "ESP256"]', "", "rules.algorithms", "different"),
         ('["ML-DSA-65"]', "", "rules.algorithms", "ML-DSA-44"),
-        ('["HSS-LMS"]', "", "rules.algorithms", "009-second-signature.md"),
+        ('["HSS-LMS"]', "", "rules.algorithms", "011-hash-based-signatures.md"),
         ('["ESP256", "ML-DSA-44"]', 'must_verify = "either"', "rules.must_verify", "list of names"),
         ('["ESP256", "ML-DSA-44"]', 'must_verify = "ESP256"', "rules.must_verify", "list of names"),
         ('["ESP256", "ML-DSA-44"]', "must_verify = []", "rules.must_verify", "list of names"),

@@ -1,0 +1,1 @@
+/* What imgseal device-code writes for a product with ESP256 alone. */
