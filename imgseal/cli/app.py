@@ -25,6 +25,7 @@ COMMANDS = {
     "factory": "Merge everything into one image for the production programmer.",
     "device-code": "Write C sources that judge and boot as this tool says.",
     "device": "Make device states, and say what a package makes of one.",
+    "ledger": "Verify, prove and show the release log.",
 }
 """Command -> what it does; the module of the same name in this package holds it."""
 

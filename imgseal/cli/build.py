@@ -13,15 +13,18 @@ from imgseal import __version__
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.history import counters_running_out, refuse_going_down
 from imgseal.cli.project import LOCAL_NAME, Project, product_options
+from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, source_revision
 from imgseal.errors import InputError, UsageError
-from imgseal.files import Output, load_artefact, read_bounded, refuse_overlap, write_all
+from imgseal.files import Output, load_artefact, read_bounded, refuse_overlap
 from imgseal.flow import FirmwareFile, ReleaseResult, release
 from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.make.seal import SealOptions
 
 if TYPE_CHECKING:
+    from imgseal.keys.signer import Signer
+    from imgseal.make.pack import Package
     from imgseal.product.model import Product
 
 __all__ = ["command"]
@@ -66,7 +69,8 @@ def command(
     """Seal every component and pack the release.
 
     Writes the update package, each sealed image, and release.json with paths, digests and sizes. Everything is judged
-    before anything is written; when something is refused, nothing is written.
+    before anything is written; when something is refused, nothing is written. Where the product file states a release
+    log, --release adds an entry to it.
     """
     base = Project.load(product_file, settings, None if variant == _ALL else variant)
     projects = [base]
@@ -82,6 +86,7 @@ def command(
     outputs: list[Output] = []
     lines: list[str] = []
     notes: list[str] = []
+    made_packages: list[tuple[Project, Package, tuple[Signer, ...]]] = []
     with ExitStack() as stack:
         files = [
             FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, base.product)))
@@ -89,14 +94,19 @@ def command(
         ]
         for project in projects:
             folder = os.path.join(out, project.product.variant) if project.product.variant and variant == _ALL else out
+            image_signers = project.signers("images", development=development)
+            package_signers = project.signers("packages", development=development)
+            if is_release and project.product.ledger is not None:
+                refuse_development_keys(project, (*image_signers, *package_signers))
             result = release(
                 files,
                 project.product,
                 options,
-                image_signers=project.signers("images", development=development),
-                package_signers=project.signers("packages", development=development),
+                image_signers=image_signers,
+                package_signers=package_signers,
                 trust=project.trust(development=development),
             )
+            made_packages.append((project, result.package, package_signers))
             notes += counters_running_out(result.images)
             if before_package is not None:
                 refuse_going_down(result.package, result.images, before_package, project)
@@ -108,8 +118,10 @@ def command(
         if depfile is not None:
             targets = [output.path for output in outputs]
             outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *_product_inputs(base)])]))
-        refuse_overlap([o.path for o in outputs], [*inputs, *_product_inputs(base)])
-        write_all(outputs)
+        plan = plan_entry(made_packages, options.build_time, options.source_revision) if is_release else None
+        log = [plan.path] if plan is not None else []
+        refuse_overlap([o.path for o in outputs], [*inputs, *_product_inputs(base), *log])
+        notes += write_logged(outputs, plan)
     for note in dict.fromkeys(notes):
         click.echo(f"imgseal: {note}", err=True)
     for line in lines:

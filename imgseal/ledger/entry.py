@@ -13,6 +13,7 @@ __all__ = ["FORMAT", "Entry", "Floor", "LoggedImage", "LoggedPackage", "decode_e
 FORMAT = 1
 _U32 = 0xFFFF_FFFF
 _U63 = (1 << 63) - 1
+_NAME_MAX = 256
 _KEYS_MAX, _IMAGES_MAX, _PACKAGES_MAX, _FLOORS_MAX, _COMPONENTS_MAX = 16, 512, 256, 256, 256
 
 
@@ -191,7 +192,7 @@ def _version(node: Node) -> Version:
 def _package(node: Node) -> LoggedPackage:
     at = node.members("class", "variant", "manifest", "keys", "images")
     return LoggedPackage(
-        variant=at["variant"].text(64, least=0),
+        variant=at["variant"].text(_NAME_MAX, least=0),
         class_id=at["class"].hexadecimal(16, 16),
         manifest=at["manifest"].hexadecimal(32, 32),
         keys=_keys(at["keys"]),
@@ -211,8 +212,8 @@ def _image(node: Node) -> LoggedImage:
     at = node.members("component", "name", "slot", "version", "counter", "statement", "keys")
     return LoggedImage(
         component=at["component"].integer(1, 255),
-        name=at["name"].text(64),
-        slot=at["slot"].text(64),
+        name=at["name"].text(_NAME_MAX),
+        slot=at["slot"].text(_NAME_MAX),
         version=_version(at["version"]),
         counter=at["counter"].integer(0, _U32),
         statement=at["statement"].hexadecimal(32, 32),
@@ -229,7 +230,7 @@ def _floor(node: Node) -> Floor:
     if any(counters[index][0] >= counters[index + 1][0] for index in range(len(counters) - 1)):
         raise at["counters"].wrong("pairs of component number and counter that rise by component")
     return Floor(
-        variant=at["variant"].text(64, least=0),
+        variant=at["variant"].text(_NAME_MAX, least=0),
         class_id=at["class"].hexadecimal(16, 16),
         sequence=at["sequence"].integer(0, _U32),
         manifest=at["manifest"].hexadecimal(32, 32),

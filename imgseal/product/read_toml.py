@@ -241,6 +241,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         text=_text(root.table("text", "text")),
         variants={},
         variant=variant,
+        ledger=_ledger(root.table("ledger", "ledger")) if "ledger" in root else None,
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)
@@ -273,6 +274,13 @@ def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
         for row in table.rows("range", "factory.range")
     )
     return Factory(table.optional_text("bootloader"), ranges, counters)
+
+
+def _ledger(table: Table) -> str:
+    path = table.text("path", limit=1024)
+    if not path.isprintable() or path.endswith("/"):
+        table.refuse("path", "this is no file name", 'a path such as "release.log"', repr(path))
+    return path
 
 
 def _text(table: Table) -> Text:
