@@ -233,6 +233,37 @@ def show(release: str | None, key: str | None, as_json: bool, log_file: str | No
             click.echo("imgseal: no release" + (" was signed with this key" if key else " yet"), err=True)
 
 
+@command.command()
+@click.argument("release")
+@click.argument("folder")
+@click.option("--package", metavar="FILE", help="The release's package; default where build --out out has put it.")
+@click.option("--sbom", metavar="FILE", help="A bill of materials to put beside it.")
+@click.option("--variant", metavar="NAME", help="The package of this variant, where the release has several.")
+@_log_options
+def export(
+    release: str,
+    folder: str,
+    package: str | None,
+    sbom: str | None,
+    variant: str | None,
+    log_file: str | None,
+    product_file: str | None,
+) -> None:
+    """Write what an auditor needs in years to come into a new FOLDER, and judge all of it first.
+
+    The package, the product file as it was resolved, the public keys, the verdict, the proof from the log, the bill of
+    materials where one is given, and the version of imgseal.
+    """
+    from imgseal.cli.ledger_export import ExportFiles, export_release
+
+    project = Project.load(product_file)
+    log = LogFile(log_file if log_file is not None else log_path(project))
+    entry = find(log, release)
+    say_torn(log)
+    for path in export_release(log, entry, folder, ExportFiles(project.path, package, sbom), variant):
+        click.echo(path)
+
+
 def _key_id(text: str) -> bytes:
     """Turn a thumbprint, or the identifier that is its first half, into the identifier that entries hold."""
     digits = text.lower()
