@@ -64,19 +64,20 @@ def added(tip: Tip, draft: Draft) -> tuple[bytes, Step]:
     """
     draft = draft._replace(packages=tuple(sorted(draft.packages, key=lambda each: (each.class_id, each.variant))))
     entry = Entry(tip.size, *draft, raised(tip.least, draft.packages, draft.sequence))
-    read_entry(Node(parse(encode_entry(entry), "entry"), "entry"))  # nothing is written that would not be read
-    leaf = leaf_hash(encode_entry(entry))
+    data = encode_entry(entry)
+    read_entry(Node(parse(data, "entry"), "entry"))  # nothing is written that would not be read
+    leaf = leaf_hash(data)
     peaks = push(tip.peaks, tip.size, leaf)
     root = root_of(peaks)
-    line = _line(tip.at, tip.peaks, root, entry)
+    line = _line(tip.at, tip.peaks, root, data)
     if len(line) > LEDGER_LINE_BYTES:
         raise _too_long(len(line))
     return line, Step(entry, leaf, Tip(tip.size + 1, tip.at + len(line) + 1, peaks, root, entry.least))
 
 
-def _line(at: int, edge: tuple[bytes, ...], root: bytes, entry: Entry) -> bytes:
+def _line(at: int, edge: tuple[bytes, ...], root: bytes, entry: bytes) -> bytes:
     head = encode({"at": at, "edge": [peak.hex() for peak in edge], "root": root.hex()})
-    return head[:-1] + b',"entry":' + encode_entry(entry) + b"}"
+    return head[:-1] + b',"entry":' + entry + b"}"
 
 
 def _too_long(size: int) -> LedgerFormatError:
@@ -93,6 +94,7 @@ class _Line(NamedTuple):
     edge: tuple[bytes, ...]
     root: bytes
     entry: Entry
+    leaf: bytes
 
 
 def _read_line(data: bytes) -> _Line:
@@ -105,20 +107,19 @@ def _read_line(data: bytes) -> _Line:
         )
     node = Node(parse(data, "line of a release log"), "line")
     at = node.members("at", "edge", "root", "entry")
-    line = _Line(
-        at["at"].integer(0, _U63),
-        tuple(peak.hexadecimal(HASH_BYTES, HASH_BYTES) for peak in at["edge"].items(0, PATH_MAX)),
-        at["root"].hexadecimal(HASH_BYTES, HASH_BYTES),
-        read_entry(at["entry"]),
-    )
-    if _line(*line) != data:
+    offset = at["at"].integer(0, _U63)
+    edge = tuple(peak.hexadecimal(HASH_BYTES, HASH_BYTES) for peak in at["edge"].items(0, PATH_MAX))
+    root = at["root"].hexadecimal(HASH_BYTES, HASH_BYTES)
+    entry = read_entry(at["entry"])
+    encoded = encode_entry(entry)
+    if _line(offset, edge, root, encoded) != data:
         raise LedgerFormatError(
             "this is another encoding of a line",
             expected="the one that docs/format/release-log.md describes, ended by one line feed",
             hint="restore the file from version control or a backup; keep version control from changing line ends:"
             " release.log -text in .gitattributes",
         )
-    return line
+    return _Line(offset, edge, root, entry, leaf_hash(encoded))
 
 
 def resume(data: bytes, at: int) -> Tip:
@@ -133,7 +134,7 @@ def resume(data: bytes, at: int) -> Tip:
     size = line.entry.number
     if len(line.edge) != size.bit_count():
         raise _not_continuing(line.entry.number, "its edge is of another size")
-    peaks = push(line.edge, size, leaf_hash(encode_entry(line.entry)))
+    peaks = push(line.edge, size, line.leaf)
     if root_of(peaks) != line.root:
         raise _not_continuing(line.entry.number, "its root is not that of its edge and entry")
     return Tip(size + 1, at + len(data) + 1, peaks, line.root, line.entry.least)
@@ -196,8 +197,7 @@ def _follow(tip: Tip, data: bytes) -> Step:
         raise _not_continuing(entry.number, "its edge is that of another log")
     if line.at != tip.at:
         raise _displaced(line, tip.at)
-    leaf = leaf_hash(encode_entry(entry))
-    peaks = push(tip.peaks, tip.size, leaf)
+    peaks = push(tip.peaks, tip.size, line.leaf)
     if root_of(peaks) != line.root:
         raise _not_continuing(entry.number, "its root is not that of its edge and entry")
     try:
@@ -217,4 +217,4 @@ def _follow(tip: Tip, data: bytes) -> Step:
             expected="the highest sequence and counters so far, by class and variant",
             hint="imgseal adds no such entry: the log was made or changed by something else",
         )
-    return Step(entry, leaf, Tip(tip.size + 1, tip.at + len(data) + 1, peaks, line.root, least))
+    return Step(entry, line.leaf, Tip(tip.size + 1, tip.at + len(data) + 1, peaks, line.root, least))

@@ -4,7 +4,6 @@ from typing import NoReturn
 
 from imgseal.errors import Place
 from imgseal.ledger.errors import LedgerFormatError
-from imgseal.records import NamedTuple
 
 __all__ = ["Json", "Node", "encode", "parse"]
 
@@ -38,11 +37,25 @@ def parse(data: bytes, what: str) -> object:
     raise LedgerFormatError(f"this {what} is not JSON", expected=f"a {what} in ASCII", found=found, hint=_RESTORE)
 
 
-class Node(NamedTuple):
-    """A value of parsed JSON and the path to it, for messages."""
+class Node:
+    """A value of parsed JSON; `key` is its place in the node above, for messages.
 
-    value: object
-    path: str
+    A class with slots, and paths that are put together when they are needed: a log has fifty nodes a line.
+    """
+
+    __slots__ = ("above", "key", "value")
+
+    def __init__(self, value: object, key: str | int, above: "Node | None" = None) -> None:
+        self.value = value
+        self.key = key
+        self.above = above
+
+    @property
+    def path(self) -> str:
+        """The path to the value, such as `entry.packages[0].class`."""
+        if self.above is None:
+            return str(self.key)
+        return self.above.path + (f"[{self.key}]" if isinstance(self.key, int) else f".{self.key}")
 
     def wrong(self, expected: str) -> LedgerFormatError:
         """Return the error about this value."""
@@ -62,7 +75,7 @@ class Node(NamedTuple):
             raise self.wrong("an object with " + ", ".join(keys))
         if list(value) != list(keys):
             self._refuse_keys(value, keys)
-        return {key: Node(value[key], f"{self.path}.{key}") for key in keys}
+        return {key: Node(value[key], key, self) for key in keys}
 
     def _refuse_keys(self, value: Json, keys: tuple[str, ...]) -> NoReturn:
         unknown = [key for key in value if key not in keys]
@@ -84,7 +97,7 @@ class Node(NamedTuple):
         value = self.value
         if not isinstance(value, list) or not least <= len(value) <= most:
             raise self.wrong(f"an array of {least} to {most} items")
-        return [Node(item, f"{self.path}[{index}]") for index, item in enumerate(value)]
+        return [Node(item, index, self) for index, item in enumerate(value)]
 
     def integer(self, least: int, most: int) -> int:
         """Return an integer in a range."""
