@@ -11,7 +11,16 @@ from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 
-__all__ = ["Output", "append_line", "load_artefact", "open_input", "read_bounded", "refuse_overlap", "write_all"]
+__all__ = [
+    "Output",
+    "append_line",
+    "last_line",
+    "load_artefact",
+    "open_input",
+    "read_bounded",
+    "refuse_overlap",
+    "write_all",
+]
 
 
 @contextmanager
@@ -257,6 +266,16 @@ def append_line(
     finally:
         os.close(descriptor)  # and with it the lock
     return torn
+
+
+def last_line(path: str, what: str, line_limit: int, file_limit: int) -> tuple[bytes | None, int]:
+    """Return the last line that has a line feed, without it, and its offset; None where there is none.
+
+    InputError as `open_input`, and for a line of more than `line_limit` bytes.
+    """
+    with open_input(path, what, file_limit) as stream:
+        last, begin, _ = _last_line(stream.fileno(), path, line_limit)
+    return last, begin
 
 
 def _unwritable(path: str, error: OSError) -> InputError:

@@ -59,7 +59,8 @@ def command(
 ) -> int:
     """Judge sealed images, detached headers, update packages and slot dumps as a bootloader would.
 
-    Without --device the verdict is for a fresh device: nothing installed, counters at zero, and the first line says so.
+    Without --device the verdict is for a fresh device: nothing installed, counters at zero, or those of the release log
+    where one is kept. The first line says so. With --development the log does not count.
     """
     if len(artefacts) > 1 and (payload or slot):
         raise UsageError(
@@ -79,6 +80,11 @@ def command(
         )
     trust = project.trust(development=development)
     state, contents = load_device(project, device_file)
+    device = device_file or "a fresh device"
+    if device_file is None and not development and product.ledger is not None:
+        from imgseal.cli.release_log import logged_device
+
+        state, device = logged_device(project) or (state, device)
     verdicts = []
     for path in artefacts:
         data = open_artefact(path)
@@ -90,7 +96,7 @@ def command(
                 trust,
                 state,
                 contents=contents,
-                device=device_file or "a fresh device",
+                device=device,
                 development=development,
                 slot=slot,
                 payload=open_artefact(payload) if payload else None,

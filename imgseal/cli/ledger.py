@@ -216,21 +216,19 @@ def show(release: str | None, key: str | None, as_json: bool, log_file: str | No
     wanted = _key_id(key) if key is not None else None
     log = _open(log_file, product_file)
     if release is not None:
-        entries = [find(log, release)]
+        entry = find(log, release)
+        shown = [_json(entry) if as_json else "\n".join(_lines(entry))]
     else:
-        entries = [step.entry for step in log.walk() if wanted is None or wanted in step.entry.keys]
+        entries = (step.entry for step in log.walk() if wanted is None or wanted in step.entry.keys)
+        shown = [_json(entry) if as_json else _row(entry, wanted) for entry in entries]  # printed once all is verified
     say_torn(log)
     if as_json:
-        from imgseal.ledger.entry import encode_entry
-
-        click.echo("[" + ",\n".join(encode_entry(entry).decode("ascii") for entry in entries) + "]")
-    elif release is not None:
-        click.echo("\n".join(_lines(entries[0])))
-    else:
-        for entry in entries:
-            click.echo(_row(entry, wanted))
-        if not entries:
-            click.echo("imgseal: no release" + (" was signed with this key" if key else " yet"), err=True)
+        click.echo("[" + ",\n".join(shown) + "]")
+        return
+    for text in shown:
+        click.echo(text)
+    if not shown:
+        click.echo("imgseal: no release" + (" was signed with this key" if key else " yet"), err=True)
 
 
 @command.command()
@@ -276,6 +274,12 @@ def _key_id(text: str) -> bytes:
             hint="imgseal key show FILE prints the thumbprint of a key",
         )
     return bytes.fromhex(digits[:32])
+
+
+def _json(entry: "Entry") -> str:
+    from imgseal.ledger.entry import encode_entry
+
+    return encode_entry(entry).decode("ascii")
 
 
 def _row(entry: "Entry", key: bytes | None) -> str:

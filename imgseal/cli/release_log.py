@@ -1,15 +1,18 @@
-"""Adds released packages to the release log, between staging the outputs and moving them into place.
+"""What commands make of the release log: releases are added, and the last one is what a device may have.
+
+A release is added between staging the outputs and moving them into place.
 
 The log comes first: a release that is logged and has no files can be built again or passed over, but files of a
 release that is not logged could not be accounted for (docs/decisions/008-release-log.md).
 """
 
 import hashlib
+import os
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
 from imgseal.errors import ImgsealError, InputError, KeyTroubleError, Place, UsageError
-from imgseal.files import Output, append_line, read_bounded, write_all
+from imgseal.files import Output, append_line, last_line, read_bounded, write_all
 from imgseal.limits import KEY_FILE_BYTES, LEDGER_BYTES, LEDGER_LINE_BYTES
 from imgseal.records import NamedTuple
 
@@ -21,8 +24,9 @@ if TYPE_CHECKING:
     from imgseal.ledger.entry import LoggedPackage
     from imgseal.ledger.log import Draft
     from imgseal.make.pack import Package
+    from imgseal.state.device import DeviceState
 
-__all__ = ["LogPlan", "plan_entry", "refuse_development_keys", "write_logged"]
+__all__ = ["LogPlan", "logged_device", "plan_entry", "refuse_development_keys", "write_logged"]
 
 
 class LogPlan(NamedTuple):
@@ -193,3 +197,32 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     if torn:
         notes.append(f"{plan.path}: {torn} bytes of a line that was cut while it was being written were dropped")
     return notes
+
+
+def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
+    """Return a device with the sequence and counters that the last logged release left, and what to call it.
+
+    None where no log is kept, or none of its releases is for this class and variant.
+    """
+    product = project.product
+    if product.ledger is None or not os.path.lexists(project.resolve(product.ledger)):
+        return None
+    from imgseal.ledger.log import resume
+    from imgseal.state.device import fresh
+
+    path = project.resolve(product.ledger)
+    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES)
+    if last is None:
+        return None
+    try:
+        tip = resume(last, at)
+    except ImgsealError as error:
+        error.place = error.place._replace(file=path)
+        raise
+    for floor in tip.least:
+        if (floor.class_id, floor.variant) == (product.class_id, product.variant or ""):
+            state = fresh(product)._replace(
+                sequence=floor.sequence, manifest_digest=floor.manifest, counters=dict(floor.counters)
+            )
+            return state, f"a device with the numbers of {path} (sequence {floor.sequence})"
+    return None

@@ -287,6 +287,40 @@ def test_a_log_that_was_torn_before_its_first_entry(imgseal: Imgseal, logged: Pa
     assert "1 entry holds" in imgseal("ledger", "verify").out
 
 
+def test_check_takes_the_numbers_of_the_log(imgseal: Imgseal, three: Path) -> None:
+    """Without --device: what devices in the field refuse by now. With --development, or --device, the log does not count."""
+    release(imgseal, 20, "--set", "component.radio.counter=4")
+    last = "out-20/vent-drive-2.4.4-20.suit"
+    said = imgseal("check", last, "out-20/radio.sealed.bin")
+    assert said.status == 0, said.out
+    assert said.out.startswith(f"accepted, for a device with the numbers of release.log (sequence 20): {last}")
+    said = imgseal("check", "out-19/vent-drive-2.4.3-19.suit")
+    assert said.status == 1
+    assert "rollback.sequence-too-low" in said.out
+    assert "rollback.counter-too-low" in imgseal("check", "out-19/radio.sealed.bin").out
+    assert imgseal("check", "out-19/motor-a.sealed.bin").status == 0
+    log = (three / "release.log").read_bytes()
+    (three / "release.log").write_bytes(b"".join(log.splitlines(keepends=True)[:3]))
+    assert imgseal("build", *ALL, "--release", "--set", "release.sequence=19", "--out", "x").status == 2
+    assert imgseal("check", last).status == 0
+    (three / "other").mkdir()
+    (three / "other" / "release.log").write_bytes(log)
+    (three / "release.log").unlink()
+    assert "a fresh device" in imgseal("check", "out-19/vent-drive-2.4.3-19.suit").out
+    other = imgseal("build", *ALL, "--release", "--revision", "aa", "--set", "release.sequence=20", "--out", "other")
+    assert other.status == 0
+    os.replace(three / "other" / "release.log", three / "release.log")
+    assert "rollback.sequence-reused" in imgseal("check", "other/vent-drive-2.4.1-20.suit").out
+    assert imgseal("build", *ALL, "--out", "desk").status == 0
+    assert imgseal("check", "desk/vent-drive-2.4.1-17-development.suit", "--development").status == 0
+    imgseal("device", "new", "unit.json")
+    assert imgseal("check", "out-19/radio.sealed.bin", "--device", "unit.json").status == 0
+    (three / "release.log").write_bytes(log + b"\n")
+    said = imgseal("check", last)
+    assert (said.status, said.out) == (3, "")
+    assert "release.log" in said.err
+
+
 # -- a fork by version control ------------------------------------------------------------------------
 
 

@@ -130,6 +130,24 @@ def test_a_write_that_fails_is_taken_back(tmp_path: Path, monkeypatch: pytest.Mo
     assert path.read_bytes() == b"one\n"
 
 
+def test_the_line_is_on_disk_before_its_line_feed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A power cut may keep later writes and lose earlier ones, unless fsync stands between them (POSIX fsync)."""
+    calls: list[str] = []
+    for name in ("ftruncate", "pwrite", "fsync"):
+        real = getattr(os, name)
+
+        def noted(*arguments: object, name: str = name, real: object = real) -> object:
+            calls.append(f"{name} {bytes(arguments[1])!r}" if name == "pwrite" else name)  # type: ignore[call-overload]
+            return real(*arguments)  # type: ignore[operator]
+
+        monkeypatch.setattr(os, name, noted)
+    add(tmp_path / "log", b"line")
+    assert calls == ["ftruncate", "pwrite b'line'", "fsync", "pwrite b'\\n'", "fsync", "fsync"]  # the folder's last
+    calls.clear()
+    add(tmp_path / "log", b"next")
+    assert calls == ["ftruncate", "pwrite b'next'", "fsync", "pwrite b'\\n'", "fsync"]
+
+
 def test_short_writes_are_gone_on_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """POSIX write: fewer bytes than asked for is no error."""
     real = os.pwrite
