@@ -1,7 +1,8 @@
 """The only module that opens files: bounded reads, and writes that leave either everything or nothing behind."""
 
 import os
-from collections.abc import Iterable, Iterator
+import stat
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import BinaryIO
 
@@ -10,7 +11,16 @@ from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 
-__all__ = ["Output", "load_artefact", "open_input", "read_bounded", "refuse_overlap", "write_all"]
+__all__ = [
+    "Output",
+    "append_line",
+    "last_line",
+    "load_artefact",
+    "open_input",
+    "read_bounded",
+    "refuse_overlap",
+    "write_all",
+]
 
 
 @contextmanager
@@ -71,6 +81,10 @@ def load_artefact(path: str) -> ByteView:
     return ByteView(read_bounded(path, "artefact", ARTEFACT_BYTES))
 
 
+_TAIL = 16 << 10
+"""Bytes that are read from the end of a file at once: a few lines of a log."""
+
+
 class Output(NamedTuple):
     """One file to write: its pieces in order, its permission bits, and whether an existing file is replaced."""
 
@@ -105,9 +119,10 @@ def _identity(path: str) -> object:
     return status.st_dev, status.st_ino
 
 
-def write_all(outputs: Iterable[Output]) -> None:
+def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | None = None) -> None:
     """Write all files or none: each beside its target first, then all are moved into place.
 
+    `before_moving` is called in between; what it raises leaves nothing behind.
     Folders that are missing are made. When anything fails, new files and folders are removed again, replaced files
     are as before, and UsageError or InputError says why.
     """
@@ -123,6 +138,8 @@ def write_all(outputs: Iterable[Output]) -> None:
             if os.path.isdir(path):
                 raise IsADirectoryError(21, "is a folder")
             staged.append((output, _stage(output)))
+        if before_moving is not None:
+            before_moving()
         _move(staged)
     except BaseException as error:
         for _, temporary in staged:
@@ -209,3 +226,123 @@ def _move(staged: list[tuple[Output, str]]) -> None:
     for output, temporary in staged:
         if not output.replace:
             os.unlink(temporary)
+
+
+def append_line(
+    path: str, line_limit: int, file_limit: int, next_line: Callable[[bytes | None, int], bytes | None]
+) -> int:
+    """Add a line to a text file, one process at a time; return how many bytes of an unfinished line were dropped.
+
+    `next_line` gets the last line without its line feed (None where there is none) and its offset, and returns the line
+    to add, or None for none. The line is on disk before its line feed is written, and the line feed before this
+    returns: a line without one was never acknowledged, whatever was cut off, and the next call writes over it. A file
+    that is missing is made. InputError where the file cannot be read or written; then it is as before, and so it is
+    when `next_line` raises.
+    """
+    existed = os.path.lexists(path)
+    try:
+        descriptor = _open_locked(path)
+    except OSError as error:
+        raise _unwritable(path, error) from None
+    try:
+        last, begin, end = _last_line(descriptor, path, line_limit)
+        torn = os.fstat(descriptor).st_size - end
+        line = next_line(last, begin)
+        if line is None:
+            torn = 0
+        elif end + len(line) + 1 > file_limit:
+            raise _too_large(path, "log", file_limit, f"{end + len(line) + 1} bytes with the line to add")
+        else:
+            _write_line(descriptor, line, end)
+            if end == 0:
+                _sync_folder(path)
+    except BaseException as error:
+        with suppress(OSError):
+            if not existed and os.fstat(descriptor).st_size == 0:
+                os.unlink(path)  # who waits for the lock sees that the name has gone, and begins again
+        if isinstance(error, OSError):
+            raise _unwritable(path, error) from None
+        raise
+    finally:
+        os.close(descriptor)  # and with it the lock
+    return torn
+
+
+def last_line(path: str, what: str, line_limit: int, file_limit: int) -> tuple[bytes | None, int]:
+    """Return the last line that has a line feed, without it, and its offset; None where there is none.
+
+    InputError as `open_input`, and for a line of more than `line_limit` bytes.
+    """
+    with open_input(path, what, file_limit) as stream:
+        last, begin, _ = _last_line(stream.fileno(), path, line_limit)
+    return last, begin
+
+
+def _unwritable(path: str, error: OSError) -> InputError:
+    return InputError(
+        "cannot write this file",
+        place=Place(file=path),
+        found=error.strerror or type(error).__name__,
+        hint="check the folder, its permissions and the free space; nothing was changed",
+    )
+
+
+def _open_locked(path: str) -> int:
+    """Open a regular file and hold its lock; a file that is replaced while we wait is opened again."""
+    try:
+        import fcntl  # noqa: PLC0415 - not on every system, and only for logs
+    except ImportError:
+        raise OSError(0, "this system has no file locks that imgseal knows") from None
+    while True:
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK, 0o666)
+        try:
+            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+                raise OSError(0, "is no regular file")
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+            with suppress(FileNotFoundError):
+                if os.path.samestat(os.fstat(descriptor), os.stat(path)):
+                    return descriptor
+        except BaseException:
+            os.close(descriptor)
+            raise
+        os.close(descriptor)
+
+
+def _last_line(descriptor: int, path: str, limit: int) -> tuple[bytes | None, int, int]:
+    """Return the last line that has a line feed, its offset, and the offset behind it; reads no more than it must."""
+    start = os.fstat(descriptor).st_size
+    tail = b""
+    while start and tail.count(b"\n") < 2 and len(tail) <= 2 * limit:
+        step = min(_TAIL, start)
+        start -= step
+        tail = os.pread(descriptor, step, start) + tail
+    end = tail.rfind(b"\n")
+    begin = tail.rfind(b"\n", 0, end) + 1 if end > 0 else 0
+    if (start and begin == 0) or end - begin > limit or len(tail) - end - 1 > limit:
+        raise _too_large(path, "last line", limit, "more")
+    if end < 0:
+        return None, 0, 0
+    return tail[begin:end], start + begin, start + end + 1
+
+
+def _write_line(descriptor: int, line: bytes, end: int) -> None:
+    try:
+        os.ftruncate(descriptor, end)
+        for piece in (line, b"\n"):
+            view = memoryview(piece)
+            while view:
+                view = view[os.pwrite(descriptor, view, os.fstat(descriptor).st_size) :]
+            os.fsync(descriptor)
+    except BaseException:
+        with suppress(OSError):
+            os.ftruncate(descriptor, end)
+        raise
+
+
+def _sync_folder(path: str) -> None:
+    """Make the name of a new file as durable as its content."""
+    descriptor = os.open(os.path.dirname(path) or ".", os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

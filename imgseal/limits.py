@@ -14,12 +14,16 @@ __all__ = [
     "HEADER_BLOCK_STEP",
     "IMAGE_BYTES",
     "KEY_FILE_BYTES",
+    "LEDGER_BYTES",
+    "LEDGER_LINE_BYTES",
     "LINE_BYTES",
     "MANIFEST_BYTES",
     "PRODUCT_FILE_BYTES",
+    "PROOF_BYTES",
     "REGIONS",
     "REQUEST_BYTES",
     "RESPONSE_BYTES",
+    "SBOM_BYTES",
     "SEQUENCE_DEPTH",
     "STATE_FILE_BYTES",
     "TEXT_ARTEFACT_BYTES",
@@ -88,3 +92,15 @@ TRUST_BYTES = 8 << 10
 
 STATE_FILE_BYTES = 4 << 20
 """A device state file without slot contents."""
+
+LEDGER_BYTES = 1 << 30
+"""A release log: half a million releases of a product with four components."""
+
+LEDGER_LINE_BYTES = 256 << 10
+"""One line of a release log: sixteen variants with sixty-four components each."""
+
+PROOF_BYTES = LEDGER_LINE_BYTES + (16 << 10)
+"""A proof or a head from a release log: one entry and at most 64 hashes."""
+
+SBOM_BYTES = 64 << 20
+"""A bill of materials that is exported beside a release."""

@@ -20,6 +20,7 @@ LAYERS = {
     "suit": 1,
     "sealed": 1,
     "journal": 1,
+    "ledger": 1,
     "product": 1,
     "state": 1,
     "keys": 2,

@@ -245,7 +245,8 @@ def sequence(subject: PackageSubject, context: Context) -> list[Finding]:
                 hint="release it again with a higher release.sequence, if the return is meant",
             )
         ]
-    if number == state.sequence and not state.fresh and state.manifest_digest != subject.envelope.digest.value:
+    unused = state.fresh and state.manifest_digest is None
+    if number == state.sequence and not unused and state.manifest_digest != subject.envelope.digest.value:
         return [
             Finding(
                 "rollback.sequence-reused",

@@ -28,6 +28,7 @@ COMMANDS = {
     "device-code": "Write C sources that judge and boot as this tool says.",
     "trust": "Replace and revoke the keys that devices in the field trust.",
     "device": "Make device states, and say what a package makes of one.",
+    "ledger": "Verify, prove and show the release log.",
 }
 """Command -> what it does; the module of the same name in this package holds it."""
 

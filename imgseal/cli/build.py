@@ -14,16 +14,19 @@ from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.history import counters_running_out, refuse_going_down
 from imgseal.cli.pack import package_file_name
 from imgseal.cli.project import LOCAL_NAME, Project, product_options
+from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, day_of, source_revision
 from imgseal.errors import InputError, UsageError
-from imgseal.files import Output, load_artefact, read_bounded, refuse_overlap, write_all
+from imgseal.files import Output, load_artefact, read_bounded, refuse_overlap
 from imgseal.flow import FirmwareFile, ReleaseResult, release
 from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.make.seal import SealOptions
 
 if TYPE_CHECKING:
     from imgseal.flow.later import Asking, Job
+    from imgseal.keys.signer import Signer
+    from imgseal.make.pack import Package
     from imgseal.product.model import Product
 
 __all__ = ["command", "release_outputs", "request_outputs"]
@@ -75,7 +78,8 @@ def command(
     """Seal every component and pack the release.
 
     Writes the update package, each sealed image, and release.json with paths, digests and sizes. Everything is judged
-    before anything is written; when something is refused, nothing is written.
+    before anything is written; when something is refused, nothing is written. Where the product file states a release
+    log, --release adds an entry to it.
     """
     base = Project.load(product_file, settings, None if variant == _ALL else variant)
     projects = [base]
@@ -95,6 +99,7 @@ def command(
     notes: list[str] = []
     if sign_later:
         from imgseal.flow.later import ask
+    made_packages: list[tuple[Project, Package, tuple[Signer, ...]]] = []
     with ExitStack() as stack:
         files = [
             FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, base.product)))
@@ -107,16 +112,21 @@ def command(
                 outputs += request_outputs(asking, project.product, folder, development=development)
                 notes += asking.notes
                 continue
+            image_signers = project.signers("images", development=development)
+            package_signers = project.signers("packages", development=development)
+            if is_release and project.product.ledger is not None:
+                refuse_development_keys(project, (*image_signers, *package_signers))
             result = release(
                 files,
                 project.product,
                 options,
-                image_signers=project.signers("images", development=development),
-                package_signers=project.signers("packages", development=development),
+                image_signers=image_signers,
+                package_signers=package_signers,
                 trust=project.trust(development=development),
                 day=day_of(options.build_time),
                 unfinished=unfinished,
             )
+            made_packages.append((project, result.package, package_signers))
             notes += counters_running_out(result.images)
             if before_package is not None:
                 refuse_going_down(result.package, result.images, before_package, project)
@@ -128,8 +138,11 @@ def command(
         if depfile is not None:
             targets = [output.path for output in outputs]
             outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *_product_inputs(base)])]))
-        refuse_overlap([o.path for o in outputs], [*inputs, *_product_inputs(base)])
-        write_all(outputs)
+        logged = is_release and not sign_later
+        plan = plan_entry(made_packages, options.build_time, options.source_revision) if logged else None
+        log = [plan.path] if plan is not None else []
+        refuse_overlap([o.path for o in outputs], [*inputs, *_product_inputs(base), *log])
+        notes += write_logged(outputs, plan)
     for note in dict.fromkeys(notes):
         click.echo(f"imgseal: {note}", err=True)
     for line in lines:

@@ -68,8 +68,9 @@ def command(
 ) -> int:
     """Judge sealed images, detached headers, update packages and slot dumps as a bootloader would.
 
-    Without --device the verdict is for a fresh device: nothing installed, counters at zero, and the first line says so.
-    Devices have no clock to trust: the days of keys, from and until in [trust], are for this tool and its users.
+    Without --device the verdict is for a fresh device: nothing installed, counters at zero, or those of the release log
+    where one is kept. The first line says so. With --development the log does not count. Devices have no clock to
+    trust: the days of keys, from and until in [trust], are for this tool and its users.
     """
     if len(artefacts) > 1 and (payload or slot):
         raise UsageError(
@@ -91,6 +92,10 @@ def command(
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = today() if as_of is None else parse_day(as_of)
     device = device_file or "a fresh device"
+    if device_file is None and not development and product.ledger is not None:
+        from imgseal.cli.release_log import logged_device
+
+        state, device = logged_device(project) or (state, device)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
     verdicts = []

@@ -8,9 +8,10 @@ import click
 from imgseal.cli.build import release_outputs, request_outputs
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.project import Project, product_options
+from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.cli.signing import today
 from imgseal.errors import UsageError
-from imgseal.files import read_bounded, refuse_overlap, write_all
+from imgseal.files import read_bounded, refuse_overlap
 from imgseal.flow import FirmwareFile
 from imgseal.limits import REQUEST_BYTES, RESPONSE_BYTES
 
@@ -81,22 +82,26 @@ def command(
                 found=", ".join(file.name for file in files if not isinstance(file.content, SealedImage)),
                 hint="name the .sealed.bin and .header.bin files that were written beside the request",
             )
-        done = finish(
-            Job(
-                files,
-                project.product,
-                options,
-                project.signers("images", development=development),
-                project.signers("packages", development=development),
-                project.trust(development=development),
-                today(),
-                unfinished,
-            ),
-            asked,
-            answers,
+        job = Job(
+            files,
+            project.product,
+            options,
+            project.signers("images", development=development),
+            project.signers("packages", development=development),
+            project.trust(development=development),
+            today(),
+            unfinished,
         )
+        if not development and project.product.ledger is not None:
+            refuse_development_keys(project, (*job.image_signers, *job.package_signers))
+        done = finish(job, asked, answers)
+        plan = None
         if done.release is not None:
             notes = done.release.notes
+            if not development:
+                first = done.release.images[0].statement
+                made = [(project, done.release.package, job.package_signers)]
+                plan = plan_entry(made, first.build_time, first.source_revision)
             outputs = release_outputs(
                 done.release, project.product, out, development=development, unfinished=unfinished
             )
@@ -108,9 +113,16 @@ def command(
         there |= {name.replace(".header.", ".payload.") for name in there if ".header." in name}
         outputs = [output for output in outputs if os.path.realpath(output.path) not in there]  # byte for byte the same
         refuse_overlap(
-            [output.path for output in outputs], [project.path, request, *responses, *(a.path for a in arguments)]
+            [output.path for output in outputs],
+            [
+                project.path,
+                request,
+                *responses,
+                *(a.path for a in arguments),
+                *([plan.path] if plan is not None else []),
+            ],
         )
-        write_all(outputs)
+        notes = (*notes, *write_logged(outputs, plan))
     for note in dict.fromkeys(notes):
         click.echo(f"imgseal: {note}", err=True)
     for output in outputs:

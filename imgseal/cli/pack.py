@@ -7,9 +7,10 @@ import click
 
 from imgseal.cli.firmware import load_sealed
 from imgseal.cli.project import Project, product_options
+from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.cli.signing import build_time, day_of
 from imgseal.errors import UsageError
-from imgseal.files import Output, refuse_overlap, write_all
+from imgseal.files import Output, refuse_overlap
 from imgseal.flow import pack_images
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def command(
 ) -> None:
     """Pack sealed images into NAME-VERSION-SEQUENCE.suit and sign the manifest.
 
-    The package is judged before it is written.
+    The package is judged before it is written. Where the product file states a release log, --release adds an entry.
     """
     project = Project.load(product_file, settings, variant)
     product = project.product
@@ -56,6 +57,8 @@ def command(
         raise UsageError("there is nothing to pack", hint="name the .header.bin file of a detached image")
     sealed = tuple(load_sealed(path, product) for path in paths)
     signers = project.signers("packages", development=development)
+    if is_release and product.ledger is not None:
+        refuse_development_keys(project, signers)
     package, verdict = pack_images(
         sealed,
         product,
@@ -67,9 +70,11 @@ def command(
     )
     name = package_file_name(product, development=development, unfinished=unfinished)
     output = Output(os.path.join(out, name), package.pieces())
-    refuse_overlap([output.path], [*images, project.path])
-    write_all([output])
-    for note in verdict.notes:
+    revisions = {image.statement.source_revision for image in sealed}
+    revision = revisions.pop() if len(revisions) == 1 else b""
+    plan = plan_entry([(project, package, signers)], build_time(), revision) if is_release else None
+    refuse_overlap([output.path], [*images, project.path, *([plan.path] if plan is not None else [])])
+    for note in (*verdict.notes, *write_logged([output], plan)):
         click.echo(f"imgseal: {note}", err=True)
     click.echo(output.path)
 

@@ -28,6 +28,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("rules", "table", "defaults", "rules of the product"),
         Key("limits", "table", "none", "what an update may take"),
         Key("factory", "table", "none", "what `imgseal factory` merges beside the sealed images"),
+        Key("ledger", "table", "none", "the release log"),
         Key("text", "table", "none", "what packages say to people"),
         Key("variant", "table", "none", "variants by name; each may hold `class`, `hardware` and `component` tables"),
     ),
@@ -215,6 +216,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("at", "integer", "none", "address of a flat binary"),
         Key("what", "text", "configuration", "named in the list of ranges"),
     ),
+    "ledger": (Key("path", "file", "required", "the log file; the first release makes it"),),
     "text": (
         Key("language", "language tag", '"en"', "of all texts"),
         Key("description", "text", "none", "what the product is"),

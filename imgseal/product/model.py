@@ -257,7 +257,7 @@ class Text(NamedTuple):
 
 
 class Product(NamedTuple):
-    """A whole product file, of one variant where it was asked for."""
+    """A whole product file, of one variant where it was asked for; `ledger` names the release log, if one is kept."""
 
     source: str
     name: str
@@ -279,6 +279,7 @@ class Product(NamedTuple):
     text: Text
     variants: Mapping[str, str]
     variant: str | None
+    ledger: str | None = None
 
     def variant_class_ids(self) -> dict[str, bytes]:
         """Return the class identifier of each variant by its name."""

@@ -22,7 +22,7 @@ from imgseal.product.read_trust import read_references, read_rules, read_trust
 from imgseal.product.table import Document, Table
 from imgseal.versions import Version, decimal
 
-__all__ = ["read"]
+__all__ = ["read", "resolved"]
 
 _U32 = 0xFFFF_FFFF
 _Tree = dict[str, object]
@@ -63,6 +63,21 @@ def read(
         )
     chosen = tree if variant is None else _overlay(document, tree, variant)
     return _product(document, chosen, variant)._replace(variants=names)
+
+
+def resolved(
+    text: str, *, name: str, overrides: Mapping[str, str] | None = None, variant: str | None = None
+) -> dict[str, object]:
+    """Return the tree of a product file with the --set pairs and one variant in their places, and no variants.
+
+    For a text that `read` takes with the same arguments.
+    """
+    tree = _parse(text, name)
+    _override(tree, overrides or {}, name)
+    if variant is not None:
+        tree = _overlay(Document(text, name), tree, variant)
+    tree.pop("variant", None)
+    return tree
 
 
 def _parse(text: str, name: str) -> _Tree:
@@ -241,6 +256,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         text=_text(root.table("text", "text")),
         variants={},
         variant=variant,
+        ledger=_ledger(root.table("ledger", "ledger")) if "ledger" in root else None,
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)
@@ -273,6 +289,13 @@ def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
         for row in table.rows("range", "factory.range")
     )
     return Factory(table.optional_text("bootloader"), ranges, counters)
+
+
+def _ledger(table: Table) -> str:
+    path = table.text("path", limit=1024)
+    if not path.isprintable() or path.endswith("/"):
+        table.refuse("path", "this is no file name", 'a path such as "release.log"', repr(path))
+    return path
 
 
 def _text(table: Table) -> Text:

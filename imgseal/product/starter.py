@@ -85,6 +85,9 @@ header_block = 1024                  # the firmware starts this far behind the s
 counter = 0                          # anti-rollback: raise it when older code must never run again
 # hazard = "The lid moves at start." # say it if something moves: devices are then asked for authorisation
 
+# [ledger]                           # from the first real release on: what was released, and numbers that only rise
+# path = "release.log"               # belongs into version control; see imgseal ledger --help
+
 # -- who may sign ---------------------------------------------------------------------
 [trust.images]
 keys = ["keys/images.pub.pem"]

@@ -123,7 +123,7 @@ def test_interrupted(imgseal: Imgseal, project: Path, monkeypatch: pytest.Monkey
     def stop(*_arguments: object, **_more: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("imgseal.cli.build.write_all", stop)
+    monkeypatch.setattr("imgseal.cli.release_log.write_all", stop)
     said = imgseal("build", "phrases=phrases.bin@0x60080400", "--release")
     assert (said.status, "nothing was written" in said.err) == (130, True)
     assert not (project / "out").exists()

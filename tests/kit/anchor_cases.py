@@ -10,7 +10,7 @@ from workshop import public_key, resealed, signer, trust_of
 
 from imgseal.anchors.codec import IMAGES, PACKAGES, Anchor, AnchorSet, encode_set, encode_update
 from imgseal.keys.anchor_set import anchor_set
-from imgseal.keys.p256 import ORDER
+from imgseal.keys.p256 import ORDER, PublicKey
 from imgseal.keys.untrusted import published_signer
 
 APEX = "kit-apex"
@@ -161,6 +161,7 @@ def _rules() -> Iterator[Case]:
     yield Case("anchors-vendor", signed(following(vendor_id=bytes(16))), "identity.wrong-vendor")
     yield Case("anchors-class", signed(following(class_id=bytes(16))), "identity.wrong-class")
     key = published_signer().public
+    assert isinstance(key, PublicKey)
     known = Anchor(IMAGES, 0xFFFF_FFFF, key.key_id, key.x + key.y)
     yield Case(
         "anchors-published-key",

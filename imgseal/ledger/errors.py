@@ -1,0 +1,32 @@
+"""What can be wrong with a release log: a line that cannot be read, one that does not follow, numbers that go down."""
+
+from imgseal.errors import ImgsealError, InputError, RefusedError
+
+__all__ = ["CURE", "ForkError", "GoingDownError", "LedgerError", "LedgerFormatError"]
+
+CURE = (
+    "a log goes on from its last line only; where a merge put two sides together, take one side whole"
+    " (git checkout --ours FILE, or --theirs), then make the other side's releases again with higher sequences"
+)
+"""What to do about a log that forks."""
+
+
+class LedgerFormatError(InputError):
+    """A line, proof or head is not as docs/format/release-log.md says."""
+
+
+class LedgerError(RefusedError):
+    """A log, proof or head is well-formed and does not hold."""
+
+
+class ForkError(LedgerError):
+    """Two entries claim the same place, or a line does not stand where it was written."""
+
+
+class GoingDownError(ImgsealError):
+    """A sequence or counter is below an earlier release's; `place.key` names it as the product file does.
+
+    When an entry is to be added that is wrong usage, in a log that exists it is a refusal: who catches it says so.
+    """
+
+    exit_status = 1

@@ -1,0 +1,77 @@
+"""Numbers that only rise: sequence and counters of a release against those before it, by class and variant.
+
+RFC 9124 section 4.3.1 REQ.SEC.SEQUENCE: the sequence only rises; devices would refuse what goes down.
+"""
+
+from collections.abc import Iterable
+
+from imgseal.errors import Place
+from imgseal.ledger.entry import Floor, LoggedPackage
+from imgseal.ledger.errors import GoingDownError, LedgerFormatError
+
+__all__ = ["is_logged", "raised"]
+
+Line = tuple[bytes, str]
+
+
+def _by_line(floors: Iterable[Floor]) -> dict[Line, Floor]:
+    return {(floor.class_id, floor.variant): floor for floor in floors}
+
+
+def is_logged(floors: Iterable[Floor], package: LoggedPackage, sequence: int) -> bool:
+    """Say whether this very package is the latest of its class and variant: built again, it is not a new release."""
+    floor = _by_line(floors).get((package.class_id, package.variant))
+    return floor is not None and floor.sequence == sequence and floor.manifest == package.manifest
+
+
+def raised(floors: tuple[Floor, ...], packages: Iterable[LoggedPackage], sequence: int) -> tuple[Floor, ...]:
+    """Return the floors after these packages; GoingDownError where one is below the floors, or uses a sequence again.
+
+    LedgerFormatError where two packages are for one class and variant.
+    """
+    known = _by_line(floors)
+    seen: set[Line] = set()
+    for package in packages:
+        line = (package.class_id, package.variant)
+        if line in seen:
+            raise LedgerFormatError(
+                "two packages of one release are for one class and variant",
+                expected="one package for each",
+                found=f"two for {package.class_id.hex()} {package.variant}".rstrip(),
+                hint="release them one after the other, with a sequence each",
+            )
+        seen.add(line)
+        known[line] = _raised(known.get(line), package, sequence)
+    return tuple(floor for _, floor in sorted(known.items()))
+
+
+def _raised(floor: Floor | None, package: LoggedPackage, sequence: int) -> Floor:
+    counters = {} if floor is None else dict(floor.counters)
+    if floor is not None and sequence < floor.sequence:
+        raise GoingDownError(
+            "the sequence goes down",
+            place=Place(key="release.sequence"),
+            expected=f"above {floor.sequence}, which is logged",
+            found=str(sequence),
+            hint=f"release.sequence = {floor.sequence + 1}; a return to older code is a new release with a higher one",
+        )
+    if floor is not None and sequence == floor.sequence:
+        raise GoingDownError(
+            "the sequence is used again, with another manifest",
+            place=Place(key="release.sequence"),
+            expected=f"above {floor.sequence}, or the package that is logged with it: manifest {floor.manifest.hex()}",
+            found=f"manifest {package.manifest.hex()}",
+            hint=f"release.sequence = {floor.sequence + 1}",
+        )
+    for image in package.images:
+        least = counters.get(image.component, 0)
+        if image.counter < least:
+            raise GoingDownError(
+                "an anti-rollback counter goes down",
+                place=Place(key=f"component.{image.name}.counter"),
+                expected=f"at least {least}, which is logged",
+                found=str(image.counter),
+                hint=f"component.{image.name}.counter = {least}, or higher when older code must never run again",
+            )
+        counters[image.component] = image.counter
+    return Floor(package.variant, package.class_id, sequence, package.manifest, tuple(sorted(counters.items())))
