@@ -17,7 +17,7 @@ def read_references(table: Table, key: str) -> tuple[str, ...]:
         return ()
     value = table.raw(key)
     if not isinstance(value, list):
-        return (table.text(key),)
+        return (_reference(table, key, table.text(key)),)
     names = table.texts(key)
     if len(names) != len(KEY_NAMES):
         table.refuse(
@@ -26,7 +26,48 @@ def read_references(table: Table, key: str) -> tuple[str, ...]:
             f"a key file in quotes, or {len(KEY_NAMES)} in brackets: one for each of {', '.join(KEY_NAMES.values())}",
             f"{len(names)} in brackets",
         )
-    return names
+    return tuple(_reference(table, key, name) for name in names)
+
+
+def _reference(table: Table, key: str, text: str) -> str:
+    """Check a key reference: a file name as it stands, or a PKCS#11 URI that names no module.
+
+    Loading a module runs its code, and product files travel with sources: decision 010.
+    """
+    if not _starts_like_a_token(text):
+        return text
+    from imgseal.product.token_uri import BadTokenUriError, parse  # noqa: PLC0415 - only where there are tokens
+
+    try:
+        uri = parse(text)
+    except BadTokenUriError as error:
+        table.refuse(key, f"this PKCS#11 URI cannot be used: {error}", error.expected, None, error.hint)
+    if uri.module_path is not None:
+        table.refuse(
+            key,
+            "a product file names no PKCS#11 module: loading one runs its code",
+            "a URI without module-path",
+            None,
+            "set the environment variable IMGSEAL_PKCS11_MODULE to the module's path",
+        )
+    if uri.type not in (None, "private"):
+        table.refuse(key, "this URI names no private key", "type=private, or no type", f"type={uri.type}")
+    return text
+
+
+def _starts_like_a_token(text: str) -> bool:
+    return text[:7].lower() == "pkcs11:"
+
+
+def _refuse_token(table: Table, key: str, text: str) -> None:
+    if _starts_like_a_token(text):
+        table.refuse(
+            key,
+            "a trusted key is a public key file: judging needs no token",
+            "the name of a PEM file",
+            "a PKCS#11 URI",
+            "write the public half with: imgseal key public URI --out FILE",
+        )
 
 
 def read_rules(table: Table) -> Rules:
@@ -87,6 +128,9 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
         roles.append((entries, need))
     development = table.table("development", "trust.development")
     desk = [tuple(TrustEntry(text, (), ()) for text in development.texts(role, ())) for role in ("images", "packages")]
+    for role, keys in zip(("images", "packages"), desk, strict=True):
+        for entry in keys:
+            _refuse_token(development, role, entry.key)
     seen: dict[str, str] = {}
     for where, entries in (
         ("trust.images", roles[0][0]),
@@ -116,12 +160,14 @@ def _list(table: Table, key: str, least: int) -> list[object]:
 
 def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:
     if isinstance(value, str) and value:
+        _refuse_token(table, "keys", value)
         return TrustEntry(value, (), ())
     allowed = ("key", "components", "classes") if role == "images" else ("key", "classes")
     if not isinstance(value, dict) or not isinstance(value.get("key"), str) or any(k not in allowed for k in value):
         table.refuse(
             "keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value)
         )
+    _refuse_token(table, "keys", value["key"])
     limits = []
     for key in ("components", "classes"):
         names = value.get(key, [])
