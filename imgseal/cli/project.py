@@ -10,6 +10,7 @@ from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
 from imgseal.product.algorithms import KEY_NAMES
+from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
@@ -179,6 +180,10 @@ class Project(NamedTuple):
                 )
 
     def _signer(self, reference: str, key: str, *, development: bool) -> "Signer":
+        if is_token_uri(reference):
+            from imgseal.cli.tokens import token_signer
+
+            return token_signer(reference)
         from imgseal.keys.pem import load_private
         from imgseal.keys.signer import file_signer
 

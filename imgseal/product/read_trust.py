@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
 from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
+from imgseal.product.references import is_token_uri
 from imgseal.product.table import Table
 
 __all__ = ["read_references", "read_rules", "read_trust"]
@@ -34,7 +35,7 @@ def _reference(table: Table, key: str, text: str) -> str:
 
     Loading a module runs its code, and product files travel with sources: decision 010.
     """
-    if not _starts_like_a_token(text):
+    if not is_token_uri(text):
         return text
     from imgseal.product.token_uri import BadTokenUriError, parse  # noqa: PLC0415 - only where there are tokens
 
@@ -55,12 +56,8 @@ def _reference(table: Table, key: str, text: str) -> str:
     return text
 
 
-def _starts_like_a_token(text: str) -> bool:
-    return text[:7].lower() == "pkcs11:"
-
-
 def _refuse_token(table: Table, key: str, text: str) -> None:
-    if _starts_like_a_token(text):
+    if is_token_uri(text):
         table.refuse(
             key,
             "a trusted key is a public key file: judging needs no token",

@@ -7,11 +7,10 @@ that was meant; unknown query attributes are ignored (RFC 7512 sections 2.3 and 
 
 import re
 
+from imgseal.product.references import SCHEME, is_token_uri
 from imgseal.records import NamedTuple
 
-__all__ = ["SCHEME", "BadTokenUriError", "TokenUri", "is_token_uri", "parse"]
-
-SCHEME = "pkcs11:"
+__all__ = ["BadTokenUriError", "TokenUri", "parse"]
 
 _TEXTS = (
     "token",
@@ -79,11 +78,6 @@ class TokenUri(NamedTuple):
         query = (("module-path", self.module_path), ("pin-source", self.pin_source))
         shown = "&".join(f"{name}={_escaped(value, query=True)}" for name, value in query if value is not None)
         return f"{text}?{shown}" if shown else text
-
-
-def is_token_uri(text: str) -> bool:
-    """Say whether a key reference is meant as a PKCS#11 URI; the scheme's case does not matter (RFC 3986 3.1)."""
-    return text[: len(SCHEME)].lower() == SCHEME
 
 
 def parse(text: str) -> TokenUri:

@@ -7,7 +7,8 @@ from workshop import product
 
 from imgseal.errors import UsageError
 from imgseal.product.read_toml import read
-from imgseal.product.token_uri import BadTokenUriError, TokenUri, is_token_uri, parse
+from imgseal.product.references import is_token_uri
+from imgseal.product.token_uri import BadTokenUriError, TokenUri, parse
 
 EXAMPLES = [
     ("pkcs11:", TokenUri()),
