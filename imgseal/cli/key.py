@@ -9,6 +9,7 @@ from imgseal.cli.project import PASSPHRASE_VARIABLE, Project, find_product, unlo
 from imgseal.errors import ImgsealError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, write_all
 from imgseal.keys.anykey import AnyKey
+from imgseal.keys.hidden import Hidden, hidden
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
 from imgseal.product.references import is_token_uri
@@ -128,7 +129,7 @@ def public(path: str, out: str | None) -> None:
         write_all([Output(out, [text], replace=False)])
 
 
-def _new_passphrase(path: str) -> bytes:
+def _new_passphrase(path: str) -> Hidden:
     given = os.environ.get(PASSPHRASE_VARIABLE)
     if given is None:
         if not os.isatty(0):
@@ -142,7 +143,7 @@ def _new_passphrase(path: str) -> bytes:
         raise UsageError(
             "the pass phrase is empty", place=Place(file=path), hint="say --no-passphrase if that is meant"
         )
-    return given.encode()
+    return Hidden(given.encode())
 
 
 def _new_in_token(text: str, algorithm: str, public_file: str | None, *, no_passphrase: bool) -> None:
@@ -228,7 +229,7 @@ def _read(path: str) -> tuple[AnyKey, bool]:
     from imgseal.keys.signer import file_signer
 
     try:
-        data = read_bounded(path, "key file", KEY_FILE_BYTES)
+        data = hidden(read_bounded(path, "key file", KEY_FILE_BYTES))
     except ImgsealError as error:
         raise KeyTroubleError(
             "cannot read this key file",

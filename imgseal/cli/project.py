@@ -14,6 +14,7 @@ from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
+    from imgseal.keys.hidden import Hidden
     from imgseal.keys.signer import Signer
     from imgseal.keys.trust import Trust
     from imgseal.product.model import Product
@@ -184,6 +185,7 @@ class Project(NamedTuple):
             from imgseal.cli.tokens import token_signer
 
             return token_signer(reference)
+        from imgseal.keys.hidden import Hidden
         from imgseal.keys.pem import load_private
         from imgseal.keys.signer import file_signer
 
@@ -196,7 +198,7 @@ class Project(NamedTuple):
                 hint=f"{self.path} names it as {key}; make one with: imgseal key new {flag}{path}",
             )
         try:
-            data = read_bounded(path, "private key", KEY_FILE_BYTES)
+            data = Hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
         except InputError as error:
             raise KeyTroubleError(
                 "cannot read the signing key",
@@ -207,13 +209,15 @@ class Project(NamedTuple):
         return file_signer(load_private(data, path, unlock(path)), path)
 
 
-def unlock(path: str) -> Callable[[], bytes]:
+def unlock(path: str) -> "Callable[[], Hidden]":
     """Return a function that asks for the pass phrase of a key file: from the environment, else at the terminal."""
 
-    def ask() -> bytes:
+    def ask() -> "Hidden":
+        from imgseal.keys.hidden import Hidden
+
         given = os.environ.get(PASSPHRASE_VARIABLE)
         if given is not None:
-            return given.encode()
+            return Hidden(given.encode())
         if not os.isatty(0):
             raise KeyTroubleError(
                 "this key is encrypted, and there is nobody to ask for its pass phrase",
@@ -221,6 +225,6 @@ def unlock(path: str) -> Callable[[], bytes]:
                 hint=f"set {PASSPHRASE_VARIABLE}, or run imgseal in a terminal",
             )
         answer: str = click.prompt(f"Pass phrase for {path}", hide_input=True, err=True)
-        return answer.encode()
+        return Hidden(answer.encode())
 
     return ask

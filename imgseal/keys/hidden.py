@@ -6,7 +6,7 @@ out of hidden bytes is hidden as well. The content is still in memory; this is a
 
 from typing import SupportsIndex, overload
 
-__all__ = ["Hidden", "HiddenText"]
+__all__ = ["Hidden", "HiddenText", "hidden"]
 
 _SHOWN = "<hidden>"
 
@@ -42,3 +42,8 @@ class HiddenText(str):
 
     def __format__(self, spec: str) -> str:
         return _SHOWN
+
+
+def hidden(data: bytes) -> bytes:
+    """Return the bytes so that they do not show."""
+    return Hidden(data)

@@ -115,7 +115,12 @@ KEYS: dict[str, tuple[Key, ...]] = {
         ),
         Key("judged", '"boot", "install" or "use"', '"boot"', "when the device judges the payload"),
         Key("outside", "array of tables", "none", "ranges outside the run slots that a firmware file may hold"),
+        Key("allowed_key", "array of tables", "none", "private keys that belong in the firmware; others are refused"),
         Key("description", "text", "none", "for people"),
+    ),
+    "component.NAME.allowed_key": (
+        Key("sha256", "text", "required", "of the key's bytes, as the refusal prints it"),
+        Key("reason", "text", "required", "why the key belongs there"),
     ),
     "component.NAME.outside": (
         Key("at", "integer", "required", "first address"),
