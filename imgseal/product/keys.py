@@ -52,12 +52,32 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("sequence", "integer", "required", "manifest sequence number, only ever rises; 0 to 4294967295"),
     ),
     "signing.development": (
-        Key("images", "file or files", "none", "private keys that seal development images, one for each algorithm; files or PKCS#11 URIs"),
-        Key("packages", "file or files", "none", "private keys that sign development packages, one for each algorithm; files or PKCS#11 URIs"),
+        Key(
+            "images",
+            "file or files",
+            "none",
+            "private keys that seal development images, one for each algorithm; files or PKCS#11 URIs",
+        ),
+        Key(
+            "packages",
+            "file or files",
+            "none",
+            "private keys that sign development packages, one for each algorithm; files or PKCS#11 URIs",
+        ),
     ),
     "signing.release": (
-        Key("images", "file or files", "none", "private keys that seal released images, one for each algorithm; files or PKCS#11 URIs"),
-        Key("packages", "file or files", "none", "private keys that sign released packages, one for each algorithm; files or PKCS#11 URIs"),
+        Key(
+            "images",
+            "file or files",
+            "none",
+            "private keys that seal released images, one for each algorithm; files or PKCS#11 URIs",
+        ),
+        Key(
+            "packages",
+            "file or files",
+            "none",
+            "private keys that sign released packages, one for each algorithm; files or PKCS#11 URIs",
+        ),
     ),
     "memory.NAME": (
         Key("base", "integer", "required", "first address"),
