@@ -6,11 +6,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from soft_token import faulty, made_faulty, made_tokens, token
 from workshop import BUILD_TIME, Imgseal, Said, write_project
 
 from imgseal.cli.app import run
 from imgseal.demo.firmware import code, phrases
 from imgseal.source.intel_hex_writer import write_intel_hex
+
+__all__ = ["faulty", "made_faulty", "made_tokens", "token"]  # fixtures
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -55,6 +55,7 @@ WITHIN_FORMATS = {
 }
 LIBRARIES = {
     "cryptography": {"keys"},
+    "pkcs11": {"keys"},
     "cbor2": {"cbor"},
     "click": {"cli"},
     "elftools": {"source"},

@@ -10,9 +10,11 @@ from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
 from imgseal.product.algorithms import KEY_NAMES
+from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
+    from imgseal.keys.hidden import Hidden
     from imgseal.keys.signer import Signer
     from imgseal.keys.trust import Trust
     from imgseal.product.model import Product
@@ -188,6 +190,12 @@ class Project(NamedTuple):
                 )
 
     def _signer(self, reference: str, key: str, *, development: bool) -> "Signer":
+        if is_token_uri(reference):
+            from imgseal.cli.tokens import token_signer
+
+            return token_signer(reference)
+        from imgseal.keys.hidden import hidden
+
         path = self.resolve(reference)
         if not os.path.exists(path):
             flag = "--no-passphrase " if development else ""
@@ -197,7 +205,7 @@ class Project(NamedTuple):
                 hint=f"{self.path} names it as {key}; make one with: imgseal key new {flag}{path}",
             )
         try:
-            data = read_bounded(path, "private key", KEY_FILE_BYTES)
+            data = hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
         except InputError as error:
             raise KeyTroubleError(
                 "cannot read the signing key",
@@ -209,9 +217,15 @@ class Project(NamedTuple):
 
 
 def open_signer(path: str) -> "Signer":
-    """Open a signing key by its file name; KeyTroubleError where it cannot be read or cannot sign."""
+    """Open a signing key by its file name or PKCS#11 URI; KeyTroubleError where it cannot be read or cannot sign."""
+    if is_token_uri(path):
+        from imgseal.cli.tokens import token_signer
+
+        return token_signer(path)
+    from imgseal.keys.hidden import hidden
+
     try:
-        data = read_bounded(path, "private key", KEY_FILE_BYTES)
+        data = hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
     except InputError as error:
         raise KeyTroubleError(
             "cannot read the signing key",
@@ -241,13 +255,15 @@ def _opened(data: bytes, path: str) -> "Signer":
     return file_signer(load_private(data, path, unlock(path)), path)
 
 
-def unlock(path: str) -> Callable[[], bytes]:
+def unlock(path: str) -> "Callable[[], Hidden]":
     """Return a function that asks for the pass phrase of a key file: from the environment, else at the terminal."""
 
-    def ask() -> bytes:
+    def ask() -> "Hidden":
+        from imgseal.keys.hidden import Hidden
+
         given = os.environ.get(PASSPHRASE_VARIABLE)
         if given is not None:
-            return given.encode()
+            return Hidden(given.encode())
         if not os.isatty(0):
             raise KeyTroubleError(
                 "this key is encrypted, and there is nobody to ask for its pass phrase",
@@ -255,6 +271,6 @@ def unlock(path: str) -> Callable[[], bytes]:
                 hint=f"set {PASSPHRASE_VARIABLE}, or run imgseal in a terminal",
             )
         answer: str = click.prompt(f"Pass phrase for {path}", hide_input=True, err=True)
-        return answer.encode()
+        return Hidden(answer.encode())
 
     return ask

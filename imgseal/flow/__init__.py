@@ -20,7 +20,9 @@ from imgseal.state.device import DeviceState, fresh
 if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
     from imgseal.keys.signer import Signer
+    from imgseal.make.leaks import Scanner
     from imgseal.make.pack import Package
+    from imgseal.make.place import Placed
     from imgseal.make.seal import SealedImage, SealOptions
     from imgseal.memory.image import MemoryImage
 
@@ -91,19 +93,23 @@ def seal(
     trust: Trust,
     *,
     day: str | None = None,
+    also: "tuple[Signer, ...]" = (),
 ) -> "tuple[SealedImage, ...]":
     """Seal one firmware image, and what it carries for other components.
 
-    RefusedError when the judge refuses the result; keys have to be in force on `day`.
+    RefusedError when it holds a private key, one of `signers` or `also` or any other, or when the judge refuses the
+    result; keys have to be in force on `day`.
     """
     from imgseal.make.place import place, separate  # noqa: PLC0415 - judging needs no maker
     from imgseal.make.seal import seal as make_seal  # noqa: PLC0415
 
     rest, carried = separate(image, component, name)
-    sealed = [make_seal(place(rest, product, component, name), product, options, signers)]
-    for other, part in carried.items():
-        placed = place(part, product, product.components[other], name)
-        sealed.append(make_seal(placed, product, options, signers))
+    parts = [(component, rest), *((product.components[other], part) for other, part in carried.items())]
+    placed = [place(part, product, of, name) for of, part in parts]
+    scanner = _scanner((*signers, *also))
+    for one in placed:
+        _refuse_leaks(scanner, one, name, one.link_address - image.lowest)
+    sealed = [make_seal(one, product, options, signers) for one in placed]
     for made in sealed:
         _refuse_bad_image(made, product, trust, options, day)
     return tuple(sealed)
@@ -139,10 +145,19 @@ def release(
                     found=file.content.placed.component.name,
                     hint="give it under its own component's name",
                 )
-            images.append(file.content)
+            sealed = file.content
+            _refuse_leaks(
+                _scanner((*image_signers, *package_signers)),
+                sealed.placed,
+                file.name,
+                0 if sealed.statement.detached else sealed.statement.header_block,
+            )
+            images.append(sealed)
             continue
         notes += [f"{file.name}: {note}" for note in file.content.notes]
-        images += seal(file.content, product, component, file.name, options, image_signers, trust, day=day)
+        images += seal(
+            file.content, product, component, file.name, options, image_signers, trust, day=day, also=package_signers
+        )
     package, verdict = pack_images(
         tuple(images), product, package_signers, trust, development=options.development, day=day, unfinished=unfinished
     )
@@ -199,6 +214,22 @@ def endorse_package(
     after = judge(made, name, product, enough_with_one, fresh(product), partial=True, day=day)
     _refuse_unless_accepted(after, "the endorsed package")
     return made, judge(made, name, product, trust, fresh(product), partial=True, day=day)
+
+
+def _scanner(signers: "tuple[Signer, ...]") -> "Scanner":
+    from imgseal.keys.needles import published_needles, signer_needles  # noqa: PLC0415 - judging needs no maker
+    from imgseal.make.leaks import Scanner  # noqa: PLC0415
+
+    return Scanner((*signer_needles(signers), *published_needles()))
+
+
+def _refuse_leaks(scanner: "Scanner", placed: "Placed", name: str, offset: int) -> None:
+    """`offset` is where the payload's first byte stands in the file, counted from the file's first byte of data."""
+    from imgseal.make.leaks import refuse_leaks  # noqa: PLC0415 - judging needs no maker
+
+    component = placed.component
+    allowed = frozenset(key.sha256 for key in component.allowed_keys)
+    refuse_leaks(scanner.find(placed.payload), allowed, name, component.name, placed.link_address, offset)
 
 
 def _left_open(verdict: Verdict) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ Loaded only where such a key is there. Signing is hedged: the library draws fres
 from typing import TYPE_CHECKING
 
 from imgseal.cose.kid import akp_thumbprint
+from imgseal.keys.hidden import Hidden
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.product.algorithms import ML_DSA_44, SIGNATURE_BYTES
 from imgseal.records import NamedTuple
@@ -58,6 +59,10 @@ class MlDsa44Signer:
 
     def __repr__(self) -> str:
         return f"MlDsa44Signer({self.name!r})"
+
+    def seed(self) -> Hidden:
+        """Return the seed, 32 bytes; to find it where it must not be."""
+        return Hidden(self._private.private_bytes_raw())
 
     def sign(self, message: bytes) -> bytes:
         """Return the 2,420-byte signature; another one each time."""

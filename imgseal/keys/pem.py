@@ -12,6 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.anykey import AnyKey, AnyPrivateKey
+from imgseal.keys.hidden import Hidden, hidden
 from imgseal.keys.p256 import PublicKey, public_from_point
 from imgseal.product.algorithms import P256
 
@@ -44,7 +45,7 @@ def encode_private(private: AnyPrivateKey, passphrase: bytes | None) -> bytes:
     protection: serialization.KeySerializationEncryption = serialization.NoEncryption()
     if passphrase is not None:
         protection = serialization.BestAvailableEncryption(passphrase)
-    return private.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, protection)
+    return Hidden(private.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, protection))
 
 
 def encode_public(key: AnyKey) -> bytes:
@@ -112,6 +113,7 @@ def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> Any
     Raises KeyTroubleError when the file is no PKCS#8 key for P-256 or ML-DSA-44, or the pass phrase is wrong. No
     message quotes the file.
     """
+    data = hidden(data)  # what a traceback may show of this frame is hidden
     der = _body(data, b"PRIVATE KEY")
     if der is not None and der.startswith(_PKCS8_HEAD):
         scalar, rest = der[len(_PKCS8_HEAD) : len(_PKCS8_HEAD) + _SCALAR], der[len(_PKCS8_HEAD) + _SCALAR :]
@@ -158,7 +160,7 @@ def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> Any
     raise _wrong_kind(name, private)
 
 
-def _derive(scalar: bytes, point: bytes, name: str) -> ec.EllipticCurvePrivateKey:
+def _derive(scalar: Hidden, point: bytes, name: str) -> ec.EllipticCurvePrivateKey:
     damaged = KeyTroubleError(
         "the private key in this file does not belong to the public key beside it",
         place=Place(file=name),
@@ -174,13 +176,13 @@ def _derive(scalar: bytes, point: bytes, name: str) -> ec.EllipticCurvePrivateKe
     return private
 
 
-def _body(data: bytes, label: bytes) -> bytes | None:
+def _body(data: bytes, label: bytes) -> Hidden | None:
     head, tail = b"-----BEGIN " + label + b"-----", b"-----END " + label + b"-----"
     text = data.strip()
     if not (text.startswith(head) and text.endswith(tail)):
         return None
     try:
-        return binascii.a2b_base64(b"".join(text[len(head) : -len(tail)].split()), strict_mode=True)
+        return Hidden(binascii.a2b_base64(b"".join(text[len(head) : -len(tail)].split()), strict_mode=True))
     except binascii.Error:
         return None
 

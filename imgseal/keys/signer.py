@@ -6,6 +6,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.anykey import AnyKey, AnyPrivateKey, verify
+from imgseal.keys.hidden import Hidden
 from imgseal.keys.p256 import BadSignatureError, public_from_point, sign
 
 __all__ = ["FileSigner", "Signer", "file_signer", "sign_and_verify"]
@@ -39,6 +40,10 @@ class FileSigner:
 
     def __repr__(self) -> str:
         return f"FileSigner({self.name!r})"
+
+    def scalar(self) -> Hidden:
+        """Return the private scalar, 32 bytes, big-endian; to find it where it must not be."""
+        return Hidden(self._private.private_numbers().private_value.to_bytes(32))
 
     def sign(self, message: bytes) -> bytes:
         """Sign with the deterministic nonce of RFC 6979."""

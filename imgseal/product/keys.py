@@ -57,7 +57,8 @@ KEYS: dict[str, tuple[Key, ...]] = {
             "images",
             "file or files",
             "none",
-            "private keys that seal development images, at least one for each algorithm that must verify",
+            "private keys that seal development images, at least one for each algorithm that must verify; files or "
+            "PKCS#11 URIs",
         ),
         Key("packages", "file or files", "none", "private keys that sign development packages, likewise"),
     ),
@@ -132,7 +133,12 @@ KEYS: dict[str, tuple[Key, ...]] = {
         ),
         Key("judged", '"boot", "install" or "use"', '"boot"', "when the device judges the payload"),
         Key("outside", "array of tables", "none", "ranges outside the run slots that a firmware file may hold"),
+        Key("allowed_key", "array of tables", "none", "private keys that belong in the firmware; others are refused"),
         Key("description", "text", "none", "for people"),
+    ),
+    "component.NAME.allowed_key": (
+        Key("sha256", "text", "required", "of the key's bytes, as the refusal prints it"),
+        Key("reason", "text", "required", "why the key belongs there"),
     ),
     "component.NAME.outside": (
         Key("at", "integer", "required", "first address"),

@@ -11,6 +11,7 @@ from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
 __all__ = [
+    "AllowedKey",
     "Bootloader",
     "Component",
     "Factory",
@@ -117,6 +118,13 @@ class OutsideRange(NamedTuple):
     carry: str | None
 
 
+class AllowedKey(NamedTuple):
+    """A private key that belongs in the firmware: the SHA-256 of its bytes in hex, and why."""
+
+    sha256: str
+    reason: str
+
+
 class Component(NamedTuple):
     """A component: one image of a set. Slots by name.
 
@@ -142,6 +150,7 @@ class Component(NamedTuple):
     needs: tuple[Requirement, ...]
     judged: str
     outside: tuple[OutsideRange, ...]
+    allowed_keys: tuple[AllowedKey, ...]
     description: str | None
     recovery: bool
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from imgseal.product.cores import CORES
-from imgseal.product.model import Component, Memory, OutsideRange, Requirement, Slot
+from imgseal.product.model import AllowedKey, Component, Memory, OutsideRange, Requirement, Slot
 from imgseal.product.table import Table
 from imgseal.versions import Version, decimal
 
@@ -130,6 +130,7 @@ def read_component(
         needs=_needs(table, name, numbers),
         judged=table.choice("judged", ("boot", "install", "use"), "boot"),
         outside=tuple(_outside(row, name, numbers) for row in table.rows("outside", "component.NAME.outside")),
+        allowed_keys=tuple(_allowed_key(row) for row in table.rows("allowed_key", "component.NAME.allowed_key")),
         description=table.optional_text("description"),
         recovery=slots[run[0]].holds == "recovery",
     )
@@ -179,3 +180,10 @@ def _outside(table: Table, own: str, numbers: Mapping[str, int]) -> OutsideRange
     if carry is not None:
         _one_of(table, "carry", carry, {n: None for n in numbers if n != own}, "component")
     return OutsideRange(table.integer("at", 0, _U32), table.size("size"), carry)
+
+
+def _allowed_key(table: Table) -> AllowedKey:
+    digest = table.text("sha256").lower()
+    if len(digest) != 64 or any(c not in "0123456789abcdef" for c in digest):
+        table.refuse("sha256", "this is no SHA-256", "64 hex digits, as the refusal prints them", digest)
+    return AllowedKey(digest, table.text("reason"))

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from imgseal.product.algorithms import ALGORITHMS
 from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
+from imgseal.product.references import is_token_uri
 from imgseal.product.table import Table
 
 __all__ = ["read_references", "read_rules", "read_trust"]
@@ -17,8 +18,45 @@ def read_references(table: Table, key: str) -> tuple[str, ...]:
         return ()
     value = table.raw(key)
     if not isinstance(value, list):
-        return (table.text(key),)
-    return table.texts(key, least=2, most=16)
+        return (_reference(table, key, table.text(key)),)
+    return tuple(_reference(table, key, name) for name in table.texts(key, least=2, most=16))
+
+
+def _reference(table: Table, key: str, text: str) -> str:
+    """Check a key reference: a file name as it stands, or a PKCS#11 URI that names no module.
+
+    Loading a module runs its code, and product files travel with sources: decision 010.
+    """
+    if not is_token_uri(text):
+        return text
+    from imgseal.product.token_uri import BadTokenUriError, parse  # noqa: PLC0415 - only where there are tokens
+
+    try:
+        uri = parse(text)
+    except BadTokenUriError as error:
+        table.refuse(key, f"this PKCS#11 URI cannot be used: {error}", error.expected, None, error.hint)
+    if uri.module_path is not None:
+        table.refuse(
+            key,
+            "a product file names no PKCS#11 module: loading one runs its code",
+            "a URI without module-path",
+            None,
+            "set the environment variable IMGSEAL_PKCS11_MODULE to the module's path",
+        )
+    if uri.type not in (None, "private"):
+        table.refuse(key, "this URI names no private key", "type=private, or no type", f"type={uri.type}")
+    return text
+
+
+def _refuse_token(table: Table, key: str, text: str) -> None:
+    if is_token_uri(text):
+        table.refuse(
+            key,
+            "a trusted key is a public key file: judging needs no token",
+            "the name of a PEM file",
+            "a PKCS#11 URI",
+            "write the public half with: imgseal key public URI --out FILE",
+        )
 
 
 def read_rules(table: Table) -> Rules:
@@ -80,8 +118,14 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
     development = table.table("development", "trust.development")
     desk = [tuple(TrustEntry(text) for text in development.texts(role, ())) for role in ("images", "packages")]
     lone = [table.optional_text(name) for name in ("apex", "contingency")]
+    for name, text in zip(("apex", "contingency"), lone, strict=True):
+        if text is not None:
+            _refuse_token(table, name, text)
     if lone[1] is not None and lone[0] is None:
         table.refuse("contingency", "a contingency key for nothing", "trust.apex as well", lone[1])
+    for role, keys in zip(("images", "packages"), desk, strict=True):
+        for entry in keys:
+            _refuse_token(development, role, entry.key)
     seen: dict[str, str] = {}
     for where, entries in (
         ("trust.images", roles[0][0]),
@@ -113,6 +157,7 @@ def _list(table: Table, key: str, least: int) -> list[object]:
 
 def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:
     if isinstance(value, str) and value:
+        _refuse_token(table, "keys", value)
         return TrustEntry(value)
     allowed = (
         ("key", "components", "classes", "from", "until") if role == "images" else ("key", "classes", "from", "until")
@@ -121,6 +166,7 @@ def _entry(table: Table, value: object, role: str, components: Mapping[str, Comp
         table.refuse(
             "keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value)
         )
+    _refuse_token(table, "keys", value["key"])
     limits = []
     for key in ("components", "classes"):
         names = value.get(key, [])

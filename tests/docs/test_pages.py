@@ -6,6 +6,7 @@ from pathlib import Path
 
 from imgseal.cli.app import COMMANDS
 from imgseal.findings import CODES, GROUPS
+from imgseal.make.leaks import LEAK_CODES
 from imgseal.product.keys import KEYS
 
 ROOT = Path(__file__).parents[2]
@@ -39,6 +40,11 @@ def test_product_file_page_lists_every_key() -> None:
         part = text.split(heading + "\n", 1)[1].split("\n## ")[0]
         rows = re.findall(r"^\| `(\w+)` \| (.+?) \| (.+?) \| (.+) \|$", part, re.MULTILINE)
         assert rows == [(key.name, key.type, key.default, key.meaning) for key in keys], table
+
+
+def test_keys_page_lists_every_leak_code() -> None:
+    rows = re.findall(r"^\| `(leak\.[a-z-]+)` \| (.+) \|$", (DOCS / "keys.md").read_text(), re.MULTILINE)
+    assert rows == list(LEAK_CODES.items())
 
 
 def test_cli_page_names_every_command() -> None:

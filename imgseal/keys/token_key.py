@@ -1,0 +1,329 @@
+"""P-256 keys inside PKCS#11 tokens: found by their URI, used to sign, and made there.
+
+The mechanism is CKM_ECDSA over the SHA-256 digest of the message; its value is r then s, as COSE has it (PKCS#11 v2.40
+current mechanisms, section 2.3.1). The token picks the nonce, so that signing twice gives two values.
+"""
+
+import hashlib
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from imgseal.errors import KeyTroubleError, Place
+from imgseal.keys.p256 import PublicKey, public_from_point
+from imgseal.keys.token import Desk, OpenToken
+from imgseal.keys.token_trouble import refuse
+from imgseal.product.token_uri import TokenUri
+from imgseal.records import NamedTuple
+
+if TYPE_CHECKING:
+    from imgseal.keys.hidden import HiddenText
+
+__all__ = ["MadeKey", "TokenSigner", "look_for_public", "make_key", "open_signer"]
+
+# the curve as PKCS#11 tokens state it: the object identifier 1.2.840.10045.3.1.7, or its name (v3.0 section 2.3.3)
+_CURVE = bytes.fromhex("06082a8648ce3d030107")
+_CURVES = (_CURVE, b"\x13\x0aprime256v1", b"\x13\x09secp256r1")
+_POINT = 65
+_SHOWN = 8
+_ASKED = "only P-256 keys (secp256r1, prime256v1) sign here"
+
+
+class TokenSigner:
+    """A private key that never leaves its token. `protection` says in words how the token keeps it."""
+
+    __slots__ = ("_key", "_pin", "name", "protection", "public")
+
+    def __init__(self, key: Any, pin: "HiddenText | None", public: PublicKey, protection: str, name: str) -> None:
+        self._key = key
+        self._pin = pin
+        self.public = public
+        self.protection = protection
+        self.name = name
+
+    def __repr__(self) -> str:
+        return f"TokenSigner({self.name!r})"
+
+    def sign(self, message: bytes) -> bytes:
+        """Return r then s, 64 bytes; KeyTroubleError in words for what the token answers."""
+        from pkcs11 import Mechanism  # noqa: PLC0415 - only where there is a token
+
+        digest = hashlib.sha256(message).digest()
+        try:
+            signature: bytes = self._key.sign(digest, mechanism=Mechanism.ECDSA, pin=self._pin)
+        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
+            refuse(error, self.name, "sign")
+        return signature
+
+
+class MadeKey(NamedTuple):
+    """A key pair that was made in a token just now; `remove` takes it out again."""
+
+    signer: TokenSigner
+    uri: TokenUri
+    remove: Callable[[], None]
+
+
+def open_signer(desk: Desk, module: str, uri: TokenUri, name: str) -> TokenSigner:
+    """Log in, and return the signer of the one private key that fits; KeyTroubleError says why there is none."""
+    if uri.type not in (None, "private"):
+        raise KeyTroubleError(
+            "this URI names no private key",
+            place=Place(file=name),
+            expected="type=private, or no type",
+            found=f"type={uri.type}",
+            hint="leave type out of the URI",
+        )
+    opened = desk.log_in(module, uri, name)
+    from pkcs11 import ObjectClass  # noqa: PLC0415 - only where there is a token
+
+    keys = _objects(opened, name, ObjectClass.PRIVATE_KEY, label=uri.object, identifier=uri.id)
+    if len(keys) != 1:
+        there = keys or _objects(opened, name, ObjectClass.PRIVATE_KEY)
+        raise KeyTroubleError(
+            "several private keys fit this URI" if keys else "no private key of this token fits this URI",
+            place=Place(file=name),
+            expected="one private key",
+            found="; ".join(_described(key) for key in there[:_SHOWN]) or "a token without private keys",
+            hint="add id= to the URI" if keys else "correct object= or id=; imgseal key new makes a key",
+        )
+    return _signer(opened, keys[0], name)
+
+
+def look_for_public(desk: Desk, module: str, uri: TokenUri, name: str) -> PublicKey | None:
+    """Return the public key that fits, as far as the token shows it without PIN; None where it does not."""
+    opened = desk.look(module, uri, name)
+    from pkcs11 import ObjectClass  # noqa: PLC0415 - only where there is a token
+
+    keys = _objects(opened, name, ObjectClass.PUBLIC_KEY, label=uri.object, identifier=uri.id)
+    points = {_public(key, name) for key in keys}
+    if len(points) > 1:
+        raise KeyTroubleError(
+            "several public keys fit this URI",
+            place=Place(file=name),
+            expected="one public key",
+            found="; ".join(_described(key) for key in keys[:_SHOWN]),
+            hint="add object= or id= to the URI",
+        )
+    return points.pop() if points else None
+
+
+def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: str) -> MadeKey:
+    """Make a P-256 pair in the token under the URI's object label: not extractable, sensitive, for signing only.
+
+    `identifier` becomes CKA_ID. KeyTroubleError where the label or identifier is taken, or the token made something
+    else than was asked for; then nothing is left behind.
+    """
+    opened = desk.log_in(module, uri, name, write=True)
+    from pkcs11 import Attribute, KeyType, MechanismFlag, ObjectClass  # noqa: PLC0415 - only where there is a token
+
+    for kind in (ObjectClass.PRIVATE_KEY, ObjectClass.PUBLIC_KEY):
+        taken = _objects(opened, name, kind, label=uri.object)
+        taken += _objects(opened, name, kind, identifier=identifier)
+        if taken:
+            raise KeyTroubleError(
+                "the token has a key of that name already; a key is never overwritten",
+                place=Place(file=name),
+                found=_described(taken[0]),
+                hint="give another object= and id=",
+            )
+    private_template = {
+        Attribute.SENSITIVE: True,
+        Attribute.EXTRACTABLE: False,
+        Attribute.PRIVATE: True,
+        Attribute.DECRYPT: False,
+        Attribute.UNWRAP: False,
+        Attribute.DERIVE: False,
+    }
+    public_template = {Attribute.PRIVATE: False, Attribute.ENCRYPT: False, Attribute.WRAP: False}
+    try:
+        curve = opened.session.create_domain_parameters(KeyType.EC, {Attribute.EC_PARAMS: _CURVE}, local=True)
+        public, private = curve.generate_keypair(
+            id=identifier,
+            label=uri.object,
+            store=True,
+            capabilities=MechanismFlag.SIGN | MechanismFlag.VERIFY,
+            public_template=public_template,
+            private_template=private_template,
+        )
+    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
+        refuse(error, name, "make a key")
+
+    def remove() -> None:
+        for part in (private, public):
+            try:
+                part.destroy()
+            except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
+                refuse(error, name, "remove the key that it had just made")
+
+    try:
+        for attribute, wanted in ((Attribute.SENSITIVE, True), (Attribute.EXTRACTABLE, False), (Attribute.SIGN, True)):
+            if _read(private, attribute) is not wanted:
+                raise KeyTroubleError(
+                    "the token does not keep the key as it was asked to",
+                    place=Place(file=name),
+                    expected=f"{attribute.name} {wanted}",
+                    found=str(_read(private, attribute)),
+                    hint="take another token; the key has been removed again",
+                )
+        signer = _signer(opened, private, name)
+    except BaseException:
+        remove()
+        raise
+    found = TokenUri(
+        token=opened.token.label, serial=_text(opened.token.serial), object=uri.object, id=identifier, type="private"
+    )
+    return MadeKey(signer, found, remove)
+
+
+def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
+    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+
+    _refuse_other_curves(key, name)
+    if _read(key, Attribute.SIGN) is False:
+        raise KeyTroubleError(
+            "this key may not sign",
+            place=Place(file=name),
+            expected="CKA_SIGN true",
+            found=f"CKA_SIGN false on {_described(key)}",
+            hint="take the key that was made for signing; imgseal key new makes one that does nothing else",
+        )
+    again = _read(key, Attribute.ALWAYS_AUTHENTICATE) is True
+    if again and opened.pin is None:
+        raise KeyTroubleError(
+            "this key asks for the PIN at each signature, and this token takes it at its own pad only",
+            place=Place(file=name),
+            hint="take a key without CKA_ALWAYS_AUTHENTICATE",
+        )
+    return TokenSigner(key, opened.pin if again else None, _public_of(opened, key, name), _protection(key), name)
+
+
+def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
+    """Return the public key beside a private one: of the same identifier, else of the same label; else a certificate's.
+
+    Whether it belongs to the private key shows when the first signature is verified with it.
+    """
+    from pkcs11 import Attribute, ObjectClass  # noqa: PLC0415 - only where there is a token
+
+    identifier, label = _read(key, Attribute.ID), _read(key, Attribute.LABEL)
+    same = {"identifier": identifier} if identifier else {"label": label}
+    points = {_public(part, name) for part in _objects(opened, name, ObjectClass.PUBLIC_KEY, **same)}
+    if not points:
+        points = {_certified(part, name) for part in _objects(opened, name, ObjectClass.CERTIFICATE, **same)}
+    if len(points) != 1:
+        raise KeyTroubleError(
+            "several public keys stand beside this private key" if points else "no public key stands beside this key",
+            place=Place(file=name),
+            expected="a public key or certificate with the identifier of the private key",
+            found=_described(key),
+            hint="write the public key into the token under the same id",
+        )
+    return points.pop()
+
+
+def _public(key: Any, name: str) -> PublicKey:
+    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+
+    _refuse_other_curves(key, name)
+    point = _read(key, Attribute.EC_POINT) or b""
+    if len(point) == _POINT + 2 and point[:2] == bytes((4, _POINT)):
+        # the DER octet string that v2.40 asks for; some tokens leave it out
+        point = point[2:]
+    try:
+        return public_from_point(point)
+    except ValueError:
+        raise KeyTroubleError(
+            "the token's public key is no point on P-256",
+            place=Place(file=name),
+            expected="an uncompressed point in CKA_EC_POINT",
+            found=f"{len(point)} bytes on {_described(key)}",
+            hint="write the public key into the token again",
+        ) from None
+
+
+def _certified(certificate: Any, name: str) -> PublicKey:
+    from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415 - only where there is a certificate
+    from cryptography.x509 import load_der_x509_certificate  # noqa: PLC0415
+    from pkcs11 import Attribute  # noqa: PLC0415
+
+    try:
+        public = load_der_x509_certificate(_read(certificate, Attribute.VALUE) or b"").public_key()
+    except Exception:  # noqa: BLE001 - whatever is wrong with it, the cure is the same
+        public = None
+    if not isinstance(public, ec.EllipticCurvePublicKey) or public.curve.name != "secp256r1":
+        raise KeyTroubleError(
+            "the certificate beside this key holds no P-256 key",
+            place=Place(file=name),
+            expected=_ASKED,
+            found=_described(certificate),
+            hint="name another key",
+        )
+    numbers = public.public_numbers()
+    return PublicKey(numbers.x.to_bytes(32), numbers.y.to_bytes(32))
+
+
+def _refuse_other_curves(key: Any, name: str) -> None:
+    from pkcs11 import Attribute, KeyType  # noqa: PLC0415 - only where there is a token
+
+    kind = _read(key, Attribute.KEY_TYPE)
+    curve = _read(key, Attribute.EC_PARAMS) if kind == KeyType.EC else None
+    if curve not in _CURVES:
+        words = getattr(kind, "name", str(kind)) + (f", curve {curve.hex()}" if curve else "")
+        raise KeyTroubleError(
+            "this key of the token is not on P-256",
+            place=Place(file=name),
+            expected=_ASKED,
+            found=f"{_described(key)}, a key of kind {words}",
+            hint="name another key, or make one: imgseal key new",
+        )
+
+
+def _objects(
+    opened: OpenToken, name: str, kind: Any, *, label: str | None = None, identifier: bytes | None = None
+) -> list[Any]:
+    """Return the objects of a class with this label and identifier; None leaves one open."""
+    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+
+    wanted = {Attribute.CLASS: kind}
+    if label is not None:
+        wanted[Attribute.LABEL] = label
+    if identifier is not None:
+        wanted[Attribute.ID] = identifier
+    try:
+        return list(opened.session.get_objects(wanted))
+    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
+        refuse(error, name, "search its objects")
+
+
+def _protection(key: Any) -> str:
+    """Say how the token keeps a key, from its attributes; what the token does not say is said too."""
+    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+
+    never = (
+        (Attribute.EXTRACTABLE, False, "not extractable", "EXTRACTABLE: it can be copied out of the token"),
+        (Attribute.SENSITIVE, True, "sensitive", "not sensitive: it can be read in the clear"),
+        (Attribute.LOCAL, True, "made in the token", "brought in from outside"),
+    )
+    words = []
+    for attribute, good, yes, no in never:
+        value = _read(key, attribute)
+        words.append(f"{attribute.name.lower()} unknown" if value is None else yes if value is good else no)
+    return ", ".join(words)
+
+
+def _read(key: Any, attribute: Any) -> Any:
+    """Return an attribute's value; None where the object has none or does not show it."""
+    try:
+        return key[attribute]
+    except Exception:  # noqa: BLE001 - the module's answers have no common root but this
+        return None
+
+
+def _described(key: Any) -> str:
+    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+
+    identifier = _read(key, Attribute.ID) or b""
+    return f"object={_read(key, Attribute.LABEL)} id={''.join(f'%{byte:02X}' for byte in identifier)}"
+
+
+def _text(value: bytes) -> str:
+    return value.decode("utf-8", "replace").strip("\0 ")

@@ -1,0 +1,56 @@
+"""What a PKCS#11 module answers, in words: return codes of PKCS#11 v2.40 section 11.1 with what to do about each.
+
+Only the name of the answer is used. What a module or the loader writes beside it is not repeated, except the loader's
+reason why a module could not be loaded.
+"""
+
+from typing import NoReturn
+
+from imgseal.errors import KeyTroubleError, Place
+
+__all__ = ["LOCKED", "refuse"]
+
+_ONCE = "it was tried once and is not tried again: most tokens lock after a few wrong ones"
+LOCKED = (
+    "the token has locked its user PIN",
+    "it takes no PIN until it is unlocked with the security officer's PIN, by the tool that came with the token",
+)
+_GONE = ("the token does not answer any more", "is it still connected? nothing was written")
+
+_WORDS = {
+    "PinIncorrect": ("the token refuses the PIN", _ONCE),
+    "PinInvalid": ("the token refuses the PIN: it holds characters that no PIN of this token has", _ONCE),
+    "PinLenRange": ("the token refuses the PIN: no PIN of this token has that length", _ONCE),
+    "PinLocked": LOCKED,
+    "PinExpired": ("the token's PIN has expired", "set a new one with the tool that came with the token"),
+    "UserPinNotInitialized": ("the token has no user PIN yet", "set one with the tool that came with the token"),
+    "TokenNotPresent": _GONE,
+    "TokenNotRecognised": _GONE,
+    "DeviceRemoved": _GONE,
+    "DeviceError": _GONE,
+    "SessionClosed": _GONE,
+    "SessionHandleInvalid": _GONE,
+    "TokenWriteProtected": ("the token is write-protected", "keys cannot be made in it as it is"),
+    "DeviceMemory": ("the token has no room for another key", "take another token, or remove keys that nobody needs"),
+    "KeyFunctionNotPermitted": (
+        "this key may not sign (CKA_SIGN is false)",
+        "take the key that was made for signing; imgseal key new makes one that does nothing else",
+    ),
+    "MechanismInvalid": (
+        "the token does not do this with P-256",
+        "it needs CKM_ECDSA, and for new keys CKM_EC_KEY_PAIR_GEN, with the curve secp256r1",
+    ),
+    "UserNotLoggedIn": ("the token asks for the PIN again", "close other programs that use the token"),
+}
+
+
+def refuse(error: Exception, name: str, doing: str) -> NoReturn:
+    """Raise KeyTroubleError for what the module answered; `doing` says what was asked of it."""
+    answer = type(error).__name__
+    if str(error).endswith(" 0x68"):  # CKR_KEY_FUNCTION_NOT_PERMITTED, which the library has no class for
+        answer = "KeyFunctionNotPermitted"
+    unknown = f"the token could not {doing}", "the documentation of its module explains the answer"
+    message, hint = _WORDS.get(answer, unknown)
+    raise KeyTroubleError(
+        message, place=Place(file=name), found=f"PKCS#11 answer {answer} when asked to {doing}", hint=hint
+    ) from None
