@@ -85,12 +85,12 @@ def seal(
     signers: "tuple[Signer, ...]",
     trust: Trust,
     *,
-    also: "tuple[Signer, ...]" = (),
+    scanner: "Scanner | None" = None,
 ) -> "tuple[SealedImage, ...]":
     """Seal one firmware image, and what it carries for other components.
 
-    RefusedError when it holds a private key, one of `signers` or `also` or any other, or when the judge refuses the
-    result.
+    RefusedError when it holds a private key, or when the judge refuses the result. `scanner` knows the secrets to look
+    for; without one those of `signers` are.
     """
     from imgseal.make.place import place, separate  # noqa: PLC0415 - judging needs no maker
     from imgseal.make.seal import seal as make_seal  # noqa: PLC0415
@@ -98,7 +98,7 @@ def seal(
     rest, carried = separate(image, component, name)
     parts = [(component, rest), *((product.components[other], part) for other, part in carried.items())]
     placed = [place(part, product, of, name) for of, part in parts]
-    scanner = _scanner((*signers, *also))
+    scanner = scanner or _scanner(signers)
     for one in placed:
         _refuse_leaks(scanner, one, name, one.link_address - image.lowest)
     sealed = [make_seal(one, product, options, signers) for one in placed]
@@ -119,6 +119,7 @@ def release(
     """Seal every firmware image, keep those that are sealed already, pack all of them, and judge the package."""
     from imgseal.make.seal import SealedImage  # noqa: PLC0415 - judging needs no maker
 
+    scanner = _scanner((*image_signers, *package_signers))
     images: list[SealedImage] = []
     notes: list[str] = []
     for file in firmware:
@@ -133,16 +134,12 @@ def release(
                     hint="give it under its own component's name",
                 )
             sealed = file.content
-            _refuse_leaks(
-                _scanner((*image_signers, *package_signers)),
-                sealed.placed,
-                file.name,
-                0 if sealed.statement.detached else sealed.statement.header_block,
-            )
+            header = 0 if sealed.statement.detached else sealed.statement.header_block
+            _refuse_leaks(scanner, sealed.placed, file.name, header)
             images.append(sealed)
             continue
         notes += [f"{file.name}: {note}" for note in file.content.notes]
-        images += seal(file.content, product, component, file.name, options, image_signers, trust, also=package_signers)
+        images += seal(file.content, product, component, file.name, options, image_signers, trust, scanner=scanner)
     package, verdict = pack_images(tuple(images), product, package_signers, trust, development=options.development)
     return ReleaseResult(tuple(images), package, (*notes, *verdict.notes, *_left_open(verdict)), verdict)
 

@@ -270,6 +270,23 @@ def test_what_fits_is_found(
     assert said.status == 0, said.err
 
 
+def test_a_lone_token_needs_no_name(
+    imgseal: Imgseal, tool: Callable[[str], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The free slot that SoftHSM always shows is no token yet."""
+    lone = SoftToken(tmp_path / "lone", tool)
+    lone.use(monkeypatch)
+    monkeypatch.setenv("IMGSEAL_PIN", PIN)
+    none = imgseal("key", "show", "pkcs11:object=only")
+    assert (none.status, "shows no token at all" in none.err) == (4, True), none.err
+    lone.token("release")
+    empty = imgseal("key", "show", "pkcs11:object=only")
+    assert (empty.status, "a token without private keys" in empty.err) == (4, True), empty.err
+    lone.key("only", "01", "--usage-sign")
+    said = imgseal("key", "show", "pkcs11:")
+    assert said.status == 0, said.err
+
+
 def test_a_wrong_pin_is_tried_once(
     imgseal: Imgseal, in_token: Path, faulty: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
