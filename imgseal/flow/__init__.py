@@ -93,12 +93,12 @@ def seal(
     trust: Trust,
     *,
     day: str | None = None,
-    also: "tuple[Signer, ...]" = (),
+    scanner: "Scanner | None" = None,
 ) -> "tuple[SealedImage, ...]":
     """Seal one firmware image, and what it carries for other components.
 
-    RefusedError when it holds a private key, one of `signers` or `also` or any other, or when the judge refuses the
-    result; keys have to be in force on `day`.
+    RefusedError when it holds a private key, or when the judge refuses the result; keys have to be in force on `day`.
+    `scanner` knows the secrets to look for; without one those of `signers` are.
     """
     from imgseal.make.place import place, separate  # noqa: PLC0415 - judging needs no maker
     from imgseal.make.seal import seal as make_seal  # noqa: PLC0415
@@ -106,7 +106,7 @@ def seal(
     rest, carried = separate(image, component, name)
     parts = [(component, rest), *((product.components[other], part) for other, part in carried.items())]
     placed = [place(part, product, of, name) for of, part in parts]
-    scanner = _scanner((*signers, *also))
+    scanner = scanner or _scanner(signers)
     for one in placed:
         _refuse_leaks(scanner, one, name, one.link_address - image.lowest)
     sealed = [make_seal(one, product, options, signers) for one in placed]
@@ -132,6 +132,7 @@ def release(
     """
     from imgseal.make.seal import SealedImage  # noqa: PLC0415 - judging needs no maker
 
+    scanner = _scanner((*image_signers, *package_signers))
     images: list[SealedImage] = []
     notes: list[str] = []
     for file in firmware:
@@ -146,17 +147,13 @@ def release(
                     hint="give it under its own component's name",
                 )
             sealed = file.content
-            _refuse_leaks(
-                _scanner((*image_signers, *package_signers)),
-                sealed.placed,
-                file.name,
-                0 if sealed.statement.detached else sealed.statement.header_block,
-            )
+            header = 0 if sealed.statement.detached else sealed.statement.header_block
+            _refuse_leaks(scanner, sealed.placed, file.name, header)
             images.append(sealed)
             continue
         notes += [f"{file.name}: {note}" for note in file.content.notes]
         images += seal(
-            file.content, product, component, file.name, options, image_signers, trust, day=day, also=package_signers
+            file.content, product, component, file.name, options, image_signers, trust, day=day, scanner=scanner
         )
     package, verdict = pack_images(
         tuple(images), product, package_signers, trust, development=options.development, day=day, unfinished=unfinished

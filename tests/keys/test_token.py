@@ -1,5 +1,6 @@
 """Keys in PKCS#11 tokens, with SoftHSM: OpenSC's keys are used, ours are seen by OpenSC, openssl verifies what they sign."""
 
+import functools
 import hashlib
 import json
 import os
@@ -118,6 +119,46 @@ def test_show_names_the_roles_of_a_token_key(imgseal: Imgseal, in_token: Path) -
     said = imgseal("key", "show", IMAGES + ";type=private")
     assert "role        signs images (release)" in said.out
     assert "role        trusted for images (keys/images.pub.pem)" in said.out
+
+
+def test_show_says_what_is_not_as_it_should_be(
+    imgseal: Imgseal, token: SoftToken, tmp_path: Path, tool: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A key that OpenSC brings in from a file, extractable; its public half is openssl's."""
+    monkeypatch.setenv("IMGSEAL_PIN", PIN)
+    key, private, public = (tmp_path / name for name in ("k.pem", "k.der", "k.pub.der"))
+    run = functools.partial(subprocess.run, check=True, capture_output=True)
+    run([tool("openssl"), "ecparam", "-name", "prime256v1", "-genkey", "-noout", "-out", str(key)])
+    run([tool("openssl"), "pkey", "-in", str(key), "-outform", "DER", "-out", str(private)])
+    run([tool("openssl"), "pkey", "-in", str(key), "-pubout", "-outform", "DER", "-out", str(public)])
+    for path, kind in ((private, "privkey"), (public, "pubkey")):
+        token.tool("--write-object", str(path), "--type", kind, "--id", "0a", "--label", "old", "--extractable")
+    said = imgseal("key", "show", "pkcs11:token=release;object=old")
+    assert said.status == 0, said.err
+    protection = next(line for line in said.out.splitlines() if line.startswith("protection"))
+    assert "EXTRACTABLE: it can be copied out of the token" in protection
+    assert "brought in from outside" in protection
+    shown = imgseal("key", "show", str(key)).out
+    assert next(line for line in shown.splitlines() if "thumbprint" in line) in said.out
+
+
+def test_the_local_file_names_a_token(imgseal: Imgseal, in_token: Path, tool: Callable[[str], str]) -> None:
+    """One desk's token in place of the product file's key."""
+    text = (in_token / "imgseal.toml").read_text().replace(f'"{IMAGES}"', '"keys/images.pem"')
+    (in_token / "imgseal.toml").write_text(text)
+    assert imgseal("build", *ALL, "--release").status == 4
+    (in_token / "imgseal.local.toml").write_text(f'[signing.release]\nimages = "{IMAGES}"\n')
+    said = imgseal("build", *ALL, "--release")
+    assert said.status == 0, said.err
+
+
+def test_every_variant_asks_once(imgseal: Imgseal, in_token: Path, faulty: Callable[[str], Path]) -> None:
+    log = faulty("nothing")
+    text = (in_token / "imgseal.toml").read_text()
+    (in_token / "imgseal.toml").write_text(text + '\n[variant.north]\nclass = "north"\n[variant.south]\nhardware = 4\n')
+    said = imgseal("build", *ALL, "--release", "--variant", "all")
+    assert said.status == 0, said.err
+    assert log.read_text() == "login\n"
 
 
 def test_new_makes_a_key_that_opensc_lists(
@@ -267,6 +308,23 @@ def test_what_fits_is_found(
     (in_token / "imgseal.toml").write_text(text)
     (in_token / "keys" / "images.pub.pem").write_text(imgseal("key", "public", uri).out)
     said = imgseal("seal", "radio.bin@0xC0400", "--component", "radio", "--release")
+    assert said.status == 0, said.err
+
+
+def test_a_lone_token_needs_no_name(
+    imgseal: Imgseal, tool: Callable[[str], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The free slot that SoftHSM always shows is no token yet."""
+    lone = SoftToken(tmp_path / "lone", tool)
+    lone.use(monkeypatch)
+    monkeypatch.setenv("IMGSEAL_PIN", PIN)
+    none = imgseal("key", "show", "pkcs11:object=only")
+    assert (none.status, "shows no token at all" in none.err) == (4, True), none.err
+    lone.token("release")
+    empty = imgseal("key", "show", "pkcs11:object=only")
+    assert (empty.status, "a token without private keys" in empty.err) == (4, True), empty.err
+    lone.key("only", "01", "--usage-sign")
+    said = imgseal("key", "show", "pkcs11:")
     assert said.status == 0, said.err
 
 
