@@ -51,6 +51,10 @@ def test_judging_a_sealed_image_loads_no_cbor_and_no_serialization() -> None:
     assert loaded("import imgseal.cli.check") <= baseline() | {"cryptography"}
 
 
+def test_the_release_log_is_verified_without_cryptography() -> None:
+    assert loaded("import imgseal.cli.ledger") <= baseline()
+
+
 @pytest.mark.parametrize("second", [False, True])
 def test_ml_dsa_is_loaded_only_where_there_is_such_a_key(second: bool, tmp_path: Path) -> None:
     """A build and a judgement by the commands, with file keys."""

@@ -376,6 +376,18 @@ def test_the_cure_works(imgseal: Imgseal, forked: Path) -> None:
     assert "6 entries hold" in imgseal("ledger", "verify").out
 
 
+def test_git_attributes_keep_the_lines_apart(imgseal: Imgseal, forked: Path) -> None:
+    """docs/cli.md: with `release.log -text -merge` git leaves our side whole, and the conflict to be solved by a person."""
+    git(forked, "merge", "--abort")
+    ours = (forked / "release.log").read_bytes()
+    (forked / ".gitattributes").write_text("release.log -text -merge\n")
+    git(forked, "add", "-f", ".gitattributes")
+    git(forked, "commit", "-qm", "attributes")
+    git(forked, "merge", "-q", "side", status=1)
+    assert (forked / "release.log").read_bytes() == ours
+    assert "5 entries hold" in imgseal("ledger", "verify").out
+
+
 # -- verify, prove ------------------------------------------------------------------------------------
 
 
