@@ -149,7 +149,7 @@ def test_a_product_file_names_keys_in_tokens() -> None:
 @pytest.mark.parametrize(
     ("uri", "words"),
     [
-        ("pkcs11:token=a?module-path=/tmp/x.so", "IMGSEAL_PKCS11_MODULE"),
+        ("pkcs11:token=a?module-path=/opt/x.so", "IMGSEAL_PKCS11_MODULE"),
         ("pkcs11:token=a?pin-value=the-pin", "IMGSEAL_PIN"),
         ("pkcs11:token=a;type=public", "type=private"),
         ("pkcs11:token", "NAME=VALUE"),
