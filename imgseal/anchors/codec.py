@@ -26,6 +26,7 @@ __all__ = [
     "AnchorFormatError",
     "AnchorSet",
     "AnchorUpdate",
+    "decode_held",
     "decode_set",
     "decode_update",
     "encode_set",
@@ -204,10 +205,18 @@ def read_flash_block(data: bytes) -> AnchorSet:
         _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
     count, revoked = struct.unpack_from("<H", data, 10)[0], struct.unpack_from("<H", data, 18)[0]
     size = _HEAD.size + count * _ENTRY.size + revoked * _KEY
-    content, digest = data[:size], data[size : size + _DIGEST]
+    content, digest = data[:size], data[size : size + _DIGEST]  # behind it is the erased rest of the place
     if hashlib.sha256(content).digest() != digest:
         _refuse("digest", "the set is damaged", hashlib.sha256(content).hexdigest(), digest.hex())
     return decode_set(content)
+
+
+def decode_held(data: bytes) -> AnchorSet:
+    """Read what a device holds: the update that it took last, or the block that it left the factory with."""
+    try:
+        return read_flash_block(data)
+    except AnchorFormatError:
+        return decode_update(data).anchors
 
 
 def _refuse(key: str, message: str, expected: str, found: str) -> NoReturn:

@@ -221,20 +221,25 @@ def device_trust(
     known = project.trust(development=development)
     if state.anchors is None or device_file is None:
         return known, None
-    from imgseal.cli.trust import read_update
+    from imgseal.anchors.codec import AnchorFormatError, decode_held
     from imgseal.keys.anchor_set import trust_of
 
     path = os.path.join(os.path.dirname(device_file), state.anchors.file)
-    digest = hashlib.sha256(read_bounded(path, "trust anchor update", TRUST_BYTES)).hexdigest()
+    data = read_bounded(path, "trust anchor set", TRUST_BYTES)
+    digest = hashlib.sha256(data).hexdigest()
     if digest != state.anchors.sha256:
         raise InputError(
-            "the trust anchor update is not the one that the device state file names",
+            "the trust anchor set is not the one that the device state file names",
             place=Place(file=path),
             expected=state.anchors.sha256,
             found=digest,
             hint="get it again, or correct the digest in the device state file",
         )
-    anchors = read_update(path).anchors
+    try:
+        anchors = decode_held(data)
+    except AnchorFormatError as error:
+        error.place = error.place._replace(file=path)
+        raise
     if (anchors.vendor_id, anchors.class_id) != (project.product.vendor_id, project.product.class_id):
         raise UsageError(
             "the device's trust anchors are for another product",

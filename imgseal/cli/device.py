@@ -98,9 +98,8 @@ def show(path: str, product_file: str | None, variant: str | None, settings: tup
         if slot in contents:
             click.echo(f"  {slot:<14} {_describe(contents[slot].read(0, 8192))}, {contents[slot].size} bytes")
     if state.anchors is not None:
-        click.echo(
-            f"  trusts     set {read_update(os.path.join(os.path.dirname(path), state.anchors.file)).anchors.number}"
-        )
+        anchors = device_trust(project, state, path)[1]
+        click.echo(f"  trusts     set {anchors.number if anchors else 0}")
     for key in state.revoked:
         click.echo(f"  revoked    {key}")
 

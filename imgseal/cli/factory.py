@@ -65,7 +65,7 @@ def command(
     from imgseal.compare.contents import read_contents
     from imgseal.make.factory import merge
     from imgseal.source.intel_hex_writer import write_intel_hex
-    from imgseal.state.device import write
+    from imgseal.state.device import SlotContent, write
     from imgseal.versions import Version
 
     project = Project.load(product_file, settings, variant)
@@ -98,12 +98,18 @@ def command(
             images[component] = image
     assert release is not None
     state, held = _device(project, images, release.sequence, release.manifest_digest, hardware)
-    parts = [*_image_parts(product, images, packages[0]), *_own_parts(project, state, development=development)]
+    block = _anchors(project, development=development)
+    parts = [*_image_parts(product, images, packages[0]), *_own_parts(project, state, block)]
     parts += _configured(project)
     factory = merge(parts, product)
     _refuse_unless_starts(project, state, held, development=development)
     if read_back is not None:
         return _read_back(factory, product, read_back)
+    slot = product.slot_holding("anchors")
+    if slot is not None and not development:
+        held[slot.name] = block
+        content = SlotContent(f"device.slots/{slot.name}.bin", hashlib.sha256(block).hexdigest())
+        state = state._replace(anchors=content)
     version = "" if release.set_version is None else f"-{Version.from_suit(list(release.set_version))}"
     mark = "-development" if development else ""
     base = f"{product.name}{version}-{release.sequence}{mark}.factory"
@@ -196,11 +202,19 @@ def _image_parts(product: "Product", images: "Mapping[str, Image]", path: str) -
     return parts
 
 
-def _own_parts(project: Project, state: "DeviceState", *, development: bool) -> "list[Part]":
-    """Return the install record of the first set, and the trust anchors where a slot holds them."""
+def _anchors(project: Project, *, development: bool) -> bytes:
+    """Return the block of trust anchors; empty where no slot holds them."""
     from imgseal.anchors.codec import flash_block
-    from imgseal.journal.record import encode, first_record
     from imgseal.keys.anchor_set import anchor_set
+
+    if project.product.slot_holding("anchors") is None:
+        return b""
+    return flash_block(anchor_set(project.trust(development=development), project.product, development=development))
+
+
+def _own_parts(project: Project, state: "DeviceState", block: bytes) -> "list[Part]":
+    """Return the install record of the first set, and the trust anchors where a slot holds them."""
+    from imgseal.journal.record import encode, first_record
     from imgseal.make.factory import Part
     from imgseal.product.record_room import COPIES
 
@@ -212,7 +226,6 @@ def _own_parts(project: Project, state: "DeviceState", *, development: bool) -> 
     parts = [Part("install record", slot.name, product.slot_base(slot.name), data, project.path)]
     slot = product.slot_holding("anchors")
     if slot is not None:
-        block = flash_block(anchor_set(project.trust(development=development), product, development=development))
         parts.append(Part("trust anchors", slot.name, product.slot_base(slot.name), block, project.path))
     return parts
 

@@ -1,0 +1,122 @@
+"""docs/incident.md: every command, in order, on a fleet that runs a release; what it says happens, happens."""
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+from workshop import ALL, Imgseal, private_key
+
+from imgseal.keys.pem import encode_private, encode_public
+from imgseal.keys.signer import FileSigner
+
+PAGE = (Path(__file__).parents[2] / "docs" / "incident.md").read_text()
+LINES = [line for block in re.findall(r"```console\n(.+?)\n```", PAGE, re.DOTALL) for line in block.split("\n")]
+REFUSED = "imgseal check fleet.suit --device after-3.json"
+"""The one command that has to fail: the release by the stolen key, after its revocation."""
+
+
+def add_key(project: Path, name: str) -> None:
+    private = private_key(name)
+    (project / f"{name}.pem").write_bytes(encode_private(private, None))
+    (project / f"{name}.pub.pem").write_bytes(encode_public(FileSigner(private, name).public))
+
+
+def replaced(project: Path, *changes: tuple[str, str]) -> None:
+    path = project / "imgseal.toml"
+    text = path.read_text()
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new)
+    path.write_text(text)
+
+
+@pytest.fixture
+def fleet(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Devices run a release that is logged; an apex trust anchor and a contingency key lie in their safes."""
+    for name in ("keys/apex", "keys/contingency"):
+        add_key(project, name)
+    replaced(
+        project,
+        ("[trust.images]", '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]'),
+        ("[signing.development]", '[ledger]\npath = "release.log"\n\n[signing.development]'),
+    )  # fmt: skip
+    (project / "factory.toml").write_text((project / "imgseal.toml").read_text())
+    assert imgseal("build", *ALL, "--release").status == 0
+    (project / "out/vent-drive-2.4.1-17.suit").rename(project / "fleet.suit")
+    assert imgseal("device", "new", "unit.json", "--hardware", "3").status == 0
+    said = imgseal("device", "apply", "unit.json", "fleet.suit", "--out", "device.json")
+    assert said.status == 0, said.err
+    monkeypatch.setenv("IMGSEAL_PASSPHRASE", "only for the test")
+    return project
+
+
+BEFORE = {
+    "imgseal trust replace --key keys/apex.pem --running fleet.suit --out 1.trust": (
+        ('keys = ["keys/images.pub.pem"]', 'keys = ["keys/images.pub.pem", "keys/images-2.pub.pem"]'),
+    ),
+    "imgseal build": (('images = "keys/images.pem"', 'images = "keys/images-2.pem"'),),
+    "imgseal trust revoke keys/packages.pub.pem": (
+        ('keys = ["keys/images.pub.pem", "keys/images-2.pub.pem"]', 'keys = ["keys/images-2.pub.pem"]'),
+        ('keys = ["keys/packages.pub.pem"]', 'keys = ["keys/packages-2.pub.pem"]'),
+    ),
+    "imgseal trust replace --key keys/contingency.pem": (
+        ('"keys/apex.pub.pem"', '"keys/apex-2.pub.pem"'),
+        ('"keys/contingency.pub.pem"', '"keys/contingency-2.pub.pem"'),
+    ),
+}
+"""What the page tells people to write into the product file, by the command in front of which it does."""
+
+
+def test_the_first_24_hours(imgseal: Imgseal, fleet: Path) -> None:
+    assert len(LINES) >= 17
+    add_key(fleet, "keys/packages-2")
+    changed = set()
+    for line in LINES:
+        for start, changes in BEFORE.items():
+            if line.startswith(start):
+                replaced(fleet, *changes)
+                changed.add(start)
+        program, *arguments = shlex.split(line)
+        assert program == "imgseal"
+        said = imgseal(*arguments)
+        assert said.status == (1 if line == REFUSED else 0), f"{line}\n{said.out}{said.err}"
+        if "ledger show --key" in line:
+            assert "2.4.1" in said.out
+    assert changed == set(BEFORE)
+    # at the end a device trusts the new keys only
+    imgseal("device", "apply", "after-3.json", "3.trust", "--out", "after-4.json")
+    said = imgseal("device", "apply", "after-4.json", "4.trust", "--out", "after-5.json")
+    assert said.status == 0, said.err
+    assert "set 4" in imgseal("device", "show", "after-5.json").out
+    assert imgseal("check", "out/vent-drive-2.4.1-18.suit", "--device", "after-5.json").status == 1
+
+
+def test_the_page_shows_an_identifier_that_the_log_knows(imgseal: Imgseal, fleet: Path) -> None:
+    shown = re.search(r"ledger show --key ([0-9a-f]+)", PAGE)
+    assert shown is not None
+    assert shown[1] in imgseal("key", "show", "keys/images.pub.pem").out
+
+
+def test_a_device_that_was_off(imgseal: Imgseal, fleet: Path) -> None:
+    """It refuses the revocation while its images rest on the key, and takes it after the release."""
+    add_key(fleet, "keys/images-2")
+    replaced(fleet, *BEFORE["imgseal trust replace --key keys/apex.pem --running fleet.suit --out 1.trust"])
+    imgseal("trust", "replace", "--key", "keys/apex.pem", "--running", "fleet.suit", "--out", "1.trust")
+    replaced(fleet, *BEFORE["imgseal build"])
+    said = imgseal("build", *ALL, "--release", "--set", "release.sequence=18")
+    assert said.status == 0, said.err
+    new = "out/vent-drive-2.4.1-18.suit"
+    revoke = ("trust", "revoke", "keys/images.pub.pem", "--key", "keys/apex.pem", "--previous", "1.trust", "--out")
+    said = imgseal(*revoke, "2.trust", "--running", new, "--running", "fleet.suit")
+    assert (said.status, "rules.trust-in-use" in said.err, (fleet / "2.trust").exists()) == (1, True, False)
+    assert imgseal(*revoke, "2.trust", "--running", new).status == 0
+    said = imgseal("check", "2.trust", "--device", "device.json")
+    assert (said.status, "rules.trust-in-use" in said.out) == (1, True)
+    said = imgseal("check", new, "--device", "device.json", "--product", "factory.toml")
+    assert (said.status, "trust.unknown-key" in said.out) == (1, True)  # it does not know the new key yet
+    assert imgseal("device", "apply", "device.json", "1.trust", "--out", "a.json").status == 0
+    said = imgseal("device", "apply", "a.json", new, "--out", "b.json")
+    assert said.status == 0, said.err
+    assert imgseal("device", "apply", "b.json", "2.trust", "--out", "c.json").status == 0
+    assert imgseal("check", "1.trust", "--device", "c.json").status == 1
