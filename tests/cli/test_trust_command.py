@@ -1,0 +1,234 @@
+"""`imgseal trust`: sets that replace and revoke, what is refused, and what a device that takes them does next."""
+
+import hashlib
+import json
+from pathlib import Path
+
+import pytest
+from test_endorse import add_key
+from test_sign_later import replaced
+from workshop import ALL, Imgseal, public_key, tree
+
+from imgseal.anchors.codec import MAGIC, decode_update, read_flash_block
+from imgseal.check import judge as judge_module
+
+SUIT = "out/vent-drive-2.4.1-17.suit"
+KEY = ("--key", "keys/apex.pem")
+
+
+@pytest.fixture
+def apex(imgseal: Imgseal, project: Path) -> Path:
+    """A product with an apex trust anchor, a contingency key, two keys for images, and a release in the field."""
+    for name in ("keys/apex", "keys/contingency", "keys/second"):
+        add_key(project, name)
+    replaced(
+        project,
+        "[trust.images]",
+        '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]',
+    )
+    replaced(project, 'keys = ["keys/images.pub.pem"]', 'keys = ["keys/images.pub.pem", "keys/second.pub.pem"]')
+    assert imgseal("build", *ALL, "--release").status == 0
+    return project
+
+
+def test_the_magic_is_the_same_on_both_sides() -> None:
+    assert judge_module._ANCHORS == MAGIC
+
+
+def test_a_set_by_its_page(imgseal: Imgseal, apex: Path) -> None:
+    """Read by the byte tables of docs/format/trust-anchors.md alone."""
+    said = imgseal("trust", "replace", *KEY, "--running", SUIT, "--out", "1.trust")
+    assert (said.status, said.out) == (0, "1.trust: set 1, 3 keys, 0 revoked\n"), said.err
+    raw = (apex / "1.trust").read_bytes()
+    assert len(raw) == 148 + 3 * 88 + 128
+    assert raw[:8] == b"\xd5anchors"
+    assert (raw[8:10], raw[10:12], raw[12:16]) == (b"\x01\0", b"\x03\0", b"\x01\0\0\0")
+    assert (raw[16], raw[17], raw[18:20]) == (1, 1, b"\0\0")
+    apex_key = public_key("keys/apex")
+    assert raw[52:116] == apex_key.x + apex_key.y
+    assert raw[116:148] == public_key("keys/contingency").thumbprint
+    images = sorted((public_key(name).key_id, name) for name in ("keys/images", "keys/second"))
+    for index, (role, name) in enumerate(((1, images[0][1]), (1, images[1][1]), (2, "keys/packages"))):
+        entry = raw[148 + 88 * index : 236 + 88 * index]
+        key = public_key(name)
+        assert (entry[0], entry[1:4], entry[4:8], entry[8:24]) == (role, bytes(3), b"\xff" * 4, key.key_id)
+        assert entry[24:] == key.x + key.y
+    assert raw[-128:-64] == apex_key.x + apex_key.y
+    from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
+    from cryptography.hazmat.primitives.hashes import SHA256
+
+    public = ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), b"\x04" + raw[52:116])
+    value = encode_dss_signature(int.from_bytes(raw[-64:-32]), int.from_bytes(raw[-32:]))
+    public.verify(value, raw[:-64], ec.ECDSA(SHA256()))
+    shown = imgseal("trust", "show", "1.trust").out
+    assert "trust anchor set 1; nothing is verified here" in shown
+    assert f"images    {public_key('keys/second').key_id.hex()} keys/second.pub.pem" in shown
+    assert imgseal("check", "1.trust").status == 0
+
+
+def test_revoked_for_good(imgseal: Imgseal, apex: Path) -> None:
+    """Sealed by the second key, then the first is revoked: old packages are refused, and nothing brings it back."""
+    replaced(apex, 'images = "keys/images.pem"', 'images = "keys/second.pem"')
+    imgseal("build", *ALL, "--release", "--out", "next", "--set", "release.sequence=18")
+    new = "next/vent-drive-2.4.1-18.suit"
+    revoke = ("trust", "revoke", "keys/images.pub.pem", *KEY)
+    said = imgseal(*revoke, "--running", SUIT, "--out", "1.trust")
+    assert (said.status, "rules.trust-in-use" in said.err, "motor-a" in said.err) == (1, True, True)
+    said = imgseal(*revoke, "--running", new, "--out", "1.trust")
+    assert (said.status, "take keys/images.pub.pem out of [trust]" in said.err) == (0, True)
+    imgseal("device", "new", "unit.json", "--hardware", "3")
+    imgseal("device", "apply", "unit.json", new, "--out", "runs.json")
+    said = imgseal("device", "apply", "runs.json", "1.trust", "--out", "sub/after.json")
+    assert said.status == 0, said.err
+    state = json.loads((apex / "sub/after.json").read_text())
+    assert state["anchors"] == {
+        "file": "../1.trust",
+        "sha256": hashlib.sha256((apex / "1.trust").read_bytes()).hexdigest(),
+    }
+    assert state["revoked"] == [public_key("keys/images").key_id.hex()]
+    shown = imgseal("device", "show", "sub/after.json").out
+    assert "trusts     set 1" in shown
+    assert imgseal("check", SUIT, "--device", "sub/after.json").status == 1
+    assert imgseal("check", new, "--device", "sub/after.json").status == 0
+    assert imgseal("rehearse", new, "--device", "sub/after.json", "--pairs", "10").status == 0
+    said = imgseal("trust", "replace", *KEY, "--previous", "1.trust", "--running", new, "--out", "2.trust")
+    assert said.status == 0, said.err
+    assert public_key("keys/images").key_id in decode_update((apex / "2.trust").read_bytes()).anchors.revoked
+    said = imgseal(
+        "trust", "replace", *KEY, "--running", new, "--out", "2b.trust"
+    )  # without --previous: number 1 again
+    assert said.status == 0
+    said = imgseal("check", "2b.trust", "--device", "sub/after.json")
+    assert (said.status, "rules.revocation-undone" in said.out, "rollback.trust-number-too-low" in said.out) == (
+        1,
+        True,
+        True,
+    )
+
+
+def test_by_identifier_and_from_states(imgseal: Imgseal, apex: Path) -> None:
+    imgseal("device", "new", "unit.json", "--hardware", "3")
+    imgseal("device", "apply", "unit.json", SUIT, "--out", "runs.json")
+    second = public_key("keys/second").key_id.hex()
+    for number, running in enumerate(("runs.json", "unit.json", "out/radio.sealed.bin", SUIT)):
+        said = imgseal("trust", "revoke", second, *KEY, "--running", running, "--out", f"{number}.trust")
+        assert said.status == 0, said.err
+    first = public_key("keys/images").key_id.hex()
+    for running, status in (("runs.json", 1), ("unit.json", 0), ("out/radio.sealed.bin", 1), (SUIT, 1)):
+        said = imgseal("trust", "revoke", first, *KEY, "--running", running, "--out", f"{status}{running[-6:]}.trust")
+        assert said.status == status, said.err
+
+
+def test_contingency(imgseal: Imgseal, apex: Path) -> None:
+    """A new apex trust anchor: by the contingency key only, with the factory's product file as what went before."""
+    for name in ("keys/apex-2", "keys/contingency-2"):
+        add_key(apex, name)
+    (apex / "factory.toml").write_text((apex / "imgseal.toml").read_text())
+    replaced(apex, "keys/apex.pub.pem", "keys/apex-2.pub.pem")
+    replaced(apex, "keys/contingency.pub.pem", "keys/contingency-2.pub.pem")
+    make = ("trust", "replace", "--running", SUIT, "--previous", "factory.toml", "--out", "1.trust", "--key")
+    before = tree(apex)
+    for key, code in (
+        ("keys/apex.pem", "rules.apex-change"),
+        ("keys/apex-2.pem", "trust.not-by-apex"),
+        ("keys/images.pem", "trust.not-by-apex"),
+    ):
+        said = imgseal(*make, key)
+        assert (said.status, code in said.err, tree(apex)) == (1, True, before), said.err
+    assert imgseal(*make, "keys/contingency.pem").status == 0
+    assert imgseal("check", "1.trust", "--product", "factory.toml").status == 0
+    assert imgseal("check", "1.trust").status == 1  # judged as if the factory had written the new ones already
+    said = imgseal(
+        "trust", "replace", "--running", SUIT, "--previous", "1.trust", "--out", "2.trust", "--key", "keys/apex-2.pem"
+    )
+    assert said.status == 0, said.err
+
+
+def test_factory_devices_hold_their_set(imgseal: Imgseal, apex: Path) -> None:
+    """The state file beside a factory image names the block of flash; a later product file does not change it."""
+    (apex / "bootloader.hex").write_text(":020000040000FA\n:04000000DEADBEEFC4\n:00000001FF\n")
+    text = (apex / "imgseal.toml").read_text()
+    assert "[factory]" in text
+    replaced(apex, 'bootloader = "firmware/bootloader.hex"', 'bootloader = "bootloader.hex"')
+    start = text.index("[[factory.range]]") if "[[factory.range]]" in text else None
+    if start is not None:
+        current = (apex / "imgseal.toml").read_text()
+        begin = current.index("[[factory.range]]")
+        end = current.find("\n[", begin + 5)
+        (apex / "imgseal.toml").write_text(current[:begin] + (current[end + 1 :] if end != -1 else ""))
+    said = imgseal("factory", SUIT)
+    assert said.status == 0, said.err
+    block = (apex / "factory/device.slots/anchors.bin").read_bytes()
+    held = read_flash_block(block)
+    assert (held.number, len(held.anchors)) == (0, 3)
+    for name in ("keys/apex-2", "keys/contingency-2"):
+        add_key(apex, name)
+    replaced(apex, "keys/apex.pub.pem", "keys/apex-2.pub.pem")
+    replaced(apex, "keys/contingency.pub.pem", "keys/contingency-2.pub.pem")
+    said = imgseal(
+        "trust",
+        "replace",
+        "--key",
+        "keys/contingency.pem",
+        "--running",
+        "factory/device.json",
+        "--nothing-runs",
+        "--out",
+        "x",
+    )
+    assert said.status == 2
+    assert imgseal("check", SUIT, "--device", "factory/device.json").status == 0
+    assert "set 0" in imgseal("device", "show", "factory/device.json").out
+
+
+def test_what_is_refused(imgseal: Imgseal, apex: Path) -> None:
+    imgseal("trust", "replace", *KEY, "--running", SUIT, "--out", "1.trust")
+    (apex / "cut.trust").write_bytes((apex / "1.trust").read_bytes()[:-1])
+    before = tree(apex)
+    for arguments, status, words in (
+        (("replace", *KEY, "--out", "x"), 2, "what the devices run"),
+        (("replace", *KEY, "--running", SUIT, "--nothing-runs", "--out", "x"), 2, "what the devices run"),
+        (("replace", *KEY, "--nothing-runs", "--out", "1.trust"), 2, "never overwritten"),
+        (("replace", *KEY, "--nothing-runs", "--previous", "1.trust", "--out", "1.trust"), 2, "overwrite"),
+        (("replace", *KEY, "--nothing-runs", "--previous", "none.trust", "--out", "x"), 3, "cannot read"),
+        (("replace", *KEY, "--nothing-runs", "--previous", "cut.trust", "--out", "x"), 3, "size"),
+        (("replace", *KEY, "--nothing-runs", "--previous", SUIT, "--out", "x"), 3, "larger"),
+        (("replace", *KEY, "--running", "imgseal.toml", "--out", "x"), 2, "state"),
+        (("replace", "--key", "keys/apex.pub.pem", "--nothing-runs", "--out", "x"), 4, "no private key"),
+        (("revoke", "00ff", *KEY, "--nothing-runs", "--out", "x"), 4, "cannot read the key"),
+        (("revoke", "keys/apex.pub.pem", *KEY, "--nothing-runs", "--out", "x"), 1, "structure.trust-set"),
+        (("revoke", "keys/packages.pub.pem", *KEY, "--nothing-runs", "--out", "x"), 1, "structure.trust-set"),
+        (("show", "cut.trust"), 3, "size"),
+        (("show", SUIT), 3, "larger"),
+    ):  # fmt: skip
+        said = imgseal("trust", *arguments)
+        assert (said.status, words in said.err) == (status, True), f"{arguments}: {said.err}"
+        assert tree(apex) == before
+
+
+def test_a_state_whose_set_was_exchanged(imgseal: Imgseal, apex: Path) -> None:
+    imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
+    imgseal("device", "new", "unit.json", "--hardware", "3")
+    assert imgseal("device", "apply", "unit.json", "1.trust", "--out", "after.json").status == 0
+    (apex / "1.trust").write_bytes((apex / "1.trust").read_bytes()[:-1] + b"\0")
+    said = imgseal("check", SUIT, "--device", "after.json")
+    assert (said.status, "not the one that the device state file names" in said.err) == (3, True)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "status", "words"),
+    [
+        ('apex = "keys/apex.pub.pem"\n', "", 2, "a contingency key for nothing"),
+        ('"keys/apex.pub.pem"', '"keys/images.pub.pem"', 2, "one key stands in two places"),
+        ('"keys/apex.pub.pem"', '"keys/copy.pub.pem"', 4, "one key stands in two places"),
+        ('"keys/apex.pub.pem"', '"keys/contingency.pub.pem"', 2, "one key stands in two places"),
+        ('"keys/apex.pub.pem"', '"keys/none.pub.pem"', 4, "cannot read a trusted public key"),
+        ('"keys/apex.pub.pem"', '"pkcs11:token=x"', 2, "judging needs no token"),
+    ],
+)
+def test_product_file(imgseal: Imgseal, apex: Path, old: str, new: str, status: int, words: str) -> None:
+    (apex / "keys/copy.pub.pem").write_bytes((apex / "keys/images.pub.pem").read_bytes())
+    replaced(apex, old, new)
+    said = imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "x")
+    assert (said.status, words in said.err) == (status, True), said.err
