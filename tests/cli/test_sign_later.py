@@ -99,6 +99,10 @@ def test_two_algorithms_elsewhere(imgseal: Imgseal, both: Path) -> None:  # noqa
         said = imgseal("finish", request, *firmware, *responses)
         assert said.status == 0, said.err
     assert imgseal("check", f"{NAME}.suit").status == 0
+    again = imgseal("finish", request, *firmware, *responses, "--out", "again")  # from supplied signatures: the same
+    assert again.status == 0, again.err
+    made = Path("again") / f"{NAME.removeprefix('out/')}.suit"
+    assert made.read_bytes() == Path(f"{NAME}.suit").read_bytes()
 
 
 def asked(imgseal: Imgseal, project: Path) -> None:
