@@ -3,16 +3,46 @@
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from imgseal.api import Release, judge, release
+    from imgseal.errors import ImgsealError, InputError, KeyTroubleError, RefusedError, UsageError
+    from imgseal.findings import Finding, Verdict
     from imgseal.memory.image import MemoryImage
 
 __version__ = "0.1.0"
 
-__all__ = ["MemoryImage", "__version__"]
+__all__ = [
+    "Finding",
+    "ImgsealError",
+    "InputError",
+    "KeyTroubleError",
+    "MemoryImage",
+    "RefusedError",
+    "Release",
+    "UsageError",
+    "Verdict",
+    "__version__",
+    "judge",
+    "release",
+]
+
+_HOMES = {
+    "Finding": "findings",
+    "ImgsealError": "errors",
+    "InputError": "errors",
+    "KeyTroubleError": "errors",
+    "MemoryImage": "memory.image",
+    "RefusedError": "errors",
+    "Release": "api",
+    "UsageError": "errors",
+    "Verdict": "findings",
+    "judge": "api",
+    "release": "api",
+}
 
 
 def __getattr__(name: str) -> object:
-    if name == "MemoryImage":
-        from imgseal.memory.image import MemoryImage  # noqa: PLC0415 - `import imgseal` loads nothing
+    if name in _HOMES:
+        from importlib import import_module  # noqa: PLC0415 - `import imgseal` loads nothing
 
-        return MemoryImage
+        return getattr(import_module(f"imgseal.{_HOMES[name]}"), name)
     raise AttributeError(f"module imgseal has no attribute {name!r}")

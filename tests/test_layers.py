@@ -33,6 +33,7 @@ LAYERS = {
     "report": 5,
     "flow": 6,
     "files": 7,
+    "api": 7,
     "cli": 7,
     "demo": 7,
     "__main__": 7,

@@ -14,14 +14,16 @@ from imgseal.files import load_artefact, read_bounded
 from imgseal.flow import judge
 from imgseal.limits import STATE_FILE_BYTES, TEXT_ARTEFACT_BYTES, TRUST_BYTES
 from imgseal.memory.view import ByteView
+from imgseal.records import NamedTuple
 from imgseal.report.text import verdict_lines
 
 if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
+    from imgseal.findings import Verdict
     from imgseal.keys.trust import Trust
     from imgseal.state.device import DeviceState
 
-__all__ = ["command", "device_trust", "load_device", "open_artefact"]
+__all__ = ["Judge", "command", "device_trust", "judge_of", "load_device", "open_artefact"]
 
 
 @click.command(
@@ -88,35 +90,11 @@ def command(
             found=slot,
             hint="name a slot of the product file, or use another one: --product FILE",
         )
-    state, contents = load_device(project, device_file)
-    trust, anchors = device_trust(project, state, device_file, development=development)
-    day = today() if as_of is None else parse_day(as_of)
-    device = device_file or "a fresh device"
-    if device_file is None and not development and product.ledger is not None:
-        from imgseal.cli.release_log import logged_device
-
-        state, device = logged_device(project) or (state, device)
-    if any(key.first or key.last for key in trust.keys):
-        device += f" on {day}"
-    verdicts = []
-    for path in artefacts:
-        data = open_artefact(path)
-        verdicts.append(
-            judge(
-                data,
-                path,
-                product,
-                trust,
-                state,
-                contents=contents,
-                device=device,
-                development=development,
-                slot=slot,
-                payload=open_artefact(payload) if payload else None,
-                day=day,
-                anchors=anchors,
-            )
-        )
+    judge_one = judge_of(project, device_file, development=development, as_of=as_of)
+    verdicts = [
+        judge_one(open_artefact(path), path, slot=slot, payload=open_artefact(payload) if payload else None)
+        for path in artefacts
+    ]
     if as_json:
         import json
 
@@ -128,6 +106,53 @@ def command(
             lines = list(verdict_lines(verdict, every_check=every))
             sys.stdout.write(("\n" if number else "") + "\n".join(lines) + "\n")
     return 0 if all(verdict.accepted for verdict in verdicts) else 1
+
+
+class Judge(NamedTuple):
+    """Everything that a verdict depends on besides the artefact."""
+
+    project: Project
+    trust: "Trust"
+    state: "DeviceState"
+    contents: "dict[str, ByteView]"
+    device: str
+    day: str
+    anchors: "AnchorSet | None"
+    development: bool
+
+    def __call__(
+        self, data: ByteView, name: str, *, slot: str | None = None, payload: ByteView | None = None
+    ) -> "Verdict":
+        """Judge an artefact; `slot` says that it is a dump of it, `payload` belongs to a detached header."""
+        return judge(
+            data,
+            name,
+            self.project.product,
+            self.trust,
+            self.state,
+            contents=self.contents,
+            device=self.device,
+            development=self.development,
+            slot=slot,
+            payload=payload,
+            day=self.day,
+            anchors=self.anchors,
+        )
+
+
+def judge_of(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
+    """Return the judge for the device of a state file, else for the last logged one, else for a fresh one."""
+    state, contents = load_device(project, device_file)
+    trust, anchors = device_trust(project, state, device_file, development=development)
+    day = today() if as_of is None else parse_day(as_of)
+    device = device_file or "a fresh device"
+    if device_file is None and not development and project.product.ledger is not None:
+        from imgseal.cli.release_log import logged_device
+
+        state, device = logged_device(project) or (state, device)
+    if any(key.first or key.last for key in trust.keys):
+        device += f" on {day}"
+    return Judge(project, trust, state, contents, device, day, anchors, development)
 
 
 def open_artefact(path: str) -> ByteView:
