@@ -28,8 +28,9 @@ def test_the_same_release_as_the_command(
         "build", *ALL, *(() if development else ("--release",)), "--revision", "ab" * 20, "--set", "release.sequence=18"
     )
     assert said.status == 0
-    arguments = {"settings": {"release.sequence": 18}, "revision": "ab" * 20}
-    made = api.release(FIRMWARE, out=Path("api"), development=development, **arguments)
+    made = api.release(
+        FIRMWARE, out=Path("api"), development=development, settings={"release.sequence": 18}, revision="ab" * 20
+    )
     assert outputs(project / "api") == outputs(project / "out")
     assert made.package == f"api/vent-drive-2.4.1-18{'-development' if development else ''}.suit"
     assert sorted(made.paths) == sorted(f"api/{name}" for name in outputs(project / "api"))
