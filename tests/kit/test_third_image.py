@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 import third_image
-from make_kit import DATA
+from make_kit import DATA, TOO_LARGE
 
 PAGE = (Path(__file__).parents[2] / "docs" / "format" / "published-keys.md").read_text()
 PUBLISHED = frozenset(re.findall(r"^\| `([0-9a-f]{32})` \|", PAGE, re.MULTILINE))
@@ -53,6 +53,14 @@ def test_the_second_reader_says_what_the_kit_says() -> None:
         assert (case["name"], codes) == (case["name"], case["codes"])
 
 
+def test_the_second_reader_refuses_what_is_too_large() -> None:
+    """The kit's one case of it is zeros: the size is refused before the magic; a byte less is read."""
+    (entry,) = (case for case in json.loads((DATA / "kit.json").read_text())["cases"] if case["name"] == TOO_LARGE)
+    product, size = json.loads((DATA / "products" / "kit.json").read_text()), entry["artefact"]["size"]
+    assert third_image.judge(product, bytes(size)) == entry["codes"] == ["structure.too-large"]
+    assert third_image.judge(product, bytes(size - 1)) == ["structure.unrecognised"]
+
+
 @pytest.mark.parametrize(
     ("right", "wrong", "broken"),
     [
@@ -68,6 +76,7 @@ def test_the_second_reader_says_what_the_kit_says() -> None:
                 "second-revoked",
                 "second-revoked-optional",
                 "trust-revoked-second",
+                "trust-two-needed-one-revoked",
             ],
         ),
         (
@@ -90,6 +99,36 @@ def test_the_second_reader_says_what_the_kit_says() -> None:
             "VALUE_LENGTHS = {ESP256: 64, ML_DSA_44: 2420}",
             "VALUE_LENGTHS = {ESP256: 64}",
             ["second-length-2419", "second-length-2421", "second-length-64"],
+        ),
+        (
+            'need = 1 if self.left[0][1]["development"] else',
+            "need = 1 if self.statement.flags & DEVELOPMENT else",
+            ["trust-flag-of-two-released-alone"],
+        ),
+        (
+            'before = 0 if self.statement.detached else self.part["header_block"]\n        bases',
+            'before = 0 if self.part["header"] else self.part["header_block"]\n        bases',
+            ["dump-other-form", "rules-external-code-other-form"],
+        ),
+        (
+            "if self.statement.detached and self.payload is not None else self.artefact",
+            'if self.statement.detached else self.artefact\n        dumped = dumped or bytes(self.product["slots"][self.slot]["size"])',
+            ["detached-dump-of-header-short", "detached-dump-staging-short"],
+        ),
+        (
+            "if name in self.published and not excepted:",
+            "if name in self.published:",
+            ["trust-published-admitted", "trust-published-admitted-revoked"],
+        ),
+        (
+            'return [*findings, "content.vector-table"]',
+            'return ["content.vector-table"]',
+            ["content-table-misaligned-and-short"],
+        ),
+        (
+            'statement, _ = read_header(content or b"")',
+            'statement = read_statement(content or b"")',
+            ["rules-need-held-cut", "rules-need-held-fill"],
         ),
     ],
 )
