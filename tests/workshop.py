@@ -22,6 +22,7 @@ from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import encode_private, encode_public
 from imgseal.keys.signer import FileSigner, Signer
 from imgseal.keys.trust import Trust, resolve
+from imgseal.keys.untrusted import published_signer
 from imgseal.make.seal import SealOptions
 from imgseal.memory.image import MemoryImage
 from imgseal.memory.view import ByteView
@@ -38,6 +39,8 @@ BUILD_TIME = 1_764_072_000
 ROLES = ("keys/images", "keys/packages", "keys-dev/images", "keys-dev/packages")
 QUANTUM = "-pq"
 """Keys whose names end so are for ML-DSA-44."""
+PRINTED = "keys-dev/printed"
+"""A key that is printed in a standard."""
 
 
 def private_key(name: str) -> ec.EllipticCurvePrivateKey:
@@ -54,6 +57,8 @@ def public_key(name: str) -> PublicKey:
 
 
 def any_signer(name: str) -> Signer:
+    if name == PRINTED:
+        return published_signer()
     return SecondLibrarySigner(name) if name.endswith(QUANTUM) else signer(name)
 
 

@@ -94,9 +94,10 @@ def dump(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     statement = subject.statement
     slot = context.product.slots[context.slot]
     component = component_numbered(context.product, statement.component)
-    data = subject.payload_file if statement.detached else subject.data
+    given = subject.payload_file if statement.detached else None
+    data = subject.data if given is None else given
     findings = []
-    if data is not None and data.size != slot.size:
+    if data.size != slot.size:
         findings.append(
             Finding(
                 "placement.dump-size",

@@ -1,6 +1,6 @@
 """A reader and encoder of install records in flash, written from docs/format/install-record.md alone (format 1).
 
-Its author had not seen the code of imgseal; names and import paths apart it stays as it was written.
+Neither its author nor the one who revised it when the page had been mended had seen the code of imgseal.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+MAGIC = bytes.fromhex("d57265636f726473")
 FORMAT = 1
 HEAD = 240
 MEMBER = 36
@@ -26,14 +27,14 @@ PHASES = ("settled", "delivering", "switching", "trial", "unproven", "returning"
 
 
 class NoRecordError(ValueError):
-    """Bytes that break a rule of the page (install-record.md, "The record", last sentences)."""
+    """Bytes that break a rule of the page (install-record.md, "The record", "no record")."""
 
 
 @dataclass(frozen=True)
 class Geometry:
     """What a reader knows of the product beforehand (install-record.md, "The record" and "The journal").
 
-    The page names the magic and does not give its bytes, so they have to come from elsewhere.
+    The magic is that of the page; a reader asks nothing of the recovery component, a writer leaves it empty.
     """
 
     magic: bytes
@@ -42,7 +43,7 @@ class Geometry:
     recovery: int | None = None
 
     def __post_init__(self) -> None:
-        if len(self.magic) != 8 or self.erase_block <= 0 or len(self.components) > MOST_MEMBERS:
+        if self.magic != MAGIC or self.erase_block <= 0 or len(self.components) > MOST_MEMBERS:
             raise ValueError("no geometry of this format")
         if any(low >= high for low, high in zip(self.components, self.components[1:], strict=False)):
             raise ValueError("component numbers rise")
@@ -122,7 +123,17 @@ def _encode_members(members: Sequence[Member], geometry: Geometry) -> bytes:
 
 
 def encode(record: Record, geometry: Geometry) -> bytes:
-    """The bytes of one copy with its check (install-record.md, "The record")."""
+    """The bytes of one copy with its check (install-record.md, "The record").
+
+    The page names records that read and that nobody writes: bits of no component and a recovery component in a set are
+    refused here.
+    """
+    masks = record.prepared | record.kept | record.placed
+    members = (*record.current, *record.other)
+    if masks >> len(geometry.components) or any(
+        one.component == geometry.recovery and one.slot is not None for one in members
+    ):
+        raise ValueError("a record that nobody writes")
     out = bytearray(geometry.magic)
     for value, size in (
         (FORMAT, 2),
@@ -164,13 +175,15 @@ def _decode_members(data: bytes, geometry: Geometry) -> tuple[Member, ...]:
         _require(entry[1] in (0, 1, NO_SLOT), "run slot")
         _require(entry[2:4] == bytes(2), "zeros of a member")
         _require(entry[1] != NO_SLOT or entry[4:] == NO_DIGEST, "statement of an empty member")
-        _require(number != geometry.recovery or entry[1] == NO_SLOT, "the recovery image belongs to no set")
         members.append(Member(number, None if entry[1] == NO_SLOT else entry[1], entry[4:]))
     return tuple(members)
 
 
 def decode(data: bytes, geometry: Geometry) -> Record:
-    """Read one copy; whatever breaks a rule is no record (install-record.md, "The record"); raises NoRecordError."""
+    """Read one copy; whatever breaks a rule is no record (install-record.md, "The record"); raises NoRecordError.
+
+    "No other rule joins two fields": neither bits of no component nor a recovery component in a set are looked at.
+    """
     count = len(geometry.components)
     _require(len(data) == geometry.record_length, "length")
     _require(hashlib.sha256(data[:-CHECK]).digest() == data[-CHECK:], "check")
@@ -182,9 +195,6 @@ def decode(data: bytes, geometry: Geometry) -> Record:
     _require(number(8, 2) == FORMAT, "format")
     _require(1 <= data[10] <= len(PHASES), "phase")
     _require(data[11] == count, "member count")
-    masks = (number(24, 4), number(28, 4), number(32, 4))
-    # Bits that no component has are places where zeros belong.
-    _require(not any(mask >> count for mask in masks), "masks")
     _require(data[76] <= MOST_REFUSED, "refused count")
     _require(data[77] <= 1 and data[78] <= 1 and data[79] == 0, "switches")
     refused = tuple(data[112 + 32 * index : 144 + 32 * index] for index in range(data[76]))
@@ -200,9 +210,9 @@ def decode(data: bytes, geometry: Geometry) -> Record:
         copied=number(20, 2),
         attempts=data[22],
         power_ons=data[23],
-        prepared=masks[0],
-        kept=masks[1],
-        placed=masks[2],
+        prepared=number(24, 4),
+        kept=number(28, 4),
+        placed=number(32, 4),
         sequence=number(36, 4),
         manifest_digest=data[40:72],
         target_sequence=number(72, 4),
@@ -215,7 +225,7 @@ def decode(data: bytes, geometry: Geometry) -> Record:
 
 @dataclass(frozen=True)
 class Found:
-    """A record that a place shows, and whether its three copies read the same."""
+    """The record that a place shows, and whether it is whole: all three copies read as that one ("The journal" 1)."""
 
     place: int
     record: Record
@@ -223,7 +233,7 @@ class Found:
 
     @property
     def rank(self) -> tuple[int, int, int, int]:
-        """Order of "Which counts": of finished ones the more copied counts, of others the less copied."""
+        """Order of "The journal" 1: of whole ones the more copied counts, of others the less copied."""
         copied = self.record.copied
         return (self.record.generation, self.three_equal, copied if self.three_equal else -copied, -self.place)
 
@@ -232,20 +242,19 @@ def _best(found: Iterable[Found]) -> Found | None:
     return max(found, key=lambda one: one.rank, default=None)
 
 
-def _read_place(data: bytes, place: int, geometry: Geometry) -> list[Found]:
+def _read_place(data: bytes, place: int, geometry: Geometry) -> Found | None:
+    """What a place shows: of copies that differ the one with the highest generation ("The journal" 1)."""
     length = geometry.record_length
-    copies = [data[at : at + length] for at in range(0, COPIES * length, length)]
-    equal = copies[0] == copies[1] == copies[2]
-    found: list[Found] = []
-    for index, copy in enumerate(copies):
-        # The same bytes again say nothing new, but different records in one place are all shown.
-        if copy in copies[:index]:
-            continue
+    records: list[Record] = []
+    for at in range(0, COPIES * length, length):
         try:
-            found.append(Found(place, decode(copy, geometry), equal))
+            records.append(decode(data[at : at + length], geometry))
         except NoRecordError:
             continue
-    return found
+    if not records:
+        return None
+    best = max(records, key=lambda record: record.generation)
+    return Found(place, best, records == [best] * COPIES)
 
 
 def places(slot: bytes, geometry: Geometry) -> list[bytes]:
@@ -256,14 +265,19 @@ def places(slot: bytes, geometry: Geometry) -> list[bytes]:
     return [slot[geometry.place_length * at : geometry.place_length * (at + 1)] for at in range(count)]
 
 
+def _shown(slot: bytes, geometry: Geometry) -> list[Found]:
+    """What the places show, those left out that show no record."""
+    read = (_read_place(data, place, geometry) for place, data in enumerate(places(slot, geometry)))
+    return [found for found in read if found is not None]
+
+
 def read_slot(slot: bytes, geometry: Geometry) -> State | None:
     """The state that a record slot says, or None where it shows no record ("The journal" 1 and 2)."""
-    found = [one for place, data in enumerate(places(slot, geometry)) for one in _read_place(data, place, geometry)]
+    found = _shown(slot, geometry)
     best = _best(found)
     if best is None:
         return None
-    alone = all(one.place == best.place for one in found)
-    return State(best.record, best.place, best.three_equal, best.three_equal and alone)
+    return State(best.record, best.place, best.three_equal, best.three_equal and len(found) == 1)
 
 
 @dataclass(frozen=True)
@@ -278,19 +292,16 @@ class Copying:
 
 def copying(slot: bytes, geometry: Geometry) -> Copying | None:
     """The steps until the record that counts may be acted upon; None if there is none, or nothing to do."""
-    read = places(slot, geometry)
-    found = [one for place, data in enumerate(read) for one in _read_place(data, place, geometry)]
     state = read_slot(slot, geometry)
     if state is None or state.may_be_acted_upon:
         return None
-    base = _best(one for one in found if one.record.generation == state.record.base and one.place != state.place)
+    base = _best(one for one in _shown(slot, geometry) if one.record.generation == state.record.base)
     spared = {state.place} if base is None else {state.place, base.place}
-    # The next one in order, as for a new record; the page says "an erased place". With three places it is the only one.
-    target = next(place for step in range(1, len(read)) if (place := (state.place + step) % len(read)) not in spared)
-    record = replace(state.record, copied=state.record.copied + 1)
+    every = range(len(places(slot, geometry)))
+    erased = tuple(place for place in every if place not in spared)
     return Copying(
-        erase_before=tuple(place for place in range(len(read)) if place not in spared),
-        place=target,
-        record=record,
-        erase_after=tuple(place for place in range(len(read)) if place != target),
+        erase_before=erased,
+        place=erased[0],
+        record=replace(state.record, copied=state.record.copied + 1),
+        erase_after=tuple(place for place in every if place != erased[0]),
     )

@@ -18,7 +18,7 @@ from kit_base import (
     u16,
     u32,
 )
-from workshop import BUILD_TIME, make
+from workshop import BUILD_TIME, any_signer, make
 
 from imgseal.demo.firmware import code
 from imgseal.flow import FirmwareFile
@@ -131,6 +131,7 @@ def image_cases() -> Iterator[Case]:
     yield from _dumps(a)
     yield from _detached()
     yield from _guessed(a)
+    yield from _left_open(a)
     yield from _orders(a)
 
 
@@ -553,6 +554,65 @@ def _guessed(a: bytes) -> Iterator[Case]:
     yield Case("detached-dump-of-header", dump("plain-head", head), "structure.payload-missing", slot="plain-head")
     waiting = dump("plain-staging", head + body)
     yield Case("detached-dump-staging", waiting, "structure.payload-missing", slot="plain-staging")
+
+
+def _left_open(a: bytes) -> Iterator[Case]:
+    """What the pages left open when a second implementer read them again."""
+    yield from _who_signed(a)
+    radio = image("radio")
+    for name, content in (("fill", radio[:511] + b"\0" + radio[512:]), ("cut", radio[:511])):
+        on, slots = device(), held(radio=content)
+        yield Case(f"rules-need-held-{name}", a, "rules.requirement-not-met", device=on, held=slots)
+    ends = resealed(sized("app-a", 66), replacing(entry_offset=4))
+    yield Case("content-table-misaligned-and-short", ends, "content.vector-table")
+    other = resealed(a, replacing(flags=2, link_address=0x4000))[:512]
+    yield Case("rules-external-code-other-form", other, "rules.external-code", product="kit-outside", payload=a[512:])
+    yield Case("dump-other-form", other, "placement.wrong-address", slot="app-b", payload=a[512:].ljust(2048, b"\xff"))
+    head, body = image("plain"), plain_payload()
+    both = "structure.bytes-after-payload"
+    yield Case("detached-both-long", head + b"\xff", both, payload=body + b"\0")
+    short = dump("plain-head", head)[:-1]
+    yield Case("detached-dump-header-short", short, "accepted", slot="plain", payload=dump("plain", body))
+    missing = "structure.payload-missing"
+    yield Case("detached-dump-of-header-short", short, missing, slot="plain-head")
+    yield Case("detached-dump-staging-short", dump("plain-staging", head + body)[:-1], missing, slot="plain-staging")
+    waiting = dump("plain-staging", head)
+    yield Case("detached-dump-staging-payload", waiting, "rules.no-package", slot="plain-staging", payload=body)
+
+
+def _who_signed(a: bytes) -> Iterator[Case]:
+    flagged, two = replacing(flags=1), "kit-two-signers"
+    revoked = device(revoked=[signer("keys/images").public.key_id.hex()])
+    both = resealed(a, by=("keys/images", "keys/second"))
+    yield Case("trust-two-needed-one-revoked", both, "trust.key-revoked", product=two, device=revoked, held=held())
+    for name, by, first in (
+        ("released-first", ("keys/images", "keys-dev/images"), "accepted"),
+        ("development-first", ("keys-dev/images", "keys/images"), "accepted"),
+        ("released-alone", ("keys/images",), "trust.too-few-signatures"),
+    ):
+        sealed = resealed(a, flagged, by=by)
+        yield Case(f"trust-flag-of-two-{name}", sealed, first, product=two, development=True)
+    late = {"product": "kit-dated", "day": DAYS[-1][0]}
+    on = {"device": revoked, "held": held()}
+    yield Case("trust-late-and-revoked", a, "trust.key-revoked", **late, **on)  # type: ignore[arg-type]
+    other = resealed(a, by=("keys/radio-only",))
+    yield Case("trust-late-and-not-for-this", other, "trust.key-not-in-force", **late)  # type: ignore[arg-type]
+    printed = resealed(a, flagged, by=("keys-dev/printed",))
+    gone = device(revoked=[any_signer("keys-dev/printed").public.key_id.hex()])
+    example, admitted = "kit-example", "kit-example-admitted"
+    yield Case("trust-published-admitted", printed, "accepted", product=admitted, development=True)
+    yield Case(
+        "trust-published-not-asked-for", printed, "trust.example-key", product=admitted,
+        device_first="trust.unknown-key",
+    )  # fmt: skip
+    yield Case(
+        "trust-published-and-revoked", printed, "trust.example-key", product=example, device=gone, held=held(),
+        development=True, device_first="trust.key-revoked",
+    )  # fmt: skip
+    yield Case(
+        "trust-published-admitted-revoked", printed, "trust.key-revoked", product=admitted, device=gone, held=held(),
+        development=True,
+    )  # fmt: skip
 
 
 def _orders(a: bytes) -> Iterator[Case]:

@@ -27,6 +27,9 @@ TEXT = (HERE / "kit_product.toml").read_text()
 SECOND_TEXT = (HERE / "kit_two_algorithms.toml").read_text()
 RAM_END = 0x2000_4000
 
+PRINTED = 'images = ["keys-dev/images.pub.pem"]', 'images = ["keys-dev/images.pub.pem", "keys-dev/printed.pub.pem"]'
+"""A development key that everybody has."""
+
 VARIANTS: dict[str, Callable[[str], str]] = {
     "kit": lambda text: text,
     "kit-two-signers": lambda text: text.replace(
@@ -42,9 +45,15 @@ VARIANTS: dict[str, Callable[[str], str]] = {
         .replace("[memory.nor2]", "[memory.internal]")
     ),
     "kit-outside-accepted": lambda text: text.replace("[rules]\n", '[rules]\nexternal_code = "accept"\n'),
-    "kit-dated": lambda text: text.replace(
-        '"keys/images.pub.pem"', '{ key = "keys/images.pub.pem", from = 2026-03-01, until = 2027-02-28 }'
-    ).replace('"keys/packages.pub.pem"', '{ key = "keys/packages.pub.pem", from = 2026-03-01, until = 2027-02-28 }'),
+    "kit-dated": lambda text: (
+        text.replace('"keys/images.pub.pem"', '{ key = "keys/images.pub.pem", from = 2026-03-01, until = 2027-02-28 }')
+        .replace('"keys/packages.pub.pem"', '{ key = "keys/packages.pub.pem", from = 2026-03-01, until = 2027-02-28 }')
+        .replace('components = ["radio"] }', 'components = ["radio"], until = 2027-02-28 }')
+    ),
+    "kit-example": lambda text: text.replace(*PRINTED),
+    "kit-example-admitted": lambda text: text.replace(*PRINTED).replace(
+        "[rules]\n", '[rules]\nexample_keys = "development"\n'
+    ),
     "kit-apex": lambda text: text.replace(
         "[trust.images]",
         '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]',

@@ -31,7 +31,7 @@ DATA = Path(__file__).parent / "data"
 TOO_LARGE = "package-too-large"
 KEYS = (
     "keys/images", "keys/radio-only", "keys/other-class", "keys/second", "keys/packages", "keys/other-packages", "keys/second-packages", "keys/apex", "keys/contingency",
-    "keys-dev/images", "keys-dev/packages", "keys/images-pq", "keys/table-only-pq", "keys/packages-pq", "keys-dev/images-pq", "keys-dev/packages-pq",
+    "keys-dev/images", "keys-dev/packages", "keys-dev/printed", "keys/images-pq", "keys/table-only-pq", "keys/packages-pq", "keys-dev/images-pq", "keys-dev/packages-pq",
 )  # fmt: skip
 
 

@@ -1,19 +1,20 @@
-"""A reader and judge of sealed images, written from docs/format/sealed-image.md alone (format 1).
+"""A reader and judge of sealed images, written from the pages of docs/format alone (format 1).
 
-Its author had not seen the code of imgseal. Names and import paths apart it stays as it was written: test_third_image.py says
-where it guessed otherwise while the page was silent. Only the published keys were added, when they had got a page.
+Neither its author nor the one who revised it when the pages had been mended had seen the code of imgseal. A section
+without a page is one of sealed-image.md.
 """
 
 from __future__ import annotations
 
 import hashlib
 import struct
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PublicKey
 from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from cryptography.hazmat.primitives.hashes import SHA256
 
@@ -22,8 +23,11 @@ STATEMENT_LENGTH = 384
 SHA_256 = -16
 ESP256 = -9
 ML_DSA_44 = -48
-# Lengths of the algorithms that the format names (sealed-image.md has 64 for -9; 2420 is FIPS 204 table 2, not said there).
+# "Rules for the fields", signature_N_length; others of another algorithm are only skipped.
 VALUE_LENGTHS = {ESP256: 64, ML_DSA_44: 2420}
+# Names of product-file.md, "[rules]"; a P-256 key signs images as ESP256 whichever the product says ("Who signed").
+ALGORITHMS = {"ESP256": ESP256, "ES256": ESP256, "ML-DSA-44": ML_DSA_44}
+MOST_READ = 512 << 20
 CODE, DATA = 1, 2
 DEVELOPMENT, DETACHED = 1, 2
 RELEASED = 0xFFFFFFFF
@@ -31,10 +35,11 @@ P256_ORDER = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551
 
 Version = tuple[int, int, int, int]
 Product = Mapping[str, Any]
+Anchor = Mapping[str, Any]
 
 
 class RefusedError(Exception):
-    """A finding after which nothing more is read (sealed-image.md, "Refused")."""
+    """The first fault of the structure, behind which nothing more is read ("The checks", `header`)."""
 
     def __init__(self, code: str) -> None:
         super().__init__(code)
@@ -43,7 +48,7 @@ class RefusedError(Exception):
 
 @dataclass(frozen=True)
 class Need:
-    """One requirement (sealed-image.md, "The statement", need_*)."""
+    """One requirement ("The statement", need_*)."""
 
     component: int
     least: Version
@@ -56,7 +61,7 @@ class Need:
 
 @dataclass(frozen=True)
 class Signature:
-    """One used signature slot and its value (sealed-image.md, "Behind the statement")."""
+    """One used signature slot and its value ("Behind the statement")."""
 
     algorithm: int
     key: bytes
@@ -65,7 +70,7 @@ class Signature:
 
 @dataclass(frozen=True)
 class Statement:
-    """The fields of the 384 signed bytes (sealed-image.md, "The statement")."""
+    """The fields of the 384 signed bytes ("The statement")."""
 
     raw: bytes
     vendor_id: bytes
@@ -87,7 +92,7 @@ class Statement:
 
     @property
     def detached(self) -> bool:
-        """Whether the payload lies apart (sealed-image.md, "Detached form")."""
+        """Whether the payload lies apart ("Detached form")."""
         return bool(self.flags & DETACHED)
 
 
@@ -120,7 +125,7 @@ def _require(condition: bool, code: str = "structure.field-invalid") -> None:
 
 
 def _read_needs(raw: bytes, count: int, own: int) -> tuple[Need, ...]:
-    """The requirements (sealed-image.md, "Rules for the fields", need_*)."""
+    """The requirements ("Rules for the fields", need_*)."""
     needs: list[Need] = []
     for index in range(4):
         component = raw[72 + index]
@@ -139,7 +144,7 @@ def _read_needs(raw: bytes, count: int, own: int) -> tuple[Need, ...]:
 
 
 def _read_slots(raw: bytes) -> tuple[tuple[int, bytes, int], ...]:
-    """The signature slots, without values (sealed-image.md, "Rules for the fields", signature_N_*)."""
+    """The signature slots, without values ("Rules for the fields", signature_N_*)."""
     slots: list[tuple[int, bytes, int]] = []
     ended = False
     for index in range(3):
@@ -159,8 +164,7 @@ def _read_slots(raw: bytes) -> tuple[tuple[int, bytes, int], ...]:
 
 
 def read_statement(data: bytes) -> Statement:
-    """Read the first 384 bytes (sealed-image.md, "Rules for the fields"); raises RefusedError."""
-    # What is shorter than the magic cannot be told from anything else, so it is not called cut short.
+    """Read the first 384 bytes ("Rules for the fields", in the order of "The checks"); raises RefusedError."""
     _require(data[:8] == MAGIC, "structure.unrecognised")
     _require(len(data) >= STATEMENT_LENGTH, "structure.truncated")
     raw = data[:STATEMENT_LENGTH]
@@ -172,22 +176,21 @@ def read_statement(data: bytes) -> Statement:
     _require(kind in (CODE, DATA))
     _require(needs_count <= 4)
     _require(revision_length <= 32)
-    version = _version(raw, 52)
-    _require(_is_version(version))
     needs = _read_needs(raw, needs_count, component)
     _require(not any(raw[212 + revision_length : 244]))
     _require(_i32(raw, 244) == SHA_256)
     size, link, entry, header_block = _u32(raw, 280), _u32(raw, 284), _u32(raw, 288), _u16(raw, 292)
     _require(size != 0 and link + size <= 1 << 32)
     _require(entry < size if kind == CODE else entry == 0)
-    _require(header_block % 128 == 0 and 512 <= header_block <= 8192, "structure.header-block")
     _require(_u16(raw, 294) == STATEMENT_LENGTH)
     flags = _u32(raw, 296)
     _require(flags & ~(DEVELOPMENT | DETACHED) == 0, "structure.unknown-flag")
     slots = _read_slots(raw)
     _require(not any(raw[372:384]))
-    # Needs all lengths, so it comes last although the field stands earlier.
+    _require(header_block % 128 == 0 and 512 <= header_block <= 8192, "structure.header-block")
     _require(STATEMENT_LENGTH + sum(length for _, _, length in slots) <= header_block, "structure.header-block")
+    version = _version(raw, 52)
+    _require(_is_version(version))
     return Statement(
         raw=raw,
         vendor_id=raw[12:28],
@@ -210,7 +213,7 @@ def read_statement(data: bytes) -> Statement:
 
 
 def read_header(data: bytes) -> tuple[Statement, tuple[Signature, ...]]:
-    """Read statement, signature values and fill (sealed-image.md, "Behind the statement"); raises RefusedError."""
+    """Read statement, signature values and fill ("Behind the statement"); raises RefusedError."""
     statement = read_statement(data)
     _require(len(data) >= statement.header_block, "structure.truncated")
     at = STATEMENT_LENGTH
@@ -232,40 +235,25 @@ class Parts:
     findings: tuple[str, ...] = ()
 
 
-def _alone(content: bytes, size: int) -> tuple[str, ...]:
-    """Findings of a payload that has to be all of its file (sealed-image.md, first paragraph)."""
-    if len(content) < size:
-        return ("structure.truncated",)
-    return ("structure.bytes-after-payload",) if len(content) > size else ()
-
-
 def split(data: bytes, statement: Statement, payload: bytes | None, dump: str | None) -> Parts:
-    """Payload, and what lies behind it in a slot (sealed-image.md, "Detached form" and "Reading it in order" 5).
+    """Payload, and what lies behind it in a slot ("The checks", `extent`); `dump` is None for a file, else its slot.
 
-    `dump` is None for a file, "header" for the slot of a detached header, else "whole".
-    A wrong length does not end the reading: what follows next, steps 2 and 3, needs no payload.
+    Of a detached image the payload is the dump, and what lies behind the header block of a dump is not looked at: so a
+    staging slot reads as a header whose payload was not given ("The checks", A dump).
     """
-    behind = data[statement.header_block :]
-    if statement.detached and dump != "whole":
-        findings: tuple[str, ...] = ()
-        if dump is None and behind:
-            findings += ("structure.bytes-after-payload",)
-        findings += ("structure.payload-missing",) if payload is None else _alone(payload, statement.size)
-        return Parts(None if findings else payload, behind if dump else b"", findings)
+    behind, findings = data[statement.header_block :], list[str]()
+    if statement.detached:
+        if behind and dump is None:
+            findings.append("structure.bytes-after-payload")
+        if payload is None:
+            return Parts(None, b"", (*findings, "structure.payload-missing"))
+        behind = payload
     content, rest = behind[: statement.size], behind[statement.size :]
-    findings = _alone(behind if dump is None else content, statement.size)
-    return Parts(None if findings else content, rest if dump else b"", findings)
-
-
-def _verifies(anchor: Mapping[str, Any], value: bytes, message: bytes) -> bool:
-    """ESP256 (sealed-image.md, "Behind the statement"): r and s big-endian, both halves of s accepted."""
-    r, s = int.from_bytes(value[:32], "big"), int.from_bytes(value[32:], "big")
-    point = ec.EllipticCurvePublicNumbers(int(anchor["x"], 16), int(anchor["y"], 16), ec.SECP256R1())
-    try:
-        point.public_key().verify(encode_dss_signature(r, s), message, ec.ECDSA(SHA256()))
-    except InvalidSignature:
-        return False
-    return True
+    if len(content) < statement.size:
+        findings.append("structure.truncated")
+    elif rest and dump is None:
+        findings.append("structure.bytes-after-payload")
+    return Parts(None if findings else content, rest if dump else b"", tuple(findings))
 
 
 def _well_formed(value: bytes) -> bool:
@@ -273,85 +261,24 @@ def _well_formed(value: bytes) -> bool:
     return all(0 < half < P256_ORDER for half in halves)
 
 
+def _verifies(anchor: Anchor, signature: Signature, message: bytes) -> bool:
+    """Pure ML-DSA-44 with the empty context, or ESP256 with either half of s ("Behind the statement")."""
+    value = signature.value
+    try:
+        if signature.algorithm == ML_DSA_44:
+            MLDSA44PublicKey.from_public_bytes(bytes.fromhex(anchor["ml_dsa_44"])).verify(value, message)
+        else:
+            r, s = int.from_bytes(value[:32], "big"), int.from_bytes(value[32:], "big")
+            point = ec.EllipticCurvePublicNumbers(int(anchor["x"], 16), int(anchor["y"], 16), ec.SECP256R1())
+            point.public_key().verify(encode_dss_signature(r, s), message, ec.ECDSA(SHA256()))
+    except InvalidSignature:
+        return False
+    return True
+
+
 def _component(product: Product, number: int) -> Mapping[str, Any] | None:
-    for component in product["components"]:
-        if component["number"] == number:
-            found: Mapping[str, Any] = component
-            return found
-    return None
-
-
-@dataclass(frozen=True)
-class Trust:
-    """Findings of trust and signatures, and whether a development key is among the signers."""
-
-    findings: tuple[str, ...] = ()
-    development: bool = False
-
-
-def _trust(
-    product: Product,
-    statement: Statement,
-    signatures: Sequence[Signature],
-    revoked: Sequence[str],
-    development: bool,
-    published: Collection[str],
-) -> Trust:
-    """Who signed (sealed-image.md, "Reading it in order" 2; product-file.md "[trust]"); the policy is the product's."""
-    known = [signature for signature in signatures if signature.algorithm == ESP256]
-    if not known:
-        return Trust(("trust.algorithm-not-allowed",))
-    component = _component(product, statement.component)
-    findings: list[str] = []
-    trusted: list[tuple[Signature, Mapping[str, Any]]] = []
-    for signature in known:
-        for anchor in product["anchors"]:
-            if "x" not in anchor or bytes.fromhex(anchor["key_id"]) != signature.key:
-                continue
-            # A key for packages is no key for images at all, nor is a development key in an ordinary judgement.
-            if anchor["role"] != "images" or (anchor["development"] and not development):
-                continue
-            named = anchor["components"]
-            if anchor["other_class"] or (named and (component is None or component["name"] not in named)):
-                findings.append("trust.key-not-for-this")
-            elif signature.key.hex() in revoked:
-                findings.append("trust.key-revoked")
-            else:
-                trusted.append((signature, anchor))
-    # From the kit: a listed key in the wrong place, or a revoked one, refuses even beside a good signature.
-    if findings:
-        return Trust(tuple(findings))
-    if not trusted:
-        # published-keys.md: the tool names what everybody has, a device has no such list.
-        return Trust(("trust.example-key" if known[0].key.hex() in published else "trust.unknown-key",))
-    for signature, anchor in trusted:
-        if not _well_formed(signature.value):
-            return Trust(("signature.malformed",))
-        if not _verifies(anchor, signature.value, statement.raw):
-            return Trust(("signature.does-not-verify",))
-    # No two slots have the same key (sealed-image.md, signature_N_key), so these are distinct signers.
-    if len(trusted) < product["need"]["images"]:
-        return Trust(("trust.too-few-signatures",))
-    return Trust((), any(anchor["development"] for _, anchor in trusted))
-
-
-def _identity(product: Product, statement: Statement, device: Mapping[str, Any] | None) -> list[str]:
-    """Vendor, class, revision, component (sealed-image.md, "Rules for the fields")."""
-    findings: list[str] = []
-    if statement.vendor_id.hex() != product["vendor_id"]:
-        findings.append("identity.wrong-vendor")
-    if statement.class_id.hex() != product["class_id"]:
-        findings.append("identity.wrong-class")
-    # A fresh device stands for every hardware revision of the product (device-state.md).
-    least, most = product["hardware"] if device is None else (device["hardware"], device["hardware"])
-    if not (statement.hardware_least <= least and most <= statement.hardware_most):
-        findings.append("identity.wrong-hardware")
-    component = _component(product, statement.component)
-    if component is None:
-        findings.append("identity.unknown-component")
-    elif (component["kind"] == "code") != (statement.kind == CODE):
-        findings.append("identity.wrong-kind")
-    return findings
+    found: Mapping[str, Any] | None = next((one for one in product["components"] if one["number"] == number), None)
+    return found
 
 
 def _parse_version(text: str) -> Version:
@@ -364,127 +291,273 @@ def _parse_version(text: str) -> Version:
     return (major, minor, patch, ({"alpha": 1, "beta": 2, "rc": 3}[name] << 24) + int(number))
 
 
-def _running(product: Product, device: Mapping[str, Any], held: Mapping[str, bytes], number: int) -> Statement | None:
-    """The statement of the image that a device's set has of a component (device-state.md, `current`)."""
-    component = _component(product, number)
-    member = device.get("current", {}).get(str(number))
-    if component is None or member is None:
-        return None
-    slots = component["header"] or component["run"]
-    content = held.get(slots[member["slot"]])
-    if content is None:
-        return None
-    try:
-        statement, _ = read_header(content)
-    except RefusedError:
-        return None
-    wanted = member.get("statement")
-    if statement.component != number or (wanted and hashlib.sha256(statement.raw).hexdigest() != wanted):
-        return None
-    return statement
+@dataclass
+class _Judgement:
+    """What is judged, and what the checks leave for those behind them; a method is a row of the table in "The checks".
 
-
-def _bootloader(product: Product, device: Mapping[str, Any] | None) -> Version | None:
-    """The bootloader's version (device-state.md): only a fresh device has the product file's."""
-    text = product["bootloader"] if device is None else device.get("bootloader")
-    return None if text is None else _parse_version(text)
-
-
-def _needs(
-    product: Product, statement: Statement, device: Mapping[str, Any] | None, held: Mapping[str, bytes]
-) -> list[str]:
-    """Requirements (sealed-image.md, need_*): on the bootloader and on the set that the device has."""
-    findings: list[str] = []
-    for need in statement.needs:
-        if need.component == 0:
-            version = _bootloader(product, device)
-        elif device is None:
-            # Nothing is installed on a fresh device, so what will stand beside this image is not known.
-            continue
-        else:
-            other = _running(product, device, held, need.component)
-            version = None if other is None else other.version
-        if version is None or not need.met_by(version):
-            findings.append("rules.requirement-not-met")
-    return findings
-
-
-def _rules(
-    product: Product,
-    statement: Statement,
-    component: Mapping[str, Any] | None,
-    development: bool,
-    signed_in_development: bool,
-) -> list[str]:
-    """Development, and code in untrusted memory (product-file.md "[rules]" and "[trust.development]")."""
-    findings: list[str] = []
-    marked = bool(statement.flags & DEVELOPMENT)
-    if marked and not development:
-        findings.append("rules.development-image")
-    # From the kit: a development key signs images with the development flag only.
-    if signed_in_development and not marked:
-        findings.append("rules.development-mixed")
-    if (
-        component is not None
-        and component["kind"] == "code"
-        and product["external_code"] == "refuse"
-        and not all(product["slots"][name]["trusted"] for name in component["run"])
-    ):
-        findings.append("rules.external-code")
-    return findings
-
-
-def _placement(product: Product, statement: Statement, component: Mapping[str, Any], slot: str | None) -> list[str]:
-    """Where the image belongs (sealed-image.md, link_address, header_block, payload_size).
-
-    Address and room are reckoned with the product's header block, so that another one is one finding, not three.
+    The fields below `published` are set by the checks `header`, `extent` and `key`, which all that read them need.
     """
-    findings: list[str] = []
-    block: int = component["header_block"]
-    if statement.header_block != block:
-        findings.append("placement.header-block")
-    apart = bool(component["header"])
-    before = 0 if apart else block
-    targets = [name for name in component["run"] if product["slots"][name]["base"] + before == statement.link]
-    # A form that the component does not have lies nowhere right, whatever its address is.
-    if not targets or statement.detached != apart:
-        findings.append("placement.wrong-address")
-        targets = list(component["run"])
-    homes = [component["header"][component["run"].index(name)] for name in targets] if apart else targets
-    if slot is not None and slot not in (*homes, *component["waiting"]):
-        findings.append("placement.wrong-slot")
-    if statement.size > max(product["slots"][name]["size"] for name in targets) - before:
-        findings.append("placement.larger-than-slot")
-    return findings
 
+    product: Product
+    artefact: bytes
+    payload: bytes | None
+    slot: str | None
+    device: Mapping[str, Any] | None
+    held: Mapping[str, bytes]
+    development: bool
+    published: Collection[str]
+    statement: Statement = field(init=False)
+    signatures: list[Signature] = field(init=False)
+    part: Mapping[str, Any] = field(init=False)
+    parts: Parts = field(init=False)
+    left: list[tuple[Signature, Anchor]] = field(init=False)
 
-def _content(product: Product, statement: Statement, component: Mapping[str, Any], payload: bytes) -> list[str]:
-    """The vector table (sealed-image.md, "Reading it in order" 4)."""
-    if statement.kind != CODE:
+    def header(self) -> list[str]:
+        """The structure; of the signature slots only those with an algorithm of the product are kept."""
+        if len(self.artefact) > MOST_READ:
+            return ["structure.too-large"]
+        try:
+            self.statement, signatures = read_header(self.artefact)
+        except RefusedError as refused:
+            return [refused.code]
+        listed = {ALGORITHMS[name] for name in self.product["image_algorithms"]}
+        self.signatures = [signature for signature in signatures if signature.algorithm in listed]
+        # Empty where the product has no such component: then only checks that need `component` would miss it.
+        self.part = _component(self.product, self.statement.component) or {}
         return []
-    findings: list[str] = []
-    fits = statement.entry + 4 * component["vectors"] <= statement.size
-    alignment = component["vector_alignment"]
-    if not fits or (alignment and (statement.link + statement.entry) % alignment):
-        findings.append("content.vector-table")
-    if not fits:
-        return findings
-    stack, reset = _u32(payload, statement.entry), _u32(payload, statement.entry + 4)
-    # The stack grows down: its first word lies below the initial pointer, which may be the end of RAM.
-    if stack % 8 or not any(base < stack <= base + size for base, size in product["ram"]):
-        findings.append("content.stack-pointer")
-    # Bit 0 says Thumb and belongs to no address.
-    if not reset & 1 or not statement.link <= reset - 1 < statement.link + statement.size:
-        findings.append("content.reset-vector")
-    return findings
 
+    def extent(self) -> list[str]:
+        """As much payload as is announced."""
+        self.parts = split(self.artefact, self.statement, self.payload, self.slot)
+        return list(self.parts.findings)
 
-def _dump_form(product: Product, slot: str | None) -> str | None:
-    """What a dump of a slot holds: a detached header alone, or what waits or runs whole (product-file.md)."""
-    if slot is None:
+    def algorithm(self) -> list[str]:
+        """A slot with an algorithm of the product."""
+        return [] if self.signatures else ["trust.algorithm-not-allowed"]
+
+    def _anchor(self, signature: Signature) -> Anchor | None:
+        """The trust anchor that a slot names ("Who signed" 1)."""
+        member = "ml_dsa_44" if signature.algorithm == ML_DSA_44 else "x"
+        for anchor in self.product["anchors"]:
+            admitted = anchor["role"] == "images" and (self.development or not anchor["development"])
+            if admitted and member in anchor and bytes.fromhex(anchor["key_id"]) == signature.key:
+                found: Anchor = anchor
+                return found
         return None
-    apart = any(slot in component["header"] for component in product["components"])
-    return "header" if apart else "whole"
+
+    def _refused(self, name: str, anchor: Anchor) -> str | None:
+        """Why a trust anchor refuses the image ("Who signed" 2; published-keys.md on trust anchors)."""
+        excepted = anchor["development"] and self.product["example_keys"] == "development"
+        if name in self.published and not excepted:
+            return "trust.example-key"
+        if self.device is not None and name in (self.device.get("revoked") or ()):
+            return "trust.key-revoked"
+        named = anchor["components"]
+        if anchor["other_class"] or (named and self.part.get("name") not in named):
+            return "trust.key-not-for-this"
+        return None
+
+    def key(self) -> list[str]:
+        """Who signed ("Who signed"); the policy is the product's."""
+        self.left = []
+        over: list[Signature] = []
+        findings: list[str] = []
+        for signature in self.signatures:
+            anchor = self._anchor(signature)
+            if anchor is None:
+                over.append(signature)
+            elif code := self._refused(signature.key.hex(), anchor):
+                findings.append(code)
+            else:
+                self.left.append((signature, anchor))
+        # 4 speaks of images that 2 and 3 have not refused: else each key that 2 refuses were too few as well.
+        if findings:
+            return findings
+        if not self.left:
+            return self._unknown(over)
+        # No two slots have the same key ("Rules for the fields", signature_N_key), so these are distinct.
+        need = 1 if self.left[0][1]["development"] else self.product["need"]["images"]
+        must = {ALGORITHMS[name] for name in self.product["must_verify"]}
+        for algorithm in dict.fromkeys(ALGORITHMS[name] for name in self.product["image_algorithms"]):
+            count = sum(signature.algorithm == algorithm for signature, _ in self.left)
+            if algorithm in must and count < need:
+                unknown = self._unknown([signature for signature in over if signature.algorithm == algorithm])
+                findings += unknown if unknown and not count else ["trust.too-few-signatures"]
+        return findings
+
+    def _unknown(self, signatures: Sequence[Signature]) -> list[str]:
+        """Findings of slots that were passed over ("Who signed" 3)."""
+        return [
+            "trust.example-key" if signature.key.hex() in self.published else "trust.unknown-key"
+            for signature in signatures
+        ]
+
+    def signature(self) -> list[str]:
+        """Every signature whose key is trusted, also of an algorithm that need not be there."""
+        findings: list[str] = []
+        for signature, anchor in self.left:
+            if signature.algorithm == ESP256 and not _well_formed(signature.value):
+                findings.append("signature.malformed")
+            elif not _verifies(anchor, signature, self.statement.raw):
+                findings.append("signature.does-not-verify")
+        return findings
+
+    def vendor(self) -> list[str]:
+        """The vendor identifier."""
+        return [] if self.statement.vendor_id.hex() == self.product["vendor_id"] else ["identity.wrong-vendor"]
+
+    def class_(self) -> list[str]:
+        """The class identifier."""
+        return [] if self.statement.class_id.hex() == self.product["class_id"] else ["identity.wrong-class"]
+
+    def hardware(self) -> list[str]:
+        """The device's revision; a fresh device stands for every one of the product (device-state.md)."""
+        least, most = self.product["hardware"] if self.device is None else [self.device["hardware"]] * 2
+        fits = self.statement.hardware_least <= least and most <= self.statement.hardware_most
+        return [] if fits else ["identity.wrong-hardware"]
+
+    def component(self) -> list[str]:
+        """A component of this number and kind."""
+        if not self.part:
+            return ["identity.unknown-component"]
+        return [] if (self.part["kind"] == "code") == (self.statement.kind == CODE) else ["identity.wrong-kind"]
+
+    def development_(self) -> list[str]:
+        """The flag, and who may sign without it."""
+        if self.statement.flags & DEVELOPMENT:
+            return [] if self.development else ["rules.development-image"]
+        return ["rules.development-mixed"] if any(anchor["development"] for _, anchor in self.left) else []
+
+    def _linked(self) -> str | None:
+        """The run slot that the image is linked for ("Rules for the fields", link_address)."""
+        before = 0 if self.statement.detached else self.part["header_block"]
+        bases = {self.product["slots"][name]["base"] + before: name for name in self.part["run"]}
+        return bases.get(self.statement.link)
+
+    def external_code(self) -> list[str]:
+        """Code that runs from memory that is not trusted."""
+        linked = self._linked()
+        trusted = linked is None or self.product["slots"][linked]["trusted"]
+        refused = self.statement.kind == CODE and not trusted and self.product["external_code"] == "refuse"
+        return ["rules.external-code"] if refused else []
+
+    def _version_of(self, number: int) -> Version | None:
+        """The version that the device has of a component or of its bootloader; None if not known ("Requirements")."""
+        if number == 0:
+            text = self.product["bootloader"] if self.device is None else self.device.get("bootloader")
+            return None if text is None else _parse_version(text)
+        component = _component(self.product, number)
+        member = ((self.device or {}).get("current") or {}).get(str(number))
+        if component is None or member is None:
+            return None
+        slots = component["header"] or component["run"]
+        content = self.held.get(slots[member["slot"]]) if member["slot"] < len(slots) else None
+        try:
+            statement, _ = read_header(content or b"")
+        except RefusedError:
+            return None
+        return statement.version if statement.component == number else None
+
+    def requirements(self) -> list[str]:
+        """Each requirement; on other components they are left open for a fresh device."""
+        findings: list[str] = []
+        for need in self.statement.needs:
+            version = self._version_of(need.component)
+            left_open = self.device is None and need.component != 0
+            if not left_open and (version is None or not need.met_by(version)):
+                findings.append("rules.requirement-not-met")
+        return findings
+
+    def package(self) -> list[str]:
+        """What waits in a staging or keep slot, of any component."""
+        waits = any(self.slot in component["waiting"] for component in self.product["components"])
+        return ["rules.no-package"] if waits else []
+
+    def counter(self) -> list[str]:
+        """The anti-rollback counter; 0 where the device has none (device-state.md, `counters`)."""
+        counters: Mapping[str, int] = {} if self.device is None else self.device["counters"]
+        below = self.statement.counter < counters.get(str(self.statement.component), 0)
+        return ["rollback.counter-too-low"] if below else []
+
+    def header_block(self) -> list[str]:
+        """The product's size of header block."""
+        return [] if self.statement.header_block == self.part["header_block"] else ["placement.header-block"]
+
+    def address(self) -> list[str]:
+        """Form and link address; one code, so one finding ("Each code is one finding")."""
+        fits = self.statement.detached == bool(self.part["header"]) and self._linked() is not None
+        return [] if fits else ["placement.wrong-address"]
+
+    def size(self) -> list[str]:
+        """The room of the run slot that the image is linked for ("Rules for the fields", payload_size)."""
+        before = 0 if self.statement.detached else self.part["header_block"]
+        room = self.product["slots"][self._linked()]["size"] - before
+        return ["placement.larger-than-slot"] if self.statement.size > room else []
+
+    def dump(self) -> list[str]:
+        """Size and slot of a dump; of a detached image it is the payload, where one was given ("A dump")."""
+        if self.slot is None:
+            return []
+        findings: list[str] = []
+        dumped = self.payload if self.statement.detached and self.payload is not None else self.artefact
+        if len(dumped) != self.product["slots"][self.slot]["size"]:
+            findings.append("placement.dump-size")
+        linked = self._linked()
+        if linked is not None and self.slot not in (linked, *self.part["waiting"]):
+            findings.append("placement.wrong-slot")
+        return findings
+
+    def payload_(self) -> list[str]:
+        """The digest of the payload."""
+        same = hashlib.sha256(self.parts.content or b"").digest() == self.statement.digest
+        return [] if same else ["digest.payload"]
+
+    def vectors(self) -> list[str]:
+        """The vector table of code ("The vector table")."""
+        if not self.part["vectors"]:
+            return []
+        statement, payload, findings = self.statement, self.parts.content or b"", list[str]()
+        alignment = self.part["vector_alignment"]
+        if alignment and (statement.link + statement.entry) % alignment:
+            findings.append("content.vector-table")
+        if statement.entry + 4 * self.part["vectors"] > statement.size:
+            return [*findings, "content.vector-table"]
+        stack, reset = _u32(payload, statement.entry), _u32(payload, statement.entry + 4)
+        if stack % 8 or not any(base < stack <= base + size for base, size in self.product["ram"]):
+            findings.append("content.stack-pointer")
+        if not reset & 1 or not statement.link <= reset - 1 < statement.link + statement.size:
+            findings.append("content.reset-vector")
+        return findings
+
+    def rest(self) -> list[str]:
+        """The rest of a dump; a file has none."""
+        return [] if self.parts.rest.count(0xFF) == len(self.parts.rest) else ["content.rest-not-erased"]
+
+
+# The table of "The checks" without `layers`, which is for packages only: a check, and the checks that it needs.
+_CHECKS: tuple[tuple[str, str, Callable[[_Judgement], list[str]]], ...] = (
+    ("header", "", _Judgement.header),
+    ("extent", "header", _Judgement.extent),
+    ("algorithm", "header", _Judgement.algorithm),
+    ("key", "algorithm", _Judgement.key),
+    ("signature", "key", _Judgement.signature),
+    ("vendor", "signature", _Judgement.vendor),
+    ("class", "signature", _Judgement.class_),
+    ("hardware", "signature", _Judgement.hardware),
+    ("component", "signature", _Judgement.component),
+    ("development", "signature", _Judgement.development_),
+    ("external-code", "component", _Judgement.external_code),
+    ("requirements", "signature", _Judgement.requirements),
+    ("package", "component", _Judgement.package),
+    ("counter", "signature", _Judgement.counter),
+    ("header-block", "component", _Judgement.header_block),
+    ("address", "component", _Judgement.address),
+    ("size", "address", _Judgement.size),
+    ("dump", "component", _Judgement.dump),
+    ("payload", "signature extent component address size dump", _Judgement.payload_),
+    ("vectors", "payload", _Judgement.vectors),
+    ("rest", "payload", _Judgement.rest),
+)
 
 
 def judge(
@@ -497,47 +570,14 @@ def judge(
     development: bool = False,
     published: Collection[str] = (),
 ) -> list[str]:
-    """The finding codes of one artefact in order, empty if accepted (sealed-image.md, "Reading it in order")."""
-    # The plain values do not say which algorithms must verify (`rules.must_verify`), so accepting here would be a guess.
-    if any("x" not in anchor for anchor in product["anchors"] if anchor["role"] == "images"):
-        raise NotImplementedError("this reader verifies ESP256 alone")
-    # Read as a slot, a dump of another size says nothing of this one.
-    if slot is not None and len(artefact) != product["slots"][slot]["size"]:
-        return ["placement.dump-size"]
-    try:
-        statement, signatures = read_header(artefact)
-    except RefusedError as refused:
-        return [refused.code]
-    parts = split(artefact, statement, payload, _dump_form(product, slot))
-    findings = list(parts.findings)
-    revoked: Sequence[str] = [] if device is None else device.get("revoked", [])
-    trust = _trust(product, statement, signatures, revoked, development, published)
-    findings += trust.findings
-    # Nothing that nobody vouches for is acted upon (sealed-image.md, "Reading it in order" 3: "only now").
-    if trust.findings:
-        return findings
-    component = _component(product, statement.component)
-    identity = _identity(product, statement, device)
-    findings += identity
-    # From the kit: what waits in a staging or keep slot is refused, because no package vouches for it there.
-    if slot is not None and any(slot in other["waiting"] for other in product["components"]):
-        findings.append("rules.no-package")
-    findings += _rules(product, statement, component, development, trust.development)
-    findings += _needs(product, statement, device, held or {})
-    counters: Mapping[str, int] = {} if device is None else device.get("counters", {})
-    if statement.counter < counters.get(str(statement.component), 0):
-        findings.append("rollback.counter-too-low")
-    placement: list[str] = []
-    if component is not None:
-        placement = _placement(product, statement, component, slot)
-        findings += placement
-    if parts.content is None:
-        return findings
-    if hashlib.sha256(parts.content).digest() != statement.digest:
-        findings.append("digest.payload")
-    elif component is not None and "identity.wrong-kind" not in identity and "placement.wrong-address" not in placement:
-        # Both say that the table is not where, or not what, the product's core would read.
-        findings += _content(product, statement, component, parts.content)
-    if parts.rest.count(0xFF) != len(parts.rest):
-        findings.append("content.rest-not-erased")
+    """The finding codes of one artefact in order, empty if accepted ("The checks", first paragraph)."""
+    judgement = _Judgement(product, artefact, payload, slot, device, held or {}, development, published)
+    findings: list[str] = []
+    passed: set[str] = set()
+    for name, needs, check in _CHECKS:
+        if passed.issuperset(needs.split()):
+            found = check(judgement)
+            findings += found
+            if not found:
+                passed.add(name)
     return findings
