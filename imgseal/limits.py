@@ -18,6 +18,8 @@ __all__ = [
     "LEDGER_LINE_BYTES",
     "LINE_BYTES",
     "MANIFEST_BYTES",
+    "MAP_BYTES",
+    "MAP_LINES",
     "PRODUCT_FILE_BYTES",
     "PROOF_BYTES",
     "REGIONS",
@@ -86,6 +88,9 @@ REQUEST_BYTES = 32 << 20
 
 RESPONSE_BYTES = 8 << 20
 """A signing response: 1,024 signatures of ML-DSA-44 in base64, with room."""
+
+MAP_BYTES, MAP_LINES = 64 << 20, 1_000_000
+"""A linker map; that of a large firmware with debug sections has some ten thousand lines."""
 
 TRUST_BYTES = 8 << 10
 """A trust anchor update: 32 keys and 32 revoked ones are 3,604 bytes."""

@@ -12,6 +12,7 @@ from imgseal.errors import ImgsealError
 __all__ = ["COMMANDS", "app", "run"]
 
 COMMANDS = {
+    "doctor": "Look at a project and say what is missing.",
     "demo": "The whole job on an invented product, in a new folder.",
     "init": "Write a commented starter product file.",
     "key": "Make and look at key files.",

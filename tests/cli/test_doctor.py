@@ -1,0 +1,107 @@
+"""`imgseal doctor`: what is missing is named with what mends it, and the mending mends."""
+
+import os
+import shlex
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from test_linker_map import linked
+from test_sign_later import replaced
+from workshop import ALL, Imgseal, tree
+
+
+def test_a_good_project(imgseal: Imgseal, project: Path) -> None:
+    for path in project.rglob("*.pem"):
+        path.chmod(0o600)
+    before = tree(project)
+    said = imgseal("doctor", "--release")
+    assert said.status == 0, said.out
+    assert said.out.endswith("nothing is missing\n")
+    assert "link it with FLASH (rx) : ORIGIN = 0x00020400, LENGTH = 0x4fc00" in said.out
+    assert "keys/images.pem is not encrypted" in said.out
+    assert tree(project) == before
+
+
+def test_no_product_file(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    said = imgseal("doctor")
+    assert (said.status, "imgseal init" in said.out) == (1, True)
+
+
+def test_a_product_file_with_a_mistake(imgseal: Imgseal, project: Path) -> None:
+    replaced(project, 'version = "2.4.1"', 'version = "2.4"')
+    said = imgseal("doctor")
+    assert (said.status, "release.version" in said.out) == (1, True)
+
+
+def test_mends_mend(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fresh project without keys: every command that doctor names is run, until nothing is missing; then it builds."""
+    for folder in ("keys", "keys-dev"):
+        for path in (project / folder).iterdir():
+            path.unlink()
+    assert imgseal("doctor").status == 1
+    monkeypatch.setenv("IMGSEAL_PASSPHRASE", "only for the test")
+    for _ in range(10):
+        said = imgseal("doctor", "--release")
+        if said.status == 0:
+            break
+        lines = said.out.splitlines()
+        first = next(i for i, line in enumerate(lines) if line.startswith("missing"))
+        mend = lines[first + 1].strip().removeprefix("mend: ")
+        program, *arguments = shlex.split(mend)
+        assert program == "imgseal", mend
+        assert imgseal(*arguments).status == 0, mend
+    else:
+        pytest.fail("something is still missing")
+    assert imgseal("build", *ALL).status == 0
+    assert imgseal("build", *ALL, "--release").status == 0
+
+
+def test_what_is_missing(imgseal: Imgseal, project: Path) -> None:
+    for path in project.rglob("*.pem"):
+        path.chmod(0o600)
+    (project / "keys/images.pem").unlink()
+    (project / "keys/packages.pub.pem").unlink()
+    at_a_desk = imgseal("doctor")
+    assert at_a_desk.status == 0
+    assert "note     signing.release.images: keys/images.pem is not there" in at_a_desk.out
+    release = imgseal("doctor", "--release")
+    assert (release.status, "2 missing" in release.out) == (1, True)
+    assert "mend: imgseal key public keys/packages.pem --out keys/packages.pub.pem" in release.out
+    (project / "keys-dev/images.pem").chmod(0o644)
+    said = imgseal("doctor")
+    assert (said.status, "mend: chmod 600 keys-dev/images.pem" in said.out) == (1, True)
+    (project / ".git").mkdir()
+    assert "version control would take private keys" in imgseal("doctor").out
+    (project / ".gitignore").write_text("*.pem\n!*.pub.pem\n")
+    assert "version control" not in imgseal("doctor").out
+
+
+def test_a_token_without_a_module(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("IMGSEAL_PKCS11_MODULE", raising=False)
+    for path in project.rglob("*.pem"):
+        path.chmod(0o600)
+    replaced(project, 'images = "keys/images.pem"', 'images = "pkcs11:token=release;object=images"')
+    said = imgseal("doctor", "--release")
+    assert (said.status, "set IMGSEAL_PKCS11_MODULE" in said.out) == (1, True)
+    monkeypatch.setenv("IMGSEAL_PKCS11_MODULE", os.devnull)
+    assert imgseal("doctor", "--release").status == 0
+
+
+def test_linker_maps(imgseal: Imgseal, project: Path, tmp_path: Path, tool: Callable[[str], str]) -> None:
+    for path in project.rglob("*.pem"):
+        path.chmod(0o600)
+    folder = tmp_path / "linked"
+    folder.mkdir()
+    text, _ = linked(folder, tool("arm-none-eabi-gcc"))
+    (project / "app.map").write_text(text)
+    said = imgseal("doctor", "--map", "motor=app.map")
+    assert (said.status, "app.map is linked for motor-a, 0." in said.out) == (0, True)
+    (project / "long.map").write_text(text.replace("0x0004fc00", "0x00050000"))
+    said = imgseal("doctor", "--map", "motor=long.map")
+    assert (said.status, "1024 bytes longer than the slot" in said.out) == (1, True)
+    said = imgseal("doctor", "--map", "radio=app.map")
+    assert (said.status, "linked for no run slot" in said.out, "0x000c0400 (radio)" in said.out) == (1, True, True)
+    for argument, status in (("motor", 2), ("motors=app.map", 2), ("motor=none.map", 3), ("motor=imgseal.toml", 3)):
+        assert imgseal("doctor", "--map", argument).status == status
