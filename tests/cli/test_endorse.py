@@ -1,12 +1,15 @@
 """`endorse PACKAGE`, several signers, and the days that keys are good on."""
 
+import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from test_sign_later import replaced
 from workshop import ALL, Imgseal, private_key, tree
 
-from imgseal.cose.sign1 import take_apart
+from imgseal.cose.sign1 import take_apart, to_be_signed
 from imgseal.keys.pem import encode_private, encode_public
 from imgseal.keys.signer import FileSigner
 from imgseal.suit.envelope import decode_envelope
@@ -33,7 +36,7 @@ def three(project: Path) -> Path:
     return project
 
 
-def test_two_of_three(imgseal: Imgseal, three: Path) -> None:
+def test_two_of_three(imgseal: Imgseal, three: Path, tool: Callable[[str], str]) -> None:
     """What was tested is what ships: payloads and manifest stay, the wrapper has one block more."""
     before = tree(three)
     said = imgseal("build", *ALL, "--release")
@@ -50,6 +53,11 @@ def test_two_of_three(imgseal: Imgseal, three: Path) -> None:
     block = decode_envelope(new).blocks[-1]
     assert take_apart(block).algorithm == -9
     assert decode_envelope(new).blocks[:-1] == decode_envelope(old).blocks
+    value = take_apart(block).signature
+    (three / "signed").write_bytes(to_be_signed(take_apart(block).protected, decode_envelope(new).digest_bytes))
+    (three / "der").write_bytes(encode_dss_signature(int.from_bytes(value[:32]), int.from_bytes(value[32:])))
+    command = [tool("openssl"), "dgst", "-sha256", "-verify", "keys/second.pub.pem", "-signature", "der", "signed"]
+    assert subprocess.run(command, capture_output=True, text=True, check=True).stdout == "Verified OK\n"
     # the one block, its head, and nothing else
     assert len(new) - len(old) == len(block) + 2
     manifest = decode_envelope(old).manifest
