@@ -95,7 +95,7 @@ CODES = {
     "rollback.counter-too-low": "the anti-rollback counter is below the device's",
     "rollback.sequence-too-low": "the manifest sequence number is below the device's",
     "rollback.sequence-reused": "another manifest with the same sequence number is installed already",
-    "rollback.trust-number-too-low": "the device holds this set of trust anchors or a newer one",
+    "rollback.trust-number": "the number of the trust anchor set is not one that may follow the device's",
     "placement.wrong-address": "the link address belongs to no run slot of the component",
     "placement.wrong-slot": "the image is linked for another slot than the one it lies in",
     "placement.no-slot": "no slot that the package serves is free on this device",

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ENTRIES",
     "EVERY_COMPONENT",
+    "GENERATION",
     "IMAGES",
     "MAGIC",
     "PACKAGES",
@@ -32,12 +33,16 @@ __all__ = [
     "encode_set",
     "encode_update",
     "flash_block",
+    "number_words",
     "read_flash_block",
 ]
 
 MAGIC = b"\xd5anchors"
 IMAGES, PACKAGES = 1, 2
 EVERY_COMPONENT = 0xFFFF_FFFF
+GENERATION = 24
+"""Bits of the number below its first byte, which counts the apex trust anchors: only the contingency key raises it."""
+
 ENTRIES, REVOKED = 32, 32
 """At most so many keys and revoked key identifiers: a device keeps them in RAM while it judges."""
 
@@ -60,7 +65,7 @@ class Anchor(NamedTuple):
 
 
 class AnchorSet(NamedTuple):
-    """What a device trusts. `number` only ever rises; 0 from the factory.
+    """What a device trusts. `number` only ever rises; 0 from the factory; its first byte counts apex trust anchors.
 
     `apex` is the point of the key that signs the next sets, 64 bytes; `contingency` the RFC 9679 thumbprint of the key
     that can take its place, 32 bytes. Zeros: there is none. `revoked` are key identifiers of 16 bytes.
@@ -209,6 +214,12 @@ def read_flash_block(data: bytes) -> AnchorSet:
     if hashlib.sha256(content).digest() != digest:
         _refuse("digest", "the set is damaged", hashlib.sha256(content).hexdigest(), digest.hex())
     return decode_set(content)
+
+
+def number_words(number: int) -> str:
+    """Return a number as people read it: within which generation of the apex trust anchor, if not the first."""
+    generation, low = number >> GENERATION, number & (1 << GENERATION) - 1
+    return str(low) if not generation else f"{low} of apex trust anchor {generation + 1}"
 
 
 def decode_held(data: bytes) -> AnchorSet:

@@ -1,15 +1,15 @@
 """The checks of a trust anchor update, in their order; docs/format/trust-anchors.md. A device makes the same ones."""
 
 from imgseal.anchors.codec import (
-    EVERY_COMPONENT,
+    GENERATION,
     IMAGES,
     PACKAGES,
-    Anchor,
     AnchorFormatError,
     AnchorSet,
     AnchorUpdate,
     decode_update,
     encode_set,
+    number_words,
 )
 from imgseal.check.context import Bytes, Context
 from imgseal.check.image import ImageSubject
@@ -21,6 +21,7 @@ from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.p256 import BadSignatureError, PublicKey, public_from_point, verify
 from imgseal.keys.published import origin_of
 from imgseal.limits import TRUST_BYTES
+from imgseal.sealed.codec import HeaderBlock
 
 __all__ = ["judge_update"]
 
@@ -48,7 +49,7 @@ def judge_update(data: Bytes, name: str, context: Context, device: str) -> Verdi
     if any(result.name == "signature" and result.outcome == PASSED for result in results):
         new = subject.update.anchors
         details = (
-            ("set", f"{new.number}, after {held.number}"),
+            ("set", f"{number_words(new.number)}, after {number_words(held.number)}"),
             ("images", f"{_count(new, IMAGES)}, {new.need_images} needed"),
             ("packages", f"{_count(new, PACKAGES)}, {new.need_packages} needed"),
             ("revoked", str(len(new.revoked))),
@@ -167,14 +168,19 @@ def published(subject: UpdateSubject, _context: Context) -> list[Finding]:
 
 
 def apex(subject: UpdateSubject, _context: Context) -> list[Finding]:
-    """The apex key keeps itself and its contingency; the contingency key names a new apex and is spent.
+    """The apex key keeps itself and its contingency; the contingency key names others in place of both, and is spent.
 
-    So a thief of the apex key cannot lock its owner out, and one of the contingency key cannot hide.
+    So a thief of the apex key cannot lock its owner out, and neither of the two comes back in the other's place.
     """
     held, new = subject.held, subject.update.anchors
-    kept = new.apex == held.apex and new.contingency == held.contingency
-    changed = new.apex not in (held.apex, _NONE) and new.contingency != held.contingency
-    if changed if subject.by_contingency else kept:
+    if not subject.by_contingency:
+        right = new.apex == held.apex and new.contingency == held.contingency
+    else:
+        old = PublicKey(held.apex[:32], held.apex[32:]).thumbprint
+        own = PublicKey(new.apex[:32], new.apex[32:]).thumbprint
+        right = new.apex not in (held.apex, _NONE) and own != held.contingency
+        right = right and new.contingency not in (held.contingency, old)
+    if right:
         return []
     return [
         Finding(
@@ -191,7 +197,12 @@ def apex(subject: UpdateSubject, _context: Context) -> list[Finding]:
 
 
 def revocations(subject: UpdateSubject, _context: Context) -> list[Finding]:
-    """What was revoked stays revoked."""
+    """What was revoked stays revoked, but for the contingency key, which starts anew.
+
+    A thief of the apex key may have filled the list, or put good keys on it.
+    """
+    if subject.by_contingency:
+        return []
     lost = [key for key in subject.held.revoked if key not in subject.update.anchors.revoked]
     if not lost:
         return []
@@ -240,38 +251,64 @@ def in_use(subject: UpdateSubject, context: Context) -> list[Finding] | NotRun:
         if header is None:
             continue  # no image: it does not start today either
         bit = 1 << context.product.numbers.index(component.number)
-        keys = {slot.key_id for slot in header.statement.signatures if slot.algorithm == ESP256}
-        left = [anchor for anchor in subject.update.anchors.anchors if _good(anchor, bit) and anchor.key_id in keys]
-        if len(left) < subject.update.anchors.need_images:
+        because = _does_not_start(header, subject.update.anchors, bit)
+        if because:
             findings.append(
                 Finding(
                     "rules.trust-in-use",
                     f"{component.name} in {slot} would not start any more",
                     Place(key="keys"),
-                    expected=f"{subject.update.anchors.need_images} of its signers: "
-                    + ", ".join(key.hex() for key in sorted(keys)),
-                    found=f"{len(left)} of them",
+                    expected=f"{subject.update.anchors.need_images} of its signers in the new set, none of them bad",
+                    found=because,
                     hint="install a release that is signed by keys of the new set first, recovery image included",
                 )
             )
     return findings
 
 
-def _good(anchor: Anchor, bit: int) -> bool:
-    return anchor.role == IMAGES and (anchor.components == EVERY_COMPONENT or bool(anchor.components & bit))
+def _does_not_start(header: HeaderBlock, new: AnchorSet, bit: int) -> str:
+    """Say why an image would be refused for its signers under the new set, as the judge of images would.
+
+    Empty: it holds.
+
+    One that an old device passed over because it did not know the key counts now, and has to hold.
+    """
+    keys = {anchor.key_id: anchor for anchor in new.anchors if anchor.role == IMAGES}
+    count = 0
+    for slot, value in zip(header.statement.signatures, header.signatures, strict=True):
+        anchor = keys.get(slot.key_id)
+        if slot.algorithm != ESP256 or anchor is None:
+            continue
+        if not anchor.components & bit:
+            return f"{slot.key_id.hex()} is good for other components only"
+        try:
+            verify(PublicKey(anchor.point[:32], anchor.point[32:]), header.statement_bytes, value)
+        except BadSignatureError:
+            return f"the signature by {slot.key_id.hex()} does not hold"
+        count += 1
+    return "" if count >= new.need_images else f"{count} of them"
 
 
 def number(subject: UpdateSubject, _context: Context) -> list[Finding]:
-    """The number rises; the same set may come once more."""
+    """The number rises, and its first byte by one where the contingency key has signed, and only there.
+
+    So whoever has the apex key cannot use up the numbers of its successor. The same set may come once more.
+    """
     held, new = subject.held, subject.update.anchors
-    if new.number > held.number or (new.number == held.number and encode_set(new) == encode_set(held)):
+    generation = held.number >> GENERATION
+    if subject.by_contingency:
+        least, most = generation + 1 << GENERATION, (generation + 2 << GENERATION) - 1
+    else:
+        least, most = held.number + 1, (generation + 1 << GENERATION) - 1
+    again = not subject.by_contingency and encode_set(new) == encode_set(held)
+    if least <= new.number <= most or again:
         return []
     return [
         Finding(
-            "rollback.trust-number-too-low",
-            "the device holds this set of trust anchors or a newer one",
+            "rollback.trust-number",
+            "the number of the set is not one that may follow",
             Place(key="number"),
-            expected=f"above {held.number}",
+            expected=f"{least} to {most}",
             found=str(new.number),
             hint="make it from the newest set: --previous FILE",
         )

@@ -98,8 +98,10 @@ def show(path: str, product_file: str | None, variant: str | None, settings: tup
         if slot in contents:
             click.echo(f"  {slot:<14} {_describe(contents[slot].read(0, 8192))}, {contents[slot].size} bytes")
     if state.anchors is not None:
+        from imgseal.anchors.codec import number_words
+
         anchors = device_trust(project, state, path)[1]
-        click.echo(f"  trusts     set {anchors.number if anchors else 0}")
+        click.echo(f"  trusts     set {number_words(anchors.number if anchors else 0)}")
     for key in state.revoked:
         click.echo(f"  revoked    {key}")
 
@@ -175,7 +177,9 @@ def _apply_trust(project: Project, path: str, update: str, out: str, *, developm
     )
     refuse_verdict(verdict, update)
     digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
-    revoked = sorted({*state.revoked, *(key.hex() for key in read_update(update).anchors.revoked)})
+    before = set() if anchors is None else {key.hex() for key in anchors.revoked}
+    after = {key.hex() for key in read_update(update).anchors.revoked}
+    revoked = sorted({*state.revoked} - before | after)
     slots = {name: None if content is None else _moved(content, path, out) for name, content in state.slots.items()}
     refuse_overlap([out], [path, update])
     taken = SlotContent(os.path.relpath(update, os.path.dirname(out) or "."), digest)

@@ -10,6 +10,7 @@ from imgseal.cli.rehearse import load_package
 from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, refuse_overlap, write_all
 from imgseal.limits import KEY_FILE_BYTES, TRUST_BYTES
+from imgseal.product.references import is_token_uri
 
 if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet, AnchorUpdate
@@ -51,6 +52,11 @@ def _options(function: "click.decorators.FC") -> "click.decorators.FC":
             help="The newest set, or the product file of the factory; default this product file's factory set.",
         ),
         click.option(
+            "--previous-by",
+            metavar="FILE",
+            help="Public half of the contingency key that signed the previous set, where it was that one.",
+        ),
+        click.option(
             "--key", "reference", required=True, metavar="KEY", help="The apex trust anchor, or the contingency key."
         ),
     ):
@@ -63,6 +69,7 @@ def _options(function: "click.decorators.FC") -> "click.decorators.FC":
 def replace(
     reference: str,
     previous: str | None,
+    previous_by: str | None,
     running: tuple[str, ...],
     nothing_runs: bool,
     out: str,
@@ -77,7 +84,7 @@ def replace(
     first.
     """
     project = Project.load(product_file, settings, variant)
-    _make(project, reference, previous, running, nothing_runs=nothing_runs, out=out, revoke=())
+    _make(project, reference, previous, running, previous_by=previous_by, nothing_runs=nothing_runs, out=out, revoke=())
 
 
 @command.command()
@@ -87,6 +94,7 @@ def revoke(
     revoked: str,
     reference: str,
     previous: str | None,
+    previous_by: str | None,
     running: tuple[str, ...],
     nothing_runs: bool,
     out: str,
@@ -101,7 +109,16 @@ def revoke(
     """
     project = Project.load(product_file, settings, variant)
     key_id = _key_id(revoked)
-    _make(project, reference, previous, running, nothing_runs=nothing_runs, out=out, revoke=(key_id,))
+    _make(
+        project,
+        reference,
+        previous,
+        running,
+        previous_by=previous_by,
+        nothing_runs=nothing_runs,
+        out=out,
+        revoke=(key_id,),
+    )
     for key in project.trust().keys:
         if key.key_id == key_id:
             click.echo(
@@ -124,10 +141,12 @@ def _make(
     previous: str | None,
     running: tuple[str, ...],
     *,
+    previous_by: str | None,
     nothing_runs: bool,
     out: str,
     revoke: tuple[bytes, ...],
 ) -> None:
+    from imgseal.anchors.codec import number_words
     from imgseal.flow.trust import update_trust
 
     if bool(running) == nothing_runs:
@@ -138,16 +157,23 @@ def _make(
             hint="name the package of every release in the field, and the recovery image's",
         )
     trust = project.trust()
-    refuse_overlap([out], [project.path, *running, *([previous] if previous else [])])
+    inputs = [project.path, *running, *(path for path in (previous, previous_by) if path)]
+    refuse_overlap([out], [*inputs, *([] if is_token_uri(reference) else [reference])])
     devices = [device for path in running for device in _running(project, path)]
     anchors, data = update_trust(
-        project.product, trust, _previous(project, previous), open_signer(reference), devices, revoke=revoke
+        project.product,
+        trust,
+        _previous(project, previous, previous_by),
+        open_signer(reference),
+        devices,
+        revoke=revoke,
     )
     write_all([Output(out, [data], replace=False)])
-    click.echo(f"{out}: set {anchors.number}, {len(anchors.anchors)} keys, {len(anchors.revoked)} revoked")
+    keys, gone = len(anchors.anchors), len(anchors.revoked)
+    click.echo(f"{out}: set {number_words(anchors.number)}, {keys} keys, {gone} revoked")
 
 
-def _previous(project: Project, path: str | None) -> "AnchorSet":
+def _previous(project: Project, path: str | None, previous_by: str | None) -> "AnchorSet":
     from imgseal.keys.anchor_set import anchor_set
 
     if path is None:
@@ -155,7 +181,39 @@ def _previous(project: Project, path: str | None) -> "AnchorSet":
     if path.endswith(".toml"):
         before = Project.load(path)
         return anchor_set(before.trust(), before.product)
-    return read_update(path).anchors
+    return _verified(project, path, previous_by)
+
+
+def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSet":
+    """Read the previous set; InputError unless who signed it is known: numbers and revocations follow from it."""
+    from imgseal.keys.anykey import AnyKey, verify
+    from imgseal.keys.p256 import BadSignatureError, PublicKey
+    from imgseal.keys.pem import load_public
+
+    update = read_update(path)
+    signer = PublicKey(update.signer[:32], update.signer[32:])
+    apex = project.trust().apex
+    known: list[AnyKey] = [apex] if apex is not None else []
+    if previous_by is not None:
+        known.append(load_public(read_bounded(previous_by, "public key", KEY_FILE_BYTES), previous_by))
+    try:
+        verify(signer, update.signed, update.signature)
+    except (BadSignatureError, ValueError) as error:
+        raise InputError(
+            "the previous set is not as it was signed",
+            place=Place(file=path),
+            found=str(error),
+            hint="get it again from where you keep your sets",
+        ) from None
+    if signer not in known:
+        raise InputError(
+            "the previous set is signed by a key that is not known here",
+            place=Place(file=path),
+            expected=" or ".join(key.thumbprint.hex() for key in known) or "trust.apex in the product file",
+            found=signer.thumbprint.hex(),
+            hint="when the contingency key signed it, or an apex trust anchor before: --previous-by ITS-PUBLIC-HALF",
+        )
+    return update.anchors
 
 
 def read_update(path: str) -> "AnchorUpdate":
@@ -222,12 +280,13 @@ def _key_id(text: str) -> bytes:
 
 
 def _show(project: Project, path: str) -> None:
+    from imgseal.anchors.codec import number_words
     from imgseal.keys.anchor_set import trust_of
     from imgseal.keys.p256 import PublicKey
 
     anchors = read_update(path).anchors
     names = {key.key_id: key for key in trust_of(anchors, project.product, project.trust()).keys if not key.development}
-    click.echo(f"trust anchor set {anchors.number}; nothing is verified here")
+    click.echo(f"trust anchor set {number_words(anchors.number)}; nothing is verified here")
     click.echo(f"  vendor    {anchors.vendor_id.hex()}")
     click.echo(f"  class     {anchors.class_id.hex()}")
     if anchors.apex != bytes(64):

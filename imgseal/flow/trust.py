@@ -3,9 +3,9 @@
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
-from imgseal.anchors.codec import AnchorSet
+from imgseal.anchors.codec import GENERATION, AnchorSet
 from imgseal.check.context import Bytes
-from imgseal.errors import RefusedError
+from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.flow import judge
 from imgseal.journal.record import Member
 from imgseal.keys.anchor_set import anchor_set, trust_of
@@ -55,6 +55,25 @@ def running_images(images: "Iterable[Image]", name: str, product: Product) -> li
     return out
 
 
+def _is_contingency(signer: "Signer", previous: AnchorSet) -> bool:
+    return signer.public.thumbprint == previous.contingency
+
+
+def _next(number: int, product: Product, by_contingency: bool) -> int:
+    """Return the number of the set that follows; UsageError where there is none."""
+    generation = number >> GENERATION
+    following = generation + 1 << GENERATION if by_contingency else number + 1
+    if following >> GENERATION != generation + by_contingency or following >> 32:
+        raise UsageError(
+            "there is no number left for another set",
+            place=Place(file=product.source, key="trust.apex"),
+            expected=f"a previous number below {(generation + 1 << GENERATION) - 1}",
+            found=str(number),
+            hint="the contingency key starts new numbers with a new apex trust anchor (docs/incident.md)",
+        )
+    return following
+
+
 def update_trust(
     product: Product,
     trust: Trust,
@@ -69,7 +88,10 @@ def update_trust(
     RefusedError when a device that runs one of `running` would refuse it.
     """
     revoked = tuple(sorted({*previous.revoked, *revoke}))
-    anchors = anchor_set(trust, product, number=previous.number + 1, revoked=revoked)
+    by_contingency = _is_contingency(signer, previous)
+    if by_contingency:
+        revoked = tuple(sorted(revoke))  # the contingency key starts the list anew
+    anchors = anchor_set(trust, product, number=_next(previous.number, product, by_contingency), revoked=revoked)
     data = trust_update(anchors, signer)
     held = trust_of(previous, product, trust)
     for device in (Running("a fresh device", fresh(product), {}), *running):

@@ -13,6 +13,7 @@ __all__ = ["anchor_set", "trust_of"]
 
 _ROLES = {IMAGES: codec.IMAGES, PACKAGES: codec.PACKAGES}
 _NAMES = {number: role for role, number in _ROLES.items()}
+_NO_COMPONENT = "none of this product"  # no component can have this name
 
 
 def anchor_set(
@@ -63,6 +64,7 @@ def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
         components: tuple[str, ...] = ()
         if anchor.components != EVERY_COMPONENT:
             components = tuple(by_number[n] for i, n in enumerate(product.numbers) if anchor.components >> i & 1)
+            components = components or (_NO_COMPONENT,)  # good for none of them, which is not the same as for all
         keys.append(
             TrustedKey(
                 public,

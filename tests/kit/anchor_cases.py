@@ -8,7 +8,7 @@ from image_cases import Case, device, held
 from kit_base import product
 from workshop import public_key, resealed, signer, trust_of
 
-from imgseal.anchors.codec import IMAGES, PACKAGES, Anchor, AnchorSet, encode_set, encode_update
+from imgseal.anchors.codec import GENERATION, IMAGES, PACKAGES, Anchor, AnchorSet, encode_set, encode_update
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.p256 import ORDER, PublicKey
 from imgseal.keys.untrusted import published_signer
@@ -173,9 +173,10 @@ def _rules() -> Iterator[Case]:
     spare = public_key("keys/contingency-2").thumbprint
     yield Case("anchors-apex-names-contingency", signed(following(contingency=spare)), "rules.apex-change")
     yield Case("anchors-apex-drops-contingency", signed(following(contingency=bytes(32))), "rules.apex-change")
-    new = following(apex=point("keys/apex-2"), contingency=spare)
+    first = 1 << GENERATION
+    new = following(apex=point("keys/apex-2"), contingency=spare, number=first)
     yield Case("anchors-by-contingency", signed(new, by="keys/contingency"), "accepted")
-    last = following(apex=point("keys/apex-2"), contingency=bytes(32))
+    last = following(apex=point("keys/apex-2"), contingency=bytes(32), number=first)
     yield Case("anchors-by-contingency-the-last", signed(last, by="keys/contingency"), "accepted")
     yield Case(
         "anchors-by-contingency-same-apex",
@@ -186,9 +187,30 @@ def _rules() -> Iterator[Case]:
     yield Case("anchors-by-contingency-not-spent", signed(kept, by="keys/contingency"), "rules.apex-change")
     none = following(apex=bytes(64), contingency=bytes(32))
     yield Case("anchors-by-contingency-no-apex", signed(none, by="keys/contingency"), "rules.apex-change")
-    for name, number, first in (("0", 0, "rollback.trust-number-too-low"), ("highest", 0xFFFF_FFFF, "accepted")):
-        yield Case(f"anchors-number-{name}", signed(following(number=number)), first)
+    swapped = following(apex=point("keys/apex-2"), contingency=public_key("keys/apex").thumbprint, number=first)
+    yield Case("anchors-by-contingency-old-apex-is-spare", signed(swapped, by="keys/contingency"), "rules.apex-change")
+    swapped = following(apex=point("keys/contingency"), contingency=spare, number=first)
+    yield Case("anchors-by-contingency-itself-is-apex", signed(swapped, by="keys/contingency"), "rules.apex-change")
+    for name, number in (
+        ("same-generation", 1),
+        ("highest-of-it", first - 1),
+        ("two-on", 2 * first),
+        ("highest", 0xFFFF_FFFF),
+    ):
+        raw = signed(new._replace(number=number), by="keys/contingency")
+        yield Case(f"anchors-by-contingency-number-{name}", raw, "rollback.trust-number")
+    raw = signed(new._replace(number=2 * first - 1), by="keys/contingency")
+    yield Case("anchors-by-contingency-number-last", raw, "accepted")
+    for name, number, found in (
+        ("0", 0, "rollback.trust-number"), ("last", first - 1, "accepted"), ("next-generation", first, "rollback.trust-number"),
+        ("highest", 0xFFFF_FFFF, "rollback.trust-number"),
+    ):  # fmt: skip
+        yield Case(f"anchors-number-{name}", signed(following(number=number)), found)
     yield Case("anchors-the-factory-s-again", signed(factory()), "accepted")
+
+
+def _with_third() -> AnchorSet:
+    return following(anchors=(*following().anchors, anchor(IMAGES, "keys/third")))
 
 
 def _rotation() -> Iterator[Case]:
@@ -233,9 +255,26 @@ def _rotation() -> Iterator[Case]:
     yield Case("anchors-step-back", first, "rules.revocation-undone", anchors=after)
     yield Case("anchors-the-same-again", after, "accepted", anchors=after)
     other = signed(following(number=2, anchors=without, revoked=(images_id, public_key("gone").key_id)))
-    yield Case("anchors-another-of-this-number", other, "rollback.trust-number-too-low", anchors=after)
+    yield Case("anchors-another-of-this-number", other, "rollback.trust-number", anchors=after)
     undone = signed(following(number=3))
     yield Case("anchors-revocation-undone", undone, "rules.revocation-undone", anchors=after)
+    anew = following(apex=point("keys/apex-2"), contingency=bytes(32), number=1 << GENERATION)
+    yield Case("anchors-by-contingency-starts-anew", signed(anew, by="keys/contingency"), "accepted", anchors=after)
+    two = resealed(runs["radio"], by=("keys/images", "keys/third"))
+    limit = following(anchors=(*following().anchors, anchor(IMAGES, "keys/third", 1 << 0)))
+    of_two = {**runs, "radio": two}
+    yield Case("anchors-adds-a-signer", signed(_with_third()), "accepted", device=device(), held=of_two)
+    yield Case("anchors-adds-a-limited-signer", signed(limit), "rules.trust-in-use", device=device(), held=of_two)
+    spoiled = bytearray(two)
+    spoiled[384 + 64 + 5] ^= 1  # passed over as long as nobody knows the key
+    bad = {**runs, "radio": bytes(spoiled)}
+    yield Case(
+        "anchors-adds-a-signer-that-lied", signed(_with_third()), "rules.trust-in-use", device=device(), held=bad
+    )
+    nothing = following(
+        anchors=(*(a for a in following().anchors if a.key_id != images_id), anchor(IMAGES, "keys/images", 1 << 20))
+    )
+    yield Case("trust-mask-of-no-component", runs["radio"], "trust.key-not-for-this", anchors=signed(nothing))
     yield Case("trust-after-revocation", runs["radio"], "trust.unknown-key", anchors=after)
     yield Case("trust-after-rotation", moved["radio"], "accepted", anchors=after)
     yield Case("trust-before-rotation", moved["radio"], "trust.unknown-key")

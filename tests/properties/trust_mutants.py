@@ -126,10 +126,14 @@ def oracle(raw: bytes, held: AnchorSet) -> None:
         assert (apex, contingency) == (held.apex, held.contingency)
     else:
         assert apex not in (held.apex, bytes(64))
-        assert contingency != held.contingency
-    assert set(held.revoked) <= set(gone)
+        assert thumbprint(apex) != held.contingency
+        assert contingency not in (held.contingency, thumbprint(held.apex))
     assert (content[20:36], content[36:52]) == (held.vendor_id, held.class_id)
-    assert number > held.number or content == encode_set(held)
+    if by_apex:
+        assert set(held.revoked) <= set(gone)
+        assert (number > held.number and number >> 24 == held.number >> 24) or content == encode_set(held)
+    else:
+        assert number >> 24 == (held.number >> 24) + 1
     public = ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), b"\x04" + who)
     try:
         public.verify(
@@ -155,10 +159,26 @@ def sets(rng: random.Random, held: AnchorSet) -> AnchorSet:
         revoked.add(public_key(rng.choice(NAMES)).key_id)
     apex, contingency = held.apex, held.contingency
     if rng.random() < 0.35:
-        apex = rng.choice((point("keys/apex-2"), point("stranger"), bytes(64), held.apex))
-        contingency = rng.choice((public_key("keys/contingency-2").thumbprint, bytes(32), held.contingency))
+        apex = rng.choice(
+            (
+                point("keys/apex-2"),
+                point("keys/apex-2"),
+                point("stranger"),
+                point("keys/contingency"),
+                bytes(64),
+                held.apex,
+            )
+        )
+        contingency = rng.choice(
+            (
+                public_key("keys/contingency-2").thumbprint,
+                public_key("keys/apex").thumbprint,
+                bytes(32),
+                held.contingency,
+            )
+        )
     return AnchorSet(
-        rng.choice((0, held.number, held.number + 1, held.number + 1, held.number + 9, 0xFFFF_FFFF)),
+        rng.choice((0, held.number, held.number + 1, held.number + 1, held.number + 9, 0xFF_FFFF, 1 << 24, 1 << 24, 0x1FF_FFFF, 2 << 24, 0xFFFF_FFFF)),
         held.vendor_id if rng.random() < 0.97 else bytes(16), held.class_id if rng.random() < 0.97 else bytes(16),
         rng.choice((0, 1, 1, 1, 2)), rng.choice((1, 1, 1, 2)), apex, contingency, tuple(anchors), tuple(revoked),
     )  # fmt: skip
