@@ -9,8 +9,9 @@ from imgseal.cli.check import open_artefact
 from imgseal.cli.project import Project, open_signer, product_options
 from imgseal.cli.signing import today
 from imgseal.errors import KeyTroubleError, Place, UsageError
-from imgseal.files import Output, read_bounded, refuse_overlap, write_all
+from imgseal.files import Output, refuse_overlap, write_all
 from imgseal.limits import REQUEST_BYTES
+from imgseal.product.references import is_token_uri
 
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
@@ -56,34 +57,49 @@ def command(
     data = open_artefact(what)
     if kind_of(data) == "update package":
         project = Project.load(product_file, settings, variant)
-        _endorse_package(project, data, what, open_signer(reference), out, yes=yes)
+        _endorse_package(project, data, what, reference, out, yes=yes)
         return
+    if kind_of(data) == "trust anchor update":
+        raise UsageError(
+            "a trust anchor set has one signer",
+            place=Place(file=what),
+            hint="imgseal trust makes and signs it",
+        )
     if kind_of(data) is not None:
         raise UsageError(
             "a sealed image names its signers in what is signed: none can be added",
             place=Place(file=what),
             hint="seal it again with all of its keys in [signing]",
         )
-    _endorse_request(what, reference, out, yes=yes)
+    _endorse_request(data, what, reference, out, yes=yes)
 
 
-def _endorse_request(path: str, reference: str, out: str | None, *, yes: bool) -> None:
+def _endorse_request(view: "ByteView", path: str, reference: str, out: str | None, *, yes: bool) -> None:
+    from imgseal.keys.anykey import KINDS
     from imgseal.keys.signer import sign_and_verify
-    from imgseal.request.request import Asked, decode_request, request_digest
+    from imgseal.request.request import NUMBERS, Asked, decode_request, request_digest
     from imgseal.request.response import Response, Signed, encode_response
-    from imgseal.request.words import printable
+    from imgseal.request.text_form import escaped
 
-    data = read_bounded(path, "signing request", REQUEST_BYTES)
+    if view.size > REQUEST_BYTES:
+        raise UsageError(
+            "this signing request is larger than imgseal reads",
+            place=Place(file=path),
+            expected=f"at most {REQUEST_BYTES} bytes",
+            found=f"{view.size} bytes",
+            hint="make it without --with-firmware",
+        )
+    data = bytes(view.read(0, view.size))
     request = decode_request(data, path)
     target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
-    refuse_overlap([target], [path])
+    refuse_overlap([target], [path, *_file_of(reference)])
     signer = open_signer(reference)
     _refuse_published(signer)
     mine: list[tuple[int, Asked]] = [
         (number, asked)
         for number, item in enumerate(request.items)
         for asked in item.keys
-        if asked.key_id == signer.public.key_id
+        if asked.key_id == signer.public.key_id and KINDS[NUMBERS[asked.algorithm]] == signer.public.kind
     ]
     if not mine:
         wanted = dict.fromkeys(f"{a.key_id.hex()} ({a.algorithm})" for item in request.items for a in item.keys)
@@ -94,24 +110,25 @@ def _endorse_request(path: str, reference: str, out: str | None, *, yes: bool) -
             found=signer.public.key_id.hex(),
             hint="give it to the holder of that key; imgseal key show FILE shows a key's identifier",
         )
-    click.echo(f"request {request_digest(data).hex()}")
-    click.echo(f'called "{printable(request.about)}" by its maker')
+    click.echo(f"request {request_digest(data).hex()}", err=True)
+    click.echo(f'called "{escaped(request.about)}" by its maker', err=True)
     for number in dict.fromkeys(number for number, _ in mine):
         item = request.items[number]
-        click.echo("")
+        click.echo("", err=True)
         for index, line in enumerate(item.words()):
-            click.echo(f"  {'' if index == 0 else '  '}{printable(line)}")
+            click.echo(f"  {'' if index == 0 else '  '}{escaped(line)}", err=True)
         if item.payload is not None:
-            click.echo("    its firmware is in the request, and is the one that the digest names")
-        click.echo(f"  to sign, SHA-256 {item.digest.hex()}")
-    click.echo("")
+            click.echo("    its firmware is in the request, and is the one that the digest names", err=True)
+        click.echo(f"  to sign, SHA-256 {item.digest.hex()}", err=True)
+    click.echo("", err=True)
     _consent(f"Sign {'these ' + str(len(mine)) if len(mine) > 1 else 'this'} with {signer.name}?", yes=yes)
     signatures = []
     for number, asked in mine:
         item = request.items[number]
         value = sign_and_verify(signer, item.message(asked.algorithm))
         signatures.append(Signed(item.digest, asked, value))
-    write_all([Output(target, [encode_response(Response(request_digest(data), tuple(signatures)))])])
+    response = encode_response(Response(request_digest(data), tuple(signatures)))
+    write_all([Output(target, [response], replace=False)])  # another holder's may lie there
     click.echo(target)
 
 
@@ -129,17 +146,19 @@ def _refuse_published(signer: "Signer") -> None:
 
 
 def _endorse_package(
-    project: Project, data: "ByteView", name: str, signer: "Signer", out: str | None, *, yes: bool
+    project: Project, data: "ByteView", name: str, reference: str, out: str | None, *, yes: bool
 ) -> None:
     from imgseal.flow import endorse_package
 
+    signer = open_signer(reference)
+
     if out is None:
         raise UsageError("an endorsed package is a new file", hint="name it: --out FILE")
-    refuse_overlap([out], [name, project.path])
+    refuse_overlap([out], [name, project.path, *_file_of(reference)])
 
     def agree(verdict: "Verdict") -> None:
         for label, text in verdict.details:
-            click.echo(f"  {label:<10}{text}")
+            click.echo(f"  {label:<10}{text}", err=True)
         _consent(f"Sign this package with {signer.name}?", yes=yes)
 
     made, verdict = endorse_package(data, name, project.product, project.trust(), signer, day=today(), agree=agree)
@@ -161,3 +180,8 @@ def _consent(question: str, *, yes: bool) -> None:
         )
     if not click.confirm(question, err=True):
         raise UsageError("nothing was signed: the answer was no", hint="answer y when it is what should be signed")
+
+
+def _file_of(reference: str) -> list[str]:
+    """Return the key's file, which no output may replace; a token has none."""
+    return [] if is_token_uri(reference) else [reference]

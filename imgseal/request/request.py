@@ -13,6 +13,7 @@ from imgseal.cose.sign1 import protected_header, to_be_signed
 from imgseal.errors import InputError
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
 from imgseal.records import NamedTuple
+from imgseal.request.profile import refuse_outside_profile
 from imgseal.request.text_form import decode64, encode64, hex_bytes, read_document, refuse, write_document
 from imgseal.request.words import manifest_words, statement_words
 from imgseal.sealed.codec import decode_statement, encode_statement
@@ -22,10 +23,10 @@ from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import wrapped_digest
 from imgseal.suit.manifest import decode_manifest, encode_manifest
 
-__all__ = ["KIND", "Asked", "Item", "Request", "decode_request", "encode_request", "request_digest"]
+__all__ = ["KIND", "NUMBERS", "Asked", "Item", "Request", "decode_request", "encode_request", "request_digest"]
 
 KIND = "signing request"
-_SIGNING = {ALGORITHMS[number]: number for number in (ESP256, ES256, ML_DSA_44)}
+NUMBERS = {ALGORITHMS[number]: number for number in (ESP256, ES256, ML_DSA_44)}
 _ABOUT = 200
 _KEYS = 16
 
@@ -62,13 +63,13 @@ class Item(NamedTuple):
         """Return the bytes that a key signs with an algorithm: the statement, or COSE's Sig_structure."""
         if self.is_statement:
             return self.content
-        return to_be_signed(protected_header(_SIGNING[algorithm]), encode(wrapped_digest(self.content).to_value()))
+        return to_be_signed(protected_header(NUMBERS[algorithm]), encode(wrapped_digest(self.content).to_value()))
 
     def words(self) -> list[str]:
         """Say in lines what is signed, from the content alone."""
         if self.severed is None:
             return statement_words(decode_statement(self.content))
-        return manifest_words(decode_manifest(self.content), self.severed)
+        return manifest_words(decode_manifest(self.content), self.content, self.severed)
 
 
 class Request(NamedTuple):
@@ -139,7 +140,12 @@ def _decode(data: bytes) -> Request:
         refuse("this is no name of a request", "about", f"at most {_ABOUT} characters that can be printed")
     if not isinstance(items, list) or not 1 <= len(items) <= COMPONENTS:
         refuse("there is nothing to sign", "items", f"1 to {COMPONENTS} items")
-    return Request(about, tuple(_item(value, f"items[{number}]") for number, value in enumerate(items)))
+    read = tuple(_item(value, f"items[{number}]") for number, value in enumerate(items))
+    if len(read) > 1 and not all(item.is_statement for item in read):
+        refuse("more than one kind of thing to sign", "items", "statements, or one manifest", "a manifest among others")
+    if len({item.digest for item in read}) != len(read):
+        refuse("one thing is asked for twice", "items", "each once", "the same SHA-256 twice")
+    return Request(about, read)
 
 
 def _item(value: object, where: str) -> Item:
@@ -149,7 +155,7 @@ def _item(value: object, where: str) -> Item:
     if not isinstance(asked, list) or not 1 <= len(asked) <= _KEYS:
         refuse("no key is asked for", f"{where}.keys", f"1 to {_KEYS} keys")
     keys = tuple(_asked(entry, f"{where}.keys[{number}]") for number, entry in enumerate(asked))
-    if len(set(keys)) != len(keys):
+    if len({entry.key_id for entry in keys}) != len(keys):
         refuse("a key is asked for twice", f"{where}.keys")
     if value.get("what") == "statement":
         item = Item(decode64(value.get("statement"), f"{where}.statement", STATEMENT_BYTES), keys)
@@ -158,7 +164,7 @@ def _item(value: object, where: str) -> Item:
             refuse("the statement does not read back as it is written", f"{where}.statement")
         named = {(slot.algorithm, slot.key_id) for slot in statement.signatures}
         for entry in keys:
-            if (_SIGNING[entry.algorithm], entry.key_id) not in named:
+            if (NUMBERS[entry.algorithm], entry.key_id) not in named:
                 refuse(
                     "a key is asked for that the statement does not name",
                     f"{where}.keys",
@@ -184,7 +190,9 @@ def _item(value: object, where: str) -> Item:
     manifest = decode_manifest(content)
     if encode_manifest(manifest) != content:
         refuse("the manifest does not read back as it is written", f"{where}.manifest")
-    return Item(content, keys, _severed(value.get("severed", {}), dict(manifest.members), f"{where}.severed"))
+    severed = _severed(value.get("severed", {}), dict(manifest.members), f"{where}.severed")
+    refuse_outside_profile(manifest, severed, f"{where}.manifest")
+    return Item(content, keys, severed)
 
 
 def _severed(value: object, members: dict[int, object], where: str) -> dict[int, bytes]:
@@ -210,6 +218,6 @@ def _asked(value: object, where: str) -> Asked:
     if not isinstance(value, dict) or set(value) != {"algorithm", "key"}:
         refuse("this names no key", where, "algorithm and key")
     algorithm = value["algorithm"]
-    if not isinstance(algorithm, str) or algorithm not in _SIGNING:
-        refuse("nothing is signed with this algorithm here", f"{where}.algorithm", ", ".join(_SIGNING), str(algorithm))
+    if not isinstance(algorithm, str) or algorithm not in NUMBERS:
+        refuse("nothing is signed with this algorithm here", f"{where}.algorithm", ", ".join(NUMBERS), str(algorithm))
     return Asked(algorithm, hex_bytes(value["key"], f"{where}.key", 16))

@@ -7,11 +7,20 @@ from typing import NoReturn
 
 from imgseal.errors import InputError, Place
 
-__all__ = ["decode64", "encode64", "hex_bytes", "read_document", "refuse", "write_document"]
+__all__ = ["decode64", "encode64", "escaped", "hex_bytes", "read_document", "refuse", "write_document"]
+
+_SHOWN = 160
+
+
+def escaped(text: str) -> str:
+    """Return a text of a stranger that can do nothing to a terminal, on one line."""
+    return "".join(c if c.isascii() and c.isprintable() else f"\\u{ord(c):04x}" for c in text)
 
 
 def refuse(message: str, key: str, expected: str | None = None, found: str | None = None) -> NoReturn:
     """Raise InputError about one key of a request or response."""
+    if found is not None:
+        found = escaped(found if len(found) <= _SHOWN else found[: _SHOWN - 3] + "...")
     raise InputError(
         message, place=Place(key=key), expected=expected, found=found, hint="it was changed on the way: get it again"
     )

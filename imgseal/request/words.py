@@ -1,28 +1,19 @@
 """What a statement or a manifest says, in lines for the person who is asked to sign it; from its bytes alone."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from itertools import islice
 
-from imgseal.request.text_form import refuse
+from imgseal.request.text_form import escaped, refuse
 from imgseal.sealed.layout import CODE
 from imgseal.sealed.statement import Statement
-from imgseal.suit import labels
-from imgseal.suit.commands import Sequence
-from imgseal.suit.digest import SuitDigest
-from imgseal.suit.envelope import wrapped_digest
+from imgseal.suit.envelope import Envelope, wrapped_digest
 from imgseal.suit.manifest import Manifest
+from imgseal.suit.outline import outline
 from imgseal.versions import Version
 
-__all__ = ["manifest_words", "printable", "statement_words"]
+__all__ = ["manifest_words", "statement_words"]
 
-_LINE = 160
 _LINES = 1000
-
-
-def printable(text: str) -> str:
-    """Return a text of a stranger that can do nothing to a terminal, on one line."""
-    shown = "".join(c if c.isascii() and c.isprintable() else f"\\u{ord(c):04x}" for c in text)
-    return shown if len(shown) <= _LINE else shown[: _LINE - 3] + "..."
 
 
 def statement_words(statement: Statement) -> list[str]:
@@ -60,60 +51,17 @@ def _time(seconds: int) -> str:
         return f"{seconds} s after 1970-01-01"
 
 
-def manifest_words(manifest: Manifest, severed: Mapping[int, bytes]) -> list[str]:
-    """Return the lines of a manifest and of the members severed from it."""
+def manifest_words(manifest: Manifest, content: bytes, severed: Mapping[int, bytes]) -> list[str]:
+    """Return the lines of a manifest and of the members severed from it: everything that is signed, as a tree."""
     release = ""
     if manifest.set_version is not None:
         try:
             release = f", release {Version.from_suit(list(manifest.set_version))}"
         except ValueError:
             release = f", release {'.'.join(map(str, manifest.set_version))}"
+    digest = wrapped_digest(content)
     lines = [f"update package{release}, sequence {manifest.sequence_number}"]
-    parameters = list(islice(_parameters(manifest.shared, len(manifest.components)), _LINES + 1))
-    if len(parameters) > _LINES:
-        refuse("the manifest says more than a person would read", "shared", f"at most {_LINES} parameters", "more")
-    for index, label, value in dict.fromkeys(parameters):
-        name = labels.PARAMETERS.get(label, f"parameter {label}")
-        lines.append(f"{_component(manifest, index)}: {name} {value}")
-    for label, content in sorted(severed.items()):
-        name = labels.MANIFEST_MEMBERS[label]
-        lines.append(f"{name} of {len(content)} bytes, SHA-256 {wrapped_digest(content).value.hex()}")
-    return lines
-
-
-def _component(manifest: Manifest, index: int | None) -> str:
-    if index is None:
-        return "every component"
-    if index >= len(manifest.components):
-        return f"component of index {index}, which there is not"
-    return f"component {'/'.join(part.hex() for part in manifest.components[index])}"
-
-
-def _parameters(sequence: Sequence, count: int) -> Iterator[tuple[int | None, int, str]]:
-    """Yield component index (None: all), label and value of each parameter that a sequence sets, in its order.
-
-    Sequences inside it start with the index that it has then.
-    """
-    chosen: tuple[int | None, ...] = (0,)
-    for command in sequence:
-        argument = command.argument
-        if command.code == labels.SET_COMPONENT_INDEX:
-            if isinstance(argument, tuple):
-                chosen = tuple(index for index in argument if isinstance(index, int))
-            else:
-                chosen = (argument if isinstance(argument, int) and not isinstance(argument, bool) else None,)
-        elif isinstance(argument, Mapping):
-            for label, value in argument.items():
-                for index in chosen if len(chosen) < count else (None,):
-                    yield index, label, _shown(value)
-        elif isinstance(argument, tuple):
-            for inner in argument if command.code == labels.TRY_EACH else (argument,):
-                if isinstance(inner, tuple) and all(hasattr(entry, "code") for entry in inner):
-                    for index, label, value in _parameters(inner, count):
-                        yield chosen[0] if index == 0 and len(chosen) == 1 else index, label, value
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, SuitDigest):
-        return f"SHA-256 {value.value.hex()}" if value.algorithm == -16 else f"{value.algorithm} {value.value.hex()}"
-    return printable(value.hex() if isinstance(value, bytes) else str(value))
+    lines += islice(outline(Envelope(digest, b"", (), content, severed, {})), _LINES)
+    if len(lines) > _LINES:
+        refuse("the manifest says more than a person would read", "manifest", f"at most {_LINES} lines", "more")
+    return [escaped(line) for line in lines]

@@ -31,7 +31,7 @@ def test_help_teaches_by_example(imgseal: Imgseal) -> None:
     ("arguments", "words"),
     [
         (("chekc",), "Did you mean check?"),
-        (("frobnicate",), "There are: demo"),
+        (("frobnicate",), "There are: doctor"),
         (("check", "x", "--jsno"), "--json"),
         (("seal", "x", "--componet", "motor"), "--component"),
     ],

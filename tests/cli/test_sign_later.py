@@ -118,7 +118,7 @@ def test_what_the_request_says(imgseal: Imgseal, project: Path) -> None:
     assert len(sealed) == 4
     assert "version 2.4.1, counter 6" in sealed[0]["says"][0]
     assert all("payload" not in item for item in sealed)
-    shown = imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").out
+    shown = imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").err
     for item in sealed:
         assert item["sha256"] in shown
         assert next(line for line in item["says"] if line.startswith("payload SHA-256")) in shown
@@ -126,7 +126,7 @@ def test_what_the_request_says(imgseal: Imgseal, project: Path) -> None:
     assert with_firmware.status == 0, with_firmware.err
     large = project / "with/vent-drive-2.4.1-17-images.request.json"
     assert large.stat().st_size > 10_000
-    assert "its firmware is in the request" in imgseal("endorse", str(large), "--key", "vault/images.pem", "--yes").out
+    assert "its firmware is in the request" in imgseal("endorse", str(large), "--key", "vault/images.pem", "--yes").err
 
 
 def test_openssl_verifies_a_response(

@@ -14,8 +14,12 @@ from imgseal.errors import InputError
 from imgseal.keys.p256 import verify
 from imgseal.request.request import Asked, Item, Request, decode_request, encode_request, request_digest
 from imgseal.request.response import Response, Signed, decode_response, encode_response
-from imgseal.request.words import printable
-from imgseal.suit.envelope import decode_envelope
+from imgseal.request.text_form import escaped
+from imgseal.suit import labels
+from imgseal.suit.commands import Command, Sequence, decode_sequence, encode_sequence
+from imgseal.suit.digest import SuitDigest
+from imgseal.suit.envelope import decode_envelope, wrapped_digest
+from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest
 
 IMAGES, PACKAGES = (
     Asked("ESP256", public_key("keys/images").key_id),
@@ -33,11 +37,16 @@ def manifest_item() -> Item:
 
 
 def request() -> Request:
-    return Request("vent-drive 2.4.1 (sequence 17)", (statement_item(), statement_item("motor-a"), manifest_item()))
+    return Request("vent-drive 2.4.1 (sequence 17)", (statement_item(), statement_item("motor-a")))
+
+
+def package_request() -> Request:
+    return Request("vent-drive 2.4.1 (sequence 17)", (manifest_item(),))
 
 
 def test_there_and_back() -> None:
-    assert decode_request(encode_request(request()), "r.json") == request()
+    for one in (request(), package_request()):
+        assert decode_request(encode_request(one), "r.json") == one
 
 
 def test_what_is_signed_is_what_the_release_signed() -> None:
@@ -64,8 +73,8 @@ def test_smallest_request_fits_a_qr_code() -> None:
         segno.make(package, mode="byte", error="L", micro=False)
 
 
-def edited(change: Callable[[dict[str, Any]], None]) -> bytes:
-    document = json.loads(encode_request(request()))
+def edited(change: Callable[[dict[str, Any]], None], of: Request | None = None) -> bytes:
+    document = json.loads(encode_request(of or request()))
     change(document)
     return (json.dumps(document, indent=1) + "\n").encode()
 
@@ -110,19 +119,37 @@ CASES: list[tuple[Callable[[dict[str, Any]], None], str]] = [
     (put("items/0/sha256", "00" * 32), "not as imgseal writes it"),
     (put("items/0/more", 1), "not as imgseal writes it"),
     (put("more", 1), "not as imgseal writes it"),
-    (put("items/2/manifest", b64(b"\x00")), "manifest"),
-    (put("items/2/severed/text", b64(b"\xa0")), "not the one that the manifest names"),
-    (put("items/2/severed", {}), "not the members that the manifest severs"),
-    (put("items/2/severed", []), "no severed members"),
+    (put("items/0/manifest", b64(b"\x00")), "manifest"),
+    (put("items/0/severed/text", b64(b"\xa0")), "not the one that the manifest names"),
+    (put("items/0/severed", {}), "not the members that the manifest severs"),
+    (put("items/0/severed", []), "no severed members"),
 ]
+
+
+MANIFEST_WORDS = (
+    "manifest", "not the one that the manifest names", "not the members that the manifest severs", "no severed members",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(("change", "words"), CASES)
 def test_anything_else_is_refused(change: Callable[[dict[str, Any]], None], words: str) -> None:
+    of = package_request() if words in MANIFEST_WORDS else None
     with pytest.raises(InputError) as caught:
-        decode_request(edited(change), "r.json")
+        decode_request(edited(change, of), "r.json")
     assert words in str(caught.value)
     assert caught.value.place.file == "r.json"
+
+
+def test_one_kind_each_once() -> None:
+    for items, words in (
+        ((statement_item(), manifest_item()), "more than one kind"),
+        ((manifest_item(), manifest_item()._replace(keys=(IMAGES,))), "more than one kind"),
+        ((statement_item(), statement_item()), "asked for twice"),
+        ((manifest_item()._replace(keys=(PACKAGES, PACKAGES._replace(algorithm="ES256"))),), "asked for twice"),
+    ):
+        with pytest.raises(InputError) as caught:
+            decode_request(encode_request(Request("r", items)), "r.json")
+        assert words in str(caught.value)
 
 
 @pytest.mark.parametrize(
@@ -167,5 +194,71 @@ def test_any_other_response_is_refused(raw: bytes, words: str) -> None:
 
 
 def test_a_stranger_s_text_does_nothing_to_a_terminal() -> None:
-    assert printable("\x1b[2Jall good\r\u202e") == "\\u001b[2Jall good\\u000d\\u202e"
-    assert len(printable("x" * 1000)) == 160
+    assert escaped("\x1b[2Jall good\r\u202e") == "\\u001b[2Jall good\\u000d\\u202e"
+    for change in (
+        put("items/0/what", "\x1b[2J\nimgseal: accepted"),
+        put("imgseal", "\x1b]0;x\x07"),
+        put("items/0/statement", "\x1b" * 999),
+    ):
+        with pytest.raises(InputError) as caught:
+            decode_request(edited(change), "r.json")
+        assert "\x1b" not in str(caught.value)
+        assert "\n" not in (caught.value.found or "")
+
+
+def outside(change: Callable[[Manifest], Manifest], install: Sequence | None = None) -> bytes:
+    """A request for a manifest that imgseal would not pack; everything else in it is right."""
+    item = manifest_item()
+    assert item.severed is not None
+    manifest = decode_manifest(item.content)
+    severed = dict(item.severed)
+    if install is not None:
+        severed[labels.INSTALL] = encode_sequence((*decode_sequence(severed[labels.INSTALL], "install"), *install))
+        manifest = manifest._replace(
+            members={**manifest.members, labels.INSTALL: wrapped_digest(severed[labels.INSTALL])}
+        )
+    return encode_request(Request("r", (Item(encode_manifest(change(manifest)), (PACKAGES,), severed),)))
+
+
+OTHER_DIGEST = Command(labels.OVERRIDE_PARAMETERS, {labels.IMAGE_DIGEST: SuitDigest(-16, bytes(32))})
+
+
+@pytest.mark.parametrize(
+    ("raw", "words"),
+    [
+        (outside(lambda m: m, (OTHER_DIGEST,)), "a parameter that imgseal never sets there"),
+        (
+            outside(lambda m: m._replace(members={**m.members, labels.VALIDATE: (OTHER_DIGEST,)})),
+            "a parameter that imgseal never sets there",
+        ),
+        (outside(lambda m: m, (Command(labels.WRITE, 2),)), "a command that imgseal never writes there"),
+        (outside(lambda m: m, (Command(labels.SET_COMPONENT_INDEX, True),)), "several components at once"),
+        (
+            outside(lambda m: m._replace(shared=(*m.shared, Command(labels.FETCH, 2)))),
+            "a command that imgseal never writes there",
+        ),
+        (outside(lambda m: m._replace(reference_uri="x")), "a part that imgseal never writes"),
+        (
+            outside(lambda m: m._replace(members={**m.members, labels.LOAD: (Command(labels.INVOKE, 2),)})),
+            "a member that imgseal never writes",
+        ),
+    ],
+)
+def test_only_what_imgseal_packs_is_asked_for(raw: bytes, words: str) -> None:
+    """What a screen shows of a component has to be all that is said of it."""
+    with pytest.raises(InputError) as caught:
+        decode_request(raw, "r.json")
+    assert words in str(caught.value)
+
+
+def test_every_sequence_is_shown() -> None:
+    shown = "\n".join(manifest_item().words())
+    for words in (
+        "shared",
+        "validate",
+        "install (beside the manifest",
+        "text (beside the manifest",
+        "condition update authorised",
+        "uri = ",
+    ):
+        assert words.lower() in shown.lower(), words
