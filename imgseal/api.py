@@ -98,7 +98,12 @@ def release(
         outputs = release_outputs(made, project.product, os.fspath(out), development=development, unfinished=unfinished)
         entry = [(project, made.package, package_signers)]
         plan = None if development else plan_entry(entry, options.build_time, options.source_revision)
-        inputs = [project.path, *(a.path for a in arguments), *([] if previous is None else [os.fspath(previous)])]
+        inputs = [
+            project.path,
+            *project.key_files(),
+            *(a.path for a in arguments),
+            *([] if previous is None else [os.fspath(previous)]),
+        ]
         refuse_overlap([output.path for output in outputs], [*inputs, *([] if plan is None else [plan.path])])
         notes = (*counters_running_out(made.images), *made.notes, *write_logged(outputs, plan))
     package = next(output.path for output in outputs if output.path.endswith(".suit"))

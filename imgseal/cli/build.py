@@ -14,7 +14,7 @@ from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.history import counters_running_out, refuse_going_down
 from imgseal.cli.pack import package_file_name
 from imgseal.cli.project import LOCAL_NAME, Project, product_options
-from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
+from imgseal.cli.release_log import plan_entry, refuse_below_log, refuse_development_keys, write_logged
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, day_of, source_revision
 from imgseal.errors import InputError, UsageError
@@ -109,8 +109,12 @@ def command(
             folder = os.path.join(out, project.product.variant) if project.product.variant and variant == _ALL else out
             if sign_later:
                 asking = ask(_job(files, project, options, unfinished=unfinished), with_firmware=with_firmware)
+                if before_package is not None:
+                    refuse_going_down(asking.rehearsed.package, asking.rehearsed.images, before_package, project)
+                if is_release:
+                    refuse_below_log(project, asking.rehearsed.package)
                 outputs += request_outputs(asking, project.product, folder, development=development)
-                notes += asking.notes
+                notes += [*asking.notes, *counters_running_out(asking.rehearsed.images)]
                 continue
             image_signers = project.signers("images", development=development)
             package_signers = project.signers("packages", development=development)
@@ -141,7 +145,7 @@ def command(
         logged = is_release and not sign_later
         plan = plan_entry(made_packages, options.build_time, options.source_revision) if logged else None
         log = [plan.path] if plan is not None else []
-        refuse_overlap([o.path for o in outputs], [*inputs, *_product_inputs(base), *log])
+        refuse_overlap([o.path for o in outputs], [*inputs, *_product_inputs(base), *base.key_files(), *log])
         notes += write_logged(outputs, plan)
     for note in dict.fromkeys(notes):
         click.echo(f"imgseal: {note}", err=True)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
+from imgseal.check.judge import kind_of
 from imgseal.cli.project import Project, product_options, read_text
 from imgseal.cli.signing import parse_day, today
 from imgseal.errors import InputError, Place, UsageError
@@ -124,6 +125,13 @@ class Judge(NamedTuple):
         self, data: ByteView, name: str, *, slot: str | None = None, payload: ByteView | None = None
     ) -> "Verdict":
         """Judge an artefact; `slot` says that it is a dump of it, `payload` belongs to a detached header."""
+        if (slot is not None or payload is not None) and kind_of(data) not in (None, "sealed image"):
+            raise UsageError(
+                "--slot and --payload belong to sealed images",
+                place=Place(file=name),
+                found=kind_of(data),
+                hint="leave them out",
+            )
         return judge(
             data,
             name,

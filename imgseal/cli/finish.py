@@ -73,8 +73,6 @@ def command(
             for a in arguments
         ]
         sealed = [file.content for file in files if isinstance(file.content, SealedImage)]
-        options = options_of(asked, sealed, request)
-        development = options.development
         if not asked.items[0].is_statement and len(sealed) != len(files):
             raise UsageError(
                 "a package is finished with its sealed images",
@@ -82,6 +80,8 @@ def command(
                 found=", ".join(file.name for file in files if not isinstance(file.content, SealedImage)),
                 hint="name the .sealed.bin and .header.bin files that were written beside the request",
             )
+        options = options_of(asked, sealed, request)
+        development = options.development
         job = Job(
             files,
             project.product,

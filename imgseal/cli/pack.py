@@ -73,7 +73,9 @@ def command(
     revisions = {image.statement.source_revision for image in sealed}
     revision = revisions.pop() if len(revisions) == 1 else b""
     plan = plan_entry([(project, package, signers)], build_time(), revision) if is_release else None
-    refuse_overlap([output.path], [*images, project.path, *([plan.path] if plan is not None else [])])
+    refuse_overlap(
+        [output.path], [*images, project.path, *project.key_files(), *([plan.path] if plan is not None else [])]
+    )
     for note in (*verdict.notes, *write_logged([output], plan)):
         click.echo(f"imgseal: {note}", err=True)
     click.echo(output.path)

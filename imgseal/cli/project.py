@@ -126,6 +126,11 @@ class Project(NamedTuple):
         """Return the path of a file that the product file names."""
         return os.path.join(self.folder, reference)
 
+    def key_files(self) -> list[str]:
+        """Return the signing keys' files that are here: no output may ever replace one of them."""
+        references = [r for keys in self.product.signing.values() for r in (*keys.images, *keys.packages)]
+        return [path for r in references if not is_token_uri(r) and os.path.exists(path := self.resolve(r))]
+
     def trust(self, *, development: bool = False) -> "Trust":
         """Read the trust anchors.
 

@@ -10,6 +10,7 @@ from imgseal.cli.check import device_trust, load_device
 from imgseal.cli.project import Project, product_options
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.files import load_artefact
+from imgseal.findings import NOT_RUN
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -118,9 +119,16 @@ def refuse_verdict(verdict: "Verdict", package: str) -> None:
     """RefusedError with the first finding, unless the package was accepted."""
     if verdict.accepted:
         return
+    if not verdict.findings:  # a check that did not run is no pass
+        check = next(check for check in verdict.checks if check.outcome == NOT_RUN and check.mandatory)
+        raise RefusedError(
+            f"the device cannot judge this: the check {check.name} did not run: {check.because}",
+            place=Place(file=package),
+            hint="give a device state that says what its slots hold",
+        )
     finding = verdict.findings[0]
     raise RefusedError(
-        f"the device refuses this package: {finding.code}: {finding.message}",
+        f"the device refuses this {verdict.kind}: {finding.code}: {finding.message}",
         place=finding.place._replace(file=package),
         expected=finding.expected,
         found=finding.found,

@@ -26,7 +26,14 @@ if TYPE_CHECKING:
     from imgseal.make.pack import Package
     from imgseal.state.device import DeviceState
 
-__all__ = ["LogPlan", "logged_device", "plan_entry", "refuse_development_keys", "write_logged"]
+__all__ = [
+    "LogPlan",
+    "logged_device",
+    "plan_entry",
+    "refuse_below_log",
+    "refuse_development_keys",
+    "write_logged",
+]
 
 
 class LogPlan(NamedTuple):
@@ -197,6 +204,39 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     if torn:
         notes.append(f"{plan.path}: {torn} bytes of a line that was cut while it was being written were dropped")
     return notes
+
+
+def refuse_below_log(project: "Project", package: "Package") -> None:
+    """UsageError when sequence or a counter of a package is below the log's; nothing is written.
+
+    The same sequence may be asked for again: whether it is the logged package shows when that is finished.
+    """
+    product = project.product
+    if product.ledger is None or not os.path.lexists(project.resolve(product.ledger)):
+        return
+    from imgseal.ledger.errors import GoingDownError
+    from imgseal.ledger.floors import raised
+    from imgseal.ledger.log import resume
+
+    path = project.resolve(product.ledger)
+    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES)
+    if last is None:
+        return
+    try:
+        floors = tuple(f for f in resume(last, at).least if f.sequence != product.release.sequence)
+        raised(floors, [_logged(project, package, ())], product.release.sequence)
+    except GoingDownError as error:
+        raise UsageError(
+            f"{error.message} against {path}",
+            place=error.place._replace(file=project.path),
+            expected=error.expected,
+            found=error.found,
+            hint=error.hint,
+        ) from None
+    except ImgsealError as error:
+        if error.place.file is None:
+            error.place = error.place._replace(file=path)
+        raise
 
 
 def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":

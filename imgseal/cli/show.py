@@ -55,6 +55,12 @@ def command(
         raise UsageError("only sealed images have fields", place=Place(file=artefact), hint="leave --field out")
     elif data is not None and kind == "update package":
         _package(data, as_json=as_json)
+    elif kind == "trust anchor update":
+        raise UsageError(
+            "a trust anchor set is shown by another command",
+            place=Place(file=artefact),
+            hint=f"imgseal trust show {artefact}",
+        )
     else:
         _firmware(artefact, as_json=as_json)
 

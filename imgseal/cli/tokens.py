@@ -138,7 +138,7 @@ def _from_source(source: str, name: str) -> HiddenText:
         "this pin-source is not one that imgseal reads",
         place=Place(file=name),
         expected="fd:NUMBER, an open file descriptor, or file:/PATH",
-        found=source,
+        found=f"{kind}:..." if kind in ("fd", "file") else "something else, not shown: it may be the PIN itself",
         hint="programs named in a URI are not run; give their output to a descriptor: 3< <(program)",
     )
 

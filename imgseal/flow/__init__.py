@@ -226,7 +226,7 @@ def _refuse_leaks(scanner: "Scanner", placed: "Placed", name: str, offset: int) 
 
     component = placed.component
     allowed = frozenset(key.sha256 for key in component.allowed_keys)
-    refuse_leaks(scanner.find(placed.payload), allowed, name, component.name, placed.link_address, offset)
+    refuse_leaks(scanner.find(placed.payload, allowed), allowed, name, component.name, placed.link_address, offset)
 
 
 def _left_open(verdict: Verdict) -> tuple[str, ...]:

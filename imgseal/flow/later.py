@@ -42,11 +42,15 @@ class Job(NamedTuple):
 
 
 class Asking(NamedTuple):
-    """A request, and the images that are sealed already: the package is asked for in their name."""
+    """A request, and the images that are sealed already: the package is asked for in their name.
+
+    `rehearsed` is the release as it would be, with signatures of keys that nobody has: for looking at its numbers.
+    """
 
     request: Request
     images: tuple[SealedImage, ...]
     notes: tuple[str, ...]
+    rehearsed: ReleaseResult
 
 
 class Finished(NamedTuple):
@@ -76,7 +80,7 @@ def ask(job: Job, *, with_firmware: bool = False) -> Asking:
             )
             for placed in _placed(unsealed, job.product)
         )
-        return Asking(Request(about, items), (), rehearsed.notes)
+        return Asking(Request(about, items), (), rehearsed.notes, rehearsed)
     later = _held_elsewhere(job.package_signers)
     if not later:
         raise UsageError(
@@ -88,9 +92,8 @@ def ask(job: Job, *, with_firmware: bool = False) -> Asking:
         )
     package = draft_package(rehearsed.images, job.product, development=job.options.development)
     keys = tuple(Asked(job.product.rules.signs_with(s.public.kind), s.public.key_id) for s in later)
-    return Asking(
-        Request(about, (Item(package.manifest_bytes, keys, package.severed),)), rehearsed.images, rehearsed.notes
-    )
+    request = Request(about, (Item(package.manifest_bytes, keys, package.severed),))
+    return Asking(request, rehearsed.images, rehearsed.notes, rehearsed)
 
 
 def options_of(request: Request, images: list[SealedImage], name: str) -> SealOptions:

@@ -15,7 +15,7 @@ from imgseal.make.key_forms import DER_VERSION, PEM_LABELS, KeyForm, der_key, pe
 from imgseal.make.place import Payload
 from imgseal.records import NamedTuple
 
-__all__ = ["LEAK_CODES", "Leak", "Scanner", "refuse_leaks"]
+__all__ = ["LEAK_CODES", "Leak", "Scanner", "is_allowed", "refuse_leaks"]
 
 LEAK_CODES = {
     "leak.private-key": "the firmware holds a private key as files have it: PEM, or DER of PKCS#8, SEC1 or PKCS#1",
@@ -61,8 +61,8 @@ class Scanner:
     def __repr__(self) -> str:
         return f"Scanner({len(self._known)} known)"
 
-    def find(self, payload: Payload) -> tuple[Leak, ...]:
-        """Return what is found, in order, at most 16."""
+    def find(self, payload: Payload, allowed: frozenset[str] = frozenset()) -> tuple[Leak, ...]:
+        """Return what is found, in order, at most 16; what is allowed does not count, so that it hides nothing."""
         if payload.size >= _LARGE and self._starts is None:
             self._starts = _starts_of(self._known)
         words = frozenset(self._words)
@@ -79,13 +79,15 @@ class Scanner:
             elif not words.isdisjoint(sampled):
                 hits = words.intersection(sampled)
             for leak in self._known_at(payload, window, start, {i for word in hits for i in self._words[word]}):
-                found.setdefault((leak.offset, leak.what), leak)
+                if not is_allowed(leak, allowed):
+                    found.setdefault((leak.offset, leak.what), leak)
             for match in DER_VERSION.finditer(window):
                 at = start + match.start()
                 form = der_key(payload.read, at) if at >= covered else None
                 if form is not None:
                     leak = _leak(form, payload)
-                    found.setdefault((leak.offset, leak.what), leak)
+                    if not is_allowed(leak, allowed):
+                        found.setdefault((leak.offset, leak.what), leak)
                     covered = form.offset + form.size
             if len(found) >= _MOST:
                 break
@@ -107,6 +109,11 @@ class Scanner:
                 at = window.find(value, at + 1)
 
 
+def is_allowed(leak: Leak, allowed: frozenset[str]) -> bool:
+    """Say whether a leak may be there: `allowed` are SHA-256 digests in hex; a key that signs this release never is."""
+    return leak.code != "leak.signing-key" and leak.digest.hex() in allowed
+
+
 def refuse_leaks(
     leaks: tuple[Leak, ...], allowed: frozenset[str], name: str, component: str, address: int, offset: int
 ) -> None:
@@ -115,7 +122,7 @@ def refuse_leaks(
     `allowed` holds SHA-256 digests in hex; a key that signs this release is never allowed. `address` is that of the
     payload's first byte, `offset` where that byte stands in the file, counted from the file's first byte of data.
     """
-    left = [leak for leak in leaks if leak.code == "leak.signing-key" or leak.digest.hex() not in allowed]
+    left = [leak for leak in leaks if not is_allowed(leak, allowed)]
     if not left:
         return
     leak = left[0]

@@ -24,6 +24,12 @@ def verdict_lines(verdict: Verdict, *, every_check: bool = False) -> Iterator[st
         for finding in check.findings:
             yield ""
             yield from finding_lines(finding, check.subject)
+    if not verdict.accepted and not verdict.findings:
+        for check in verdict.checks:
+            if check.outcome == NOT_RUN and check.mandatory:
+                yield ""
+                yield f"  not run ({check.name}): {check.because}"
+        yield ""
     if verdict.findings:
         yield ""
     if every_check:

@@ -259,7 +259,7 @@ def test_a_package_is_finished_with_its_images(imgseal: Imgseal, project: Path) 
     response = ("--response", f"{PACKAGE}.response.json")
     before = tree(project)
     said = imgseal(*finish, *ALL, *response)
-    assert (said.status, "no sealed image" in said.err, tree(project)) == (2, True, before)
+    assert (said.status, "finished with its sealed images" in said.err, tree(project)) == (2, True, before)
     said = imgseal(*finish, *SEALED[:3], ALL[3], *response)
     assert (said.status, "finished with its sealed images" in said.err, tree(project)) == (2, True, before)
     said = imgseal(*finish, *SEALED[:3], *response)
@@ -277,3 +277,40 @@ def test_development_may_be_signed_later_too(imgseal: Imgseal, project: Path) ->
     said = imgseal("finish", request, *SEALED, "--response", f"{NAME}-development-package.response.json")
     assert said.out == f"{NAME}-development.suit\n", said.err
     assert imgseal("check", f"{NAME}-development.suit", "--development").status == 0
+
+
+def test_numbers_are_looked_at_before_anybody_signs(imgseal: Imgseal, project: Path) -> None:
+    """What `finish` would refuse for the previous package or the log is refused before the walk to the other room."""
+    replaced(project, "[signing.development]", '[ledger]\npath = "release.log"\n\n[signing.development]')
+    assert imgseal("build", *ALL, "--release").status == 0
+    away(project, "images", "packages")
+    before = tree(project)
+    for arguments, words in (
+        (("--set", "release.sequence=16"), "sequence goes down"),
+        (("--set", "release.sequence=18", "--set", "component.motor.counter=5"), "counter goes down"),
+        (("--previous", "out/vent-drive-2.4.1-17.suit"), "sequence does not rise"),
+    ):
+        said = imgseal("build", *ALL, "--release", "--sign-later", "--out", "later", *arguments)
+        assert (said.status, words in said.err, tree(project)) == (2, True, before), said.err
+    assert imgseal("build", *ALL, "--release", "--sign-later", "--out", "later").status == 0
+
+
+def test_two_holders_do_not_overwrite_each_other(imgseal: Imgseal, project: Path) -> None:
+    asked(imgseal, project)
+    endorse = ("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
+    assert imgseal(*endorse).status == 0
+    before = tree(project)
+    said = imgseal(*endorse)
+    assert (said.status, "never overwritten" in said.err, tree(project)) == (2, True, before)
+
+
+def test_a_key_is_never_overwritten(imgseal: Imgseal, project: Path) -> None:
+    asked(imgseal, project)
+    before = tree(project)
+    for arguments in (
+        ("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes", "--out", "vault/images.pem"),
+        ("build", *ALL, "--depfile", "keys-dev/images.pem"),
+        ("seal", "motor-a.hex", "--component", "motor", "--out", "keys-dev/images.pem"),
+    ):
+        said = imgseal(*arguments)
+        assert (said.status, "overwrite" in said.err, tree(project)) == (2, True, before), said.err

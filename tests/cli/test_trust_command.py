@@ -244,3 +244,73 @@ def test_product_file(imgseal: Imgseal, apex: Path, old: str, new: str, status: 
     replaced(apex, old, new)
     said = imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "x")
     assert (said.status, words in said.err) == (status, True), said.err
+
+
+def test_a_previous_set_is_verified(imgseal: Imgseal, apex: Path) -> None:
+    """Numbers and revocations follow from it, so it has to be signed by who is known."""
+    imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
+    good = (apex / "1.trust").read_bytes()
+    (apex / "forged.trust").write_bytes(good[:12] + b"\xfd\xff\xff\0" + good[16:])
+    replace = ("trust", "replace", *KEY, "--nothing-runs", "--out", "2.trust", "--previous")
+    said = imgseal(*replace, "forged.trust")
+    assert (said.status, "not as it was signed" in said.err) == (3, True)
+    add_key(apex, "keys/stranger")
+    imgseal("trust", "replace", "--key", "keys/stranger.pem", "--nothing-runs", "--out", "x.trust")
+    from workshop import signer
+
+    from imgseal.anchors.codec import encode_update
+
+    who = signer("keys/stranger")
+    message = good[:-128] + who.public.x + who.public.y
+    (apex / "stranger.trust").write_bytes(encode_update(message, who.sign(message)))
+    said = imgseal(*replace, "stranger.trust")
+    assert (said.status, "signed by a key that is not known here" in said.err) == (3, True)
+    assert imgseal(*replace, "1.trust").status == 0
+
+
+def test_no_number_is_left(imgseal: Imgseal, apex: Path) -> None:
+    """A thief of the apex key may use up its numbers; the contingency key has numbers of its own."""
+    from workshop import signer
+
+    from imgseal.anchors.codec import encode_set, encode_update
+
+    imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
+    held = decode_update((apex / "1.trust").read_bytes()).anchors
+    thief = signer("keys/apex")
+    message = encode_set(held._replace(number=(1 << 24) - 1)) + thief.public.x + thief.public.y
+    (apex / "last.trust").write_bytes(encode_update(message, thief.sign(message)))
+    assert imgseal("check", "last.trust").status == 0
+    said = imgseal("trust", "replace", *KEY, "--nothing-runs", "--previous", "last.trust", "--out", "2.trust")
+    assert (said.status, "no number left" in said.err) == (2, True)
+    for name in ("keys/apex-2", "keys/contingency-2"):
+        add_key(apex, name)
+    replaced(apex, "keys/apex.pub.pem", "keys/apex-2.pub.pem")
+    replaced(apex, "keys/contingency.pub.pem", "keys/contingency-2.pub.pem")
+    said = imgseal(
+        "trust", "replace", "--key", "keys/contingency.pem", "--nothing-runs", "--previous", "last.trust", "--previous-by",
+        "keys/apex.pub.pem", "--out", "2.trust",
+    )  # fmt: skip
+    assert (said.status, "set 0 of apex trust anchor 2" in said.out) == (0, True), said.err
+
+
+def test_a_state_that_does_not_say_what_runs(imgseal: Imgseal, apex: Path) -> None:
+    imgseal("device", "new", "unit.json", "--hardware", "3")
+    imgseal("device", "apply", "unit.json", SUIT, "--out", "runs.json")
+    state = json.loads((apex / "runs.json").read_text())
+    (apex / "unknown.json").write_text(json.dumps({**state, "slots": {}}))
+    imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
+    said = imgseal("device", "apply", "unknown.json", "1.trust", "--out", "x.json")
+    assert (said.status, "did not run" in said.err) == (1, True)
+    said = imgseal("check", "1.trust", "--device", "unknown.json")
+    assert (said.status, "not run (in-use): what slot motor-a holds is not known" in said.out) == (1, True)
+
+
+def test_other_commands_point_here(imgseal: Imgseal, apex: Path) -> None:
+    imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
+    for command, words in (
+        (("show", "1.trust"), "imgseal trust show 1.trust"),
+        (("endorse", "1.trust", "--key", "keys/apex.pem", "--yes"), "imgseal trust"),
+        (("check", "1.trust", "--slot", "motor-a"), "belong to sealed images"),
+    ):
+        said = imgseal(*command)
+        assert (said.status, words in said.err) == (2, True), said.err

@@ -304,3 +304,15 @@ def test_reprs_show_no_secret() -> None:
     assert "hidden" in shown
     for form in (scalar.hex(), repr(scalar), repr(scalar)[2:20], str(int.from_bytes(scalar))):
         assert form not in shown
+
+
+def test_what_is_allowed_hides_nothing() -> None:
+    """However often an allowed key is there, the signing key behind it is found."""
+    published = published_needles()[0]
+    own = signer_needles((FileSigner(private_key("keys/images"), "images"),))[0]
+    data = b"".join(bytes(published.value) + bytes(16) for _ in range(40)) + bytes(own.value)
+    first = Scanner((published, own)).find(payload_of(data))
+    assert {leak.code for leak in first} == {"leak.published-key"}
+    allowed = frozenset({first[0].digest.hex()})
+    left = Scanner((published, own)).find(payload_of(data), allowed)
+    assert [leak.code for leak in left] == ["leak.signing-key"]
