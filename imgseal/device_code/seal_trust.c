@@ -592,20 +592,12 @@ static int factory_counts(const struct seal_trust *t, uint32_t number)
            && get32(t->factory + T_NUMBER) >= number;
 }
 
-static uint32_t open_factory(struct seal_trust *t, uint32_t number)
-{
-    if (!factory_counts(t, number))
-        return SEAL_DEVICE_NO_TRUST_SET;
-    move(t->set, t->factory, t->factory_size);
-    t->set_size = t->factory_size;
-    return SEAL_ACCEPTED;
-}
-
 uint32_t seal_trust_open(struct seal_trust *t)
 {
     struct found f[2], again;
     struct layout l;
-    uint32_t number = 0, best, code = plan(t, &l);
+    uint32_t number = 0, best, place, code = plan(t, &l);
+    int same[2];
 
     t->set_size = 0;
     if (code != SEAL_WRITTEN)
@@ -614,21 +606,25 @@ uint32_t seal_trust_open(struct seal_trust *t)
         return SEAL_DEVICE_UNREADABLE;
     read_place(t, &l, 0, number, &f[0]);
     read_place(t, &l, 1, number, &f[1]);
-    if (!f[0].whole && !f[1].whole)
-        return open_factory(t, number);
-    best = f[1].whole && (!f[0].whole || f[1].number >= f[0].number) ? 1 : 0;
-    if (best == 0) {
+    best = f[0].whole && (!f[1].whole || f[1].number < f[0].number) ? 0 : 1;
+    if (!f[0].whole && !f[1].whole) {
+        if (!factory_counts(t, number))
+            return SEAL_DEVICE_NO_TRUST_SET;
+        move(t->set, t->factory, t->factory_size);
+        f[1].number = get32(t->set + T_NUMBER);
+        f[1].size = t->factory_size;
+    } else if (best == 0) {
         read_place(t, &l, 0, number, &again);   /* t->set holds what place 1 was read as */
         if (!again.whole || seal_differ(again.digest, f[0].digest, DIGEST_BYTES) != 0)
             return SEAL_DEVICE_UNREADABLE;
     }
-    if (!f[0].whole || !f[1].whole || seal_differ(f[0].digest, f[1].digest, DIGEST_BYTES) != 0) {
-        /* place 1 is written first, and may be torn as long as there is something to go back to */
-        if (best == 0 || (!f[1].marked && (f[0].whole || factory_counts(t, number))))
-            code = write_place(t, &l, 1, t->set, f[best].size);
-        if (code == SEAL_WRITTEN && best == 1)
-            code = write_place(t, &l, 0, t->set, f[1].size);
-    }
+    for (place = 0; place < 2; place++)
+        same[place] = f[place].whole && seal_differ(f[place].digest, f[best].digest, DIGEST_BYTES) == 0;
+    /* place 1 is written first: without its mark it may be torn, as long as there is something to go back to */
+    if (!same[1] || (!f[1].marked && (f[0].whole || factory_counts(t, number))))
+        code = write_place(t, &l, 1, t->set, f[best].size);
+    if (code == SEAL_WRITTEN && (!same[0] || !f[0].marked))
+        code = write_place(t, &l, 0, t->set, f[best].size);
     if (code == SEAL_WRITTEN && number < f[best].number)
         code = raise_number(t, f[best].number);
     if (code != SEAL_WRITTEN)
