@@ -452,7 +452,8 @@ uint32_t seal_trust_judge(struct seal_trust *t, const struct seal_running *runni
 /* -- "In flash" ------------------------------------------------------------------------ */
 
 struct layout {
-    uint32_t block, page, unit, place;  /* bytes; place: of each of the two        */
+    uint32_t block, page, unit, place;  /* bytes; place: of each place             */
+    uint32_t places;                    /* 2; 1 where the slot holds one block: no update can be taken */
 };
 
 /* What a place was read as; once, into RAM. */
@@ -476,6 +477,11 @@ static uint32_t plan(const struct seal_trust *t, struct layout *l)
     l->place = t->slot.size / 2u / l->block * l->block;
     if (l->place > most)
         l->place = most;
+    l->places = 2;
+    if (l->place == 0) {
+        l->place = t->slot.size;
+        l->places = 1;
+    }
     return SEAL_WRITTEN;
 }
 
@@ -605,7 +611,10 @@ uint32_t seal_trust_open(struct seal_trust *t)
     if (t->number != 0 && t->number(t->user, &number) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
     read_place(t, &l, 0, number, &f[0]);
-    read_place(t, &l, 1, number, &f[1]);
+    if (l.places == 2)
+        read_place(t, &l, 1, number, &f[1]);
+    else
+        f[1].whole = 0;
     best = f[0].whole && (!f[1].whole || f[1].number < f[0].number) ? 0 : 1;
     if (!f[0].whole && !f[1].whole) {
         if (!factory_counts(t, number))
@@ -621,9 +630,9 @@ uint32_t seal_trust_open(struct seal_trust *t)
     for (place = 0; place < 2; place++)
         same[place] = f[place].whole && seal_differ(f[place].digest, f[best].digest, DIGEST_BYTES) == 0;
     /* place 1 is written first: without its mark it may be torn, as long as there is something to go back to */
-    if (!same[1] || (!f[1].marked && (f[0].whole || factory_counts(t, number))))
+    if (l.places == 2 && (!same[1] || (!f[1].marked && (f[0].whole || factory_counts(t, number)))))
         code = write_place(t, &l, 1, t->set, f[best].size);
-    if (code == SEAL_WRITTEN && (!same[0] || !f[0].marked))
+    if (code == SEAL_WRITTEN && l.places == 2 && (!same[0] || !f[0].marked))
         code = write_place(t, &l, 0, t->set, f[best].size);
     if (code == SEAL_WRITTEN && number < f[best].number)
         code = raise_number(t, f[best].number);
@@ -647,7 +656,7 @@ uint32_t seal_trust_take(struct seal_trust *t, const struct seal_running *runnin
     code = plan(t, &l);
     if (code != SEAL_WRITTEN)
         return code;
-    if (mark_of(&l, size) + MARK_BYTES > l.place)
+    if (l.places != 2 || mark_of(&l, size) + MARK_BYTES > l.place)
         return SEAL_DEVICE_BUFFER_TOO_SMALL;
     t->set_size = 0;
     code = write_place(t, &l, 1, buffer, size);

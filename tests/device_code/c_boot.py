@@ -14,7 +14,7 @@ from typing import Any
 from c_build import SOURCES, STRICT, run, write_config
 
 from imgseal.device_code.codes import values
-from imgseal.journal.record import Member, decode
+from imgseal.journal.record import SETTLED, Member, decode
 from imgseal.product.model import Product
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
 from imgseal.rehearse.flash import FlashReadError, FlashRuleError, PowerCutError
@@ -150,6 +150,7 @@ class Library:
         """What the shim's functions return."""
         self.library.shim_started.restype = c.POINTER(StartedInC)
         self.library.shim_record.restype = BYTES
+        self.library.shim_runs.restype = BYTES
         for name in ("shim_choose", "shim_healthy", "shim_journal"):
             getattr(self.library, name).restype = U32
 
@@ -252,6 +253,11 @@ class Library:
         raw = c.string_at(self.library.shim_record(), len_of(self.of))
         return decode(raw, self.of.numbers)
 
+    def runs(self) -> tuple[bytes, bool]:
+        """What seal_what_runs says: run slots by component index, and whether no release is being installed or tried."""
+        raw = c.string_at(self.library.shim_runs(), 33)
+        return raw[: len(self.of.numbers)], bool(raw[32])
+
     def begin(self, device: Any) -> None:
         self.device, self.stopped = device, None
         facts = device.facts
@@ -276,6 +282,12 @@ def len_of(of: Product) -> int:
     return record_bytes(len(of.components))
 
 
+def expected_runs(of: Product, record: Any) -> tuple[bytes, bool]:
+    current = {} if record is None else record.current
+    slots = bytes(current[number].slot if number in current else 255 for number in of.numbers)
+    return slots, record is None or record.phase == SETTLED
+
+
 def programs_in_c(library: Library) -> Programs:
     """The programs of a rehearsal with boot and settling in C; the installer's deliveries stay the simulation's."""
 
@@ -296,6 +308,7 @@ def programs_in_c(library: Library) -> Programs:
                     for index, number in enumerate(library.of.numbers)
                     if said.run_slot[index] != 255
                 }
+            assert library.runs() == expected_runs(library.of, self.journal.record)
             self.device.mark(f"booted in C, tidied {self.journal.tidied}")
             return Started(WHAT[said.what], members, bool(said.trial))
 

@@ -97,11 +97,14 @@ class TrustFuzzer:
             raise DisagreementError(f"Python {told}, C {said}; held {self.held.index(held)}, device {state}; {path}")
 
     def judge(self, raw: bytes, held: bytes, state: dict[str, Any] | None, slots: dict[str, bytes]) -> str:
+        return self.judge_against(raw, encode_set(decode_update(held).anchors), runs(self.values, state), slots)
+
+    def judge_against(self, raw: bytes, held: bytes, running: tuple[bytes, bool], slots: dict[str, bytes]) -> str:
+        """What C says of an update on a device with this set, these run slots and this content of slots."""
         library = self.library
         library.start(Device(Slots(self.of, slots)), 0, 0)
-        library.hold(encode_set(decode_update(held).anchors))
-        current, settled = runs(self.values, state)
-        library.runs(current, settled=settled)
+        library.hold(held)
+        library.runs(running[0], settled=running[1])
         return library.say("judge", raw, len(raw))
 
 

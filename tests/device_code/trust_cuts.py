@@ -185,14 +185,14 @@ def finish(store: Store, moment: Moment, seed: str, index: int = 1) -> Moment:
     return moment
 
 
-def every_cut(store: Store, seeds: int, *, pairs: bool) -> int:
+def every_cut(store: Store, seeds: int, *, pairs: bool, first_seed: int = 0) -> int:
     """Cut everywhere, with so many ways of what torn flash reads as; return how many lives were played. BrokenError ends it.
 
     With `pairs` a second time as well: while the device resumes, and while it takes the next set, when all seemed well.
     """
     first, count = store.life(store.start, "whole", None, taking(1))
     finish(store, first, "whole")
-    for seed in range(seeds):
+    for seed in range(first_seed, first_seed + seeds):
         for at in range(count):
             token = f"{seed}:{at}"
             moment, _ = store.life(store.start, token, at, taking(1))
