@@ -113,7 +113,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
 
 
 def _anchors(product: Product, trust: Trust, *, development: bool) -> list[str]:
-    """The slot that holds trust anchors, and the set that devices leave the factory with, for those that compile it in."""
+    """The slot that holds trust anchors, and the factory's set for devices that compile it in."""
     slot = product.slot_holding("anchors")
     if slot is None:
         return []

@@ -21,7 +21,10 @@ class AnchorInC(c.Structure):
 
 
 class KeysInC(c.Structure):
-    _fields_ = (("anchor", AnchorInC * 32), *((name, U8) for name in ("images", "packages", "need_images", "need_packages")))
+    _fields_ = (
+        ("anchor", AnchorInC * 32),
+        *((name, U8) for name in ("images", "packages", "need_images", "need_packages")),
+    )
 
 
 class Number:
@@ -109,7 +112,7 @@ class TrustLibrary(Library):
     def hold(self, held: bytes) -> None:
         self.library.trust_hold(held, len(held))
 
-    def runs(self, slots: bytes, *, settled: bool) -> None:
+    def running(self, slots: bytes, *, settled: bool) -> None:
         self.library.trust_runs(slots, len(slots), int(settled))
 
     @property

@@ -59,7 +59,9 @@ class TrustFuzzer:
         self.values = product(KIT)
         self.library = TrustLibrary(self.of, folder, sources, flags)
         gone = public_key("keys/images").key_id
-        rotated = following(number=2, anchors=tuple(a for a in following().anchors if a.key_id != gone), revoked=(gone,))
+        rotated = following(
+            number=2, anchors=tuple(a for a in following().anchors if a.key_id != gone), revoked=(gone,)
+        )
         spare = public_key("keys/contingency-2").thumbprint
         self.held = [
             signed(each)
@@ -71,7 +73,13 @@ class TrustFuzzer:
         ]  # fmt: skip
         before = slots_held()
         self.images = [before]
-        for by in (("keys/second",), ("keys/images", "keys/second"), ("keys/radio-only",), ("stranger",)):
+        for by in (
+            ("keys/second",),
+            ("keys/images", "keys/second"),
+            ("keys/radio-only",),
+            ("stranger",),
+            ("keys/packages",),
+        ):
             self.images.append({slot: _signed_again(data, by) for slot, data in before.items()})
         self.images.append({**before, "radio": b"\xff" * len(before["radio"])})
         self.images.append({**before, "radio": self.images[1]["radio"], "table": self.images[3]["table"]})
@@ -104,7 +112,7 @@ class TrustFuzzer:
         library = self.library
         library.start(Device(Slots(self.of, slots)), 0, 0)
         library.hold(held)
-        library.runs(running[0], settled=running[1])
+        library.running(running[0], settled=running[1])
         return library.say("judge", raw, len(raw))
 
 
@@ -143,7 +151,7 @@ def mutant(held: AnchorSet, rng: random.Random) -> bytes:
         return bytes(raw[: rng.randrange(len(raw))])
     elif kind < 0.15:
         raw += rng.randbytes(rng.choice((1, 16, 64, 88, 4000)))
-    elif kind < 0.16:
+    elif kind < 0.18:
         raw[-128:-64] = rng.choice((bytes(64), held.apex, rng.randbytes(64)))
     return bytes(raw)
 
@@ -155,7 +163,9 @@ def _change_set(new: AnchorSet, rng: random.Random) -> AnchorSet:
         del anchors[index]
     elif choice == 1:
         role, mask = rng.choice((IMAGES, PACKAGES)), 0xFFFFFFFF
-        anchors.append(anchor(role, rng.choice(NAMES), rng.choice(MASKS) if role == IMAGES and rng.random() < 0.5 else mask))
+        anchors.append(
+            anchor(role, rng.choice(NAMES), rng.choice(MASKS) if role == IMAGES and rng.random() < 0.5 else mask)
+        )
     elif choice == 2 and anchors:
         anchors[index] = anchors[index]._replace(components=rng.choice(MASKS))
     elif choice == 3 and anchors:
@@ -185,7 +195,10 @@ def _change_set(new: AnchorSet, rng: random.Random) -> AnchorSet:
 
 def _change_bytes(content: bytearray, rng: random.Random) -> None:
     keys = int.from_bytes(content[10:12], "little")
-    places = [(at, size) for at, size in ((8, 2), (10, 2), (12, 4), (16, 1), (17, 1), (18, 2), (20, 16), (36, 16), (52, 64), (116, 32))]
+    places = [
+        (at, size)
+        for at, size in ((8, 2), (10, 2), (12, 4), (16, 1), (17, 1), (18, 2), (20, 16), (36, 16), (52, 64), (116, 32))
+    ]
     for index in range(min(keys, 32)):
         start = HEAD + ENTRY * index
         places += [(start, 1), (start + 1, 3), (start + 4, 4), (start + 8, 16), (start + 24, 64)]
@@ -204,7 +217,9 @@ def _change_bytes(content: bytearray, rng: random.Random) -> None:
         at, size = rng.choice(places)
         where = at + rng.randrange(size)
         if where < len(content):
-            content[where] = content[where] ^ 1 << rng.randrange(8) if rng.random() < 0.6 else rng.choice((0, 1, 2, 33, 255))
+            content[where] = (
+                content[where] ^ 1 << rng.randrange(8) if rng.random() < 0.6 else rng.choice((0, 1, 2, 33, 255))
+            )
 
 
 def many(fuzzer: TrustFuzzer, count: int, seed: int) -> Counter[str]:

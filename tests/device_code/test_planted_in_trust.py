@@ -9,6 +9,18 @@ from fuzz import DisagreementError
 from fuzz_trust import KIT, TrustFuzzer, many
 from test_kit_in_c import expected
 from test_planted_in_c import planted
+from test_trust_cuts import (
+    Bench,
+    test_a_set_of_another_class_does_not_count,
+    test_a_set_that_is_too_large_for_its_place,
+    test_an_update_is_read_once,
+    test_below_the_monotonic_number_nothing_counts,
+    test_flash_that_lies,
+    test_keys_of_the_held_set,
+    test_no_place_is_whole,
+    test_the_same_set_again_writes_nothing,
+    test_what_breaks_the_form_does_not_count,
+)
 from test_trust_in_c import CASES
 from trust_batch import held_set, is_update, runs
 from trust_cuts import WAYS, BrokenError, Store, every_cut
@@ -29,7 +41,7 @@ JUDGE = [
     ("one key in two roles", "&& !is_listed(key_of(s, 0) + K_ID, index, KEY_BYTES, key + K_ID);", ";"),
     ("identifier but for its last byte", "seal_differ(digest, key + K_ID, ID_BYTES) == 0", "seal_differ(digest, key + K_ID, 15) == 0"),
     ("no signer needed for images", "s[T_NEED_IMAGES] == 0 || ", ""),
-    ("more signers than package keys", "s[T_NEED_PACKAGES]\n        > keys - images", "s[T_NEED_PACKAGES]\n        > keys"),
+    ("more signers than package keys", "s[T_NEED_PACKAGES] > keys - images", "s[T_NEED_PACKAGES] > keys"),
     ("revoked keys in any order", "(i > 0 && !is_before(revoked - ID_BYTES, revoked, ID_BYTES))", "0"),
     ("trusted and revoked", "|| is_listed(key_of(s, 0) + K_ID, keys, KEY_BYTES, revoked))", ")"),
     ("contingency without apex", "return all(spare, DIGEST_BYTES, 0);", "return 1;"),
@@ -76,12 +88,23 @@ KEEP = [
     ("one block erased", "for (at = 0; at < l->place; at += l->block)", "for (at = 0; at < l->block; at += l->block)"),
     ("not erased", "for (at = 0; at < l->place; at += l->block)", "for (at = 0; at < 0; at += l->block)"),
     ("mark in front of the set", "    if (program(t, l, base, s, first) != SEAL_WRITTEN\n", "    if (program(t, l, base + mark, s + mark, MARK_BYTES) != SEAL_WRITTEN)\n        return SEAL_DEVICE_UNWRITABLE;\n    if (program(t, l, base, s, first) != SEAL_WRITTEN\n"),
-    ("compiled in after updates", "&& get32(t->factory + T_NUMBER) >= number;", ";"),
     ("old set counts", "best = f[0].whole && (!f[1].whole || f[1].number < f[0].number) ? 0 : 1;", "best = f[0].whole ? 0 : 1;"),
     ("goes on after a driver has failed", "            return SEAL_DEVICE_UNWRITABLE;\n        at += part;", "            continue;\n        at += part;"),
 ]  # fmt: skip
 
-SEARCHED = ("ECC flash, one block a place", "NOR", "compiled in", "ECC flash, two blocks a place")
+BENCH: list[tuple[str, str, str, Callable[[Bench], None]]] = [
+    ("compiled in after updates", "&& get32(t->factory + T_NUMBER) >= number;", ";", test_no_place_is_whole),
+    ("compiled in without a number", "t->factory != 0 && t->number != 0", "t->factory != 0", test_no_place_is_whole),
+    ("not read back", "|| !reads_as(t, base, s, size + DIGEST_BYTES)", "", test_flash_that_lies),
+    ("set of another class in flash", "|| !is_ours(t, s)", "", test_a_set_of_another_class_does_not_count),
+    ("form not looked at in flash", "|| !is_set(t, s, size) || !is_ours", "|| !is_ours", test_what_breaks_the_form_does_not_count),
+    ("below the number", "|| get32(s + T_NUMBER) < least)", ")", test_below_the_monotonic_number_nothing_counts),
+    ("written behind the place", "l.places != 2 || mark_of(&l, size) + MARK_BYTES > l.place", "0", test_a_set_that_is_too_large_for_its_place),
+    ("same set written again", "    if (is_held(t, buffer, size))\n        return SEAL_ACCEPTED;\n", "", test_the_same_set_again_writes_nothing),
+    ("stored as it is read later", "    move(t->set, buffer, size);", "    (void)update->read(update->user, 0, t->set, size);", test_an_update_is_read_once),
+    ("packages' keys among the images'", "            out->packages++;", "            out->images++;", test_keys_of_the_held_set),
+]  # fmt: skip
+SEARCHED = ("wide units", "compiled in", "32 keys")
 
 
 @pytest.mark.parametrize(("name", "old", "new"), JUDGE, ids=[row[0] for row in JUDGE])
@@ -109,6 +132,20 @@ def test_a_cut_finds_it(name: str, old: str, new: str, tool: Callable[[str], str
     sources = planted(tmp_path, "seal_trust.c", old, new)
     stores = [Store(WAYS[way], tmp_path / str(number), sources, ("-O1",)) for number, way in enumerate(SEARCHED)]
     with pytest.raises((BrokenError, FlashRuleError)):
-        for seed in range(20):
-            for store in stores:
-                every_cut(store, 1, pairs=True, first_seed=seed)
+        search(stores, 12)
+
+
+def search(stores: list[Store], seeds: int) -> None:
+    for seed in range(seeds):
+        for store in stores:
+            every_cut(store, 1, pairs=not store.way.many, first_seed=seed)
+
+
+@pytest.mark.parametrize(("name", "old", "new", "test"), BENCH, ids=[row[0] for row in BENCH])
+def test_a_test_finds_it(
+    name: str, old: str, new: str, test: Callable[[Bench], None], tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    tool("gcc")
+    sources = planted(tmp_path, "seal_trust.c", old, new)
+    with pytest.raises((AssertionError, FlashRuleError, StopIteration)):
+        test(Bench(tmp_path, sources=sources))

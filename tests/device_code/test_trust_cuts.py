@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from anchor_cases import factory, following, signed
+from c_build import SOURCES
 from c_trust import Device, Number
 from trust_cuts import WAYS, Store, every_cut
 
@@ -21,7 +22,9 @@ RUNS = b"\xff" * 5
 
 
 @pytest.mark.parametrize("name", WAYS)
-def test_every_cut(name: str, tool: Callable[[str], str], tmp_path: Path, record_property: Callable[[str, object], None]) -> None:
+def test_every_cut(
+    name: str, tool: Callable[[str], str], tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:
     """Every single cut, and every pair: the second while the device resumes, or while it takes the next set."""
     tool("gcc")
     lives = every_cut(Store(WAYS[name], tmp_path, flags=SANITIZED), SEEDS, pairs=name != "32 keys")
@@ -32,8 +35,8 @@ def test_every_cut(name: str, tool: Callable[[str], str], tmp_path: Path, record
 class Bench:
     """A store with what the test puts into its slot."""
 
-    def __init__(self, folder: Path, name: str = "ECC flash, one block a place") -> None:
-        self.store = Store(WAYS[name], folder)
+    def __init__(self, folder: Path, sources: Path = SOURCES) -> None:
+        self.store = Store(WAYS["ECC flash, one block a place"], folder, sources)
         self.flash = Flash(self.store.of, {}, Noise(""))
         self.number: Number | None = Number(0, None, Noise(""))
         self.operations: list[object] = []
@@ -53,7 +56,7 @@ class Bench:
     def open(self, factory_set: bytes = b"") -> str:
         self.operations.clear()
         self.store.library.start(Device(self.flash, self.number), self.store.base, self.store.size, factory_set)
-        self.store.library.runs(RUNS, settled=True)
+        self.store.library.running(RUNS, settled=True)
         return self.store.library.say("open")
 
     @property
@@ -183,6 +186,24 @@ def test_an_update_is_read_once(bench: Bench) -> None:
     assert bench.held == encode_set(following(number=5))
 
 
+def test_flash_that_lies(bench: Bench) -> None:
+    """A bit that did not take: the new set is not held, and after a reset the old one is."""
+    bench.put(0, flash_block(factory()), MARK)
+    assert bench.open() == "accepted"
+    program = bench.flash.program
+
+    def weak(memory: str, at: int, data: bytes) -> None:
+        program(memory, at, data if at % 2048 != 256 else b"\xff" + data[1:])
+
+    bench.flash.program = weak  # type: ignore[method-assign]
+    update = signed(following(number=5, contingency=factory().contingency))
+    assert bench.store.library.say("take", update, len(update)) == "device.unwritable"
+    assert bench.held == b""
+    bench.flash.program = program  # type: ignore[method-assign]
+    assert bench.open() == "accepted"
+    assert bench.held == encode_set(factory())
+
+
 def test_a_refused_update_changes_nothing(bench: Bench) -> None:
     bench.put(0, flash_block(following(number=3)))
     assert bench.open() == "accepted"
@@ -211,7 +232,7 @@ def test_a_slot_of_one_block_is_only_read(bench: Bench) -> None:
     library = bench.store.library
     bench.put(0, flash_block(following(number=3)))
     library.start(Device(bench.flash, bench.number), bench.store.base, 2048)
-    library.runs(RUNS, settled=True)
+    library.running(RUNS, settled=True)
     assert library.say("open") == "accepted"
     assert bench.operations == ["raise to 3"]
     update = signed(following(number=5))

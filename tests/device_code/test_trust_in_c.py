@@ -134,7 +134,18 @@ def test_offsets_and_limits_are_those_of_the_page() -> None:
     offsets = [int(row.split("|")[1]) for row in head.splitlines()[2:]]
     source = (SOURCES / "seal_trust.c").read_text()
     found = {name: int(value) for name, value in re.findall(r"\b([A-Z]+_[A-Z_]+) = (\d+)", source)}
-    names = ("FORMAT", "KEYS", "NUMBER", "NEED_IMAGES", "NEED_PACKAGES", "REVOKED", "VENDOR", "CLASS", "APEX", "CONTINGENCY")
+    names = (
+        "FORMAT",
+        "KEYS",
+        "NUMBER",
+        "NEED_IMAGES",
+        "NEED_PACKAGES",
+        "REVOKED",
+        "VENDOR",
+        "CLASS",
+        "APEX",
+        "CONTINGENCY",
+    )
     assert [0, *(found[f"T_{name}"] for name in names)] == offsets
     assert [found[f"K_{name}"] for name in ("ROLE", "ZEROS", "COMPONENTS", "ID", "POINT")] == [
         int(row.split("|")[1]) for row in keys.splitlines()[2:]
@@ -148,4 +159,4 @@ def test_offsets_and_limits_are_those_of_the_page() -> None:
     assert largest == limits["UPDATE_MAX"] - 16 * REVOKED
     letters = re.search(r"set_magic\[8\] = \{ 0xD5, (.*) \}", source)
     assert letters is not None
-    assert MAGIC == b"\xd5" + bytes(ord(letter) for letter in re.findall(r"'(\w)'", letters[1]))
+    assert b"\xd5" + bytes(ord(letter) for letter in re.findall(r"'(\w)'", letters[1])) == MAGIC

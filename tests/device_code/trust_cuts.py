@@ -39,6 +39,7 @@ class Way(NamedTuple):
     numbered: bool = True
     compiled_in: bool = False
     many: int = 0
+    unit: int = 8
 
 
 WAYS = {
@@ -47,6 +48,7 @@ WAYS = {
     "NOR": Way("nor", 0x8000, 8),
     "no number": Way("internal", 0xC000, 4, numbered=False),
     "compiled in": Way("internal", 0xC000, 4, compiled_in=True),
+    "wide units": Way("internal", 0xC000, 4, unit=32),
     "32 keys": Way("internal", 0xC000, 8, many=28),
 }
 
@@ -67,7 +69,8 @@ class BrokenError(Exception):
 
 def product_for(way: Way) -> Product:
     slot = SLOT.format(memory=way.memory, at=way.at, size=way.size)
-    return product_of("kit-apex", text_of("kit-apex").replace("[component.app]", f"{slot}\n[component.app]", 1))
+    text = text_of("kit-apex").replace("[component.app]", f"{slot}\n[component.app]", 1)
+    return product_of("kit-apex", text.replace("write_unit = 8", f"write_unit = {way.unit}"))
 
 
 @functools.cache
@@ -117,7 +120,7 @@ class Store:
         if number is not None:
             number.watch = watch
         self.library.start(Device(flash, number), self.base, self.size, self.sets[0] if self.way.compiled_in else b"")
-        self.library.runs(b"\xff" * 5, settled=True)
+        self.library.running(b"\xff" * 5, settled=True)
         held = moment.held
         try:
             held = play(self, moment)
@@ -200,10 +203,10 @@ def every_cut(store: Store, seeds: int, *, pairs: bool, first_seed: int = 0) -> 
                 resumed, again = store.life(moment, f"{token} resumed", None, play)
                 finish(store, resumed, f"{token} resumed")
                 for second in range(again if pairs else 0):
-                    left, _ = store.life(moment, f"{token} resumed", second, play)
+                    left, _ = store.life(moment, f"{token} resumed {second}", second, play)
                     finish(store, left, f"{token}.{second}")
                 _, again = store.life(resumed, f"{token} later", None, taking(2))
                 for second in range(again if pairs else 0):
-                    left, _ = store.life(resumed, f"{token} later", second, taking(2))
+                    left, _ = store.life(resumed, f"{token} later {second}", second, taking(2))
                     finish(store, left, f"{token}.later {second}", 2)
     return store.lives
