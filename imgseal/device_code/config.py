@@ -2,7 +2,9 @@
 
 from collections.abc import Iterable, Mapping
 
+from imgseal.anchors.codec import AnchorFormatError, decode_set, encode_set
 from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.algorithms import ML_DSA_44, P256
@@ -102,11 +104,33 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         f"#define SEAL_NEED_PACKAGES {trust.need_packages}u",
         f"#define SEAL_PACKAGE_ANCHORS {len(packages)}u",
         f"#define SEAL_RECORD_BYTES {record_bytes(len(components))}u",
+        *_anchors(product, trust, development=development),
         "",
         "#endif",
         "",
     ]
     return "\n".join(lines)
+
+
+def _anchors(product: Product, trust: Trust, *, development: bool) -> list[str]:
+    """The slot that holds trust anchors, and the factory's set for devices that compile it in."""
+    slot = product.slot_holding("anchors")
+    if slot is None:
+        return []
+    lines = ["", f"static const struct seal_slot seal_anchors_slot = {_slot(product, slot.name)};"]
+    try:
+        content = encode_set(anchor_set(trust, product, development=development))
+        decode_set(content)
+    except (UsageError, AnchorFormatError):
+        return lines  # format 1 cannot hold these keys, which imgseal factory says with the reason
+    rows = [f"    {_bytes(content[at : at + _LINE])}," for at in range(0, len(content), _LINE)]
+    return [
+        *lines,
+        f"#define SEAL_FACTORY_SET_BYTES {len(content)}u",
+        "static const uint8_t seal_factory_set[SEAL_FACTORY_SET_BYTES] = {",
+        *rows,
+        "};",
+    ]
 
 
 def _refuse_too_many(product: Product, key: str, count: int, most: int) -> None:

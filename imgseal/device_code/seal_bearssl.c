@@ -28,11 +28,8 @@ static void end(void *state, uint8_t digest[32])
     br_sha256_out((br_sha256_context *)state, digest);
 }
 
-static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
-                       const uint8_t digest[32], const uint8_t value[64])
+static void encode(const uint8_t x[32], const uint8_t y[32], uint8_t point[65])
 {
-    uint8_t point[65];
-    br_ec_public_key key;
     size_t i;
 
     point[0] = 4;
@@ -40,6 +37,15 @@ static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
         point[1 + i] = x[i];
         point[33 + i] = y[i];
     }
+}
+
+static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
+                       const uint8_t digest[32], const uint8_t value[64])
+{
+    uint8_t point[65];
+    br_ec_public_key key;
+
+    encode(x, y, point);
     key.curve = BR_EC_secp256r1;
     key.q = point;
     key.qlen = sizeof point;
@@ -49,8 +55,18 @@ static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
     return SEAL_VERIFIED;
 }
 
+/* A multiplication, here by 1, refuses what is no point. */
+static uint32_t on_curve(const uint8_t x[32], const uint8_t y[32])
+{
+    static const uint8_t one = 1;
+    uint8_t point[65];
+
+    encode(x, y, point);
+    return SEAL_BEARSSL_EC.mul(point, sizeof point, &one, 1, BR_EC_secp256r1) == 1 ? (uint32_t)SEAL_VERIFIED : 0;
+}
+
 const struct seal_crypto seal_bearssl = {
-    begin, add, end, verify,
+    begin, add, end, verify, on_curve,
 #ifdef SEAL_ML_DSA_44
     seal_ml_dsa_44
 #endif

@@ -871,6 +871,18 @@ uint32_t seal_report_healthy(struct seal_boot *b)
     return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
 }
 
+void seal_what_runs(const struct seal_boot *b, struct seal_running *running)
+{
+    const uint8_t *r = b->journal.record;
+    uint32_t i;
+
+    for (i = 0; i < SEAL_SET_MAX; i++)
+        running->run_slot[i] = NOTHING;
+    running->settled = (uint8_t)(!b->journal.found || r[R_PHASE] == PHASE_SETTLED);
+    for (i = 0; b->journal.found && i < b->product->component_count; i++)
+        running->run_slot[i] = member(b, b->journal.record, 0, i)[1];
+}
+
 /* -- starting ---------------------------------------------------------------------------------- */
 
 static uint32_t start_set(const struct seal_boot *b, int trial, struct seal_started *started)

@@ -75,6 +75,12 @@ struct seal_started {
     uint8_t run_slot[SEAL_SET_MAX];     /* by component index; 255: not in the set */
 };
 
+/* What the record says that runs, for who judges an update of the trust anchors. */
+struct seal_running {
+    uint8_t run_slot[SEAL_SET_MAX];     /* by component index; 255: not in the current set */
+    uint8_t settled;            /* 1: no release is being installed or tried      */
+};
+
 /* Resumes, judges, and says what to start. SEAL_ACCEPTED when *started says it; any
  * other code when flash could not be written: reset and try again. */
 uint32_t seal_choose(struct seal_boot *boot, int power_on, struct seal_started *started);
@@ -82,5 +88,8 @@ uint32_t seal_choose(struct seal_boot *boot, int power_on, struct seal_started *
 /* For the program that runs a set in trial or unproven: settles it. SEAL_ACCEPTED, or
  * why not; may be called again. */
 uint32_t seal_report_healthy(struct seal_boot *boot);
+
+/* What runs, from the journal that seal_choose has opened. */
+void seal_what_runs(const struct seal_boot *boot, struct seal_running *running);
 
 #endif

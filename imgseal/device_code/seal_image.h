@@ -140,6 +140,9 @@ struct seal_crypto {
      * anything else. r and s have been seen to lie in 1..n-1. */
     uint32_t (*verify)(const uint8_t x[32], const uint8_t y[32],
                        const uint8_t digest[32], const uint8_t value[64]);
+    /* Whether a point lies on P-256: SEAL_VERIFIED, or anything else. 0: left to verify, which
+     * has to refuse such a key. Only seal_trust.c asks. */
+    uint32_t (*on_curve)(const uint8_t x[32], const uint8_t y[32]);
 #ifdef SEAL_ML_DSA_44
     /* ML-DSA-44, pure, with the empty context: FIPS 204 algorithm 3, over the message
      * itself. Returns SEAL_VERIFIED, or anything else. 0: this device has none; such

@@ -44,12 +44,10 @@ static void end(void *state, uint8_t digest[32])
     }
 }
 
-static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
-                       const uint8_t digest[32], const uint8_t value[64])
+/* Takes a public key in, which refuses what is no point of the curve. */
+static psa_status_t import_point(const uint8_t x[32], const uint8_t y[32], psa_key_id_t *key)
 {
     psa_key_attributes_t attributes = PSA_KEY_ATTRIBUTES_INIT;
-    psa_key_id_t key = 0;
-    psa_status_t status;
     uint8_t point[65];
     size_t i;
 
@@ -62,7 +60,16 @@ static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
     psa_set_key_bits(&attributes, 256);
     psa_set_key_usage_flags(&attributes, PSA_KEY_USAGE_VERIFY_HASH);
     psa_set_key_algorithm(&attributes, PSA_ALG_ECDSA(PSA_ALG_SHA_256));
-    if (psa_import_key(&attributes, point, sizeof point, &key) != PSA_SUCCESS)
+    return psa_import_key(&attributes, point, sizeof point, key);
+}
+
+static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
+                       const uint8_t digest[32], const uint8_t value[64])
+{
+    psa_key_id_t key = 0;
+    psa_status_t status;
+
+    if (import_point(x, y, &key) != PSA_SUCCESS)
         return 0;
     status = psa_verify_hash(key, PSA_ALG_ECDSA(PSA_ALG_SHA_256), digest, 32, value, 64);
     if (psa_destroy_key(key) != PSA_SUCCESS || status != PSA_SUCCESS)
@@ -70,8 +77,17 @@ static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
     return SEAL_VERIFIED;
 }
 
+static uint32_t on_curve(const uint8_t x[32], const uint8_t y[32])
+{
+    psa_key_id_t key = 0;
+
+    if (import_point(x, y, &key) != PSA_SUCCESS || psa_destroy_key(key) != PSA_SUCCESS)
+        return 0;
+    return SEAL_VERIFIED;
+}
+
 const struct seal_crypto seal_psa = {
-    begin, add, end, verify,
+    begin, add, end, verify, on_curve,
 #ifdef SEAL_ML_DSA_44
     seal_ml_dsa_44
 #endif

@@ -17,7 +17,8 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     names = sorted(path.name for path in (project / "seal").iterdir())
     assert names == [
         "guide.md", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
-        "seal_image.h", "seal_options.h", "seal_package.c", "seal_package.h", "seal_psa.c",
+        "seal_image.h", "seal_options.h", "seal_package.c", "seal_package.h", "seal_psa.c", "seal_trust.c",
+        "seal_trust.h",
     ]  # fmt: skip
     made = ("seal_config.h", "seal_options.h")
     assert said.out.split() == [f"seal/{name}" for name in (*made, *(n for n in names if n not in made))]
@@ -27,7 +28,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     )
     for compiler in ("gcc", "clang"):
         tool(compiler)
-        for source in ("use.c", "seal/seal_image.c", "seal/seal_boot.c", "seal/seal_package.c"):
+        for source in ("use.c", "seal/seal_image.c", "seal/seal_boot.c", "seal/seal_package.c", "seal/seal_trust.c"):
             subprocess.run(
                 [compiler, "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-Iseal", "-c", source, "-o", "x.o"],
                 check=True,
@@ -44,6 +45,29 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
         "/* motor */ { 1, 1, 0, 2, 1024, 64, 256u, { { 0x00020000u, 0x50000u, 1 }, { 0x00070000u, 0x50000u, 1 } }"
         in header
     )
+
+
+def test_the_set_that_devices_leave_the_factory_with(imgseal: Imgseal, project: Path) -> None:
+    """For devices that compile it in: the bytes that `imgseal factory` writes, without their digest, and the slot."""
+    from workshop import trust_of
+
+    from imgseal.anchors.codec import encode_set
+    from imgseal.keys.anchor_set import anchor_set
+    from imgseal.product.read_toml import read
+
+    assert imgseal("device-code", "seal").status == 0
+    header = (project / "seal" / "seal_config.h").read_text()
+    assert "static const struct seal_slot seal_anchors_slot = { 0x0000E000u, 0x1000u, 1 };" in header
+    of = read(product_text(), name="imgseal.toml")
+    content = encode_set(anchor_set(trust_of(of), of))
+    text = header[header.index("seal_factory_set[") :]
+    values = text[text.index("{") + 1 : text.index("}")].replace("\n", " ").split(",")
+    assert bytes(int(value, 16) for value in values if value.strip()) == content
+    assert f"#define SEAL_FACTORY_SET_BYTES {len(content)}u" in header
+    text = product_text()
+    (project / "imgseal.toml").write_text(text.replace('holds = "anchors"', "", 1))
+    assert imgseal("device-code", "seal").status == 0
+    assert "ANCHORS_SLOT" not in (project / "seal" / "seal_config.h").read_text().upper()
 
 
 def test_development_keys_only_when_asked_for(imgseal: Imgseal, project: Path) -> None:

@@ -18,6 +18,7 @@ uint32_t shim_healthy(void);
 const struct seal_started *shim_started(void);
 const uint8_t *shim_record(void);
 uint32_t shim_journal(uint32_t what);
+const uint8_t *shim_runs(void);
 
 void shim_begin(const struct seal_flash *flash, const struct seal_counters *counters, const struct seal_crypto *crypto,
                 uint32_t (*package)(void *, uint8_t, const uint8_t *, const uint8_t *, struct seal_source *),
@@ -68,4 +69,17 @@ const uint8_t *shim_record(void)
 uint32_t shim_journal(uint32_t what)
 {
     return what == 0 ? boot.journal.found : what == 1 ? boot.journal.place : boot.journal.tidied;
+}
+
+/* Run slots by component index, then whether it is settled. */
+const uint8_t *shim_runs(void)
+{
+    static uint8_t out[SEAL_SET_MAX + 1];
+    struct seal_running running;
+
+    memset(&running, 0xA5, sizeof running);
+    seal_what_runs(&boot, &running);
+    memcpy(out, running.run_slot, SEAL_SET_MAX);
+    out[SEAL_SET_MAX] = running.settled;
+    return out;
 }

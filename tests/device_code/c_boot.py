@@ -14,7 +14,7 @@ from typing import Any
 from c_build import SOURCES, STRICT, run, write_config
 
 from imgseal.device_code.codes import values
-from imgseal.journal.record import Member, decode
+from imgseal.journal.record import SETTLED, Member, decode
 from imgseal.product.model import Product
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
 from imgseal.rehearse.flash import FlashReadError, FlashRuleError, PowerCutError
@@ -35,6 +35,7 @@ BEGIN = c.CFUNCTYPE(None, c.POINTER(U32))
 ADD = c.CFUNCTYPE(None, c.POINTER(U32), c.c_void_p, c.c_size_t)
 END = c.CFUNCTYPE(None, c.POINTER(U32), BYTES)
 VERIFY = c.CFUNCTYPE(U32, BYTES, BYTES, BYTES, BYTES)
+ON_CURVE = c.CFUNCTYPE(U32, BYTES, BYTES)
 VERIFY_SECOND = c.CFUNCTYPE(U32, BYTES, BYTES, c.c_size_t, BYTES)
 
 
@@ -61,7 +62,7 @@ class Crypto(c.Structure):
     """The last one is there only where the sources are compiled with SEAL_ML_DSA_44; others never look at it."""
 
     _fields_ = (
-        ("begin", BEGIN), ("add", ADD), ("end", END), ("verify", VERIFY), ("verify_ml_dsa_44", VERIFY_SECOND),
+        ("begin", BEGIN), ("add", ADD), ("end", END), ("verify", VERIFY), ("on_curve", ON_CURVE), ("verify_ml_dsa_44", VERIFY_SECOND),
     )  # fmt: skip
 
 
@@ -90,6 +91,17 @@ def _holds(x: bytes, y: bytes, digest: bytes, value: bytes) -> bool:
 
 
 @functools.lru_cache(maxsize=4096)
+def is_point(x: bytes, y: bytes) -> bool:
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    try:
+        ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), b"\x04" + x + y)
+    except ValueError:
+        return False
+    return True
+
+
+@functools.lru_cache(maxsize=4096)
 def _second_holds(key: bytes, message: bytes, value: bytes) -> bool:
     """Pure ML-DSA-44 with the empty context."""
     from cryptography.exceptions import InvalidSignature
@@ -105,19 +117,19 @@ def _second_holds(key: bytes, message: bytes, value: bytes) -> bool:
 class Library:
     """The compiled boot code of one product, and the simulation that it works on for the moment."""
 
-    def __init__(self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",)) -> None:
+    def __init__(
+        self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), *, source: str = "seal_boot.c",
+        shim: str = "boot_shim.c",
+    ) -> None:  # fmt: skip
         write_config(of, folder, development=False)
-        target = folder / "boot.so"
+        target = folder / "code.so"
         run(
             ["gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}", sources / "seal_image.c",
-             sources / "seal_boot.c", HERE / "boot_shim.c", "-o", target]
+             sources / source, HERE / shim, "-o", target]
         )  # fmt: skip
         self.of = of
         self.library = c.CDLL(str(target))
-        self.library.shim_started.restype = c.POINTER(StartedInC)
-        self.library.shim_record.restype = BYTES
-        for name in ("shim_choose", "shim_healthy", "shim_journal"):
-            getattr(self.library, name).restype = U32
+        self.declare()
         self.device: Any = None
         self.stopped: BaseException | None = None
         self._hashes: dict[int, Any] = {}
@@ -129,9 +141,18 @@ class Library:
         )
         self.counters = CounterDriver(COUNTER(self._counter), TAKE(self._take), None)
         self.crypto = Crypto(
-            BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify), VERIFY_SECOND(self._verify_second)
-        )
+            BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify), ON_CURVE(self._on_curve),
+            VERIFY_SECOND(self._verify_second),
+        )  # fmt: skip
         self.package = PACKAGE(self._package)
+
+    def declare(self) -> None:
+        """What the shim's functions return."""
+        self.library.shim_started.restype = c.POINTER(StartedInC)
+        self.library.shim_record.restype = BYTES
+        self.library.shim_runs.restype = BYTES
+        for name in ("shim_choose", "shim_healthy", "shim_journal"):
+            getattr(self.library, name).restype = U32
 
     def _where(self, address: int) -> tuple[str, int]:
         return next((name, address - start) for start, end, name in self._ranges if start <= address < end)
@@ -193,6 +214,9 @@ class Library:
         good = _holds(c.string_at(x, 32), c.string_at(y, 32), c.string_at(digest, 32), c.string_at(value, 64))
         return CODE["verified"] if good else 0
 
+    def _on_curve(self, x: Any, y: Any) -> int:
+        return CODE["verified"] if is_point(c.string_at(x, 32), c.string_at(y, 32)) else 0
+
     def _verify_second(self, key: Any, message: Any, length: int, value: Any) -> int:
         good = _second_holds(c.string_at(key, 1312), c.string_at(message, length), c.string_at(value, 2420))
         return CODE["verified"] if good else 0
@@ -229,6 +253,11 @@ class Library:
         raw = c.string_at(self.library.shim_record(), len_of(self.of))
         return decode(raw, self.of.numbers)
 
+    def runs(self) -> tuple[bytes, bool]:
+        """What seal_what_runs says: run slots by component index, and whether no release is being installed or tried."""
+        raw = c.string_at(self.library.shim_runs(), 33)
+        return raw[: len(self.of.numbers)], bool(raw[32])
+
     def begin(self, device: Any) -> None:
         self.device, self.stopped = device, None
         facts = device.facts
@@ -253,6 +282,12 @@ def len_of(of: Product) -> int:
     return record_bytes(len(of.components))
 
 
+def expected_runs(of: Product, record: Any) -> tuple[bytes, bool]:
+    current = {} if record is None else record.current
+    slots = bytes(current[number].slot if number in current else 255 for number in of.numbers)
+    return slots, record is None or record.phase == SETTLED
+
+
 def programs_in_c(library: Library) -> Programs:
     """The programs of a rehearsal with boot and settling in C; the installer's deliveries stay the simulation's."""
 
@@ -273,6 +308,7 @@ def programs_in_c(library: Library) -> Programs:
                     for index, number in enumerate(library.of.numbers)
                     if said.run_slot[index] != 255
                 }
+            assert library.runs() == expected_runs(library.of, self.journal.record)
             self.device.mark(f"booted in C, tidied {self.journal.tidied}")
             return Started(WHAT[said.what], members, bool(said.trial))
 

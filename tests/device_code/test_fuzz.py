@@ -2,6 +2,7 @@
 
 python tests/device_code/fuzz.py --count 1000000 --seed 7
 python tests/device_code/fuzz_package.py --count 1000000 --seed 7
+python tests/device_code/fuzz_trust.py --count 1000000 --seed 7
 """
 
 from collections.abc import Callable
@@ -11,6 +12,8 @@ import pytest
 from fuzz import Fuzzer, many
 from fuzz_package import PackageFuzzer
 from fuzz_package import many as many_packages
+from fuzz_trust import TrustFuzzer
+from fuzz_trust import many as many_updates
 
 FLAGS = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 LISTED, RULES = 'algorithms = ["ESP256", "ML-DSA-44"]', "[rules]\n"
@@ -47,6 +50,17 @@ def test_python_and_c_agree_on_packages(tool: Callable[[str], str], tmp_path: Pa
     assert counts["accepted"] > 50
     assert counts["structure.manifest"] > 100
     assert len(counts) >= 40
+
+
+def test_python_and_c_agree_on_trust_anchor_updates(tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    counts = many_updates(TrustFuzzer(tmp_path, FLAGS), 2000, seed=1)
+    assert counts["accepted"] > 150
+    assert counts.keys() == {
+        "accepted", "identity.wrong-class", "identity.wrong-vendor", "rollback.trust-number-too-low", "rules.apex-change",
+        "rules.revocation-undone", "rules.trial-open", "rules.trust-in-use", "signature.does-not-verify", "signature.malformed",
+        "structure.trust-set", "trust.not-by-apex",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", SECOND)

@@ -57,7 +57,7 @@ def test_size_on_cortex_m0plus(tool: Callable[[str], str], tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize("second", [(), ("-DSEAL_ML_DSA_44",)], ids=["one algorithm", "two"])
-@pytest.mark.parametrize("name", ["seal_image", "seal_boot", "seal_package"])
+@pytest.mark.parametrize("name", ["seal_image", "seal_boot", "seal_package", "seal_trust"])
 def test_nothing_is_asked_of_a_library(
     name: str, second: tuple[str, ...], tool: Callable[[str], str], tmp_path: Path
 ) -> None:
@@ -102,5 +102,6 @@ def test_nothing_is_asked_of_a_library(
         '"seal_codes.h"',
         '"seal_options.h"',
         '"seal_image.h"',
+        '"seal_boot.h"',
         f'"{name}.h"',
     }
