@@ -14,6 +14,8 @@ enum {
 
 enum { ROLE_IMAGES = 1, ROLE_PACKAGES = 2 };
 
+enum { GENERATION = 24 };   /* bits of the number below the byte that counts apex trust anchors */
+
 #define ID_BYTES 16u
 #define POINT_BYTES 64u
 #define DIGEST_BYTES 32u
@@ -282,10 +284,12 @@ static uint32_t check_identity(struct judgement *j)
     return SEAL_ACCEPTED;
 }
 
-/* The apex trust anchor keeps itself and the contingency key; that one names others and is spent. */
+/* The apex trust anchor keeps itself and the contingency key; that one names others in place
+ * of both, and is spent: neither comes back in the other's place. */
 static uint32_t check_apex(struct judgement *j)
 {
     const uint8_t *held = j->t->set, *new = j->set;
+    uint8_t print[DIGEST_BYTES];
     int other_apex = seal_differ(new + T_APEX, held + T_APEX, POINT_BYTES) != 0;
     int other_spare = seal_differ(new + T_CONTINGENCY, held + T_CONTINGENCY, DIGEST_BYTES) != 0;
 
@@ -293,14 +297,22 @@ static uint32_t check_apex(struct judgement *j)
         return other_apex || other_spare ? SEAL_RULES_APEX_CHANGE : SEAL_ACCEPTED;
     if (!other_apex || !other_spare || all(new + T_APEX, POINT_BYTES, 0))
         return SEAL_RULES_APEX_CHANGE;
-    return SEAL_ACCEPTED;
+    thumbprint(j->t, new + T_APEX, print);
+    if (seal_differ(print, held + T_CONTINGENCY, DIGEST_BYTES) == 0)
+        return SEAL_RULES_APEX_CHANGE;
+    thumbprint(j->t, held + T_APEX, print);
+    return seal_differ(print, new + T_CONTINGENCY, DIGEST_BYTES) == 0 ? (uint32_t)SEAL_RULES_APEX_CHANGE
+                                                                     : (uint32_t)SEAL_ACCEPTED;
 }
 
+/* What was revoked stays so; the contingency key starts the list anew. */
 static uint32_t check_revocations(struct judgement *j)
 {
     const uint8_t *gone = revoked_of(j->t->set);
     uint32_t i, count = get16(j->t->set + T_REVOKED);
 
+    if (j->by_contingency)
+        return SEAL_ACCEPTED;
     for (i = 0; i < count; i++)
         if (!is_listed(revoked_of(j->set), get16(j->set + T_REVOKED), ID_BYTES, gone + ID_BYTES * i))
             return SEAL_RULES_REVOCATION_UNDONE;
@@ -357,46 +369,62 @@ static uint32_t read_statement(const struct judgement *j, uint32_t index, uint32
     return code == SEAL_TRUST_UNKNOWN_KEY || code == SEAL_TRUST_ALGORITHM_NOT_ALLOWED ? (uint32_t)SEAL_READ : code;
 }
 
-/* 1 when a statement names this key for P-256. */
-static int names(const uint8_t *statement, const uint8_t *key_id)
+/* Whether an image would start for its signers: each one that the new set has a key for is good for
+ * its component and has signed, and they are enough. A signature that was passed over so far,
+ * because nobody knew its key, counts from then on. */
+static uint32_t check_signers(struct judgement *j, uint32_t index, const struct seal_slot *at)
 {
-    const uint8_t *slot = statement + S_SIGNATURES;
-    uint32_t i;
+    const uint8_t *statement = j->t->work->statement, *slot = statement + S_SIGNATURES, *key = j->set;
+    uint32_t offset = SEAL_STATEMENT_BYTES, keys = get16(j->set + T_KEYS), left = 0, i, k;
+    uint8_t digest[DIGEST_BYTES], value[64];
 
-    for (i = 0; i < SEAL_SIGNATURES; i++, slot += S_STRIDE)
-        if (get32(slot) == ESP256_NUMBER && seal_differ(slot + 4, key_id, ID_BYTES) == 0)
-            return 1;
-    return 0;
+    sha256(j->t, statement, SEAL_STATEMENT_BYTES, digest);
+    for (i = 0; i < SEAL_SIGNATURES; i++, offset += get16(slot + 20), slot += S_STRIDE) {
+        if (get32(slot) != ESP256_NUMBER)
+            continue;
+        for (k = 0; k < keys; k++) {
+            key = key_of(j->set, k);
+            if (key[K_ROLE] == ROLE_IMAGES && seal_differ(slot + 4, key + K_ID, ID_BYTES) == 0)
+                break;
+        }
+        if (k == keys)
+            continue;
+        if ((get32(key + K_COMPONENTS) >> index & 1) == 0)
+            return SEAL_RULES_TRUST_IN_USE;
+        if (j->t->flash.read(j->t->flash.user, at->base + offset, value, sizeof value) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        if (!seal_is_in_group(value) || !seal_is_in_group(value + 32)
+            || j->t->crypto->verify(key + K_POINT, key + K_POINT + 32, digest, value) != SEAL_VERIFIED)
+            return SEAL_RULES_TRUST_IN_USE;
+        left++;
+    }
+    return left < j->set[T_NEED_IMAGES] ? (uint32_t)SEAL_RULES_TRUST_IN_USE : (uint32_t)SEAL_ACCEPTED;
 }
 
-/* What the device starts, and its recovery image, have enough signers left. */
+/* What the device starts, and its recovery image, would start under the new set as well. */
 static uint32_t check_in_use(struct judgement *j)
 {
     const struct seal_product *product = j->t->product;
-    uint32_t i, k;
+    uint32_t i;
 
     for (i = 0; i < product->component_count; i++) {
-        uint32_t slot = j->running->run_slot[i], left = 0, code;
+        const struct seal_component *c = &product->components[i];
+        uint32_t slot = j->running->run_slot[i], code;
 
-        if (slot == NOTHING && !product->components[i].recovery)
+        if (slot == NOTHING && !c->recovery)
             continue;
         if (slot == NOTHING)
             slot = 0;
-        if (slot >= product->components[i].run_slots)
+        if (slot >= c->run_slots)
             return SEAL_DEVICE_UNREADABLE;
         code = read_statement(j, i, slot);
         if (code == SEAL_DEVICE_UNREADABLE)
             return code;
         if (code != SEAL_READ)
             continue;   /* no image: it does not start today either */
-        for (k = 0; k < get16(j->set + T_KEYS); k++) {
-            const uint8_t *key = key_of(j->set, k);
-            if (key[K_ROLE] == ROLE_IMAGES && (get32(key + K_COMPONENTS) >> i & 1) != 0
-                && names(j->t->work->statement, key + K_ID))
-                left++;
-        }
-        if (left < j->set[T_NEED_IMAGES])
-            return SEAL_RULES_TRUST_IN_USE;
+        code = check_signers(j, i, c->detached ? &c->header[slot] : &c->run[slot]);
+        if (code != SEAL_ACCEPTED)
+            return code;
     }
     return SEAL_ACCEPTED;
 }
@@ -406,11 +434,15 @@ static int is_held(const struct seal_trust *t, const uint8_t *set, uint32_t size
     return size == t->set_size && seal_differ(set, t->set, size) == 0;
 }
 
+/* The number rises; its first byte by one where the contingency key has signed, and only there. */
 static uint32_t check_number(struct judgement *j)
 {
-    if (get32(j->set + T_NUMBER) > get32(j->t->set + T_NUMBER) || is_held(j->t, j->set, j->size))
+    uint32_t new = get32(j->set + T_NUMBER), held = get32(j->t->set + T_NUMBER);
+    uint32_t step = (new >> GENERATION) - (held >> GENERATION);
+
+    if (j->by_contingency ? step == 1 : ((step == 0 && new > held) || is_held(j->t, j->set, j->size)))
         return SEAL_ACCEPTED;
-    return SEAL_ROLLBACK_TRUST_NUMBER_TOO_LOW;
+    return SEAL_ROLLBACK_TRUST_NUMBER;
 }
 
 typedef uint32_t (*update_check)(struct judgement *j);
