@@ -151,8 +151,8 @@ def mutant(held: AnchorSet, rng: random.Random) -> bytes:
         return bytes(raw[: rng.randrange(len(raw))])
     elif kind < 0.15:
         raw += rng.randbytes(rng.choice((1, 16, 64, 88, 4000)))
-    elif kind < 0.18:
-        raw[-128:-64] = rng.choice((bytes(64), held.apex, rng.randbytes(64)))
+    elif kind < 0.2:
+        raw[-128:-64] = rng.choice((bytes(64), held.apex, held.apex, rng.randbytes(64)))
     return bytes(raw)
 
 

@@ -4,23 +4,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import test_trust_cuts as cuts
 from batch import DATA, product
 from fuzz import DisagreementError
 from fuzz_trust import KIT, TrustFuzzer, many
 from test_kit_in_c import expected
 from test_planted_in_c import planted
-from test_trust_cuts import (
-    Bench,
-    test_a_set_of_another_class_does_not_count,
-    test_a_set_that_is_too_large_for_its_place,
-    test_an_update_is_read_once,
-    test_below_the_monotonic_number_nothing_counts,
-    test_flash_that_lies,
-    test_keys_of_the_held_set,
-    test_no_place_is_whole,
-    test_the_same_set_again_writes_nothing,
-    test_what_breaks_the_form_does_not_count,
-)
 from test_trust_in_c import CASES
 from trust_batch import held_set, is_update, runs
 from trust_cuts import WAYS, BrokenError, Store, every_cut
@@ -78,7 +67,7 @@ JUDGE = [
 ]  # fmt: skip
 KEEP = [
     ("mark not looked at", "    f->marked = t->flash.read(", "    f->marked = 1 | t->flash.read("),
-    ("mark never seen", "    f->marked = t->flash.read(", "    f->marked = 0 & t->flash.read("),
+    ("mark never seen", "|| !all(s + size + DIGEST_BYTES, MARK_BYTES, 0xFF);", "&& 0;"),
     ("torn place 0 left", "(!same[0] || !f[0].marked))", "!same[0])"),
     ("torn place 1 taken", "(!same[1] || (!f[1].marked && (f[0].whole || factory_counts(t, number)))))", "!same[1])"),
     ("place 0 first", "    code = write_place(t, &l, 1, buffer, size);\n    if (code == SEAL_WRITTEN)\n        code = write_place(t, &l, 0, buffer, size);", "    code = write_place(t, &l, 0, buffer, size);\n    if (code == SEAL_WRITTEN)\n        code = write_place(t, &l, 1, buffer, size);"),
@@ -93,17 +82,17 @@ KEEP = [
     ("goes on after a driver has failed", "            return SEAL_DEVICE_UNWRITABLE;\n        at += part;", "            l = l;\n        at += part;"),
 ]  # fmt: skip
 
-BENCH: list[tuple[str, str, str, Callable[[Bench], None]]] = [
-    ("compiled in after updates", "&& get32(t->factory + T_NUMBER) >= number;", ";", test_no_place_is_whole),
-    ("compiled in without a number", "t->factory != 0 && t->number != 0", "t->factory != 0", test_no_place_is_whole),
-    ("not read back", "|| !reads_as(t, base, s, size + DIGEST_BYTES)", "", test_flash_that_lies),
-    ("set of another class in flash", "|| !is_ours(t, s)", "", test_a_set_of_another_class_does_not_count),
-    ("form not looked at in flash", "|| !is_set(t, s, size) || !is_ours", "|| !is_ours", test_what_breaks_the_form_does_not_count),
-    ("below the number", "|| get32(s + T_NUMBER) < least)", ")", test_below_the_monotonic_number_nothing_counts),
-    ("written behind the place", "l.places != 2 || mark_of(&l, size) + MARK_BYTES > l.place", "0", test_a_set_that_is_too_large_for_its_place),
-    ("same set written again", "    if (is_held(t, buffer, size))\n        return SEAL_ACCEPTED;\n", "", test_the_same_set_again_writes_nothing),
-    ("stored as it is read later", "    move(t->set, buffer, size);", "    (void)update->read(update->user, 0, t->set, size);", test_an_update_is_read_once),
-    ("packages' keys among the images'", "            out->packages++;", "            out->images++;", test_keys_of_the_held_set),
+BENCH: list[tuple[str, str, str, Callable[[cuts.Bench], None]]] = [
+    ("compiled in after updates", "&& get32(t->factory + T_NUMBER) >= number;", ";", cuts.test_no_place_is_whole),
+    ("compiled in without a number", "t->factory != 0 && t->number != 0", "t->factory != 0", cuts.test_no_place_is_whole),
+    ("not read back", "|| !reads_as(t, base, s, size + DIGEST_BYTES)", "", cuts.test_flash_that_lies),
+    ("set of another class in flash", "|| !is_ours(t, s)", "", cuts.test_a_set_of_another_class_does_not_count),
+    ("form not looked at in flash", "|| !is_set(t, s, size) || !is_ours", "|| !is_ours", cuts.test_what_breaks_the_form_does_not_count),
+    ("below the number", "|| get32(s + T_NUMBER) < least)", ")", cuts.test_below_the_monotonic_number_nothing_counts),
+    ("written behind the place", "l.places != 2 || mark_of(&l, size) + MARK_BYTES > l.place", "0", cuts.test_a_set_that_is_too_large_for_its_place),
+    ("same set written again", "    if (is_held(t, buffer, size))\n        return SEAL_ACCEPTED;\n", "", cuts.test_the_same_set_again_writes_nothing),
+    ("stored as it is read later", "    move(t->set, buffer, size);", "    (void)update->read(update->user, 0, t->set, size);", cuts.test_an_update_is_read_once),
+    ("packages' keys among the images'", "            out->packages++;", "            out->images++;", cuts.test_keys_of_the_held_set),
 ]  # fmt: skip
 SEARCHED = ("wide units", "compiled in", "32 keys")
 
@@ -144,9 +133,9 @@ def search(stores: list[Store], seeds: int) -> None:
 
 @pytest.mark.parametrize(("name", "old", "new", "test"), BENCH, ids=[row[0] for row in BENCH])
 def test_a_test_finds_it(
-    name: str, old: str, new: str, test: Callable[[Bench], None], tool: Callable[[str], str], tmp_path: Path
+    name: str, old: str, new: str, test: Callable[[cuts.Bench], None], tool: Callable[[str], str], tmp_path: Path
 ) -> None:
     tool("gcc")
     sources = planted(tmp_path, "seal_trust.c", old, new)
     with pytest.raises((AssertionError, FlashRuleError, StopIteration)):
-        test(Bench(tmp_path, sources=sources))
+        test(cuts.Bench(tmp_path, sources=sources))
