@@ -75,12 +75,14 @@ WHAT = {0x5A: SET, 0xA5: RECOVERY, 0x3C: WAITING}
 
 @functools.lru_cache(maxsize=4096)
 def _holds(x: bytes, y: bytes, digest: bytes, value: bytes) -> bool:
-    """ECDSA over a digest."""
+    """ECDSA over a digest; nothing holds by a key that is no point."""
     from cryptography.exceptions import InvalidSignature
     from cryptography.hazmat.primitives.asymmetric import ec
     from cryptography.hazmat.primitives.asymmetric.utils import Prehashed, encode_dss_signature
     from cryptography.hazmat.primitives.hashes import SHA256
 
+    if not is_point(x, y):
+        return False
     public = ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), b"\x04" + x + y)
     encoded = encode_dss_signature(int.from_bytes(value[:32]), int.from_bytes(value[32:]))
     try:

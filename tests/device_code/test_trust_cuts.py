@@ -182,6 +182,7 @@ def test_an_update_is_read_once(bench: Bench) -> None:
     update, other = signed(following(number=5)), signed(following(number=6))
     bench.store.library.library.trust_changes(other)
     assert bench.store.library.say("take", update, len(update)) == "accepted"
+    assert bench.held == encode_set(following(number=5))
     assert bench.open() == "accepted"
     assert bench.held == encode_set(following(number=5))
 

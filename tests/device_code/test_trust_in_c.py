@@ -162,3 +162,41 @@ def test_offsets_and_limits_are_those_of_the_page() -> None:
     letters = re.search(r"set_magic\[8\] = \{ 0xD5, (.*) \}", source)
     assert letters is not None
     assert b"\xd5" + bytes(ord(letter) for letter in re.findall(r"'(\w)'", letters[1])) == MAGIC
+
+
+def test_the_recovery_image_is_in_use(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Whatever the current set: a recovery image that is there keeps enough signers. C and Python, and by hand."""
+    from anchor_cases import following, signed
+    from c_trust import Device, Slots, TrustLibrary
+    from kit_base import image
+    from run_python import verdict_of
+    from workshop import public_key, resealed
+
+    from imgseal.anchors.codec import encode_set
+
+    tool("gcc")
+    recovery = '[slot.recovery]\nmemory = "internal"\nat = 0xC000\nsize = "2 KiB"\nholds = "recovery"\n\n'
+    rescue = '[component.rescue]\nnumber = 6\ncore = "cortex-m0plus"\nvectors = 16\nheader_block = 512\nrun = ["recovery"]\nway_back = "none"\nversion = "1.0.0"\ncounter = 0\n\n'
+    text = text_of("kit-apex")
+    text = text.replace("[component.app]", f"{recovery}[component.app]", 1).replace("[trust]", f"{rescue}[trust]", 1)
+    of = product_of("kit-apex", text)
+    gone = public_key("keys/images").key_id
+    held = signed(following())
+    without = tuple(a for a in following().anchors if a.key_id != gone)
+    update = signed(following(number=2, anchors=without, revoked=(gone,)))
+    library = TrustLibrary(of, tmp_path)
+    for content, said in (
+        (image("radio"), "rules.trust-in-use"),
+        (resealed(image("radio"), by=("keys/second",)), "accepted"),
+        (b"\xff" * 2048, "accepted"),
+        (b"\0" * 2048, "accepted"),
+    ):
+        slots = {"recovery": content.ljust(2048, b"\xff")}
+        verdict = verdict_of(
+            of, update, payload=None, slot=None, device=None, held=slots, development=False, anchors=held
+        )
+        assert ("accepted" if verdict.accepted else verdict.findings[0].code) == said
+        library.start(Device(Slots(of, slots)), 0, 0)
+        library.hold(encode_set(following()))
+        library.running(b"\xff" * 6, settled=True)
+        assert library.say("judge", update, len(update)) == said
