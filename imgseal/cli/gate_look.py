@@ -127,10 +127,10 @@ class _Look:
         kind = kind_of(ByteView(head))
         if kind is not None:
             self._sealed(spot, kind, reopen, size, in_archive=depth > 0)
+        elif (archive := archive_kind(head)) is not None:  # before records: an archive may show those of its members
+            self._archive(spot, archive, reopen, depth)
         elif (firmware := firmware_kind(head)) is not None:
             self._firmware(spot, firmware, reopen, size, in_archive=depth > 0)
-        elif (archive := archive_kind(head)) is not None:
-            self._archive(spot, archive, reopen, depth)
         elif self._is_raw(spot):
             data = self._whole(spot, "flat binary", reopen, size)
             if data is not None:

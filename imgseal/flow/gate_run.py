@@ -89,7 +89,6 @@ def _outcome(found: Found, sealed: dict[Load, str]) -> Artefact:
 def _not_sealed() -> Finding:
     return finding(
         "gate.not-sealed",
-        expected="a sealed image, an update package, or what a good sealed image of this run was made of",
         hint="seal it: imgseal build --release; what is no firmware of this product is excused by a "
         "[[gate.exception]] of the product file",
     )
