@@ -40,6 +40,9 @@ else:
         def __new__(cls, *args, **named):
             fields = cls._fields
             if named or len(args) != len(fields):
+                rest = fields[len(args) :]
+                if rest and not named and rest[0] in cls._field_defaults:  # the defaults of the last fields, often
+                    return tuple.__new__(cls, args + tuple([cls._field_defaults[field] for field in rest]))
                 if len(args) > len(fields) or any(field not in fields[len(args) :] for field in named):
                     raise TypeError(f"{cls.__name__} takes {', '.join(fields)}")
                 named = {**cls._field_defaults, **named}

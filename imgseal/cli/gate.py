@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
-from imgseal.cli.gate_brief import Question, make_brief
+from imgseal.cli.gate_brief import Question, make_brief, read_log
 from imgseal.cli.gate_spread import look_at_all, processors
 from imgseal.cli.gate_walk import Task, walk
 from imgseal.cli.progress import counter
@@ -91,17 +91,18 @@ def command(
     if jobs is not None and workers is not None:
         raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
     tasks = list(walk(paths))
-    looked = look_at_all(
+    with look_at_all(
         tasks, brief._replace(scan=_SCAN), jobs=jobs or processors(), workers=workers, show=counter("files")
-    )
-    report = settle(
-        looked,
-        device=_devices(brief),
-        product_file=project.path,
-        exceptions=project.product.gate.exceptions,
-        day=day,
-        files=sum(isinstance(task, Task) for task in tasks),
-    )
+    ) as looked:
+        report = settle(
+            looked,
+            logged=read_log(project),  # while others are at work
+            device=_devices(brief),
+            product_file=project.path,
+            exceptions=project.product.gate.exceptions,
+            day=day,
+            files=sum(isinstance(task, Task) for task in tasks),
+        )
     written = _written(report, form, every=every)
     if out is not None:
         given = [*paths, project.path, *previous, *([device_file] if device_file else [])]

@@ -6,8 +6,11 @@ from typing import TYPE_CHECKING
 from imgseal.cli.check import device_trust, load_device
 from imgseal.cli.project import Project
 from imgseal.errors import ImgsealError, Place, RefusedError, UsageError
+from imgseal.files import last_line
 from imgseal.flow import judge
-from imgseal.flow.gate import Brief, Logged, Setting
+from imgseal.flow.gate import Brief, Setting
+from imgseal.flow.gate_run import Logged
+from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 from imgseal.state.device import DeviceState, fresh
@@ -15,7 +18,7 @@ from imgseal.state.device import DeviceState, fresh
 if TYPE_CHECKING:
     from imgseal.ledger.entry import Floor
 
-__all__ = ["Question", "make_brief"]
+__all__ = ["Question", "make_brief", "read_log"]
 
 
 class Question(NamedTuple):
@@ -40,7 +43,6 @@ def make_brief(
     given = sum((question.device is not None, bool(question.previous), question.fresh))
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
-    log, floors = _read_log(base)
     made: list[Setting]
     if question.fresh:
         made = [_setting(project, fresh(project.product), "a fresh device") for project in projects]
@@ -49,7 +51,7 @@ def make_brief(
         made += [_setting(project, None, "no device") for project in projects[1:]]
     elif question.previous:
         made = _after(projects, question.previous)
-    elif floors:
+    elif floors := _floors(base):
         made = [_logged_setting(project, floors) for project in projects]
     else:
         raise UsageError(
@@ -59,7 +61,7 @@ def make_brief(
             found="no release log" if base.product.ledger is None else "a release log without a release",
             hint="say --fresh when there are no devices in the field yet",
         )
-    return base, Brief(tuple(made), day, log)
+    return base, Brief(tuple(made), day)
 
 
 def _setting(project: Project, state: DeviceState | None, device: str) -> Setting:
@@ -73,23 +75,38 @@ def _given(project: Project, path: str) -> Setting:
     return Setting(project.product, trust, state, held, f"the device of {path}", anchors)
 
 
-def _read_log(project: Project) -> "tuple[Logged | None, tuple[Floor, ...]]":
-    """Verify the release log from its first line, and return what it has; None where none is kept."""
+def _floors(project: Project) -> "tuple[Floor, ...]":
+    """Return the numbers that the last release has left, from the last line of the log alone."""
     if project.product.ledger is None:
-        return None, ()
+        return ()
     path = project.resolve(project.product.ledger)
     if not os.path.lexists(path):
-        return Logged(frozenset(), frozenset()), ()
-    from imgseal.cli.ledger_file import LogFile
+        return ()
+    from imgseal.ledger.log import resume
 
-    log = LogFile(path)
+    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES)
+    try:
+        return () if last is None else resume(last, at).least
+    except ImgsealError as error:
+        error.place = error.place._replace(file=path)
+        raise
+
+
+def read_log(project: Project) -> Logged | None:
+    """Verify the release log from its first line, and return what it has; None where none is kept."""
+    if project.product.ledger is None:
+        return None
     manifests: set[bytes] = set()
     statements: set[bytes] = set()
-    for step in log.walk():
-        for package in step.entry.packages:
-            manifests.add(package.manifest)
-            statements.update(image.statement for image in package.images)
-    return Logged(frozenset(manifests), frozenset(statements)), log.tip.least
+    path = project.resolve(project.product.ledger)
+    if os.path.lexists(path):
+        from imgseal.cli.ledger_file import LogFile
+
+        for step in LogFile(path).walk():
+            for package in step.entry.packages:
+                manifests.add(package.manifest)
+                statements.update(image.statement for image in package.images)
+    return Logged(frozenset(manifests), frozenset(statements))
 
 
 def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Setting:

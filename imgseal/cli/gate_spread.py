@@ -6,16 +6,14 @@ Results come in the order of the files, whoever has looked at them.
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from typing import TYPE_CHECKING, Any
+from contextlib import ExitStack, contextmanager
+from typing import Any
 
 from imgseal import __version__
 from imgseal.cli.gate_walk import Problem, Task
 from imgseal.errors import ImgsealError, InternalError, Place, UsageError
 from imgseal.flow.gate import Brief, Looked
 from imgseal.flow.gate_run import Found
-
-if TYPE_CHECKING:
-    from concurrent.futures import ProcessPoolExecutor
 
 __all__ = ["look_at_all", "processors", "work_for_fleet"]
 
@@ -35,22 +33,34 @@ def processors() -> int:
     return os.cpu_count() or 1
 
 
+@contextmanager
 def look_at_all(
     tasks: list[Task | Problem], brief: Brief, *, jobs: int, workers: str | None, show: Callable[[int, int], None]
-) -> Iterator[Found]:
-    """Yield what the files are, in their order; `show` is told how many are done, and of how many."""
+) -> Iterator[Iterator[Found]]:
+    """Set the work going; inside the `with` block there is what the files are, in their order.
+
+    `show` is told how many are done, and of how many.
+    """
     batches = list(_batches(tasks, jobs if workers is None else _BATCH))
-    if workers is not None:
-        results = _on_fleet(workers, batches, brief)
-    elif jobs == 1 or (len(tasks) < _ALONE[0] and _bytes(tasks) < _ALONE[1]):
-        results = (_look(batch, brief) for batch in batches)
-    else:
-        results = _in_processes(jobs, batches, brief)
+    with ExitStack() as stack:
+        results: Iterator[tuple[Found, ...]]
+        if workers is not None:
+            results = _on_fleet(stack, workers, batches, brief)
+        elif jobs == 1 or (len(tasks) < _ALONE[0] and _bytes(tasks) < _ALONE[1]):
+            results = (_look(batch, brief) for batch in batches)
+        else:
+            results = _in_processes(stack, jobs, batches, brief)
+        yield _in_order(batches, results, show, len(tasks))
+
+
+def _in_order(
+    batches: list[_Batch], results: Iterable[tuple[Found, ...]], show: Callable[[int, int], None], everything: int
+) -> Iterator[Found]:
     done = 0
     for batch, found in zip(batches, results, strict=True):
         yield from found
         done += len(batch)
-        show(done, len(tasks))
+        show(done, everything)
 
 
 def _bytes(tasks: Iterable[Task | Problem]) -> int:
@@ -84,33 +94,35 @@ def _look(batch: _Batch, brief: Brief) -> tuple[Found, ...]:
     return tuple(found)
 
 
-def _in_processes(jobs: int, batches: list[_Batch], brief: Brief) -> Iterator[tuple[Found, ...]]:
+def _in_processes(stack: ExitStack, jobs: int, batches: list[_Batch], brief: Brief) -> Iterator[tuple[Found, ...]]:
     from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
     from multiprocessing import get_context
 
     import imgseal.cli.gate_look  # noqa: F401 - loaded once, before the processes part
 
     context = get_context("fork" if sys.platform == "linux" else None)
     pool = ProcessPoolExecutor(min(jobs, len(batches)), context, _begin, (brief,))
+    stack.callback(pool.shutdown, cancel_futures=True)
+    return _or_broken(pool.map(_look_here, batches))
+
+
+def _or_broken(results: Iterator[tuple[Found, ...]]) -> Iterator[tuple[Found, ...]]:
+    from concurrent.futures.process import BrokenProcessPool
+
     try:
-        yield from pool.map(_look_here, batches)
+        yield from results
     except BrokenProcessPool:
         raise InternalError(
             "a process that looked at files has ended",
             hint="was there enough memory? --jobs 1 needs the least",
         ) from None
-    finally:
-        _end(pool)
-
-
-def _end(pool: "ProcessPoolExecutor") -> None:
-    pool.shutdown(cancel_futures=True)
 
 
 def _begin(brief: Brief) -> None:
     import gc
+    import signal
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that was started by hand ends the others
     gc.set_threshold(100_000)  # as in the process that was started by hand
     _brief[:] = [brief]
 
@@ -119,7 +131,7 @@ def _look_here(batch: _Batch) -> tuple[Found, ...]:
     return _look(batch, _brief[0])
 
 
-def _on_fleet(address: str, batches: list[_Batch], brief: Brief) -> Iterator[tuple[Found, ...]]:
+def _on_fleet(stack: ExitStack, address: str, batches: list[_Batch], brief: Brief) -> Iterator[tuple[Found, ...]]:
     """Let the workers of a Dask scheduler do it; a batch whose worker is lost is done again by another one."""
     try:
         import distributed
@@ -141,13 +153,17 @@ def _on_fleet(address: str, batches: list[_Batch], brief: Brief) -> Iterator[tup
             found=f"{address}: {error or type(error).__name__}",
             hint="start one with: dask scheduler, and workers with: dask worker ADDRESS",
         ) from None
-    with client:
-        # as the result of a task it can be made again when the worker that holds it is lost
-        shared = client.submit(_same, brief, pure=False)
-        futures = client.map(work_for_fleet, [_anywhere(batch) for batch in batches], brief=shared, pure=False)
-        futures.reverse()
-        while futures:
-            yield _result(futures.pop())
+    stack.enter_context(client)
+    # as the result of a task it can be made again when the worker that holds it is lost
+    shared = client.submit(_same, brief, pure=False)
+    futures = client.map(work_for_fleet, [_anywhere(batch) for batch in batches], brief=shared, pure=False)
+    futures.reverse()
+    return _gathered(futures)
+
+
+def _gathered(futures: list[Any]) -> Iterator[tuple[Found, ...]]:
+    while futures:
+        yield _result(futures.pop())
 
 
 def _same(brief: Brief) -> Brief:

@@ -5,6 +5,7 @@ What needs all artefacts of a run, such as whose source an unsealed file is, is 
 
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
+from struct import Struct
 from typing import TYPE_CHECKING
 
 from imgseal.check.context import Bytes
@@ -12,12 +13,11 @@ from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict
 from imgseal.flow import judge
 from imgseal.keys.trust import Trust
-from imgseal.limits import CHUNK, HEADER_BLOCK_MAX
+from imgseal.limits import CHUNK, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.report.gate_result import GATE_CODES
-from imgseal.sealed.codec import SealedFormatError, decode_header_block
 from imgseal.sealed.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
 from imgseal.state.device import DeviceState, fresh
 
@@ -25,13 +25,12 @@ if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
     from imgseal.make.leaks import Scanner
     from imgseal.memory.image import MemoryImage
-    from imgseal.sealed.statement import Statement
 
 __all__ = [
     "Brief",
     "FindPayload",
+    "Identity",
     "Load",
-    "Logged",
     "Looked",
     "Setting",
     "finding",
@@ -46,6 +45,9 @@ FindPayload = Callable[[int, bytes], Bytes | None]
 
 Load = tuple[int | None, int | None, bytes]
 """A payload where it runs: component number, link address, SHA-256; both None for bytes without an address."""
+
+Identity = tuple[str, bytes]
+"""What the release log has of an artefact: `manifest` or `statement`, and its SHA-256."""
 
 _CLASS, _FLAGS = field("class_id"), field("flags")
 
@@ -64,27 +66,19 @@ class Setting(NamedTuple):
     anchors: "AnchorSet | None" = None
 
 
-class Logged(NamedTuple):
-    """What the release log has: SHA-256 of manifests, and of statements of sealed images."""
-
-    manifests: frozenset[bytes]
-    statements: frozenset[bytes]
-
-
 class Brief(NamedTuple):
     """What everything is judged by; the same for all artefacts of a run, wherever the work is done.
 
-    `logged` None where no log is kept; `scan` False leaves out the search for private keys, for measurements.
+    `scan` False leaves out the search for private keys, for measurements.
     """
 
     settings: tuple[Setting, ...]
     day: str
-    logged: Logged | None
     scan: bool = True
 
 
 class Looked(NamedTuple):
-    """What one artefact says by itself. `sealed` is what good images hold.
+    """What one artefact says by itself. `sealed` is what good images hold, `identity` what the log knows them by.
 
     Of unsealed firmware `loads` are the ways to read it, each the loads that all have to be sealed.
     """
@@ -95,6 +89,7 @@ class Looked(NamedTuple):
     sealed: tuple[Load, ...] = ()
     loads: tuple[tuple[Load, ...], ...] = ()
     unsealed: bool = False
+    identity: Identity | None = None
 
 
 def finding(
@@ -117,9 +112,10 @@ def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPaylo
         head = bytes(data.read(0, STATEMENT_BYTES))
         class_id = head[_CLASS.offset : _CLASS.offset + _CLASS.size]
         settings = tuple(each for each in settings if each.product.class_id == class_id) or settings
-        if int.from_bytes(head[_FLAGS.offset : _FLAGS.offset + _FLAGS.size], "little") & FLAG_DETACHED:
+        said = _spoken(head)
+        if said is not None and said.detached:
             kind = "detached header"
-            payload = _payload_of(data, find_payload)
+            payload = find_payload(said.size, said.digest)
     setting, verdict = _best(data, settings, brief, payload)
     found = _refusals(verdict)
     if setting.state is None:
@@ -132,23 +128,18 @@ def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPaylo
             )
         )
     parts = list(_parts(data, kind, payload))
-    if verdict.accepted:
-        found += _not_logged(data, kind, brief.logged)
     if brief.scan and kind != "trust anchor update":
         for part in parts:
             found += _leaks(part, setting.product)
-    sealed = tuple(
-        (part.statement.component, part.statement.link_address, part.statement.payload_digest)
-        for part in parts
-        if part.statement is not None
-    )
-    return Looked(kind, tuple(found), verdict.details, () if found else sealed)
+    sealed = tuple((part.said.component, part.said.link, part.said.digest) for part in parts if part.said is not None)
+    identity = _identity(data, kind) if verdict.accepted else None
+    return Looked(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
 
 
 def _best(data: Bytes, settings: tuple[Setting, ...], brief: Brief, payload: Bytes | None) -> tuple[Setting, Verdict]:
     """Judge for each variant until one takes it; else return the verdict that got furthest."""
     verdicts = []
-    for setting in settings:
+    for setting in sorted(settings, key=lambda each: each.state is None):
         state = setting.state or fresh(setting.product)
         verdict = judge(
             data,
@@ -178,31 +169,19 @@ def _refusals(verdict: Verdict) -> list[Finding]:
     return [finding("gate.not-judged", found=because, hint="imgseal check says more")]
 
 
-def _not_logged(data: Bytes, kind: str, logged: Logged | None) -> list[Finding]:
-    """Ask the release log for what has been accepted."""
-    if logged is None or kind == "trust anchor update":
-        return []
+def _identity(data: Bytes, kind: str) -> Identity | None:
+    """Return what the release log would know an accepted artefact by."""
+    if kind == "trust anchor update":
+        return None
     if kind == "update package":
         from imgseal.suit.envelope import decode_envelope  # noqa: PLC0415 - sealed images need no CBOR
 
-        digest, known, what = decode_envelope(data.read(0, data.size)).digest.value, logged.manifests, "manifest"
-    else:
-        digest = hashlib.sha256(data.read(0, STATEMENT_BYTES)).digest()
-        known, what = logged.statements, "statement"
-    if digest in known:
-        return []
-    return [
-        finding(
-            "gate.not-logged",
-            expected="a release that imgseal build --release has logged",
-            found=f"{what} {digest.hex()}",
-            hint="who made it? imgseal ledger show lists what was released; build it again with --release",
-        )
-    ]
+        return "manifest", decode_envelope(data.read(0, data.size)).digest.value
+    return "statement", hashlib.sha256(data.read(0, STATEMENT_BYTES)).digest()
 
 
 class _Part(NamedTuple):
-    """A payload, alone or in a package, and the statement that speaks for it; None where none does.
+    """A payload, alone or in a package, and the header that speaks for it; None where none does.
 
     `offset` is where its first byte stands in the artefact.
     """
@@ -210,7 +189,7 @@ class _Part(NamedTuple):
     data: Bytes
     start: int
     size: int
-    statement: "Statement | None"
+    said: "_Spoken | None"
     offset: int
 
     def read(self, offset: int, length: int) -> bytes:
@@ -230,12 +209,12 @@ def _parts(data: Bytes, kind: str, payload: Bytes | None) -> Iterator[_Part]:
         return
     if kind == "trust anchor update":
         return
-    statement = _statement(data.read(0, HEADER_BLOCK_MAX))
+    said = _spoken(data.read(0, STATEMENT_BYTES))
     if payload is not None:
-        yield _Part(payload, 0, payload.size, statement, 0)
+        yield _Part(payload, 0, payload.size, said, 0)
         return
-    start = STATEMENT_BYTES if statement is None else statement.header_block
-    yield _Part(data, start, max(0, data.size - start), statement, start)
+    start = 0 if said is None else said.start
+    yield _Part(data, start, max(0, data.size - start), said, start)
 
 
 def _package_parts(data: Bytes) -> Iterator[_Part]:
@@ -250,30 +229,50 @@ def _package_parts(data: Bytes) -> Iterator[_Part]:
     headers = {}
     bare = []
     for content in payloads.values():
-        statement = _statement(content[:HEADER_BLOCK_MAX])
-        if statement is None:
+        said = _spoken(content[:STATEMENT_BYTES])
+        if said is None:
             bare.append(content)
-        elif statement.detached:
-            headers[statement.payload_digest] = statement
+        elif said.detached:
+            headers[said.digest] = said
         else:
-            start = statement.header_block
-            yield _Part(ByteView(content), start, len(content) - start, statement, start)
+            yield _Part(ByteView(content), said.start, max(0, len(content) - said.start), said, said.start)
     for content in bare:
         yield _Part(ByteView(content), 0, len(content), headers.get(hashlib.sha256(content).digest()), 0)
 
 
-def _statement(head: bytes | memoryview) -> "Statement | None":
-    if bytes(head[: len(MAGIC)]) != MAGIC:
-        return None
-    try:
-        return decode_header_block(bytes(head)).statement
-    except SealedFormatError:
-        return None
+class _Spoken(NamedTuple):
+    """What a header says of its payload, as far as the gate repeats it; the judge is the one that reads it all."""
+
+    component: int
+    digest: bytes
+    size: int
+    link: int
+    block: int
+    flags: int
+
+    @property
+    def detached(self) -> bool:
+        """Whether the payload lies elsewhere."""
+        return bool(self.flags & FLAG_DETACHED)
+
+    @property
+    def start(self) -> int:
+        """Where the payload begins; behind the statement in a header that lies about its size."""
+        allowed = HEADER_BLOCK_MIN <= self.block <= HEADER_BLOCK_MAX
+        return self.block if allowed else STATEMENT_BYTES
 
 
-def _payload_of(data: Bytes, find: FindPayload) -> Bytes | None:
-    statement = _statement(data.read(0, HEADER_BLOCK_MAX))
-    return None if statement is None else find(statement.payload_size, statement.payload_digest)
+_NUMBER, _MEASURED, _BLOCK = field("component_number"), field("payload_digest"), field("header_block")
+_VALUES = Struct("<" + "".join(field(name).code for name in ("payload_digest", "payload_size", "link_address")))
+
+
+def _spoken(head: bytes | memoryview) -> _Spoken | None:
+    if len(head) < STATEMENT_BYTES or bytes(head[: len(MAGIC)]) != MAGIC:
+        return None
+    digest, size, link = _VALUES.unpack_from(head, _MEASURED.offset)
+    block = int.from_bytes(head[_BLOCK.offset : _BLOCK.offset + _BLOCK.size], "little")
+    flags = int.from_bytes(head[_FLAGS.offset : _FLAGS.offset + _FLAGS.size], "little")
+    return _Spoken(head[_NUMBER.offset], digest, size, link, block, flags)
 
 
 _scanner: "list[Scanner]" = []
@@ -287,14 +286,14 @@ def _leaks(part: "_Part", product: Product) -> list[Finding]:
         from imgseal.keys.needles import published_needles  # noqa: PLC0415
 
         _scanner.append(Scanner(published_needles()))
-    number = None if part.statement is None else part.statement.component
+    number = None if part.said is None else part.said.component
     allowed = {
         key.sha256
         for component in product.components.values()
         if component.number == number
         for key in component.allowed_keys
     }
-    link = None if part.statement is None else part.statement.link_address
+    link = None if part.said is None else part.said.link
     return [
         Finding(
             leak.code,

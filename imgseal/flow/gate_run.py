@@ -4,13 +4,20 @@ from collections.abc import Iterable
 
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.flow.gate import Load, Looked, finding
+from imgseal.flow.gate import Identity, Load, Looked, finding
 from imgseal.product.model import GateException
 from imgseal.product.path_pattern import matches
 from imgseal.records import NamedTuple
 from imgseal.report.gate_result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport
 
-__all__ = ["Found", "settle"]
+__all__ = ["Found", "Logged", "settle"]
+
+
+class Logged(NamedTuple):
+    """What the release log has: SHA-256 of manifests, and of statements of sealed images."""
+
+    manifests: frozenset[bytes]
+    statements: frozenset[bytes]
 
 
 class Found(NamedTuple):
@@ -28,12 +35,16 @@ def settle(
     device: str,
     product_file: str,
     exceptions: tuple[GateException, ...],
+    logged: Logged | None,
     day: str,
     notes: Iterable[str] = (),
     files: int = 0,
 ) -> GateReport:
-    """Give every artefact its outcome. Exceptions count until the end of the `day` they name, YYYY-MM-DD in UTC."""
-    everything = list(found)
+    """Give every artefact its outcome; `logged` is None where no log is kept.
+
+    Exceptions count until the end of the day that they name; `day` is YYYY-MM-DD in UTC.
+    """
+    everything = [_asked(each, logged) for each in found]
     sealed = _by_load(everything)
     excuses: dict[int, int] = {}
     matched: set[int] = set()
@@ -62,6 +73,28 @@ def settle(
             finding("gate.nothing-found", found=f"{files} files", hint="give the folder that the build writes to")
         )
     return GateReport(device, product_file, tuple(artefacts), tuple(problems), tuple(said), files)
+
+
+def _asked(found: Found, logged: Logged | None) -> Found:
+    """Ask the release log for what the judge has accepted; what it does not have makes no source good either."""
+    problem = _not_logged(found.looked.identity, logged)
+    if problem is None:
+        return found
+    return found._replace(looked=found.looked._replace(findings=(*found.looked.findings, problem), sealed=()))
+
+
+def _not_logged(identity: Identity | None, logged: Logged | None) -> Finding | None:
+    if identity is None or logged is None:
+        return None
+    what, digest = identity
+    if digest in (logged.manifests if what == "manifest" else logged.statements):
+        return None
+    return finding(
+        "gate.not-logged",
+        expected="a release that imgseal build --release has logged",
+        found=f"{what} {digest.hex()}",
+        hint="who made it? imgseal ledger show lists what was released; build it again with --release",
+    )
 
 
 def _by_load(found: list[Found]) -> dict[Load, str]:

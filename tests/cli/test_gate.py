@@ -95,7 +95,7 @@ OFF = {
     "build-060.zip/inner.tar.gz/foreign.sealed.bin": without("key", "signature"),
     "build-070/desk.sealed.bin": without("development"),
     "build-082/key.sealed.bin": replaced("imgseal.flow.gate._leaks", lambda _part, _product: []),
-    "build-092/unlogged.sealed.bin": replaced("imgseal.flow.gate._not_logged", lambda _data, _kind, _log: []),
+    "build-092/unlogged.sealed.bin": replaced("imgseal.flow.gate_run._not_logged", lambda _identity, _log: None),
     "build-101/older.sealed.bin": without("counter"),
 }
 
