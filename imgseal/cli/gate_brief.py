@@ -134,7 +134,7 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Setting]:
             product = setting.product
             verdict = judge(data, path, product, setting.trust, fresh(product), partial=True)
             if not verdict.accepted:
-                refused = refused or verdict
+                refused = verdict if refused is None else refused
                 continue
             contents = read_contents(bytes(data.read(0, data.size)), path, product)
             known = setting.state or fresh(product)

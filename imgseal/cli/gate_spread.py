@@ -22,6 +22,9 @@ _BATCH_BYTES = 64 << 20
 _ALONE = 32, 4 << 20
 """Fewer files than this, and fewer bytes in all, are not worth another process."""
 
+_PATIENCE = "10s"
+"""How long a Dask scheduler may take to answer."""
+
 _Batch = tuple[Task | Problem, ...]
 _brief: list[Brief] = []  # of this process, when it works for another one
 
@@ -144,7 +147,7 @@ def _on_fleet(stack: ExitStack, address: str, batches: list[_Batch], brief: Brie
             hint="pip install 'imgseal[fleet]', here and on the workers",
         ) from None
     try:
-        client: Any = distributed_.Client(address, timeout=10, set_as_default=False)
+        client: Any = distributed_.Client(address, timeout=_PATIENCE, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:
         raise UsageError(
             "no Dask scheduler answers there",
