@@ -126,17 +126,19 @@ def test_a_previous_package_has_to_be_good_itself(imgseal: Imgseal, out: Path) -
     assert imgseal("gate", "out", "--previous", "missing.suit").status == 3
 
 
+STATE: dict[str, object] = {
+    "format": 1, "hardware": 5, "sequence": 0, "manifest_digest": None, "counters": {"3": 2}, "current": {}, "trial": None,
+    "refused": [], "slots": {}, "bootloader": None, "battery_mwh": None, "authorised": True, "revoked": [], "anchors": None,
+}  # fmt: skip
+
+
 def test_a_device(imgseal: Imgseal, out: Path) -> None:
-    state: dict[str, object] = {
-        "format": 1, "hardware": 5, "sequence": 0, "manifest_digest": None, "counters": {"3": 2}, "current": {}, "trial": None,
-        "refused": [], "slots": {}, "bootloader": None, "battery_mwh": None, "authorised": True, "revoked": [], "anchors": None,
-    }  # fmt: skip
-    (out.parent / "unit.json").write_text(json.dumps(state))
+    (out.parent / "unit.json").write_text(json.dumps(STATE))
     put(out, a=GOOD)
     assert outcomes(imgseal, "--device", "unit.json") == {"a": "identity.wrong-hardware"}
-    (out.parent / "unit.json").write_text(json.dumps({**state, "hardware": 3}))
+    (out.parent / "unit.json").write_text(json.dumps({**STATE, "hardware": 3}))
     assert outcomes(imgseal, "--device", "unit.json") == {"a": "rollback.counter-too-low"}
-    (out.parent / "unit.json").write_text(json.dumps({**state, "hardware": 3, "counters": {}}))
+    (out.parent / "unit.json").write_text(json.dumps({**STATE, "hardware": 3, "counters": {}}))
     assert outcomes(imgseal, "--device", "unit.json", "--jobs", "2") == {"a": "good"}
 
 
@@ -567,3 +569,21 @@ def test_keys_have_to_be_in_force(imgseal: Imgseal, out: Path) -> None:
     (out.parent / "imgseal.toml").write_text(text)
     assert outcomes(imgseal, "--fresh", "--as-of", "2030-01-01") == {"a": "good"}
     assert outcomes(imgseal, "--fresh", "--as-of", "2030-01-02") == {"a": "trust.key-not-in-force"}
+
+
+def test_trust_anchor_updates(imgseal: Imgseal, out: Path) -> None:
+    """Judged like the rest; where a device's slot is not known, there is no answer, and that is no pass."""
+    from test_endorse import add_key
+
+    add_key(out.parent, "keys/apex")
+    text = NO_LOG.replace("[trust.images]", '[trust]\napex = "keys/apex.pub.pem"\n\n[trust.images]')
+    (out.parent / "imgseal.toml").write_text(text)
+    said = imgseal("trust", "replace", "--key", "keys/apex.pem", "--nothing-runs", "--out", "out/1.trust")
+    assert said.status == 0, said.err
+    assert outcomes(imgseal, "--fresh") == {"1.trust": "good"}
+    runs = {"1": {"slot": 0, "statement": None}}
+    (out.parent / "unit.json").write_text(json.dumps({**STATE, "hardware": 3, "counters": {}, "current": runs}))
+    assert outcomes(imgseal, "--device", "unit.json") == {"1.trust": "gate.not-judged"}
+    assert "what slot motor-a holds is not known" in imgseal("gate", "out", "--device", "unit.json").out
+    put(out, **{"1__trust": (out / "1.trust").read_bytes()[:-1] + b"!"})
+    assert outcomes(imgseal, "--fresh") == {"1.trust": "signature.does-not-verify"}
