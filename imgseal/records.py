@@ -41,13 +41,11 @@ else:
             fields = cls._fields
             if named or len(args) != len(fields):
                 rest = fields[len(args) :]
-                if rest and not named and rest[0] in cls._field_defaults:  # the defaults of the last fields, often
-                    return tuple.__new__(cls, args + tuple([cls._field_defaults[field] for field in rest]))
-                if len(args) > len(fields) or any(field not in fields[len(args) :] for field in named):
+                if len(args) > len(fields) or not named.keys() <= frozenset(rest):
                     raise TypeError(f"{cls.__name__} takes {', '.join(fields)}")
-                named = {**cls._field_defaults, **named}
+                values = {**cls._field_defaults, **named} if named else cls._field_defaults
                 try:
-                    args += tuple(named[field] for field in fields[len(args) :])
+                    args += tuple([values[field] for field in rest])
                 except KeyError as missing:
                     raise TypeError(f"{cls.__name__} needs {missing}") from None
             return tuple.__new__(cls, args)

@@ -34,9 +34,11 @@ class Check(NamedTuple, Generic[Subject]):
 
 
 @lru_cache(maxsize=1024)
-def _passed(name: str, group: str, label: str) -> CheckResult:
-    """Return the result of most checks; one for all artefacts, where there are many to judge."""
-    return CheckResult(name, group, label, PASSED)
+def _plain(
+    name: str, group: str, label: str, outcome: str, because: str | None = None, mandatory: bool = True
+) -> CheckResult:
+    """Return a result without findings: most are the same for all artefacts, where there are many to judge."""
+    return CheckResult(name, group, label, outcome, (), because, mandatory)
 
 
 def run(order: Iterable[Check[Subject]], subject: Subject, context: Context, label: str) -> tuple[CheckResult, ...]:
@@ -47,16 +49,16 @@ def run(order: Iterable[Check[Subject]], subject: Subject, context: Context, lab
         missing = [name for name in check.needs if name not in passed]
         if missing:
             because = f"needs {missing[0]}, which has not passed"
-            results.append(CheckResult(check.name, check.group, label, NOT_RUN, (), because))
+            results.append(_plain(check.name, check.group, label, NOT_RUN, because))
             continue
         answer = check.look(subject, context)
         if isinstance(answer, NotRun):
-            results.append(CheckResult(check.name, check.group, label, NOT_RUN, (), answer.because, answer.mandatory))
+            results.append(_plain(check.name, check.group, label, NOT_RUN, answer.because, answer.mandatory))
             if not answer.mandatory:
                 passed.add(check.name)  # there was nothing to look at: it holds nothing up
         elif answer:
             results.append(CheckResult(check.name, check.group, label, FAILED, tuple(answer)))
         else:
             passed.add(check.name)
-            results.append(_passed(check.name, check.group, label))
+            results.append(_plain(check.name, check.group, label, PASSED))
     return tuple(results)
