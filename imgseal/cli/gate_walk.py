@@ -49,7 +49,11 @@ def walk(paths: tuple[str, ...]) -> Iterator[Task | Problem]:
             yield from _below(path)
         else:
             if not stat.S_ISREG(status.st_mode):
-                raise InputError("this is neither a folder nor a file", place=Place(file=path))
+                raise InputError(
+                    "this is neither a folder nor a file",
+                    place=Place(file=path),
+                    hint="give the folder or archive that the build writes",
+                )
             name = clean(os.path.basename(path))
             yield Task(path, _shown(path, ""), name, status.st_size)
 
