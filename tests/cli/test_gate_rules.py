@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from gate_tree import PEM, SLOTS, as_hex, as_tar, as_zip, log_line_for, payload, sealed, settings, shop
-from workshop import Imgseal, Workshop, detached_radio, make, product, write_project
+from workshop import ALL, Imgseal, Workshop, detached_radio, make, product, write_project
 
 from imgseal.demo.scenario import product_text
 from imgseal.ledger.log import EMPTY
@@ -587,3 +587,20 @@ def test_trust_anchor_updates(imgseal: Imgseal, out: Path) -> None:
     assert "what slot motor-a holds is not known" in imgseal("gate", "out", "--device", "unit.json").out
     put(out, **{"1__trust": (out / "1.trust").read_bytes()[:-1] + b"!"})
     assert outcomes(imgseal, "--fresh") == {"1.trust": "signature.does-not-verify"}
+
+
+def test_what_a_release_writes_passes(imgseal: Imgseal, project: Path) -> None:
+    """The demo's product from its firmware files to the gate, with a log; then something slips in."""
+    text = (project / "imgseal.toml").read_text()
+    (project / "imgseal.toml").write_text(text + '\n[ledger]\npath = "release.log"\n[gate]\nraw = ["radio.bin"]\n')
+    assert imgseal("gate", ".").status == 2
+    assert imgseal("build", *ALL, "--release").status == 0
+    said = imgseal("gate", ".", "--every")
+    assert said.status == 0, said.out
+    assert said.out.startswith("passed, for devices with the numbers of release.log (sequence 17) on 20")
+    assert "5 good, 3 source, 0 excused, 0 refused" in said.out
+    assert "source: radio.bin (flat binary) of out/radio.sealed.bin" in said.out
+    assert imgseal("build", *ALL).status == 0
+    assert imgseal("gate", ".").status == 1
+    assert imgseal("build", *ALL, "--release", "--set", "release.sequence=18", "--out", "next").status == 0
+    assert imgseal("gate", "next").status == 0
