@@ -46,9 +46,9 @@ def run(order: Iterable[Check[Subject]], subject: Subject, context: Context, lab
     results: list[CheckResult] = []
     passed: set[str] = set()
     for check in order:
-        missing = [name for name in check.needs if name not in passed]
-        if missing:
-            because = f"needs {missing[0]}, which has not passed"
+        if not passed.issuperset(check.needs):
+            missing = next(name for name in check.needs if name not in passed)
+            because = f"needs {missing}, which has not passed"
             results.append(_plain(check.name, check.group, label, NOT_RUN, because))
             continue
         answer = check.look(subject, context)

@@ -117,7 +117,8 @@ def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPaylo
             kind = "detached header"
             payload = find_payload(said.size, said.digest)
     setting, verdict = _best(data, settings, brief, payload)
-    found = _refusals(verdict)
+    accepted = verdict.accepted
+    found = [] if accepted else _refusals(verdict)
     if setting.state is None:
         found.append(
             finding(
@@ -132,7 +133,7 @@ def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPaylo
         for part in parts:
             found += _leaks(part, setting.product)
     sealed = tuple((part.said.component, part.said.link, part.said.digest) for part in parts if part.said is not None)
-    identity = _identity(data, kind) if verdict.accepted else None
+    identity = _identity(data, kind) if accepted else None
     return Looked(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
 
 
@@ -154,15 +155,14 @@ def _best(data: Bytes, settings: tuple[Setting, ...], brief: Brief, payload: Byt
             day=brief.day,
             anchors=setting.anchors,
         )
-        if verdict.accepted:
+        if len(settings) == 1 or verdict.accepted:
             return setting, verdict
         verdicts.append((setting, verdict))
     return max(verdicts, key=lambda pair: sum(check.outcome == "passed" for check in pair[1].checks))
 
 
 def _refusals(verdict: Verdict) -> list[Finding]:
-    if verdict.accepted:
-        return []
+    """Return what the judge has found in what it does not accept."""
     if verdict.findings:
         return list(verdict.findings)
     because = next((check.because for check in verdict.checks if check.because), None)
