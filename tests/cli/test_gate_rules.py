@@ -105,6 +105,19 @@ def test_a_package_has_to_be_logged_too(imgseal: Imgseal, out: Path) -> None:
     assert outcomes(imgseal) == {"a.suit": "good"}
 
 
+def test_what_is_not_logged_makes_no_source_good(imgseal: Imgseal, out: Path) -> None:
+    (out.parent / "imgseal.toml").write_text(settings(product_text()))
+    body = payload("motor-a", 1)
+    image = sealed("motor-a", body)
+    put(out, a=image, a__hex=as_hex(SLOTS["motor-a"], body))
+    line, tip = log_line_for(EMPTY, 1, {"phrases": GOOD}, bytes(32))
+    (out.parent / "release.log").write_bytes(line + b"\n")
+    assert outcomes(imgseal) == {"a": "gate.not-logged", "a.hex": "gate.not-sealed"}
+    next_line, _ = log_line_for(tip, 2, {"motor-a": image}, bytes(32))
+    (out.parent / "release.log").write_bytes(line + b"\n" + next_line + b"\n")
+    assert outcomes(imgseal) == {"a": "good", "a.hex": "source"}
+
+
 def test_previous_package(imgseal: Imgseal, out: Path) -> None:
     """Its counters are the least, and so is its sequence; of several the highest count."""
     put(out, older=sealed("motor-a", payload("motor-a", 1), counter=5), same=sealed("motor-a", payload("motor-a", 2)))
