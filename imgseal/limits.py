@@ -1,6 +1,11 @@
 """Every ceiling on what is read, with its reason. Below the ceiling work is linear in the input."""
 
 __all__ = [
+    "ARCHIVE_BYTES",
+    "ARCHIVE_DEPTH",
+    "ARCHIVE_DIRECTORY",
+    "ARCHIVE_MEMBERS",
+    "ARCHIVE_RATIO",
     "ARTEFACT_BYTES",
     "CBOR_DEPTH",
     "CBOR_ITEMS",
@@ -109,3 +114,18 @@ PROOF_BYTES = LEDGER_LINE_BYTES + (16 << 10)
 
 SBOM_BYTES = 64 << 20
 """A bill of materials that is exported beside a release."""
+
+ARCHIVE_DEPTH = 4
+"""Archives inside one another that the gate opens; build servers wrap what a build has wrapped."""
+
+ARCHIVE_MEMBERS = 100_000
+"""Members of one archive on disk, those of archives inside it included."""
+
+ARCHIVE_BYTES, ARCHIVE_RATIO = 1 << 30, 100
+"""What one archive on disk may unpack to: this many bytes, or this many times its own size, whichever is more.
+
+Images of erased flash shrink a thousandfold, so the ratio alone says little of small archives.
+"""
+
+ARCHIVE_DIRECTORY = 32 << 20
+"""The directory of a zip archive, which is read at once; 100,000 members with long names take 20 MiB."""

@@ -40,11 +40,12 @@ else:
         def __new__(cls, *args, **named):
             fields = cls._fields
             if named or len(args) != len(fields):
-                if len(args) > len(fields) or any(field not in fields[len(args) :] for field in named):
+                rest = fields[len(args) :]
+                if len(args) > len(fields) or not named.keys() <= frozenset(rest):
                     raise TypeError(f"{cls.__name__} takes {', '.join(fields)}")
-                named = {**cls._field_defaults, **named}
+                values = {**cls._field_defaults, **named} if named else cls._field_defaults
                 try:
-                    args += tuple(named[field] for field in fields[len(args) :])
+                    args += tuple([values[field] for field in rest])
                 except KeyError as missing:
                     raise TypeError(f"{cls.__name__} needs {missing}") from None
             return tuple.__new__(cls, args)

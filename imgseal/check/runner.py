@@ -1,6 +1,7 @@
 """Runs checks in their order, records what did not run and why, and never lets an exception stand for an answer."""
 
 from collections.abc import Callable, Iterable
+from functools import lru_cache
 from typing import Generic, TypeVar
 
 from imgseal.check.context import Context
@@ -32,24 +33,32 @@ class Check(NamedTuple, Generic[Subject]):
     look: Callable[[Subject, Context], list[Finding] | NotRun]
 
 
+@lru_cache(maxsize=1024)
+def _plain(
+    name: str, group: str, label: str, outcome: str, because: str | None = None, mandatory: bool = True
+) -> CheckResult:
+    """Return a result without findings: most are the same for all artefacts, where there are many to judge."""
+    return CheckResult(name, group, label, outcome, (), because, mandatory)
+
+
 def run(order: Iterable[Check[Subject]], subject: Subject, context: Context, label: str) -> tuple[CheckResult, ...]:
     """Run every check of `order` on one subject; a check whose needs have not passed is recorded as not run."""
     results: list[CheckResult] = []
     passed: set[str] = set()
     for check in order:
-        missing = [name for name in check.needs if name not in passed]
-        if missing:
-            because = f"needs {missing[0]}, which has not passed"
-            results.append(CheckResult(check.name, check.group, label, NOT_RUN, (), because))
+        if not passed.issuperset(check.needs):
+            missing = next(name for name in check.needs if name not in passed)
+            because = f"needs {missing}, which has not passed"
+            results.append(_plain(check.name, check.group, label, NOT_RUN, because))
             continue
         answer = check.look(subject, context)
         if isinstance(answer, NotRun):
-            results.append(CheckResult(check.name, check.group, label, NOT_RUN, (), answer.because, answer.mandatory))
+            results.append(_plain(check.name, check.group, label, NOT_RUN, answer.because, answer.mandatory))
             if not answer.mandatory:
                 passed.add(check.name)  # there was nothing to look at: it holds nothing up
         elif answer:
             results.append(CheckResult(check.name, check.group, label, FAILED, tuple(answer)))
         else:
             passed.add(check.name)
-            results.append(CheckResult(check.name, check.group, label, PASSED))
+            results.append(_plain(check.name, check.group, label, PASSED))
     return tuple(results)

@@ -22,6 +22,7 @@ COMMANDS = {
     "endorse": "Sign a signing request, or add a signature to a package.",
     "finish": "Put the signatures in that a signing request asked for.",
     "check": "Judge artefacts as a bootloader would.",
+    "gate": "Fail unless all firmware of a build is sealed and good.",
     "show": "Show what is inside an artefact.",
     "compare": "Show what an update changes.",
     "rehearse": "Play an installation on a simulated device, with power cuts.",

@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable
 from typing import BinaryIO, cast
 
-__all__ = ["watch"]
+__all__ = ["counter", "watch"]
 
 _PATIENCE = 1.0
 
@@ -51,3 +51,26 @@ def watch(stream: BinaryIO, size: int, what: str, clock: Callable[[], float] = t
     if not sys.stderr.isatty():
         return stream
     return cast("BinaryIO", _Watched(stream, size, what, clock))
+
+
+def counter(what: str, clock: Callable[[], float] = time.monotonic) -> Callable[[int, int], None]:
+    """Return what shows `3 of 9 files` on a terminal when it takes more than a second, and is silent elsewhere."""
+    if not sys.stderr.isatty():
+        return lambda _done, _all: None
+    following = clock() + _PATIENCE
+    shown = False
+
+    def show(done: int, everything: int) -> None:
+        nonlocal following, shown
+        if done >= everything:
+            if shown:
+                shown = False
+                sys.stderr.write("\r\x1b[K")
+                sys.stderr.flush()
+        elif (now := clock()) >= following:
+            following = now + 0.2
+            shown = True
+            sys.stderr.write(f"\r{done} of {everything} {what}")
+            sys.stderr.flush()
+
+    return show

@@ -8,12 +8,28 @@ known ones hold. What is 27 bytes or longer has one of its words there, wherever
 import hashlib
 import re
 from collections.abc import Iterator
+from typing import TYPE_CHECKING, Protocol
 
 from imgseal.errors import Place, RefusedError
 from imgseal.keys.needles import NEEDLE_BYTES, Needle
 from imgseal.make.key_forms import DER_VERSION, PEM_LABELS, KeyForm, der_key, pem_key
-from imgseal.make.place import Payload
 from imgseal.records import NamedTuple
+
+if TYPE_CHECKING:
+
+    class Payload(Protocol):
+        """Bytes that may hold a key; `make.place.Payload` is one."""
+
+        @property
+        def size(self) -> int:
+            """Bytes in all."""
+
+        def chunks(self) -> Iterator[bytes]:
+            """Yield them in order."""
+
+        def read(self, offset: int, length: int) -> bytes:
+            """Return up to `length` bytes from `offset`."""
+
 
 __all__ = ["LEAK_CODES", "Leak", "Scanner", "is_allowed", "refuse_leaks"]
 
@@ -61,7 +77,7 @@ class Scanner:
     def __repr__(self) -> str:
         return f"Scanner({len(self._known)} known)"
 
-    def find(self, payload: Payload, allowed: frozenset[str] = frozenset()) -> tuple[Leak, ...]:
+    def find(self, payload: "Payload", allowed: frozenset[str] = frozenset()) -> tuple[Leak, ...]:
         """Return what is found, in order, at most 16; what is allowed does not count, so that it hides nothing."""
         if payload.size >= _LARGE and self._starts is None:
             self._starts = _starts_of(self._known)
@@ -95,7 +111,7 @@ class Scanner:
             start += len(window) - len(carry)
         return tuple(found[key] for key in sorted(found))[:_MOST]
 
-    def _known_at(self, payload: Payload, window: bytes, start: int, candidates: set[int]) -> Iterator[Leak]:
+    def _known_at(self, payload: "Payload", window: bytes, start: int, candidates: set[int]) -> Iterator[Leak]:
         for index in sorted(candidates):
             value, needle = self._known[index]
             at = window.find(value)
@@ -157,6 +173,6 @@ def _sampled_starts(window: bytes) -> str:
     return both.decode("utf-16-le")
 
 
-def _leak(form: KeyForm, payload: Payload) -> Leak:
+def _leak(form: KeyForm, payload: "Payload") -> Leak:
     digest = hashlib.sha256(payload.read(form.offset, form.size)).digest()
     return Leak("leak.private-key", form.what, form.offset, form.size, digest)

@@ -12,6 +12,10 @@ class ByteView:
         self._view = memoryview(data)
         self.size = len(data)
 
+    def __reduce__(self) -> tuple[type["ByteView"], tuple[bytes]]:
+        """Travel to another process as bytes."""
+        return ByteView, (bytes(self._view),)
+
     def read(self, offset: int, length: int) -> memoryview:
         """Return up to `length` bytes from `offset`."""
         return self._view[offset : offset + length]

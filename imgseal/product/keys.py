@@ -29,6 +29,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("limits", "table", "none", "what an update may take"),
         Key("factory", "table", "none", "what `imgseal factory` merges beside the sealed images"),
         Key("ledger", "table", "none", "the release log"),
+        Key("gate", "table", "none", "what `imgseal gate` looks at beside firmware it recognises, and what it excuses"),
         Key("text", "table", "none", "what packages say to people"),
         Key("variant", "table", "none", "variants by name; each may hold `class`, `hardware` and `component` tables"),
     ),
@@ -223,6 +224,15 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("what", "text", "configuration", "named in the list of ranges"),
     ),
     "ledger": (Key("path", "file", "required", "the log file; the first release makes it"),),
+    "gate": (
+        Key("raw", "array", "none", "path patterns of flat binaries that are firmware"),
+        Key("exception", "array of tables", "none", "artefacts that need not be good, for a time"),
+    ),
+    "gate.exception": (
+        Key("path", "text", "required", "a path pattern"),
+        Key("reason", "text", "required", "why they are excused"),
+        Key("until", "date", "required", "the last day of it, a TOML date without quotes, in UTC"),
+    ),
     "text": (
         Key("language", "language tag", '"en"', "of all texts"),
         Key("description", "text", "none", "what the product is"),

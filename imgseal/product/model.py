@@ -16,6 +16,8 @@ __all__ = [
     "Component",
     "Factory",
     "FactoryRange",
+    "Gate",
+    "GateException",
     "Limits",
     "Memory",
     "OutsideRange",
@@ -255,6 +257,21 @@ class Factory(NamedTuple):
     counters: Mapping[str, int]
 
 
+class GateException(NamedTuple):
+    """Artefacts that the gate excuses: a path pattern, why, and the last day of it, YYYY-MM-DD in UTC."""
+
+    path: str
+    reason: str
+    until: str
+
+
+class Gate(NamedTuple):
+    """What `imgseal gate` looks at: path patterns of flat binaries that are firmware, and what is excused."""
+
+    raw: tuple[str, ...] = ()
+    exceptions: tuple[GateException, ...] = ()
+
+
 class Text(NamedTuple):
     """What packages say to people."""
 
@@ -289,6 +306,7 @@ class Product(NamedTuple):
     variants: Mapping[str, str]
     variant: str | None
     ledger: str | None = None
+    gate: Gate = Gate()
 
     def variant_class_ids(self) -> dict[str, bytes]:
         """Return the class identifier of each variant by its name."""

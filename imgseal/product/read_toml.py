@@ -9,6 +9,8 @@ from imgseal.product.model import (
     Component,
     Factory,
     FactoryRange,
+    Gate,
+    GateException,
     Limits,
     Product,
     Release,
@@ -17,6 +19,7 @@ from imgseal.product.model import (
     class_identifier,
     vendor_identifier,
 )
+from imgseal.product.path_pattern import wrong_with
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
 from imgseal.product.table import Document, Table
@@ -257,6 +260,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         variants={},
         variant=variant,
         ledger=_ledger(root.table("ledger", "ledger")) if "ledger" in root else None,
+        gate=_gate(root.table("gate", "gate")) if "gate" in root else Gate(),
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)
@@ -296,6 +300,17 @@ def _ledger(table: Table) -> str:
     if not path.isprintable() or path.endswith("/"):
         table.refuse("path", "this is no file name", 'a path such as "release.log"', repr(path))
     return path
+
+
+def _gate(table: Table) -> Gate:
+    raw = table.texts("raw", ())
+    rows = table.rows("exception", "gate.exception")
+    patterns = [(table, "raw", text) for text in raw] + [(row, "path", row.text("path")) for row in rows]
+    for where, key, pattern in patterns:
+        wrong = wrong_with(pattern)
+        if wrong is not None:
+            where.refuse(key, "this is no path pattern", 'a pattern such as "third-party/*.hex"', f"{pattern}: {wrong}")
+    return Gate(raw, tuple(GateException(row.text("path"), row.text("reason"), row.day("until")) for row in rows))
 
 
 def _text(table: Table) -> Text:

@@ -196,6 +196,15 @@ class Table:
             self.refuse(key, "not a typical and a longest time", "two numbers such as [45, 400]", _shown(value))
         return float(times[0]), float(times[1])
 
+    def day(self, key: str) -> str:
+        """Return a TOML date as YYYY-MM-DD; the reader of TOML has seen that there is such a day."""
+        from datetime import date, datetime  # noqa: PLC0415 - the reader of TOML has loaded it
+
+        value = self._get(key, _REQUIRED)
+        if not isinstance(value, date) or isinstance(value, datetime):
+            self.refuse(key, "this is no day", f"a date without quotes, such as {key} = 2027-01-31", _shown(value))
+        return value.isoformat()
+
     def boolean(self, key: str, default: bool) -> bool:
         """Return true or false."""
         value = self._get(key, default)

@@ -59,4 +59,6 @@ def _value(value: object) -> str:
         return "[" + ", ".join(_value(each) for each in value) + "]"
     if isinstance(value, Mapping):
         return "{" + ", ".join(f"{_key(key)} = {_value(each)}" for key, each in value.items()) + "}"
+    if type(value).__name__ == "date":  # of the datetime module, which need not be loaded to write none
+        return str(value)
     raise InternalError(f"a {type(value).__name__} in a product file")

@@ -2,7 +2,7 @@
 
 from imgseal.errors import InputError, Place
 
-__all__ = ["BINARY", "ELF", "HEAD_BYTES", "INTEL_HEX", "KINDS", "S_RECORD", "detect"]
+__all__ = ["BINARY", "ELF", "HEAD_BYTES", "INTEL_HEX", "KINDS", "S_RECORD", "detect", "kind_of_record"]
 
 INTEL_HEX, S_RECORD, ELF, BINARY = KINDS = ("intel-hex", "s-record", "elf", "binary")
 HEAD_BYTES = 4096
@@ -26,10 +26,10 @@ def detect(head: bytes, name: str) -> str:
         )
     if head.startswith(b"\x7fELF"):
         return ELF
-    kind = _kind_of_record(head.lstrip(_BLANK).removeprefix(b"\xef\xbb\xbf"), least=5)
+    kind = kind_of_record(head.lstrip(_BLANK).removeprefix(b"\xef\xbb\xbf"), least=5)
     if kind is not None:
         return kind
-    if head.startswith((b"\xff\xfe", b"\xfe\xff")) and _kind_of_record(head[2:34].replace(b"\x00", b""), least=5):
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")) and kind_of_record(head[2:34].replace(b"\x00", b""), least=5):
         raise InputError(
             "this text of records is saved as UTF-16",
             place=Place(file=name, offset=0),
@@ -47,7 +47,7 @@ def detect(head: bytes, name: str) -> str:
             hint="give the linked executable, its HEX file, or a flat binary",
         )
     lines = head.split(b"\n")
-    record = next((n for n, line in enumerate(lines, 1) if _kind_of_record(line.lstrip(_IN_FRONT), least=10)), None)
+    record = next((n for n, line in enumerate(lines, 1) if kind_of_record(line.lstrip(_IN_FRONT), least=10)), None)
     only_digits = not head[:64].strip(_DIGITS + b":S" + _BLANK)
     if record is None and not only_digits and not name.lower().endswith(_TEXT_NAMES):
         return BINARY
@@ -71,7 +71,7 @@ _ARCHIVES = {
 }
 
 
-def _kind_of_record(text: bytes, least: int) -> str | None:
+def kind_of_record(text: bytes, least: int) -> str | None:
     """Return the kind of text that starts like a record: at least `least` of the next ten characters are hex digits."""
     if text[:1] == b":" and _digits(text[1:11]) >= least:
         return INTEL_HEX

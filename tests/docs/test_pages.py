@@ -8,6 +8,7 @@ from imgseal.cli.app import COMMANDS
 from imgseal.findings import CODES, GROUPS
 from imgseal.make.leaks import LEAK_CODES
 from imgseal.product.keys import KEYS
+from imgseal.report.gate_result import GATE_CODES
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
@@ -45,6 +46,20 @@ def test_product_file_page_lists_every_key() -> None:
 def test_keys_page_lists_every_leak_code() -> None:
     rows = re.findall(r"^\| `(leak\.[a-z-]+)` \| (.+) \|$", (DOCS / "keys.md").read_text(), re.MULTILINE)
     assert rows == list(LEAK_CODES.items())
+
+
+def test_gate_page_has_an_entry_for_every_code() -> None:
+    text = (DOCS / "gate.md").read_text()
+    entries = re.findall(r"^### `(gate\.[a-z-]+)`\n\n(.+)\.\n\n- cause: .+\n- cure: .+$", text, re.MULTILINE)
+    assert [(code, meaning[0].lower() + meaning[1:]) for code, meaning in entries] == list(GATE_CODES.items())
+    rooms = [path for room in ("flow", "cli") for path in (ROOT / "imgseal" / room).glob("gate*.py")]
+    used = set(re.findall(r'"(gate\.[a-z-]+)"', "\n".join(path.read_text() for path in rooms)))
+    assert used == set(GATE_CODES)
+
+
+def test_every_gate_code_has_a_case() -> None:
+    tests = "\n".join(path.read_text() for path in (ROOT / "tests" / "cli").glob("test_gate*.py"))
+    assert [code for code in GATE_CODES if f'"{code}"' not in tests and f"{code}\n" not in tests] == []
 
 
 def test_cli_page_names_every_command() -> None:

@@ -48,9 +48,12 @@ def test_edges(tree: dict[str, object]) -> None:
     assert text.endswith("\n")
 
 
-def test_dates_are_no_part_of_product_files() -> None:
-    with pytest.raises(InternalError):
-        write_toml(tomllib.loads("a = 2026-01-01"))
+def test_days_are_part_of_product_files_and_times_are_not() -> None:
+    tree = tomllib.loads("a = 2026-01-01")
+    assert tomllib.loads(write_toml(tree)) == tree
+    for text in ("a = 2026-01-01T10:00:00", "a = 10:00:00"):
+        with pytest.raises(InternalError):
+            write_toml(tomllib.loads(text))
 
 
 @pytest.mark.parametrize("text", [product_text(), STARTER])

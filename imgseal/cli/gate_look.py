@@ -1,0 +1,333 @@
+"""Looks at one file that the gate has found, and into it where it is an archive; this is the work that is spread."""
+
+import hashlib
+import os
+from collections.abc import Iterator
+from typing import BinaryIO, cast
+
+from imgseal.check.context import Bytes
+from imgseal.check.judge import kind_of
+from imgseal.cli.gate_walk import Task
+from imgseal.cli.unpack import (
+    GZIP,
+    TAR,
+    ZIP,
+    Budget,
+    Entry,
+    Reopen,
+    TooMuchError,
+    archive_kind,
+    clean,
+    damage,
+    entries,
+    gunzipped,
+    leads_out,
+)
+from imgseal.errors import ImgsealError, InputError
+from imgseal.files import open_input
+from imgseal.findings import Finding
+from imgseal.flow.gate import (
+    Brief,
+    FindPayload,
+    Looked,
+    finding,
+    look_at_firmware,
+    look_at_raw,
+    look_at_sealed,
+    unreadable,
+)
+from imgseal.flow.gate_run import Found
+from imgseal.limits import ARCHIVE_DEPTH, ARTEFACT_BYTES, CHUNK, FIRMWARE_BYTES, HEADER_BLOCK_MAX
+from imgseal.memory.view import ByteView
+from imgseal.product.path_pattern import matches
+from imgseal.records import NamedTuple
+from imgseal.sealed.codec import SealedFormatError, decode_header_block
+from imgseal.sealed.layout import MAGIC
+from imgseal.source import ELF, INTEL_HEX, S_RECORD, read
+from imgseal.source.recognise import HEAD_BYTES, firmware_kind
+
+__all__ = ["look_at"]
+
+_IN_MEMORY = 8 << 20
+_WORDS = {INTEL_HEX: "Intel HEX", S_RECORD: "S-records", ELF: "ELF"}
+_CANDIDATES = 64
+"""Files of the right size that are hashed to find the payload of a detached header."""
+
+
+class _Spot(NamedTuple):
+    """Where something was found: in words, and as patterns see it."""
+
+    name: str
+    inside: str
+
+
+class _Awaited(NamedTuple):
+    """A detached header of an archive, whose payload is still to be found: where its result goes."""
+
+    at: int
+    size: int
+    digest: bytes
+    data: ByteView
+    kind: str
+
+
+def look_at(task: Task, brief: Brief) -> tuple[Found, ...]:
+    """Return what a file is or holds, in the order that it lies there; nothing for what is no firmware."""
+    look = _Look(task, brief)
+    spot = _Spot(task.name, task.inside)
+    try:
+        with open_input(task.path, "file", 1 << 62) as stream:
+            look.one(spot, _again(stream), task.size, 0)
+            size = os.fstat(stream.fileno()).st_size
+    except InputError as error:
+        look.refuse(spot, "file", unreadable(error))
+    except TooMuchError as error:
+        look.refuse(spot, "archive", _too_much(str(error)))
+    else:
+        if size != task.size:
+            look.refuse(spot, "file", finding("gate.changed", expected=f"{task.size} bytes", found=f"{size} bytes"))
+    return tuple(each for each in look.found if each is not None)
+
+
+def _again(stream: BinaryIO) -> Reopen:
+    def reopen() -> BinaryIO:
+        stream.seek(0)
+        return stream
+
+    return reopen
+
+
+def _too_much(found: str) -> Finding:
+    return finding(
+        "gate.archive-limits", found=found, hint="give what is in it as files, or make an exception for the archive"
+    )
+
+
+class _Look:
+    """One file on disk, and everything inside it."""
+
+    def __init__(self, task: Task, brief: Brief) -> None:
+        self.found: list[Found | None] = []
+        self._task = task
+        self._brief = brief
+        self._raw = brief.settings[0].product.gate.raw
+        self._budget = Budget(task.size)
+        self._awaited: list[_Awaited] = []
+
+    def refuse(self, spot: _Spot, kind: str, *findings: Finding) -> None:
+        """Add what is refused without a look."""
+        self._add(spot, Looked(kind, findings))
+
+    def _add(self, spot: _Spot, looked: Looked) -> None:
+        self.found.append(Found(spot.name, self._task.name, spot.inside, looked))
+
+    def one(self, spot: _Spot, reopen: Reopen, size: int, depth: int) -> None:
+        """Look at what `reopen` returns: a stream that can be positioned, of `size` bytes."""
+        head = reopen().read(HEAD_BYTES)
+        kind = kind_of(ByteView(head))
+        if kind is not None:
+            self._sealed(spot, kind, reopen, size, in_archive=depth > 0)
+        elif (archive := archive_kind(head)) is not None:  # before records: an archive may show those of its members
+            self._archive(spot, archive, reopen, depth)
+        elif (firmware := firmware_kind(head)) is not None:
+            self._firmware(spot, firmware, reopen, size, in_archive=depth > 0)
+        elif self._is_raw(spot):
+            data = self._whole(spot, "flat binary", reopen, size)
+            if data is not None:
+                self._add(spot, look_at_raw(data, self._brief))
+
+    def _is_raw(self, spot: _Spot) -> bool:
+        return any(matches(pattern, spot.inside) for pattern in self._raw)
+
+    def _whole(self, spot: _Spot, kind: str, reopen: Reopen, size: int) -> ByteView | None:
+        if size > ARTEFACT_BYTES:
+            self.refuse(
+                spot,
+                kind,
+                finding("gate.unreadable", expected=f"at most {ARTEFACT_BYTES} bytes", found=f"{size} bytes"),
+            )
+            return None
+        return ByteView(reopen().read(size + 1))
+
+    def _sealed(self, spot: _Spot, kind: str, reopen: Reopen, size: int, *, in_archive: bool) -> None:
+        data = self._whole(spot, kind, reopen, size)
+        if data is not None:
+            self._judge(spot, data, kind, in_archive=in_archive)
+
+    def _judge(self, spot: _Spot, data: ByteView, kind: str, *, in_archive: bool) -> None:
+        """Judge at once, or when the rest of the archive has been searched for the payload of a detached header."""
+        if in_archive and (awaited := _detached(data, kind, len(self.found))) is not None:
+            self._awaited.append(awaited)
+            self.found.append(Found(spot.name, self._task.name, spot.inside, Looked(kind, ())))
+            return
+        self._add(spot, look_at_sealed(data, kind, self._brief, _beside(self._task.path)))
+
+    def _firmware(self, spot: _Spot, kind: str, reopen: Reopen, size: int, *, in_archive: bool) -> None:
+        words = _WORDS.get(kind, kind)
+        if size > FIRMWARE_BYTES or kind not in _WORDS:
+            found = f"{size} bytes" if kind in _WORDS else kind
+            hint = "save it as plain text that begins with its first record; give it to imgseal show"
+            self.refuse(spot, words, finding("gate.unreadable", found=found, hint=hint))
+            return
+        from tempfile import TemporaryFile
+
+        from imgseal.memory.store import FileStore
+
+        with TemporaryFile() as file:
+            store = FileStore(file) if size > _IN_MEMORY else None
+            try:
+                image = read(reopen(), name=spot.name, kind=kind, store=store)
+            except ImgsealError as error:
+                self.refuse(spot, words, unreadable(error))
+                return
+            region = image.regions[0] if len(image.regions) == 1 else None
+            if region is not None and image.read(region.address, min(region.size, len(MAGIC))) == MAGIC:
+                if region.size > ARTEFACT_BYTES:
+                    self.refuse(spot, words, finding("gate.unreadable", found=f"{region.size} bytes"))
+                    return
+                data = ByteView(image.read(region.address, region.size))
+                self._judge(spot, data, "sealed image", in_archive=in_archive)
+                return
+            self._add(spot, look_at_firmware(image, words, self._brief))
+
+    def _archive(self, spot: _Spot, kind: str, reopen: Reopen, depth: int) -> None:
+        if kind not in (ZIP, TAR, GZIP):
+            hint = "give what is in it as files, or pack it as zip, tar or tar.gz"
+            self.refuse(spot, kind, finding("gate.archive-unsupported", found=kind, hint=hint))
+            return
+        if depth >= ARCHIVE_DEPTH:
+            raise TooMuchError(f"more than {ARCHIVE_DEPTH} archives inside one another, at {spot.name}")
+        waiting = self._awaited
+        self._awaited = []
+        try:
+            if kind == GZIP:
+                self._gzip(spot, reopen, depth)
+            else:
+                self._members(spot, kind, reopen, depth)
+        except TooMuchError:
+            raise
+        except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
+            self.refuse(
+                spot, kind, finding("gate.archive-unreadable", found=damage(error), hint="make the archive again")
+            )
+        finally:
+            for awaited in self._awaited:  # nobody has found their payloads
+                self._settle(awaited, None)
+            self._awaited = waiting
+
+    def _gzip(self, spot: _Spot, reopen: Reopen, depth: int) -> None:
+        head = gunzipped(reopen, self._budget).read(HEAD_BYTES)
+        if archive_kind(head) == TAR:
+            self._archive(spot, TAR, lambda: gunzipped(reopen, self._budget), depth)
+        elif self._is_wanted(head, spot):
+            self._spooled(spot, gunzipped(reopen, self._budget), b"", depth + 1)
+
+    def _is_wanted(self, head: bytes, spot: _Spot) -> bool:
+        return (
+            kind_of(ByteView(head)) is not None
+            or firmware_kind(head) is not None
+            or archive_kind(head) is not None
+            or self._is_raw(spot)
+        )
+
+    def _spooled(self, spot: _Spot, content: BinaryIO, head: bytes, depth: int) -> None:
+        """Look at a member: large ones lie in an unnamed temporary file meanwhile."""
+        from tempfile import SpooledTemporaryFile
+
+        with SpooledTemporaryFile(max_size=_IN_MEMORY) as file:
+            file.write(head)
+            while piece := content.read(CHUNK):
+                file.write(piece)
+            size = file.tell()
+            self.one(spot, _again(cast("BinaryIO", file)), size, depth)
+
+    def _members(self, spot: _Spot, kind: str, reopen: Reopen, depth: int) -> None:
+        for entry in entries(kind, reopen, self._budget):
+            inner = _Spot(f"{spot.name}/{clean(entry.name)}", f"{spot.inside}/{clean(entry.name)}")
+            if leads_out(entry.name) or (entry.link is not None and leads_out(entry.link, link=True)):
+                found = entry.name if entry.link is None else f"{entry.name} -> {entry.link}"
+                self.refuse(inner, "archive member", finding("gate.archive-path", found=_printable(found)))
+            elif entry.closed is not None:
+                self.refuse(inner, "archive member", finding("gate.archive-unsupported", found=entry.closed))
+            elif entry.damaged is not None:
+                self.refuse(inner, "archive member", finding("gate.archive-unreadable", found=entry.damaged))
+            elif entry.content is not None and entry.link is None:
+                self._member(inner, entry, depth)
+        if self._awaited:
+            self._search(kind, reopen)
+
+    def _member(self, spot: _Spot, entry: Entry, depth: int) -> None:
+        assert entry.content is not None
+        try:
+            head = entry.content.read(HEAD_BYTES)
+            if self._is_wanted(head, spot):
+                self._spooled(spot, entry.content, head, depth + 1)
+        except TooMuchError:
+            raise
+        except Exception as error:  # noqa: BLE001 - as above
+            self.refuse(spot, "archive member", finding("gate.archive-unreadable", found=damage(error)))
+
+    def _search(self, kind: str, reopen: Reopen) -> None:
+        """Read the archive once more, for the payloads of its detached headers."""
+        sizes = {awaited.size for awaited in self._awaited}
+        for entry in entries(kind, reopen, self._budget):
+            if entry.size not in sizes or entry.content is None or entry.link is not None:
+                continue
+            data = entry.content.read(entry.size)
+            digest = hashlib.sha256(data).digest()
+            for awaited in list(self._awaited):
+                if (awaited.size, awaited.digest) == (len(data), digest):
+                    self._awaited.remove(awaited)
+                    self._settle(awaited, ByteView(data))
+
+    def _settle(self, awaited: _Awaited, payload: ByteView | None) -> None:
+        found = self.found[awaited.at]
+        assert found is not None
+        looked = look_at_sealed(awaited.data, awaited.kind, self._brief, lambda _size, _digest: payload)
+        self.found[awaited.at] = found._replace(looked=looked)
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
+def _detached(data: ByteView, kind: str, at: int) -> _Awaited | None:
+    if kind != "sealed image":
+        return None
+    try:
+        statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
+    except SealedFormatError:
+        return None
+    if not statement.detached:
+        return None
+    return _Awaited(at, statement.payload_size, statement.payload_digest, data, kind)
+
+
+def _beside(path: str) -> FindPayload:
+    """Return what finds a payload in the folder of a header: first by the name that builds give it, then any file."""
+
+    def find(size: int, digest: bytes) -> Bytes | None:
+        for candidate in _of_size(path, size):
+            try:
+                with open_input(candidate, "payload", ARTEFACT_BYTES) as stream:
+                    data = stream.read(size + 1)
+            except InputError:
+                continue
+            if len(data) == size and hashlib.sha256(data).digest() == digest:
+                return ByteView(data)
+        return None
+
+    return find
+
+
+def _of_size(path: str, size: int) -> Iterator[str]:
+    folder, name = os.path.split(path)
+    usual = name.replace(".header.", ".payload.")
+    with os.scandir(folder or ".") as found:
+        files = sorted(
+            (entry.name != usual, entry.name)
+            for entry in found
+            if entry.is_file(follow_symlinks=False) and entry.stat(follow_symlinks=False).st_size == size
+        )
+    for _, each in files[:_CANDIDATES]:
+        yield os.path.join(folder, each)

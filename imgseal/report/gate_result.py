@@ -1,0 +1,69 @@
+"""What the gate has found out, as values: each artefact with its outcome, and what is wrong with the run as a whole."""
+
+from imgseal.findings import Finding
+from imgseal.records import NamedTuple
+
+__all__ = ["EXCUSED", "GATE_CODES", "GOOD", "OUTCOMES", "REFUSED", "SOURCE", "Artefact", "GateReport"]
+
+GOOD, SOURCE, EXCUSED, REFUSED = OUTCOMES = ("good", "source", "excused", "refused")
+"""Sealed and accepted; unsealed, and what a good image was made of; refused, but for an exception; refused."""
+
+GATE_CODES = {
+    "gate.not-sealed": "firmware that is not sealed, and is not what a good sealed image of this run holds",
+    "gate.not-logged": "the release log does not have it, though its signatures hold",
+    "gate.not-judged": "the judge could not come to an answer",
+    "gate.no-device": "nothing says what sequence and counters the devices of its class and variant have",
+    "gate.unreadable": "a file that is or may be firmware cannot be read",
+    "gate.changed": "the file changed while the gate was at work, or is another one where the work is done",
+    "gate.archive-unreadable": "an archive is damaged, cut off or encrypted",
+    "gate.archive-unsupported": "an archive of a kind, or with a compression, that is not opened here",
+    "gate.archive-limits": "an archive is nested deeper, or unpacks to more, than is looked into",
+    "gate.archive-path": "the name of a member, or the target of a link, leads out of the archive",
+    "gate.link-outside": "a link leads out of the folder that was given",
+    "gate.exception-expired": "an exception of the product file has run out",
+    "gate.nothing-found": "no firmware was found at all",
+}
+"""Code -> one line of meaning; docs/gate.md has an entry for each."""
+
+
+class Artefact(NamedTuple):
+    """One artefact. `name` is for people, `file` the file on disk that it is or lies in.
+
+    `inside` is what path patterns match. `because` names the sealed image of a source, or the reason of an exception.
+    """
+
+    name: str
+    file: str
+    inside: str
+    kind: str
+    outcome: str
+    findings: tuple[Finding, ...] = ()
+    details: tuple[tuple[str, str], ...] = ()
+    because: str | None = None
+
+
+class GateReport(NamedTuple):
+    """The whole run: `device` says in words for which devices, `findings` are about no single artefact.
+
+    `files` were looked at on disk.
+    """
+
+    device: str
+    product_file: str
+    artefacts: tuple[Artefact, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+    files: int
+
+    @property
+    def passed(self) -> bool:
+        """True only when something good was found and nothing refused."""
+        return (
+            not self.findings
+            and any(each.outcome in (GOOD, EXCUSED) for each in self.artefacts)
+            and all(each.outcome in (GOOD, SOURCE, EXCUSED) for each in self.artefacts)
+        )
+
+    def having(self, outcome: str) -> tuple[Artefact, ...]:
+        """Return the artefacts of one outcome, in the order of the run."""
+        return tuple(each for each in self.artefacts if each.outcome == outcome)

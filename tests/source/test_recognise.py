@@ -1,0 +1,75 @@
+"""Firmware among other files: what our own writers, GNU objcopy's formats and the standards' headers look like, and what it is not.
+
+Sources: Intel HEX and S-record forms as in test_intel_hex.py and test_s_record.py; ELF: System V ABI chapter 4, e_type and e_machine.
+"""
+
+import struct
+
+import pytest
+from gate_tree import as_elf, as_hex, as_srec
+
+from imgseal.source.detect import BINARY, ELF, INTEL_HEX, S_RECORD, detect
+from imgseal.source.recognise import DAMAGED, HEAD_BYTES, firmware_kind
+
+BODY = bytes(range(64))
+HEX, SREC = as_hex(0x20400, BODY), as_srec(0x20400, BODY)
+
+
+def big_endian(kind: int, machine: int) -> bytes:
+    return b"\x7fELF\x01\x02\x01" + bytes(9) + struct.pack(">HH", kind, machine)
+
+
+@pytest.mark.parametrize(
+    ("data", "kind"),
+    [
+        (HEX, INTEL_HEX),
+        (HEX.lower(), INTEL_HEX),
+        (b"\xef\xbb\xbf" + HEX, INTEL_HEX),
+        (b"\r\n  " + HEX, INTEL_HEX),
+        (SREC, S_RECORD),
+        (b"S0030000FC\n", S_RECORD),
+        (as_elf(0, BODY), ELF),
+        (as_elf(0, BODY, kind=3), ELF),
+        (big_endian(2, 40), ELF),
+        (b"built on Monday\n" + HEX, DAMAGED),
+        (b"x" * 2000 + b"\r\n" + SREC, DAMAGED),
+        (HEX.decode().encode("utf-16"), DAMAGED),
+        (SREC.decode().encode("utf-16-be").join([b"\xfe\xff", b""]), DAMAGED),
+        (b":1" + b"z" + HEX, INTEL_HEX),
+        (b":zzzzz" + HEX, DAMAGED),
+        # not firmware
+        (as_elf(0, BODY, machine=62), None),
+        (as_elf(0, BODY, kind=1), None),
+        (b"\x7fELF", None),
+        (b"", None),
+        (b":", None),
+        (b"a log:\n:10 errors\nS1 and S2 are switches\n", None),
+        (b"e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855  motor.hex\n", None),
+        (b"-----BEGIN CERTIFICATE-----\nMIIB\n", None),
+        (bytes(range(256)) * 16, None),
+        (b"\xff" * 4096, None),
+    ],
+)
+def test_table(data: bytes, kind: str | None) -> None:
+    assert firmware_kind(data[:HEAD_BYTES]) == kind
+
+
+@pytest.mark.parametrize("data", [HEX, SREC, as_elf(0, BODY)])
+def test_whatever_a_build_takes_is_recognised(data: bytes) -> None:
+    assert firmware_kind(data) == detect(data, "app") != BINARY
+
+
+def test_one_wrong_digit_does_not_hide_a_file() -> None:
+    """Whichever digit of the first record it is: the others are still whole."""
+    first = HEX.split(b"\n", maxsplit=1)[0].rstrip()
+    for at in range(len(first)):
+        spoiled = HEX[:at] + b"?" + HEX[at + 1 :]
+        assert firmware_kind(spoiled) in (INTEL_HEX, DAMAGED), at
+
+
+def test_records_in_prose_are_found_by_their_checksum() -> None:
+    """A line that only looks like a record is prose; one that is a whole record is not."""
+    assert firmware_kind(b"text\n:0B0010006164647265737320676170A7\n") == DAMAGED
+    assert firmware_kind(b"text\n:0B0010006164647265737320676170A8\n") is None
+    assert firmware_kind(b"text\nS1137AF00A0A0D0000000000000000000000000061\n") == DAMAGED
+    assert firmware_kind(b"text\nS1137AF00A0A0D0000000000000000000000000062\n") is None
