@@ -62,6 +62,8 @@ LIBRARIES = {
     "click": {"cli"},
     "elftools": {"source"},
     "intelhex": {"memory"},
+    "jinja2": {"report"},
+    "markupsafe": {"report"},
 }
 EDGE_ONLY = {"os", "sys", "time", "tempfile", "subprocess", "logging", "pathlib", "io", "socket", "random"}
 
