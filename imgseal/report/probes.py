@@ -104,7 +104,7 @@ def _text(m: Material) -> _Answer:
 
 def _down(m: Material) -> _Answer:
     took = m.rehearsal.estimate if m.rehearsal is not None else None
-    if took is None or took.down_seconds is None:
+    if took is None or took.down_seconds is None or not took.operations:
         return NOT_SHOWN, "no rehearsal with times (report --rehearse; erase_ms and program_us in the product file)"
     return SHOWN, f"{took.down_seconds[0]:.1f} to {took.down_seconds[1]:.1f} s without a running product"
 
@@ -156,6 +156,8 @@ def _rehearsal(m: Material) -> _Answer:
     if m.rehearsal.violation is not None:
         return FAILED, f"{m.rehearsal.violation.invariant}: {m.rehearsal.violation.message}"
     tally = m.rehearsal.tally
+    if not tally.singles:
+        return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}, so there was nothing to cut"
     return (
         SHOWN,
         f"{len(INVARIANTS)} rules hold in {tally.singles} lives after one power cut and {tally.pairs} after two",

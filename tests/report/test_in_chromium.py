@@ -139,4 +139,7 @@ def test_in_print(tab: Page, written: dict[str, Path]) -> None:
     assert tab.value("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert tab.value("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
     assert tab.value("getComputedStyle(document.querySelector('nav')).display") == "none"
+    tab.call("Emulation.setDeviceMetricsOverride", width=680, height=900, deviceScaleFactor=1, mobile=False)  # A4
+    assert tab.value("getComputedStyle(document.querySelector('td')).display") == "table-cell"
+    assert tab.value("document.documentElement.scrollWidth <= 680")
     assert tab.value("document.querySelectorAll('details').length") == 0  # nothing is folded away

@@ -5,14 +5,17 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from desk import DAY, edited, material_of, whole
+from desk import DAY, edited, material_of, page_of, whole
 from workshop import make, product, signer, workshop
 
 from imgseal.findings import CODES
 from imgseal.flow import dossier
 from imgseal.memory.view import ByteView
 from imgseal.product.algorithms import P256
+from imgseal.rehearse.apply import apply
 from imgseal.rehearse.flash import Operation
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map, path_of
 from imgseal.report.evidence import IN_PART, MAKERS, Row, judged, schemes
@@ -20,6 +23,7 @@ from imgseal.report.lanes import COLUMNS, COUNTERS, down_spans, lanes
 from imgseal.report.lying import lying_in
 from imgseal.report.memory_map import Lying, map_lines, memory_maps, size_words
 from imgseal.report.probes import FAILED, NOT_SHOWN, SHOWN, TITLES, Probe, probes
+from imgseal.state.device import fresh
 
 EXPECTED_REFUSALS = [
     "signature.wrong-key", "signature.manifest-digest", "signature.severed-member", "digest.image", "structure.envelope",
@@ -136,6 +140,20 @@ def test_what_is_refused() -> None:
     assert set(EXPECTED_REFUSALS) <= set(CODES)
 
 
+def test_a_rehearsal_that_cuts_nothing_shows_nothing() -> None:
+    """A device that has the release already writes nothing: no cut is no evidence."""
+    shop = workshop()
+    state = fresh(shop.product)._replace(hardware=3, fresh=False)
+    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    held = {name: ByteView(content) for name, content in applied.slots.items()}
+    stage = set_up(shop.product, shop.trust, applied.state, held, ByteView(shop.package))
+    played = rehearse(stage, ByteView(shop.package), pairs=10, seed="1")
+    assert played.violation is None
+    material = material_of(shop.package)._replace(rehearsal=played, rehearsed_on="such a device")
+    assert {answers(material)[name] for name in ("rehearsal", "down")} == {NOT_SHOWN}
+    assert "Every rule holds" not in page_of(material)
+
+
 def test_a_judge_that_takes_too_much_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """With a judge that accepts a changed package the observation fails, and with it every row that rests on it."""
     from imgseal.flow import judge as real
@@ -240,8 +258,6 @@ def test_observations_follow_the_product() -> None:
 def test_development_is_no_release() -> None:
     shop = make(product(), development=True)
     data = ByteView(shop.package)
-    from imgseal.state.device import fresh
-
     material = dossier.gather(
         data, "p.suit", shop.product, shop.trust, fresh(shop.product), tool="0", day=DAY, development=True
     )
