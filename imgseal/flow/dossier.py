@@ -108,6 +108,10 @@ def changed_packages(
             judge(ByteView(changed), "changed", product, trust, fresh(product), development=development, partial=True)
         )
 
+    unsigned = data
+    for block in envelope.blocks:  # all of them: a block that no trusted key made counts for nothing as it is
+        unsigned = _flipped(unsigned, data.index(block) + len(block) - 16)
+    yield Change("one bit of each signature is changed", first(unsigned))
     for what, part in _parts(envelope):
         at = data.index(bytes(part))
         yield Change(f"one bit of {what} is changed", first(_flipped(data, at + len(part) // 2)))
@@ -119,8 +123,6 @@ def changed_packages(
 
 
 def _parts(envelope: Envelope) -> Iterator[tuple[str, bytes | memoryview]]:
-    if envelope.blocks:
-        yield "the signature", envelope.blocks[0][-32:]
     yield "the manifest", envelope.manifest
     for label in (labels.INSTALL, labels.TEXT):
         if label in envelope.severed:
