@@ -6,6 +6,8 @@ import subprocess
 import tempfile
 
 from imgseal.errors import InputError, UsageError
+from imgseal.files import Output, read_bounded, write_all
+from imgseal.limits import ARTEFACT_BYTES
 
 __all__ = ["print_pdf"]
 
@@ -24,8 +26,6 @@ def print_pdf(page: bytes) -> bytes:
         )
     with tempfile.TemporaryDirectory(prefix="imgseal-") as folder:
         source, target = os.path.join(folder, "report.html"), os.path.join(folder, "report.pdf")
-        from imgseal.files import Output, write_all
-
         write_all([Output(source, [page], 0o600)])
         arguments = [
             program, "--headless=new", "--disable-gpu", "--no-pdf-header-footer", "--no-first-run",
@@ -41,9 +41,6 @@ def print_pdf(page: bytes) -> bytes:
         if not os.path.exists(target):
             lines = said.stderr.decode("utf-8", "replace").strip().splitlines()
             raise _failed(lines[-1] if lines else f"exit status {said.returncode}")
-        from imgseal.files import read_bounded
-        from imgseal.limits import ARTEFACT_BYTES
-
         return read_bounded(target, "printed report", ARTEFACT_BYTES)
 
 

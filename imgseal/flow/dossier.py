@@ -132,7 +132,9 @@ def _parts(envelope: Envelope) -> Iterator[tuple[str, bytes | memoryview]]:
 
 
 def _flipped(data: bytes, at: int) -> bytes:
-    return data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :]
+    changed = bytearray(data)
+    changed[at] ^= 1
+    return bytes(changed)
 
 
 def other_devices(data: ByteView, contents: Contents, material: Material, *, development: bool) -> Iterator[Change]:

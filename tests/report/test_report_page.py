@@ -66,6 +66,18 @@ def test_well_formed_and_self_contained(name: str) -> None:
     assert [part for part, _ in PARTS if part not in ids] == []
 
 
+ROLES = {"table": "table", "thead": "rowgroup", "tbody": "rowgroup", "tr": "row", "td": "cell"}
+
+
+def test_parts_of_tables_have_roles() -> None:
+    """Browsers differ in whether a table that is shown as blocks stays one for screen readers; an explicit role settles it."""
+    for element in elements(parsed(page_of(whole()))):
+        if element.tag in ROLES:
+            assert element.get("role") == ROLES[element.tag]
+        if element.tag == "th":
+            assert element.get("role") == {"col": "columnheader", "row": "rowheader"}[element.get("scope")]
+
+
 def test_verdict_comes_first() -> None:
     for material, answer in ((whole(), "Accepted"), (refused(), "Refused")):
         tree = parsed(page_of(material))

@@ -127,6 +127,26 @@ def test_lanes_hold_every_operation() -> None:
     assert "report" in events[[e.startswith("the set reports") for e in events].index(True)]
 
 
+@pytest.mark.parametrize("count", [1, 5, COLUMNS, COLUMNS + 1, 1000])
+def test_spans_lie_where_the_operations_are(count: int) -> None:
+    """Two slots in turns of seven: each operation is in a span of its lane, and each span begins and ends within a column of one."""
+    of = workshop().product
+    ats = {"motor-b": of.slots["motor-b"].at, "radio": of.slots["radio"].at}
+    names = ["motor-b" if number // 7 % 2 == 0 else "radio" for number in range(count)]
+    worked = [(Operation("internal", ats[name], None if n % 7 == 0 else b"x"), False) for n, name in enumerate(names)]
+    width = -(-count // COLUMNS)
+    for lane in lanes(worked, of):
+        mine = [number for number, name in enumerate(names) if name == lane.name]
+        drawn = [number for span in lane.spans for number in range(span.first, span.end)]
+        assert len(drawn) == len(set(drawn))
+        assert set(mine) <= set(drawn)
+        assert {number // width for number in drawn} == {number // width for number in mine}
+        if width == 1:
+            whats = {number: span.what for span in lane.spans for number in range(span.first, span.end)}
+            assert whats == {number: "erase" if number % 7 == 0 else "program" for number in mine}
+    assert {lane.name for lane in lanes(worked, of)} == set(names)
+
+
 def test_paths() -> None:
     assert path_of([[0, 3, "erase"], [3, 5, "program"]], "program") == "M3 0h2v1H3z"
     assert path_of([[0, 3], [4, 5]]) == "M0 0h3v1H0zM4 0h1v1H4z"
