@@ -19,6 +19,7 @@ LAYERS = {
     "cose": 1,
     "suit": 1,
     "sealed": 1,
+    "sbom": 1,
     "journal": 1,
     "ledger": 1,
     "product": 1,
@@ -50,6 +51,7 @@ WITHIN_FORMATS = {
     ("anchors", "cose"),
     ("suit", "cbor"),
     ("suit", "cose"),
+    ("suit", "sbom"),
     ("state", "product"),
     ("state", "journal"),
     ("journal", "product"),
@@ -61,6 +63,8 @@ LIBRARIES = {
     "click": {"cli"},
     "elftools": {"source"},
     "intelhex": {"memory"},
+    "jinja2": {"report"},
+    "markupsafe": {"report"},
 }
 EDGE_ONLY = {"os", "sys", "time", "tempfile", "subprocess", "logging", "pathlib", "io", "socket", "random"}
 

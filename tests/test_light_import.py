@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-HEAVY = ("cbor2", "cryptography", "elftools", "pkcs11", "imgseal.keys.token", "imgseal.product.token_uri", "intelhex", "json", "tomllib", "tempfile", "difflib", "dataclasses",
+HEAVY = ("cbor2", "cryptography", "elftools", "jinja2", "pkcs11", "imgseal.keys.token", "imgseal.product.token_uri", "intelhex", "json", "tomllib", "tempfile", "difflib", "dataclasses",
          "pathlib", "logging", "cryptography.hazmat.primitives.serialization", "cryptography.x509",
          "cryptography.hazmat.primitives.asymmetric.mldsa", "imgseal.keys.mldsa44")  # fmt: skip
 

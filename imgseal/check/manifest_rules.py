@@ -74,7 +74,7 @@ def severed(subject: PackageSubject, _context: Context) -> list[Finding]:
             if label in _RUN:
                 sections[label] = decode_sequence(content, name)
             elif label == labels.TEXT:
-                decode_text(content, name)
+                subject.texts = decode_text(content, name)
         except SuitError as error:
             return [Finding("structure.manifest", error.message, error.place, error.expected, error.found, error.hint)]
     subject.sections = sections

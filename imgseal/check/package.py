@@ -10,8 +10,10 @@ from imgseal.check.running import running_versions
 from imgseal.errors import Place
 from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
 from imgseal.memory.view import ByteView
+from imgseal.sbom.bill import bill_words
 from imgseal.sealed.layout import MAGIC
 from imgseal.suit import labels
+from imgseal.suit.bill import bill_in
 from imgseal.suit.component import OurComponent
 from imgseal.versions import Version
 
@@ -154,6 +156,9 @@ def _details(
             by_component.setdefault(part.number, [f"{component.name} {image.statement.version} for"])
             by_component[part.number].append(component.run[part.slot])
     details += [("image", f"{words[0]} {', '.join(words[1:])}") for words in by_component.values()]
+    bill = bill_in(subject.texts)
+    if bill is not None:
+        details.append(("sbom", bill_words(bill)))
     details.append(("signed by", ", ".join(anchor.source for anchor in subject.signers)))
     if subject.development:
         details.append(("made for", "development"))

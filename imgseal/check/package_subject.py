@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from imgseal.keys.trust import TrustedKey
     from imgseal.suit.commands import Sequence
     from imgseal.suit.component import OurComponent
+    from imgseal.suit.text import Text
 
 __all__ = ["PackageSubject"]
 
@@ -28,6 +29,7 @@ class PackageSubject:
         self.signers: list[TrustedKey] = []
         self.development = False
         self.notes: list[str] = []
+        self.texts: Text = {}
         self.sections: Mapping[int, Sequence] = {}
         self.plans: tuple[ComponentPlan, ...] = ()
         self.parts: tuple[OurComponent, ...] = ()

@@ -26,6 +26,7 @@ COMMANDS = {
     "show": "Show what is inside an artefact.",
     "compare": "Show what an update changes.",
     "rehearse": "Play an installation on a simulated device, with power cuts.",
+    "report": "Write everything about a release on one page.",
     "factory": "Merge everything into one image for the production programmer.",
     "device-code": "Write C sources that judge and boot as this tool says.",
     "trust": "Replace and revoke the keys that devices in the field trust.",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
+from imgseal.cli.bill import bill_option, load_bill
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.history import counters_running_out, refuse_going_down
 from imgseal.cli.pack import package_file_name
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
     from imgseal.product.model import Product
+    from imgseal.sbom.bill import Bill
 
 __all__ = ["command", "release_outputs", "request_outputs"]
 
@@ -45,6 +47,7 @@ Examples:
   imgseal build radio=old/radio.sealed.bin motor=app.hex   keeps a sealed image byte for byte
   imgseal build motor=app.hex --release --set release.version=2.4.1 --depfile out/fw.d
   imgseal build motor=app.hex --release --previous old/vent-drive-2.4.0-16.suit
+  imgseal build motor=app.hex --release --sbom bom.cdx.json
   imgseal build motor=app.hex --release --sign-later   the keys are in another room
 
 \b
@@ -57,6 +60,7 @@ Without --release everything is marked as development and signed with the develo
 @click.option("--depfile", metavar="FILE", help="Write a dependency file for Make and Ninja.")
 @click.option("--previous", metavar="PACKAGE", help="Refuse counters or a sequence that go down against this package.")
 @click.option("--revision", metavar="HEX", help="Source revision to record, up to 64 hex digits.")
+@bill_option
 @click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
 @click.option("--sign-later", is_flag=True, help="Write a signing request for the keys that are held elsewhere.")
 @click.option("--with-firmware", is_flag=True, help="Put the firmware into the request, for whoever endorses it.")
@@ -68,6 +72,7 @@ def command(
     depfile: str | None,
     previous: str | None,
     revision: str | None,
+    sbom: str | None,
     unfinished: bool,
     sign_later: bool,
     with_firmware: bool,
@@ -92,7 +97,8 @@ def command(
     development = not is_release
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     arguments = [parse_firmware(argument, base.product) for argument in firmware]
-    inputs = [argument.path for argument in arguments] + ([previous] if previous else [])
+    inputs = [argument.path for argument in arguments] + [path for path in (previous, sbom) if path is not None]
+    bill = load_bill(sbom)
     before_package = load_artefact(previous) if previous else None
     outputs: list[Output] = []
     lines: list[str] = []
@@ -108,7 +114,7 @@ def command(
         for project in projects:
             folder = os.path.join(out, project.product.variant) if project.product.variant and variant == _ALL else out
             if sign_later:
-                asking = ask(_job(files, project, options, unfinished=unfinished), with_firmware=with_firmware)
+                asking = ask(_job(files, project, options, bill, unfinished=unfinished), with_firmware=with_firmware)
                 if before_package is not None:
                     refuse_going_down(asking.rehearsed.package, asking.rehearsed.images, before_package, project)
                 if is_release:
@@ -129,6 +135,7 @@ def command(
                 trust=project.trust(development=development),
                 day=day_of(options.build_time),
                 unfinished=unfinished,
+                bill=bill,
             )
             made_packages.append((project, result.package, package_signers))
             notes += counters_running_out(result.images)
@@ -208,7 +215,9 @@ def request_outputs(asking: "Asking", product: "Product", folder: str, *, develo
     return [*outputs, Output(os.path.join(folder, f"{name}-{what}.request.json"), [encode_request(asking.request)])]
 
 
-def _job(files: list[FirmwareFile], project: Project, options: SealOptions, *, unfinished: bool) -> "Job":
+def _job(
+    files: list[FirmwareFile], project: Project, options: SealOptions, bill: "Bill | None", *, unfinished: bool
+) -> "Job":
     from imgseal.flow.later import Job
 
     development = options.development
@@ -221,6 +230,7 @@ def _job(files: list[FirmwareFile], project: Project, options: SealOptions, *, u
         project.trust(development=development),
         day_of(options.build_time),
         unfinished,
+        bill,
     )
 
 

@@ -5,6 +5,7 @@ from contextlib import ExitStack
 
 import click
 
+from imgseal.cli.bill import bill_option, load_bill
 from imgseal.cli.build import release_outputs, request_outputs
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.project import Project, product_options
@@ -33,6 +34,7 @@ Examples:
 @click.argument("firmware", metavar="NAME=FILE[@ADDRESS]...", nargs=-1, required=True)
 @click.option("--response", "responses", multiple=True, required=True, metavar="FILE", help="Signatures; may repeat.")
 @click.option("--out", default="out", show_default=True, metavar="DIR", help="Folder for what is written.")
+@bill_option
 @click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
 @product_options
 def command(
@@ -40,6 +42,7 @@ def command(
     firmware: tuple[str, ...],
     responses: tuple[str, ...],
     out: str,
+    sbom: str | None,
     unfinished: bool,
     product_file: str | None,
     variant: str | None,
@@ -91,6 +94,7 @@ def command(
             project.trust(development=development),
             today(),
             unfinished,
+            load_bill(sbom),
         )
         if not development and project.product.ledger is not None:
             refuse_development_keys(project, (*job.image_signers, *job.package_signers))
@@ -119,6 +123,7 @@ def command(
                 request,
                 *responses,
                 *(a.path for a in arguments),
+                *([sbom] if sbom is not None else []),
                 *([plan.path] if plan is not None else []),
             ],
         )

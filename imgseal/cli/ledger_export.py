@@ -87,8 +87,11 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
     if files.sbom is not None:
         ending = os.path.splitext(files.sbom)[1].lower()
         named = "sbom" + (ending if ending[1:].isalnum() else "")
-        contents.append((named, "bill of materials", read_bounded(files.sbom, "bill of materials", SBOM_BYTES)))
-        sbom = f"  {named}\n      the bill of materials\n"
+        bill = read_bounded(files.sbom, "bill of materials", SBOM_BYTES)
+        signed = _refuse_other_bill(data, bill, files.sbom)
+        contents.append((named, "bill of materials", bill))
+        words = "that the package names by digest" if signed else "; nothing in the package says that it is this one's"
+        sbom = f"  {named}\n      the bill of materials{' ' if signed else ''}{words}\n"
     readme = _README.format(
         product=entry.product, version=entry.version, sequence=entry.sequence, tool=__version__, package=name,
         head=proof.head, sbom=sbom,
@@ -214,6 +217,26 @@ def _refuse_other_package(data: ByteView, path: str, product: "Product", logged:
             found=", ".join(f"{slot} {digest.hex()}" for slot, digest in statements.items()),
             hint="name the package that was released: --package FILE; and the product file of that release: --product",
         )
+
+
+def _refuse_other_bill(data: ByteView, bill: bytes, path: str) -> bool:
+    """UsageError where the package names another bill of materials; return whether it names this one."""
+    from imgseal.suit.bill import bill_of
+    from imgseal.suit.envelope import decode_envelope
+
+    named = bill_of(decode_envelope(data.read(0, data.size)))
+    if named is None:
+        return False
+    found = hashlib.sha256(bill).digest()
+    if found != named.digest:
+        raise UsageError(
+            "this is not the bill of materials that the package names",
+            place=Place(file=path),
+            expected=f"{named.size} bytes, sha-256 {named.digest.hex()}",
+            found=f"{len(bill)} bytes, sha-256 {found.hex()}",
+            hint="give the file that the release was built with: imgseal build --sbom",
+        )
+    return True
 
 
 def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes]) -> "Verdict":

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imgseal.cli.bill import bill_option, load_bill
 from imgseal.cli.firmware import load_sealed
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
@@ -33,12 +34,14 @@ Examples:
 @click.option(
     "--release", "is_release", is_flag=True, help="Sign with the release key; the images must be released too."
 )
+@bill_option
 @click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
 @click.option("--out", default=".", metavar="DIR", help="Folder for the package; default this one.")
 @product_options
 def command(
     images: tuple[str, ...],
     is_release: bool,
+    sbom: str | None,
     unfinished: bool,
     out: str,
     product_file: str | None,
@@ -67,15 +70,15 @@ def command(
         development=development,
         day=day_of(build_time()),
         unfinished=unfinished,
+        bill=load_bill(sbom),
     )
     name = package_file_name(product, development=development, unfinished=unfinished)
     output = Output(os.path.join(out, name), package.pieces())
     revisions = {image.statement.source_revision for image in sealed}
     revision = revisions.pop() if len(revisions) == 1 else b""
     plan = plan_entry([(project, package, signers)], build_time(), revision) if is_release else None
-    refuse_overlap(
-        [output.path], [*images, project.path, *project.key_files(), *([plan.path] if plan is not None else [])]
-    )
+    read = [*images, project.path, *project.key_files(), *([sbom] if sbom is not None else [])]
+    refuse_overlap([output.path], [*read, *([plan.path] if plan is not None else [])])
     for note in (*verdict.notes, *write_logged([output], plan)):
         click.echo(f"imgseal: {note}", err=True)
     click.echo(output.path)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from imgseal.rehearse.stage import Stage
     from imgseal.state.device import DeviceState
 
-__all__ = ["command", "load_package", "refuse_verdict", "refuse_without_records"]
+__all__ = ["command", "load_package", "refuse_verdict", "refuse_without_records", "rehearsal_device"]
 
 _PAIRS = 2000
 
@@ -76,7 +76,7 @@ def command(
     project = Project.load(product_file, settings, variant)
     refuse_without_records(project)
     data = load_package(package)
-    state, contents, device = _device(project, device_file, previous, development=development)
+    state, contents, device = rehearsal_device(project, device_file, previous, development=development)
     trust, _ = device_trust(project, state, device_file, development=development)
     stage = set_up(project.product, trust, state, contents, data, development=development)
     refuse_verdict(stage.verdict, package)
@@ -136,7 +136,7 @@ def refuse_verdict(verdict: "Verdict", package: str) -> None:
     )
 
 
-def _device(
+def rehearsal_device(
     project: Project, device_file: str | None, previous: str | None, *, development: bool
 ) -> "tuple[DeviceState, Mapping[str, Bytes], str]":
     """Return the device to rehearse on, what its slots hold, and words for it."""

@@ -22,26 +22,33 @@ Examples:
   imgseal show vent-drive-2.4.1-17.suit              the manifest as a tree
   imgseal show vent-drive-2.4.1-17.suit --json       for scripts
   imgseal show app.hex                               regions of a firmware file
+  imgseal show --map                                 slots of the product file, by address
+  imgseal show --map vent-drive-2.4.1-17.suit        and what a package brings into them
   imgseal show --linker                              MEMORY lines for linker scripts
 """,
 )
 @click.argument("artefact", required=False)
 @click.option("--field", metavar="NAME", help="Print the bytes of one statement field in hex, and nothing else.")
 @click.option("--linker", is_flag=True, help="Print the linker region of every run slot of the product file.")
+@click.option("--map", "as_map", is_flag=True, help="Print the memory map, with what a package brings.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @product_options
 def command(
     artefact: str | None,
     field: str | None,
     linker: bool,
+    as_map: bool,
     as_json: bool,
     product_file: str | None,
     variant: str | None,
     settings: tuple[str, ...],
 ) -> None:
     """Show what an artefact says of itself. Nothing is verified: use check for that."""
+    if as_map:
+        _map(artefact, Project.load(product_file, settings, variant), bare=not (linker or field or as_json))
+        return
     if linker == (artefact is not None):
-        raise UsageError("give an artefact, or --linker", hint="imgseal show --help has examples")
+        raise UsageError("give an artefact, --map or --linker", hint="imgseal show --help has examples")
     if artefact is None:
         _linker(Project.load(product_file, settings, variant))
         return
@@ -73,6 +80,21 @@ def _open(path: str) -> ByteView | None:
         if error.message.startswith("a sealed image in hex form"):
             return None
         raise
+
+
+def _map(artefact: str | None, project: Project, *, bare: bool) -> None:
+    from imgseal.compare.contents import read_contents
+    from imgseal.report.lying import lying_in
+    from imgseal.report.memory_map import map_lines, memory_maps
+
+    if not bare:
+        raise UsageError("--map goes alone, or with a package", hint="imgseal report --format json has the map as JSON")
+    contents = None
+    if artefact is not None:
+        data = open_artefact(artefact)
+        contents = read_contents(data.read(0, data.size), artefact, project.product)
+    for line in map_lines(memory_maps(project.product, lying_in(project.product, contents, {}))):
+        click.echo(line)
 
 
 def _linker(project: Project) -> None:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from imgseal.make.place import Placed
     from imgseal.make.seal import SealedImage, SealOptions
     from imgseal.memory.image import MemoryImage
+    from imgseal.sbom.bill import Bill
 
 __all__ = ["FirmwareFile", "ReleaseResult", "endorse_package", "judge", "pack_images", "release", "seal"]
 
@@ -125,10 +126,11 @@ def release(
     trust: Trust,
     day: str | None = None,
     unfinished: bool = False,
+    bill: "Bill | None" = None,
 ) -> ReleaseResult:
     """Seal every firmware image, keep those that are sealed already, pack all of them, and judge the package.
 
-    `day` and `unfinished` as in `pack_images`.
+    `day`, `unfinished` and `bill` as in `pack_images`.
     """
     from imgseal.make.seal import SealedImage  # noqa: PLC0415 - judging needs no maker
 
@@ -156,7 +158,14 @@ def release(
             file.content, product, component, file.name, options, image_signers, trust, day=day, scanner=scanner
         )
     package, verdict = pack_images(
-        tuple(images), product, package_signers, trust, development=options.development, day=day, unfinished=unfinished
+        tuple(images),
+        product,
+        package_signers,
+        trust,
+        development=options.development,
+        day=day,
+        unfinished=unfinished,
+        bill=bill,
     )
     return ReleaseResult(tuple(images), package, (*notes, *verdict.notes, *_left_open(verdict)), verdict)
 
@@ -170,15 +179,17 @@ def pack_images(
     development: bool,
     day: str | None = None,
     unfinished: bool = False,
+    bill: "Bill | None" = None,
 ) -> "tuple[Package, Verdict]":
     """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
 
     A requirement on a component that the package does not bring is left open: only a device can answer it. Keys have
     to be in force on `day`. An `unfinished` package is judged as if one signature were enough: others will endorse it.
+    `bill` is the bill of materials that the package names.
     """
     from imgseal.make.pack import pack  # noqa: PLC0415 - sealing needs no CBOR
 
-    package = pack(images, product, signers, development=development)
+    package = pack(images, product, signers, development=development, bill=bill)
     data = ByteView(b"".join(package.pieces()))
     asked = trust._replace(need_packages=1) if unfinished else trust
     verdict = judge(data, "the package", product, asked, fresh(product), development=development, partial=True, day=day)

@@ -24,6 +24,7 @@ from imgseal.sealed.codec import decode_statement, encode_statement
 if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.product.model import Product
+    from imgseal.sbom.bill import Bill
 
 __all__ = ["Asking", "Finished", "Job", "ask", "finish", "options_of"]
 
@@ -39,6 +40,7 @@ class Job(NamedTuple):
     trust: Trust
     day: str
     unfinished: bool = False
+    bill: "Bill | None" = None
 
 
 class Asking(NamedTuple):
@@ -90,7 +92,7 @@ def ask(job: Job, *, with_firmware: bool = False) -> Asking:
             found=", ".join(signer.name for signer in (*job.image_signers, *job.package_signers)),
             hint="leave --sign-later out, or name the public file as the signing key",
         )
-    package = draft_package(rehearsed.images, job.product, development=job.options.development)
+    package = draft_package(rehearsed.images, job.product, development=job.options.development, bill=job.bill)
     keys = tuple(Asked(job.product.rules.signs_with(s.public.kind), s.public.key_id) for s in later)
     request = Request(about, (Item(package.manifest_bytes, keys, package.severed),))
     return Asking(request, rehearsed.images, rehearsed.notes, rehearsed)
@@ -204,6 +206,7 @@ def _release(job: Job) -> ReleaseResult:
         trust=job.trust,
         day=job.day,
         unfinished=job.unfinished,
+        bill=job.bill,
     )
 
 

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 from imgseal.cbor.strict import encode
 from imgseal.cose.labels import ES256, ESP256, ML_DSA_44
 from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
-from imgseal.errors import InternalError, UsageError
+from imgseal.errors import InternalError, Place, UsageError
 from imgseal.keys.signer import Signer, sign_and_verify
 from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_sequence, validate_sequence
 from imgseal.make.seal import SealedImage, ordered_signers
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.sbom.bill import Bill, bill_words
 from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import envelope_pieces, wrapped_digest
@@ -60,23 +61,37 @@ def _files(image: SealedImage) -> list[tuple[str, int, Iterator[bytes | memoryvi
 
 
 def pack(
-    images: tuple[SealedImage, ...], product: Product, signers: tuple[Signer, ...], *, development: bool
+    images: tuple[SealedImage, ...],
+    product: Product,
+    signers: tuple[Signer, ...],
+    *,
+    development: bool,
+    bill: Bill | None = None,
 ) -> Package:
     """Pack sealed images and sign the manifest once by each signer.
 
     Raises as `draft`, and KeyTroubleError for a published key or a signature that does not verify.
     """
     signers = ordered_signers(signers, product, development=development)
-    package = draft(images, product, development=development)
+    package = draft(images, product, development=development, bill=bill)
     message = encode(package.digest.to_value())
     return package._replace(blocks=tuple(authentication_block(signer, message, product) for signer in signers))
 
 
-def draft(images: tuple[SealedImage, ...], product: Product, *, development: bool) -> Package:
+def draft(images: tuple[SealedImage, ...], product: Product, *, development: bool, bill: Bill | None = None) -> Package:
     """Return the package that nobody has signed yet; its encoded digest is what is signed.
 
-    UsageError for two images of one run slot or images that contradict each other.
+    UsageError for two images of one run slot or images that contradict each other, and for a release without the bill
+    of materials that the product file demands.
     """
+    if bill is None and product.rules.sbom == "required" and not development:
+        raise UsageError(
+            "a release of this product names its bill of materials",
+            place=Place(file=product.source, key="rules.sbom"),
+            expected="CycloneDX or SPDX as JSON",
+            found="none",
+            hint="add --sbom FILE",
+        )
     ordered = tuple(sorted(images, key=lambda i: (i.statement.component, i.placed.slot_index)))
     _refuse_contradictions(ordered, development=development)
     parts = tuple(part for image in ordered for part in _parts(image))
@@ -87,7 +102,7 @@ def draft(images: tuple[SealedImage, ...], product: Product, *, development: boo
     severed: dict[int, bytes] = {}
     for label, member in (
         (labels.INSTALL, install_sequence(parts, product)),
-        (labels.TEXT, _text(ordered, parts, product)),
+        (labels.TEXT, _text(ordered, parts, product, bill)),
     ):
         content = encode_member(member)
         if len(content) > _WORTH_SEVERING:
@@ -169,7 +184,7 @@ def _parts(image: SealedImage) -> list[Part]:
     ]
 
 
-def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Product) -> Text:
+def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Product, bill: Bill | None) -> Text:
     """What people read before they install; never a basis for a decision."""
     text = product.text
     description = text.description or product.name
@@ -190,7 +205,10 @@ def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Pro
         if text.model:
             entry[2] = text.model
         components[part.identifier] = entry
-    return {text.language: LanguageText({1: description, 2: "\n".join(words)}, components)}
+    about = {1: description, 2: "\n".join(words)}
+    if bill is not None:
+        about[labels.BILL_OF_MATERIALS] = bill_words(bill)
+    return {text.language: LanguageText(about, components)}
 
 
 _USUAL = (

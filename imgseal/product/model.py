@@ -203,7 +203,8 @@ class Rules(NamedTuple):
     """Rules of the product; `minimum_battery` in mWh, `update_priority` as in SUIT (smaller is more urgent).
 
     `trial_attempts` and `trial_power_ons` bound the trial starts after any reset but power-on, and after power-on.
-    Each of `must_verify` has to verify; the other `algorithms` may be there, and then have to hold.
+    Each of `must_verify` has to verify; the other `algorithms` may be there, and then have to hold. `sbom` says whether
+    releases have to name a bill of materials: `required` or `optional`.
     """
 
     algorithms: tuple[str, ...]
@@ -214,6 +215,7 @@ class Rules(NamedTuple):
     update_priority: int
     trial_attempts: int
     trial_power_ons: int
+    sbom: str = "optional"
 
     @property
     def kinds(self) -> tuple[str, ...]:

@@ -80,6 +80,7 @@ def read_rules(table: Table) -> Rules:
         table.integer("update_priority", -(1 << 31), (1 << 31) - 1, 0),
         table.integer("trial_attempts", 1, 100, 3),
         table.integer("trial_power_ons", 1, 200, 20),
+        table.choice("sbom", ("optional", "required"), "optional"),
     )
 
 

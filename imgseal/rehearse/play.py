@@ -4,9 +4,11 @@ from collections.abc import Callable
 
 from imgseal.check.context import Bytes
 from imgseal.records import NamedTuple
+from imgseal.rehearse.counters import Step
 from imgseal.rehearse.estimate import Estimate, Worked, estimate
 from imgseal.rehearse.explore import SCENARIOS, Explorer, Tally, Violation
-from imgseal.rehearse.life import Life, Programs
+from imgseal.rehearse.flash import Operation
+from imgseal.rehearse.life import Life, Moment, Programs
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
 from imgseal.rehearse.stage import Stage
@@ -17,7 +19,8 @@ __all__ = ["Rehearsal", "rehearse"]
 class Rehearsal(NamedTuple):
     """What an installation does, what was tried, and the invariant that did not hold, if any.
 
-    `events` are those of the undisturbed run, in which the new set reports itself healthy.
+    `events` are those of the undisturbed run, in which the new set reports itself healthy; `worked` are its operations,
+    each of which was cut, and `said_at` tells of each event how many of them had been done.
     """
 
     way_back: bool
@@ -27,6 +30,8 @@ class Rehearsal(NamedTuple):
     tally: Tally
     violation: Violation | None
     seed: str
+    worked: tuple[Worked, ...] = ()
+    said_at: tuple[int, ...] = ()
 
 
 def rehearse(
@@ -45,16 +50,23 @@ def rehearse(
     life = Life(
         stage.facts, stage.moment, SCENARIOS[0], stage.oracle, package, explorer.judgements, Noise(seed), programs
     )
+    said_at: list[int] = []
     took: Estimate | None = None
+
+    def note(operation: Operation | Step, _moment: Moment) -> None:
+        said_at.extend([len(worked)] * (len(life.device.events) - len(said_at)))
+        worked.append((operation, life.down))
+
     try:
-        life.run(known=set(), log=lambda operation, _moment: worked.append((operation, life.down)))
+        life.run(known=set(), log=note)
     except ViolationError:
         pass  # the explorer meets it again, and says what had happened
     else:
         new = stage.oracle.new
         took = estimate(stage.facts.product, worked, {} if new is None else new.images, life.boots)
+    said_at += [len(worked)] * (len(life.device.events) - len(said_at))
     violation = explorer.explore(pairs, progress)
     return Rehearsal(
         stage.oracle.way_back, stage.oracle.old is not None, tuple(life.device.events), took, explorer.tally, violation,
-        seed,
+        seed, tuple(worked), tuple(said_at),
     )  # fmt: skip

@@ -144,7 +144,14 @@ PARAMETERS = {
 # comparisons of the version parameter, update management (from memory)
 VERSION_GREATER, VERSION_GREATER_EQUAL, VERSION_EQUAL, VERSION_LESS_EQUAL, VERSION_LESS = 1, 2, 3, 4, 5
 
-MANIFEST_TEXT = {1: "manifest description", 2: "update description", 3: "JSON source", 4: "YAML source"}
+BILL_OF_MATERIALS = -257  # private use, section 11: negative text labels below -256 are the application's
+MANIFEST_TEXT = {
+    1: "manifest description",
+    2: "update description",
+    3: "JSON source",
+    4: "YAML source",
+    BILL_OF_MATERIALS: "bill of materials",
+}
 COMPONENT_TEXT = {
     1: "vendor name",
     2: "model name",

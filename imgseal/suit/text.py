@@ -4,11 +4,11 @@ from imgseal.records import NamedTuple
 from imgseal.suit.component import ComponentId, component_id
 from imgseal.suit.errors import decode_part, refuse
 
-__all__ = ["LanguageText", "Text", "decode_text", "text_value"]
+__all__ = ["LanguageText", "Text", "decode_text", "manifest_texts", "text_value"]
 
 
 class LanguageText(NamedTuple):
-    """Texts in one language: of the manifest by label 1 to 4, of components by label 1 to 8; other labels are kept."""
+    """Texts in one language: of the manifest by label 1 to 4, of components by label 1 to 8; others are kept."""
 
     manifest: dict[int, str]
     components: dict[ComponentId, dict[int, str]]
@@ -25,6 +25,11 @@ def text_value(text: Text) -> dict[object, object]:
         entries.update(part.components.items())
         out[tag] = entries
     return out
+
+
+def manifest_texts(text: Text, label: int) -> set[str]:
+    """Return what the text says of the manifest under a label, in whatever language."""
+    return {part.manifest[label] for part in text.values() if label in part.manifest}
 
 
 def decode_text(data: object, where: str) -> Text:

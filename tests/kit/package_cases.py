@@ -15,6 +15,7 @@ from imgseal.suit.commands import Command, Sequence, VersionMatch, decode_sequen
 from imgseal.suit.digest import sha256_digest
 from imgseal.suit.envelope import decode_envelope, wrapped_digest
 from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
+from imgseal.suit.text import decode_text
 
 Change = Callable[[Manifest], Manifest]
 RADIO, TABLE = 2, 3
@@ -69,12 +70,29 @@ def shared(index: int, change: dict[int, object]) -> Change:
     return edit
 
 
+def _with_bill(raw: bytes) -> bytes:
+    """The good package with a bill of materials in its text (docs/decisions/013-sbom.md), signed again."""
+    envelope = decode_envelope(raw)
+    text = decode_text(envelope.severed[labels.TEXT], "text")
+    words = "CycloneDX 1.6, 48231 bytes, sha-256 " + "9f" * 32
+    text = {tag: part._replace(manifest={**part.manifest, -257: words}) for tag, part in text.items()}
+    content = encode_member(text)
+
+    def edit(data: bytes) -> bytes:
+        manifest = decode_manifest(data)
+        members = {**manifest.members, labels.TEXT: wrapped_digest(content)}
+        return encode_manifest(manifest._replace(members=members))
+
+    return repacked(raw, edit, severed=lambda members: {**members, labels.TEXT: content})
+
+
 def package_cases() -> Iterator[Case]:
     """Every case."""
     raw = good().package
     yield Case("package-good", raw, "accepted")
     yield Case("package-good-on-a-device", raw, "accepted", device=device(battery_mwh=500), held=held())
     yield Case("package-text-taken-out", repacked(raw, severed=lambda m: {20: m[20]}), "accepted")
+    yield Case("package-names-its-bill", _with_bill(raw), "accepted")
     yield Case("package-install-inline", edited(lambda m: m, inline=True), "accepted")
     yield from _envelope(raw)
     yield from _signatures(raw)

@@ -1,0 +1,181 @@
+"""`imgseal report`: everything about a release on one page, for people, with its evidence; or the same as JSON."""
+
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal import __version__
+from imgseal.cli.check import device_trust, load_device
+from imgseal.cli.project import Project, product_options
+from imgseal.cli.signing import build_time, day_of, parse_day, today
+from imgseal.files import Output, load_artefact, refuse_overlap, write_all
+
+if TYPE_CHECKING:
+    from imgseal.compare.contents import Contents
+    from imgseal.memory.view import ByteView
+    from imgseal.report.material import Material
+    from imgseal.state.device import DeviceState
+
+__all__ = ["command"]
+
+_FORMATS = ("html", "json", "pdf")
+_PAIRS = 500
+
+
+@click.command(
+    "report",
+    epilog="""
+\b
+Examples:
+  imgseal report out/vent-drive-2.4.1-17.suit --out report.html
+  imgseal report package.suit --previous old.suit --rehearse --out report.html
+  imgseal report package.suit --device unit.json --out report.html
+  imgseal report package.suit --format json --out report.json
+  imgseal report package.suit --format pdf --out report.pdf    through Chromium
+
+\b
+Exit status 0 when the package is accepted and every rule of the rehearsal holds, else 1;
+the report is written all the same.
+""",
+)
+@click.argument("package", metavar="PACKAGE")
+@click.option("--out", required=True, metavar="FILE", help="The report.")
+@click.option("--device", "device_file", metavar="FILE", help="Judge for the device that this state file describes.")
+@click.option("--previous", metavar="PACKAGE", help="Say what changes since this release, and judge for its devices.")
+@click.option("--rehearse", "rehearsed", is_flag=True, help="Play the installation with power cuts; takes seconds.")
+@click.option("--format", "form", type=click.Choice(_FORMATS), default="html", show_default=True, help="What to write.")
+@click.option("--development", is_flag=True, help="Admit development images and keys.")
+@click.option(
+    "--as-of", "as_of", metavar="DAY", help="Keys have to be in force on this day, YYYY-MM-DD; default today."
+)
+@product_options
+def command(
+    package: str,
+    out: str,
+    device_file: str | None,
+    previous: str | None,
+    rehearsed: bool,
+    form: str,
+    development: bool,
+    as_of: str | None,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> int:
+    """Write a report on an update package: verdict, memory map, checks, signers, changes, rehearsal, evidence.
+
+    The page is one file that loads nothing and runs no script. Without --device and --previous the verdict is for a
+    fresh device, or one with the numbers of the release log where one is kept. The evidence is not legal advice.
+    """
+    import json
+
+    from imgseal.flow.dossier import gather
+    from imgseal.report.document import report_document
+
+    project = Project.load(product_file, settings, variant)
+    data = load_artefact(package)
+    state, contents = load_device(project, device_file)
+    trust, anchors = device_trust(project, state, device_file, development=development)
+    day = today() if as_of is None else parse_day(as_of)
+    before = None if previous is None else _contents(previous, project)
+    device = device_file or "a fresh device"
+    if device_file is None:
+        state, device = _numbers(project, state, device, before, development=development)
+    if any(key.first or key.last for key in trust.keys):
+        device += f" on {day}"
+    material = gather(
+        data, package, project.product, trust, state, tool=__version__, day=day, device=device, held=contents,
+        development=development, anchors=anchors,
+    )  # fmt: skip
+    made = day_of(build_time()) if "SOURCE_DATE_EPOCH" in os.environ else today()
+    material = material._replace(made=made, logged=_logged(project, material))
+    if before is not None and material.contents is not None:
+        from imgseal.compare.difference import compare
+
+        material = material._replace(comparison=compare(before, material.contents, project.product))
+    if rehearsed:
+        material = _rehearsed(material, project, data, device_file, previous, development=development)
+    document = report_document(material)
+    if form == "json":
+        content = (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
+    else:
+        from imgseal.report.page import render
+
+        content = render(document).encode("utf-8", "backslashreplace")
+    if form == "pdf":
+        from imgseal.cli.chromium import print_pdf
+
+        content = print_pdf(content)
+    refuse_overlap([out], [path for path in (package, device_file, previous, project.path) if path is not None])
+    write_all([Output(out, [content])])
+    answer = document["verdict"]["verdict"]
+    click.echo(f"{answer}, for {device}: {out}")
+    broken = material.rehearsal is not None and material.rehearsal.violation is not None
+    return 0 if material.verdict.accepted and not broken else 1
+
+
+def _contents(path: str, project: Project) -> "Contents":
+    from imgseal.compare.contents import read_contents
+
+    data = load_artefact(path)
+    return read_contents(data.read(0, data.size), path, project.product)
+
+
+def _numbers(
+    project: Project, state: "DeviceState", device: str, before: "Contents | None", *, development: bool
+) -> "tuple[DeviceState, str]":
+    """Return a device with the numbers of the release before, else those of the release log, else the fresh one."""
+    if before is not None:
+        numbers = {component.name: component.number for component in project.product.components.values()}
+        counters = {numbers[i.component]: i.statement.counter for i in before.images.values()}
+        state = state._replace(sequence=before.sequence, manifest_digest=before.manifest_digest, counters=counters)
+        return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
+    if development or project.product.ledger is None:
+        return state, device
+    from imgseal.cli.release_log import logged_device
+
+    return logged_device(project) or (state, device)
+
+
+def _logged(project: Project, material: "Material") -> str | None:
+    """Say which entry of the release log the package is; "" for none, None where no log is kept."""
+    if project.product.ledger is None:
+        return None
+    path = project.resolve(project.product.ledger)
+    if material.contents is None or not os.path.lexists(path):
+        return ""
+    from imgseal.cli.ledger_file import LogFile
+
+    log = LogFile(path)
+    number = None
+    for step in log.walk():
+        if any(each.manifest == material.contents.manifest_digest for each in step.entry.packages):
+            number = step.entry.number
+    return "" if number is None else f"entry {number} of {path}, head {log.head}"
+
+
+def _rehearsed(
+    material: "Material",
+    project: Project,
+    data: "ByteView",
+    device_file: str | None,
+    previous: str | None,
+    *,
+    development: bool,
+) -> "Material":
+    """Play the installation, unless the package is refused already; on the device given, else on one before it."""
+    from imgseal.cli.rehearse import refuse_verdict, refuse_without_records, rehearsal_device
+    from imgseal.rehearse.play import rehearse
+    from imgseal.rehearse.stage import set_up
+
+    refuse_without_records(project)
+    if not material.verdict.accepted:
+        return material
+    if device_file is not None:
+        previous = None
+    state, held, device = rehearsal_device(project, device_file, previous, development=development)
+    stage = set_up(project.product, material.trust, state, held, data, development=development)
+    refuse_verdict(stage.verdict, material.name)
+    played = rehearse(stage, data, pairs=_PAIRS, seed="1")
+    return material._replace(rehearsal=played, rehearsed_on=device)

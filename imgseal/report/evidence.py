@@ -1,0 +1,69 @@
+"""The evidence table: rows of published rules, and what the observations of a report say to each. Not legal advice."""
+
+from collections.abc import Mapping
+from importlib.resources import files
+from typing import Any
+
+from imgseal.records import NamedTuple
+from imgseal.report.probes import FAILED, NOT_SHOWN, SHOWN, Probe
+
+__all__ = ["DISCLAIMER", "IN_PART", "MAKERS", "Row", "Scheme", "judged", "schemes"]
+
+IN_PART, MAKERS = "in part", "the maker's"
+
+DISCLAIMER = (
+    "This is not legal advice, and no declaration of conformity. The rows name what a rule asks for in our own words; "
+    'read the official text before you quote it. "Shown" means that the observations named beside it were made on this '
+    "package; whether they are enough is for the maker, and for whoever assesses the product."
+)
+
+
+class Row(NamedTuple):
+    """A row: clause, status or level where the source says one, gist, observations by name, what stays the maker's."""
+
+    clause: str
+    status: str | None
+    gist: str
+    shows: tuple[str, ...]
+    maker: str | None
+
+
+class Scheme(NamedTuple):
+    """A published set of rules: where its rows come from, and the rows."""
+
+    id: str
+    title: str
+    origin: str
+    rows: tuple[Row, ...]
+
+
+def schemes() -> tuple[Scheme, ...]:
+    """Read the rows that come with the package."""
+    import tomllib  # noqa: PLC0415 - only reports read it
+
+    text = files("imgseal.report").joinpath("regulations.toml").read_text(encoding="utf-8")
+    tree: dict[str, Any] = tomllib.loads(text)
+    return tuple(
+        Scheme(
+            each["id"],
+            each["title"],
+            each["origin"],
+            tuple(
+                Row(row["clause"], row.get("status"), row["gist"], tuple(row.get("shows", ())), row.get("maker"))
+                for row in each["row"]
+            ),
+        )
+        for each in tree["scheme"]
+    )
+
+
+def judged(row: Row, probes: Mapping[str, Probe]) -> str:
+    """Return what the observations say to a row: one that failed outweighs the others."""
+    answers = [probes[name].answer for name in row.shows]
+    if not answers:
+        return MAKERS
+    if FAILED in answers:
+        return FAILED
+    if NOT_SHOWN not in answers:
+        return SHOWN
+    return IN_PART if SHOWN in answers else NOT_SHOWN

@@ -1,0 +1,91 @@
+"""The cut points of a rehearsal as lanes: which slot each operation works on, in the order in which they come."""
+
+from collections.abc import Sequence
+
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+from imgseal.rehearse.estimate import Worked
+from imgseal.rehearse.flash import Operation
+
+__all__ = ["COLUMNS", "COUNTERS", "Lane", "Span", "down_spans", "lanes"]
+
+COUNTERS = "counters"
+COLUMNS = 240
+"""Columns that a picture has at most: operations are drawn together where there are more of them."""
+
+ERASE, PROGRAM, STEP = "erase", "program", "step"
+
+
+class Span(NamedTuple):
+    """Operations `first` up to and without `end`, counted from 0, drawn as one piece of the kind `what`."""
+
+    first: int
+    end: int
+    what: str
+
+
+class Lane(NamedTuple):
+    """A slot (or the counters), how many operations work on it by kind, and where they are."""
+
+    name: str
+    memory: str | None
+    erases: int
+    programs: int
+    steps: int
+    spans: tuple[Span, ...]
+
+
+def lanes(worked: Sequence[Worked], product: Product) -> tuple[Lane, ...]:
+    """Return the lanes of an undisturbed run, in the order in which they are first worked on."""
+    order: dict[tuple[str, str | None], list[tuple[int, str]]] = {}
+    for number, (operation, _) in enumerate(worked):
+        if isinstance(operation, Operation):
+            what = ERASE if operation.data is None else PROGRAM
+            where = _slot(operation, product), operation.memory
+            order.setdefault(where, []).append((number, what))
+        else:
+            order.setdefault((COUNTERS, None), []).append((number, STEP))
+    out = []
+    for (name, memory), each in order.items():
+        kinds = [what for _, what in each]
+        counts = (kinds.count(ERASE), kinds.count(PROGRAM), kinds.count(STEP))
+        out.append(Lane(name, memory, *counts, _spans(each, len(worked))))
+    return tuple(out)
+
+
+def down_spans(worked: Sequence[Worked]) -> tuple[Span, ...]:
+    """Return where the product stands still, because the bootloader works."""
+    spans: list[Span] = []
+    for number, (_, down) in enumerate(worked):
+        if not down:
+            continue
+        if spans and spans[-1].end == number:
+            spans[-1] = spans[-1]._replace(end=number + 1)
+        else:
+            spans.append(Span(number, number + 1, "down"))
+    return tuple(spans)
+
+
+def _slot(operation: Operation, product: Product) -> str:
+    for slot in product.slots.values():
+        if slot.memory == operation.memory and slot.at <= operation.at < slot.at + slot.size:
+            return slot.name
+    return f"{operation.memory}, outside of the slots"
+
+
+def _spans(entries: list[tuple[int, str]], total: int) -> tuple[Span, ...]:
+    """Join operations of one column; a column with an erase in it shows the erase."""
+    width = max(1, -(-total // COLUMNS))
+    columns: dict[int, str] = {}
+    for number, what in entries:
+        column = number // width
+        if columns.get(column) != ERASE:
+            columns[column] = what
+    spans: list[Span] = []
+    for column, what in sorted(columns.items()):
+        first, end = column * width, min((column + 1) * width, total)
+        if spans and spans[-1].end == first and spans[-1].what == what:
+            spans[-1] = spans[-1]._replace(end=end)
+        else:
+            spans.append(Span(first, end, what))
+    return tuple(spans)

@@ -1,0 +1,71 @@
+"""What a report is made from: values that others have worked out, and nothing that has still to be looked up."""
+
+from typing import TYPE_CHECKING
+
+from imgseal.findings import Verdict
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+from imgseal.state.device import DeviceState
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from imgseal.check.context import Bytes
+    from imgseal.compare.contents import Contents
+    from imgseal.compare.difference import Comparison
+    from imgseal.keys.trust import Trust, TrustedKey
+    from imgseal.rehearse.play import Rehearsal
+    from imgseal.sbom.bill import Bill
+    from imgseal.suit.envelope import Envelope
+
+__all__ = ["Change", "Leaked", "Material"]
+
+
+class Change(NamedTuple):
+    """The package with one thing wrong, or on a device that must not take it: what was done, and what the judge said.
+
+    `first` is the code of the first finding; None where the package was accepted all the same.
+    """
+
+    what: str
+    first: str | None
+
+
+class Leaked(NamedTuple):
+    """A private key in a payload of the package, and whether the product file says that it belongs there."""
+
+    slot: str
+    what: str
+    offset: int
+    allowed: bool
+
+
+class Material(NamedTuple):
+    """Everything that a report says, as values.
+
+    `made` is the day, YYYY-MM-DD. `contents` and `envelope` are None where the package could not be read; `signers` are
+    those whose signatures on the package hold. `state` is the device that the verdict is for, `held` what its slots
+    hold. `changes` is empty where the package is refused as it is. `logged` says which entry of the release log it is,
+    "" that it is none, None that no log is kept. `rehearsed_on` names the device of the rehearsal.
+    """
+
+    tool: str
+    made: str
+    product: Product
+    trust: "Trust"
+    name: str
+    size: int
+    sha256: bytes
+    verdict: Verdict
+    signers: "tuple[TrustedKey, ...]"
+    state: DeviceState
+    held: "Mapping[str, Bytes]"
+    envelope: "Envelope | None" = None
+    contents: "Contents | None" = None
+    bill: "Bill | None" = None
+    changes: tuple[Change, ...] = ()
+    leaks: tuple[Leaked, ...] = ()
+    comparison: "Comparison | None" = None
+    rehearsal: "Rehearsal | None" = None
+    rehearsed_on: str | None = None
+    logged: str | None = None

@@ -1,0 +1,114 @@
+"""The memories of a product with what lies in each slot, by address; values, and lines for a terminal."""
+
+from collections.abc import Iterable, Iterator, Mapping
+
+from imgseal.product.model import Component, Memory, Product, Slot
+from imgseal.records import NamedTuple
+
+__all__ = ["Lying", "MemoryMap", "Range", "map_lines", "memory_maps", "size_words"]
+
+_BAR = 24
+_MANY = 10_000
+
+
+class Lying(NamedTuple):
+    """What lies in a slot: bytes taken from its start, words for it, and whether the package brings it."""
+
+    used: int
+    words: str
+    new: bool
+
+
+class Range(NamedTuple):
+    """A range of a memory, by absolute address: a slot with its use, or room that belongs to none (`slot` None)."""
+
+    start: int
+    size: int
+    slot: str | None
+    use: str
+    lying: Lying | None
+
+    @property
+    def free(self) -> int:
+        """Bytes behind what lies there."""
+        return self.size - (self.lying.used if self.lying else 0)
+
+
+class MemoryMap(NamedTuple):
+    """A memory of the device and its ranges, without gaps."""
+
+    memory: Memory
+    ranges: tuple[Range, ...]
+
+
+def memory_maps(product: Product, lying: Mapping[str, Lying]) -> tuple[MemoryMap, ...]:
+    """Return the flash memories in the order of their addresses; `lying` says what lies in slots, by name."""
+    flashes = sorted((m for m in product.memories.values() if m.kind != "ram"), key=lambda m: m.base)
+    return tuple(MemoryMap(memory, tuple(_ranges(product, memory, lying))) for memory in flashes)
+
+
+def _ranges(product: Product, memory: Memory, lying: Mapping[str, Lying]) -> Iterator[Range]:
+    at = 0
+    slots = sorted((s for s in product.slots.values() if s.memory == memory.name), key=lambda s: s.at)
+    for slot in slots:
+        if slot.at > at:
+            yield Range(memory.base + at, slot.at - at, None, "no slot", None)
+        yield Range(memory.base + slot.at, slot.size, slot.name, _use(product, slot), lying.get(slot.name))
+        at = slot.at + slot.size
+    if at < memory.size:
+        yield Range(memory.base + at, memory.size - at, None, "no slot", None)
+
+
+def _use(product: Product, slot: Slot) -> str:
+    for component in product.components.values():
+        role = _role(component, slot.name)
+        if role is not None:
+            return f"{component.name}, {role}"
+    return slot.holds or "no use"
+
+
+def _role(component: Component, slot: str) -> str | None:
+    if slot in component.run:
+        count = len(component.run)
+        place = f" {component.run.index(slot) + 1} of {count}" if count > 1 else ""
+        return f"run slot{place}"
+    if slot in component.header:
+        return "header slot"
+    if slot == component.staging:
+        return "staging slot"
+    return "keep slot" if slot == component.keep else None
+
+
+def size_words(size: int) -> str:
+    """Return a size in the largest unit that it is whole in, or else with one decimal."""
+    if size < 1 << 10:
+        return f"{size} B"
+    for unit, name in ((1 << 30, "GiB"), (1 << 20, "MiB"), (1 << 10, "KiB")):
+        if size % unit == 0 and 0 < size // unit < _MANY:
+            return f"{size // unit} {name}"
+    unit, name = (1 << 20, "MiB") if size >= 10 << 20 else (1 << 10, "KiB")
+    return f"{size / unit:.1f} {name}"
+
+
+def map_lines(maps: Iterable[MemoryMap]) -> Iterator[str]:
+    """Yield the map for a terminal; a bar says how full a slot is: # is taken, . is free."""
+    for number, each in enumerate(maps):
+        memory = each.memory
+        if number:
+            yield ""
+        trusted = "" if memory.trusted else ", not trusted"
+        yield f"{memory.name}: {size_words(memory.size)}, erase blocks of {size_words(memory.erase_block)}{trusted}"
+        wide = max((len(r.slot or "") for r in each.ranges), default=0)
+        uses = max((len(r.use) for r in each.ranges), default=0)
+        for part in each.ranges:
+            line = f"  0x{part.start:08x} {size_words(part.size):>10}  {part.slot or '':<{wide}}  {part.use:<{uses}}"
+            yield (line + _bar(part)).rstrip()
+
+
+def _bar(part: Range) -> str:
+    lying = part.lying
+    if lying is None:
+        return ""
+    marks = min(_BAR, -(-lying.used * _BAR // part.size))
+    new = "new: " if lying.new else ""
+    return f"  {'#' * marks}{'.' * (_BAR - marks)}  {new}{lying.words}, {size_words(part.free)} free"

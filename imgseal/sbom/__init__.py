@@ -1,0 +1,1 @@
+"""Bills of materials: recognised, and named by digest inside signed packages."""

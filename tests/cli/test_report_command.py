@@ -1,0 +1,163 @@
+"""`imgseal report` and `imgseal show --map` at the command line. Sources of truth: docs/cli.md, docs/report.md."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from workshop import ALL, Imgseal, tree
+
+NAME = "out/vent-drive-2.4.1-17.suit"
+OLD = ("--set", "release.version=2.4.0", "--set", "release.sequence=16", "--set", "component.motor.counter=5")
+
+
+@pytest.fixture
+def built(imgseal: Imgseal, project: Path) -> Path:
+    assert imgseal("build", *ALL, "--release", *OLD, "--out", "old").status == 0
+    assert imgseal("build", *ALL, "--release").status == 0
+    return project
+
+
+def document(imgseal: Imgseal, *arguments: str, status: int = 0) -> Any:
+    said = imgseal("report", *arguments, "--format", "json", "--out", "report.json")
+    assert said.status == status, said.err
+    return json.loads(Path("report.json").read_text())
+
+
+def test_a_page(imgseal: Imgseal, built: Path) -> None:
+    before = tree(built)
+    said = imgseal("report", NAME, "--out", "report.html")
+    assert (said.status, said.out, said.err) == (0, "accepted, for a fresh device: report.html\n", "")
+    page = (built / "report.html").read_text()
+    assert page.startswith("<!DOCTYPE html>")
+    assert 'class="answer">Accepted' in page
+    assert len(page) < 300_000
+    assert tree(built) == {**before, "report.html": page.encode()}
+
+
+def test_the_same_page_from_the_same_input(imgseal: Imgseal, built: Path) -> None:
+    """SOURCE_DATE_EPOCH names the day, as in every other output."""
+    pages = []
+    for name in ("one.html", "two.html"):
+        assert imgseal("report", NAME, "--as-of", "2027-01-31", "--out", name).status == 0
+        pages.append((built / name).read_bytes())
+    assert pages[0] == pages[1]
+    assert b", 2025-11-25." in pages[0]
+
+
+def test_refused_packages_are_reported_all_the_same(imgseal: Imgseal, built: Path) -> None:
+    data = (built / NAME).read_bytes()
+    (built / "bad.suit").write_bytes(data[:-1])
+    found = document(imgseal, "bad.suit", status=1)
+    assert found["verdict"]["verdict"] == "refused"
+    assert found["verdict"]["first_finding"] == "structure.envelope"
+    assert imgseal("report", "bad.suit", "--rehearse", "--out", "bad.html").status == 1
+    assert "Refused" in (built / "bad.html").read_text()
+
+
+def test_previous_compares_and_judges_for_its_devices(imgseal: Imgseal, built: Path) -> None:
+    old = "old/vent-drive-2.4.0-16.suit"
+    found = document(imgseal, NAME, "--previous", old)
+    assert found["verdict"]["device"] == f"a device with the numbers of {old} (sequence 16)"
+    assert found["comparison"]["old"] == old
+    found = document(imgseal, old, "--previous", NAME, status=1)
+    assert found["verdict"]["first_finding"] == "rollback.sequence-too-low"
+
+
+def test_a_device(imgseal: Imgseal, built: Path) -> None:
+    """What its slots hold is on the map; what the package brings stands over it. It takes the motor into the free slot."""
+    assert imgseal("device", "new", "new.json", "--hardware", "3").status == 0
+    old = "old/vent-drive-2.4.0-16.suit"
+    assert imgseal("device", "apply", "new.json", old, "--out", "unit.json").status == 0
+    radio = ("radio=radio.bin@0xC0400", "--release", "--set", "release.sequence=18", "--out", "radio")
+    assert imgseal("build", *radio).status == 0
+    found = document(imgseal, "radio/vent-drive-2.4.1-18.suit", "--device", "unit.json")
+    assert found["verdict"]["device"] == "unit.json"
+    ranges = [part for memory in found["memories"] for part in memory["ranges"]]
+    held = {part["slot"]: (part["holds"], part["new"]) for part in ranges if part["holds"]}
+    assert held == {
+        "motor-a": ("motor 2.4.0", False), "radio-staging": ("radio 1.3.2", False), "radio": ("radio 1.3.2", True), "phrases": ("phrases 1.0.4", False),
+    }  # fmt: skip
+
+
+def test_a_rehearsal(imgseal: Imgseal, built: Path) -> None:
+    found = document(imgseal, NAME, "--previous", "old/vent-drive-2.4.0-16.suit", "--rehearse")
+    assert found["rehearsal"]["holds"] is True
+    assert found["rehearsal"]["device"] == "a device that runs old/vent-drive-2.4.0-16.suit"
+    seen = {each["id"]: each["answer"] for each in found["evidence"]["observations"]}
+    assert (seen["rehearsal"], seen["changes"]) == ("shown", "shown")
+
+
+def test_bill_of_materials_and_log(imgseal: Imgseal, built: Path) -> None:
+    path = built / "imgseal.toml"
+    path.write_text(path.read_text() + '\n[ledger]\npath = "release.log"\n')
+    found = document(imgseal, NAME)
+    assert found["package"]["log"] == ""
+    (built / "bom.json").write_text('{"spdxVersion": "SPDX-2.3"}')
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
+    found = document(imgseal, NAME)
+    assert str(found["package"]["log"]).startswith("entry 0 of release.log, head 1:")
+    assert found["package"]["sbom"]["kind"] == "SPDX"
+    seen = {each["id"]: each["answer"] for each in found["evidence"]["observations"]}
+    assert (seen["sbom"], seen["ledger"]) == ("shown", "shown")
+
+
+MISTAKES = [
+    ((NAME,), 2, "--out"),
+    ((NAME, "--out", NAME), 2, "an output would overwrite"),
+    ((NAME, "--out", "imgseal.toml"), 2, "an output would overwrite"),
+    (("nothing.suit", "--out", "r.html"), 3, "cannot read this artefact"),
+    ((NAME, "--previous", "out/radio.sealed.bin", "--out", "r.html"), 3, "compare takes update packages"),
+    ((NAME, "--device", "nothing.json", "--out", "r.html"), 3, "cannot read this device state file"),
+    ((NAME, "--as-of", "someday", "--out", "r.html"), 2, "this is no day"),
+    ((NAME, "--format", "doc", "--out", "r.html"), 2, "doc"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "status", "words"), MISTAKES, ids=[str(n) for n in range(len(MISTAKES))])
+def test_mistakes_leave_nothing_behind(
+    imgseal: Imgseal, built: Path, arguments: tuple[str, ...], status: int, words: str
+) -> None:
+    before = tree(built)
+    said = imgseal("report", *arguments)
+    assert said.status == status, said.err
+    assert words in said.err
+    assert tree(built) == before
+
+
+def test_pdf_without_chromium_names_the_package(imgseal: Imgseal, built: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("shutil.which", lambda _name: None)
+    said = imgseal("report", NAME, "--format", "pdf", "--out", "r.pdf")
+    assert said.status == 2
+    assert "Debian package chromium" in said.err
+    assert not (built / "r.pdf").exists()
+
+
+def test_pdf_of_a_chromium_that_fails(imgseal: Imgseal, built: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("shutil.which", lambda _name: "/bin/false")
+    said = imgseal("report", NAME, "--format", "pdf", "--out", "r.pdf")
+    assert said.status == 3
+    assert "Chromium made no PDF" in said.err
+    assert not (built / "r.pdf").exists()
+
+
+def test_pdf(imgseal: Imgseal, built: Path, tool: Callable[[str], str]) -> None:
+    tool("chromium")
+    said = imgseal("report", NAME, "--format", "pdf", "--out", "r.pdf")
+    assert said.status == 0, said.err
+    data = (built / "r.pdf").read_bytes()
+    assert data.startswith(b"%PDF-")
+    assert data.count(b"/Type /Page\n") + data.count(b"/Type /Page ") + data.count(b"/Type /Page/") > 3
+
+
+def test_map(imgseal: Imgseal, built: Path) -> None:
+    said = imgseal("show", "--map")
+    assert said.status == 0
+    assert "0x00020000    320 KiB  motor-a" in said.out
+    assert "#" not in said.out
+    said = imgseal("show", "--map", NAME)
+    assert said.out.count("new: ") == 4
+    assert "new: radio 1.3.2, " in said.out
+    assert imgseal("show", "--map", "--json").status == 2
+    assert imgseal("show", "--map", "out/radio.sealed.bin").status == 3

@@ -1,0 +1,134 @@
+"""`--sbom` where packages are made, and what demands it. Source: docs/decisions/013-sbom.md."""
+
+import hashlib
+import json
+from pathlib import Path
+
+import pytest
+from test_sign_later import away
+from workshop import ALL, Imgseal
+
+from imgseal.suit.bill import bill_of
+from imgseal.suit.envelope import decode_envelope
+from imgseal.suit.labels import TEXT
+
+SEALED = ("out/motor-a.sealed.bin", "out/motor-b.sealed.bin", "out/radio.sealed.bin", "out/phrases.sealed.bin")
+NAME = "vent-drive-2.4.1-17"
+BOM = '{"bomFormat": "CycloneDX", "specVersion": "1.6", "components": [{"name": "tiny-stack"}]}\n'
+REQUIRED = ("[rules]\n", '[rules]\nsbom = "required"\n')
+
+
+@pytest.fixture
+def with_bill(project: Path) -> Path:
+    (project / "bom.json").write_text(BOM)
+    return project
+
+
+def demand(project: Path) -> None:
+    path = project / "imgseal.toml"
+    path.write_text(path.read_text().replace(*REQUIRED))
+    assert REQUIRED[1] in path.read_text()
+
+
+def test_the_package_names_it(imgseal: Imgseal, with_bill: Path) -> None:
+    assert imgseal("build", *ALL, "--release").status == 0
+    without = (with_bill / f"out/{NAME}.suit").read_bytes()
+    said = imgseal("build", *ALL, "--release", "--sbom", "bom.json")
+    assert said.status == 0, said.err
+    package = (with_bill / f"out/{NAME}.suit").read_bytes()
+    bill = bill_of(decode_envelope(package))
+    assert bill is not None
+    assert (bill.kind, bill.size, bill.digest) == ("CycloneDX", len(BOM), hashlib.sha256(BOM.encode()).digest())
+    assert bill_of(decode_envelope(without)) is None
+    assert b"sha-256" not in without
+    digest = bill.digest.hex()
+    said = imgseal("check", f"out/{NAME}.suit")
+    assert said.status == 0
+    assert f"  sbom      CycloneDX 1.6, {len(BOM)} bytes, sha-256 {digest}" in said.out
+    assert f"bill of materials: CycloneDX 1.6, {len(BOM)} bytes, sha-256 {digest}" in imgseal("show", f"out/{NAME}.suit").out  # fmt: skip
+
+
+def test_it_is_signed(imgseal: Imgseal, with_bill: Path) -> None:
+    """Another digest in the text is not the text that the manifest names."""
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
+    path = with_bill / f"out/{NAME}.suit"
+    digest = hashlib.sha256(BOM.encode()).hexdigest().encode()
+    path.write_bytes(path.read_bytes().replace(digest, b"0" * 64))
+    said = imgseal("check", f"out/{NAME}.suit", "--json")
+    assert json.loads(said.out)["verdicts"][0]["first_finding"] == "signature.severed-member"
+
+
+def test_every_way_of_packing_makes_the_same(imgseal: Imgseal, with_bill: Path) -> None:
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
+    built = (with_bill / f"out/{NAME}.suit").read_bytes()
+    said = imgseal("pack", *SEALED, "--release", "--sbom", "bom.json", "--out", "packed")
+    assert said.status == 0, said.err
+    assert (with_bill / f"packed/{NAME}.suit").read_bytes() == built
+    away(with_bill, "packages")
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json", "--sign-later", "--out", "later").status == 0
+    request = f"later/{NAME}-package.request.json"
+    assert imgseal("endorse", request, "--key", "vault/packages.pem", "--yes").status == 0
+    firmware = [f"{name}=later/{slot}.sealed.bin" for name, slot in
+                (("motor", "motor-a"), ("motor", "motor-b"), ("radio", "radio"), ("phrases", "phrases"))]  # fmt: skip
+    response = next(path for path in with_bill.rglob("*.response.json")).relative_to(with_bill)
+    finish = ("finish", request, *firmware, "--response", str(response), "--out", "later")
+    said = imgseal(*finish)
+    assert said.status != 0  # the package that is made now names no bill of materials: nobody has signed that
+    said = imgseal(*finish, "--sbom", "bom.json")
+    assert said.status == 0, said.err
+    assert (with_bill / f"later/{NAME}.suit").read_bytes() == built
+
+
+def test_a_product_may_demand_it(imgseal: Imgseal, with_bill: Path) -> None:
+    assert imgseal("build", *ALL, "--release").status == 0
+    for path in (with_bill / "out").glob("*.suit"):
+        path.unlink()
+    demand(with_bill)
+    for arguments in (
+        ("build", *ALL, "--release", "--out", "new"),
+        ("pack", *SEALED, "--release", "--out", "new"),
+        ("build", *ALL, "--release", "--sign-later", "--out", "new"),
+    ):
+        said = imgseal(*arguments)
+        assert said.status == 2, said.err
+        assert "rules.sbom" in said.err
+        assert "--sbom FILE" in said.err
+        assert not (with_bill / "new").exists()
+    assert imgseal("build", *ALL, "--out", "desk").status == 0  # development builds are free of it
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json", "--out", "new").status == 0
+
+
+def test_what_is_no_bill_is_refused(imgseal: Imgseal, with_bill: Path) -> None:
+    (with_bill / "bom.json").write_text("{}")
+    said = imgseal("build", *ALL, "--release", "--sbom", "bom.json")
+    assert said.status == 3
+    assert "bom.json: this is no bill of materials" in said.err
+    assert imgseal("build", *ALL, "--release", "--sbom", "nothing.json").status == 3
+    assert not (with_bill / "out").exists()
+
+
+def test_taken_out_by_an_intermediary(imgseal: Imgseal, with_bill: Path) -> None:
+    """Text is severable: the package stays good, and nothing is named any more."""
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
+    from workshop import repacked
+
+    package = (with_bill / f"out/{NAME}.suit").read_bytes()
+    cut = repacked(package, severed=lambda members: {k: v for k, v in members.items() if k != TEXT})
+    (with_bill / "cut.suit").write_bytes(cut)
+    said = imgseal("check", "cut.suit")
+    assert said.status == 0
+    assert "sbom" not in said.out
+    assert bill_of(decode_envelope(cut)) is None
+
+
+def test_the_export_holds_the_one_that_is_named(imgseal: Imgseal, with_bill: Path) -> None:
+    path = with_bill / "imgseal.toml"
+    path.write_text(path.read_text() + '\n[ledger]\npath = "release.log"\n')
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
+    (with_bill / "other.json").write_text(BOM + " ")
+    said = imgseal("ledger", "export", "2.4.1", "audit", "--sbom", "other.json")
+    assert said.status == 2
+    assert "not the bill of materials that the package names" in said.err
+    assert not (with_bill / "audit").exists()
+    assert imgseal("ledger", "export", "2.4.1", "audit", "--sbom", "bom.json").status == 0
+    assert "the bill of materials that the package names by digest" in (with_bill / "audit/README.txt").read_text()

@@ -1,0 +1,58 @@
+"""Reports on the workshop's package, with everything that a report can have."""
+
+import functools
+from collections.abc import Callable
+
+from workshop import Workshop, make, product, workshop
+
+from imgseal.check.context import Bytes
+from imgseal.compare.contents import read_contents
+from imgseal.compare.difference import compare
+from imgseal.flow.dossier import gather
+from imgseal.memory.view import ByteView
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
+from imgseal.report.document import report_document
+from imgseal.report.material import Material
+from imgseal.report.page import render
+from imgseal.state.device import DeviceState, fresh
+
+DAY = "2026-11-25"
+
+
+def material_of(
+    data: bytes, shop: Workshop | None = None, state: DeviceState | None = None, held: dict[str, Bytes] | None = None
+) -> Material:
+    shop = shop or workshop()
+    given = state or fresh(shop.product)
+    return gather(ByteView(data), "p.suit", shop.product, shop.trust, given, tool="0", day=DAY, held=held)
+
+
+@functools.cache
+def whole() -> Material:
+    """Accepted, compared with an older release, rehearsed on a device without firmware."""
+    shop = workshop()
+    older = make(
+        product(lambda text: text.replace("sequence = 17", "sequence = 16").replace("counter = 6", "counter = 5"))
+    )
+    material = material_of(shop.package)
+    assert material.contents is not None
+    before = read_contents(older.package, "old.suit", shop.product)
+    state = fresh(shop.product)._replace(hardware=3, fresh=False)
+    data = ByteView(shop.package)
+    stage = set_up(shop.product, shop.trust, state, {}, data)
+    assert stage.verdict.accepted
+    return material._replace(
+        comparison=compare(before, material.contents, shop.product),
+        rehearsal=rehearse(stage, data, pairs=10, seed="1"),
+        rehearsed_on="a device without firmware",
+    )
+
+
+def page_of(material: Material) -> str:
+    return render(report_document(material))
+
+
+def edited(edit: Callable[[str], str]) -> Workshop:
+    """The workshop's release with another product file."""
+    return make(product(edit))

@@ -1,0 +1,47 @@
+"""A report on every artefact of the kit, good and bad: it never raises, and its verdict is the kit's. Source: tests/kit/README.md."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from run_python import product_of
+from workshop import any_public
+
+from imgseal.flow.dossier import gather
+from imgseal.keys.pem import encode_public
+from imgseal.keys.trust import resolve
+from imgseal.memory.view import ByteView
+from imgseal.report.document import report_document
+from imgseal.report.page import render
+from imgseal.state.device import fresh
+
+DATA = Path(__file__).parents[1] / "kit" / "data"
+FILE: Any = json.loads((DATA / "kit.json").read_text())
+CASES = [case for case in (FILE if isinstance(FILE, list) else FILE["cases"]) if isinstance(case["artefact"], str)]
+
+
+def public(reference: str) -> bytes:
+    path = DATA / reference
+    return path.read_bytes() if path.exists() else encode_public(any_public(reference.removesuffix(".pub.pem")))
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_every_artefact(part: int) -> None:
+    """For a fresh device, whatever the case is about; every tenth also as a page."""
+    products: dict[str, Any] = {}
+    answers = set()
+    for number, case in enumerate(CASES[part::4]):
+        name = case["product"]
+        if name not in products:
+            products[name] = product_of(name, (DATA / "products" / f"{name}.toml").read_text())
+        trust = resolve(products[name], public)
+        data = ByteView((DATA / case["artefact"]).read_bytes())
+        state = fresh(products[name])
+        material = gather(data, case["name"], products[name], trust, state, tool="0", day="2026-11-25")
+        document = report_document(material)
+        answers.add(document["verdict"]["verdict"])
+        assert all(change["first_finding"] for change in document["changes"]), case["name"]
+        if number % 10 == 0:
+            render(document)
+    assert answers == {"accepted", "refused"}

@@ -1,0 +1,68 @@
+"""Bills of materials are recognised by content. Sources: keys of CycloneDX JSON and SPDX JSON from memory; the form in a package is ours, decision 013."""
+
+import hashlib
+import json
+
+import pytest
+
+from imgseal.errors import InputError
+from imgseal.sbom.bill import Bill, bill_words, parse_words, read_bill
+
+GOOD = [
+    ({"bomFormat": "CycloneDX", "specVersion": "1.6", "components": []}, ("CycloneDX", "1.6")),
+    ({"spdxVersion": "SPDX-2.3", "SPDXID": "SPDXRef-DOCUMENT"}, ("SPDX", "2.3")),
+    ({"@context": "https://spdx.org/rdf/3.0.1/spdx-context.jsonld", "@graph": []}, ("SPDX", "3.0.1")),
+]
+
+
+@pytest.mark.parametrize(("tree", "says"), GOOD, ids=[" ".join(says) for _, says in GOOD])
+@pytest.mark.parametrize("start", [b"", b"\xef\xbb\xbf"])
+def test_recognised_by_content(tree: dict[str, object], says: tuple[str, str], start: bytes) -> None:
+    data = start + json.dumps(tree).encode()
+    bill = read_bill(data, "bom.json")
+    assert bill == Bill(*says, len(data), hashlib.sha256(data).digest())
+    assert parse_words(bill_words(bill)) == bill
+
+
+BAD: list[tuple[bytes, str, int | None, int | None, str | None]] = [
+    (b"", "not JSON", 1, 0, None),
+    (b'{"bomFormat":\n "CycloneDX",}', "not JSON", 2, 27, None),
+    (b'{"bomFormat": "\xff"}', "not UTF-8", None, 15, None),
+    (b"[]", "no bill of materials", None, None, None),
+    (b'{"bomFormat": "cyclonedx"}', "no bill of materials", None, None, None),
+    (b'{"bomFormat": "CycloneDX"}', "does not say its version", None, None, "specVersion"),
+    (b'{"bomFormat": "CycloneDX", "specVersion": 1.6}', "does not say its version", None, None, "specVersion"),
+    (b'{"bomFormat": "CycloneDX", "specVersion": "1.6\\n"}', "does not say its version", None, None, "specVersion"),
+    (b'{"spdxVersion": "SPDX-two"}', "does not say its version", None, None, "spdxVersion"),
+    (b'{"spdxVersion": "2.3"}', "no bill of materials", None, None, None),
+    (b'{"bomFormat": "x", "bomFormat": "CycloneDX", "specVersion": "1.6"}', "twice", None, None, "bomFormat"),
+    (b"[" * 100_000, "nested too deeply", None, None, None),
+    (b'{"n": ' + b"9" * 5000 + b"}", "not JSON that can be read", None, None, None),
+]
+
+
+@pytest.mark.parametrize(("data", "words", "line", "offset", "key"), BAD, ids=range(len(BAD)))
+def test_refused_with_its_place(data: bytes, words: str, line: int | None, offset: int | None, key: str | None) -> None:
+    with pytest.raises(InputError, match=words) as caught:
+        read_bill(data, "bom.json")
+    place = caught.value.place
+    assert (place.file, place.line, place.offset, place.key) == ("bom.json", line, offset, key)
+    assert caught.value.hint
+
+
+def test_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = json.dumps(GOOD[0][0]).encode()
+    monkeypatch.setattr("imgseal.sbom.bill.SBOM_BYTES", len(data))
+    read_bill(data, "bom.json")
+    with pytest.raises(InputError, match="too large"):
+        read_bill(data + b" ", "bom.json")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [("CycloneDX", "cyclonedx"), (" 1.6", " 1.6 "), ("1.6", "1..6"), ("48231", "048231"), ("9f86", "9F86"), ("sha-256 ", "sha-256:"), ("a08", "a08\n"), ("a08", "a0")],
+)  # fmt: skip
+def test_another_text_names_nothing(change: tuple[str, str]) -> None:
+    words = "CycloneDX 1.6, 48231 bytes, sha-256 9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"
+    assert parse_words(words) is not None
+    assert parse_words(words.replace(*change)) is None
