@@ -61,6 +61,10 @@ class _Commands(click.Group):
         from importlib import import_module
 
         command: click.Command = import_module(f"imgseal.cli.{cmd_name.replace('-', '_')}").command
+        if "_IMGSEAL_COMPLETE" in os.environ:
+            from imgseal.cli.completion import complete_paths
+
+            complete_paths(command)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["command", "release_outputs", "request_outputs"]
 
 _ALL = "all"
+_RELEASE = "release.json"
 
 
 @click.command(
@@ -142,12 +143,14 @@ def command(
             if before_package is not None:
                 refuse_going_down(result.package, result.images, before_package, project)
             made = release_outputs(result, project.product, folder, development=development, unfinished=unfinished)
-            before = _previous_sizes(os.path.join(folder, "release.json"))
+            before = _previous_sizes(os.path.join(folder, _RELEASE))
             lines += [_slot_line(result, index, before) for index in range(len(result.images))]
             outputs += made
             notes += result.notes
         if depfile is not None:
-            targets = [output.path for output in outputs]
+            paths = [output.path for output in outputs]
+            # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
+            targets = [path for path in paths if os.path.basename(path) == _RELEASE] or paths
             outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *_product_inputs(base)])]))
         logged = is_release and not sign_later
         plan = plan_entry(made_packages, options.build_time, options.source_revision) if logged else None
@@ -201,7 +204,7 @@ def release_outputs(
         "files": files,
     }
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
-    outputs.append(Output(os.path.join(folder, "release.json"), [text.encode()]))
+    outputs.append(Output(os.path.join(folder, _RELEASE), [text.encode()]))
     return outputs
 
 
@@ -269,13 +272,15 @@ def _slot_line(result: ReleaseResult, index: int, before: dict[str, int]) -> str
 
 
 def _dependencies(targets: list[str], inputs: list[str]) -> bytes:
-    """Return a dependency file: every output depends on every input. Make's quoting.
+    """Return a dependency file: every target depends on every input. Make's quoting.
 
-    A backslash before blanks and #, $$.
+    A backslash before blanks and #, $$. Each input is also a target without prerequisites, so that Make runs again, and
+    does not stop, where one is gone: a key that the product file no longer names.
     """
     left = " ".join(_quoted(target) for target in targets)
-    right = " \\\n  ".join(_quoted(path) for path in dict.fromkeys(inputs))
-    return f"{left}: \\\n  {right}\n".encode()
+    quoted = [_quoted(path) for path in dict.fromkeys(inputs)]
+    right = " \\\n  ".join(quoted)
+    return (f"{left}: \\\n  {right}\n" + "".join(f"{path}:\n" for path in quoted)).encode()
 
 
 def _quoted(path: str) -> str:

@@ -1,12 +1,18 @@
 """What README and tutorial show is what happens."""
 
+import os
 import re
+import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from new_project import write_command
 from workshop import Imgseal
 
 ROOT = Path(__file__).parents[2]
+FIRMWARE = ROOT / "docs" / "integrations" / "firmware"
+NAMES = ("app.c", "sections.ld", "app-a.ld", "app-b.ld")
 
 
 @pytest.fixture
@@ -29,22 +35,39 @@ def test_first_paragraph_states_the_job() -> None:
     assert "SUIT" in first
 
 
-def test_tutorial_commands_run(imgseal: Imgseal, folder: Path) -> None:
-    """Every `imgseal` line of the tutorial, in order, with firmware linked as step 3 prints."""
-    from imgseal.demo.firmware import code
-    from imgseal.source.intel_hex_writer import write_intel_hex
+TUTORIAL = ROOT / "docs" / "tutorial.md"
 
-    blocks = re.findall(r"```sh\n(.+?)\n```", (ROOT / "docs" / "tutorial.md").read_text(), re.DOTALL)
-    lines = [line for block in blocks for line in block.split("\n")]
-    assert len(lines) >= 10
-    for line in lines:
-        if "app-a.hex" in line and not (folder / "app-a.hex").exists():
-            regions = imgseal("show", "--linker").out
-            for name, origin in zip("ab", re.findall(r"ORIGIN = (0x0801\w+|0x0804\w+)", regions), strict=True):
-                link = int(origin, 16)
-                data = code(f"app {name}", link=link, size=3000, vectors=64, stack=0x2001_0000)
-                (folder / f"app-{name}.hex").write_bytes(b"".join(write_intel_hex([(link, data)])))
-        program, *arguments = line.split()
-        assert program == "imgseal"
-        said = imgseal(*arguments)
-        assert said.status == 0, f"{line}\n{said.err}"
+
+def test_tutorial_runs_line_by_line(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Every command of the tutorial by one shell, with the files it shows; what it shows as output is said."""
+    tool("arm-none-eabi-gcc")
+    text = TUTORIAL.read_text()
+    log = tmp_path / "calls"
+    write_command(tmp_path, log)
+    script, shown = ["set -eu"], []
+    files = iter(NAMES)
+    for language, block in re.findall(r"```(\w+)\n(.+?)\n```", text, re.DOTALL):
+        if language == "sh":
+            script.append(block)
+        elif language == "text":
+            shown.append(block)
+        elif language in ("c", "ld"):
+            script.append(f"cat >{next(files)} <<'END'\n{block}\nEND")
+    environment = {"PATH": f"{tmp_path}:{os.environ['PATH']}", "IMGSEAL_PASSPHRASE": "only for the test"}
+    said = subprocess.run(
+        ["sh"], input="\n".join(script), cwd=tmp_path, env=environment, capture_output=True, text=True, check=False
+    )
+    assert said.returncode == 0, said.stderr
+    written = [line for block in script for line in block.split("\n") if line.startswith("imgseal ")]
+    assert log.read_text().splitlines() == [line.removeprefix("imgseal ") for line in written]
+    assert len(written) >= 14
+    for block in shown:
+        assert block in said.stdout
+    for slot, regions in zip(("app-a", "app-b"), re.findall(r"FLASH .+", said.stdout), strict=True):
+        assert regions in (FIRMWARE / f"{slot}.ld").read_text()
+
+
+def test_tutorial_shows_the_firmware_of_the_integrations() -> None:
+    shown = re.findall(r"```(?:c|ld)\n(.+?)```", TUTORIAL.read_text(), re.DOTALL)
+    assert shown == [(FIRMWARE / name).read_text() for name in NAMES]
+    assert sorted(NAMES) == sorted(path.name for path in FIRMWARE.iterdir())

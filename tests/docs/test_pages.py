@@ -83,7 +83,15 @@ def test_paths_named_in_the_pages_exist() -> None:
 def test_top_level_is_exactly_as_agreed() -> None:
     names = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split("\n")
     top = {name.split("/")[0] for name in names if name and not name.startswith(".")}
-    assert top == {"README.md", "DEVELOPERS.md", "pyproject.toml", "imgseal", "keys-example", "tests", "docs"}
+    assert top == {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "imgseal",
+        "keys-example",
+        "tests",
+        "docs",
+    }
 
 
 def test_licence_is_mit_in_text_and_metadata() -> None:

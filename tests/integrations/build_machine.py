@@ -1,0 +1,104 @@
+"""A build machine for the CI examples: a clean clone, the wheel of imgseal, and no network.
+
+What differs from the real thing: `sudo` runs the command, `apt-get` installs nothing and refuses packages that the tests
+do not have, and pip takes the libraries under imgseal from the test environment instead of a registry.
+"""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+import sysconfig
+from pathlib import Path
+
+from new_project import PASS_PHRASE, ROOT, Project
+
+import imgseal
+
+SECRETS = {
+    "DEVELOPMENT_IMAGES_PEM": "keys-dev/images.pem",
+    "DEVELOPMENT_PACKAGES_PEM": "keys-dev/packages.pem",
+    "IMAGES_PEM": "keys/images.pem",
+    "PACKAGES_PEM": "keys/packages.pem",
+}
+"""Name of a secret -> the key file at the maker's desk that it holds."""
+
+
+def publish(project: Project, wheel: Path) -> None:
+    """Make the project a repository with the wheel in it and a tag; release keys have a pass phrase."""
+    for role in ("keys/images", "keys/packages"):
+        said = project.run("imgseal", "key", "new", f"{role}.pem", IMGSEAL_PASSPHRASE=PASS_PHRASE)
+        assert said.returncode == 0, said.stderr
+    project.copy("make/Makefile", "make/imgseal.mk")
+    (project.folder / "tools").mkdir()
+    shutil.copy(wheel, project.folder / "tools")
+    with open(project.folder / ".gitignore", "a") as ignore:
+        ignore.write("out/\nrelease/\n*.elf\n.venv/\n")
+    commit(project, "the firmware")
+    git(project, "tag", "v1.0.0")
+
+
+def commit(project: Project, message: str) -> None:
+    if not (project.folder / ".git").exists():
+        git(project, "init", "--quiet", "--initial-branch=main")
+        git(project, "config", "user.name", "Quillmoor")
+        git(project, "config", "user.email", "firmware@quillmoor.example")
+    git(project, "add", "--all")
+    git(project, "commit", "--quiet", "--no-verify", "--message", message)
+
+
+def git(project: Project, *arguments: str) -> str:
+    said = project.run("git", *arguments)
+    assert said.returncode == 0, said.stderr
+    return said.stdout.strip()
+
+
+class Machine:
+    """Runs steps in a clone of a project."""
+
+    def __init__(self, project: Project, folder: Path) -> None:
+        self.clone = folder / "clone"
+        git(project, "clone", "--quiet", ".", str(self.clone))
+        assert [path for path in self.clone.rglob("*.pem") if not path.name.endswith(".pub.pem")] == []
+        tools = folder / "machine"
+        tools.mkdir()
+        known = "|".join(
+            sorted(set(re.findall(r"^[^|\n]+\|([\w.+-]+)\|", (ROOT / "tests" / "run").read_text(), re.MULTILINE)))
+        )
+        for name, text in {
+            "sudo": 'exec "$@"',
+            "python3": f'exec "{sys.executable}" "$@"',
+            "apt-get": f"""
+                [ "$1" = install ] || exit 0
+                shift
+                for name; do case "$name" in -y|--no-install-recommends|python3-venv|{known}) ;;
+                *) echo "no package $name" >&2; exit 100 ;; esac; done""",
+        }.items():
+            (tools / name).write_text(f"#!/bin/sh\n{text}\n")
+            (tools / name).chmod(0o755)
+        self.environment = {
+            "PATH": f"{tools}:{os.environ['PATH']}",
+            "HOME": str(folder),
+            "PIP_NO_INDEX": "1",
+            "PIP_NO_DEPS": "1",
+            "PIP_DISABLE_PIP_VERSION_CHECK": "1",
+            "PYTHONPATH": sysconfig.get_path("purelib"),
+        }
+
+    def run(self, script: str, *, shell: str = "bash", **environment: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [shell, "-e", "-c", script],
+            cwd=self.clone,
+            env=self.environment | environment,
+            capture_output=True,
+            text=True,
+            stdin=subprocess.DEVNULL,
+            check=False,
+        )
+
+    def judged(self, folder: str, *, development: bool = False) -> str:
+        (package,) = (self.clone / folder).glob("*.suit")
+        verdict = imgseal.judge(package, product=self.clone / "imgseal.toml", development=development)
+        assert verdict.accepted, verdict.findings
+        return package.name

@@ -1,0 +1,176 @@
+"""The CI examples: parsed as YAML, and every shell step of every job executed in a clean clone, in order.
+
+Sources: YAML by PyYAML; the keys used are those of the services' documentation, from memory: nothing here is run by the
+services themselves. Conditions (`if`, `rules`) are not evaluated.
+"""
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from build_machine import SECRETS, Machine, git, publish
+from made_wheel import Built, built
+from new_project import PAGES, PASS_PHRASE, Project, make_project
+
+__all__ = ["built"]  # a fixture
+
+
+@pytest.fixture
+def published(tool: Callable[[str], str], tmp_path: Path, built: Built) -> Project:
+    for name in ("arm-none-eabi-gcc", "make", "git"):
+        tool(name)
+    project = make_project(tmp_path)
+    publish(project, built.wheel)
+    return project
+
+
+def github() -> dict[str, Any]:
+    document: dict[str, Any] = yaml.safe_load((PAGES / "github" / "firmware.yml").read_text())
+    return document
+
+
+def gitlab() -> dict[str, Any]:
+    document: dict[str, Any] = yaml.safe_load((PAGES / "gitlab" / ".gitlab-ci.yml").read_text())
+    return document
+
+
+def github_steps(project: Project, machine: Machine, job: str) -> Iterator[tuple[str, str, dict[str, str]]]:
+    """Name, script and environment of each shell step; what steps append to GITHUB_PATH comes first in PATH."""
+    secrets = {name: (project.folder / path).read_text() for name, path in SECRETS.items()}
+    secrets["IMGSEAL_PASSPHRASE"] = PASS_PHRASE
+    path = machine.clone.parent / "github_path"
+    path.write_text("")
+    machine.environment |= {
+        "GITHUB_PATH": str(path),
+        "GITHUB_REF_NAME": "v1.0.0",
+        "GITHUB_SHA": git(project, "rev-parse", "HEAD"),
+    }
+    for step in github()["jobs"][job]["steps"]:
+        if "uses" in step:
+            assert step["uses"] in ("actions/checkout@v4", "actions/upload-artifact@v4")
+            continue
+        environment = {
+            name: re.sub(r"\$\{\{ secrets\.(\w+) \}\}", lambda found: secrets[found[1]], value)
+            for name, value in step.get("env", {}).items()
+        }
+        yield step["name"], step["run"], environment
+        first = ":".join(reversed(path.read_text().split()))
+        if first and not machine.environment["PATH"].startswith(first):
+            machine.environment["PATH"] = f"{first}:{machine.environment['PATH']}"
+
+
+def gitlab_script(job: str) -> str:
+    document = gitlab()
+    lines = [*document[document[job]["extends"]]["before_script"], *document[job]["script"]]
+    return "\n".join(lines)
+
+
+def gitlab_variables(project: Project) -> dict[str, str]:
+    """Variables of type "file" hold a path."""
+    files = {name: str(project.folder / path) for name, path in SECRETS.items()}
+    return files | {
+        "IMGSEAL_PASSPHRASE": PASS_PHRASE,
+        "CI_COMMIT_TAG": "v1.0.0",
+        "CI_COMMIT_SHA": git(project, "rev-parse", "HEAD"),
+        "CI_COMMIT_TIMESTAMP": git(project, "log", "-1", "--format=%cI"),
+    }
+
+
+JOBS = {
+    "development": ("out", "my-product-0.1.0-1-development.suit"),
+    "release": ("release", "my-product-1.0.0-1.suit"),
+}
+
+
+@pytest.mark.parametrize("job", JOBS)
+def test_github(published: Project, job: str) -> None:
+    folder, package = JOBS[job]
+    assert set(github()["jobs"]) == set(JOBS)
+    machine = Machine(published, published.folder.parent)
+    scripts = {}
+    for name, script, environment in github_steps(published, machine, job):
+        said = machine.run(script, **environment)
+        assert said.returncode == 0, f"{name}\n{said.stdout}{said.stderr}"
+        scripts[name] = (script, environment)
+    assert list(scripts) == ["Tools", "Keys", "Build", "Judge"]
+    assert machine.judged(folder, development=job == "development") == package
+    revision = git(published, "rev-parse", "HEAD") in machine.run(f"imgseal show {folder}/app-a.sealed.bin").stdout
+    assert revision == (job == "release")
+    imported = machine.run(".venv/bin/python -c 'import imgseal; print(imgseal.__file__)'").stdout
+    assert imported.startswith(f"{machine.clone}/.venv/")
+    refused_by_both(machine, *scripts["Build"], scripts["Judge"][0], folder)
+
+
+@pytest.mark.parametrize("job", JOBS)
+def test_gitlab(published: Project, job: str) -> None:
+    folder, package = JOBS[job]
+    assert {name for name, value in gitlab().items() if isinstance(value, dict) and "script" in value} == set(JOBS)
+    machine = Machine(published, published.folder.parent)
+    variables = gitlab_variables(published)
+    said = machine.run(gitlab_script(job), **variables)
+    assert said.returncode == 0, said.stdout + said.stderr
+    assert machine.judged(folder, development=job == "development") == package
+    script = gitlab_script(job).split("\n")
+    start = next(n for n, line in enumerate(script) if line.startswith(("export SOURCE_DATE", "make package")))
+    machine.environment["PATH"] = f"{machine.clone / '.venv' / 'bin'}:{machine.environment['PATH']}"
+    refused_by_both(machine, "\n".join(script[start:-1]), variables, script[-1], folder)
+
+
+def refused_by_both(machine: Machine, build: str, environment: dict[str, str], judge: str, folder: str) -> None:
+    """The build rests, fails when imgseal refuses the firmware, and the judge's step fails for a spoiled image."""
+    said = machine.run(build, **environment)
+    assert (said.returncode, "Nothing to be done" in said.stdout) == (0, True), said.stdout + said.stderr
+    source = machine.clone / "app.c"
+    source.write_text(source.read_text().replace("    reset,", "    0,"))
+    said = machine.run(build, **environment)
+    assert (said.returncode != 0, "content.reset-vector" in said.stderr) == (True, True)
+    assert machine.run(judge).returncode == 0
+    image = machine.clone / folder / "app-b.sealed.bin"
+    image.write_bytes(image.read_bytes()[:-1] + b"!")
+    assert machine.run(judge).returncode != 0
+
+
+def test_container(tool: Callable[[str], str], published: Project) -> None:
+    """Every RUN step by its shell, COPY and ENV by hand, then CMD in a mounted project; the image itself is not built.
+
+    Folders of the recipe become folders of the test. Source: instruction names from memory.
+    """
+    machine = Machine(published, published.folder.parent)
+    text = (PAGES / "container" / "Containerfile").read_text()
+    lines = [line for line in text.replace("\\\n", "").split("\n") if line and not line.startswith("#")]
+    steps = [(line.split()[0], line.split(maxsplit=1)[1]) for line in lines]
+    assert [word for word, _ in steps] == ["FROM", "ARG", "ARG", "RUN", "COPY", "RUN", "ENV", "WORKDIR", "CMD"]
+    root = published.folder.parent / "root"
+    (root / "var/lib/apt/lists/kept").mkdir(parents=True)
+
+    def inside(value: str) -> str:
+        for name in ("PREFIX", "WHEELS", "PATH"):
+            value = value.replace(f"${name}", machine.environment.get(name, f"${name}"))
+        return value
+
+    for word, rest in steps:
+        match word:
+            case "ARG":
+                name, value = rest.split("=")
+                machine.environment[name] = f"{root}{value}"
+            case "ENV":
+                name, value = rest.split("=")
+                machine.environment[name] = inside(value)
+            case "COPY":
+                pattern, target = rest.split()
+                Path(inside(target)).mkdir(parents=True)
+                (wheel,) = (machine.clone / "tools").glob(pattern)
+                Path(inside(target), wheel.name).write_bytes(wheel.read_bytes())
+            case "RUN":
+                said = machine.run(rest.replace("/var/lib", f"{root}/var/lib"), shell="sh")
+                assert said.returncode == 0, said.stderr
+            case "CMD":
+                for path in ("images.pem", "packages.pem"):
+                    (machine.clone / "keys-dev" / path).write_bytes((published.folder / "keys-dev" / path).read_bytes())
+                said = machine.run(" ".join(yaml.safe_load(rest)))
+                assert said.returncode == 0, said.stderr
+    assert list((root / "var/lib/apt/lists").iterdir()) == []
+    assert machine.judged("out", development=True) == "my-product-0.1.0-1-development.suit"
