@@ -16,6 +16,20 @@ from imgseal.source.intel_hex_writer import write_intel_hex
 __all__ = ["faulty", "made_faulty", "made_tokens", "token"]  # fixtures
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--all", action="store_true", help="also what takes long: tests/long_runs.py")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what takes long, unless it is asked for or a test is named by itself; pytest says how many."""
+    if config.getoption("--all"):
+        return
+    left = [item for item in items if item.get_closest_marker("long") is not None]
+    if left:
+        config.hook.pytest_deselected(items=left)
+        items[:] = [item for item in items if item.get_closest_marker("long") is None]
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say how many power cuts were tried: a figure that the README states."""
     sums = {"lives after one cut": 0, "after two": 0}

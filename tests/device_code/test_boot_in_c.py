@@ -11,6 +11,7 @@ import pytest
 from c_boot import Library, programs_in_c
 from c_build import SOURCES
 from demo_update import demo_update
+from long_runs import long
 from stages import PRODUCTS, pair
 
 from imgseal.journal.layout import FIELDS
@@ -37,6 +38,7 @@ def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path
     assert rehearse(stage, first, pairs=50, seed="c", programs=programs).violation is None
 
 
+@long
 def test_every_cut_of_the_demos_update(tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     stage, package = demo_update()

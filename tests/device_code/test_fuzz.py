@@ -14,6 +14,7 @@ from fuzz_package import PackageFuzzer
 from fuzz_package import many as many_packages
 from fuzz_trust import TrustFuzzer
 from fuzz_trust import many as many_updates
+from long_runs import long
 
 FLAGS = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 LISTED, RULES = 'algorithms = ["ESP256", "ML-DSA-44"]', "[rules]\n"
@@ -63,7 +64,7 @@ def test_python_and_c_agree_on_trust_anchor_updates(tool: Callable[[str], str], 
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", SECOND)
+@pytest.mark.parametrize("name", [pytest.param(name, marks=() if n == 0 else long) for n, name in enumerate(SECOND)])
 def test_python_and_c_agree_on_two_algorithms(name: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """Images and packages, under each rule that a product file can state for ML-DSA-44."""
     tool("gcc")

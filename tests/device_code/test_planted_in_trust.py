@@ -8,6 +8,7 @@ import test_trust_cuts as cuts
 from batch import DATA, product
 from fuzz import DisagreementError
 from fuzz_trust import KIT, TrustFuzzer, many
+from long_runs import every_fifth
 from test_kit_in_c import expected
 from test_planted_in_c import planted
 from test_trust_in_c import CASES
@@ -105,7 +106,7 @@ BENCH: list[tuple[str, str, str, Callable[[cuts.Bench], None]]] = [
 SEARCHED = ("wide units", "compiled in", "32 keys")
 
 
-@pytest.mark.parametrize(("name", "old", "new"), JUDGE, ids=[row[0] for row in JUDGE])
+@pytest.mark.parametrize(("name", "old", "new"), every_fifth(JUDGE))
 def test_kit_or_fuzz_finds_it(name: str, old: str, new: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     fuzzer = TrustFuzzer(tmp_path, ("-O1", "-w"), planted(tmp_path, "seal_trust.c", old, new))
@@ -124,7 +125,7 @@ def judged(fuzzer: TrustFuzzer, raw: bytes, held: bytes, case: dict[str, object]
     return fuzzer.judge_against(raw, held, runs(product(KIT), case.get("device")), slots)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(("name", "old", "new"), KEEP, ids=[row[0] for row in KEEP])
+@pytest.mark.parametrize(("name", "old", "new"), every_fifth(KEEP))
 def test_a_cut_finds_it(name: str, old: str, new: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     sources = planted(tmp_path, "seal_trust.c", old, new)
@@ -139,7 +140,7 @@ def search(stores: list[Store], seeds: int) -> None:
             every_cut(store, 1, pairs=not store.way.many, first_seed=seed)
 
 
-@pytest.mark.parametrize(("name", "old", "new", "test"), BENCH, ids=[row[0] for row in BENCH])
+@pytest.mark.parametrize(("name", "old", "new", "test"), every_fifth(BENCH))
 def test_a_test_finds_it(
     name: str, old: str, new: str, test: Callable[[cuts.Bench], None], tool: Callable[[str], str], tmp_path: Path
 ) -> None:

@@ -5,11 +5,14 @@ from pathlib import Path
 
 import pytest
 from c_build import PLAIN, SOURCES, STRICT, run
+from long_runs import long
 
 OURS = sorted(path for path in SOURCES.glob("seal_*.c") if path.name not in ("seal_bearssl.c", "seal_psa.c"))
 
 
-BOTH = pytest.mark.parametrize("second", [(), ("-DSEAL_ML_DSA_44",)], ids=["one algorithm", "two"])
+BOTH = pytest.mark.parametrize(
+    "second", [pytest.param((), id="one algorithm"), pytest.param(("-DSEAL_ML_DSA_44",), id="two", marks=long)]
+)
 
 
 @BOTH
