@@ -41,16 +41,19 @@ def release(
     previous: "Path | None" = None,
     revision: str | None = None,
     unfinished: bool = False,
+    sbom: "Path | None" = None,
 ) -> Release:
     """Seal the firmware of each component, pack it, judge it, and write it into `out`, as `imgseal build` does.
 
     `firmware` names files by component: Intel HEX, S-records, ELF, sealed images, or flat binaries as "FILE@ADDRESS";
     several for a component with two run slots. Without `product` the nearest imgseal.toml is used; `settings` replaces
     values of it, such as {"release.version": "2.4.1"}. `revision` is the source revision in hex. A release is signed
-    with the release keys and added to the release log where one is kept; `development` makes a development build.
+    with the release keys and added to the release log where one is kept; `development` makes a development build. The
+    package names the bill of materials in `sbom` (CycloneDX or SPDX JSON).
 
     Raises UsageError, InputError, KeyTroubleError or RefusedError, and has written nothing then.
     """
+    from imgseal.cli.bill import load_bill
     from imgseal.cli.build import release_outputs
     from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
     from imgseal.cli.history import counters_running_out, refuse_going_down
@@ -92,6 +95,7 @@ def release(
             trust=project.trust(development=development),
             day=day_of(options.build_time),
             unfinished=unfinished,
+            bill=load_bill(None if sbom is None else os.fspath(sbom)),
         )
         if before is not None:
             refuse_going_down(made.package, made.images, before, project)

@@ -82,6 +82,15 @@ def test_errors_are_those_of_the_commands(project: Path) -> None:
     assert tree(project) == before
 
 
+def test_a_bill_of_materials_that_is_demanded(project: Path) -> None:
+    text = (project / "imgseal.toml").read_text()
+    (project / "imgseal.toml").write_text(text.replace("[rules]\n", '[rules]\nsbom = "required"\n'))
+    with pytest.raises(api.UsageError, match="bill of materials"):
+        api.release(FIRMWARE)
+    (project / "sbom.json").write_text('{"bomFormat": "CycloneDX", "specVersion": "1.5", "components": []}')
+    assert api.release(FIRMWARE, sbom=project / "sbom.json").verdict.accepted
+
+
 def test_the_log_counts_here_too(imgseal: Imgseal, project: Path) -> None:
     text = (project / "imgseal.toml").read_text()
     (project / "imgseal.toml").write_text(

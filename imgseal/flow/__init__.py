@@ -184,8 +184,8 @@ def pack_images(
     """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
 
     A requirement on a component that the package does not bring is left open: only a device can answer it. Keys have
-    to be in force on `day`. An `unfinished` package is judged as if one signature were enough: others will endorse it.
-    `bill` is the bill of materials that the package names.
+    to be in force on `day`. An `unfinished` package is judged as if one signature were enough: others will endorse it;
+    UsageError when no other is needed. `bill` is the bill of materials that the package names.
     """
     from imgseal.make.pack import pack  # noqa: PLC0415 - sealing needs no CBOR
 
@@ -194,6 +194,14 @@ def pack_images(
     asked = trust._replace(need_packages=1) if unfinished else trust
     verdict = judge(data, "the package", product, asked, fresh(product), development=development, partial=True, day=day)
     _refuse_unless_accepted(verdict, "this package")
+    if unfinished and judge(data, "x", product, trust, fresh(product), development=development, partial=True).accepted:
+        raise UsageError(
+            "nothing is missing from this package: devices would take it",
+            place=Place(file=product.source, key="trust.packages.need"),
+            expected="fewer signatures than are needed",
+            found="as many",
+            hint="leave --unfinished out",
+        )
     return package, verdict
 
 

@@ -80,6 +80,9 @@ def test_three_of_three_says_what_is_missing(imgseal: Imgseal, three: Path) -> N
 def test_both_keys_at_hand(imgseal: Imgseal, three: Path) -> None:
     """Keys that are named together sign together, and in whichever order they are named, the bytes are the same."""
     replaced(three, 'packages = "keys/packages.pem"', 'packages = ["keys/packages.pem", "keys/second.pem"]')
+    before = tree(three)
+    said = imgseal("build", *ALL, "--release", "--unfinished")
+    assert (said.status, "nothing is missing" in said.err, tree(three)) == (2, True, before)
     assert imgseal("build", *ALL, "--release").status == 0
     first = (three / "out/vent-drive-2.4.1-17.suit").read_bytes()
     replaced(three, '["keys/packages.pem", "keys/second.pem"]', '["keys/second.pem", "keys/packages.pem"]')
