@@ -54,15 +54,14 @@ def release(
     Raises UsageError, InputError, KeyTroubleError or RefusedError, and has written nothing then.
     """
     from imgseal.cli.bill import load_bill
-    from imgseal.cli.build import release_outputs
+    from imgseal.cli.build import make_release, product_inputs, release_outputs
     from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
-    from imgseal.cli.history import counters_running_out, refuse_going_down
+    from imgseal.cli.history import counters_running_out
     from imgseal.cli.project import Project
-    from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
-    from imgseal.cli.signing import build_time, day_of, source_revision
+    from imgseal.cli.release_log import plan_entry, write_logged
+    from imgseal.cli.signing import build_time, source_revision
     from imgseal.files import load_artefact, refuse_overlap
     from imgseal.flow import FirmwareFile
-    from imgseal.flow import release as run_release
     from imgseal.make.seal import SealOptions
 
     project = Project.load(
@@ -82,32 +81,13 @@ def release(
             )
             for a in arguments
         ]
-        image_signers = project.signers("images", development=development)
-        package_signers = project.signers("packages", development=development)
-        if not development and project.product.ledger is not None:
-            refuse_development_keys(project, (*image_signers, *package_signers))
-        made = run_release(
-            files,
-            project.product,
-            options,
-            image_signers=image_signers,
-            package_signers=package_signers,
-            trust=project.trust(development=development),
-            day=day_of(options.build_time),
-            unfinished=unfinished,
-            bill=load_bill(None if sbom is None else os.fspath(sbom)),
-        )
-        if before is not None:
-            refuse_going_down(made.package, made.images, before, project)
+        bill = load_bill(None if sbom is None else os.fspath(sbom))
+        made, signers = make_release(files, project, options, bill, before, unfinished=unfinished)
         outputs = release_outputs(made, project.product, os.fspath(out), development=development, unfinished=unfinished)
-        entry = [(project, made.package, package_signers)]
+        entry = [(project, made.package, signers)]
         plan = None if development else plan_entry(entry, options.build_time, options.source_revision)
-        inputs = [
-            project.path,
-            *project.key_files(),
-            *(a.path for a in arguments),
-            *([] if previous is None else [os.fspath(previous)]),
-        ]
+        given = [os.fspath(path) for path in (previous, sbom) if path is not None]
+        inputs = [*product_inputs(project), *project.key_files(), *(a.path for a in arguments), *given]
         refuse_overlap([output.path for output in outputs], [*inputs, *([] if plan is None else [plan.path])])
         notes = (*counters_running_out(made.images), *made.notes, *write_logged(outputs, plan))
     package = next(output.path for output in outputs if output.path.endswith(".suit"))

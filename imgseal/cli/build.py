@@ -28,10 +28,11 @@ if TYPE_CHECKING:
     from imgseal.flow.later import Asking, Job
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
+    from imgseal.memory.view import ByteView
     from imgseal.product.model import Product
     from imgseal.sbom.bill import Bill
 
-__all__ = ["command", "release_outputs", "request_outputs"]
+__all__ = ["command", "make_release", "product_inputs", "release_outputs", "request_outputs"]
 
 _ALL = "all"
 _RELEASE = "release.json"
@@ -123,25 +124,9 @@ def command(
                 outputs += request_outputs(asking, project.product, folder, development=development)
                 notes += [*asking.notes, *counters_running_out(asking.rehearsed.images)]
                 continue
-            image_signers = project.signers("images", development=development)
-            package_signers = project.signers("packages", development=development)
-            if is_release and project.product.ledger is not None:
-                refuse_development_keys(project, (*image_signers, *package_signers))
-            result = release(
-                files,
-                project.product,
-                options,
-                image_signers=image_signers,
-                package_signers=package_signers,
-                trust=project.trust(development=development),
-                day=day_of(options.build_time),
-                unfinished=unfinished,
-                bill=bill,
-            )
-            made_packages.append((project, result.package, package_signers))
+            result, signers = make_release(files, project, options, bill, before_package, unfinished=unfinished)
+            made_packages.append((project, result.package, signers))
             notes += counters_running_out(result.images)
-            if before_package is not None:
-                refuse_going_down(result.package, result.images, before_package, project)
             made = release_outputs(result, project.product, folder, development=development, unfinished=unfinished)
             before = _previous_sizes(os.path.join(folder, _RELEASE))
             lines += [_slot_line(result, index, before) for index in range(len(result.images))]
@@ -151,11 +136,11 @@ def command(
             paths = [output.path for output in outputs]
             # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
             targets = [path for path in paths if os.path.basename(path) == _RELEASE] or paths
-            outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *_product_inputs(base)])]))
+            outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *product_inputs(base)])]))
         logged = is_release and not sign_later
         plan = plan_entry(made_packages, options.build_time, options.source_revision) if logged else None
         log = [plan.path] if plan is not None else []
-        refuse_overlap([o.path for o in outputs], [*inputs, *_product_inputs(base), *base.key_files(), *log])
+        refuse_overlap([o.path for o in outputs], [*inputs, *product_inputs(base), *base.key_files(), *log])
         notes += write_logged(outputs, plan)
     for note in dict.fromkeys(notes):
         click.echo(f"imgseal: {note}", err=True)
@@ -164,6 +149,37 @@ def command(
     for output in outputs:
         if output.path.endswith((".suit", ".request.json")):
             click.echo(output.path)
+
+
+def make_release(
+    files: list[FirmwareFile],
+    project: Project,
+    options: SealOptions,
+    bill: "Bill | None",
+    before: "ByteView | None",
+    *,
+    unfinished: bool,
+) -> "tuple[ReleaseResult, tuple[Signer, ...]]":
+    """Make a release with the product file's keys, hold it against the package before, and return who signed it."""
+    development = options.development
+    image_signers = project.signers("images", development=development)
+    package_signers = project.signers("packages", development=development)
+    if not development and project.product.ledger is not None:
+        refuse_development_keys(project, (*image_signers, *package_signers))
+    result = release(
+        files,
+        project.product,
+        options,
+        image_signers=image_signers,
+        package_signers=package_signers,
+        trust=project.trust(development=development),
+        day=day_of(options.build_time),
+        unfinished=unfinished,
+        bill=bill,
+    )
+    if before is not None:
+        refuse_going_down(result.package, result.images, before, project)
+    return result, package_signers
 
 
 def release_outputs(
@@ -289,7 +305,7 @@ def _quoted(path: str) -> str:
     return path.replace("$", "$$")
 
 
-def _product_inputs(project: Project) -> list[str]:
+def product_inputs(project: Project) -> list[str]:
     """Return the files that the product file stands for: itself, the local file, the public keys."""
     trust = project.product.trust
     entries = (*trust.images, *trust.packages, *trust.development_images, *trust.development_packages)

@@ -15,7 +15,6 @@ from imgseal.product.references import is_token_uri
 
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
-    from imgseal.keys.signer import Signer
     from imgseal.memory.view import ByteView
 
 __all__ = ["command"]
@@ -76,6 +75,7 @@ def command(
 
 def _endorse_request(view: "ByteView", path: str, reference: str, out: str | None, *, yes: bool) -> None:
     from imgseal.keys.anykey import KINDS
+    from imgseal.keys.published import refuse_published
     from imgseal.keys.signer import sign_and_verify
     from imgseal.request.request import NUMBERS, Asked, decode_request, request_digest
     from imgseal.request.response import Response, Signed, encode_response
@@ -94,7 +94,7 @@ def _endorse_request(view: "ByteView", path: str, reference: str, out: str | Non
     target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
     refuse_overlap([target], [path, *_file_of(reference)])
     signer = open_signer(reference)
-    _refuse_published(signer)
+    refuse_published(signer.public, signer.name)
     mine: list[tuple[int, Asked]] = [
         (number, asked)
         for number, item in enumerate(request.items)
@@ -130,19 +130,6 @@ def _endorse_request(view: "ByteView", path: str, reference: str, out: str | Non
     response = encode_response(Response(request_digest(data), tuple(signatures)))
     write_all([Output(target, [response], replace=False)])  # another holder's may lie there
     click.echo(target)
-
-
-def _refuse_published(signer: "Signer") -> None:
-    from imgseal.keys.published import origin_of
-
-    origin = origin_of(signer.public)
-    if origin is not None:
-        raise KeyTroubleError(
-            "everyone can sign with this key",
-            place=Place(file=signer.name),
-            found=f"the key of {origin}",
-            hint="make one of your own: imgseal key new FILE",
-        )
 
 
 def _endorse_package(

@@ -5,12 +5,11 @@ from typing import TYPE_CHECKING
 
 from imgseal.cli.check import device_trust, load_device
 from imgseal.cli.project import Project
+from imgseal.cli.release_log import logged_floors
 from imgseal.errors import ImgsealError, Place, RefusedError, UsageError
-from imgseal.files import last_line
 from imgseal.flow import judge
 from imgseal.flow.gate import Brief, Setting
 from imgseal.flow.gate_run import Logged
-from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 from imgseal.state.device import DeviceState, fresh
@@ -51,7 +50,7 @@ def make_brief(
         made += [_setting(project, None, "no device") for project in projects[1:]]
     elif question.previous:
         made = _after(projects, question.previous)
-    elif floors := _floors(base):
+    elif floors := logged_floors(base):
         made = [_logged_setting(project, floors) for project in projects]
     else:
         raise UsageError(
@@ -73,23 +72,6 @@ def _given(project: Project, path: str) -> Setting:
     trust, anchors = device_trust(project, state, path)
     held = {name: ByteView(bytes(content.read(0, content.size))) for name, content in contents.items()}
     return Setting(project.product, trust, state, held, f"the device of {path}", anchors)
-
-
-def _floors(project: Project) -> "tuple[Floor, ...]":
-    """Return the numbers that the last release has left, from the last line of the log alone."""
-    if project.product.ledger is None:
-        return ()
-    path = project.resolve(project.product.ledger)
-    if not os.path.lexists(path):
-        return ()
-    from imgseal.ledger.log import resume
-
-    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES)
-    try:
-        return () if last is None else resume(last, at).least
-    except ImgsealError as error:
-        error.place = error.place._replace(file=path)
-        raise
 
 
 def read_log(project: Project) -> Logged | None:

@@ -199,7 +199,6 @@ class Project(NamedTuple):
             from imgseal.cli.tokens import token_signer
 
             return token_signer(reference)
-        from imgseal.keys.hidden import hidden
 
         path = self.resolve(reference)
         if not os.path.exists(path):
@@ -209,16 +208,7 @@ class Project(NamedTuple):
                 place=Place(file=path),
                 hint=f"{self.path} names it as {key}; make one with: imgseal key new {flag}{path}",
             )
-        try:
-            data = hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
-        except InputError as error:
-            raise KeyTroubleError(
-                "cannot read the signing key",
-                place=Place(file=path),
-                found=error.found,
-                hint="check the permissions of the file",
-            ) from None
-        return _opened(data, path)
+        return _opened(_key_file(path, "check the permissions of the file"), path)
 
 
 def open_signer(path: str) -> "Signer":
@@ -227,17 +217,8 @@ def open_signer(path: str) -> "Signer":
         from imgseal.cli.tokens import token_signer
 
         return token_signer(path)
-    from imgseal.keys.hidden import hidden
 
-    try:
-        data = hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
-    except InputError as error:
-        raise KeyTroubleError(
-            "cannot read the signing key",
-            place=Place(file=path),
-            found=error.found,
-            hint="check the name and the permissions",
-        ) from None
+    data = _key_file(path, "check the name and the permissions")
     if b"PRIVATE KEY-----" not in data:
         raise KeyTroubleError(
             "this is no private key",
@@ -246,6 +227,18 @@ def open_signer(path: str) -> "Signer":
             hint="the public half cannot sign; name the private one",
         )
     return _opened(data, path)
+
+
+def _key_file(path: str, hint: str) -> bytes:
+    """Read a signing key's file, hidden from tracebacks; KeyTroubleError where it cannot be read."""
+    from imgseal.keys.hidden import hidden
+
+    try:
+        return hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
+    except InputError as error:
+        raise KeyTroubleError(
+            "cannot read the signing key", place=Place(file=path), found=error.found, hint=hint
+        ) from None
 
 
 def _opened(data: bytes, path: str) -> "Signer":

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
     from imgseal.cli.project import Project
     from imgseal.keys.signer import Signer
-    from imgseal.ledger.entry import LoggedPackage
+    from imgseal.ledger.entry import Floor, LoggedPackage
+    from imgseal.ledger.errors import GoingDownError
     from imgseal.ledger.log import Draft
     from imgseal.make.pack import Package
     from imgseal.state.device import DeviceState
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 __all__ = [
     "LogPlan",
     "logged_device",
+    "logged_floors",
     "plan_entry",
     "refuse_below_log",
     "refuse_development_keys",
@@ -189,13 +191,7 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     try:
         torn = append_line(plan.path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line)
     except GoingDownError as error:
-        raise UsageError(
-            f"{error.message} against {plan.path}",
-            place=error.place._replace(file=plan.product_file),
-            expected=error.expected,
-            found=error.found,
-            hint=error.hint,
-        ) from None
+        raise _going_down(error, plan.path, plan.product_file) from None
     except ImgsealError as error:
         number.clear()
         if error.place.file is None:
@@ -206,37 +202,49 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     return notes
 
 
+def logged_floors(project: "Project") -> "tuple[Floor, ...]":
+    """Return the numbers that the last release has left, from the last line of the log alone; none without a log."""
+    if project.product.ledger is None:
+        return ()
+    path = project.resolve(project.product.ledger)
+    if not os.path.lexists(path):
+        return ()
+    from imgseal.ledger.log import resume
+
+    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES)
+    try:
+        return () if last is None else resume(last, at).least
+    except ImgsealError as error:
+        error.place = error.place._replace(file=path)
+        raise
+
+
 def refuse_below_log(project: "Project", package: "Package") -> None:
     """UsageError when sequence or a counter of a package is below the log's; nothing is written.
 
     The same sequence may be asked for again: whether it is the logged package shows when that is finished.
     """
-    product = project.product
-    if product.ledger is None or not os.path.lexists(project.resolve(product.ledger)):
-        return
     from imgseal.ledger.errors import GoingDownError
     from imgseal.ledger.floors import raised
-    from imgseal.ledger.log import resume
 
-    path = project.resolve(product.ledger)
-    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES)
-    if last is None:
+    product = project.product
+    floors = tuple(floor for floor in logged_floors(project) if floor.sequence != product.release.sequence)
+    if product.ledger is None or not floors:
         return
     try:
-        floors = tuple(f for f in resume(last, at).least if f.sequence != product.release.sequence)
         raised(floors, [_logged(project, package, ())], product.release.sequence)
     except GoingDownError as error:
-        raise UsageError(
-            f"{error.message} against {path}",
-            place=error.place._replace(file=project.path),
-            expected=error.expected,
-            found=error.found,
-            hint=error.hint,
-        ) from None
-    except ImgsealError as error:
-        if error.place.file is None:
-            error.place = error.place._replace(file=path)
-        raise
+        raise _going_down(error, project.resolve(product.ledger), project.path) from None
+
+
+def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageError:
+    return UsageError(
+        f"{error.message} against {log}",
+        place=error.place._replace(file=product_file),
+        expected=error.expected,
+        found=error.found,
+        hint=error.hint,
+    )
 
 
 def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
@@ -245,24 +253,14 @@ def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
     None where no log is kept, or none of its releases is for this class and variant.
     """
     product = project.product
-    if product.ledger is None or not os.path.lexists(project.resolve(product.ledger)):
-        return None
-    from imgseal.ledger.log import resume
-    from imgseal.state.device import fresh
-
-    path = project.resolve(product.ledger)
-    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES)
-    if last is None:
-        return None
-    try:
-        tip = resume(last, at)
-    except ImgsealError as error:
-        error.place = error.place._replace(file=path)
-        raise
-    for floor in tip.least:
+    for floor in logged_floors(project):
         if (floor.class_id, floor.variant) == (product.class_id, product.variant or ""):
+            from imgseal.state.device import fresh
+
+            assert product.ledger is not None
             state = fresh(product)._replace(
                 sequence=floor.sequence, manifest_digest=floor.manifest, counters=dict(floor.counters)
             )
+            path = project.resolve(product.ledger)
             return state, f"a device with the numbers of {path} (sequence {floor.sequence})"
     return None

@@ -4,11 +4,12 @@ Coordinates as x then y, in hex. docs/vectors.md tells where each comes from; a 
 printed scalar where there is one. Of ML-DSA-44 keys the seed is printed, and the key follows from it.
 """
 
+from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.anykey import AnyKey
 from imgseal.keys.p256 import PublicKey
 from imgseal.product.algorithms import P256
 
-__all__ = ["origin_of", "published_keys"]
+__all__ = ["origin_of", "published_keys", "refuse_published"]
 
 _POINTS = (
     (
@@ -96,6 +97,18 @@ def origin_of(key: AnyKey) -> str | None:
     if isinstance(key, PublicKey):
         return _ORIGINS.get(key.x.hex() + key.y.hex())
     return published_keys(key.kind).get(key)
+
+
+def refuse_published(key: AnyKey, name: str) -> None:
+    """KeyTroubleError for a key whose private half is public; `name` is where it came from."""
+    origin = origin_of(key)
+    if origin is not None:
+        raise KeyTroubleError(
+            "everyone can sign with this key",
+            place=Place(file=name),
+            found=f"the key of {origin}",
+            hint="make one of your own: imgseal key new FILE",
+        )
 
 
 def published_keys(kind: str = P256) -> dict[AnyKey, str]:

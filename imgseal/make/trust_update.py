@@ -3,7 +3,7 @@
 from imgseal.anchors.codec import AnchorSet, encode_set, encode_update
 from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.p256 import PublicKey
-from imgseal.keys.published import origin_of
+from imgseal.keys.published import refuse_published
 from imgseal.keys.signer import Signer, sign_and_verify
 
 __all__ = ["trust_update"]
@@ -22,13 +22,6 @@ def trust_update(anchors: AnchorSet, signer: Signer) -> bytes:
             found=f"a key for {signer.public.words}",
             hint="sign with the key of trust.apex",
         )
-    origin = origin_of(signer.public)
-    if origin is not None:
-        raise KeyTroubleError(
-            "everyone can sign with this key",
-            place=Place(file=signer.name),
-            found=f"the key of {origin}",
-            hint="make one of your own: imgseal key new FILE",
-        )
+    refuse_published(signer.public, signer.name)
     signed = encode_set(anchors) + signer.public.x + signer.public.y
     return encode_update(signed, sign_and_verify(signer, signed))

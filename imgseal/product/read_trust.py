@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from imgseal.product.algorithms import ALGORITHMS
 from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
 from imgseal.product.references import is_token_uri
-from imgseal.product.table import Table
+from imgseal.product.table import Table, iso_day
 
 __all__ = ["read_references", "read_rules", "read_trust"]
 
@@ -184,9 +184,7 @@ def _entry(table: Table, value: object, role: str, components: Mapping[str, Comp
 
 
 def _day(table: Table, value: object, key: str) -> str:
-    """Read a TOML date; the reader of TOML has seen that there is such a day."""
-    from datetime import date, datetime  # noqa: PLC0415 - the reader of TOML has loaded it
-
-    if not isinstance(value, date) or isinstance(value, datetime):
+    day = iso_day(value)
+    if day is None:
         table.refuse("keys", f"{key} is no day", f"a date without quotes, such as {key} = 2027-01-31", str(value))
-    return value.isoformat()
+    return day

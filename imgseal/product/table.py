@@ -10,7 +10,7 @@ from imgseal.errors import Place, UsageError
 from imgseal.product.keys import keys_of
 from imgseal.versions import Version, decimal
 
-__all__ = ["Document", "Table"]
+__all__ = ["Document", "Table", "iso_day"]
 
 _UNITS = {
     "B": 1,
@@ -198,12 +198,11 @@ class Table:
 
     def day(self, key: str) -> str:
         """Return a TOML date as YYYY-MM-DD; the reader of TOML has seen that there is such a day."""
-        from datetime import date, datetime  # noqa: PLC0415 - the reader of TOML has loaded it
-
         value = self._get(key, _REQUIRED)
-        if not isinstance(value, date) or isinstance(value, datetime):
+        day = iso_day(value)
+        if day is None:
             self.refuse(key, "this is no day", f"a date without quotes, such as {key} = 2027-01-31", _shown(value))
-        return value.isoformat()
+        return day
 
     def boolean(self, key: str, default: bool) -> bool:
         """Return true or false."""
@@ -257,6 +256,13 @@ class Table:
                 key, "this is no list of names", f"{least} to {most} different texts in brackets", _shown(value)
             )
         return tuple(value)
+
+
+def iso_day(value: object) -> str | None:
+    """Return a TOML date as YYYY-MM-DD; None for anything else. The reader of TOML has seen that the day exists."""
+    from datetime import date, datetime  # noqa: PLC0415 - the reader of TOML has loaded it
+
+    return value.isoformat() if isinstance(value, date) and not isinstance(value, datetime) else None
 
 
 def _shown(value: object) -> str:
