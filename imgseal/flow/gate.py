@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
     from imgseal.make.leaks import Scanner
     from imgseal.memory.image import MemoryImage
+    from imgseal.suit.envelope import Envelope
 
 __all__ = [
     "Brief",
@@ -106,7 +107,7 @@ def finding(
 
 def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPayload) -> Looked:
     """Judge a sealed image, detached header, update package or trust anchor update."""
-    payload = None
+    payload, said, head = None, None, b""
     settings = brief.settings
     if kind == "sealed image":
         head = bytes(data.read(0, STATEMENT_BYTES))
@@ -128,12 +129,21 @@ def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPaylo
                 hint="release it, or name what devices have: --previous PACKAGE, --device FILE, or --fresh",
             )
         )
-    parts = list(_parts(data, kind, payload))
-    if brief.scan and kind != "trust anchor update":
+    parts: list[_Part] = []
+    identity: Identity | None = None
+    if kind == "update package":
+        envelope = _envelope(data)
+        parts = list(_package_parts(data, envelope))
+        if accepted and envelope is not None:
+            identity = "manifest", envelope.digest.value
+            found += _no_bill(envelope, setting.product)
+    elif kind != "trust anchor update":
+        parts = [_image_part(data, said, payload)]
+        identity = ("statement", hashlib.sha256(head).digest()) if accepted else None
+    if brief.scan:
         for part in parts:
             found += _leaks(part, setting.product)
     sealed = tuple((part.said.component, part.said.link, part.said.digest) for part in parts if part.said is not None)
-    identity = _identity(data, kind) if accepted else None
     return Looked(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
 
 
@@ -169,15 +179,33 @@ def _refusals(verdict: Verdict) -> list[Finding]:
     return [finding("gate.not-judged", found=because, hint="imgseal check says more")]
 
 
-def _identity(data: Bytes, kind: str) -> Identity | None:
-    """Return what the release log would know an accepted artefact by."""
-    if kind == "trust anchor update":
-        return None
-    if kind == "update package":
-        from imgseal.suit.envelope import decode_envelope  # noqa: PLC0415 - sealed images need no CBOR
+def _envelope(data: Bytes) -> "Envelope | None":
+    """Take a package apart; None for what is none, which the judge has refused."""
+    from imgseal.suit.envelope import decode_envelope  # noqa: PLC0415 - sealed images need no CBOR
+    from imgseal.suit.errors import SuitError  # noqa: PLC0415
 
-        return "manifest", decode_envelope(data.read(0, data.size)).digest.value
-    return "statement", hashlib.sha256(data.read(0, STATEMENT_BYTES)).digest()
+    try:
+        return decode_envelope(data.read(0, data.size))
+    except SuitError:
+        return None
+
+
+def _no_bill(envelope: "Envelope", product: Product) -> list[Finding]:
+    """Find a package that names no bill of materials where the product file demands one; decision 013."""
+    if product.rules.sbom != "required":
+        return []
+    from imgseal.suit.bill import bill_of  # noqa: PLC0415 - not in every run
+
+    if bill_of(envelope) is not None:
+        return []
+    return [
+        finding(
+            "gate.no-sbom",
+            expected="a bill of materials named in the package's signed text (rules.sbom)",
+            found="none",
+            hint="build the release with it: imgseal build ... --release --sbom FILE",
+        )
+    ]
 
 
 class _Part(NamedTuple):
@@ -202,30 +230,20 @@ class _Part(NamedTuple):
             yield self.read(at, CHUNK)
 
 
-def _parts(data: Bytes, kind: str, payload: Bytes | None) -> Iterator[_Part]:
-    """Yield every payload of an artefact, whatever the judge says of it."""
-    if kind == "update package":
-        yield from _package_parts(data)
-        return
-    if kind == "trust anchor update":
-        return
-    said = _spoken(data.read(0, STATEMENT_BYTES))
+def _image_part(data: Bytes, said: "_Spoken | None", payload: Bytes | None) -> _Part:
+    """Return the payload of a sealed image, whatever the judge says of it."""
     if payload is not None:
-        yield _Part(payload, 0, payload.size, said, 0)
-        return
+        return _Part(payload, 0, payload.size, said, 0)
     start = 0 if said is None else said.start
-    yield _Part(data, start, max(0, data.size - start), said, start)
+    return _Part(data, start, max(0, data.size - start), said, start)
 
 
-def _package_parts(data: Bytes) -> Iterator[_Part]:
-    from imgseal.suit.envelope import decode_envelope  # noqa: PLC0415 - sealed images need no CBOR
-    from imgseal.suit.errors import SuitError  # noqa: PLC0415
-
-    try:
-        payloads = decode_envelope(data.read(0, data.size)).payloads
-    except SuitError:
+def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
+    """Yield every payload of a package, or all of it where it is none."""
+    if envelope is None:
         yield _Part(data, 0, data.size, None, 0)
         return
+    payloads = envelope.payloads
     headers = {}
     bare = []
     for content in payloads.values():

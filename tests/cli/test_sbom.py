@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from test_sign_later import away
-from workshop import ALL, Imgseal
+from workshop import ALL, Imgseal, repacked
 
 from imgseal.suit.bill import bill_of
 from imgseal.suit.envelope import decode_envelope
@@ -28,6 +28,10 @@ def demand(project: Path) -> None:
     path = project / "imgseal.toml"
     path.write_text(path.read_text().replace(*REQUIRED))
     assert REQUIRED[1] in path.read_text()
+
+
+def without_text(package: bytes) -> bytes:
+    return repacked(package, severed=lambda members: {k: v for k, v in members.items() if k != TEXT})
 
 
 def test_the_package_names_it(imgseal: Imgseal, with_bill: Path) -> None:
@@ -110,10 +114,7 @@ def test_what_is_no_bill_is_refused(imgseal: Imgseal, with_bill: Path) -> None:
 def test_taken_out_by_an_intermediary(imgseal: Imgseal, with_bill: Path) -> None:
     """Text is severable: the package stays good, and nothing is named any more."""
     assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
-    from workshop import repacked
-
-    package = (with_bill / f"out/{NAME}.suit").read_bytes()
-    cut = repacked(package, severed=lambda members: {k: v for k, v in members.items() if k != TEXT})
+    cut = without_text((with_bill / f"out/{NAME}.suit").read_bytes())
     (with_bill / "cut.suit").write_bytes(cut)
     said = imgseal("check", "cut.suit")
     assert said.status == 0
@@ -132,3 +133,20 @@ def test_the_export_holds_the_one_that_is_named(imgseal: Imgseal, with_bill: Pat
     assert not (with_bill / "audit").exists()
     assert imgseal("ledger", "export", "2.4.1", "audit", "--sbom", "bom.json").status == 0
     assert "the bill of materials that the package names by digest" in (with_bill / "audit/README.txt").read_text()
+
+
+def test_the_gate_refuses_a_release_without_one_where_it_is_demanded(imgseal: Imgseal, with_bill: Path) -> None:
+    """A package that was built before the demand, one with a bill, and one whose text was taken out on the way."""
+    assert imgseal("build", *ALL, "--release").status == 0
+    assert imgseal("gate", "out", "--fresh").status == 0
+    demand(with_bill)
+    said = imgseal("gate", "out", "--fresh")
+    assert said.status == 1
+    assert f"out/{NAME}.suit" in said.out
+    assert said.out.count("gate.no-sbom") == 1
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json", "--out", "with").status == 0
+    assert imgseal("gate", "with", "--fresh").status == 0
+    path = with_bill / f"with/{NAME}.suit"
+    path.write_bytes(without_text(path.read_bytes()))
+    assert imgseal("check", str(path)).status == 0  # devices take it: text is never a basis for a decision
+    assert "gate.no-sbom" in imgseal("gate", "with", "--fresh").out

@@ -4,6 +4,7 @@ Sources: YAML by PyYAML; the keys used are those of the services' documentation,
 services themselves. Conditions (`if`, `rules`) are not evaluated.
 """
 
+import json
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -95,13 +96,17 @@ def test_github(published: Project, job: str) -> None:
         said = machine.run(script, **environment)
         assert said.returncode == 0, f"{name}\n{said.stdout}{said.stderr}"
         scripts[name] = (script, environment)
-    assert list(scripts) == ["Tools", "Keys", "Build", "Judge"]
+    last = "Judge" if job == "development" else "Gate"
+    assert list(scripts) == ["Tools", "Keys", "Build", last]
     assert machine.judged(folder, development=job == "development") == package
     revision = git(published, "rev-parse", "HEAD") in machine.run(f"imgseal show {folder}/app-a.sealed.bin").stdout
     assert revision == (job == "release")
     imported = machine.run(".venv/bin/python -c 'import imgseal; print(imgseal.__file__)'").stdout
     assert imported.startswith(f"{machine.clone}/.venv/")
-    refused_by_both(machine, *scripts["Build"], scripts["Judge"][0], folder)
+    refused_by_both(machine, *scripts["Build"], scripts[last][0], folder)
+    if last == "Gate":
+        said = machine.run(scripts[last][0]).stdout
+        assert "::error file=release/app-b.sealed.bin,title=digest.payload::" in said
 
 
 @pytest.mark.parametrize("job", JOBS)
@@ -117,6 +122,10 @@ def test_gitlab(published: Project, job: str) -> None:
     start = next(n for n, line in enumerate(script) if line.startswith(("export SOURCE_DATE", "make package")))
     machine.environment["PATH"] = f"{machine.clone / '.venv' / 'bin'}:{machine.environment['PATH']}"
     refused_by_both(machine, "\n".join(script[start:-1]), variables, script[-1], folder)
+    if job == "release":
+        report = gitlab()[job]["artifacts"]["reports"]["codequality"]
+        (issue,) = json.loads((machine.clone / report).read_text())
+        assert issue["location"]["path"] == "release/app-b.sealed.bin"
 
 
 def refused_by_both(machine: Machine, build: str, environment: dict[str, str], judge: str, folder: str) -> None:
