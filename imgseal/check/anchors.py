@@ -247,7 +247,7 @@ def in_use(subject: UpdateSubject, context: Context) -> list[Finding] | NotRun:
             if component.recovery:
                 continue  # an erased slot: there is nothing that could start
             return NotRun(f"what slot {slot} holds is not known: the state file names no content of it")
-        header = ImageSubject(content, slot).header
+        header = ImageSubject(content).header
         if header is None:
             continue  # no image: it does not start today either
         bit = 1 << context.product.numbers.index(component.number)

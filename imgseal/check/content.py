@@ -5,9 +5,9 @@ Armv7-M Architecture Reference Manual B1.5 (vector table, initial stack pointer,
 memory.
 """
 
-from imgseal.check.context import Context, component_numbered
+from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
-from imgseal.check.runner import NotRun
+from imgseal.check.runner import NO_DUMP, NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.limits import CHUNK
@@ -16,13 +16,15 @@ from imgseal.sealed.layout import FILL
 
 __all__ = ["rest", "vectors"]
 
+_NO_VECTORS = NotRun("data has no vector table", mandatory=False)
+
 
 def vectors(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """Vector table aligned and inside the payload, stack pointer in RAM, reset vector in the payload with Thumb bit."""
     statement = subject.statement
-    component = component_numbered(context.product, statement.component)
+    component = subject.component(context.product)
     if component is None or component.kind != "code":
-        return NotRun("data has no vector table", mandatory=False)
+        return _NO_VECTORS
     entry = statement.entry_offset
     table = statement.link_address + entry
     findings = []
@@ -84,7 +86,7 @@ def rest(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """In a dump everything behind the payload is erased (0xFF); RFC 9124 section 4.3.15 REQ.SEC.IMG.COMPLETE_DIGEST."""
     where = subject.payload
     if context.slot is None or where is None:
-        return NotRun("this is no slot dump", mandatory=False)
+        return NO_DUMP
     data, start = where
     position = start + subject.statement.payload_size
     while position < data.size:

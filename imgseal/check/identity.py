@@ -3,15 +3,17 @@
 RFC 9124 section 4.3.2 REQ.SEC.COMPATIBLE; identifiers say what fits, they prove nothing.
 """
 
-from imgseal.check.context import Context, component_named, component_numbered
+from imgseal.check.context import Context, component_named
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import NotRun
-from imgseal.check.slots import slot_of
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.sealed.layout import CODE, field
 
 __all__ = ["component", "device_class", "hardware", "layers", "vendor"]
+
+
+_ALONE = NotRun("there is no package around it", mandatory=False)
 
 
 def _place(name: str) -> Place:
@@ -78,7 +80,7 @@ def hardware(subject: ImageSubject, context: Context) -> list[Finding]:
 def component(subject: ImageSubject, context: Context) -> list[Finding]:
     """The product has the component, and agrees whether it is code or data."""
     statement = subject.statement
-    known = component_numbered(context.product, statement.component)
+    known = subject.component(context.product)
     if known is None:
         names = ", ".join(f"{c.number} ({c.name})" for c in context.product.components.values())
         return [
@@ -109,7 +111,7 @@ def layers(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """Manifest and sealed image say the same of component, slot, class, size and version."""
     expected = context.expected
     if expected is None:
-        return NotRun("there is no package around it", mandatory=False)
+        return _ALONE
     statement = subject.statement
     pairs: list[tuple[str, object, object]] = [
         ("component", expected.component, statement.component),
@@ -120,7 +122,7 @@ def layers(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     size = subject.data.size if not statement.detached else None
     if size is not None:
         pairs.append(("size", expected.size, size))
-    place = slot_of(context.product, statement)
+    place = subject.slot(context.product)
     if place is not None:
         pairs.append(("run slot", expected.slot, place.number))
     return [

@@ -2,13 +2,15 @@
 
 from typing import TYPE_CHECKING
 
-from imgseal.check.context import Bytes
+from imgseal.check.context import Bytes, component_numbered
+from imgseal.check.slots import RunSlot, slot_of
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.sealed.codec import HeaderBlock, SealedFormatError, decode_header_block
 from imgseal.sealed.statement import Statement
 
 if TYPE_CHECKING:
     from imgseal.keys.trust import TrustedKey
+    from imgseal.product.model import Component, Product
 
 __all__ = ["ImageSubject"]
 
@@ -20,17 +22,21 @@ class ImageSubject:
     `payload` is None until the placement of a detached payload is known to be wanted and was not given.
     """
 
-    __slots__ = ("candidates", "data", "header", "header_error", "label", "payload_file")
+    __slots__ = ("_placed", "candidates", "data", "header", "header_error", "payload_file", "statement")
 
-    def __init__(self, data: Bytes, label: str, payload_file: Bytes | None = None) -> None:
+    statement: Statement
+    """The parsed statement; only for checks that need the structure check: without a header there is none."""
+
+    def __init__(self, data: Bytes, payload_file: Bytes | None = None) -> None:
         self.data = data
-        self.label = label
         self.payload_file = payload_file
+        self._placed: tuple[Product, Component | None, RunSlot | None] | None = None
         self.candidates: list[tuple[int, TrustedKey]] = []
         self.header: HeaderBlock | None = None
         self.header_error: SealedFormatError | None = None
         try:
             self.header = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX)))
+            self.statement = self.header.statement
         except SealedFormatError as error:
             self.header_error = error
 
@@ -40,10 +46,21 @@ class ImageSubject:
         assert self.header is not None
         return self.header
 
-    @property
-    def statement(self) -> Statement:
-        """The parsed statement; only for checks that need the structure check."""
-        return self.block.statement
+    def component(self, product: "Product") -> "Component | None":
+        """Return the component that the header names; None where the product has none of that number."""
+        return self._place(product)[1]
+
+    def slot(self, product: "Product") -> RunSlot | None:
+        """Return the run slot whose payload address is the link address; None when there is none."""
+        return self._place(product)[2]
+
+    def _place(self, product: "Product") -> "tuple[Product, Component | None, RunSlot | None]":
+        """Look it up once: nine checks ask, and the product is the same for all of them."""
+        placed = self._placed
+        if placed is None or placed[0] is not product:
+            component = component_numbered(product, self.statement.component)
+            placed = self._placed = product, component, slot_of(product, component, self.statement)
+        return placed
 
     @property
     def payload(self) -> tuple[Bytes, int] | None:

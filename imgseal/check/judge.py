@@ -5,7 +5,6 @@ from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.runner import run
 from imgseal.check.running import running_versions
-from imgseal.check.slots import slot_of
 from imgseal.errors import Place
 from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding, Verdict
 from imgseal.limits import ARTEFACT_BYTES
@@ -62,7 +61,7 @@ def judge_unrecognised(data: Bytes, name: str, device: str) -> Verdict:
 
 def judge_image(data: Bytes, name: str, context: Context, device: str, payload: Bytes | None = None) -> Verdict:
     """Judge a sealed image, a detached header with its payload, or a slot dump."""
-    subject = ImageSubject(data, name, payload)
+    subject = ImageSubject(data, payload)
     if not context.versions:
         context = context._replace(versions=running_versions(context))
     results = run(IMAGE_ORDER, subject, context, "")
@@ -81,7 +80,7 @@ def image_details(
     if not any(r.name == "signature" and r.outcome == PASSED for r in results):
         return ()
     statement = subject.statement
-    slot = slot_of(context.product, statement)
+    slot = subject.slot(context.product)
     details = [
         ("image", f"{component_named(context.product, statement.component)} {statement.version}"),
         ("slot", f"{slot.name}, {statement.payload_size} of {slot.room} bytes" if slot else "none"),

@@ -67,9 +67,9 @@ def _images(subject: PackageSubject) -> list[tuple[OurComponent, _Image]]:
     for part, data in contents:
         partner = by_part.get(part._replace(header=not part.header))
         if part.header:
-            images.append((part, ImageSubject(ByteView(data), "", None if partner is None else ByteView(partner))))
+            images.append((part, ImageSubject(ByteView(data), None if partner is None else ByteView(partner))))
         elif bytes(data[: len(MAGIC)]) == MAGIC:
-            images.append((part, ImageSubject(ByteView(data), "")))
+            images.append((part, ImageSubject(ByteView(data))))
         elif partner is None:
             images.append((part, _not_sealed(part, data)))
     return images

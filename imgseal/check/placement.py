@@ -1,9 +1,9 @@
 """Placement: the image is linked for a run slot of its component, and fits. Judged before any payload byte is read."""
 
-from imgseal.check.context import Context, component_numbered
+from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
-from imgseal.check.runner import NotRun
-from imgseal.check.slots import run_slot, slot_of
+from imgseal.check.runner import NO_DUMP, NotRun
+from imgseal.check.slots import run_slot
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.sealed.layout import field
@@ -18,7 +18,7 @@ def _place(name: str) -> Place:
 def header_block(subject: ImageSubject, context: Context) -> list[Finding]:
     """The header block has the size the product file states: the bootloader finds the payload behind it."""
     statement = subject.statement
-    component = component_numbered(context.product, statement.component)
+    component = subject.component(context.product)
     if component is None or statement.header_block == component.header_block:
         return []
     return [
@@ -36,7 +36,7 @@ def header_block(subject: ImageSubject, context: Context) -> list[Finding]:
 def address(subject: ImageSubject, context: Context) -> list[Finding]:
     """The link address is where a run slot of the component puts its payload."""
     statement = subject.statement
-    component = component_numbered(context.product, statement.component)
+    component = subject.component(context.product)
     if component is None:
         return []
     if statement.detached != bool(component.header):
@@ -51,7 +51,7 @@ def address(subject: ImageSubject, context: Context) -> list[Finding]:
                 hint="seal it again with this product file",
             )
         ]
-    if slot_of(context.product, statement) is not None:
+    if subject.slot(context.product) is not None:
         return []
     wanted = []
     for index, name in enumerate(component.run):
@@ -72,7 +72,7 @@ def address(subject: ImageSubject, context: Context) -> list[Finding]:
 def size(subject: ImageSubject, context: Context) -> list[Finding]:
     """Payload size <= slot size - header size; Python's integers cannot overflow."""
     statement = subject.statement
-    slot = slot_of(context.product, statement)
+    slot = subject.slot(context.product)
     if slot is None or statement.payload_size <= slot.room:
         return []
     return [
@@ -90,10 +90,10 @@ def size(subject: ImageSubject, context: Context) -> list[Finding]:
 def dump(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """A raw dump has its slot's size and holds an image that is linked for that slot."""
     if context.slot is None:
-        return NotRun("this is no slot dump", mandatory=False)
+        return NO_DUMP
     statement = subject.statement
     slot = context.product.slots[context.slot]
-    component = component_numbered(context.product, statement.component)
+    component = subject.component(context.product)
     given = subject.payload_file if statement.detached else None
     data = subject.data if given is None else given
     findings = []
@@ -108,7 +108,7 @@ def dump(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
                 hint="read the whole slot, from its first to its last byte",
             )
         )
-    own = slot_of(context.product, statement)
+    own = subject.slot(context.product)
     waiting = component is not None and slot.name in (component.staging, component.keep)
     if own is not None and own.name != slot.name and not waiting:
         findings.append(

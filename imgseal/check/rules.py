@@ -2,8 +2,7 @@
 
 from imgseal.check.context import Context, component_named
 from imgseal.check.image import ImageSubject
-from imgseal.check.runner import NotRun
-from imgseal.check.slots import slot_of
+from imgseal.check.runner import NO_DUMP, NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.sealed.layout import CODE, field
@@ -47,7 +46,7 @@ def external_code(subject: ImageSubject, context: Context) -> list[Finding]:
     What lies in external flash can change between check and use; RFC 9124 section 4.2.18 THREAT.MFST.TOCTOU.
     """
     statement = subject.statement
-    slot = slot_of(context.product, statement)
+    slot = subject.slot(context.product)
     if statement.kind != CODE or slot is None or context.product.rules.external_code == "accept":
         return []
     memory = context.product.memories[context.product.slots[slot.name].memory]
@@ -97,7 +96,7 @@ def requirements(subject: ImageSubject, context: Context) -> list[Finding] | Not
 def staged(_subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     """A sealed image that waits in a staging or keep slot is taken only through its package."""
     if context.slot is None:
-        return NotRun("this is no slot dump", mandatory=False)
+        return NO_DUMP
     if all(context.slot not in (c.staging, c.keep) for c in context.product.components.values()):
         return []
     return [

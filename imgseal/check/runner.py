@@ -8,7 +8,7 @@ from imgseal.check.context import Context
 from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding
 from imgseal.records import NamedTuple
 
-__all__ = ["Check", "NotRun", "run"]
+__all__ = ["NO_DUMP", "Check", "NotRun", "run"]
 
 Subject = TypeVar("Subject")
 
@@ -22,6 +22,9 @@ class NotRun(NamedTuple):
 
     because: str
     mandatory: bool = True
+
+
+NO_DUMP = NotRun("this is no slot dump", mandatory=False)
 
 
 class Check(NamedTuple, Generic[Subject]):

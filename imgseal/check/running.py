@@ -25,7 +25,7 @@ def running_versions(context: Context) -> Mapping[int, Version]:
         content = context.contents.get(name)
         if content is None:
             continue
-        header = ImageSubject(content, name).header
+        header = ImageSubject(content).header
         if header is not None and header.statement.component == component.number:
             versions[component.number] = header.statement.version
     return versions

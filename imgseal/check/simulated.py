@@ -84,7 +84,7 @@ class SimulatedDevice:
         content = self.content(index)
         if content is None:
             return None
-        header = ImageSubject(ByteView(content), "").header
+        header = ImageSubject(ByteView(content)).header
         return None if header is None else tuple(header.statement.version.suit())
 
     def invoke(self, index: int) -> None:

@@ -1,6 +1,5 @@
 """Which run slot a statement's link address belongs to."""
 
-from imgseal.check.context import component_numbered
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.sealed.statement import Statement
@@ -18,12 +17,11 @@ class RunSlot(NamedTuple):
     room: int
 
 
-def slot_of(product: Product, statement: Statement) -> RunSlot | None:
+def slot_of(product: Product, component: Component | None, statement: Statement) -> RunSlot | None:
     """Return the run slot whose payload address is the link address; None when there is none.
 
     Attached images run behind their header block, detached ones at the start of the slot.
     """
-    component = component_numbered(product, statement.component)
     if component is None:
         return None
     for index, name in enumerate(component.run):

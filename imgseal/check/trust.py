@@ -3,7 +3,7 @@
 The statement is not yet verified here. Its fields can only make this refuse sooner, never accept.
 """
 
-from imgseal.check.context import Context, component_numbered
+from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
 from imgseal.errors import Place
 from imgseal.findings import Finding
@@ -47,7 +47,7 @@ def key(subject: ImageSubject, context: Context) -> list[Finding]:
     anchors = list(context.trust.anchors(IMAGES, development=False))
     if context.development:
         anchors += context.trust.anchors(IMAGES, development=True)
-    component = component_numbered(context.product, statement.component)
+    component = subject.component(context.product)
     findings: list[Finding] = []
     candidates: list[tuple[int, TrustedKey]] = []
     unknown: list[tuple[int, bytes]] = []

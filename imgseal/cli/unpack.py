@@ -219,5 +219,6 @@ def leads_out(path: str, *, link: bool = False) -> bool:
 def clean(path: str) -> str:
     """Return a path as it is shown and matched: without empty parts and dots, and with nothing that does not print."""
     path = path.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    path = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in path)
+    if not path.isprintable():
+        path = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in path)
     return "/".join(part for part in path.split("/") if part not in ("", "."))

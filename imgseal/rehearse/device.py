@@ -169,7 +169,7 @@ class Device:
         context = self._context(state, slot=run_name)._replace(versions=versions or {}, whole_set=versions is not None)
         try:
             payload = self.slots.view(run_name) if header_name else None
-            subject = ImageSubject(self.slots.view(header_name or run_name), run_name, payload)
+            subject = ImageSubject(self.slots.view(header_name or run_name), payload)
             results = run(IMAGE_ORDER if whole else _HEADER_ONLY, subject, context, run_name)
         except FlashReadError as error:
             return str(error)

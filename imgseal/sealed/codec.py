@@ -38,6 +38,8 @@ __all__ = [
 ]
 
 _NO_VERSION = (0, 0, 0, 0)
+_PREFIXES = tuple(f"signature_{index}_" for index in range(SIGNATURE_SLOTS))
+_NEEDS_COUNT, _REVISION_LENGTH, _LENGTH = f"0 to {NEEDS}", f"0 to {REVISION_BYTES}", str(STATEMENT_BYTES)
 
 
 class SealedFormatError(InputError):
@@ -139,21 +141,21 @@ def decode_statement(data: bytes) -> Statement:
             f"{major}.{minor}",
             "a newer imgseal may read it",
         )
-    _require(hw_least <= hw_most, "hardware_least", f"at most {hw_most}, the highest revision", str(hw_least))
-    _require(number != 0, "component_number", "1 to 255", "0")
-    _require(kind in (CODE, DATA), "component_kind", "1 (code) or 2 (data)", str(kind))
-    _require(count <= NEEDS, "needs_count", f"0 to {NEEDS}", str(count))
-    _require(revision_length <= REVISION_BYTES, "revision_length", f"0 to {REVISION_BYTES}", str(revision_length))
+    if hw_least > hw_most:
+        raise _invalid("hardware_least", f"at most {hw_most}, the highest revision", hw_least)
+    _require(number != 0, "component_number", "1 to 255", number)
+    _require(kind in (CODE, DATA), "component_kind", "1 (code) or 2 (data)", kind)
+    _require(count <= NEEDS, "needs_count", _NEEDS_COUNT, count)
+    _require(revision_length <= REVISION_BYTES, "revision_length", _REVISION_LENGTH, revision_length)
     needs = _needs(count, number, values[16:20], values[20:36], values[36:52])
     build_time, revision, digest_algorithm, digest, size, link, entry, header_block, length, flags = values[52:62]
-    _require(not any(revision[revision_length:]), "source_revision", "zeros behind the revision", revision.hex())
-    _require(digest_algorithm == DIGEST_SHA256, "digest_algorithm", "-16 (SHA-256)", str(digest_algorithm))
-    _require(size > 0, "payload_size", "at least 1", "0")
-    _require(link + size <= 1 << 32, "link_address", "a payload that ends below 2**32", f"0x{link:08x} + {size}")
-    _require(
-        entry < size and (kind == CODE or entry == 0), "entry_offset", "inside the payload; 0 for data", str(entry)
-    )
-    _require(length == STATEMENT_BYTES, "statement_length", str(STATEMENT_BYTES), str(length))
+    _require(not any(revision[revision_length:]), "source_revision", "zeros behind the revision", revision)
+    _require(digest_algorithm == DIGEST_SHA256, "digest_algorithm", "-16 (SHA-256)", digest_algorithm)
+    _require(size > 0, "payload_size", "at least 1", size)
+    if link + size > 1 << 32:
+        raise _invalid("link_address", "a payload that ends below 2**32", f"0x{link:08x} + {size}")
+    _require(entry < size and (kind == CODE or entry == 0), "entry_offset", "inside the payload; 0 for data", entry)
+    _require(length == STATEMENT_BYTES, "statement_length", _LENGTH, length)
     if flags & ~KNOWN_FLAGS:
         raise SealedFormatError(
             "structure.unknown-flag",
@@ -163,7 +165,7 @@ def decode_statement(data: bytes) -> Statement:
             f"0x{flags:x}",
         )
     slots = _slots(values[62:74])
-    _require(not any(values[74]), "reserved", "zeros", values[74].hex())
+    _require(not any(values[74]), "reserved", "zeros", values[74])
     needed = STATEMENT_BYTES + sum(slot.length for slot in slots)
     if (
         not HEADER_BLOCK_MIN <= header_block <= HEADER_BLOCK_MAX
@@ -232,11 +234,17 @@ def decode_header_block(data: bytes) -> HeaderBlock:
     return HeaderBlock(statement, bytes(data[:STATEMENT_BYTES]), tuple(signatures))
 
 
-def _require(holds: bool, name: str, expected: str, found: str) -> None:
+def _require(holds: bool, name: str, expected: str, found: object) -> None:
+    """Refuse a value; it becomes words only then, as most headers are sound and there may be thousands."""
     if not holds:
-        raise SealedFormatError(
-            "structure.field-invalid", f"{name} holds a value that is not allowed", name, expected, found
-        )
+        raise _invalid(name, expected, found)
+
+
+def _invalid(name: str, expected: str, found: object) -> SealedFormatError:
+    words = found.hex() if isinstance(found, bytes) else str(found)
+    return SealedFormatError(
+        "structure.field-invalid", f"{name} holds a value that is not allowed", name, expected, words
+    )
 
 
 def _version(name: str, words: tuple[int, ...]) -> Version:
@@ -255,24 +263,25 @@ def _needs(
     needs: list[Need] = []
     for index in range(count):
         component = components[index]
-        _require(component != own, "need_components", "another component than the image's own", str(component))
+        _require(component != own, "need_components", "another component than the image's own", component)
         _require(
             not needs or component > needs[-1].component,
             "need_components",
             "ascending component numbers",
-            str(components[:count]),
+            components[:count],
         )
         floor = _version("need_least", least[4 * index : 4 * index + 4])
         words = below[4 * index : 4 * index + 4]
         ceiling = None if words == _NO_VERSION else _version("need_below", words)
-        _require(ceiling is None or floor < ceiling, "need_below", f"above {floor}", str(ceiling))
+        if ceiling is not None and ceiling <= floor:
+            raise _invalid("need_below", f"above {floor}", ceiling)
         needs.append(Need(component, floor, ceiling))
     for name, rest in (
         ("need_components", components[count:]),
         ("need_least", least[4 * count :]),
         ("need_below", below[4 * count :]),
     ):
-        _require(not any(rest), name, "zeros in unused places", str(rest))
+        _require(not any(rest), name, "zeros in unused places", rest)
     return tuple(needs)
 
 
@@ -284,23 +293,20 @@ def _slots(values: tuple[int | bytes, ...]) -> tuple[SignatureSlot, ...]:
         assert isinstance(algorithm, int)
         assert isinstance(length, int)
         assert isinstance(key_id, bytes)
-        prefix = f"signature_{index}_"
-        _require(reserved == 0, prefix + "reserved", "0", str(reserved))
+        prefix = _PREFIXES[index]
+        _require(reserved == 0, prefix + "reserved", "0", reserved)
         if algorithm == 0:
-            _require(not any(key_id) and length == 0, prefix + "key", "zeros in an unused slot", key_id.hex())
+            _require(not any(key_id) and length == 0, prefix + "key", "zeros in an unused slot", key_id)
             ended = True
             continue
-        _require(not ended, prefix + "algorithm", "0 behind an unused slot", str(algorithm))
+        _require(not ended, prefix + "algorithm", "0 behind an unused slot", algorithm)
         wanted = SIGNATURE_BYTES.get(algorithm)
-        _require(length > 0, prefix + "length", "at least 1", "0")
-        _require(wanted in (None, length), prefix + "length", f"{wanted} bytes for algorithm {algorithm}", str(length))
-        slot = SignatureSlot(algorithm, key_id, length)
-        _require(
-            all((s.algorithm, s.key_id) != (algorithm, key_id) for s in slots),
-            prefix + "key",
-            "each key once for an algorithm",
-            key_id.hex(),
-        )
-        slots.append(slot)
+        _require(length > 0, prefix + "length", "at least 1", length)
+        if wanted not in (None, length):
+            raise _invalid(prefix + "length", f"{wanted} bytes for algorithm {algorithm}", length)
+        for other in slots:
+            once = other.key_id != key_id or other.algorithm != algorithm
+            _require(once, prefix + "key", "each key once for an algorithm", key_id)
+        slots.append(SignatureSlot(algorithm, key_id, length))
     _require(bool(slots), "signature_0_algorithm", "at least one signature", "none")
     return tuple(slots)

@@ -105,8 +105,8 @@ def test_github(published: Project, job: str) -> None:
     assert imported.startswith(f"{machine.clone}/.venv/")
     refused_by_both(machine, *scripts["Build"], scripts[last][0], folder)
     if last == "Gate":
-        said = machine.run(scripts[last][0]).stdout
-        assert "::error file=release/app-b.sealed.bin,title=digest.payload::" in said
+        annotated = machine.run(scripts[last][0]).stdout
+        assert "::error file=release/app-b.sealed.bin,title=digest.payload::" in annotated
 
 
 @pytest.mark.parametrize("job", JOBS)
