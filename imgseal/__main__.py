@@ -13,7 +13,11 @@ def main() -> NoReturn:
     """Run `imgseal`; exit statuses: 0 done or accepted, 1 refused, 2 usage, 3 input, 4 keys, 5 internal error."""
     # start-up makes tens of thousands of objects that all stay; collecting among them costs 5 ms of each run
     gc.set_threshold(_PATIENCE)
-    from imgseal.cli.app import run
+    try:
+        from imgseal.cli.app import run
+    except KeyboardInterrupt:  # importing takes most of a short run
+        sys.stderr.write("imgseal: stopped; nothing was written\n")
+        sys.exit(130)
 
     sys.exit(run())
 

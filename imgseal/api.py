@@ -54,7 +54,8 @@ def release(
     Raises UsageError, InputError, KeyTroubleError or RefusedError, and has written nothing then.
     """
     from imgseal.cli.bill import load_bill
-    from imgseal.cli.build import make_release, product_inputs, release_outputs
+    from imgseal.cli.build import make_release, release_outputs
+    from imgseal.cli.earlier_build import read_build
     from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
     from imgseal.cli.history import counters_running_out
     from imgseal.cli.project import Project
@@ -87,9 +88,15 @@ def release(
         entry = [(project, made.package, signers)]
         plan = None if development else plan_entry(entry, options.build_time, options.source_revision)
         given = [os.fspath(path) for path in (previous, sbom) if path is not None]
-        inputs = [*product_inputs(project), *project.key_files(), *(a.path for a in arguments), *given]
-        refuse_overlap([output.path for output in outputs], [*inputs, *([] if plan is None else [plan.path])])
-        notes = (*counters_running_out(made.images), *made.notes, *write_logged(outputs, plan))
+        inputs = [*(a.path for a in arguments), *given, *project.own_files()]
+        refuse_overlap([output.path for output in outputs], inputs)
+        before_this = read_build(os.path.join(os.fspath(out), "release.json"))
+        notes = [
+            *counters_running_out(made.images),
+            *made.notes,
+            *before_this.notes(outputs, project.product, made.package.digest.value.hex()),
+            *write_logged(outputs, plan),
+        ]
     package = next(output.path for output in outputs if output.path.endswith(".suit"))
     return Release(package, tuple(o.path for o in outputs), tuple(dict.fromkeys(notes)), made.verdict)
 

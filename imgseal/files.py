@@ -81,6 +81,9 @@ def load_artefact(path: str) -> ByteView:
     return ByteView(read_bounded(path, "artefact", ARTEFACT_BYTES))
 
 
+_KEY = rb"\s*-----BEGIN [A-Z0-9 ]*(KEY|PARAMETERS)-----"
+"""What a key file begins with, private or public (RFC 7468; openssl puts EC PARAMETERS first)."""
+
 _TAIL = 16 << 10
 """Bytes that are read from the end of a file at once: a few lines of a log."""
 
@@ -135,8 +138,7 @@ def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | Non
             _make_folder(os.path.dirname(path) or ".", made_folders)
             if not output.replace and os.path.lexists(path):
                 raise _exists(path)
-            if os.path.isdir(path):
-                raise IsADirectoryError(21, "is a folder")
+            _refuse_precious(path)
             staged.append((output, _stage(output)))
         if before_moving is not None:
             before_moving()
@@ -158,6 +160,33 @@ def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | Non
                 hint="check the folder, its permissions and the free space; nothing was changed",
             ) from None
         raise
+
+
+def _refuse_precious(path: str) -> None:
+    """Refuse to replace what is no file, or holds a key: a lost private key takes the product's updates with it."""
+    try:
+        status = os.stat(path)
+    except OSError:
+        return  # there is nothing, or a link to nothing
+    if stat.S_ISDIR(status.st_mode):
+        raise IsADirectoryError(21, "is a folder")
+    if not stat.S_ISREG(status.st_mode):
+        raise UsageError(
+            "an output has to be a file: it is written beside its name first, and then moved there",
+            place=Place(file=path),
+            expected="the name of a new file, or of a file to replace",
+            found="a device, pipe or socket",
+            hint="give a file's name",
+        )
+    import re  # noqa: PLC0415 - not for reading
+
+    with suppress(OSError), open(path, "rb") as stream:
+        if re.match(_KEY, stream.read(_TAIL)):
+            raise UsageError(
+                "this file holds a key and is never overwritten",
+                place=Place(file=path),
+                hint="give another name, or remove the file yourself",
+            )
 
 
 def _exists(path: str) -> UsageError:

@@ -3,6 +3,8 @@
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from io import StringIO
 
 import click
 
@@ -95,8 +97,11 @@ def app() -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return the exit status; nothing but SystemExit of the interpreter leaves here."""
+    sys.stdout = sys.stdout or StringIO()  # closed by the shell: `>&-`
+    sys.stderr = sys.stderr or StringIO()
     try:
         result = app.main(args=arguments, prog_name="imgseal", standalone_mode=False)
+        sys.stdout.flush()
     except ImgsealError as error:
         click.echo("imgseal: " + "\n".join(error.lines()), err=True)
         return error.exit_status
@@ -116,9 +121,25 @@ def run(arguments: Sequence[str] | None = None) -> int:
         click.echo("imgseal: stopped; nothing was written", err=True)
         return 130
     except Exception as error:  # noqa: BLE001 - a traceback could show secrets; say where it happened instead
+        if isinstance(error, OSError) and error.filename is None:  # those of files have become ImgsealError
+            return _cannot_print(error)
         click.echo(f"imgseal: {_defect(error)}", err=True)
         return 5
     return result if isinstance(result, int) else 0
+
+
+def _cannot_print(error: OSError) -> int:
+    """Say that standard output takes no more, and return the exit status."""
+    with suppress(OSError, ValueError):  # or the interpreter would try once more, and print a traceback
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if isinstance(error, BrokenPipeError):
+        return 141
+    click.echo(
+        f"imgseal: cannot print: standard output: {error.strerror}\n"
+        "  hint: make room there, or print elsewhere; files that were written before this stay",
+        err=True,
+    )
+    return 3
 
 
 def _defect(error: Exception) -> str:

@@ -11,17 +11,17 @@ import click
 
 from imgseal import __version__
 from imgseal.cli.bill import bill_option, load_bill
+from imgseal.cli.earlier_build import read_build
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.history import counters_running_out, refuse_going_down
 from imgseal.cli.pack import package_file_name
-from imgseal.cli.project import LOCAL_NAME, Project, product_options
+from imgseal.cli.project import Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_below_log, refuse_development_keys, write_logged
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, day_of, source_revision
-from imgseal.errors import InputError, UsageError
-from imgseal.files import Output, load_artefact, read_bounded, refuse_overlap
+from imgseal.errors import UsageError
+from imgseal.files import Output, load_artefact, refuse_overlap
 from imgseal.flow import FirmwareFile, ReleaseResult, release
-from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.make.seal import SealOptions
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from imgseal.product.model import Product
     from imgseal.sbom.bill import Bill
 
-__all__ = ["command", "make_release", "product_inputs", "release_outputs", "request_outputs"]
+__all__ = ["command", "make_release", "release_outputs", "request_outputs"]
 
 _ALL = "all"
 _RELEASE = "release.json"
@@ -128,19 +128,18 @@ def command(
             made_packages.append((project, result.package, signers))
             notes += counters_running_out(result.images)
             made = release_outputs(result, project.product, folder, development=development, unfinished=unfinished)
-            before = _previous_sizes(os.path.join(folder, _RELEASE))
-            lines += [_slot_line(result, index, before) for index in range(len(result.images))]
+            before = read_build(os.path.join(folder, _RELEASE))
+            lines += [_slot_line(result, index, before.sizes) for index in range(len(result.images))]
             outputs += made
-            notes += result.notes
+            notes += [*result.notes, *before.notes(made, project.product, result.package.digest.value.hex())]
         if depfile is not None:
             paths = [output.path for output in outputs]
             # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
             targets = [path for path in paths if os.path.basename(path) == _RELEASE] or paths
-            outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *product_inputs(base)])]))
+            outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *base.inputs()])]))
         logged = is_release and not sign_later
         plan = plan_entry(made_packages, options.build_time, options.source_revision) if logged else None
-        log = [plan.path] if plan is not None else []
-        refuse_overlap([o.path for o in outputs], [*inputs, *product_inputs(base), *base.key_files(), *log])
+        refuse_overlap([o.path for o in outputs], [*inputs, *base.own_files()])
         notes += write_logged(outputs, plan)
     for note in dict.fromkeys(notes):
         click.echo(f"imgseal: {note}", err=True)
@@ -261,15 +260,6 @@ def _entry(path: str, pieces: Iterable[bytes | memoryview], what: str) -> dict[s
     return {"path": path, "what": what, "size": size, "sha256": state.hexdigest()}
 
 
-def _previous_sizes(path: str) -> dict[str, int]:
-    """Return the payload sizes of the build that is about to be replaced, by slot; nothing when there is none."""
-    try:
-        files = json.loads(read_bounded(path, "release.json", PRODUCT_FILE_BYTES))["files"]
-        return {entry["slot"]: int(entry["payload_size"]) for entry in files if "payload_size" in entry}
-    except (InputError, ValueError, KeyError, TypeError):
-        return {}
-
-
 def _slot_line(result: ReleaseResult, index: int, before: dict[str, int]) -> str:
     """Say in one line how full a slot is, what changed, and where the counter stands."""
     image = result.images[index]
@@ -303,12 +293,3 @@ def _quoted(path: str) -> str:
     for character in (" ", "#"):
         path = path.replace(character, "\\" + character)
     return path.replace("$", "$$")
-
-
-def product_inputs(project: Project) -> list[str]:
-    """Return the files that the product file stands for: itself, the local file, the public keys."""
-    trust = project.product.trust
-    entries = (*trust.images, *trust.packages, *trust.development_images, *trust.development_packages)
-    local = os.path.join(project.folder, LOCAL_NAME)
-    keys = [project.resolve(entry.key) for entry in entries]
-    return [project.path, *(path for path in (local, *keys) if os.path.exists(path))]

@@ -47,7 +47,7 @@ def command(
         for source in sorted(files("imgseal.device_code").iterdir(), key=lambda entry: entry.name)
         if source.name.endswith((".c", ".h", ".md"))
     ]
-    refuse_overlap([output.path for output in outputs], [project.path])
+    refuse_overlap([output.path for output in outputs], project.own_files())
     write_all(outputs)
     for output in outputs:
         click.echo(output.path)

@@ -141,7 +141,7 @@ def _endorse_package(
 
     if out is None:
         raise UsageError("an endorsed package is a new file", hint="name it: --out FILE")
-    refuse_overlap([out], [name, project.path, *_file_of(reference)])
+    refuse_overlap([out], [name, *_file_of(reference), *project.own_files()])
 
     def agree(verdict: "Verdict") -> None:
         for label, text in verdict.details:

@@ -119,7 +119,7 @@ def command(
         Output(os.path.join(out, "device.json"), [write(state).encode()]),
         *(Output(os.path.join(out, "device.slots", f"{name}.bin"), [content]) for name, content in held.items()),
     ]
-    refuse_overlap([output.path for output in outputs], [*packages, project.path])
+    refuse_overlap([output.path for output in outputs], [*packages, *project.own_files()])
     write_all(outputs)
     for part in factory.parts:
         click.echo(f"0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")

@@ -119,12 +119,11 @@ def command(
         refuse_overlap(
             [output.path for output in outputs],
             [
-                project.path,
+                *project.own_files(),
                 request,
                 *responses,
                 *(a.path for a in arguments),
                 *([sbom] if sbom is not None else []),
-                *([plan.path] if plan is not None else []),
             ],
         )
         notes = (*notes, *write_logged(outputs, plan))

@@ -8,7 +8,7 @@ import click
 from imgseal import __version__
 from imgseal.cli.gate_brief import Question, make_brief, read_log
 from imgseal.cli.gate_spread import look_at_all, processors
-from imgseal.cli.gate_walk import Task, walk
+from imgseal.cli.gate_walk import Problem, Task, walk
 from imgseal.cli.progress import counter
 from imgseal.cli.project import product_options
 from imgseal.cli.signing import parse_day, today
@@ -105,8 +105,8 @@ def command(
         )
     written = _written(report, form, every=every)
     if out is not None:
-        given = [*paths, project.path, *previous, *([device_file] if device_file else [])]
-        refuse_overlap([out], given)
+        given = [*paths, *previous, *([device_file] if device_file else []), *_artefacts(report, tasks)]
+        refuse_overlap([out], [*given, *project.own_files()])
         write_all([Output(out, [written.encode("utf-8", "backslashreplace")])])
         written = _written(report, "text", every=every)
     sys.stdout.write(written)
@@ -143,6 +143,12 @@ def _written(report: "GateReport", form: str, *, every: bool) -> str:
 
         values = gitlab_values(report)
     return json.dumps(values, indent=2, ensure_ascii=False) + "\n"
+
+
+def _artefacts(report: "GateReport", tasks: "list[Task | Problem]") -> list[str]:
+    """Return the paths of the files that are artefacts or hold some: no report may replace one of them."""
+    files = {artefact.file for artefact in report.artefacts}
+    return [task.path for task in tasks if isinstance(task, Task) and task.name in files]
 
 
 def _devices(brief: "Brief") -> str:

@@ -67,7 +67,15 @@ def new(path: str, algorithm: str, no_passphrase: bool, public_file: str | None)
     from imgseal.keys.pem import encode_private, encode_public, generate
     from imgseal.keys.signer import file_signer
 
-    public_path = (path.removesuffix(".pem")) + ".pub.pem"
+    if not path.endswith(".pem") or path.endswith(".pub.pem"):
+        stem = path.removesuffix(".pem").removesuffix(".pub")
+        raise UsageError(
+            "the name of a private key file ends in .pem, and not in .pub.pem",
+            place=Place(file=path),
+            expected="a name that version control is told to leave out (.gitignore: *.pem, !*.pub.pem)",
+            hint=f"imgseal key new {stem}.pem makes {stem}.pem (private) and {stem}.pub.pem",
+        )
+    public_path = path.removesuffix(".pem") + ".pub.pem"
     for name in (path, public_path):
         if os.path.lexists(name):
             raise UsageError(

@@ -77,8 +77,7 @@ def command(
     revisions = {image.statement.source_revision for image in sealed}
     revision = revisions.pop() if len(revisions) == 1 else b""
     plan = plan_entry([(project, package, signers)], build_time(), revision) if is_release else None
-    read = [*images, project.path, *project.key_files(), *([sbom] if sbom is not None else [])]
-    refuse_overlap([output.path], [*read, *([plan.path] if plan is not None else [])])
+    refuse_overlap([output.path], [*images, *([sbom] if sbom is not None else []), *project.own_files()])
     for note in (*verdict.notes, *write_logged([output], plan)):
         click.echo(f"imgseal: {note}", err=True)
     click.echo(output.path)

@@ -126,10 +126,20 @@ class Project(NamedTuple):
         """Return the path of a file that the product file names."""
         return os.path.join(self.folder, reference)
 
-    def key_files(self) -> list[str]:
-        """Return the signing keys' files that are here: no output may ever replace one of them."""
-        references = [r for keys in self.product.signing.values() for r in (*keys.images, *keys.packages)]
-        return [path for r in references if not is_token_uri(r) and os.path.exists(path := self.resolve(r))]
+    def inputs(self) -> list[str]:
+        """Return the files that every release depends on: the product file, the local file, trusted public keys."""
+        trust = self.product.trust
+        entries = (*trust.images, *trust.packages, *trust.development_images, *trust.development_packages)
+        named = [os.path.join(self.folder, LOCAL_NAME), *(self.resolve(entry.key) for entry in entries)]
+        return [self.path, *(path for path in named if os.path.exists(path))]
+
+    def own_files(self) -> list[str]:
+        """Return every file that the product file is or names, there or not: no output may ever replace one of them."""
+        product = self.product
+        references = [r for keys in product.signing.values() for r in (*keys.images, *keys.packages)]
+        more = (product.trust.apex, product.trust.contingency, product.ledger, product.factory.bootloader)
+        references += [r for r in more if r is not None] + [part.file for part in product.factory.ranges]
+        return [*self.inputs(), *(self.resolve(r) for r in references if not is_token_uri(r))]
 
     def trust(self, *, development: bool = False) -> "Trust":
         """Read the trust anchors.

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
+from imgseal.check.judge import kind_of
 from imgseal.cli.check import device_trust, load_device
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.signing import build_time, day_of, parse_day, today
+from imgseal.errors import Place, UsageError
 from imgseal.files import Output, load_artefact, refuse_overlap, write_all
 
 if TYPE_CHECKING:
@@ -75,6 +77,15 @@ def command(
 
     project = Project.load(product_file, settings, variant)
     data = load_artefact(package)
+    kind = kind_of(data)
+    if kind != "update package":
+        raise UsageError(
+            "a report is about an update package",
+            place=Place(file=package),
+            expected="a SUIT envelope",
+            found=f"a {kind}" if kind is not None else "neither sealed nor packed",
+            hint=f"imgseal check {package} judges it" if kind is not None else "imgseal build makes a package",
+        )
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = today() if as_of is None else parse_day(as_of)
@@ -107,7 +118,8 @@ def command(
         from imgseal.cli.chromium import print_pdf
 
         content = print_pdf(content)
-    refuse_overlap([out], [path for path in (package, device_file, previous, project.path) if path is not None])
+    given = [path for path in (package, device_file, previous) if path is not None]
+    refuse_overlap([out], [*given, *project.own_files()])
     write_all([Output(out, [content])])
     answer = document["verdict"]["verdict"]
     click.echo(f"{answer}, for {device}: {out}")

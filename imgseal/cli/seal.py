@@ -66,7 +66,7 @@ def command(
         for number, made in enumerate(sealed):
             name = out if number == 0 else None
             outputs += image_outputs(made, product, os.path.dirname(out) if out else "", name, as_hex=as_hex)
-        refuse_overlap([o.path for o in outputs], [path, project.path, *project.key_files()])
+        refuse_overlap([o.path for o in outputs], [path, *project.own_files()])
         write_all(outputs)
     for note in image.notes:
         click.echo(f"imgseal: {path}: {note}", err=True)

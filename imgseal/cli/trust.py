@@ -157,7 +157,7 @@ def _make(
             hint="name the package of every release in the field, and the recovery image's",
         )
     trust = project.trust()
-    inputs = [project.path, *running, *(path for path in (previous, previous_by) if path)]
+    inputs = [*project.own_files(), *running, *(path for path in (previous, previous_by) if path)]
     refuse_overlap([out], [*inputs, *([] if is_token_uri(reference) else [reference])])
     devices = [device for path in running for device in _running(project, path)]
     anchors, data = update_trust(

@@ -161,3 +161,23 @@ def test_map(imgseal: Imgseal, built: Path) -> None:
     assert "new: radio 1.3.2, " in said.out
     assert imgseal("show", "--map", "--json").status == 2
     assert imgseal("show", "--map", "out/radio.sealed.bin").status == 3
+
+
+@pytest.mark.parametrize(
+    ("artefact", "found", "hint"),
+    [
+        ("out/radio.sealed.bin", "a sealed image", "imgseal check out/radio.sealed.bin judges it"),
+        ("firmware/radio.hex", "neither sealed nor packed", "imgseal build makes a package"),
+    ],
+)
+def test_a_report_is_about_a_package(imgseal: Imgseal, project: Path, artefact: str, found: str, hint: str) -> None:
+    """A page about anything else would say little, and look as if it said all."""
+    imgseal("build", *ALL, "--release")
+    (project / "firmware").mkdir()
+    (project / "firmware/radio.hex").write_text(":00000001FF\n")
+    said = imgseal("report", artefact, "--out", "page.html")
+    assert said.status == 2
+    assert f"{artefact}: a report is about an update package" in said.err
+    assert found in said.err
+    assert hint in said.err
+    assert not (project / "page.html").exists()

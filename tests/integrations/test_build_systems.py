@@ -86,6 +86,25 @@ def test_release(tool: Tool, new: Project, folder: str) -> None:
     assert new.judged("release", development=False) == "my-product-0.1.0-1.suit"
 
 
+def test_other_flags_make_another_package(tool: Tool, new: Project) -> None:
+    """With Make, which compares times only: the flags stand in a file that is written when they change."""
+    tool("make")
+    new.copy("make/Makefile", "make/imgseal.mk")
+    new.new_keys("keys/images", "keys/packages")
+
+    def packages(flags: str) -> tuple[bool, list[str]]:
+        said = new.run("make", "package", f"IMGSEAL_FLAGS={flags}")
+        assert said.returncode == 0, said.stderr
+        return "imgseal build" in said.stdout, sorted(path.name for path in new.folder.glob("out/*.suit"))
+
+    desk, first, second = (f"my-product-{name}.suit" for name in ("0.1.0-1-development", "0.1.0-1", "1.0.1-1"))
+    assert packages("") == (True, [desk])
+    assert packages("") == (False, [desk])
+    assert packages("--release") == (True, [desk, first] if desk < first else [first, desk])
+    assert packages("--release --set release.version=1.0.1") == (True, sorted([desk, first, second]))
+    assert packages("--release --set release.version=1.0.1")[0] is False
+
+
 @pytest.mark.parametrize(
     ("line", "words"),
     [

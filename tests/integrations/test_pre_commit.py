@@ -42,6 +42,8 @@ def refused(project: Project, name: str, *, force: bool = False) -> str:
 
 def test_hooks_of_the_commit(guarded: Project) -> None:
     assert "only the .pub.pem file belongs here" in refused(guarded, "keys/images.pem", force=True)
+    (guarded.folder / "keys/images-2.pub.pem").write_bytes((guarded.folder / "keys/packages.pem").read_bytes())
+    assert "no file holds a private key" in refused(guarded, "keys/images-2.pub.pem", force=True)
     guarded.new_keys("keys/images")
     guarded.edit("imgseal.toml", "core = ", "cores = ")
     assert "component.app.cores" in refused(guarded, "imgseal.toml")
