@@ -617,3 +617,30 @@ def test_what_a_release_writes_passes(imgseal: Imgseal, project: Path) -> None:
     assert imgseal("gate", ".").status == 1
     assert imgseal("build", *ALL, "--release", "--set", "release.sequence=18", "--out", "next").status == 0
     assert imgseal("gate", "next").status == 0
+
+
+@pytest.mark.parametrize("form", ["text", "json", "junit", "sarif", "github", "gitlab"])
+def test_paths_of_the_command_line_are_text_in_every_report(imgseal: Imgseal, out: Path, form: str) -> None:
+    """A product file whose name is no UTF-8 and an expired exception; a previous package named like an annotation."""
+    put(out, a=GOOD)
+    odd = os.fsdecode(b"pro\xffduct.toml")
+    excuse(out, ("nothing.hex", "2020-01-01"))
+    os.rename(out.parent / "imgseal.toml", out.parent / odd)
+    (out.parent / "p\n::error::x\x1b[31m").write_bytes(shop().package)
+    said = imgseal(
+        "gate",
+        "out",
+        "--product",
+        odd,
+        "--previous",
+        "p\n::error::x\x1b[31m",
+        "--format",
+        form,
+        "--as-of",
+        "2026-01-01",
+    )
+    assert (said.status, said.err) == (1, "")
+    assert "\n::error::x" not in said.out
+    assert "\x1b" not in said.out
+    said.out.encode("utf-8")  # no surrogates
+    assert said.out.replace("\\\\", "\\").replace("%5C", "\\").count("pro\\xffduct.toml") > 0
