@@ -3,6 +3,8 @@
 docs/format/release-log.md has the table of the keys; the encoding of an entry is what the tree's leaf is hashed from.
 """
 
+from functools import lru_cache
+
 from imgseal.ledger.errors import LedgerFormatError
 from imgseal.ledger.strict_json import Json, Node, encode, parse
 from imgseal.records import NamedTuple
@@ -182,9 +184,14 @@ def _keys(node: Node) -> tuple[bytes, ...]:
     return keys
 
 
+@lru_cache(maxsize=1024)
+def _parsed(text: str) -> Version:
+    return Version.parse(text)  # a log repeats those of what did not change
+
+
 def _version(node: Node) -> Version:
     try:
-        return Version.parse(node.text(64))
+        return _parsed(node.text(64))
     except ValueError:
         raise node.wrong('a version such as "2.4.1" or "2.4.1-rc.1"') from None
 
