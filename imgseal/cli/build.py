@@ -93,9 +93,14 @@ def command(
     if variant == _ALL:
         projects = [Project.load(product_file, settings, name) for name in base.product.variants]
         if not projects:
-            raise UsageError("--variant all, but the product file has no variants", hint="leave --variant out")
+            raise UsageError(
+                "--variant all, but the product file has no variants",
+                hint="leave --variant out, or add [variant.NAME] to the product file",
+            )
     if with_firmware and not sign_later:
-        raise UsageError("--with-firmware goes with --sign-later", hint="leave it out: the keys are here")
+        raise UsageError(
+            "--with-firmware goes with --sign-later", hint="add --sign-later, or leave --with-firmware out"
+        )
     development = not is_release
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     arguments = [parse_firmware(argument, base.product) for argument in firmware]

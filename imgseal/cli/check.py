@@ -130,7 +130,7 @@ class Judge(NamedTuple):
                 "--slot and --payload belong to sealed images",
                 place=Place(file=name),
                 found=kind_of(data),
-                hint="leave them out",
+                hint="leave them out: a package and a trust anchor update need neither",
             )
         return judge(
             data,
@@ -239,7 +239,7 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
                 place=Place(file=path),
                 expected=f"at most {project.product.slots[name].size} bytes (slot.{name})",
                 found=f"{data.size} bytes",
-                hint="read the slot from its first to its last byte, or use the product file of this device: --product",
+                hint="read the slot again, or use the product file of this device: --product FILE",
             )
         contents[name] = data
     return state, contents

@@ -97,7 +97,7 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
             absent = "missing" if needed else "note"
             if not references:
                 yield Remark(
-                    absent, f"{key} names no key", f"name one there, or in {LOCAL_NAME}; imgseal key new makes it"
+                    absent, f"{key} names no key", f"name one there, or in {LOCAL_NAME}; imgseal key new FILE makes it"
                 )
             for reference in references:
                 yield _private(project, reference, key, absent, development=table == "development")
@@ -157,6 +157,8 @@ def _public(project: Project, reference: str, key: str, absent: str) -> Remark:
     path = project.resolve(reference)
     if os.path.exists(path):
         return Remark("ok", f"{key}: {path}")
+    if not path.endswith(".pub.pem"):
+        return Remark(absent, f"{key}: {path} is not there", "put it there: imgseal key public writes public halves")
     private = path.removesuffix(".pub.pem") + ".pem"
     mend = f"imgseal key public {private} --out {path}" if os.path.exists(private) else f"imgseal key new {private}"
     return Remark(absent, f"{key}: {path} is not there", mend)

@@ -148,7 +148,7 @@ class Project(NamedTuple):
                     "cannot read a trusted public key",
                     place=Place(file=self.resolve(reference)),
                     found=error.found,
-                    hint=f"[trust] in {self.path} names it; imgseal key new makes a pair",
+                    hint=f"[trust] in {self.path} names it; imgseal key new FILE makes a pair",
                 ) from None
 
         return resolve(self.product, read)
@@ -206,7 +206,7 @@ class Project(NamedTuple):
             raise KeyTroubleError(
                 "the signing key is not there",
                 place=Place(file=path),
-                hint=f"{self.path} names it as {key}; make one with: imgseal key new {flag}{path}",
+                hint=f"{self.path} names it as {key}; put it there, or make one: imgseal key new {flag}{path}",
             )
         return _opened(_key_file(path, "check the permissions of the file"), path)
 
@@ -224,7 +224,8 @@ def open_signer(path: str) -> "Signer":
             "this is no private key",
             place=Place(file=path),
             expected="a private key in PEM",
-            hint="the public half cannot sign; name the private one",
+            found="a public key" if b"PUBLIC KEY-----" in data else "something else",
+            hint="name the private key; the public half cannot sign",
         )
     return _opened(data, path)
 

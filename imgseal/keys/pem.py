@@ -74,7 +74,7 @@ def load_public(data: bytes, name: str) -> AnyKey:
         raise KeyTroubleError(
             "the point of this public key does not lie on P-256",
             place=Place(file=name),
-            hint="the file is damaged; export the public key again: imgseal key public",
+            hint="the file is damaged; export the public key again: imgseal key public FILE",
         ) from None
     if b"PRIVATE KEY-----" in data:
         raise KeyTroubleError(

@@ -265,7 +265,7 @@ def _refused(name: str, key: str, message: str, expected: str | None, found: str
         message,
         place=Place(file=name, key=key),
         expected=expected,
-        found=found,
+        found=found if found is None or len(found) <= 80 else found[:77] + "...",
         hint="docs/format/device-state.md explains every key",
     )
 

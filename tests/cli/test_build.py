@@ -175,7 +175,7 @@ def test_failure_leaves_earlier_outputs_as_they_were(imgseal: Imgseal, project: 
     (project / "radio.bin").write_bytes(b"\xff" * 3001)
     said = imgseal("build", *ALL, "--release")
     assert said.status == 1
-    assert "our own judge refuses" in said.err
+    assert "imgseal's own judge refuses" in said.err
     assert "content." in said.err
     (project / "radio.bin").write_bytes(before["radio.bin"])
     assert tree(project) == before
