@@ -44,7 +44,7 @@ class Place(NamedTuple):
             parts.append(self.file if self.line is None else f"{self.file}:{self.line}")
         elif self.line is not None:
             parts.append(f"line {self.line}")
-        if self.key is not None:
+        if self.key:
             parts.append(self.key)
         if self.offset is not None:
             parts.append(f"offset {self.offset}")

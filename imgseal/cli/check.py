@@ -13,7 +13,7 @@ from imgseal.cli.signing import parse_day, today
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.files import load_artefact, read_bounded
 from imgseal.flow import judge
-from imgseal.limits import STATE_FILE_BYTES, TEXT_ARTEFACT_BYTES, TRUST_BYTES
+from imgseal.limits import ARTEFACT_BYTES, STATE_FILE_BYTES, TEXT_ARTEFACT_BYTES, TRUST_BYTES
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 from imgseal.report.text import verdict_lines
@@ -223,7 +223,7 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
         if content is None:
             continue
         path = os.path.join(os.path.dirname(device_file), content.file)
-        data = load_artefact(path)
+        data = ByteView(read_bounded(path, "slot content", ARTEFACT_BYTES))
         digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
         if digest != content.sha256:
             raise InputError(

@@ -129,7 +129,7 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
                 "there is no such field",
                 expected=", ".join(known),
                 found=field,
-                hint=f"did you mean {near[0]}?" if near else "imgseal show FILE lists the fields",
+                hint=f"did you mean {near[0]}?" if near else "docs/format/sealed-image.md explains every field",
             )
         entry = known[field]
         click.echo(raw[entry.offset : entry.offset + entry.size].hex())

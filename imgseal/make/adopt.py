@@ -29,7 +29,11 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
         block = decode_header_block(raw)
     except SealedFormatError as error:
         error.place = error.place._replace(file=name)
-        error.hint = error.hint or "copy the file again, or seal it again"
+        error.hint = error.hint or (
+            "give a sealed image in its binary form; firmware is sealed first: imgseal seal FILE --component NAME"
+            if error.code == "structure.unrecognised"
+            else "copy the file again, or seal it again"
+        )
         raise
     statement = block.statement
     component = next((c for c in product.components.values() if c.number == statement.component), None)

@@ -163,7 +163,7 @@ def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
                 place=Place(key=key),
                 expected="release.version, release.sequence, component.NAME.version or component.NAME.counter",
                 found=key,
-                hint="everything else is said in the product file",
+                hint="say it in the product file",
             )
         if parts[-1] == "version":
             try:

@@ -157,7 +157,7 @@ def read(text: str, *, name: str) -> DeviceState:
         tree = json.loads(text, object_pairs_hook=unique)
     except json.JSONDecodeError as error:
         raise UsageError(
-            f"this device state file is not JSON: {error.msg}",
+            f"this device state file is not JSON: {error.msg[:1].lower()}{error.msg[1:]}",
             place=Place(file=name, line=error.lineno),
             hint="docs/format/device-state.md has an example",
         ) from None
