@@ -201,7 +201,10 @@ def _nobody(blocks_: list[Sign1], message: bytes, context: Context, anchors: tup
     hint = "sign it with a key of [trust.packages]; if it came from elsewhere, do not use it"
     for anchor in context.trust.keys:
         if anchor not in anchors and _verifies(anchor.public, block, message):
-            hint = f"this is {anchor.source}, which the product file trusts for {anchor.role} only"
+            hint = (
+                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
+                "[trust.packages]"
+            )
             if anchor.role == PACKAGES:
                 hint = (
                     f"this is the development key {anchor.source}: make it again with imgseal build --release; at a "

@@ -192,7 +192,10 @@ def _unknown(index: int, kind: str, key_id: bytes, anchors: list[TrustedKey], co
                 "imgseal build --release; at a desk imgseal check --development takes it"
             )
         elif anchor.key_id == key_id:
-            hint = f"this is {anchor.source}, which the product file trusts for {anchor.role} only"
+            hint = (
+                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
+                "[trust.images]"
+            )
     return Finding(
         "trust.unknown-key",
         "signed with a key that is not trusted for images",

@@ -240,8 +240,9 @@ def _read(path: str) -> tuple[AnyKey, bool]:
         raise KeyTroubleError(
             "cannot read this key file",
             place=Place(file=path),
+            expected=error.expected,
             found=error.found,
-            hint="check the name and the permissions",
+            hint="is it a key file? check the name and the permissions",
         ) from None
     if b"PRIVATE KEY-----" in data:
         return file_signer(load_private(data, path, unlock(path)), path).public, True

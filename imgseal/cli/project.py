@@ -147,6 +147,7 @@ class Project(NamedTuple):
                 raise KeyTroubleError(
                     "cannot read a trusted public key",
                     place=Place(file=self.resolve(reference)),
+                    expected=error.expected,
                     found=error.found,
                     hint=f"[trust] in {self.path} names it; imgseal key new FILE makes a pair",
                 ) from None
@@ -238,7 +239,7 @@ def _key_file(path: str, hint: str) -> bytes:
         return hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
     except InputError as error:
         raise KeyTroubleError(
-            "cannot read the signing key", place=Place(file=path), found=error.found, hint=hint
+            "cannot read the signing key", place=Place(file=path), expected=error.expected, found=error.found, hint=hint
         ) from None
 
 

@@ -172,7 +172,12 @@ class Table:
         """Return an integer in a range."""
         value = self._get(key, default)
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            self.refuse(key, "not a number allowed here", f"an integer from {least} to {most}", shown(value))
+            self.refuse(
+                key,
+                "not a number allowed here",
+                str(least) if least == most else f"an integer from {least} to {most}",
+                shown(value),
+            )
         return value
 
     def seconds(self, key: str) -> float | None:

@@ -272,7 +272,8 @@ def _refused(name: str, key: str, message: str, expected: str | None, found: str
 
 def _integer(name: str, key: str, value: object, least: int, most: int) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise _refused(name, key, "not a number allowed here", f"an integer from {least} to {most}", str(value))
+        expected = str(least) if least == most else f"an integer from {least} to {most}"
+        raise _refused(name, key, "not a number allowed here", expected, str(value))
     return value
 
 

@@ -60,7 +60,7 @@ def test_starter_is_valid_as_it_stands() -> None:
 
 # replaced text, its replacement, key path in the error, words in it
 RULES = [
-    ("format = 1", "format = 2", "format", "1 to 1"),
+    ("format = 1", "format = 2", "format", "expected: 1"),
     ('name = "vent-drive"', 'name = "vent drive"', "product.name", "file name"),
     ('vendor = "quillmoor.example"', 'vendor = "quillmoor"', "product.vendor", "domain"),
     ('hardware = "2..4"', 'hardware = "4..2"', "product.hardware", "range"),
