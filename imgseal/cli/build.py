@@ -18,7 +18,7 @@ from imgseal.cli.project import LOCAL_NAME, Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_below_log, refuse_development_keys, write_logged
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, day_of, source_revision
-from imgseal.errors import InputError, UsageError
+from imgseal.errors import InputError, UsageError, visible
 from imgseal.files import Output, load_artefact, read_bounded, refuse_overlap
 from imgseal.flow import FirmwareFile, ReleaseResult, release
 from imgseal.limits import PRODUCT_FILE_BYTES
@@ -148,7 +148,7 @@ def command(
         refuse_overlap([o.path for o in outputs], [*inputs, *product_inputs(base), *base.key_files(), *log])
         notes += write_logged(outputs, plan)
     for note in dict.fromkeys(notes):
-        click.echo(f"imgseal: {note}", err=True)
+        click.echo(f"imgseal: {visible(note)}", err=True)
     for line in lines:
         click.echo(line)
     for output in outputs:

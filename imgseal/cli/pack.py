@@ -10,7 +10,7 @@ from imgseal.cli.firmware import load_sealed
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.cli.signing import build_time, day_of
-from imgseal.errors import UsageError
+from imgseal.errors import UsageError, visible
 from imgseal.files import Output, refuse_overlap
 from imgseal.flow import pack_images
 
@@ -80,7 +80,7 @@ def command(
     read = [*images, project.path, *project.key_files(), *([sbom] if sbom is not None else [])]
     refuse_overlap([output.path], [*read, *([plan.path] if plan is not None else [])])
     for note in (*verdict.notes, *write_logged([output], plan)):
-        click.echo(f"imgseal: {note}", err=True)
+        click.echo(f"imgseal: {visible(note)}", err=True)
     click.echo(output.path)
 
 
