@@ -73,7 +73,9 @@ def release(
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     arguments = [parse_firmware(f"{name}={path}", project.product) for name, path in _each(firmware)]
     if not arguments:
-        raise UsageError("there is no firmware", expected="files by component name", hint='{"motor": "app.hex"}')
+        raise UsageError(
+            "there is no firmware", expected="files by component name", hint='for example {"motor": "app.hex"}'
+        )
     before = None if previous is None else load_artefact(os.fspath(previous))
     with ExitStack() as stack:
         files = [

@@ -14,7 +14,15 @@ __all__ = [
     "Place",
     "RefusedError",
     "UsageError",
+    "visible",
 ]
+
+
+def visible(text: str) -> str:
+    """Return a text on one line in which nothing can act on a terminal: what cannot be printed is written as escape."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 class Place(NamedTuple):
@@ -36,7 +44,7 @@ class Place(NamedTuple):
             parts.append(self.file if self.line is None else f"{self.file}:{self.line}")
         elif self.line is not None:
             parts.append(f"line {self.line}")
-        if self.key is not None:
+        if self.key:
             parts.append(self.key)
         if self.offset is not None:
             parts.append(f"offset {self.offset}")
@@ -46,9 +54,13 @@ class Place(NamedTuple):
 
 
 class ImgsealError(Exception):
-    """Root of the family. `exit_status` is the process's; the rest is shown to the user line by line."""
+    """Root of the family. `exit_status` is the process's; the rest is shown to the user line by line.
+
+    A class whose errors all have one cure states it as `usual_hint`.
+    """
 
     exit_status = 5
+    usual_hint: str | None = None
 
     def __init__(
         self,
@@ -64,7 +76,7 @@ class ImgsealError(Exception):
         self.place = place or Place()
         self.expected = expected
         self.found = found
-        self.hint = hint
+        self.hint = hint or self.usual_hint
 
     def lines(self) -> list[str]:
         """Return the message as the lines a person reads: what, where, expected, found, what to do."""
@@ -73,7 +85,7 @@ class ImgsealError(Exception):
         for label, text in (("expected", self.expected), ("found", self.found), ("hint", self.hint)):
             if text is not None:
                 out.append(f"  {label}: {text}")
-        return out
+        return [visible(line) for line in out]
 
     def __str__(self) -> str:
         return "\n".join(self.lines())
@@ -107,3 +119,4 @@ class InternalError(ImgsealError):
     """A defect of imgseal itself."""
 
     exit_status = 5
+    usual_hint = "this is a defect of imgseal: please report it with this line"

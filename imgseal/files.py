@@ -109,7 +109,7 @@ def refuse_overlap(outputs: Iterable[str], inputs: Iterable[str]) -> None:
                 "an output would overwrite another file of this run",
                 place=Place(file=path),
                 found=f"the same file as {taken[identity]}",
-                hint="give another output name with --out",
+                hint="give the output another name (--out, or --depfile)",
             )
         taken[identity] = path
 
@@ -193,7 +193,7 @@ def _exists(path: str) -> UsageError:
     return UsageError(
         "this file exists already and is never overwritten",
         place=Place(file=path),
-        hint="give another name, or remove the file yourself",
+        hint="give another name or folder, or remove the file yourself",
     )
 
 

@@ -232,5 +232,9 @@ def decode_held(data: bytes) -> AnchorSet:
 
 def _refuse(key: str, message: str, expected: str, found: str) -> NoReturn:
     raise AnchorFormatError(
-        message, place=Place(key=key), expected=expected, found=found, hint="make the set again: imgseal trust"
+        message,
+        place=Place(key=key),
+        expected=expected,
+        found=found,
+        hint="get it again from its source, or make it again: imgseal trust replace",
     )

@@ -21,6 +21,8 @@ _SIMPLE = (20, 21, 22)  # false, true, null
 class CborError(InputError):
     """The bytes are not CBOR in deterministic encoding, or not of the shape asked for."""
 
+    usual_hint = "get the package again from its source, or make it again: imgseal build"
+
 
 class Tag(NamedTuple):
     """A tagged value."""

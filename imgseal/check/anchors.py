@@ -26,6 +26,8 @@ from imgseal.sealed.codec import HeaderBlock
 __all__ = ["judge_update"]
 
 _NONE = bytes(64)
+_FROM_NEWEST = "make it from the newest set: imgseal trust replace --previous FILE"
+_AGAIN = "get it again from its source, or make it again: imgseal trust replace"
 
 
 class UpdateSubject:
@@ -74,7 +76,7 @@ def structure(subject: UpdateSubject, _context: Context) -> list[Finding]:
                 public_from_point(b"\x04" + point)
             except ValueError:
                 raise AnchorFormatError(
-                    "a key that is no point of P-256", place=Place(key="keys"), found=point.hex(), hint="make it again"
+                    "a key that is no point of P-256", place=Place(key="keys"), found=point.hex(), hint=_AGAIN
                 ) from None
     except AnchorFormatError as error:
         return [Finding("structure.trust-set", error.message, error.place, error.expected, error.found, error.hint)]
@@ -99,7 +101,9 @@ def signer(subject: UpdateSubject, _context: Context) -> list[Finding]:
             if held.apex == _NONE
             else PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex(),
             found=PublicKey(point[:32], point[32:]).thumbprint.hex(),
-            hint="sign with the key of trust.apex; imgseal key show FILE shows thumbprints",
+            hint="devices without an apex trust anchor take no other set, ever: docs/keys.md"
+            if held.apex == _NONE
+            else "sign with the key of trust.apex; imgseal key show FILE shows thumbprints",
         )
     ]
 
@@ -116,7 +120,7 @@ def signature(subject: UpdateSubject, _context: Context) -> list[Finding]:
                 str(error),
                 Place(key="signature"),
                 found=update.signature.hex(),
-                hint="get the update again from its source",
+                hint=_AGAIN,
             )
         ]
     return []
@@ -124,25 +128,37 @@ def signature(subject: UpdateSubject, _context: Context) -> list[Finding]:
 
 def vendor(subject: UpdateSubject, context: Context) -> list[Finding]:
     """Made for this vendor's devices."""
-    return _identity("identity.wrong-vendor", "vendor", context.product.vendor_id, subject.update.anchors.vendor_id)
+    return _identity(
+        "identity.wrong-vendor",
+        "vendor",
+        "another vendor's devices",
+        context.product.vendor_id,
+        subject.update.anchors.vendor_id,
+    )
 
 
 def device_class(subject: UpdateSubject, context: Context) -> list[Finding]:
     """Made for this class of devices."""
-    return _identity("identity.wrong-class", "class", context.product.class_id, subject.update.anchors.class_id)
+    return _identity(
+        "identity.wrong-class",
+        "class",
+        "another class of devices",
+        context.product.class_id,
+        subject.update.anchors.class_id,
+    )
 
 
-def _identity(code: str, what: str, ours: bytes, theirs: bytes) -> list[Finding]:
+def _identity(code: str, what: str, words: str, ours: bytes, theirs: bytes) -> list[Finding]:
     if ours == theirs:
         return []
     return [
         Finding(
             code,
-            f"made for another {what}",
+            f"made for {words}",
             Place(key=f"{what}_id"),
             expected=ours.hex(),
             found=theirs.hex(),
-            hint="make it with this product's file",
+            hint="make it with this product file: imgseal trust replace --product FILE",
         )
     ]
 
@@ -161,7 +177,7 @@ def published(subject: UpdateSubject, _context: Context) -> list[Finding]:
                     Place(key="keys"),
                     expected="keys whose private half is secret",
                     found=f"the key of {origin}",
-                    hint="make one of your own: imgseal key new FILE",
+                    hint="take it out of [trust] and make one of your own: imgseal key new FILE",
                 )
             ]
     return []
@@ -189,8 +205,8 @@ def apex(subject: UpdateSubject, _context: Context) -> list[Finding]:
             if subject.by_contingency
             else "the apex trust anchor may change neither itself nor the contingency key",
             Place(key="apex"),
-            expected="others" if subject.by_contingency else "the same",
-            found="an old one" if subject.by_contingency else "others",
+            expected="two other keys" if subject.by_contingency else "the same two keys",
+            found="one of the old ones" if subject.by_contingency else "another key",
             hint="only the contingency key can replace the apex trust anchor, and itself with it",
         )
     ]
@@ -213,7 +229,7 @@ def revocations(subject: UpdateSubject, _context: Context) -> list[Finding]:
             Place(key="revoked"),
             expected=", ".join(key.hex() for key in subject.held.revoked),
             found="without " + ", ".join(key.hex() for key in lost),
-            hint="make it from the newest set: --previous FILE",
+            hint=_FROM_NEWEST,
         )
     ]
 
@@ -229,7 +245,7 @@ def trial(_subject: UpdateSubject, context: Context) -> list[Finding]:
             Place(key="trial"),
             expected="a settled set of images",
             found=f"release {context.state.trial.sequence} in trial",
-            hint="let it settle first",
+            hint="wait until it has settled, or has gone back",
         )
     ]
 
@@ -310,7 +326,7 @@ def number(subject: UpdateSubject, _context: Context) -> list[Finding]:
             Place(key="number"),
             expected=f"{least} to {most}",
             found=str(new.number),
-            hint="make it from the newest set: --previous FILE",
+            hint=_FROM_NEWEST,
         )
     ]
 

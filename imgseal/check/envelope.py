@@ -70,7 +70,7 @@ def blocks(subject: PackageSubject, context: Context) -> list[Finding]:
             Place(key="authentication"),
             expected=" or ".join(allowed),
             found=", ".join(skipped),
-            hint="rules.algorithms of the product file decides, never the message",
+            hint="sign it with a key that rules.algorithms of the product file has an algorithm for",
         )
     ]
 
@@ -114,7 +114,7 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
                 str(error),
                 place,
                 expected=_SHAPES[kind],
-                hint="build and sign the package again",
+                hint="make the package again: imgseal build",
             )
             continue
         if anchor is None:
@@ -201,16 +201,22 @@ def _nobody(blocks_: list[Sign1], message: bytes, context: Context, anchors: tup
     hint = "sign it with a key of [trust.packages]; if it came from elsewhere, do not use it"
     for anchor in context.trust.keys:
         if anchor not in anchors and _verifies(anchor.public, block, message):
-            hint = f"this is {anchor.source}, which the product file trusts for {anchor.role} only"
+            hint = (
+                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
+                "[trust.packages]"
+            )
             if anchor.role == PACKAGES:
-                hint = f"this is the development key {anchor.source}: build with --release, or judge with --development"
+                hint = (
+                    f"this is the development key {anchor.source}: make it again with imgseal build --release; at a "
+                    "desk imgseal check --development takes it"
+                )
     return Finding(
         "signature.wrong-key",
         "no trusted key verifies the signature",
         Place(key="authentication"),
         expected=", ".join(anchor.source for anchor in anchors if anchor.public.kind == kind)
         or "no key is trusted at all",
-        found=f"{len(blocks_)} signature(s) by others",
+        found=f"{len(blocks_)} by others" if len(blocks_) > 1 else "one by another key",
         hint=hint,
     )
 

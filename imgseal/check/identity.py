@@ -45,7 +45,7 @@ def device_class(subject: ImageSubject, context: Context) -> list[Finding]:
     hint = "this image belongs into another device; send the one for this class"
     for name, class_id in product.variant_class_ids().items():
         if class_id == found:
-            hint = f"it is made for the variant {name!r}; judge it with --variant {name}"
+            hint = f"it is made for the variant {name!r}; judge it with: imgseal check --variant {name}"
     return [
         Finding(
             "identity.wrong-class",
@@ -72,7 +72,7 @@ def hardware(subject: ImageSubject, context: Context) -> list[Finding]:
             _place("hardware_least"),
             expected=f"revision {wanted[0]}" if wanted[0] == wanted[1] else f"revisions {wanted[0]} to {wanted[1]}",
             found=f"revisions {least} to {most}",
-            hint="seal it with the right product.hardware, or name the device: --device FILE",
+            hint="seal it with the right product.hardware, or judge for one device: imgseal check --device FILE",
         )
     ]
 

@@ -32,7 +32,14 @@ def judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes 
     """Judge one artefact; `device` says in words for which device, `payload` belongs to a detached header."""
     kind = kind_of(data)
     if data.size > ARTEFACT_BYTES:
-        return _unread(name, device, "structure.too-large", f"at most {ARTEFACT_BYTES} bytes", f"{data.size} bytes")
+        return _unread(
+            name,
+            device,
+            "structure.too-large",
+            f"at most {ARTEFACT_BYTES} bytes",
+            f"{data.size} bytes",
+            "is it the right file? imgseal judges sealed images, update packages and trust anchor updates",
+        )
     if kind == "update package":
         from imgseal.check.package import judge_package  # noqa: PLC0415 - sealed images need no CBOR
 
@@ -53,7 +60,8 @@ def judge_unrecognised(data: Bytes, name: str, device: str) -> Verdict:
         name,
         device,
         "structure.unrecognised",
-        f"{MAGIC.hex()} (sealed image) or {_ENVELOPE_TAG.hex()} (SUIT envelope, CBOR tag 107)",
+        f"{MAGIC.hex()} (sealed image) or {_ENVELOPE_TAG.hex()} (SUIT envelope, CBOR tag 107) "
+        f"or {_ANCHORS.hex()} (trust anchor update)",
         head.hex() or "an empty file",
         "firmware is judged when it is sealed: imgseal build, or imgseal seal FILE --component NAME",
     )
@@ -92,7 +100,7 @@ def image_details(
     return tuple(details)
 
 
-def _unread(name: str, device: str, code: str, expected: str, found: str, hint: str | None = None) -> Verdict:
+def _unread(name: str, device: str, code: str, expected: str, found: str, hint: str) -> Verdict:
     message = "this file is too large to be judged" if code == "structure.too-large" else "neither sealed nor packed"
     finding = Finding(code, message, Place(offset=0), expected, found, hint)
     rest = CheckResult("signature", "signature", "", NOT_RUN, (), "there is nothing that could be signed")

@@ -152,8 +152,8 @@ def shared(subject: PackageSubject, context: Context) -> list[Finding]:
                         "identity.not-checked",
                         f"the shared sequence does not check the {labels.CONDITIONS[condition]} of component {index}",
                         Place(key="shared"),
-                        expected="conditions 1 and 2 for every component",
-                        hint="add conditions 1 and 2 for it; imgseal pack does so",
+                        expected="conditions 1 and 2 (vendor and class identifier) for every component",
+                        hint="add them to the shared sequence; imgseal pack does so",
                     )
                 ]
     return []

@@ -128,7 +128,7 @@ def _one_kind(subject: PackageSubject, images: list[tuple[OurComponent, _Image]]
         "package and images are not of one kind",
         expected="development images" if subject.development else "released images",
         found="released images" if subject.development else "development images",
-        hint="build all of it in one way",
+        hint="build all of it in one way: imgseal build --release, or without --release for the desk",
     )
     return CheckResult("one-kind", "rules", "package", FAILED, (finding,))
 

@@ -22,7 +22,7 @@ def development(subject: ImageSubject, context: Context) -> list[Finding]:
                 place,
                 expected="an image without the development flag",
                 found="the development flag is set",
-                hint="make it with imgseal build --release; to judge it at your desk, say --development",
+                hint="make it again with imgseal build --release; at a desk imgseal check --development takes it",
             )
         ]
     by_development_key = [anchor.source for _, anchor in subject.candidates if anchor.development]
@@ -34,7 +34,7 @@ def development(subject: ImageSubject, context: Context) -> list[Finding]:
                 place,
                 expected="the development flag, or a release key",
                 found=f"signed by {by_development_key[0]}",
-                hint="build it again, with --release or without",
+                hint="build it again with imgseal build --release, or without --release for the desk",
             )
         ]
     return []
@@ -82,7 +82,8 @@ def requirements(subject: ImageSubject, context: Context) -> list[Finding] | Not
                     expected=f"{name} {need}",
                     found=f"{name} {version}" if version else f"no {name} in the set",
                     hint=(
-                        f"put a fitting {name} into the package, or name the device that has one: --device FILE"
+                        f"put a fitting {name} into the package, or judge for a device that has one: "
+                        "imgseal check --device FILE"
                         if need.component
                         else "[bootloader] version in the product file states what devices leave the factory with"
                     ),

@@ -7,13 +7,15 @@ from imgseal.findings import Finding
 
 __all__ = ["extent", "header"]
 
+_AGAIN = "copy it again from where it was made, or seal it again: imgseal build"
+
 
 def header(subject: ImageSubject, _context: Context) -> list[Finding]:
     """The header block reads as format 1; the codec refuses whatever has a second encoding."""
     error = subject.header_error
     if error is None:
         return []
-    return [Finding(error.code, error.message, error.place, error.expected, error.found, error.hint)]
+    return [Finding(error.code, error.message, error.place, error.expected, error.found, error.hint or _AGAIN)]
 
 
 def extent(subject: ImageSubject, context: Context) -> list[Finding]:
@@ -62,5 +64,5 @@ def _behind(end: int, size: int, what: str) -> Finding:
         Place(offset=end),
         expected=f"{end} bytes in all",
         found=f"{size} bytes",
-        hint="if this is a dump of a whole slot, say which: --slot NAME",
+        hint="copy it again; a dump of a whole slot is judged with: imgseal check --slot NAME",
     )

@@ -101,7 +101,7 @@ def too_few(name: str, need: int, found: str, role: str, context: Context) -> Fi
     return Finding(
         "trust.too-few-signatures",
         "fewer trusted keys have signed than are needed" + ("" if alone else f" with {name}"),
-        expected=f"{need} distinct keys"
+        expected=(f"{need} distinct keys" if need > 1 else "1 key")
         if alone
         else f"{need} for each of {', '.join(context.product.rules.must_verify)}",
         found=found,
@@ -139,7 +139,7 @@ def revoked_key(anchor: TrustedKey, context: Context) -> Finding | None:
         "this device has revoked the key",
         Place(file=anchor.source),
         found=anchor.key_id.hex(),
-        hint="sign with a key that is still in force",
+        hint="sign with a key that this device has not revoked",
     )
 
 
@@ -189,10 +189,13 @@ def _unknown(index: int, kind: str, key_id: bytes, anchors: list[TrustedKey], co
         if anchor.key_id == key_id and anchor.development:
             hint = (
                 f"this is the development key {anchor.source}: the image was made at a desk; make it again with "
-                "imgseal build --release, or judge it with --development"
+                "imgseal build --release; at a desk imgseal check --development takes it"
             )
         elif anchor.key_id == key_id:
-            hint = f"this is {anchor.source}, which the product file trusts for {anchor.role} only"
+            hint = (
+                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
+                "[trust.images]"
+            )
     return Finding(
         "trust.unknown-key",
         "signed with a key that is not trusted for images",

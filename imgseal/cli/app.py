@@ -50,6 +50,8 @@ Exit status: 0 done or accepted, 1 refused by a check, 2 wrong usage,
 3 input unreadable or unsupported, 4 key trouble, 5 internal error.
 """
 
+_STOPPED = "imgseal: stopped; no half-written file is left"
+
 
 class _Commands(click.Group):
     """A group whose commands are imported on use: listing them costs no import."""
@@ -108,7 +110,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.exceptions.Exit as done:
         return done.exit_code
     except click.Abort:
-        click.echo("imgseal: stopped; nothing was written", err=True)
+        click.echo(_STOPPED, err=True)
         return 130
     except click.ClickException as error:
         error.show()
@@ -118,7 +120,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         # 1 means refused here
         return 141 if "Pacify" in type(sys.stdout).__name__ else int(gone.code or 0)
     except KeyboardInterrupt:
-        click.echo("imgseal: stopped; nothing was written", err=True)
+        click.echo(_STOPPED, err=True)
         return 130
     except Exception as error:  # noqa: BLE001 - a traceback could show secrets; say where it happened instead
         if isinstance(error, OSError) and error.filename is None:  # those of files have become ImgsealError
@@ -151,5 +153,6 @@ def _defect(error: Exception) -> str:
         where = f" at {os.path.basename(trace.tb_frame.f_code.co_filename)}:{trace.tb_lineno}"
     return (
         f"internal error: {type(error).__name__}{where}\n"
-        f"  hint: this is a defect of imgseal {__version__}; nothing was written; please report it with this line"
+        f"  hint: this is a defect of imgseal {__version__}; no half-written file is left; "
+        "please report it with this line"
     )

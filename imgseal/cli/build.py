@@ -19,7 +19,7 @@ from imgseal.cli.project import Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_below_log, refuse_development_keys, write_logged
 from imgseal.cli.seal import image_outputs
 from imgseal.cli.signing import build_time, day_of, source_revision
-from imgseal.errors import UsageError
+from imgseal.errors import UsageError, visible
 from imgseal.files import Output, load_artefact, refuse_overlap
 from imgseal.flow import FirmwareFile, ReleaseResult, release
 from imgseal.make.seal import SealOptions
@@ -93,9 +93,14 @@ def command(
     if variant == _ALL:
         projects = [Project.load(product_file, settings, name) for name in base.product.variants]
         if not projects:
-            raise UsageError("--variant all, but the product file has no variants", hint="leave --variant out")
+            raise UsageError(
+                "--variant all, but the product file has no variants",
+                hint="leave --variant out, or add [variant.NAME] to the product file",
+            )
     if with_firmware and not sign_later:
-        raise UsageError("--with-firmware goes with --sign-later", hint="leave it out: the keys are here")
+        raise UsageError(
+            "--with-firmware goes with --sign-later", hint="add --sign-later, or leave --with-firmware out"
+        )
     development = not is_release
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     arguments = [parse_firmware(argument, base.product) for argument in firmware]
@@ -142,7 +147,7 @@ def command(
         refuse_overlap([o.path for o in outputs], [*inputs, *base.own_files()])
         notes += write_logged(outputs, plan)
     for note in dict.fromkeys(notes):
-        click.echo(f"imgseal: {note}", err=True)
+        click.echo(f"imgseal: {visible(note)}", err=True)
     for line in lines:
         click.echo(line)
     for output in outputs:

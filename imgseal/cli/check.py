@@ -13,7 +13,7 @@ from imgseal.cli.signing import parse_day, today
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.files import load_artefact, read_bounded
 from imgseal.flow import judge
-from imgseal.limits import STATE_FILE_BYTES, TEXT_ARTEFACT_BYTES, TRUST_BYTES
+from imgseal.limits import ARTEFACT_BYTES, STATE_FILE_BYTES, TEXT_ARTEFACT_BYTES, TRUST_BYTES
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 from imgseal.report.text import verdict_lines
@@ -130,7 +130,7 @@ class Judge(NamedTuple):
                 "--slot and --payload belong to sealed images",
                 place=Place(file=name),
                 found=kind_of(data),
-                hint="leave them out",
+                hint="leave them out: a package and a trust anchor update need neither",
             )
         return judge(
             data,
@@ -223,7 +223,7 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
         if content is None:
             continue
         path = os.path.join(os.path.dirname(device_file), content.file)
-        data = load_artefact(path)
+        data = ByteView(read_bounded(path, "slot content", ARTEFACT_BYTES))
         digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
         if digest != content.sha256:
             raise InputError(
@@ -239,7 +239,7 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
                 place=Place(file=path),
                 expected=f"at most {project.product.slots[name].size} bytes (slot.{name})",
                 found=f"{data.size} bytes",
-                hint="read the slot from its first to its last byte, or use the product file of this device: --product",
+                hint="read the slot again, or use the product file of this device: --product FILE",
             )
         contents[name] = data
     return state, contents

@@ -22,7 +22,7 @@ def print_pdf(page: bytes) -> bytes:
         raise UsageError(
             "there is no Chromium to print the report with",
             expected=" or ".join(_NAMES) + " in the search path",
-            hint="install it (Debian package chromium), or write HTML and print it from any browser",
+            hint="install it (Debian package chromium), or write HTML and print it from any browser: --format html",
         )
     with tempfile.TemporaryDirectory(prefix="imgseal-") as folder:
         source, target = os.path.join(folder, "report.html"), os.path.join(folder, "report.pdf")

@@ -97,7 +97,7 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
             absent = "missing" if needed else "note"
             if not references:
                 yield Remark(
-                    absent, f"{key} names no key", f"name one there, or in {LOCAL_NAME}; imgseal key new makes it"
+                    absent, f"{key} names no key", f"name one there, or in {LOCAL_NAME}; imgseal key new FILE makes it"
                 )
             for reference in references:
                 yield _private(project, reference, key, absent, development=table == "development")
@@ -125,7 +125,11 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
         return
     for anchor in known.keys:
         if origin_of(anchor.public) is not None and not anchor.development:
-            yield Remark("missing", f"{anchor.source}: everyone can sign with this key", "imgseal key new FILE")
+            yield Remark(
+                "missing",
+                f"{anchor.source}: everyone can sign with this key",
+                "make one of your own: imgseal key new FILE",
+            )
 
 
 def _private(project: Project, reference: str, key: str, absent: str, *, development: bool) -> Remark:
@@ -157,8 +161,13 @@ def _public(project: Project, reference: str, key: str, absent: str) -> Remark:
     path = project.resolve(reference)
     if os.path.exists(path):
         return Remark("ok", f"{key}: {path}")
+    if not path.endswith(".pub.pem"):
+        return Remark(absent, f"{key}: {path} is not there", "put it there: imgseal key public writes public halves")
     private = path.removesuffix(".pub.pem") + ".pem"
-    mend = f"imgseal key public {private} --out {path}" if os.path.exists(private) else f"imgseal key new {private}"
+    flag = "--no-passphrase " if key.startswith("trust.development") else ""
+    mend = (
+        f"imgseal key public {private} --out {path}" if os.path.exists(private) else f"imgseal key new {flag}{private}"
+    )
     return Remark(absent, f"{key}: {path} is not there", mend)
 
 

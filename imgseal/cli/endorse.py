@@ -60,9 +60,9 @@ def command(
         return
     if kind_of(data) == "trust anchor update":
         raise UsageError(
-            "a trust anchor set has one signer",
+            "a trust anchor update has one signer",
             place=Place(file=what),
-            hint="imgseal trust makes and signs it",
+            hint="imgseal trust replace makes and signs it",
         )
     if kind_of(data) is not None:
         raise UsageError(
@@ -108,7 +108,7 @@ def _endorse_request(view: "ByteView", path: str, reference: str, out: str | Non
             place=Place(file=reference),
             expected=" or ".join(wanted),
             found=signer.public.key_id.hex(),
-            hint="give it to the holder of that key; imgseal key show FILE shows a key's identifier",
+            hint="give the request to the holder of that key; imgseal key show FILE shows a key's identifier",
         )
     click.echo(f"request {request_digest(data).hex()}", err=True)
     click.echo(f'called "{escaped(request.about)}" by its maker', err=True)
@@ -152,7 +152,7 @@ def _endorse_package(
     write_all([Output(out, [made.read(0, made.size)])])
     if not verdict.accepted:
         finding = verdict.findings[0]
-        click.echo(f"imgseal: not finished: {finding.expected} have to sign, and there are {finding.found}", err=True)
+        click.echo(f"imgseal: not finished: {finding.message}: {finding.expected}; found: {finding.found}", err=True)
     click.echo(out)
 
 

@@ -11,7 +11,7 @@ from imgseal import __version__
 from imgseal.cli.firmware import load_image, split_address
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.rehearse import load_package, refuse_verdict, refuse_without_records
-from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.errors import Place, RefusedError, UsageError, visible
 from imgseal.files import Output, refuse_overlap, write_all
 
 if TYPE_CHECKING:
@@ -308,7 +308,7 @@ def _read_back(factory: "FactoryImage", product: "Product", argument: str) -> in
     with load_image(path, base) as dump:
         differences, notes = compare_dump(factory, dump, product)
     for note in notes:
-        click.echo(f"imgseal: {note}", err=True)
+        click.echo(f"imgseal: {visible(note)}", err=True)
     for part in factory.parts:
         if part.what not in {difference.what for difference in differences}:
             click.echo(f"as made   0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")

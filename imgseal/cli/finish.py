@@ -11,7 +11,7 @@ from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.cli.signing import today
-from imgseal.errors import UsageError
+from imgseal.errors import UsageError, visible
 from imgseal.files import read_bounded, refuse_overlap
 from imgseal.flow import FirmwareFile
 from imgseal.limits import REQUEST_BYTES, RESPONSE_BYTES
@@ -128,7 +128,7 @@ def command(
         )
         notes = (*notes, *write_logged(outputs, plan))
     for note in dict.fromkeys(notes):
-        click.echo(f"imgseal: {note}", err=True)
+        click.echo(f"imgseal: {visible(note)}", err=True)
     for output in outputs:
         if output.path.endswith((".suit", ".request.json")):
             click.echo(output.path)

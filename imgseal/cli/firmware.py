@@ -88,7 +88,7 @@ def component_of(product: "Product", name: str) -> "Component":
             "the product file has no such component",
             expected=", ".join(product.components),
             found=name,
-            hint=f"did you mean {near[0]}?" if near else None,
+            hint=f"did you mean {near[0]}?" if near else "name a component of the product file",
         )
     return component
 

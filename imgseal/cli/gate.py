@@ -11,9 +11,8 @@ from imgseal.cli.gate_spread import look_at_all, processors
 from imgseal.cli.gate_walk import Problem, Task, walk
 from imgseal.cli.progress import counter
 from imgseal.cli.project import product_options
-from imgseal.cli.shown import shown
 from imgseal.cli.signing import parse_day, today
-from imgseal.errors import UsageError
+from imgseal.errors import UsageError, visible
 from imgseal.files import Output, refuse_overlap, write_all
 from imgseal.flow.gate_run import settle
 
@@ -98,8 +97,8 @@ def command(
         report = settle(
             looked,
             logged=read_log(project),  # while others are at work
-            device=shown(_devices(brief)),
-            product_file=shown(project.path),
+            device=visible(_devices(brief)),
+            product_file=visible(project.path),
             exceptions=project.product.gate.exceptions,
             day=day,
             files=sum(isinstance(task, Task) for task in tasks),

@@ -63,7 +63,9 @@ def new(path: str, algorithm: str, no_passphrase: bool, public_file: str | None)
         _new_in_token(path, algorithm, public_file, no_passphrase=no_passphrase)
         return
     if public_file is not None:
-        raise UsageError("--public is for keys in tokens", found=public_file, hint="X.pem gets X.pub.pem beside it")
+        raise UsageError(
+            "--public is for keys in tokens", found=public_file, hint="leave it out: X.pem gets X.pub.pem beside it"
+        )
     from imgseal.keys.pem import encode_private, encode_public, generate
     from imgseal.keys.signer import file_signer
 
@@ -149,7 +151,7 @@ def _new_passphrase(path: str) -> Hidden:
         given = click.prompt(f"New pass phrase for {path}", hide_input=True, confirmation_prompt=True, err=True)
     if not given:
         raise UsageError(
-            "the pass phrase is empty", place=Place(file=path), hint="say --no-passphrase if that is meant"
+            "the pass phrase is empty", place=Place(file=path), hint="give one, or say --no-passphrase if that is meant"
         )
     return Hidden(given.encode())
 
@@ -173,7 +175,11 @@ def _new_in_token(text: str, algorithm: str, public_file: str | None, *, no_pass
             hint="for example: imgseal key new 'pkcs11:token=release;object=images' --public keys/images.pub.pem",
         )
     if public_file is None:
-        raise UsageError("say where the public half goes", expected="--public FILE", hint="[trust] names that file")
+        raise UsageError(
+            "say where the public half goes",
+            expected="--public FILE",
+            hint="add it; [trust] of the product file names that file",
+        )
     if os.path.lexists(public_file):
         raise UsageError(
             "this file exists already and is never overwritten",
@@ -227,7 +233,7 @@ def _public_in_token(text: str) -> AnyKey:
         raise KeyTroubleError(
             "no public key of this token fits this URI, or it is shown after the PIN only",
             place=Place(file=uri_name(uri)),
-            hint="leave type=public out to look for it beside the private key",
+            hint="correct object= or id=, or leave type=public out to look for it beside the private key",
         )
     return token_signer(text).public
 
@@ -242,8 +248,9 @@ def _read(path: str) -> tuple[AnyKey, bool]:
         raise KeyTroubleError(
             "cannot read this key file",
             place=Place(file=path),
+            expected=error.expected,
             found=error.found,
-            hint="check the name and the permissions",
+            hint="is it a key file? check the name and the permissions",
         ) from None
     if b"PRIVATE KEY-----" in data:
         return file_signer(load_private(data, path, unlock(path)), path).public, True

@@ -106,7 +106,9 @@ def verify(against: str | None, proof_file: str | None, log_file: str | None, pr
     """
     if proof_file is not None:
         if log_file is not None:
-            raise UsageError("--proof and --log contradict each other", hint="a proof is verified without the log")
+            raise UsageError(
+                "--proof and --log contradict each other", hint="leave --log out: a proof is verified without it"
+            )
         _verify_proof(proof_file, against)
         return
     older = older_head(against) if against is not None else None
@@ -169,7 +171,7 @@ def prove(
 ) -> None:
     """Print a proof as JSON: that RELEASE is in the log, or with --from that the log continues an older one."""
     if (release is None) == (first is None):
-        raise UsageError("give a release, or --from SIZE", hint="imgseal ledger --help has examples")
+        raise UsageError("give either a release or --from SIZE", hint="imgseal ledger --help has examples")
     log = _open(log_file, product_file)
     entry = None
     if release is not None:
@@ -212,7 +214,10 @@ def _in_range(value: int | None, option: str, least: int, log: LogFile, most: in
 def show(release: str | None, key: str | None, as_json: bool, log_file: str | None, product_file: str | None) -> None:
     """List the releases, or show one. What is shown has been verified first."""
     if release is not None and key is not None:
-        raise UsageError("give a release or --key", hint="--key lists the releases of a key")
+        raise UsageError(
+            "a release and --key cannot be given together",
+            hint="leave one of them out: --key lists the releases of a key",
+        )
     wanted = _key_id(key) if key is not None else None
     log = _open(log_file, product_file)
     if release is not None:

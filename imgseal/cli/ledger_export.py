@@ -66,7 +66,9 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
     """
     if os.path.lexists(folder):
         raise UsageError(
-            "an export wants a new folder", place=Place(file=folder), hint="name another one, or remove it yourself"
+            "an export wants a new folder, and this one exists",
+            place=Place(file=folder),
+            hint="name another one, or remove it yourself",
         )
     logged = _package_of(entry, variant)
     text, keys, product = _resolved(files.product_file, entry, logged)
@@ -215,7 +217,7 @@ def _refuse_other_package(data: ByteView, path: str, product: "Product", logged:
             place=Place(file=path),
             expected=", ".join(f"{image.slot} {image.statement.hex()}" for image in logged.images),
             found=", ".join(f"{slot} {digest.hex()}" for slot, digest in statements.items()),
-            hint="name the package that was released: --package FILE; and the product file of that release: --product",
+            hint="name the package that was released (--package FILE) and its product file (--product FILE)",
         )
 
 

@@ -78,7 +78,7 @@ def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> No
             "the log is shorter than it was",
             place=Place(file=log.path),
             expected=f"at least {older.size} entries, as in {older}",
-            found=f"{log.head.size}",
+            found="1 entry" if log.head.size == 1 else f"{log.head.size} entries",
             hint="entries were taken away, or this is another log: restore the file from version control or a backup",
         )
     if root != older.root:

@@ -10,7 +10,7 @@ from imgseal.cli.firmware import load_sealed
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.cli.signing import build_time, day_of
-from imgseal.errors import UsageError
+from imgseal.errors import UsageError, visible
 from imgseal.files import Output, refuse_overlap
 from imgseal.flow import pack_images
 
@@ -79,7 +79,7 @@ def command(
     plan = plan_entry([(project, package, signers)], build_time(), revision) if is_release else None
     refuse_overlap([output.path], [*images, *([sbom] if sbom is not None else []), *project.own_files()])
     for note in (*verdict.notes, *write_logged([output], plan)):
-        click.echo(f"imgseal: {note}", err=True)
+        click.echo(f"imgseal: {visible(note)}", err=True)
     click.echo(output.path)
 
 

@@ -157,8 +157,9 @@ class Project(NamedTuple):
                 raise KeyTroubleError(
                     "cannot read a trusted public key",
                     place=Place(file=self.resolve(reference)),
+                    expected=error.expected,
                     found=error.found,
-                    hint=f"[trust] in {self.path} names it; imgseal key new makes a pair",
+                    hint=f"[trust] in {self.path} names it; imgseal key new FILE makes a pair",
                 ) from None
 
         return resolve(self.product, read)
@@ -216,7 +217,7 @@ class Project(NamedTuple):
             raise KeyTroubleError(
                 "the signing key is not there",
                 place=Place(file=path),
-                hint=f"{self.path} names it as {key}; make one with: imgseal key new {flag}{path}",
+                hint=f"{self.path} names it as {key}; put it there, or make one: imgseal key new {flag}{path}",
             )
         return _opened(_key_file(path, "check the permissions of the file"), path)
 
@@ -234,7 +235,8 @@ def open_signer(path: str) -> "Signer":
             "this is no private key",
             place=Place(file=path),
             expected="a private key in PEM",
-            hint="the public half cannot sign; name the private one",
+            found="a public key" if b"PUBLIC KEY-----" in data else "something else",
+            hint="name the private key; the public half cannot sign",
         )
     return _opened(data, path)
 
@@ -247,7 +249,7 @@ def _key_file(path: str, hint: str) -> bytes:
         return hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
     except InputError as error:
         raise KeyTroubleError(
-            "cannot read the signing key", place=Place(file=path), found=error.found, hint=hint
+            "cannot read the signing key", place=Place(file=path), expected=error.expected, found=error.found, hint=hint
         ) from None
 
 

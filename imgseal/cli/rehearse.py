@@ -127,8 +127,9 @@ def refuse_verdict(verdict: "Verdict", package: str) -> None:
             hint="give a device state that says what its slots hold",
         )
     finding = verdict.findings[0]
+    kind = "file" if verdict.kind == "unknown" else verdict.kind
     raise RefusedError(
-        f"the device refuses this {verdict.kind}: {finding.code}: {finding.message}",
+        f"the device refuses this {kind}: {finding.code}: {finding.message}",
         place=finding.place._replace(file=package),
         expected=finding.expected,
         found=finding.found,

@@ -239,7 +239,7 @@ def refuse_below_log(project: "Project", package: "Package") -> None:
 
 def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageError:
     return UsageError(
-        f"{error.message} against {log}",
+        f"{error.message} (release log {log})",
         place=error.place._replace(file=product_file),
         expected=error.expected,
         found=error.found,

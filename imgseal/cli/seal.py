@@ -9,7 +9,7 @@ import click
 from imgseal.cli.firmware import component_of, load_image, split_address
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.signing import build_time, day_of, source_revision
-from imgseal.errors import UsageError
+from imgseal.errors import UsageError, visible
 from imgseal.files import Output, refuse_overlap, write_all
 from imgseal.flow import seal
 from imgseal.make.seal import SealedImage, SealOptions
@@ -69,7 +69,7 @@ def command(
         refuse_overlap([o.path for o in outputs], [path, *project.own_files()])
         write_all(outputs)
     for note in image.notes:
-        click.echo(f"imgseal: {path}: {note}", err=True)
+        click.echo(f"imgseal: {visible(path)}: {note}", err=True)
     for output in outputs:
         click.echo(output.path)
 

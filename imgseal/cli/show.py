@@ -48,7 +48,7 @@ def command(
         _map(artefact, Project.load(product_file, settings, variant), bare=not (linker or field or as_json))
         return
     if linker == (artefact is not None):
-        raise UsageError("give an artefact, --map or --linker", hint="imgseal show --help has examples")
+        raise UsageError("give one of an artefact, --map and --linker", hint="imgseal show --help has examples")
     if artefact is None:
         _linker(Project.load(product_file, settings, variant))
         return
@@ -61,12 +61,12 @@ def command(
     elif field is not None:
         raise UsageError("only sealed images have fields", place=Place(file=artefact), hint="leave --field out")
     elif data is not None and kind == "update package":
-        _package(data, as_json=as_json)
+        _package(data, artefact, as_json=as_json)
     elif kind == "trust anchor update":
         raise UsageError(
-            "a trust anchor set is shown by another command",
+            "a trust anchor update is shown by another command",
             place=Place(file=artefact),
-            hint=f"imgseal trust show {artefact}",
+            hint=f"show it with: imgseal trust show {artefact}",
         )
     else:
         _firmware(artefact, as_json=as_json)
@@ -88,7 +88,10 @@ def _map(artefact: str | None, project: Project, *, bare: bool) -> None:
     from imgseal.report.memory_map import map_lines, memory_maps
 
     if not bare:
-        raise UsageError("--map goes alone, or with a package", hint="imgseal report --format json has the map as JSON")
+        raise UsageError(
+            "--map goes alone, or with a package",
+            hint="leave the other options out; as JSON the map is in: imgseal report PACKAGE --format json --out FILE",
+        )
     contents = None
     if artefact is not None:
         data = open_artefact(artefact)
@@ -126,7 +129,7 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
                 "there is no such field",
                 expected=", ".join(known),
                 found=field,
-                hint=f"did you mean {near[0]}?" if near else None,
+                hint=f"did you mean {near[0]}?" if near else "docs/format/sealed-image.md explains every field",
             )
         entry = known[field]
         click.echo(raw[entry.offset : entry.offset + entry.size].hex())
@@ -135,6 +138,7 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
         block = decode_header_block(raw)
     except SealedFormatError as error:
         error.place = error.place._replace(file=name)
+        error.hint = error.hint or "imgseal check says more; --field NAME shows the bytes of a field all the same"
         raise
     statement = block.statement
     rows: list[tuple[str, object]] = [
@@ -179,12 +183,16 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
     click.echo(f"  statement       {STATEMENT_BYTES} bytes, hex of one field: --field NAME")
 
 
-def _package(data: ByteView, *, as_json: bool) -> None:
+def _package(data: ByteView, name: str, *, as_json: bool) -> None:
     from imgseal.suit.envelope import decode_envelope
     from imgseal.suit.outline import outline
 
-    envelope = decode_envelope(data.read(0, data.size))
-    lines = list(outline(envelope))
+    try:
+        envelope = decode_envelope(data.read(0, data.size))
+        lines = list(outline(envelope))
+    except InputError as error:
+        error.place = error.place._replace(file=name)
+        raise
     if as_json:
         document = {
             "format": 1,

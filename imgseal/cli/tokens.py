@@ -64,7 +64,7 @@ def module_of(uri: TokenUri) -> str:
         )
     if not os.path.isabs(module):
         raise KeyTroubleError(
-            "the path of the PKCS#11 module is not absolute: it would depend on the folder which code is loaded",
+            "the path of the PKCS#11 module is not absolute: which code is loaded would depend on the folder",
             place=Place(file=uri_name(uri)),
             expected="a path that starts at the root",
             found=module,
@@ -194,6 +194,6 @@ def _checked(data: Hidden, source: str) -> HiddenText:
             place=Place(file=source),
             expected="a line of 1 to 255 bytes of UTF-8",
             found="an empty one" if not line else "something else",
-            hint="nothing was sent to the token",
+            hint="put the PIN there, in one line; nothing was sent to the token",
         )
     return text

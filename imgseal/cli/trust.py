@@ -154,7 +154,9 @@ def _make(
             "say what the devices run, so that none of them is locked out",
             expected="--running FILE, or --nothing-runs",
             found="both" if running else "neither",
-            hint="name the package of every release in the field, and the recovery image's",
+            hint="with --running name the package of every release in the field, and the recovery image's"
+            if not running
+            else "leave --nothing-runs out",
         )
     trust = project.trust()
     inputs = [*project.own_files(), *running, *(path for path in (previous, previous_by) if path)]
@@ -209,9 +211,10 @@ def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSe
         raise InputError(
             "the previous set is signed by a key that is not known here",
             place=Place(file=path),
-            expected=" or ".join(key.thumbprint.hex() for key in known) or "trust.apex in the product file",
+            expected=" or ".join(key.thumbprint.hex() for key in known)
+            or "the key of trust.apex, which the product file does not name",
             found=signer.thumbprint.hex(),
-            hint="when the contingency key signed it, or an apex trust anchor before: --previous-by ITS-PUBLIC-HALF",
+            hint="if the contingency key signed it, or an apex trust anchor before, name that: --previous-by FILE",
         )
     return update.anchors
 
@@ -241,10 +244,15 @@ def _running(project: Project, path: str) -> "list[Running]":
     if kind == "sealed image":
         from imgseal.compare.contents import Image
         from imgseal.make.adopt import adopt
-        from imgseal.sealed.codec import decode_header_block
+        from imgseal.sealed.codec import SealedFormatError, decode_header_block
 
         head = bytes(data.read(0, 8192))
-        statement = decode_header_block(head).statement
+        try:
+            statement = decode_header_block(head).statement
+        except SealedFormatError as error:
+            error.place = error.place._replace(file=path)
+            error.hint = error.hint or "copy the file again, or seal it again"
+            raise
         if statement.detached:
             raise UsageError(
                 "a detached header alone does not say where it lies",
@@ -267,6 +275,13 @@ def _key_id(text: str) -> bytes:
         value = b""
     if len(value) == 16:
         return value
+    if is_token_uri(text):  # not quoted: there may be a PIN in it
+        raise UsageError(
+            "the key that is to be revoked is named by its public half",
+            expected="a public key file, or a key identifier of 32 hex digits",
+            found="a PKCS#11 URI",
+            hint="write the public half with: imgseal key public URI --out FILE",
+        )
     try:
         return load_public(read_bounded(text, "public key", KEY_FILE_BYTES), text).key_id
     except InputError as error:
@@ -275,7 +290,7 @@ def _key_id(text: str) -> bytes:
             place=Place(file=text),
             expected="a public key file, or a key identifier of 32 hex digits",
             found=error.found,
-            hint="imgseal key show FILE shows a key's identifier",
+            hint="check the name and the permissions; imgseal key show FILE shows a key's identifier",
         ) from None
 
 

@@ -49,7 +49,7 @@ def read_contents(data: bytes | memoryview, name: str, product: Product) -> Cont
         manifest = decode_manifest(envelope.manifest)
     except InputError as error:
         error.place = error.place._replace(file=name)
-        error.hint = error.hint or "compare takes update packages (.suit)"
+        error.hint = "is it an update package (.suit)? imgseal check says more"
         raise
     images: dict[str, Image] = {}
     for key, payload in envelope.payloads.items():

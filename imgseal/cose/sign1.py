@@ -17,6 +17,8 @@ _TAGS = frozenset(STRUCTURES)
 class CoseError(InputError):
     """The bytes are no COSE structure that can be used here."""
 
+    usual_hint = "get the package again from its source, or make it again: imgseal build"
+
 
 class Sign1(NamedTuple):
     """A COSE_Sign1: its protected header as received, algorithm and signature.

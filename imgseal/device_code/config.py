@@ -48,7 +48,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     for key in trust.keys:
         if key.published is not None and not key.development:
             raise KeyTroubleError(
-                "this trust anchor's private half is public",
+                "everyone can sign with this key",
                 place=Place(file=key.source),
                 expected="a key whose private half is secret",
                 found=f"the key of {key.published}",

@@ -273,11 +273,11 @@ def _refuse_unless_accepted(verdict: Verdict, what: str) -> None:
         return
     finding = verdict.findings[0]
     raise RefusedError(
-        f"our own judge refuses {what}: {finding.code}: {finding.message}",
+        f"imgseal's own judge refuses {what}: {finding.code}: {finding.message}",
         place=finding.place,
         expected=finding.expected,
         found=finding.found,
-        hint=finding.hint or "nothing was written",
+        hint=finding.hint or f"docs/checks.md explains {finding.code}",
     )
 
 

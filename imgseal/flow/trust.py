@@ -107,6 +107,6 @@ def update_trust(
                 place=finding.place if finding else None,
                 expected=finding.expected if finding else None,
                 found=finding.found if finding else None,
-                hint=(finding.hint if finding else None) or "nothing was written",
+                hint=(finding.hint if finding else None) or "give a device state that says what its slots hold",
             )
     return anchors, data

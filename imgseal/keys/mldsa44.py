@@ -90,7 +90,7 @@ def verify(key: MlDsa44Key, message: bytes, signature: bytes) -> None:
 
     wanted = SIGNATURE_BYTES[ML_DSA_44]
     if len(signature) != wanted:
-        raise BadSignatureError(f"{len(signature)} bytes instead of {wanted}", malformed=True)
+        raise BadSignatureError(f"a signature of {len(signature)} bytes instead of {wanted}", malformed=True)
     try:
         MLDSA44PublicKey.from_public_bytes(key.value).verify(signature, message)
     except InvalidSignature:

@@ -69,7 +69,7 @@ def public_from_point(point: bytes) -> PublicKey:
 def split(signature: bytes) -> tuple[int, int]:
     """Return r and s; BadSignatureError unless there are 64 bytes with both numbers in 1..n-1."""
     if len(signature) != 2 * _SIZE:
-        raise BadSignatureError(f"{len(signature)} bytes instead of 64", malformed=True)
+        raise BadSignatureError(f"a signature of {len(signature)} bytes instead of 64", malformed=True)
     r, s = int.from_bytes(signature[:_SIZE]), int.from_bytes(signature[_SIZE:])
     for name, value in (("r", r), ("s", s)):
         if not 0 < value < ORDER:

@@ -74,7 +74,7 @@ def load_public(data: bytes, name: str) -> AnyKey:
         raise KeyTroubleError(
             "the point of this public key does not lie on P-256",
             place=Place(file=name),
-            hint="the file is damaged; export the public key again: imgseal key public",
+            hint="the file is damaged; export the public key again: imgseal key public FILE",
         ) from None
     if b"PRIVATE KEY-----" in data:
         raise KeyTroubleError(
@@ -93,6 +93,7 @@ def load_public(data: bytes, name: str) -> AnyKey:
             "not a readable public key",
             place=Place(file=name),
             expected="a P-256 or ML-DSA-44 public key in PEM form (-----BEGIN PUBLIC KEY-----)",
+            found=_looks(data),
             hint="make one with: imgseal key new FILE, or export one with: imgseal key public FILE",
         ) from None
     if isinstance(public, ec.EllipticCurvePublicKey) and public.curve.name == "secp256r1":
@@ -149,6 +150,7 @@ def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> Any
             "not a readable private key",
             place=Place(file=name),
             expected="a P-256 or ML-DSA-44 private key in PKCS#8 PEM form; of ML-DSA the seed form",
+            found=_looks(data),
             hint="make one with: imgseal key new FILE",
         ) from None
     if isinstance(private, ec.EllipticCurvePrivateKey) and private.curve.name == "secp256r1":
@@ -185,6 +187,15 @@ def _body(data: bytes, label: bytes) -> Hidden | None:
         return Hidden(binascii.a2b_base64(b"".join(text[len(head) : -len(tail)].split()), strict_mode=True))
     except binascii.Error:
         return None
+
+
+def _looks(data: bytes) -> str:
+    """Say what a file that is no readable key looks like, quoting nothing of it."""
+    if not data.strip():
+        return "an empty file"
+    if b"-----BEGIN CERTIFICATE-----" in data:
+        return "a certificate"
+    return "PEM text that is damaged or of another kind" if b"-----BEGIN " in data else "no PEM text"
 
 
 def _wrong_kind(name: str, key: object) -> KeyTroubleError:

@@ -106,6 +106,7 @@ def refuse_published(key: AnyKey, name: str) -> None:
         raise KeyTroubleError(
             "everyone can sign with this key",
             place=Place(file=name),
+            expected="a key whose private half is secret",
             found=f"the key of {origin}",
             hint="make one of your own: imgseal key new FILE",
         )

@@ -72,6 +72,6 @@ def sign_and_verify(signer: Signer, message: bytes) -> bytes:
             "the signer returned a signature that does not verify",
             place=Place(file=signer.name),
             found=str(error),
-            hint="nothing was written; check the key",
+            hint="is the public half that of this key? nothing was written",
         ) from None
     return signature

@@ -76,7 +76,9 @@ class Desk:
             place=Place(file=name),
             expected="one token",
             found="; ".join(_described(token) for token in (found or tokens)[:8]) or f"{module} shows no token at all",
-            hint="add serial= to the URI" if found else "connect the token, or correct token=, serial= or slot-id=",
+            hint="add serial= to the URI"
+            if found
+            else "connect the token, or correct token=, serial=, slot-id= or library-...=",
         )
 
     def close(self) -> None:

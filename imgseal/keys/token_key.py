@@ -84,7 +84,7 @@ def open_signer(desk: Desk, module: str, uri: TokenUri, name: str) -> TokenSigne
             place=Place(file=name),
             expected="one private key",
             found="; ".join(_described(key) for key in there[:_SHOWN]) or "a token without private keys",
-            hint="add id= to the URI" if keys else "correct object= or id=; imgseal key new makes a key",
+            hint="add id= to the URI" if keys else "correct object= or id=; imgseal key new URI makes a key",
         )
     return _signer(opened, keys[0], name)
 
@@ -185,7 +185,7 @@ def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
             place=Place(file=name),
             expected="CKA_SIGN true",
             found=f"CKA_SIGN false on {_described(key)}",
-            hint="take the key that was made for signing; imgseal key new makes one that does nothing else",
+            hint="take the key that was made for signing; imgseal key new URI makes one that does nothing else",
         )
     again = _read(key, Attribute.ALWAYS_AUTHENTICATE) is True
     if again and opened.pin is None:
@@ -215,7 +215,7 @@ def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
             place=Place(file=name),
             expected="a public key or certificate with the identifier of the private key",
             found=_described(key),
-            hint="write the public key into the token under the same id",
+            hint="write one public key into the token, under the id of the private key",
         )
     return points.pop()
 
@@ -255,7 +255,7 @@ def _certified(certificate: Any, name: str) -> PublicKey:
             place=Place(file=name),
             expected=_ASKED,
             found=_described(certificate),
-            hint="name another key",
+            hint="name another key, or make one: imgseal key new URI",
         )
     numbers = public.public_numbers()
     return PublicKey(numbers.x.to_bytes(32), numbers.y.to_bytes(32))
@@ -273,7 +273,7 @@ def _refuse_other_curves(key: Any, name: str) -> None:
             place=Place(file=name),
             expected=_ASKED,
             found=f"{_described(key)}, a key of kind {words}",
-            hint="name another key, or make one: imgseal key new",
+            hint="name another key, or make one: imgseal key new URI",
         )
 
 

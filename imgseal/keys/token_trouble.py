@@ -10,7 +10,7 @@ from imgseal.errors import KeyTroubleError, Place
 
 __all__ = ["LOCKED", "refuse"]
 
-_ONCE = "it was tried once and is not tried again: most tokens lock after a few wrong ones"
+_ONCE = "it was tried once; check it before you try again: most tokens lock after a few wrong ones"
 LOCKED = (
     "the token has locked its user PIN",
     "it takes no PIN until it is unlocked with the security officer's PIN, by the tool that came with the token",
@@ -30,11 +30,14 @@ _WORDS = {
     "DeviceError": _GONE,
     "SessionClosed": _GONE,
     "SessionHandleInvalid": _GONE,
-    "TokenWriteProtected": ("the token is write-protected", "keys cannot be made in it as it is"),
+    "TokenWriteProtected": (
+        "the token is write-protected",
+        "make it writable with the tool that came with it, or take another token",
+    ),
     "DeviceMemory": ("the token has no room for another key", "take another token, or remove keys that nobody needs"),
     "KeyFunctionNotPermitted": (
         "this key may not sign (CKA_SIGN is false)",
-        "take the key that was made for signing; imgseal key new makes one that does nothing else",
+        "take the key that was made for signing; imgseal key new URI makes one that does nothing else",
     ),
     "MechanismInvalid": (
         "the token does not do this with P-256",

@@ -101,7 +101,7 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
                     place=Place(file=product.source, key=where),
                     expected="another key for each role, and each key once",
                     found=f"{entry.key} is the same key as {other} in {other_where}",
-                    hint="make a key for each role: imgseal key new",
+                    hint="make a key for each role: imgseal key new FILE",
                 )
             seen[public.key_id] = where, entry.key
             keys.append(
@@ -149,7 +149,7 @@ def _lone(
             place=Place(file=product.source, key=where),
             expected="a key that signs nothing but trust anchor sets",
             found=f"{reference} is the same key as {seen[public.key_id][1]} in {seen[public.key_id][0]}",
-            hint="make a key for each role: imgseal key new",
+            hint="make a key for each role: imgseal key new FILE",
         )
     seen[public.key_id] = where, reference
     return public

@@ -29,6 +29,11 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
         block = decode_header_block(raw)
     except SealedFormatError as error:
         error.place = error.place._replace(file=name)
+        error.hint = error.hint or (
+            "give a sealed image in its binary form; firmware is sealed first: imgseal seal FILE --component NAME"
+            if error.code == "structure.unrecognised"
+            else "copy the file again, or seal it again"
+        )
         raise
     statement = block.statement
     component = next((c for c in product.components.values() if c.number == statement.component), None)
@@ -46,7 +51,7 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
         raise UsageError(
             "a detached header without its payload",
             place=Place(file=name),
-            hint="its payload is the file of the same name with .payload. in place of .header.",
+            hint="put its payload beside it, under the same name with .payload. in place of .header.",
         )
     body = bytes(source.read(offset, statement.payload_size))
     if len(body) != statement.payload_size or source.size != offset + statement.payload_size:
@@ -55,7 +60,7 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
             place=Place(file=name),
             expected=f"{offset + statement.payload_size} bytes",
             found=f"{source.size} bytes",
-            hint="copy the file again",
+            hint="copy the file again, or seal it again",
         )
     for index, slot_name in enumerate(component.run):
         base = product.slot_base(slot_name)

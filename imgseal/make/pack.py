@@ -142,7 +142,9 @@ def _refuse_contradictions(images: tuple[SealedImage, ...], *, development: bool
                 "two images for one run slot",
                 expected="one image a slot",
                 found=f"two for {slot}",
-                hint="link one of them for the component's other slot: imgseal show --linker",
+                hint="link one of them for the component's other slot: imgseal show --linker"
+                if len(image.placed.component.run) > 1
+                else "leave one of them out",
             )
         seen[slot] = image
         first = versions.setdefault(image.statement.component, image)

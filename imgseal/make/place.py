@@ -106,7 +106,7 @@ def _place_in(
     end = base + slot.size
     if image.lowest < start:
         raise UsageError(
-            f"this firmware is linked at the start of {slot.name}, where its header block goes",
+            f"this firmware begins in {slot.name} where its header block goes",
             place=Place(file=name, address=image.lowest),
             expected=f"first byte at 0x{start:08x} (slot 0x{base:08x} + header_block {component.header_block})",
             found=f"0x{image.lowest:08x}",

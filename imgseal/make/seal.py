@@ -80,9 +80,9 @@ def _refuse_published(signer: Signer, product: Product, *, development: bool) ->
     raise KeyTroubleError(
         "everyone can sign with this key",
         place=Place(file=signer.name),
-        expected="a key of your own",
+        expected="a key whose private half is secret",
         found=f"the key of {origin}",
-        hint="make one: imgseal key new FILE"
+        hint="make one of your own: imgseal key new FILE"
         + ('; rules.example_keys = "development" allows it for development images' if development else ""),
     )
 

@@ -22,7 +22,7 @@ from imgseal.product.model import (
 from imgseal.product.path_pattern import wrong_with
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
-from imgseal.product.table import Document, Table
+from imgseal.product.table import Document, Table, shown
 from imgseal.versions import Version, decimal
 
 __all__ = ["read", "resolved"]
@@ -51,7 +51,7 @@ def read(
     _override(tree, overrides or {}, name)
     variants = tree.get("variant", {})
     if not isinstance(variants, dict):
-        document.refuse(("variant",), "this is no table", "tables [variant.NAME]", str(variants))
+        document.refuse(("variant",), "this is no table", "tables [variant.NAME]", shown(variants))
     names = {}
     for key in variants:
         product = _product(document, _overlay(document, tree, key), key)
@@ -124,7 +124,7 @@ def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
             )
     signing = local.get("signing", {})
     if not isinstance(signing, dict):
-        document.refuse(("signing",), "this is no table", "[signing.development] or [signing.release]", str(signing))
+        document.refuse(("signing",), "this is no table", "[signing.development] or [signing.release]", shown(signing))
     target = tree.setdefault("signing", {})
     for which, values in signing.items():
         if which not in ("development", "release"):
@@ -157,21 +157,24 @@ def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
                 )
         if not isinstance(table, dict):
             raise UsageError(
-                "--set cannot replace this key",
+                "--set cannot replace this key"
+                if not key.startswith("release.") or "release" in tree
+                else "--set replaces a key of [release], and the product file has no such table",
                 place=Place(key=key),
                 expected="release.version, release.sequence, component.NAME.version or component.NAME.counter",
                 found=key,
-                hint="everything else is said in the product file",
+                hint="say it in the product file",
             )
         if parts[-1] == "version":
             try:
                 Version.parse(value)
-            except ValueError as error:
+            except ValueError:
                 raise UsageError(
                     "--set gives a version that is none",
                     place=Place(key=key),
-                    found=str(error),
-                    hint="give a version such as 2.4.1 or 2.4.1-rc.1",
+                    expected="a version such as 2.4.1 or 2.4.1-rc.1",
+                    found=value,
+                    hint="give three numbers, and behind them -alpha, -beta or -rc where it is one",
                 ) from None
             table[parts[-1]] = value
         elif decimal(value, _U32) is not None:

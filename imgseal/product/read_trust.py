@@ -5,11 +5,12 @@ from collections.abc import Mapping
 from imgseal.product.algorithms import ALGORITHMS
 from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
 from imgseal.product.references import is_token_uri
-from imgseal.product.table import Table, iso_day
+from imgseal.product.table import Table, iso_day, shown
 
 __all__ = ["read_references", "read_rules", "read_trust"]
 
 _U32 = 0xFFFF_FFFF
+_URIS = "docs/keys.md shows URIs that work"
 
 
 def read_references(table: Table, key: str) -> tuple[str, ...]:
@@ -34,7 +35,7 @@ def _reference(table: Table, key: str, text: str) -> str:
     try:
         uri = parse(text)
     except BadTokenUriError as error:
-        table.refuse(key, f"this PKCS#11 URI cannot be used: {error}", error.expected, None, error.hint)
+        table.refuse(key, f"this PKCS#11 URI cannot be used: {error}", error.expected, None, error.hint or _URIS)
     if uri.module_path is not None:
         table.refuse(
             key,
@@ -143,7 +144,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
                     "one key stands in two places of [trust]",
                     "another key for each role",
                     f"{entry.key} in {seen[entry.key]} and {where}",
-                    "make a key for each role: imgseal key new",
+                    "make a key for each role: imgseal key new FILE",
                 )
             seen[entry.key] = where
     return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], *lone)
@@ -152,7 +153,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
 def _list(table: Table, key: str, least: int) -> list[object]:
     value = table.raw(key)
     if not isinstance(value, list) or len(value) < least:
-        table.refuse(key, "this is no list of keys", "one or more public key files in brackets", str(value))
+        table.refuse(key, "this is no list of keys", "one or more public key files in brackets", shown(value))
     return value
 
 
@@ -165,14 +166,14 @@ def _entry(table: Table, value: object, role: str, components: Mapping[str, Comp
     )
     if not isinstance(value, dict) or not isinstance(value.get("key"), str) or any(k not in allowed for k in value):
         table.refuse(
-            "keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", str(value)
+            "keys", "an entry that is no key", f"a file name, or a table with {', '.join(allowed)}", shown(value)
         )
     _refuse_token(table, "keys", value["key"])
     limits = []
     for key in ("components", "classes"):
         names = value.get(key, [])
         if not isinstance(names, list) or not all(isinstance(n, str) for n in names) or (key in value and not names):
-            table.refuse("keys", f"{key} is no list of names", "one or more names in brackets", str(names))
+            table.refuse("keys", f"{key} is no list of names", "one or more names in brackets", shown(names))
         limits.append(tuple(names))
     for name in limits[0]:
         if name not in components:
@@ -186,5 +187,5 @@ def _entry(table: Table, value: object, role: str, components: Mapping[str, Comp
 def _day(table: Table, value: object, key: str) -> str:
     day = iso_day(value)
     if day is None:
-        table.refuse("keys", f"{key} is no day", f"a date without quotes, such as {key} = 2027-01-31", str(value))
+        table.refuse("keys", f"{key} is no day", f"a date without quotes, such as {key} = 2027-01-31", shown(value))
     return day

@@ -2,6 +2,7 @@
 
 import itertools
 
+from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_STEP
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Memory, Product, Slot
 from imgseal.product.record_room import MEMBERS_MAX, PLACES, WRITE_UNIT_MAX, place_bytes
@@ -227,12 +228,13 @@ def _code_slot(product: Product, component: Component, slot: Slot, document: Doc
     start = memory.base + slot.at + (0 if component.header else component.header_block)
     alignment = vector_alignment(component.core, component.vectors)
     if start % alignment:
+        fits = component.header_block + -start % alignment
         document.refuse(
             (*path, "header_block" if not component.header else "run"),
             f"{component.core} cannot take a vector table at 0x{start:08x} in {slot.name}",
             f"a multiple of {alignment} for {component.vectors} vectors",
             f"0x{start:08x}",
-            f"header_block = {-(-component.header_block // alignment) * alignment} would fit"
-            if not component.header
+            f"say header_block = {fits}, and link the firmware for it: imgseal show --linker"
+            if not component.header and fits % HEADER_BLOCK_STEP == 0 and fits <= HEADER_BLOCK_MAX
             else None,
         )

@@ -10,7 +10,7 @@ from imgseal.errors import Place, UsageError
 from imgseal.product.keys import keys_of
 from imgseal.versions import Version, decimal
 
-__all__ = ["Document", "Table", "iso_day"]
+__all__ = ["Document", "Table", "iso_day", "shown"]
 
 _UNITS = {
     "B": 1,
@@ -76,7 +76,7 @@ class Table:
         self.document = document
         self.path = path
         if not isinstance(values, dict):
-            document.refuse(path, "this is no table", "a table", _shown(values))
+            document.refuse(path, "this is no table", "a table", shown(values))
         self._values: dict[str, object] = values
         allowed = keys_of(kind)
         for key in values:
@@ -122,7 +122,7 @@ class Table:
         """Return the named tables below a key, in the order of the file."""
         values = self._get(key, _REQUIRED if needed else {})
         if not isinstance(values, dict) or (needed and not values):
-            self.refuse(key, "there is nothing here", f"tables [{_dotted((*self.path, key))}.NAME]", _shown(values))
+            self.refuse(key, "there is nothing here", f"tables [{_dotted((*self.path, key))}.NAME]", shown(values))
         out = {}
         for name, value in values.items():
             if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
@@ -136,14 +136,14 @@ class Table:
         """Return an array of tables."""
         values = self._get(key, [])
         if not isinstance(values, list):
-            self.refuse(key, "this is no array of tables", f"[[{_dotted((*self.path, key))}]]", _shown(values))
+            self.refuse(key, "this is no array of tables", f"[[{_dotted((*self.path, key))}]]", shown(values))
         return [Table(self.document, value, (*self.path, key, index), kind) for index, value in enumerate(values)]
 
     def items(self, key: str) -> dict[str, object]:
         """Return the bare entries of a table whose keys are free."""
         values = self._get(key, {})
         if not isinstance(values, dict):
-            self.refuse(key, "this is no table", "a table", _shown(values))
+            self.refuse(key, "this is no table", "a table", shown(values))
         return values
 
     def raw(self, key: str, default: object = None) -> object:
@@ -154,7 +154,7 @@ class Table:
         """Return a text that is not empty."""
         value = self._get(key, default)
         if not isinstance(value, str) or not value.strip() or len(value) > limit:
-            self.refuse(key, "this is no text", f"a text of 1 to {limit} characters in quotes", _shown(value))
+            self.refuse(key, "this is no text", f"a text of 1 to {limit} characters in quotes", shown(value))
         return value
 
     def optional_text(self, key: str) -> str | None:
@@ -165,14 +165,19 @@ class Table:
         """Return one of a few words."""
         value = self._get(key, default)
         if value not in options:
-            self.refuse(key, "not one of the words allowed here", " or ".join(f'"{o}"' for o in options), _shown(value))
+            self.refuse(key, "not one of the words allowed here", " or ".join(f'"{o}"' for o in options), shown(value))
         return str(value)
 
     def integer(self, key: str, least: int, most: int, default: object = _REQUIRED) -> int:
         """Return an integer in a range."""
         value = self._get(key, default)
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            self.refuse(key, "not a number allowed here", f"an integer from {least} to {most}", _shown(value))
+            self.refuse(
+                key,
+                "not a number allowed here",
+                str(least) if least == most else f"an integer from {least} to {most}",
+                shown(value),
+            )
         return value
 
     def seconds(self, key: str) -> float | None:
@@ -181,7 +186,7 @@ class Table:
             return None
         value = self._values[key]
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= 1_000_000:
-            self.refuse(key, "not a time allowed here", "a number above 0, at most 1000000", _shown(value))
+            self.refuse(key, "not a time allowed here", "a number above 0, at most 1000000", shown(value))
         return float(value)
 
     def pair(self, key: str) -> tuple[float, float]:
@@ -193,7 +198,7 @@ class Table:
             or any(isinstance(t, bool) or not isinstance(t, (int, float)) or not 0 < t <= 1e9 for t in times)
             or times[0] > times[1]
         ):
-            self.refuse(key, "not a typical and a longest time", "two numbers such as [45, 400]", _shown(value))
+            self.refuse(key, "not a typical and a longest time", "two numbers such as [45, 400]", shown(value))
         return float(times[0]), float(times[1])
 
     def day(self, key: str) -> str:
@@ -201,14 +206,14 @@ class Table:
         value = self._get(key, _REQUIRED)
         day = iso_day(value)
         if day is None:
-            self.refuse(key, "this is no day", f"a date without quotes, such as {key} = 2027-01-31", _shown(value))
+            self.refuse(key, "this is no day", f"a date without quotes, such as {key} = 2027-01-31", shown(value))
         return day
 
     def boolean(self, key: str, default: bool) -> bool:
         """Return true or false."""
         value = self._get(key, default)
         if not isinstance(value, bool):
-            self.refuse(key, "neither true nor false", "true or false", _shown(value))
+            self.refuse(key, "neither true nor false", "true or false", shown(value))
         return value
 
     def size(self, key: str, default: object = _REQUIRED) -> int:
@@ -223,9 +228,7 @@ class Table:
             if count is not None and factor is not None and 0 < count * factor <= 1 << 32:
                 return count * factor
         hint = "decimal kB and MB are too easily confused with the binary ones" if isinstance(value, str) else None
-        self.refuse(
-            key, "this is no size", 'bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', _shown(value), hint
-        )
+        self.refuse(key, "this is no size", 'bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', shown(value), hint)
 
     def version(self, key: str, default: object = _REQUIRED) -> Version:
         """Return a version."""
@@ -241,7 +244,7 @@ class Table:
                 return parse(value)
         except ValueError:
             pass
-        self.refuse(key, "this cannot be read", expected, _shown(value))
+        self.refuse(key, "this cannot be read", expected, shown(value))
 
     def texts(self, key: str, default: object = _REQUIRED, *, least: int = 0, most: int = 64) -> tuple[str, ...]:
         """Return an array of texts without repetitions."""
@@ -252,9 +255,7 @@ class Table:
             or len(set(value)) != len(value)
             or not least <= len(value) <= most
         ):
-            self.refuse(
-                key, "this is no list of names", f"{least} to {most} different texts in brackets", _shown(value)
-            )
+            self.refuse(key, "this is no list of names", f"{least} to {most} different texts in brackets", shown(value))
         return tuple(value)
 
 
@@ -265,8 +266,11 @@ def iso_day(value: object) -> str | None:
     return value.isoformat() if isinstance(value, date) and not isinstance(value, datetime) else None
 
 
-def _shown(value: object) -> str:
+def shown(value: object) -> str:
+    """Return a value as messages show it: short, and never with a PIN that stands in a PKCS#11 URI."""
     if value is None:
         return "nothing"
     text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
+    if "pin-value" in text.lower():
+        return "a PKCS#11 URI with a PIN in it, not shown"
     return text if len(text) <= 80 else text[:77] + "..."

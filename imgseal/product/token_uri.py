@@ -97,8 +97,8 @@ def parse(text: str) -> TokenUri:
         )
     for name, raw in _pairs(path, ";", _PATH_VALUE):
         if name not in _PATH:
-            near = "it would narrow down which key is meant, and nothing here looks at it"
-            raise BadTokenUriError(f"the attribute {name} is not known", ", ".join(_PATH), near)
+            why = "leave it out: it would narrow down which key is meant, and nothing here looks at it"
+            raise BadTokenUriError(f"the attribute {name} is not known", ", ".join(_PATH), why)
         if name in values:
             raise BadTokenUriError(f"the attribute {name} stands twice", "each attribute once")
         values[name] = _value(name, raw)

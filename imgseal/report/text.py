@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from imgseal.errors import visible
 from imgseal.findings import FAILED, GROUPS, NOT_RUN, PASSED, Finding, Verdict
 
 __all__ = ["finding_lines", "verdict_lines"]
@@ -10,7 +11,14 @@ _WIDTH = 100
 
 
 def verdict_lines(verdict: Verdict, *, every_check: bool = False) -> Iterator[str]:
-    """Yield the lines of a verdict without line ends; with `every_check` each check has a line of its own."""
+    """Yield the lines of a verdict without line ends; with `every_check` each check has a line of its own.
+
+    No name or text of a stranger in them can act on a terminal.
+    """
+    return map(visible, _verdict_lines(verdict, every_check=every_check))
+
+
+def _verdict_lines(verdict: Verdict, *, every_check: bool) -> Iterator[str]:
     answer = "accepted" if verdict.accepted else "refused"
     yield f"{answer}, for {verdict.device}: {verdict.name}"
     for label, text in verdict.details:
@@ -41,7 +49,7 @@ def verdict_lines(verdict: Verdict, *, every_check: bool = False) -> Iterator[st
 def finding_lines(finding: Finding, subject: str) -> Iterator[str]:
     """Yield a finding: code and message, then place, expected, found and what to do."""
     about = f" ({subject})" if subject else ""
-    yield f"  {finding.code}{about}: {finding.message}"
+    yield visible(f"  {finding.code}{about}: {finding.message}")
     for label, text in (
         ("where", str(finding.place)),
         ("expected", finding.expected),
@@ -49,7 +57,7 @@ def finding_lines(finding: Finding, subject: str) -> Iterator[str]:
         ("hint", finding.hint),
     ):
         if text:
-            yield f"    {label + ':':<10}{text}"
+            yield visible(f"    {label + ':':<10}{text}")
 
 
 def _summary(verdict: Verdict) -> Iterator[str]:

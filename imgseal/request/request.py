@@ -14,7 +14,7 @@ from imgseal.errors import InputError
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
 from imgseal.records import NamedTuple
 from imgseal.request.profile import refuse_outside_profile
-from imgseal.request.text_form import decode64, encode64, hex_bytes, read_document, refuse, write_document
+from imgseal.request.text_form import CHANGED, decode64, encode64, hex_bytes, read_document, refuse, write_document
 from imgseal.request.words import manifest_words, statement_words
 from imgseal.sealed.codec import decode_statement, encode_statement
 from imgseal.sealed.layout import STATEMENT_BYTES
@@ -126,7 +126,7 @@ def decode_request(data: bytes, name: str) -> Request:
             refuse("the request is not as imgseal writes it", "", "what its statements and manifests say", "other text")
     except InputError as error:
         error.place = error.place._replace(file=name)
-        error.hint = error.hint or "it was changed on the way: get it again"
+        error.hint = CHANGED
         raise
     return request
 

@@ -57,7 +57,13 @@ def decode_response(data: bytes, name: str, request: Request, digest: bytes) -> 
     try:
         response = _decode(data)
         if response.request != digest:
-            refuse("this is the response to another request", "request", digest.hex(), response.request.hex())
+            refuse(
+                "this is the response to another request",
+                "request",
+                digest.hex(),
+                response.request.hex(),
+                "name the response to this request, or have this one endorsed: imgseal endorse REQUEST --key KEY",
+            )
         wanted = {(item.digest, asked) for item in request.items for asked in item.keys}
         for number, signed in enumerate(response.signatures):
             if (signed.digest, signed.asked) not in wanted:

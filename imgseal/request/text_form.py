@@ -7,9 +7,11 @@ from typing import NoReturn
 
 from imgseal.errors import InputError, Place
 
-__all__ = ["decode64", "encode64", "escaped", "hex_bytes", "read_document", "refuse", "write_document"]
+__all__ = ["CHANGED", "decode64", "encode64", "escaped", "hex_bytes", "read_document", "refuse", "write_document"]
 
 _SHOWN = 160
+CHANGED = "is it the right file? then it was changed on the way: get it again"
+"""What to do about a request or response that does not read."""
 
 
 def escaped(text: str) -> str:
@@ -17,13 +19,13 @@ def escaped(text: str) -> str:
     return "".join(c if c.isascii() and c.isprintable() else f"\\u{ord(c):04x}" for c in text)
 
 
-def refuse(message: str, key: str, expected: str | None = None, found: str | None = None) -> NoReturn:
+def refuse(
+    message: str, key: str, expected: str | None = None, found: str | None = None, hint: str | None = None
+) -> NoReturn:
     """Raise InputError about one key of a request or response."""
     if found is not None:
         found = escaped(found if len(found) <= _SHOWN else found[: _SHOWN - 3] + "...")
-    raise InputError(
-        message, place=Place(key=key), expected=expected, found=found, hint="it was changed on the way: get it again"
-    )
+    raise InputError(message, place=Place(key=key), expected=expected, found=found, hint=hint or CHANGED)
 
 
 def write_document(document: dict[str, object]) -> bytes:

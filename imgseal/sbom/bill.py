@@ -69,7 +69,14 @@ def _parse(data: bytes, name: str) -> object:
         return json.loads(text, object_pairs_hook=lambda pairs: _members(pairs, name))
     except json.JSONDecodeError as error:
         offset = len(text[: error.pos].encode())
-        _refuse(name, f"this is not JSON: {error.msg}", "CycloneDX or SPDX as JSON", None, error.lineno, offset)
+        _refuse(
+            name,
+            f"this is not JSON: {error.msg[:1].lower()}{error.msg[1:]}",
+            "CycloneDX or SPDX as JSON",
+            None,
+            error.lineno,
+            offset,
+        )
     except RecursionError:
         _refuse(name, "this JSON is nested too deeply to be a bill of materials", _EXPECTED, None)
     except ValueError as error:  # a number of thousands of digits

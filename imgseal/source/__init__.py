@@ -39,9 +39,9 @@ def read(
         raise UsageError(
             "a flat binary does not say where it belongs",
             place=Place(file=name),
-            expected="an address behind the file name: NAME=FILE@ADDRESS",
+            expected="an address behind the file name: FILE@ADDRESS",
             found="no address",
-            hint=f"for example radio={name}@0x60000; HEX, S-record and ELF files have their own addresses",
+            hint=f"give it on the command line, for example {name}@0x60000; HEX, S-record and ELF files have their own",
         )
     if kind != BINARY and base is not None:
         raise UsageError(

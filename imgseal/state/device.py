@@ -157,7 +157,7 @@ def read(text: str, *, name: str) -> DeviceState:
         tree = json.loads(text, object_pairs_hook=unique)
     except json.JSONDecodeError as error:
         raise UsageError(
-            f"this device state file is not JSON: {error.msg}",
+            f"this device state file is not JSON: {error.msg[:1].lower()}{error.msg[1:]}",
             place=Place(file=name, line=error.lineno),
             hint="docs/format/device-state.md has an example",
         ) from None
@@ -265,14 +265,15 @@ def _refused(name: str, key: str, message: str, expected: str | None, found: str
         message,
         place=Place(file=name, key=key),
         expected=expected,
-        found=found,
+        found=found if found is None or len(found) <= 80 else found[:77] + "...",
         hint="docs/format/device-state.md explains every key",
     )
 
 
 def _integer(name: str, key: str, value: object, least: int, most: int) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise _refused(name, key, "not a number allowed here", f"an integer from {least} to {most}", str(value))
+        expected = str(least) if least == most else f"an integer from {least} to {most}"
+        raise _refused(name, key, "not a number allowed here", expected, str(value))
     return value
 
 

@@ -11,6 +11,8 @@ __all__ = ["SuitError", "decode_part", "refuse"]
 class SuitError(InputError):
     """The bytes are no envelope or manifest that can be read; `place.key` says which member."""
 
+    usual_hint = "get the package again from its source, or make it again: imgseal build"
+
 
 def refuse(where: str, message: str, expected: str | None = None, found: object = None) -> NoReturn:
     """Raise SuitError about one member."""

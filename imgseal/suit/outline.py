@@ -37,7 +37,7 @@ def outline(envelope: Envelope) -> Iterator[str]:
     yield from _sequence(manifest.shared, "    ")
     yield from _members(manifest, envelope)
     for key, payload in envelope.payloads.items():
-        yield f"payload {key}: {len(payload)} bytes"
+        yield f"payload {_plain(key)}: {len(payload)} bytes"
 
 
 def _members(manifest: Manifest, envelope: Envelope) -> Iterator[str]:

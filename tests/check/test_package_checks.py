@@ -556,3 +556,12 @@ def test_wrapped_digest_covers_the_head() -> None:
 
     content = encode_member((Command(21, 2),))
     assert wrapped_digest(content).value == hashlib.sha256(bytes([0x40 | len(content)]) + content).digest()
+
+
+@pytest.mark.parametrize("size", [3, 300, 3000])
+def test_what_cannot_be_read_says_what_to_do(size: int) -> None:
+    """Findings that a reader's error becomes have a hint as all others."""
+    for data in (package()[:size], workshop().images["radio"][:size]):
+        findings = verdict(data).findings
+        assert findings
+        assert all(finding.hint for finding in findings)

@@ -162,7 +162,7 @@ MISTAKES = [
     (("motor=imgseal.toml",), 2, "NAME=FILE" if False else "flat binary"),
     (("motor=keys/images.pem",), 3, "no firmware"),
     (("motor=motor-a.hex", "--set", "product.name=x"), 2, "--set cannot replace"),
-    (("motor=motor-a.hex", "--set", "release.version=2"), 2, "not a version"),
+    (("motor=motor-a.hex", "--set", "release.version=2"), 2, "gives a version that is none"),
     (("motor=motor-a.hex", "--set", "release.version"), 2, "KEY=VALUE"),
     (("motor=motor-a.hex", "--set", "component.motr.counter=2"), 2, "does not have"),
     (("motor=motor-a.hex", "--set", "component.motor.counter=65"), 2, "counter storage"),
@@ -193,7 +193,7 @@ def test_failure_leaves_earlier_outputs_as_they_were(imgseal: Imgseal, project: 
     (project / "radio.bin").write_bytes(b"\xff" * 3001)
     said = imgseal("build", *ALL, "--release")
     assert said.status == 1
-    assert "our own judge refuses" in said.err
+    assert "imgseal's own judge refuses" in said.err
     assert "content." in said.err
     (project / "radio.bin").write_bytes(before["radio.bin"])
     assert tree(project) == before

@@ -99,5 +99,5 @@ def test_a_trusted_key_that_everybody_has_is_refused(imgseal: Imgseal, project: 
     before = tree(project)
     said = imgseal("device-code", "seal")
     assert said.status == 4
-    assert "private half is public" in said.err
+    assert "everyone can sign with this key" in said.err
     assert tree(project) == before

@@ -109,7 +109,7 @@ def test_numbers_below_the_log(
     before = tree(three)
     sequence, *more = arguments
     err = release(imgseal, sequence, *more, status=2)
-    assert "against release.log" in err
+    assert "(release log release.log)" in err
     for words in (f"imgseal.toml, {key}", expected, hint):
         assert words in err
     assert tree(three) == before
@@ -525,10 +525,10 @@ MISTAKES = [
     (("show", "2.4.9"), 2, "no such release"),
     (("show", "9"), 2, "no such release"),
     (("show", ""), 2, "no such release"),
-    (("show", "0", "--key", "00" * 32), 2, "give a release or --key"),
+    (("show", "0", "--key", "00" * 32), 2, "a release and --key cannot be given together"),
     (("show", "--key", "00"), 2, "no thumbprint"),
-    (("prove",), 2, "give a release, or --from"),
-    (("prove", "2.4.1", "--from", "1"), 2, "give a release, or --from"),
+    (("prove",), 2, "give either a release or --from"),
+    (("prove", "2.4.1", "--from", "1"), 2, "give either a release or --from"),
     (("prove", "--from", "4"), 2, "never had this size"),
     (("prove", "--from", "-1"), 2, "does not fit"),
     (("prove", "--from", "3", "--size", "2"), 2, "does not fit"),

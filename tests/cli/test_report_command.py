@@ -108,7 +108,7 @@ MISTAKES = [
     ((NAME, "--out", NAME), 2, "an output would overwrite"),
     ((NAME, "--out", "imgseal.toml"), 2, "an output would overwrite"),
     (("nothing.suit", "--out", "r.html"), 3, "cannot read this artefact"),
-    ((NAME, "--previous", "out/radio.sealed.bin", "--out", "r.html"), 3, "compare takes update packages"),
+    ((NAME, "--previous", "out/radio.sealed.bin", "--out", "r.html"), 3, "is it an update package"),
     ((NAME, "--device", "nothing.json", "--out", "r.html"), 3, "cannot read this device state file"),
     ((NAME, "--as-of", "someday", "--out", "r.html"), 2, "this is no day"),
     ((NAME, "--format", "doc", "--out", "r.html"), 2, "doc"),

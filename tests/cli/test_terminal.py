@@ -125,5 +125,5 @@ def test_interrupted(imgseal: Imgseal, project: Path, monkeypatch: pytest.Monkey
 
     monkeypatch.setattr("imgseal.cli.release_log.write_all", stop)
     said = imgseal("build", "phrases=phrases.bin@0x60080400", "--release")
-    assert (said.status, "nothing was written" in said.err) == (130, True)
+    assert (said.status, "no half-written file is left" in said.err) == (130, True)
     assert not (project / "out").exists()

@@ -74,7 +74,7 @@ def test_what_cannot_be_compared() -> None:
     of = product()
     with pytest.raises(InputError) as caught:
         read_contents(workshop().images["radio"], "radio.bin", of)
-    assert (caught.value.place.file, "packages" in (caught.value.hint or "")) == ("radio.bin", True)
+    assert (caught.value.place.file, "an update package" in (caught.value.hint or "")) == ("radio.bin", True)
     other = product(lambda text: text.replace("number = 3\n", "number = 9\n"))
     with pytest.raises(InputError, match="no run slot of this product"):
         read_contents(workshop().package, "x", other)

@@ -60,7 +60,7 @@ def test_starter_is_valid_as_it_stands() -> None:
 
 # replaced text, its replacement, key path in the error, words in it
 RULES = [
-    ("format = 1", "format = 2", "format", "1 to 1"),
+    ("format = 1", "format = 2", "format", "expected: 1"),
     ('name = "vent-drive"', 'name = "vent drive"', "product.name", "file name"),
     ('vendor = "quillmoor.example"', 'vendor = "quillmoor"', "product.vendor", "domain"),
     ('hardware = "2..4"', 'hardware = "4..2"', "product.hardware", "range"),
@@ -278,3 +278,14 @@ def test_random_edits_are_read_or_refused_by_name() -> None:
         except UsageError as error:
             assert_named(error)
     assert 0 < read_well < 1500
+
+
+@pytest.mark.parametrize("value", ['["{}"]', '{{ uri = "{}" }}', '["{}", "{}"]'])
+@pytest.mark.parametrize("key", ['images = "keys/images.pem"', 'keys = ["keys/images.pub.pem"]'])
+def test_no_pin_is_shown(key: str, value: str) -> None:
+    """Where a PKCS#11 URI with a PIN stands in a wrong place, the message does not quote it."""
+    assert key in TEXT
+    name = key.partition(" ")[0]
+    uri = "pkcs11:token=a;object=b?pin-value=94716283"
+    lines = refused(TEXT.replace(key, f"{name} = {value.format(uri, uri)}", 1)).lines()
+    assert "94716283" not in "\n".join(lines)

@@ -75,8 +75,8 @@ def test_a_flat_binary_needs_an_address() -> None:
     with pytest.raises(UsageError, match="does not say where it belongs") as refused:
         read(io.BytesIO(b"\x00\x40\x00\x20"), name="radio.bin")
     assert refused.value.place.file == "radio.bin"
-    assert "NAME=FILE@ADDRESS" in (refused.value.expected or "")
-    assert "radio=radio.bin@0x60000" in (refused.value.hint or "")
+    assert "FILE@ADDRESS" in (refused.value.expected or "")
+    assert "radio.bin@0x60000" in (refused.value.hint or "")
 
 
 @pytest.mark.parametrize("text", [HEX, SREC])
