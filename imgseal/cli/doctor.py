@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.cli.firmware import component_of
-from imgseal.cli.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, read_text
+from imgseal.cli.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, missing_key, read_text
 from imgseal.errors import ImgsealError, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, MAP_BYTES
 from imgseal.product.references import is_token_uri
+from imgseal.product.starter import STARTER_VENDOR
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
@@ -63,12 +64,13 @@ def command(for_release: bool, maps: tuple[str, ...], product_file: str | None) 
         click.echo("missing  a product file that can be read; then run this again")
         click.echo(f"         mend: {error.hint or 'imgseal init'}")
         return 1
-    remarks = [_product(project)]
+    remarks = list(_product(project))
     remarks += _keys(project, for_release=for_release)
     remarks += _slots(project.product)
     remarks += _surroundings(project, for_release=for_release)
     for argument in maps:
         remarks += _map(argument, project.product)
+    remarks = [each for n, each in enumerate(remarks) if not _said(each, remarks[:n])]
     for remark in remarks:
         click.echo(f"{remark.state:<8} {remark.what}")
         if remark.mend:
@@ -78,10 +80,21 @@ def command(for_release: bool, maps: tuple[str, ...], product_file: str | None) 
     return 1 if missing else 0
 
 
-def _product(project: Project) -> Remark:
+def _said(remark: Remark, before: list[Remark]) -> bool:
+    """Say whether something is missing only because of what is missing already: the public half of a key to be made."""
+    return remark.state != "ok" and remark.mend != "" and any(each.mend == remark.mend for each in before)
+
+
+def _product(project: Project) -> "Iterator[Remark]":
     product = project.product
     parts = ", ".join(f"{name} ({'/'.join(c.run)})" for name, c in product.components.items())
-    return Remark("ok", f"{project.path}: {product.name} {product.release.version}, components {parts}")
+    yield Remark("ok", f"{project.path}: {product.name} {product.release.version}, components {parts}")
+    if product.vendor == STARTER_VENDOR:
+        yield Remark(
+            "note",
+            f"product.vendor is still {product.vendor}, as imgseal init writes it: identifiers on devices come from it",
+            "put a domain of your own there before the first device is made; docs/format/product-file.md",
+        )
 
 
 def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
@@ -112,7 +125,15 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
             yield _public(project, entry.key, name, "missing" if needed else "note")
     if trust.apex is None:
         yield Remark(
-            "note", "trust.apex is not set: devices could never be given other keys", "docs/keys.md, docs/incident.md"
+            "note",
+            "trust.apex is not set: devices could never be given other keys",
+            'imgseal key new keys/apex.pem, and in the product file [trust] apex = "keys/apex.pub.pem"',
+        )
+    elif trust.contingency is None:
+        yield Remark(
+            "note",
+            "trust.contingency is not set: a lost apex key could not be replaced",
+            'imgseal key new keys/contingency.pem, and [trust] contingency = "keys/contingency.pub.pem"',
         )
     for name in ("apex", "contingency"):
         reference = getattr(trust, name)
@@ -142,8 +163,8 @@ def _private(project: Project, reference: str, key: str, absent: str, *, develop
         return Remark("ok", f"{key}: {reference} (not opened)")
     path = project.resolve(reference)
     if not os.path.exists(path):
-        flag = "--no-passphrase " if development else ""
-        return Remark(absent, f"{key}: {path} is not there", f"imgseal key new {flag}{path}")
+        mend = missing_key(path, reference, key, development=development)
+        return Remark(absent, f"{key}: {path} is not there", mend.removeprefix("put it there, or make one: "))
     try:
         head = bytes(read_bounded(path, "key", KEY_FILE_BYTES))
     except ImgsealError as error:
@@ -198,12 +219,7 @@ def _surroundings(project: Project, *, for_release: bool) -> "Iterator[Remark]":
     ignored = read_text(ignore, ".gitignore", KEY_FILE_BYTES) if os.path.exists(ignore) else ""
     if os.path.isdir(os.path.join(project.folder, ".git")) and "*.pem" not in ignored:
         yield Remark("missing", "version control would take private keys", f'add "*.pem" and "!*.pub.pem" to {ignore}')
-    if project.product.ledger is None:
-        yield Remark(
-            "note",
-            "no release log: nothing remembers which sequence and counters have been released",
-            '[ledger] path = "release.log" in the product file',
-        )
+    yield _log(project)
     uses = any(
         is_token_uri(reference)
         for keys in project.product.signing.values()
@@ -215,6 +231,31 @@ def _surroundings(project: Project, *, for_release: bool) -> "Iterator[Remark]":
             state, "keys are in tokens, and the library for them is not installed", "pip install 'imgseal[token]'"
         )
     yield Remark("ok", f"Python {sys.version.split()[0]}")
+
+
+def _log(project: Project) -> Remark:
+    """Verify the release log from its first line."""
+    if project.product.ledger is None:
+        return Remark(
+            "note",
+            "no release log: nothing remembers which sequence and counters have been released",
+            '[ledger] path = "release.log" in the product file',
+        )
+    from imgseal.cli.ledger_file import LogFile
+
+    path = project.resolve(project.product.ledger)
+    if not os.path.lexists(path):
+        return Remark("ok", f"ledger: {path} is not there yet; the first imgseal build --release makes it")
+    log, last = LogFile(path), None
+    try:
+        for step in log.walk():
+            last = step.entry
+    except ImgsealError as error:
+        where = "" if error.place.line is None else f":{error.place.line}"
+        return Remark("missing", f"ledger: {path}{where}: {error.message}", error.hint or "restore it from a backup")
+    newest = "" if last is None else f", the last of {last.version} with sequence {last.sequence}"
+    size = log.head.size
+    return Remark("ok", f"ledger: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}")
 
 
 def _map(argument: str, product: "Product") -> "Iterator[Remark]":

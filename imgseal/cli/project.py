@@ -24,6 +24,7 @@ __all__ = [
     "PRODUCT_NAME",
     "Project",
     "find_product",
+    "missing_key",
     "open_signer",
     "product_options",
     "read_text",
@@ -213,13 +214,20 @@ class Project(NamedTuple):
 
         path = self.resolve(reference)
         if not os.path.exists(path):
-            flag = "--no-passphrase " if development else ""
             raise KeyTroubleError(
                 "the signing key is not there",
                 place=Place(file=path),
-                hint=f"{self.path} names it as {key}; put it there, or make one: imgseal key new {flag}{path}",
+                hint=f"{self.path} names it as {key}; {missing_key(path, reference, key, development=development)}",
             )
-        return _opened(_key_file(path, "check the permissions of the file"), path)
+        return _opened(_key_file(path, "check the permissions of the file"), path, key.rpartition(".")[2])
+
+
+def missing_key(path: str, reference: str, key: str, *, development: bool) -> str:
+    """Say what to do about a private key that is not there: a new one is no answer where its public half is known."""
+    stem = reference.removesuffix(".pem")
+    if os.path.exists(path.removesuffix(".pem") + ".pub.pem"):
+        return f'put it there; or, if others hold it: {key} = "{stem}.pub.pem" and imgseal build --sign-later'
+    return f"put it there, or make one: imgseal key new {'--no-passphrase ' if development else ''}{path}"
 
 
 def open_signer(path: str) -> "Signer":
@@ -253,7 +261,7 @@ def _key_file(path: str, hint: str) -> bytes:
         ) from None
 
 
-def _opened(data: bytes, path: str) -> "Signer":
+def _opened(data: bytes, path: str, role: str | None = None) -> "Signer":
     """Return the signer of a private key, or of a public one whose private half is held elsewhere."""
     from imgseal.keys.pem import load_private, load_public
     from imgseal.keys.signer import file_signer
@@ -262,23 +270,29 @@ def _opened(data: bytes, path: str) -> "Signer":
         from imgseal.keys.elsewhere import LaterSigner
 
         return LaterSigner(load_public(data, path), path)
-    return file_signer(load_private(data, path, unlock(path)), path)
+    return file_signer(load_private(data, path, unlock(path, role)), path)
 
 
-def unlock(path: str) -> "Callable[[], Hidden]":
-    """Return a function that asks for the pass phrase of a key file: from the environment, else at the terminal."""
+def unlock(path: str, role: str | None = None) -> "Callable[[], Hidden]":
+    """Return a function that asks for the pass phrase of a key file: from the environment, else at the terminal.
+
+    The two roles may have variables of their own, so that one pass phrase does not open both keys.
+    """
 
     def ask() -> "Hidden":
         from imgseal.keys.hidden import Hidden
 
         given = os.environ.get(PASSPHRASE_VARIABLE)
+        if role is not None:
+            given = os.environ.get(f"{PASSPHRASE_VARIABLE}_{role.upper()}", given)
         if given is not None:
             return Hidden(given.encode())
         if not os.isatty(0):
             raise KeyTroubleError(
                 "this key is encrypted, and there is nobody to ask for its pass phrase",
                 place=Place(file=path),
-                hint=f"set {PASSPHRASE_VARIABLE}, or run imgseal in a terminal",
+                hint=f"set {PASSPHRASE_VARIABLE}{'' if role is None else f' or {PASSPHRASE_VARIABLE}_{role.upper()}'}, "
+                "or run imgseal in a terminal",
             )
         answer: str = click.prompt(f"Pass phrase for {path}", hide_input=True, err=True)
         return Hidden(answer.encode())

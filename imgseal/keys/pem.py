@@ -144,7 +144,8 @@ def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> Any
             raise KeyTroubleError(
                 "the pass phrase does not open this key",
                 place=Place(file=name),
-                hint="give the right one at the prompt or in IMGSEAL_PASSPHRASE",
+                hint="give the right one at the prompt or in IMGSEAL_PASSPHRASE; keys with different ones: "
+                "IMGSEAL_PASSPHRASE_IMAGES, IMGSEAL_PASSPHRASE_PACKAGES",
             ) from None
         raise KeyTroubleError(
             "not a readable private key",

@@ -1,6 +1,9 @@
 """The starter product file that `imgseal init` writes: valid as it stands, commented so that one can fill it in."""
 
-__all__ = ["STARTER"]
+__all__ = ["STARTER", "STARTER_VENDOR"]
+
+STARTER_VENDOR = "vendor.example"
+"""A placeholder; a test holds the text below against it."""
 
 STARTER = """\
 # Everything that imgseal needs to know about the product. Fill in the names marked (*), then:

@@ -105,3 +105,67 @@ def test_linker_maps(imgseal: Imgseal, project: Path, tmp_path: Path, tool: Call
     assert (said.status, "linked for no run slot" in said.out, "0x000c0400 (radio)" in said.out) == (1, True, True)
     for argument, status in (("motor", 2), ("motors=app.map", 2), ("motor=none.map", 3), ("motor=imgseal.toml", 3)):
         assert imgseal("doctor", "--map", argument).status == status
+
+
+def test_the_release_log(imgseal: Imgseal, project: Path) -> None:
+    """Not there yet, good, changed, and something else in its place."""
+    path = project / "imgseal.toml"
+    path.write_text(path.read_text() + '\n[ledger]\npath = "release.log"\n')
+    assert "ok       ledger: release.log is not there yet; the first imgseal build --release makes it" in doctor(
+        imgseal
+    )
+    assert imgseal("build", *ALL, "--release").status == 0
+    assert "ok       ledger: release.log, 1 entry, the last of 2.4.1 with sequence 17" in doctor(imgseal)
+    log = project / "release.log"
+    log.write_bytes(log.read_bytes().replace(b'"sequence":17', b'"sequence":18', 1))
+    assert "missing  ledger: release.log:1: " in doctor(imgseal)
+    log.unlink()
+    log.mkdir()
+    assert "missing  ledger: release.log: cannot read this release log" in doctor(imgseal)
+
+
+def doctor(imgseal: Imgseal) -> str:
+    return imgseal("doctor").out
+
+
+def test_what_a_new_project_is_told(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pair of keys that is missing is one thing, and one command makes it; the placeholder vendor is named."""
+    monkeypatch.chdir(tmp_path)
+    assert imgseal("init").status == 0
+    said = doctor(imgseal)
+    assert said.count("mend: imgseal key new --no-passphrase keys-dev/images.pem") == 1
+    assert said.endswith("2 missing\n")
+    assert "product.vendor is still vendor.example" in said
+    assert '[trust] apex = "keys/apex.pub.pem"' in said
+    replaced(tmp_path, 'vendor = "vendor.example"', 'vendor = "quillmoor.example"')
+    assert "vendor.example, as" not in doctor(imgseal)
+
+
+def test_a_private_key_that_others_hold(imgseal: Imgseal, project: Path) -> None:
+    """Its public half is here, so a new pair would be another key: doctor and build say what there is to do."""
+    (project / "keys/images.pem").unlink()
+    words = 'put it there; or, if others hold it: signing.release.images = "keys/images.pub.pem" and imgseal build'
+    assert words in doctor(imgseal)
+    said = imgseal("build", *ALL, "--release", "--sign-later")
+    assert said.status == 4
+    assert words in said.err
+    replaced(project, '"keys/images.pem"', '"keys/images.pub.pem"')
+    assert imgseal("build", *ALL, "--release", "--sign-later").status == 0
+
+
+def test_two_pass_phrases(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each role may have a variable of its own; one that both share still serves both."""
+    for role in ("images", "packages"):
+        for path in (project / "keys").glob(f"{role}*"):
+            path.unlink()
+        monkeypatch.setenv("IMGSEAL_PASSPHRASE", f"of the {role}")
+        assert imgseal("key", "new", f"keys/{role}.pem").status == 0
+    said = imgseal("build", *ALL, "--release")
+    assert (said.status, "IMGSEAL_PASSPHRASE_IMAGES" in said.err) == (4, True)
+    monkeypatch.setenv("IMGSEAL_PASSPHRASE_IMAGES", "of the images")
+    assert imgseal("build", *ALL, "--release").status == 0
+    monkeypatch.delenv("IMGSEAL_PASSPHRASE")
+    said = imgseal("build", *ALL, "--release")
+    assert (said.status, "set IMGSEAL_PASSPHRASE or IMGSEAL_PASSPHRASE_PACKAGES" in said.err) == (4, True)
+    monkeypatch.setenv("IMGSEAL_PASSPHRASE_PACKAGES", "of the packages")
+    assert imgseal("build", *ALL, "--release").status == 0
