@@ -62,7 +62,9 @@ def _unreadable(path: str, what: str, error: OSError) -> InputError:
         f"cannot read this {what}",
         place=Place(file=path),
         found=error.strerror or type(error).__name__,
-        hint="check the name and the permissions",
+        hint="name a file in it; imgseal gate looks through folders"
+        if isinstance(error, IsADirectoryError)
+        else "check the name and the permissions",
     )
 
 

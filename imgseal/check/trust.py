@@ -95,6 +95,9 @@ def _allowed(context: Context) -> dict[int, str]:
     return {SEALED_NUMBERS[kind]: kind for kind in context.product.rules.kinds}
 
 
+_OTHERS = {"images": "name them in [signing]", "packages": "imgseal build --unfinished, then imgseal endorse"}
+
+
 def too_few(name: str, need: int, found: str, role: str, context: Context) -> Finding:
     """Say that keys for an algorithm that must verify have not signed, or too few of them."""
     alone = len(context.product.rules.required) == 1
@@ -106,8 +109,7 @@ def too_few(name: str, need: int, found: str, role: str, context: Context) -> Fi
         else f"{need} for each of {', '.join(context.product.rules.must_verify)}",
         found=found,
         hint=(
-            f"let the others sign as well ({'imgseal endorse' if role == 'packages' else 'name them in [signing]'}); "
-            f"trust.{role}.need states how many"
+            f"let the others sign as well ({_OTHERS[role]}); trust.{role}.need states how many"
             if alone
             else f"sign with {name} as well: rules.must_verify states which, trust.{role}.need how many for each"
         ),

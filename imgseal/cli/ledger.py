@@ -1,12 +1,13 @@
 """`imgseal ledger`: verify the release log, prove what is in it, show it, export what an auditor needs."""
 
+import os
 from typing import TYPE_CHECKING
 
 import click
 
 from imgseal.cli.ledger_file import LogFile, older_head, pick, refuse_unless_continued
 from imgseal.cli.project import Project
-from imgseal.errors import ImgsealError, Place, UsageError
+from imgseal.errors import ImgsealError, InputError, Place, UsageError
 from imgseal.files import read_bounded
 from imgseal.ledger.errors import LedgerError
 from imgseal.ledger.proof import (
@@ -75,7 +76,16 @@ def log_path(project: Project) -> str:
 
 
 def _open(log_file: str | None, product_file: str | None) -> LogFile:
-    return LogFile(log_file if log_file is not None else log_path(Project.load(product_file)))
+    if log_file is not None:
+        return LogFile(log_file)
+    path = log_path(Project.load(product_file))
+    if not os.path.lexists(path):
+        raise InputError(
+            "there is no release log yet",
+            place=Place(file=path),
+            hint="the first imgseal build --release makes it; if there were releases, restore it from version control",
+        )
+    return LogFile(path)
 
 
 def find(log: LogFile, release: str) -> "Entry":

@@ -1,5 +1,6 @@
 """Reads a release log from its file, line by line, verifying it on the way."""
 
+import os
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -60,11 +61,20 @@ def older_head(text: str) -> Head:
     head = read_head(text)
     if head is not None:
         return head
+    if not os.path.lexists(text):
+        raise UsageError(
+            "this is neither a head nor a file",
+            place=Place(key="--against"),
+            expected="SIZE:ROOT with 64 hex digits, a file that holds one, or an older copy of the log",
+            found=text,
+            hint="imgseal ledger verify prints the head",
+        )
     with open_input(text, "older head or log", LEDGER_BYTES) as stream:
         start = stream.read(PROOF_BYTES)
-    head = read_head(start.decode("ascii", "replace").strip())
-    if head is not None:
-        return head
+    for line in start.decode("ascii", "replace").splitlines():  # also what `ledger verify` has printed
+        head = read_head(line.strip().removeprefix("head "))
+        if head is not None:
+            return head
     log = LogFile(text)
     for _ in log.walk():
         pass

@@ -64,9 +64,9 @@ def command(
     variant: str | None,
     settings: tuple[str, ...],
 ) -> int:
-    """Install PACKAGE on a simulated device, cut the power at every operation, and hold each life against nine rules.
+    """Install PACKAGE on a simulated device, cut the power at every operation, and hold each life to nine invariants.
 
-    Says what the device does, what it wears and how long it takes, and what was tried. A rule that does not hold is
+    Says what the device does, what it wears and how long it takes, and what was tried. An invariant that breaks is
     shown with what had happened, and is repeated by --replay.
     """
     from imgseal.rehearse.play import rehearse

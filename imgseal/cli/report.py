@@ -37,7 +37,7 @@ Examples:
   imgseal report package.suit --format pdf --out report.pdf    through Chromium
 
 \b
-Exit status 0 when the package is accepted and every rule of the rehearsal holds, else 1;
+Exit status 0 when the package is accepted and every invariant of the rehearsal holds, else 1;
 the report is written all the same.
 """,
 )

@@ -9,7 +9,7 @@ from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.flow import judge
 from imgseal.journal.record import Member
 from imgseal.keys.anchor_set import anchor_set, trust_of
-from imgseal.keys.trust import Trust
+from imgseal.keys.trust import IMAGES, PACKAGES, Trust
 from imgseal.make.trust_update import trust_update
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
@@ -74,6 +74,21 @@ def _next(number: int, product: Product, by_contingency: bool) -> int:
     return following
 
 
+def _refuse_too_few(trust: Trust, product: Product, revoked: tuple[bytes, ...]) -> None:
+    """UsageError where a set would hold fewer keys of a role than have to sign: no device could be updated again."""
+    for role, need in ((IMAGES, trust.need_images), (PACKAGES, trust.need_packages)):
+        left = [key for key in trust.anchors(role, development=False) if key.key_id not in revoked]
+        if len(left) < need:
+            raise UsageError(
+                f"without the revoked keys too few would be left to sign {role}",
+                place=Place(file=product.source, key=f"trust.{role}.keys"),
+                expected=f"at least {need} (trust.{role}.need)",
+                found=str(len(left)),
+                hint=f"make a successor (imgseal key new FILE), name it in [trust.{role}], and sign a release with it "
+                "first: docs/incident.md",
+            )
+
+
 def update_trust(
     product: Product,
     trust: Trust,
@@ -91,6 +106,7 @@ def update_trust(
     by_contingency = _is_contingency(signer, previous)
     if by_contingency:
         revoked = tuple(sorted(revoke))  # the contingency key starts the list anew
+    _refuse_too_few(trust, product, revoked)
     anchors = anchor_set(trust, product, number=_next(previous.number, product, by_contingency), revoked=revoked)
     data = trust_update(anchors, signer)
     held = trust_of(previous, product, trust)

@@ -86,6 +86,12 @@ def resolved(
 def _parse(text: str, name: str) -> _Tree:
     import tomllib  # noqa: PLC0415 - on use
 
+    if text.startswith("\ufeff"):
+        raise UsageError(
+            "this file begins with a byte order mark, which TOML does not allow",
+            place=Place(file=name, line=1, offset=0),
+            hint="save it as UTF-8 without a byte order mark",
+        )
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -97,7 +103,9 @@ def _parse(text: str, name: str) -> _Tree:
         raise UsageError(
             f"this is not TOML: {message[:1].lower()}{message[1:]}",
             place=Place(file=name, line=line),
-            hint="see toml.io for the syntax; text needs quotes, a number none",
+            hint="a table or key stands there twice: put both into one"
+            if message.lower().startswith("cannot")
+            else "see toml.io for the syntax; text needs quotes, a number none",
         ) from None
     except RecursionError:
         raise UsageError(

@@ -43,6 +43,9 @@ def _slots(product: Product, document: Document) -> None:
                 f"slot.{slot.name} crosses the end of memory.{memory.name}",
                 f"an end of at most 0x{memory.size:x}",
                 f"0x{slot.at + slot.size:x}",
+                f"at counts from the first byte of the memory: at = 0x{slot.at - memory.base:x}"
+                if memory.base and memory.base <= slot.at < memory.base + memory.size
+                else None,
             )
         for key, value in (("at", slot.at), ("size", slot.size)):
             if value % memory.erase_block:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import NoReturn, TypeVar
 
 from imgseal.errors import Place, UsageError
-from imgseal.product.keys import keys_of
+from imgseal.product.keys import KEYS, Key, keys_of
 from imgseal.versions import Version, decimal
 
 __all__ = ["Document", "Table", "iso_day", "shown"]
@@ -56,7 +56,7 @@ class Document:
             place=Place(file=self.name, line=line, key=_dotted(path)),
             expected=expected,
             found=found,
-            hint=hint or "docs/format/product-file.md explains every key",
+            hint=hint or "imgseal init writes a file with comments to compare with",
         )
 
 
@@ -70,11 +70,12 @@ def _dotted(path: tuple[str | int, ...]) -> str:
 class Table:
     """One table of the file, under `path`; `kind` names its row of keys."""
 
-    __slots__ = ("_values", "document", "path")
+    __slots__ = ("_kind", "_values", "document", "path")
 
     def __init__(self, document: Document, values: object, path: tuple[str | int, ...], kind: str) -> None:
         self.document = document
         self.path = path
+        self._kind = kind
         if not isinstance(values, dict):
             document.refuse(path, "this is no table", "a table", shown(values))
         self._values: dict[str, object] = values
@@ -98,20 +99,21 @@ class Table:
     def refuse(
         self, key: str, message: str, expected: str | None, found: str | None, hint: str | None = None
     ) -> NoReturn:
-        """Raise UsageError about one key of this table."""
-        self.document.refuse((*self.path, key) if key else self.path, message, expected, found, hint)
+        """Raise UsageError about one key of this table; without a hint it says what the key is."""
+        row = self._row(key)
+        meaning = None if row is None else f"{key} is: {row.meaning}"
+        self.document.refuse((*self.path, key) if key else self.path, message, expected, found, hint or meaning)
+
+    def _row(self, key: str) -> Key | None:
+        return next((row for row in KEYS.get(self._kind, ()) if row.name == key), None)
 
     def _get(self, key: str, default: object) -> object:
         if key in self._values:
             return self._values[key]
         if default is _REQUIRED:
-            self.document.refuse(
-                (*self.path, key),
-                "this key is missing",
-                _dotted((*self.path, key)),
-                "nothing",
-                "add it to the product file",
-            )
+            row = self._row(key)
+            expected, hint = (None, "it") if row is None else (f"{key}: {row.type}", row.meaning)
+            self.document.refuse((*self.path, key), "this key is missing", expected, "nothing", f"add {hint}")
         return default
 
     def table(self, key: str, kind: str) -> "Table":
@@ -165,7 +167,10 @@ class Table:
         """Return one of a few words."""
         value = self._get(key, default)
         if value not in options:
-            self.refuse(key, "not one of the words allowed here", " or ".join(f'"{o}"' for o in options), shown(value))
+            words = " or ".join(f'"{o}"' for o in options)
+            near = [o for o in options if isinstance(value, str) and o.lower() == value.strip().lower()]
+            hint = f'write it so: {key} = "{near[0]}"' if near else None
+            self.refuse(key, "not one of the words allowed here", words, shown(value), hint)
         return str(value)
 
     def integer(self, key: str, least: int, most: int, default: object = _REQUIRED) -> int:
@@ -177,6 +182,7 @@ class Table:
                 "not a number allowed here",
                 str(least) if least == most else f"an integer from {least} to {most}",
                 shown(value),
+                "a number has no quotes" if isinstance(value, str) else None,
             )
         return value
 
@@ -227,7 +233,11 @@ class Table:
             count = decimal(number, 1 << 32)
             if count is not None and factor is not None and 0 < count * factor <= 1 << 32:
                 return count * factor
-        hint = "decimal kB and MB are too easily confused with the binary ones" if isinstance(value, str) else None
+        hint = None
+        if isinstance(value, str):
+            hint = "decimal kB and MB are too easily confused with the binary ones"
+            if value.strip().endswith(tuple(unit for unit in _UNITS if len(unit) > 1)):
+                hint = "a whole number, a blank, and the unit"
         self.refuse(key, "this is no size", 'bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', shown(value), hint)
 
     def version(self, key: str, default: object = _REQUIRED) -> Version:

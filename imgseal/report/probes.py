@@ -160,7 +160,7 @@ def _rehearsal(m: Material) -> _Answer:
         return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}, so there was nothing to cut"
     return (
         SHOWN,
-        f"{len(INVARIANTS)} rules hold in {tally.singles} lives after one power cut and {tally.pairs} after two",
+        f"{len(INVARIANTS)} invariants hold in {tally.singles} lives after one power cut and {tally.pairs} after two",
     )
 
 

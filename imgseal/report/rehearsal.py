@@ -65,7 +65,7 @@ def _span(seconds: tuple[float, float]) -> str:
 
 def _violation(violation: Violation) -> Iterator[str]:
     yield f"  BROKEN     {violation.invariant}: {violation.message}"
-    yield f"             the rule: {INVARIANTS[violation.invariant]}"
+    yield f"             it says: {INVARIANTS[violation.invariant]}"
     for event in violation.events:
         yield f"             {event}"
     yield f"             again: imgseal rehearse ... --replay {violation.token}"

@@ -116,7 +116,8 @@ def _value(value: object) -> str:
     if isinstance(value, SuitDigest):
         return f"{value.value.hex()} ({'SHA-256' if value.algorithm == -16 else value.algorithm})"
     if isinstance(value, VersionMatch):
-        return f"{('', '>', '>=', '=', '<=', '<')[value.comparison]} {_numbers(value.version)}"
+        sign = ("", "above ", "at least ", "", "at most ", "below ")[value.comparison]
+        return f"{sign}{_numbers(value.version)}"
     if isinstance(value, Tag):
         return f"tag {value.number}"
     return _plain(str(value))

@@ -538,7 +538,7 @@ MISTAKES = [
     (("verify", "--log", "out-17"), 3, "cannot read this release log"),
     (("verify", "--log", "imgseal.toml"), 3, "not JSON"),
     (("verify", "--log", "out-17/vent-drive-2.4.1-17.suit"), 3, "not JSON"),
-    (("verify", "--against", "nothing"), 3, "cannot read this older head"),
+    (("verify", "--against", "nothing"), 2, "neither a head nor a file"),
     (("verify", "--against", "imgseal.toml"), 3, "not JSON"),
     (("verify", "--proof", "nothing"), 3, "cannot read this proof"),
     (("verify", "--proof", "release.log"), 3, ""),
@@ -630,3 +630,13 @@ def test_the_same_sequence_at_once(imgseal: Imgseal, logged: Path, running: list
     assert "the sequence is used again" in said[refused]
     assert not (logged / ("aa", "bb")[refused]).exists()
     assert "1 entry holds" in imgseal("ledger", "verify").out
+
+
+def test_what_verify_prints_is_a_head_file(imgseal: Imgseal, three: Path) -> None:
+    """`imgseal ledger verify > head.txt` keeps it; before the first release there is nothing to verify."""
+    (three / "head.txt").write_text(imgseal("ledger", "verify").out)
+    said = imgseal("ledger", "verify", "--against", "head.txt")
+    assert (said.status, "continues " in said.out) == (0, True)
+    (three / "release.log").unlink()
+    said = imgseal("ledger", "verify")
+    assert (said.status, "there is no release log yet" in said.err) == (3, True)

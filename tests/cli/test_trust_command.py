@@ -210,7 +210,7 @@ def test_what_is_refused(imgseal: Imgseal, apex: Path) -> None:
         (("replace", "--key", "keys/apex.pub.pem", "--nothing-runs", "--out", "x"), 4, "no private key"),
         (("revoke", "00ff", *KEY, "--nothing-runs", "--out", "x"), 4, "cannot read the key"),
         (("revoke", "keys/apex.pub.pem", *KEY, "--nothing-runs", "--out", "x"), 1, "structure.trust-set"),
-        (("revoke", "keys/packages.pub.pem", *KEY, "--nothing-runs", "--out", "x"), 1, "structure.trust-set"),
+        (("revoke", "keys/packages.pub.pem", *KEY, "--nothing-runs", "--out", "x"), 2, "make a successor"),
         (("show", "cut.trust"), 3, "size"),
         (("show", SUIT), 3, "larger"),
     ):  # fmt: skip

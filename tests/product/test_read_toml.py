@@ -289,3 +289,24 @@ def test_no_pin_is_shown(key: str, value: str) -> None:
     uri = "pkcs11:token=a;object=b?pin-value=94716283"
     lines = refused(TEXT.replace(key, f"{name} = {value.format(uri, uri)}", 1)).lines()
     assert "94716283" not in "\n".join(lines)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("base = 0x0000_0000", 'base = "0x0000_0000"', "a number has no quotes"),
+        ('size = "1 MiB"', 'size = "1MiB"', "a whole number, a blank, and the unit"),
+        ('size = "1 MiB"', 'size = "0.5 MiB"', "a whole number, a blank, and the unit"),
+        ('size = "1 MiB"', 'size = "1 MB"', "decimal kB and MB"),
+        ('core = "cortex-m4"', 'core = "Cortex-M4"', 'write it so: core = "cortex-m4"'),
+        ("sequence = 17\n", "", "add manifest sequence number, only ever rises"),
+        ("", "\ufeff", "begins with a byte order mark"),
+        ("[release]\n", "[product]\n[release]\n", "a table or key stands there twice"),
+    ],
+)
+def test_what_to_do_is_said_where_the_mistake_is_a_usual_one(old: str, new: str, words: str) -> None:
+    text = product_text()
+    assert old in text
+    with pytest.raises(UsageError) as refused:
+        read(text.replace(old, new, 1), name="imgseal.toml")
+    assert words in "\n".join(refused.value.lines())
