@@ -271,6 +271,9 @@ def _refuse_bad_image(
 def _refuse_unless_accepted(verdict: Verdict, what: str) -> None:
     if verdict.accepted:
         return
+    if not verdict.findings:
+        because = next((check.because for check in verdict.checks if check.because), "there were no checks")
+        raise RefusedError(f"imgseal's own judge has no answer on {what}: {because}", hint="imgseal check says more")
     finding = verdict.findings[0]
     raise RefusedError(
         f"imgseal's own judge refuses {what}: {finding.code}: {finding.message}",

@@ -19,7 +19,6 @@ from imgseal.product.model import (
     class_identifier,
     vendor_identifier,
 )
-from imgseal.product.path_pattern import wrong_with
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
 from imgseal.product.table import Document, Table, shown
@@ -318,6 +317,8 @@ def _gate(table: Table) -> Gate:
     rows = table.rows("exception", "gate.exception")
     patterns = [(table, "raw", text) for text in raw] + [(row, "path", row.text("path")) for row in rows]
     for where, key, pattern in patterns:
+        from imgseal.product.path_pattern import wrong_with  # noqa: PLC0415 - where there are patterns
+
         wrong = wrong_with(pattern)
         if wrong is not None:
             where.refuse(key, "this is no path pattern", 'a pattern such as "third-party/*.hex"', f"{pattern}: {wrong}")
