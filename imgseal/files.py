@@ -1,5 +1,6 @@
 """The only module that opens files: bounded reads, and writes that leave either everything or nothing behind."""
 
+import errno
 import os
 import stat
 from collections.abc import Callable, Iterable, Iterator
@@ -12,11 +13,13 @@ from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 
 __all__ = [
+    "NotRegularError",
     "Output",
     "append_line",
     "last_line",
     "load_artefact",
     "open_input",
+    "open_regular",
     "read_bounded",
     "refuse_overlap",
     "write_all",
@@ -38,6 +41,45 @@ def open_input(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
             yield stream
         except OSError as error:
             raise _unreadable(path, what, error) from None
+
+
+class NotRegularError(InputError):
+    """There is a link, pipe, device or folder where a file was."""
+
+
+@contextmanager
+def open_regular(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
+    """Open a file that is known to be one, as `open_input`; a link is not followed, and a pipe not waited for.
+
+    NotRegularError for whatever has taken its place since.
+    """
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except OSError as error:
+        if error.errno in (errno.ELOOP, errno.ENXIO):  # a link; a socket
+            raise _not_regular(path, what) from None
+        raise _unreadable(path, what, error) from None
+    status = os.fstat(descriptor)
+    if not stat.S_ISREG(status.st_mode):
+        os.close(descriptor)
+        raise _not_regular(path, what)
+    with open(descriptor, "rb") as stream:
+        if status.st_size > limit:
+            raise _too_large(path, what, limit, f"{status.st_size} bytes")
+        try:
+            yield stream
+        except OSError as error:
+            raise _unreadable(path, what, error) from None
+
+
+def _not_regular(path: str, what: str) -> NotRegularError:
+    return NotRegularError(
+        f"this {what} is no file any more",
+        place=Place(file=path),
+        expected="a file",
+        found="a link, pipe, socket, device or folder",
+        hint="who has replaced it?",
+    )
 
 
 def read_bounded(path: str, what: str, limit: int) -> bytes:

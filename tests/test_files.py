@@ -106,3 +106,22 @@ def test_byte_view_reads_stop_at_the_end() -> None:
     assert data.size == 10
     assert bytes(data.read(8, 5)) == b"89"
     assert bytes(data.read(20, 5)) == b""
+
+
+def test_what_is_known_to_be_a_file_has_to_be_one(tmp_path: Path) -> None:
+    """No link is followed, and a pipe without a writer is not waited for."""
+    from imgseal.files import NotRegularError, open_regular
+
+    (tmp_path / "file").write_bytes(b"abc")
+    with open_regular(str(tmp_path / "file"), "file", 3) as stream:
+        assert stream.read() == b"abc"
+    with pytest.raises(InputError, match="larger"), open_regular(str(tmp_path / "file"), "file", 2):
+        pass
+    with pytest.raises(InputError, match="cannot read"), open_regular(str(tmp_path / "missing"), "file", 2):
+        pass
+    (tmp_path / "link").symlink_to("file")
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "folder").mkdir()
+    for name in ("link", "pipe", "folder"):
+        with pytest.raises(NotRegularError), open_regular(str(tmp_path / name), "file", 3):
+            pass
