@@ -4,7 +4,7 @@ What needs all artefacts of a run, such as whose source an unsealed file is, is 
 """
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from struct import Struct
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,7 @@ from imgseal.flow import judge
 from imgseal.keys.trust import Trust
 from imgseal.limits import CHUNK, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
 from imgseal.memory.view import ByteView
-from imgseal.product.model import Product
+from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.report.gate_result import GATE_CODES
 from imgseal.sealed.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
@@ -23,7 +23,8 @@ from imgseal.state.device import DeviceState, fresh
 
 if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
-    from imgseal.make.leaks import Scanner
+    from imgseal.make.leaks import Leak, Payload, Scanner
+    from imgseal.make.place import Placed
     from imgseal.memory.image import MemoryImage
     from imgseal.suit.envelope import Envelope
 
@@ -34,10 +35,13 @@ __all__ = [
     "Load",
     "Looked",
     "Setting",
+    "Way",
+    "as_it_is",
     "finding",
     "look_at_firmware",
     "look_at_raw",
     "look_at_sealed",
+    "look_beside",
     "unreadable",
 ]
 
@@ -78,17 +82,27 @@ class Brief(NamedTuple):
     scan: bool = True
 
 
+class Way(NamedTuple):
+    """One way to read a file as what sealed images were made from: `loads` all have to be sealed.
+
+    `findings` is what is wrong with the file all the same, in bytes that those images do not hold.
+    """
+
+    loads: tuple[Load, ...]
+    findings: tuple[Finding, ...] = ()
+
+
 class Looked(NamedTuple):
     """What one artefact says by itself. `sealed` is what good images hold, `identity` what the log knows them by.
 
-    Of unsealed firmware `loads` are the ways to read it, each the loads that all have to be sealed.
+    Of what is not good by itself `ways` says what it may be a source of.
     """
 
     kind: str
     findings: tuple[Finding, ...]
     details: tuple[tuple[str, str], ...] = ()
     sealed: tuple[Load, ...] = ()
-    loads: tuple[tuple[Load, ...], ...] = ()
+    ways: tuple[Way, ...] = ()
     unsealed: bool = False
     identity: Identity | None = None
 
@@ -105,8 +119,13 @@ def finding(
     return Finding(code, GATE_CODES[code], place or Place(), expected, found, hint)
 
 
-def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPayload) -> Looked:
-    """Judge a sealed image, detached header, update package or trust anchor update."""
+def look_at_sealed(
+    data: Bytes, kind: str, brief: Brief, find_payload: FindPayload, beside: tuple[Finding, ...] = ()
+) -> Looked:
+    """Judge a sealed image, detached header, update package or trust anchor update.
+
+    `beside` is what is wrong with the text that an image was read from.
+    """
     payload, said, head = None, None, b""
     settings = brief.settings
     if kind == "sealed image":
@@ -143,6 +162,7 @@ def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPaylo
     if brief.scan:
         for part in parts:
             found += _leaks(part, setting.product)
+    found += beside
     sealed = tuple((part.said.component, part.said.link, part.said.digest) for part in parts if part.said is not None)
     return Looked(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
 
@@ -294,42 +314,114 @@ def _spoken(head: bytes | memoryview) -> _Spoken | None:
 
 
 _scanner: "list[Scanner]" = []
+_MOST = 16
+"""Private keys that are listed for one file."""
+
+_LEAST = 27
+"""Bytes that a private key has at least, in any form that is looked for: regions that are shorter hold none."""
 
 
-def _leaks(part: "_Part", product: Product) -> list[Finding]:
-    """Look for private keys that the product file does not allow there; the secrets of signers are elsewhere."""
-    from imgseal.make.leaks import LEAK_CODES, Scanner  # noqa: PLC0415 - not in every run
+class _Stretch(NamedTuple):
+    """A region of an image."""
+
+    image: "MemoryImage"
+    address: int
+    size: int
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return up to `length` bytes from `offset`."""
+        return self.image.read(self.address + offset, max(0, min(length, self.size - offset)))
+
+    def chunks(self) -> Iterator[bytes]:
+        """Yield the region in order."""
+        for at in range(0, self.size, CHUNK):
+            yield self.read(at, CHUNK)
+
+
+def _find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak, ...]":
+    """Look for private keys but those of the digests that are allowed; the secrets of signers are elsewhere."""
+    from imgseal.make.leaks import Scanner  # noqa: PLC0415 - not in every run
 
     if not _scanner:
         from imgseal.keys.needles import published_needles  # noqa: PLC0415
 
         _scanner.append(Scanner(published_needles()))
+    return _scanner[0].find(piece, allowed)
+
+
+def _leaking(leak: "Leak", place: Place) -> Finding:
+    from imgseal.make.leaks import LEAK_CODES  # noqa: PLC0415 - not in every run
+
+    return Finding(
+        leak.code,
+        LEAK_CODES[leak.code],
+        place,
+        expected="firmware without private keys",
+        found=f"{leak.what}, {leak.size} bytes",
+        hint=f"take it out, and make a new key: what was in firmware once is known; SHA-256 {leak.digest.hex()}",
+    )
+
+
+def _allowed(components: Iterable[Component]) -> frozenset[str]:
+    return frozenset(key.sha256 for component in components for key in component.allowed_keys)
+
+
+def _leaks(part: "_Part", product: Product) -> list[Finding]:
+    """Look for private keys that the product file does not allow there."""
     number = None if part.said is None else part.said.component
-    allowed = {
-        key.sha256
-        for component in product.components.values()
-        if component.number == number
-        for key in component.allowed_keys
-    }
     link = None if part.said is None else part.said.link
+    allowed = _allowed(each for each in product.components.values() if each.number == number)
     return [
-        Finding(
-            leak.code,
-            LEAK_CODES[leak.code],
-            Place(offset=part.offset + leak.offset, address=None if link is None else link + leak.offset),
-            expected="firmware without private keys",
-            found=f"{leak.what}, {leak.size} bytes",
-            hint=f"take it out, and make a new key: what was in firmware once is known; SHA-256 {leak.digest.hex()}",
-        )
-        for leak in _scanner[0].find(part, frozenset(allowed))
+        _leaking(leak, Place(offset=part.offset + leak.offset, address=None if link is None else link + leak.offset))
+        for leak in _find(part, allowed)
     ]
 
 
-def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief) -> Looked:
-    """Say what unsealed firmware would be in a slot, each way that the product file admits, and search it for keys."""
-    from imgseal.make.place import Payload, place, separate  # noqa: PLC0415 - most artefacts are sealed
+def _leaks_of_image(image: "MemoryImage", allowed: frozenset[str] = frozenset()) -> "dict[int, Leak]":
+    """Return private keys by their addresses, the first ones of all regions."""
+    found: dict[int, Leak] = {}
+    for region in image.regions:
+        if region.size >= _LEAST:
+            for leak in _find(_Stretch(image, region.address, region.size), allowed):
+                found[region.address + leak.offset] = leak
+        if len(found) >= _MOST:
+            break
+    return dict(list(found.items())[:_MOST])
 
-    ways: dict[tuple[Load, ...], None] = {}
+
+def look_beside(
+    file: Bytes, aside: bytes, image: "MemoryImage | None", brief: Brief, *, plain: bool
+) -> tuple[Finding, ...]:
+    """Search what a firmware file holds beside its data: the file as it is, and the text in its records.
+
+    `plain` says that the data lies in the file as it is; then what the image holds is no finding here, as it is found
+    there. `image` is None where it cannot be read.
+    """
+    if not brief.scan:
+        return ()
+    known: set[str] = set()
+    if plain and image is not None:
+        known = {leak.digest.hex() for leak in _leaks_of_image(image).values()}
+    found = [
+        _leaking(leak, Place(offset=leak.offset))
+        for leak in _find(_Part(file, 0, file.size, None, 0), frozenset(known))
+    ]
+    found += [
+        _leaking(leak, Place())._replace(expected="header records without private keys")
+        for leak in _find(_Part(ByteView(aside), 0, len(aside), None, 0))
+    ]
+    return tuple(found)
+
+
+def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief, beside: tuple[Finding, ...] = ()) -> Looked:
+    """Say what unsealed firmware would be in a slot, each way that the product file admits, and search it for keys.
+
+    `beside` is what is wrong with the file that it was read from.
+    """
+    from imgseal.make.place import place, separate  # noqa: PLC0415 - most artefacts are sealed
+
+    leaks = _leaks_of_image(image) if brief.scan else {}
+    ways: dict[Way, None] = {}
     digests: dict[tuple[int, int], bytes] = {}
     for setting in brief.settings:
         for component in setting.product.components.values():
@@ -345,24 +437,40 @@ def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief) -> Looked:
                 if extent not in digests:
                     digests[extent] = one.payload.digest()
                 loads.append((one.component.number, one.link_address, digests[extent]))
-            ways[tuple(loads)] = None
-    found: list[Finding] = []
-    if brief.scan:
-        for region in image.regions:
-            whole = Payload(image, region.address, region.end)
-            part = _Part(ByteView(whole.read(0, whole.size)), 0, whole.size, None, 0)
-            found += [
-                each._replace(place=Place(address=region.address + (each.place.offset or 0)))
-                for each in _leaks(part, brief.settings[0].product)
-            ]
-    return Looked(kind, tuple(found), loads=tuple(ways), unsealed=True)
+            left = _left(image, component, placed) if leaks else {}
+            ways[Way(tuple(loads), (*beside, *_told(left)))] = None
+    return Looked(kind, (*beside, *_told(leaks)), ways=tuple(ways), unsealed=True)
+
+
+def _told(leaks: "dict[int, Leak]") -> tuple[Finding, ...]:
+    return tuple(_leaking(leak, Place(address=address)) for address, leak in leaks.items())
+
+
+def _left(image: "MemoryImage", component: Component, placed: "list[Placed]") -> "dict[int, Leak]":
+    """Return the private keys that sealed images of these payloads do not answer for.
+
+    Good images hold only keys that their components allow. What is dropped is in none of them, so nobody has allowed
+    any key there; nor one that begins in one of them and ends elsewhere.
+    """
+    left = _leaks_of_image(image, _allowed(one.component for one in placed))
+    for part in component.outside:
+        if part.carry is None:
+            left |= _leaks_of_image(image.crop(part.at, part.at + part.size))
+    return dict(sorted(left.items())[:_MOST])
 
 
 def look_at_raw(data: Bytes, brief: Brief) -> Looked:
     """Say what a flat binary would be: bytes whose address nobody knows."""
-    digest = hashlib.sha256(data.read(0, data.size)).digest()
     found = _leaks(_Part(data, 0, data.size, None, 0), brief.settings[0].product) if brief.scan else []
-    return Looked("flat binary", tuple(found), loads=(((None, None, digest),),), unsealed=True)
+    return Looked("flat binary", tuple(found), ways=(as_it_is(data),), unsealed=True)
+
+
+def as_it_is(file: Bytes) -> Way:
+    """Return the way to be the payload of a sealed image byte for byte, without an address."""
+    digest = hashlib.sha256()
+    for at in range(0, file.size, CHUNK):
+        digest.update(file.read(at, CHUNK))
+    return Way(((None, None, digest.digest()),))
 
 
 def unreadable(error: ImgsealError) -> Finding:
