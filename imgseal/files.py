@@ -13,24 +13,30 @@ from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 
 __all__ = [
-    "NotRegularError",
+    "NOT_REGULAR",
     "Output",
     "append_line",
     "last_line",
     "load_artefact",
     "open_input",
-    "open_regular",
     "read_bounded",
     "refuse_overlap",
     "write_all",
 ]
 
 
+NOT_REGULAR = "a link, pipe, socket, device or folder"
+"""What is found where `open_input` was to open a regular file."""
+
+
 @contextmanager
-def open_input(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
-    """Open a file for reading; InputError when it cannot be read, is a folder, or is larger than `limit` bytes."""
+def open_input(path: str, what: str, limit: int, *, regular: bool = False) -> Iterator[BinaryIO]:
+    """Open a file for reading; InputError when it cannot be read, is a folder, or is larger than `limit` bytes.
+
+    With `regular` it is also one, NOT_REGULAR, when a link or pipe stands there: neither is followed or waited for.
+    """
     try:
-        stream = open(path, "rb")  # noqa: SIM115 - closed below, also when the size is refused
+        stream = open(path, "rb", opener=_open_regular if regular else None)  # noqa: SIM115 - closed below, also when the size is refused
     except OSError as error:
         raise _unreadable(path, what, error) from None
     with stream:
@@ -43,43 +49,15 @@ def open_input(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
             raise _unreadable(path, what, error) from None
 
 
-class NotRegularError(InputError):
-    """There is a link, pipe, device or folder where a file was."""
-
-
-@contextmanager
-def open_regular(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
-    """Open a file that is known to be one, as `open_input`; a link is not followed, and a pipe not waited for.
-
-    NotRegularError for whatever has taken its place since.
-    """
+def _open_regular(path: str, flags: int) -> int:
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+        descriptor = os.open(path, flags | os.O_NOFOLLOW | os.O_NONBLOCK)
     except OSError as error:
-        if error.errno in (errno.ELOOP, errno.ENXIO):  # a link; a socket
-            raise _not_regular(path, what) from None
-        raise _unreadable(path, what, error) from None
-    status = os.fstat(descriptor)
-    if not stat.S_ISREG(status.st_mode):
+        raise OSError(0, NOT_REGULAR) if error.errno in (errno.ELOOP, errno.ENXIO) else error from None
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
         os.close(descriptor)
-        raise _not_regular(path, what)
-    with open(descriptor, "rb") as stream:
-        if status.st_size > limit:
-            raise _too_large(path, what, limit, f"{status.st_size} bytes")
-        try:
-            yield stream
-        except OSError as error:
-            raise _unreadable(path, what, error) from None
-
-
-def _not_regular(path: str, what: str) -> NotRegularError:
-    return NotRegularError(
-        f"this {what} is no file any more",
-        place=Place(file=path),
-        expected="a file",
-        found="a link, pipe, socket, device or folder",
-        hint="who has replaced it?",
-    )
+        raise OSError(0, NOT_REGULAR)
+    return descriptor
 
 
 def read_bounded(path: str, what: str, limit: int) -> bytes:

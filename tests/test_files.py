@@ -110,18 +110,23 @@ def test_byte_view_reads_stop_at_the_end() -> None:
 
 def test_what_is_known_to_be_a_file_has_to_be_one(tmp_path: Path) -> None:
     """No link is followed, and a pipe without a writer is not waited for."""
-    from imgseal.files import NotRegularError, open_regular
+    from imgseal.files import NOT_REGULAR, open_input
+
+    def opened(name: str, limit: int = 3) -> bytes:
+        with open_input(str(tmp_path / name), "file", limit, regular=True) as stream:
+            return stream.read()
 
     (tmp_path / "file").write_bytes(b"abc")
-    with open_regular(str(tmp_path / "file"), "file", 3) as stream:
-        assert stream.read() == b"abc"
-    with pytest.raises(InputError, match="larger"), open_regular(str(tmp_path / "file"), "file", 2):
-        pass
-    with pytest.raises(InputError, match="cannot read"), open_regular(str(tmp_path / "missing"), "file", 2):
-        pass
+    assert opened("file") == b"abc"
+    with pytest.raises(InputError, match="larger"):
+        opened("file", 2)
+    with pytest.raises(InputError, match="cannot read") as refused:
+        opened("missing")
+    assert refused.value.found != NOT_REGULAR
     (tmp_path / "link").symlink_to("file")
     os.mkfifo(tmp_path / "pipe")
     (tmp_path / "folder").mkdir()
     for name in ("link", "pipe", "folder"):
-        with pytest.raises(NotRegularError), open_regular(str(tmp_path / name), "file", 3):
-            pass
+        with pytest.raises(InputError, match="cannot read") as refused:
+            opened(name)
+        assert refused.value.found == NOT_REGULAR

@@ -1,13 +1,12 @@
 """Looks at one file that the gate has found, and into it where it is an archive; this is the work that is spread."""
 
 import hashlib
-import os
-from collections.abc import Iterator
 from typing import TYPE_CHECKING, BinaryIO, cast
 
-from imgseal.check.context import Bytes
 from imgseal.check.judge import kind_of
-from imgseal.cli.gate_walk import Task, identity
+from imgseal.cli.gate_file import FileBytes, changed_since, kind_of_firmware
+from imgseal.cli.gate_payload import payload_beside
+from imgseal.cli.gate_walk import Task
 from imgseal.cli.unpack import (
     GZIP,
     TAR,
@@ -24,12 +23,11 @@ from imgseal.cli.unpack import (
     leads_out,
 )
 from imgseal.errors import ImgsealError, InputError
-from imgseal.files import NotRegularError, open_regular
+from imgseal.files import NOT_REGULAR, open_input
 from imgseal.findings import Finding
 from imgseal.flow.addressed import refuse_elsewhere
 from imgseal.flow.gate import (
     Brief,
-    FindPayload,
     Looked,
     Way,
     as_it_is,
@@ -37,9 +35,9 @@ from imgseal.flow.gate import (
     look_at_firmware,
     look_at_raw,
     look_at_sealed,
-    look_beside,
     unreadable,
 )
+from imgseal.flow.gate_leaks import look_beside
 from imgseal.flow.gate_run import Found
 from imgseal.limits import ARCHIVE_DEPTH, ARTEFACT_BYTES, CHUNK, FIRMWARE_BYTES, HEADER_BLOCK_MAX
 from imgseal.memory.view import ByteView
@@ -48,7 +46,7 @@ from imgseal.records import NamedTuple
 from imgseal.sealed.codec import SealedFormatError, decode_header_block
 from imgseal.sealed.layout import MAGIC
 from imgseal.source import ELF, INTEL_HEX, S_RECORD, read
-from imgseal.source.recognise import BLANK, DAMAGED, HEAD_BYTES, OTHER_PACKAGE, blanks, firmware_kind, marked
+from imgseal.source.recognise import HEAD_BYTES, OTHER_PACKAGE, firmware_kind
 
 if TYPE_CHECKING:
     from imgseal.memory.image import MemoryImage
@@ -57,8 +55,6 @@ __all__ = ["look_at"]
 
 _IN_MEMORY = 8 << 20
 _WORDS = {INTEL_HEX: "Intel HEX", S_RECORD: "S-records", ELF: "ELF"}
-_KEPT = 4096
-"""Digests of files that are kept by this process, while it looks for the payloads of detached headers."""
 
 
 class _Spot(NamedTuple):
@@ -84,37 +80,20 @@ def look_at(task: Task, brief: Brief) -> tuple[Found, ...]:
     look = _Look(task, brief)
     spot = _Spot(task.name, task.inside)
     try:
-        with open_regular(task.path, "file", 1 << 62) as stream:
-            changed = _changed(task, stream)
+        with open_input(task.path, "file", 1 << 62, regular=True) as stream:
+            changed = changed_since(task, stream)
             if changed is None:
                 look.one(spot, _again(stream), task.size, 0)
-                changed = _changed(task, stream)
-    except NotRegularError as error:
-        changed = finding("gate.changed", expected=error.expected, found=error.found, hint=error.hint)
+                changed = changed_since(task, stream)
+            if changed is not None:
+                look.refuse(spot, "file", changed)
     except InputError as error:
-        look.refuse(spot, "file", unreadable(error))
-        changed = None
+        swapped = error.found == NOT_REGULAR
+        problem = finding("gate.changed", expected="a file", found=NOT_REGULAR) if swapped else unreadable(error)
+        look.refuse(spot, "file", problem)
     except TooMuchError as error:
         look.refuse(spot, "archive", _too_much(str(error)))
-        changed = None
-    if changed is not None:
-        look.refuse(spot, "file", changed)
     return tuple(each for each in look.found if each is not None)
-
-
-def _changed(task: Task, stream: BinaryIO) -> Finding | None:
-    """Hold a file against what was seen of it when it was found."""
-    status = os.fstat(stream.fileno())
-    if status.st_size != task.size:
-        return finding("gate.changed", expected=f"{task.size} bytes", found=f"{status.st_size} bytes")
-    if task.seen is not None and identity(status) != task.seen:
-        other = identity(status)[:2] != task.seen[:2]
-        return finding(
-            "gate.changed",
-            expected="the file that was there when the gate began",
-            found="another file under its name" if other else "a later time of change",
-        )
-    return None
 
 
 def _again(stream: BinaryIO) -> Reopen:
@@ -154,12 +133,11 @@ class _Look:
         head = reopen().read(HEAD_BYTES)
         kind = kind_of(ByteView(head))
         before = len(self.found)
-        firmware = None
         if kind is not None:
             self._sealed(spot, kind, reopen, size, in_archive=depth > 0)
         elif (archive := archive_kind(head)) is not None:  # before records: an archive may show those of its members
             self._archive(spot, archive, reopen, depth)
-        elif (firmware := _firmware_kind(head, reopen)) is not None:
+        elif (firmware := kind_of_firmware(head, reopen)) is not None:
             self._firmware(spot, firmware, reopen, size, in_archive=depth > 0)
         elif self._is_raw(spot):
             data = self._whole(spot, "flat binary", reopen, size)
@@ -174,7 +152,7 @@ class _Look:
         way: Way | None = None
         for at, each in enumerate(self.found[before:], before):
             if each is not None and each.inside == spot.inside and (each.looked.findings or each.looked.unsealed):
-                way = way or as_it_is(_File(reopen(), size))
+                way = way or as_it_is(FileBytes(reopen(), size))
                 self.found[at] = each._replace(looked=each.looked._replace(ways=(*each.looked.ways, way)))
 
     def _is_raw(self, spot: _Spot) -> bool:
@@ -203,7 +181,7 @@ class _Look:
             self._awaited.append(awaited._replace(beside=beside))
             self.found.append(Found(spot.name, self._task.name, spot.inside, Looked(kind, ())))
             return
-        self._add(spot, look_at_sealed(data, kind, self._brief, _beside(self._task.path), beside))
+        self._add(spot, look_at_sealed(data, kind, self._brief, payload_beside(self._task.path), beside))
 
     def _firmware(self, spot: _Spot, kind: str, reopen: Reopen, size: int, *, in_archive: bool) -> None:
         words = _WORDS.get(kind, kind)
@@ -219,7 +197,9 @@ class _Look:
         from imgseal.memory.store import FileStore
 
         def beside(image: "MemoryImage | None") -> tuple[Finding, ...]:
-            return look_beside(_File(reopen(), size), bytes(aside), image, self._brief, plain=kind == ELF)
+            if not self._brief.scan:
+                return ()
+            return look_beside(FileBytes(reopen(), size), bytes(aside), image, plain=kind == ELF)
 
         aside = bytearray()
         with TemporaryFile() as file:
@@ -351,92 +331,3 @@ def _detached(data: ByteView, kind: str, at: int) -> _Awaited | None:
     if not statement.detached:
         return None
     return _Awaited(at, statement.payload_size, statement.payload_digest, data, kind)
-
-
-def _beside(path: str) -> FindPayload:
-    """Return what finds a payload in the folder of a header: first by the name that builds give it, then any file."""
-    folder, name = os.path.split(path)
-    usual = os.path.join(folder, name.replace(".header.", ".payload."))
-
-    def find(size: int, digest: bytes) -> Bytes | None:
-        if size > ARTEFACT_BYTES:
-            return None
-        if usual != path and (data := _payload(usual, size, digest)) is not None:
-            return data
-        return next(
-            (data for each in _with_digest(folder, size, digest) if (data := _payload(each, size, digest))), None
-        )
-
-    return find
-
-
-def _payload(path: str, size: int, digest: bytes) -> ByteView | None:
-    """Return a file that has this size and digest."""
-    try:
-        with open_regular(path, "payload", size) as stream:
-            data = stream.read(size + 1)
-    except InputError:
-        return None
-    return ByteView(data) if len(data) == size and hashlib.sha256(data).digest() == digest else None
-
-
-_digests: dict[tuple[int, int, int, int], bytes] = {}  # device, inode, time of change and size -> SHA-256
-
-
-def _with_digest(folder: str, size: int, digest: bytes) -> Iterator[str]:
-    """Yield the files of a folder that have this size and digest; each is read once, however many headers ask."""
-    with os.scandir(folder or ".") as found:
-        entries = sorted((entry for entry in found if entry.is_file(follow_symlinks=False)), key=lambda each: each.name)
-    for entry in entries:
-        try:
-            status = entry.stat(follow_symlinks=False)
-            if status.st_size != size:
-                continue
-            key = (*identity(status), size)
-            if key not in _digests:
-                with open_regular(entry.path, "payload", size) as stream:
-                    state = hashlib.sha256()
-                    while piece := stream.read(CHUNK):
-                        state.update(piece)
-                if len(_digests) >= _KEPT:
-                    _digests.clear()
-                _digests[key] = state.digest()
-        except (OSError, InputError):
-            continue
-        if _digests[key] == digest:
-            yield entry.path
-
-
-class _File:
-    """A stream as bytes to be read anywhere."""
-
-    __slots__ = ("_stream", "size")
-
-    def __init__(self, stream: BinaryIO, size: int) -> None:
-        self._stream = stream
-        self.size = size
-
-    def read(self, offset: int, length: int) -> bytes:
-        """Return up to `length` bytes from `offset`."""
-        self._stream.seek(offset)
-        return self._stream.read(length)
-
-
-def _firmware_kind(head: bytes, reopen: Reopen) -> str | None:
-    """Say what firmware a file is; where it begins with blanks, by what comes behind them."""
-    kind = firmware_kind(head)
-    if kind != BLANK:
-        return kind
-    stream = reopen()
-    stream.seek(marked(head))
-    for _ in range(0, FIRMWARE_BYTES, CHUNK):
-        piece = stream.read(CHUNK)
-        skip = blanks(piece)
-        if skip == len(piece):
-            if not piece:
-                return None
-            continue
-        rest = piece[skip : skip + HEAD_BYTES]
-        kind = firmware_kind(rest + stream.read(HEAD_BYTES - len(rest)))
-        break
-    return DAMAGED if kind == BLANK else kind

@@ -4,7 +4,7 @@ What needs all artefacts of a run, such as whose source an unsealed file is, is 
 """
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from struct import Struct
 from typing import TYPE_CHECKING
 
@@ -12,10 +12,11 @@ from imgseal.check.context import Bytes
 from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict
 from imgseal.flow import judge
+from imgseal.flow.gate_leaks import allowed_in, find, leaking, leaks_of_image, left_by, told
 from imgseal.keys.trust import Trust
 from imgseal.limits import CHUNK, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
 from imgseal.memory.view import ByteView
-from imgseal.product.model import Component, Product
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.report.gate_result import GATE_CODES
 from imgseal.sealed.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
@@ -23,8 +24,6 @@ from imgseal.state.device import DeviceState, fresh
 
 if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
-    from imgseal.make.leaks import Leak, Payload, Scanner
-    from imgseal.make.place import Placed
     from imgseal.memory.image import MemoryImage
     from imgseal.suit.envelope import Envelope
 
@@ -41,7 +40,6 @@ __all__ = [
     "look_at_firmware",
     "look_at_raw",
     "look_at_sealed",
-    "look_beside",
     "unreadable",
 ]
 
@@ -313,104 +311,15 @@ def _spoken(head: bytes | memoryview) -> _Spoken | None:
     return _Spoken(head[_NUMBER.offset], digest, size, link, block, flags)
 
 
-_scanner: "list[Scanner]" = []
-_MOST = 16
-"""Private keys that are listed for one file."""
-
-_LEAST = 27
-"""Bytes that a private key has at least, in any form that is looked for: regions that are shorter hold none."""
-
-
-class _Stretch(NamedTuple):
-    """A region of an image."""
-
-    image: "MemoryImage"
-    address: int
-    size: int
-
-    def read(self, offset: int, length: int) -> bytes:
-        """Return up to `length` bytes from `offset`."""
-        return self.image.read(self.address + offset, max(0, min(length, self.size - offset)))
-
-    def chunks(self) -> Iterator[bytes]:
-        """Yield the region in order."""
-        for at in range(0, self.size, CHUNK):
-            yield self.read(at, CHUNK)
-
-
-def _find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak, ...]":
-    """Look for private keys but those of the digests that are allowed; the secrets of signers are elsewhere."""
-    from imgseal.make.leaks import Scanner  # noqa: PLC0415 - not in every run
-
-    if not _scanner:
-        from imgseal.keys.needles import published_needles  # noqa: PLC0415
-
-        _scanner.append(Scanner(published_needles()))
-    return _scanner[0].find(piece, allowed)
-
-
-def _leaking(leak: "Leak", place: Place) -> Finding:
-    from imgseal.make.leaks import LEAK_CODES  # noqa: PLC0415 - not in every run
-
-    return Finding(
-        leak.code,
-        LEAK_CODES[leak.code],
-        place,
-        expected="firmware without private keys",
-        found=f"{leak.what}, {leak.size} bytes",
-        hint=f"take it out, and make a new key: what was in firmware once is known; SHA-256 {leak.digest.hex()}",
-    )
-
-
-def _allowed(components: Iterable[Component]) -> frozenset[str]:
-    return frozenset(key.sha256 for component in components for key in component.allowed_keys)
-
-
 def _leaks(part: "_Part", product: Product) -> list[Finding]:
     """Look for private keys that the product file does not allow there."""
     number = None if part.said is None else part.said.component
     link = None if part.said is None else part.said.link
-    allowed = _allowed(each for each in product.components.values() if each.number == number)
+    allowed = allowed_in(each for each in product.components.values() if each.number == number)
     return [
-        _leaking(leak, Place(offset=part.offset + leak.offset, address=None if link is None else link + leak.offset))
-        for leak in _find(part, allowed)
+        leaking(leak, Place(offset=part.offset + leak.offset, address=None if link is None else link + leak.offset))
+        for leak in find(part, allowed)
     ]
-
-
-def _leaks_of_image(image: "MemoryImage", allowed: frozenset[str] = frozenset()) -> "dict[int, Leak]":
-    """Return private keys by their addresses, the first ones of all regions."""
-    found: dict[int, Leak] = {}
-    for region in image.regions:
-        if region.size >= _LEAST:
-            for leak in _find(_Stretch(image, region.address, region.size), allowed):
-                found[region.address + leak.offset] = leak
-        if len(found) >= _MOST:
-            break
-    return dict(list(found.items())[:_MOST])
-
-
-def look_beside(
-    file: Bytes, aside: bytes, image: "MemoryImage | None", brief: Brief, *, plain: bool
-) -> tuple[Finding, ...]:
-    """Search what a firmware file holds beside its data: the file as it is, and the text in its records.
-
-    `plain` says that the data lies in the file as it is; then what the image holds is no finding here, as it is found
-    there. `image` is None where it cannot be read.
-    """
-    if not brief.scan:
-        return ()
-    known: set[str] = set()
-    if plain and image is not None:
-        known = {leak.digest.hex() for leak in _leaks_of_image(image).values()}
-    found = [
-        _leaking(leak, Place(offset=leak.offset))
-        for leak in _find(_Part(file, 0, file.size, None, 0), frozenset(known))
-    ]
-    found += [
-        _leaking(leak, Place())._replace(expected="header records without private keys")
-        for leak in _find(_Part(ByteView(aside), 0, len(aside), None, 0))
-    ]
-    return tuple(found)
 
 
 def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief, beside: tuple[Finding, ...] = ()) -> Looked:
@@ -420,7 +329,7 @@ def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief, beside: tupl
     """
     from imgseal.make.place import place, separate  # noqa: PLC0415 - most artefacts are sealed
 
-    leaks = _leaks_of_image(image) if brief.scan else {}
+    leaks = leaks_of_image(image) if brief.scan else {}
     ways: dict[Way, None] = {}
     digests: dict[tuple[int, int], bytes] = {}
     for setting in brief.settings:
@@ -437,26 +346,9 @@ def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief, beside: tupl
                 if extent not in digests:
                     digests[extent] = one.payload.digest()
                 loads.append((one.component.number, one.link_address, digests[extent]))
-            left = _left(image, component, placed) if leaks else {}
-            ways[Way(tuple(loads), (*beside, *_told(left)))] = None
-    return Looked(kind, (*beside, *_told(leaks)), ways=tuple(ways), unsealed=True)
-
-
-def _told(leaks: "dict[int, Leak]") -> tuple[Finding, ...]:
-    return tuple(_leaking(leak, Place(address=address)) for address, leak in leaks.items())
-
-
-def _left(image: "MemoryImage", component: Component, placed: "list[Placed]") -> "dict[int, Leak]":
-    """Return the private keys that sealed images of these payloads do not answer for.
-
-    Good images hold only keys that their components allow. What is dropped is in none of them, so nobody has allowed
-    any key there; nor one that begins in one of them and ends elsewhere.
-    """
-    left = _leaks_of_image(image, _allowed(one.component for one in placed))
-    for part in component.outside:
-        if part.carry is None:
-            left |= _leaks_of_image(image.crop(part.at, part.at + part.size))
-    return dict(sorted(left.items())[:_MOST])
+            left = left_by(image, component, placed) if leaks else {}
+            ways[Way(tuple(loads), (*beside, *told(left)))] = None
+    return Looked(kind, (*beside, *told(leaks)), ways=tuple(ways), unsealed=True)
 
 
 def look_at_raw(data: Bytes, brief: Brief) -> Looked:

@@ -310,7 +310,7 @@ def test_a_payload_is_found_among_many_files_of_its_size(
     imgseal: Imgseal, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever its name; each file is read once to find it, however many headers ask."""
-    from imgseal.files import open_regular
+    from imgseal.files import open_input
 
     text, _, header, body = detached()
     (out.parent / "imgseal.toml").write_text(text)
@@ -319,13 +319,12 @@ def test_a_payload_is_found_among_many_files_of_its_size(
     put(out, z=body, h1=header, h2=header, h3=header)
     opened: list[str] = []
 
-    def count(path: str, what: str, limit: int) -> object:
-        if what == "payload":
-            opened.append(os.path.basename(path))
-        return open_regular(path, what, limit)
+    def count(path: str, what: str, limit: int, *, regular: bool) -> object:
+        opened.append(os.path.basename(path))
+        return open_input(path, what, limit, regular=regular)
 
-    monkeypatch.setattr("imgseal.cli.gate_look.open_regular", count)
-    monkeypatch.setattr("imgseal.cli.gate_look._digests", {})
+    monkeypatch.setattr("imgseal.cli.gate_payload.open_input", count)
+    monkeypatch.setattr("imgseal.cli.gate_payload._digests", {})
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == dict.fromkeys(("h1", "h2", "h3"), "good")
     assert opened.count("f00") == opened.count("f69") == 1
     assert opened.count("z") == 4  # hashed once, and read by each header

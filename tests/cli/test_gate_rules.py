@@ -471,13 +471,13 @@ def test_what_cannot_be_opened_is_refused(imgseal: Imgseal, out: Path, monkeypat
             raise PermissionError(13, "Permission denied")
         return scandir(path)
 
-    def refuse_open(path: str, what: str, limit: int) -> object:
-        from imgseal.files import open_regular
+    def refuse_open(path: str, what: str, limit: int, *, regular: bool) -> object:
+        from imgseal.files import open_input
 
-        return open_regular("/nonexistent" if path.endswith("b") else path, what, limit)
+        return open_input("/nonexistent" if path.endswith("b") else path, what, limit, regular=regular)
 
     monkeypatch.setattr("os.scandir", refuse)
-    monkeypatch.setattr("imgseal.cli.gate_look.open_regular", refuse_open)
+    monkeypatch.setattr("imgseal.cli.gate_look.open_input", refuse_open)
     wanted = {"a": "good", "b": "gate.unreadable", "closed": "gate.unreadable"}
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == wanted
 
