@@ -15,6 +15,7 @@ from imgseal.records import NamedTuple
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
     from imgseal.memory.view import ByteView
+    from imgseal.product.model import Product
 
     Path = str | os.PathLike[str]
 
@@ -139,14 +140,15 @@ def judge(
         )
     judge_one = judge_of(project, None if device is None else os.fspath(device), development=development, as_of=as_of)
     name = "the artefact" if isinstance(artefact, bytes) else os.fspath(artefact)
-    return judge_one(_view(artefact), name, slot=slot, payload=None if payload is None else _view(payload))
+    data = _view(artefact, project.product if slot is None else None)
+    return judge_one(data, name, slot=slot, payload=None if payload is None else _view(payload))
 
 
-def _view(what: "Path | bytes") -> "ByteView":
+def _view(what: "Path | bytes", product: "Product | None" = None) -> "ByteView":
     from imgseal.cli.check import open_artefact
     from imgseal.memory.view import ByteView
 
-    return ByteView(what) if isinstance(what, bytes) else open_artefact(os.fspath(what))
+    return ByteView(what) if isinstance(what, bytes) else open_artefact(os.fspath(what), product)
 
 
 def _each(firmware: "Mapping[str, Path | Sequence[Path]]") -> list[tuple[str, str]]:

@@ -1,5 +1,6 @@
 """The only module that opens files: bounded reads, and writes that leave either everything or nothing behind."""
 
+import errno
 import os
 import stat
 from collections.abc import Callable, Iterable, Iterator
@@ -12,6 +13,7 @@ from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 
 __all__ = [
+    "NOT_REGULAR",
     "Output",
     "append_line",
     "last_line",
@@ -23,11 +25,18 @@ __all__ = [
 ]
 
 
+NOT_REGULAR = "a link, pipe, socket, device or folder"
+"""What is found where `open_input` was to open a regular file."""
+
+
 @contextmanager
-def open_input(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
-    """Open a file for reading; InputError when it cannot be read, is a folder, or is larger than `limit` bytes."""
+def open_input(path: str, what: str, limit: int, *, regular: bool = False) -> Iterator[BinaryIO]:
+    """Open a file for reading; InputError when it cannot be read, is a folder, or is larger than `limit` bytes.
+
+    With `regular` it is also one, NOT_REGULAR, when a link or pipe stands there: neither is followed or waited for.
+    """
     try:
-        stream = open(path, "rb")  # noqa: SIM115 - closed below, also when the size is refused
+        stream = open(path, "rb", opener=_open_regular if regular else None)  # noqa: SIM115 - closed below, also when the size is refused
     except OSError as error:
         raise _unreadable(path, what, error) from None
     with stream:
@@ -38,6 +47,17 @@ def open_input(path: str, what: str, limit: int) -> Iterator[BinaryIO]:
             yield stream
         except OSError as error:
             raise _unreadable(path, what, error) from None
+
+
+def _open_regular(path: str, flags: int) -> int:
+    try:
+        descriptor = os.open(path, flags | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except OSError as error:
+        raise OSError(0, NOT_REGULAR) if error.errno in (errno.ELOOP, errno.ENXIO) else error from None
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise OSError(0, NOT_REGULAR)
+    return descriptor
 
 
 def read_bounded(path: str, what: str, limit: int) -> bytes:

@@ -106,3 +106,27 @@ def test_byte_view_reads_stop_at_the_end() -> None:
     assert data.size == 10
     assert bytes(data.read(8, 5)) == b"89"
     assert bytes(data.read(20, 5)) == b""
+
+
+def test_what_is_known_to_be_a_file_has_to_be_one(tmp_path: Path) -> None:
+    """No link is followed, and a pipe without a writer is not waited for."""
+    from imgseal.files import NOT_REGULAR, open_input
+
+    def opened(name: str, limit: int = 3) -> bytes:
+        with open_input(str(tmp_path / name), "file", limit, regular=True) as stream:
+            return stream.read()
+
+    (tmp_path / "file").write_bytes(b"abc")
+    assert opened("file") == b"abc"
+    with pytest.raises(InputError, match="larger"):
+        opened("file", 2)
+    with pytest.raises(InputError, match="cannot read") as refused:
+        opened("missing")
+    assert refused.value.found != NOT_REGULAR
+    (tmp_path / "link").symlink_to("file")
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "folder").mkdir()
+    for name in ("link", "pipe", "folder"):
+        with pytest.raises(InputError, match="cannot read") as refused:
+            opened(name)
+        assert refused.value.found == NOT_REGULAR

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
     from imgseal.findings import Verdict
     from imgseal.keys.trust import Trust
+    from imgseal.product.model import Product
     from imgseal.state.device import DeviceState
 
 __all__ = ["Judge", "command", "device_trust", "judge_of", "load_device", "open_artefact"]
@@ -93,7 +94,12 @@ def command(
         )
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     verdicts = [
-        judge_one(open_artefact(path), path, slot=slot, payload=open_artefact(payload) if payload else None)
+        judge_one(
+            open_artefact(path, None if slot else product),
+            path,
+            slot=slot,
+            payload=open_artefact(payload) if payload else None,
+        )
         for path in artefacts
     ]
     if as_json:
@@ -163,8 +169,11 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
     return Judge(project, trust, state, contents, device, day, anchors, development)
 
 
-def open_artefact(path: str) -> ByteView:
-    """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first."""
+def open_artefact(path: str, product: "Product | None" = None) -> ByteView:
+    """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first.
+
+    With the product, InputError for a sealed image in hex text that lies where no slot begins that may hold it.
+    """
     data = load_artefact(path)
     head = bytes(data.read(0, 512))
     if head[:1] not in (b":", b"S"):
@@ -197,7 +206,12 @@ def open_artefact(path: str) -> ByteView:
             hint="give the hex file that imgseal seal --hex wrote, or the binary form",
         )
     region = image.regions[0]
-    return ByteView(image.read(region.address, region.size))
+    data = ByteView(image.read(region.address, region.size))
+    if product is not None and kind_of(data) == "sealed image":
+        from imgseal.flow.addressed import refuse_elsewhere
+
+        refuse_elsewhere(data, region.address, (product,), path)
+    return data
 
 
 def load_device(project: Project, device_file: str | None) -> tuple["DeviceState", dict[str, ByteView]]:

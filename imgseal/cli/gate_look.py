@@ -1,12 +1,11 @@
 """Looks at one file that the gate has found, and into it where it is an archive; this is the work that is spread."""
 
 import hashlib
-import os
-from collections.abc import Iterator
-from typing import BinaryIO, cast
+from typing import TYPE_CHECKING, BinaryIO, cast
 
-from imgseal.check.context import Bytes
 from imgseal.check.judge import kind_of
+from imgseal.cli.gate_file import FileBytes, changed_since, kind_of_firmware
+from imgseal.cli.gate_payload import payload_beside
 from imgseal.cli.gate_walk import Task
 from imgseal.cli.unpack import (
     GZIP,
@@ -24,18 +23,21 @@ from imgseal.cli.unpack import (
     leads_out,
 )
 from imgseal.errors import ImgsealError, InputError
-from imgseal.files import open_input
+from imgseal.files import NOT_REGULAR, open_input
 from imgseal.findings import Finding
+from imgseal.flow.addressed import refuse_elsewhere
 from imgseal.flow.gate import (
     Brief,
-    FindPayload,
     Looked,
+    Way,
+    as_it_is,
     finding,
     look_at_firmware,
     look_at_raw,
     look_at_sealed,
     unreadable,
 )
+from imgseal.flow.gate_leaks import look_beside
 from imgseal.flow.gate_run import Found
 from imgseal.limits import ARCHIVE_DEPTH, ARTEFACT_BYTES, CHUNK, FIRMWARE_BYTES, HEADER_BLOCK_MAX
 from imgseal.memory.view import ByteView
@@ -44,14 +46,15 @@ from imgseal.records import NamedTuple
 from imgseal.sealed.codec import SealedFormatError, decode_header_block
 from imgseal.sealed.layout import MAGIC
 from imgseal.source import ELF, INTEL_HEX, S_RECORD, read
-from imgseal.source.recognise import HEAD_BYTES, firmware_kind
+from imgseal.source.recognise import HEAD_BYTES, OTHER_PACKAGE, firmware_kind
+
+if TYPE_CHECKING:
+    from imgseal.memory.image import MemoryImage
 
 __all__ = ["look_at"]
 
 _IN_MEMORY = 8 << 20
 _WORDS = {INTEL_HEX: "Intel HEX", S_RECORD: "S-records", ELF: "ELF"}
-_CANDIDATES = 64
-"""Files of the right size that are hashed to find the payload of a detached header."""
 
 
 class _Spot(NamedTuple):
@@ -69,6 +72,7 @@ class _Awaited(NamedTuple):
     digest: bytes
     data: ByteView
     kind: str
+    beside: tuple[Finding, ...] = ()
 
 
 def look_at(task: Task, brief: Brief) -> tuple[Found, ...]:
@@ -76,16 +80,19 @@ def look_at(task: Task, brief: Brief) -> tuple[Found, ...]:
     look = _Look(task, brief)
     spot = _Spot(task.name, task.inside)
     try:
-        with open_input(task.path, "file", 1 << 62) as stream:
-            look.one(spot, _again(stream), task.size, 0)
-            size = os.fstat(stream.fileno()).st_size
+        with open_input(task.path, "file", 1 << 62, regular=True) as stream:
+            changed = changed_since(task, stream)
+            if changed is None:
+                look.one(spot, _again(stream), task.size, 0)
+                changed = changed_since(task, stream)
+            if changed is not None:
+                look.refuse(spot, "file", changed)
     except InputError as error:
-        look.refuse(spot, "file", unreadable(error))
+        swapped = error.found == NOT_REGULAR
+        problem = finding("gate.changed", expected="a file", found=NOT_REGULAR) if swapped else unreadable(error)
+        look.refuse(spot, "file", problem)
     except TooMuchError as error:
         look.refuse(spot, "archive", _too_much(str(error)))
-    else:
-        if size != task.size:
-            look.refuse(spot, "file", finding("gate.changed", expected=f"{task.size} bytes", found=f"{size} bytes"))
     return tuple(each for each in look.found if each is not None)
 
 
@@ -125,16 +132,28 @@ class _Look:
         """Look at what `reopen` returns: a stream that can be positioned, of `size` bytes."""
         head = reopen().read(HEAD_BYTES)
         kind = kind_of(ByteView(head))
+        before = len(self.found)
         if kind is not None:
             self._sealed(spot, kind, reopen, size, in_archive=depth > 0)
         elif (archive := archive_kind(head)) is not None:  # before records: an archive may show those of its members
             self._archive(spot, archive, reopen, depth)
-        elif (firmware := firmware_kind(head)) is not None:
+        elif (firmware := kind_of_firmware(head, reopen)) is not None:
             self._firmware(spot, firmware, reopen, size, in_archive=depth > 0)
         elif self._is_raw(spot):
             data = self._whole(spot, "flat binary", reopen, size)
             if data is not None:
                 self._add(spot, look_at_raw(data, self._brief))
+            return
+        if self._is_raw(spot):
+            self._or_flat(before, spot, reopen, size)
+
+    def _or_flat(self, before: int, spot: _Spot, reopen: Reopen, size: int) -> None:
+        """Let what was taken for something else be a flat binary as well: payloads begin as they like."""
+        way: Way | None = None
+        for at, each in enumerate(self.found[before:], before):
+            if each is not None and each.inside == spot.inside and (each.looked.findings or each.looked.unsealed):
+                way = way or as_it_is(FileBytes(reopen(), size))
+                self.found[at] = each._replace(looked=each.looked._replace(ways=(*each.looked.ways, way)))
 
     def _is_raw(self, spot: _Spot) -> bool:
         return any(matches(pattern, spot.inside) for pattern in self._raw)
@@ -154,41 +173,52 @@ class _Look:
         if data is not None:
             self._judge(spot, data, kind, in_archive=in_archive)
 
-    def _judge(self, spot: _Spot, data: ByteView, kind: str, *, in_archive: bool) -> None:
+    def _judge(
+        self, spot: _Spot, data: ByteView, kind: str, *, in_archive: bool, beside: tuple[Finding, ...] = ()
+    ) -> None:
         """Judge at once, or when the rest of the archive has been searched for the payload of a detached header."""
         if in_archive and (awaited := _detached(data, kind, len(self.found))) is not None:
-            self._awaited.append(awaited)
+            self._awaited.append(awaited._replace(beside=beside))
             self.found.append(Found(spot.name, self._task.name, spot.inside, Looked(kind, ())))
             return
-        self._add(spot, look_at_sealed(data, kind, self._brief, _beside(self._task.path)))
+        self._add(spot, look_at_sealed(data, kind, self._brief, payload_beside(self._task.path), beside))
 
     def _firmware(self, spot: _Spot, kind: str, reopen: Reopen, size: int, *, in_archive: bool) -> None:
         words = _WORDS.get(kind, kind)
         if size > FIRMWARE_BYTES or kind not in _WORDS:
             found = f"{size} bytes" if kind in _WORDS else kind
             hint = "save it as plain text that begins with its first record; give it to imgseal show"
+            if kind == OTHER_PACKAGE:
+                hint = "give the package as imgseal pack has written it: it begins with D8 6B"
             self.refuse(spot, words, finding("gate.unreadable", found=found, hint=hint))
             return
         from tempfile import TemporaryFile
 
         from imgseal.memory.store import FileStore
 
+        def beside(image: "MemoryImage | None") -> tuple[Finding, ...]:
+            if not self._brief.scan:
+                return ()
+            return look_beside(FileBytes(reopen(), size), bytes(aside), image, plain=kind == ELF)
+
+        aside = bytearray()
         with TemporaryFile() as file:
             store = FileStore(file) if size > _IN_MEMORY else None
             try:
-                image = read(reopen(), name=spot.name, kind=kind, store=store)
+                image = read(reopen(), name=spot.name, kind=kind, store=store, aside=aside)
+                region = image.regions[0]
+                data = None
+                if len(image.regions) == 1 and image.read(region.address, min(region.size, len(MAGIC))) == MAGIC:
+                    data = ByteView(image.read(region.address, region.size))
+                    products = [setting.product for setting in self._brief.settings]
+                    refuse_elsewhere(data, region.address, products, spot.name)
             except ImgsealError as error:
-                self.refuse(spot, words, unreadable(error))
+                self.refuse(spot, words, unreadable(error), *beside(None))
                 return
-            region = image.regions[0] if len(image.regions) == 1 else None
-            if region is not None and image.read(region.address, min(region.size, len(MAGIC))) == MAGIC:
-                if region.size > ARTEFACT_BYTES:
-                    self.refuse(spot, words, finding("gate.unreadable", found=f"{region.size} bytes"))
-                    return
-                data = ByteView(image.read(region.address, region.size))
-                self._judge(spot, data, "sealed image", in_archive=in_archive)
-                return
-            self._add(spot, look_at_firmware(image, words, self._brief))
+            if data is not None:
+                self._judge(spot, data, "sealed image", in_archive=in_archive, beside=beside(image))
+            else:
+                self._add(spot, look_at_firmware(image, words, self._brief, beside(image)))
 
     def _archive(self, spot: _Spot, kind: str, reopen: Reopen, depth: int) -> None:
         if kind not in (ZIP, TAR, GZIP):
@@ -283,7 +313,7 @@ class _Look:
     def _settle(self, awaited: _Awaited, payload: ByteView | None) -> None:
         found = self.found[awaited.at]
         assert found is not None
-        looked = look_at_sealed(awaited.data, awaited.kind, self._brief, lambda _size, _digest: payload)
+        looked = look_at_sealed(awaited.data, awaited.kind, self._brief, lambda _size, _digest: payload, awaited.beside)
         self.found[awaited.at] = found._replace(looked=looked)
 
 
@@ -301,33 +331,3 @@ def _detached(data: ByteView, kind: str, at: int) -> _Awaited | None:
     if not statement.detached:
         return None
     return _Awaited(at, statement.payload_size, statement.payload_digest, data, kind)
-
-
-def _beside(path: str) -> FindPayload:
-    """Return what finds a payload in the folder of a header: first by the name that builds give it, then any file."""
-
-    def find(size: int, digest: bytes) -> Bytes | None:
-        for candidate in _of_size(path, size):
-            try:
-                with open_input(candidate, "payload", ARTEFACT_BYTES) as stream:
-                    data = stream.read(size + 1)
-            except InputError:
-                continue
-            if len(data) == size and hashlib.sha256(data).digest() == digest:
-                return ByteView(data)
-        return None
-
-    return find
-
-
-def _of_size(path: str, size: int) -> Iterator[str]:
-    folder, name = os.path.split(path)
-    usual = name.replace(".header.", ".payload.")
-    with os.scandir(folder or ".") as found:
-        files = sorted(
-            (entry.name != usual, entry.name)
-            for entry in found
-            if entry.is_file(follow_symlinks=False) and entry.stat(follow_symlinks=False).st_size == size
-        )
-    for _, each in files[:_CANDIDATES]:
-        yield os.path.join(folder, each)

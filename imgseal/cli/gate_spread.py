@@ -174,8 +174,13 @@ def _same(brief: Brief) -> Brief:
 
 
 def _anywhere(batch: _Batch) -> _Batch:
-    """Name files so that other machines find them: they see the same folders under the same paths."""
-    return tuple(task._replace(path=os.path.abspath(task.path)) if isinstance(task, Task) else task for task in batch)
+    """Name files so that other machines find them: they see the same folders under the same paths.
+
+    Of what the files are here, sizes are all that is the same there.
+    """
+    return tuple(
+        task._replace(path=os.path.abspath(task.path), seen=None) if isinstance(task, Task) else task for task in batch
+    )
 
 
 def work_for_fleet(batch: _Batch, brief: Brief) -> tuple[str, tuple[Found, ...]]:

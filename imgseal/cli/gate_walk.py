@@ -10,16 +10,20 @@ from imgseal.findings import Finding
 from imgseal.flow.gate import finding
 from imgseal.records import NamedTuple
 
-__all__ = ["Problem", "Task", "walk"]
+__all__ = ["Problem", "Task", "identity", "walk"]
 
 
 class Task(NamedTuple):
-    """A file to look at: where it lies, what it is called, the path that patterns match, and its size in bytes."""
+    """A file to look at: where it lies, what it is called, the path that patterns match, and its size in bytes.
+
+    `seen` is what tells it from another file on this machine: device, inode, and time of its last change in ns.
+    """
 
     path: str
     name: str
     inside: str
     size: int
+    seen: tuple[int, int, int] | None = None
 
 
 class Problem(NamedTuple):
@@ -55,7 +59,13 @@ def walk(paths: tuple[str, ...]) -> Iterator[Task | Problem]:
                     hint="give the folder or archive that the build writes",
                 )
             name = clean(os.path.basename(path))
-            yield Task(path, _shown(path, ""), name, status.st_size)
+            real = os.path.realpath(path) if os.path.islink(path) else path  # what is looked at is never a link
+            yield Task(real, _shown(path, ""), name, status.st_size, identity(status))
+
+
+def identity(status: os.stat_result) -> tuple[int, int, int]:
+    """Return what tells a file from another one, and from itself after a change; see `Task.seen`."""
+    return status.st_dev, status.st_ino, status.st_mtime_ns
 
 
 def _below(root: str) -> Iterator[Task | Problem]:
@@ -81,9 +91,8 @@ def _below(root: str) -> Iterator[Task | Problem]:
                     if _leads_out(entry.path, real):
                         waiting.append((below, _link(root, below, entry.path)))
                 elif entry.is_file(follow_symlinks=False):
-                    task = Task(
-                        entry.path, _shown(root, below), clean(below), entry.stat(follow_symlinks=False).st_size
-                    )
+                    status = entry.stat(follow_symlinks=False)
+                    task = Task(entry.path, _shown(root, below), clean(below), status.st_size, identity(status))
                     waiting.append((below, task))
             except OSError as error:
                 waiting.append((below, _unreadable(root, below, error)))
@@ -92,16 +101,15 @@ def _below(root: str) -> Iterator[Task | Problem]:
 def _link(root: str, inside: str, path: str) -> Problem:
     problem = finding(
         "gate.link-outside",
-        found=clean(os.path.realpath(path)),
+        found="/" + clean(os.path.realpath(path)),
         hint="copy what it leads to, or give that path as well",
     )
     return Problem(_shown(root, inside), clean(inside), problem)
 
 
 def _leads_out(path: str, root: str) -> bool:
-    """Say whether a link leads to something that is not below the root; one that leads nowhere holds nothing."""
-    target = os.path.realpath(path)
-    return os.path.exists(target) and os.path.commonpath([target, root]) != root
+    """Say whether a link leads to a place that is not below the root, even if nothing is there today."""
+    return os.path.commonpath([os.path.realpath(path), root]) != root
 
 
 def _unreadable(root: str, inside: str, error: OSError) -> Problem:

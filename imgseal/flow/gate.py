@@ -12,6 +12,7 @@ from imgseal.check.context import Bytes
 from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict
 from imgseal.flow import judge
+from imgseal.flow.gate_leaks import allowed_in, find, leaking, leaks_of_image, left_by, told
 from imgseal.keys.trust import Trust
 from imgseal.limits import CHUNK, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
 from imgseal.memory.view import ByteView
@@ -23,7 +24,6 @@ from imgseal.state.device import DeviceState, fresh
 
 if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
-    from imgseal.make.leaks import Scanner
     from imgseal.memory.image import MemoryImage
     from imgseal.suit.envelope import Envelope
 
@@ -34,6 +34,8 @@ __all__ = [
     "Load",
     "Looked",
     "Setting",
+    "Way",
+    "as_it_is",
     "finding",
     "look_at_firmware",
     "look_at_raw",
@@ -78,17 +80,27 @@ class Brief(NamedTuple):
     scan: bool = True
 
 
+class Way(NamedTuple):
+    """One way to read a file as what sealed images were made from: `loads` all have to be sealed.
+
+    `findings` is what is wrong with the file all the same, in bytes that those images do not hold.
+    """
+
+    loads: tuple[Load, ...]
+    findings: tuple[Finding, ...] = ()
+
+
 class Looked(NamedTuple):
     """What one artefact says by itself. `sealed` is what good images hold, `identity` what the log knows them by.
 
-    Of unsealed firmware `loads` are the ways to read it, each the loads that all have to be sealed.
+    Of what is not good by itself `ways` says what it may be a source of.
     """
 
     kind: str
     findings: tuple[Finding, ...]
     details: tuple[tuple[str, str], ...] = ()
     sealed: tuple[Load, ...] = ()
-    loads: tuple[tuple[Load, ...], ...] = ()
+    ways: tuple[Way, ...] = ()
     unsealed: bool = False
     identity: Identity | None = None
 
@@ -105,8 +117,13 @@ def finding(
     return Finding(code, GATE_CODES[code], place or Place(), expected, found, hint)
 
 
-def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPayload) -> Looked:
-    """Judge a sealed image, detached header, update package or trust anchor update."""
+def look_at_sealed(
+    data: Bytes, kind: str, brief: Brief, find_payload: FindPayload, beside: tuple[Finding, ...] = ()
+) -> Looked:
+    """Judge a sealed image, detached header, update package or trust anchor update.
+
+    `beside` is what is wrong with the text that an image was read from.
+    """
     payload, said, head = None, None, b""
     settings = brief.settings
     if kind == "sealed image":
@@ -143,6 +160,7 @@ def look_at_sealed(data: Bytes, kind: str, brief: Brief, find_payload: FindPaylo
     if brief.scan:
         for part in parts:
             found += _leaks(part, setting.product)
+    found += beside
     sealed = tuple((part.said.component, part.said.link, part.said.digest) for part in parts if part.said is not None)
     return Looked(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
 
@@ -293,43 +311,26 @@ def _spoken(head: bytes | memoryview) -> _Spoken | None:
     return _Spoken(head[_NUMBER.offset], digest, size, link, block, flags)
 
 
-_scanner: "list[Scanner]" = []
-
-
 def _leaks(part: "_Part", product: Product) -> list[Finding]:
-    """Look for private keys that the product file does not allow there; the secrets of signers are elsewhere."""
-    from imgseal.make.leaks import LEAK_CODES, Scanner  # noqa: PLC0415 - not in every run
-
-    if not _scanner:
-        from imgseal.keys.needles import published_needles  # noqa: PLC0415
-
-        _scanner.append(Scanner(published_needles()))
+    """Look for private keys that the product file does not allow there."""
     number = None if part.said is None else part.said.component
-    allowed = {
-        key.sha256
-        for component in product.components.values()
-        if component.number == number
-        for key in component.allowed_keys
-    }
     link = None if part.said is None else part.said.link
+    allowed = allowed_in(each for each in product.components.values() if each.number == number)
     return [
-        Finding(
-            leak.code,
-            LEAK_CODES[leak.code],
-            Place(offset=part.offset + leak.offset, address=None if link is None else link + leak.offset),
-            expected="firmware without private keys",
-            found=f"{leak.what}, {leak.size} bytes",
-            hint=f"take it out, and make a new key: what was in firmware once is known; SHA-256 {leak.digest.hex()}",
-        )
-        for leak in _scanner[0].find(part, frozenset(allowed))
+        leaking(leak, Place(offset=part.offset + leak.offset, address=None if link is None else link + leak.offset))
+        for leak in find(part, allowed)
     ]
 
 
-def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief) -> Looked:
-    """Say what unsealed firmware would be in a slot, each way that the product file admits, and search it for keys."""
-    from imgseal.make.place import Payload, place, separate  # noqa: PLC0415 - most artefacts are sealed
+def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief, beside: tuple[Finding, ...] = ()) -> Looked:
+    """Say what unsealed firmware would be in a slot, each way that the product file admits, and search it for keys.
 
-    ways: dict[tuple[Load, ...], None] = {}
+    `beside` is what is wrong with the file that it was read from.
+    """
+    from imgseal.make.place import place, separate  # noqa: PLC0415 - most artefacts are sealed
+
+    leaks = leaks_of_image(image) if brief.scan else {}
+    ways: dict[Way, None] = {}
     digests: dict[tuple[int, int], bytes] = {}
     for setting in brief.settings:
         for component in setting.product.components.values():
@@ -345,24 +346,23 @@ def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief) -> Looked:
                 if extent not in digests:
                     digests[extent] = one.payload.digest()
                 loads.append((one.component.number, one.link_address, digests[extent]))
-            ways[tuple(loads)] = None
-    found: list[Finding] = []
-    if brief.scan:
-        for region in image.regions:
-            whole = Payload(image, region.address, region.end)
-            part = _Part(ByteView(whole.read(0, whole.size)), 0, whole.size, None, 0)
-            found += [
-                each._replace(place=Place(address=region.address + (each.place.offset or 0)))
-                for each in _leaks(part, brief.settings[0].product)
-            ]
-    return Looked(kind, tuple(found), loads=tuple(ways), unsealed=True)
+            left = left_by(image, component, placed) if leaks else {}
+            ways[Way(tuple(loads), (*beside, *told(left)))] = None
+    return Looked(kind, (*beside, *told(leaks)), ways=tuple(ways), unsealed=True)
 
 
 def look_at_raw(data: Bytes, brief: Brief) -> Looked:
     """Say what a flat binary would be: bytes whose address nobody knows."""
-    digest = hashlib.sha256(data.read(0, data.size)).digest()
     found = _leaks(_Part(data, 0, data.size, None, 0), brief.settings[0].product) if brief.scan else []
-    return Looked("flat binary", tuple(found), loads=(((None, None, digest),),), unsealed=True)
+    return Looked("flat binary", tuple(found), ways=(as_it_is(data),), unsealed=True)
+
+
+def as_it_is(file: Bytes) -> Way:
+    """Return the way to be the payload of a sealed image byte for byte, without an address."""
+    digest = hashlib.sha256()
+    for at in range(0, file.size, CHUNK):
+        digest.update(file.read(at, CHUNK))
+    return Way(((None, None, digest.digest()),))
 
 
 def unreadable(error: ImgsealError) -> Finding:

@@ -110,12 +110,16 @@ def _by_load(found: list[Found]) -> dict[Load, str]:
 def _outcome(found: Found, sealed: dict[Load, str]) -> Artefact:
     looked = found.looked
     artefact = Artefact(found.name, found.file, found.inside, looked.kind, GOOD, looked.findings, looked.details)
-    if looked.unsealed:
-        for loads in looked.loads:
-            if loads and all(load in sealed for load in loads):
-                names = dict.fromkeys(sealed[load] for load in loads)
-                return artefact._replace(outcome=SOURCE, findings=(), because=", ".join(names))
-        artefact = artefact._replace(findings=(_not_sealed(), *looked.findings))
+    if looked.unsealed or looked.findings:
+        ways = [way for way in looked.ways if way.loads and all(load in sealed for load in way.loads)]
+        if ways:
+            best = min(ways, key=lambda way: len(way.findings))
+            if best.findings:  # a private key in bytes that the sealed images do not hold
+                return artefact._replace(outcome=REFUSED, findings=best.findings)
+            names = dict.fromkeys(sealed[load] for load in best.loads)
+            return artefact._replace(outcome=SOURCE, findings=(), because=", ".join(names))
+        if looked.unsealed:
+            artefact = artefact._replace(findings=(_not_sealed(), *looked.findings))
     return artefact._replace(outcome=REFUSED) if artefact.findings else artefact
 
 

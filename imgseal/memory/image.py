@@ -1,6 +1,6 @@
 """A memory image: disjoint regions of bytes at 32-bit addresses, as firmware files describe them."""
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -158,19 +158,27 @@ class MemoryImage:
     def crop(self, start: int, end: int) -> "MemoryImage":
         """Return what lies from `start` to `end`; the bytes are shared. InputError when that is no range."""
         wanted = between(start, end)
-        kept = ((extent, overlap(Region(extent.address, extent.size), wanted)) for extent in self._extents)
+        first, last = self._touched(start, end)
+        kept = ((extent, overlap(Region(extent.address, extent.size), wanted)) for extent in self._extents[first:last])
         return self._with(tuple(_part(extent, region) for extent, region in kept if region is not None))
 
     def without(self, start: int, end: int) -> "MemoryImage":
         """Return the image without what lies from `start` to `end`; otherwise as `crop`."""
         unwanted = between(start, end)
-        return self._with(
-            tuple(
-                _part(extent, region)
-                for extent in self._extents
-                for region in subtract(Region(extent.address, extent.size), unwanted)
-            )
+        first, last = self._touched(start, end)
+        left = tuple(
+            _part(extent, region)
+            for extent in self._extents[first:last]
+            for region in subtract(Region(extent.address, extent.size), unwanted)
         )
+        return self._with((*self._extents[:first], *left, *self._extents[last:]))
+
+    def _touched(self, start: int, end: int) -> tuple[int, int]:
+        """Return the numbers of the first extent that may lie in a range, and of the first one behind it.
+
+        They are searched for: an image may have as many ranges cut out of it as it has regions.
+        """
+        return max(0, bisect_right(self._starts, start) - 1), bisect_left(self._starts, end)
 
     def _some(self) -> tuple[Region, ...]:
         if not self._regions:

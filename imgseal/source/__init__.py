@@ -17,12 +17,16 @@ def read(
     kind: str | None = None,
     base: int | None = None,
     store: ByteStore | None = None,
+    aside: bytearray | None = None,
 ) -> MemoryImage:
     """Read a firmware file from a stream that can be positioned.
 
     The kind is detected from the bytes unless `kind` says it: one of KINDS. `base` is the address of a flat binary and
     wrong for the others, which have their own. `store` is where the data goes, memory by default. Raises InputError for
     what cannot be read, UsageError for an address that is missing or too much, and for an unknown `kind`.
+
+    With `aside` a file has to be firmware and nothing else: what S0 records say is added to it, and anything behind the
+    end of the firmware is refused, where blanks and zeros are nothing.
     """
     if kind is None:
         head = stream.read(HEAD_BYTES)
@@ -55,15 +59,15 @@ def read(
     if kind == INTEL_HEX:
         from imgseal.source.intel_hex import read_intel_hex  # noqa: PLC0415
 
-        return read_intel_hex(stream, name, store)
+        return read_intel_hex(stream, name, store, aside)
     if kind == S_RECORD:
         from imgseal.source.s_record import read_s_records  # noqa: PLC0415
 
-        return read_s_records(stream, name, store)
+        return read_s_records(stream, name, store, aside)
     if kind == ELF:
         from imgseal.source.elf import read_elf  # noqa: PLC0415
 
-        return read_elf(stream, name, store)
+        return read_elf(stream, name, store, alone=aside is not None)
     from imgseal.source.raw import read_raw  # noqa: PLC0415
 
     assert base is not None

@@ -8,7 +8,7 @@ the bytes of allocated sections count, as they do for objcopy.
 from typing import Any, BinaryIO
 
 from imgseal.errors import InputError, Place
-from imgseal.limits import CHUNK
+from imgseal.limits import CHUNK, IMAGE_BYTES
 from imgseal.memory.builder import ImageBuilder
 from imgseal.memory.image import MemoryImage
 from imgseal.memory.spans import Region, contains
@@ -20,6 +20,9 @@ __all__ = ["read_elf"]
 _HEADER_BYTES = 52
 _HEADERS = 4096
 """Segments, and sections; linked firmware has a few dozen."""
+
+_PAIRS = 1 << 18
+"""Segments that are loaded by sections that are; a few hundred pairs in linked firmware."""
 
 _EMPTY = ("SHT_NOBITS", "SHT_NULL")
 """Sections without bytes in the file."""
@@ -35,19 +38,24 @@ class _Part(NamedTuple):
     size: int
 
 
-def read_elf(stream: BinaryIO, name: str, store: ByteStore | None = None) -> MemoryImage:
+def read_elf(stream: BinaryIO, name: str, store: ByteStore | None = None, *, alone: bool = False) -> MemoryImage:
     """Read an executable; only the bytes in the file are data, what is zeroed at start (.bss) is not.
 
-    Raises InputError for other kinds of ELF file, for damaged and cut off ones, and for one that loads nothing.
+    Raises InputError for other kinds of ELF file, for damaged and cut off ones, and for one that loads nothing; with
+    `alone` also for one with anything but zeros behind its last segment, section or table.
     """
     size = stream.seek(0, 2)
     header, segments, sections = _tables(stream, name, size)
-    parts: list[_Part] = []
+    if alone:
+        _refuse_more(stream, name, header, segments, sections)
     loaded_sections = [section for section in sections if _is_loaded(section)]
-    for index, segment in enumerate(segments):
-        if segment["p_type"] == "PT_LOAD" and segment["p_filesz"]:
-            parts += _parts(name, size, index, segment, loaded_sections)
+    loads = [each for each in enumerate(segments) if each[1]["p_type"] == "PT_LOAD" and each[1]["p_filesz"]]
+    _refuse_crowd(name, len(loads), len(loaded_sections))
+    parts: list[_Part] = []
+    for index, segment in loads:
+        parts += _parts(name, size, index, segment, loaded_sections)
     _refuse_lost(name, loaded_sections, parts)
+    _refuse_repeated(name, parts)
     if not parts:
         raise InputError(
             "nothing in this ELF file is loaded",
@@ -162,6 +170,55 @@ def _parts(name: str, size: int, index: int, segment: Any, sections: list[Any]) 
             hint="give the file as the linker wrote it, not stripped of its section headers",
         )
     return [_Part(segment["p_paddr"], inside.address, inside.size)]
+
+
+def _refuse_more(stream: BinaryIO, name: str, header: Any, segments: list[Any], sections: list[Any]) -> None:
+    """Refuse what lies behind the last thing that the file itself knows of; zeros fill a file up."""
+    end = max(
+        _HEADER_BYTES,
+        header["e_phoff"] + header["e_phnum"] * header["e_phentsize"],
+        header["e_shoff"] + header["e_shnum"] * header["e_shentsize"],
+        *(segment["p_offset"] + segment["p_filesz"] for segment in segments),
+        *(section["sh_offset"] + section["sh_size"] for section in sections if section["sh_type"] not in _EMPTY),
+    )
+    stream.seek(end)
+    at = end
+    while piece := stream.read(CHUNK):
+        left = piece.lstrip(b"\0")
+        if left:
+            raise InputError(
+                "something follows the end of this ELF file",
+                place=Place(file=name, offset=at + len(piece) - len(left)),
+                expected=f"nothing behind offset {end}, where its last segment, section or table ends",
+                found=left[:16].hex(" ").upper(),
+                hint="link it again, or remove what was appended to it",
+            )
+        at += len(piece)
+
+
+def _refuse_crowd(name: str, segments: int, sections: int) -> None:
+    """Refuse more segments and sections than can be held against each other in a moment."""
+    if segments * sections > _PAIRS:
+        raise InputError(
+            "this ELF file loads more segments and sections than any firmware",
+            place=Place(file=name),
+            expected=f"at most {_PAIRS}, one multiplied by the other",
+            found=f"{segments} segments and {sections} sections",
+            hint=_HINT,
+        )
+
+
+def _refuse_repeated(name: str, parts: list[_Part]) -> None:
+    """Refuse parts that load the same bytes again and again."""
+    size = sum(part.size for part in parts)
+    if size > IMAGE_BYTES:
+        raise InputError(
+            "this ELF file loads more than imgseal reads",
+            place=Place(file=name),
+            expected=f"at most {IMAGE_BYTES} bytes in all segments",
+            found=f"{size} bytes",
+            hint=_HINT,
+        )
 
 
 def _is_loaded(section: Any) -> bool:

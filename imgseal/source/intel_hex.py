@@ -19,16 +19,18 @@ _DATA, _END, _SEGMENT, _SEGMENT_START, _LINEAR, _LINEAR_START = range(6)
 _LENGTHS = {_END: 0, _SEGMENT: 2, _SEGMENT_START: 4, _LINEAR: 2, _LINEAR_START: 4}
 
 
-def read_intel_hex(stream: BinaryIO, name: str, store: ByteStore | None = None) -> MemoryImage:
-    """Read a file; InputError names line, expected and found for everything irregular."""
-    return _Reader(name, store).read(stream)
+def read_intel_hex(
+    stream: BinaryIO, name: str, store: ByteStore | None = None, aside: bytearray | None = None
+) -> MemoryImage:
+    """Read a file; InputError names line, expected and found for everything irregular. `aside` as in `source.read`."""
+    return _Reader(name, store, aside).read(stream)
 
 
 class _Reader(TextReader):
     lead = b":"
 
-    def __init__(self, name: str, store: ByteStore | None) -> None:
-        super().__init__(name, store)
+    def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None) -> None:
+        super().__init__(name, store, aside)
         self._base = 0
         self._segmented = False
         self._start: int | None = None

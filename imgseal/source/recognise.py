@@ -4,37 +4,93 @@
 binary. Here most files are something else.
 """
 
-from imgseal.source.detect import ELF, HEAD_BYTES, INTEL_HEX, S_RECORD, kind_of_record
+import re
 
-__all__ = ["DAMAGED", "HEAD_BYTES", "firmware_kind"]
+from imgseal.source.detect import ELF, HEAD_BYTES, kind_of_record
+
+__all__ = ["BLANK", "DAMAGED", "HEAD_BYTES", "OTHER_PACKAGE", "blanks", "firmware_kind", "marked"]
 
 DAMAGED = "records behind something else"
-"""Text with whole records in it that does not begin with one: a damaged firmware file, or one saved as UTF-16."""
+"""Text with whole records in it that no reader takes: damaged, saved as UTF-16, with something in front."""
 
-_BLANK = b" \t\r\n"
-_MARK = b"\xef\xbb\xbf"
+OTHER_PACKAGE = "an update package in an encoding that devices do not read"
+"""CBOR tag 107 with more bytes than it needs, or behind the tag that only says that CBOR follows (RFC 8949 3.4.6)."""
+
+BLANK = "blanks"
+"""Nothing but blanks and zeros so far: what it is, is said by what comes behind them."""
+
+_BLANK = b" \t\r\n\f\v"
+_MARKS = b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"  # byte order marks of UTF-8 and UTF-16
 _ARM = 40  # EM_ARM, ELF for the Arm Architecture
 _LOADED = (2, 3)  # ET_EXEC and ET_DYN; what is still to be linked (ET_REL) is no firmware
 _NUMBERS = {b"0": 2, b"1": 2, b"2": 3, b"3": 4, b"5": 2, b"6": 3, b"7": 4, b"8": 3, b"9": 2}  # bytes of address
+_HEX = re.compile(rb"[0-9A-Fa-f]*")
+_ENDS = re.compile(rb"[\r\n]+")
+_SELF_DESCRIBED, _ENVELOPE = 55799, 107
 
 
 def firmware_kind(head: bytes) -> str | None:
-    """Return ELF, INTEL_HEX, S_RECORD or DAMAGED for what starts with `head` (up to HEAD_BYTES of it), else None.
+    """Say what starts with `head`, which is up to HEAD_BYTES of it: ELF, INTEL_HEX or S_RECORD for what can be read.
 
-    ELF files count when they are for Arm, the architecture of all cores that a product file can name.
+    DAMAGED or OTHER_PACKAGE for what nobody should be given, BLANK where more has to be read, else None. ELF files
+    count when they are for Arm, the architecture of all cores that a product file can name.
     """
     if head.startswith(b"\x7fELF"):
         return ELF if _is_loaded_by_arm(head) else None
-    kind = kind_of_record(head.lstrip(_BLANK).removeprefix(_MARK), least=5)
-    if kind in (INTEL_HEX, S_RECORD):
+    kind = _kind_of_text(head)
+    if kind is not None:
         return kind
-    if head.startswith((b"\xff\xfe", b"\xfe\xff")) and kind_of_record(head[2:66].replace(b"\0", b""), least=5):
-        return DAMAGED
-    if any(
-        _is_whole_record(line.strip(_BLANK)) for line in head.split(b"\n") if line.lstrip(_BLANK)[:1] in (b":", b"S")
-    ):
+    if _is_other_package(head):
+        return OTHER_PACKAGE
+    mark = marked(head)
+    rest = head[mark:]
+    if head and blanks(rest) == len(rest):
+        return BLANK
+    # UTF-16 of either order, with a byte order mark or without: every second byte is a zero
+    if (mark or b"\0" in head) and _kind_of_text(rest.replace(b"\0", b"")) is not None:
         return DAMAGED
     return None
+
+
+def marked(data: bytes) -> int:
+    """Return how many bytes of a byte order mark `data` begins with."""
+    return next((len(mark) for mark in _MARKS if data.startswith(mark)), 0)
+
+
+def blanks(data: bytes) -> int:
+    """Return how many blanks and zeros `data` begins with."""
+    return len(data) - len(data.lstrip(_BLANK + b"\0"))
+
+
+def _kind_of_text(head: bytes) -> str | None:
+    """Return INTEL_HEX, S_RECORD, DAMAGED or None.
+
+    A first line is a record when the length that it states is its own; then its other digits may be wrong. Any other
+    first line needs a whole record in one of the lines behind it: prose has none.
+    """
+    lines = [line.strip(_BLANK) for line in _ENDS.split(head)]
+    lines = [line for line in lines if line]
+    if not lines:
+        return None
+    first = lines[0].removeprefix(_MARKS[0])
+    kind = kind_of_record(first, least=5)
+    if kind is not None and _fits(first):
+        return kind
+    if any(_is_whole_record(line) for line in (first, *lines[1:]) if line[:1] in (b":", b"S", b"s")):
+        return kind or DAMAGED
+    return DAMAGED if first[:1] == b"s" and _fits(first) else None
+
+
+def _is_other_package(head: bytes) -> bool:
+    """Read CBOR tags (RFC 8949 section 3), in however many bytes each is written."""
+    at = 0
+    while (first := head[at : at + 1]) and 0xD8 <= first[0] <= 0xDB:
+        size = 1 << first[0] - 0xD8
+        number = int.from_bytes(head[at + 1 : at + 1 + size].ljust(size, b"\xff"))
+        if number != _SELF_DESCRIBED:
+            return number == _ENVELOPE and (at, size) != (0, 1)
+        at += 1 + size
+    return False
 
 
 def _is_loaded_by_arm(head: bytes) -> bool:
@@ -43,9 +99,23 @@ def _is_loaded_by_arm(head: bytes) -> bool:
     return machine == _ARM and kind in _LOADED
 
 
+def _fits(line: bytes) -> bool:
+    """Say whether a line starts with as many hex digits as its count says, whatever they are."""
+    counted = line[:1] in (b"S", b"s")
+    match = _HEX.match(line, 2 if counted else 1)
+    assert match is not None
+    digits = match[0]
+    if len(digits) < 2:
+        return False
+    count = int(digits[:2], 16)
+    if counted:
+        return count > _NUMBERS.get(line[1:2], 0xFF) and len(digits) == 2 * (count + 1)
+    return len(digits) == 2 * (count + 5)
+
+
 def _is_whole_record(line: bytes) -> bool:
     """Say whether a line is one record, its length and checksum right: other text hardly ever is."""
-    counted = line[:1] == b"S"
+    counted = line[:1] in (b"S", b"s")
     try:
         raw = bytes.fromhex(line[2 if counted else 1 :].decode("ascii"))
     except ValueError:

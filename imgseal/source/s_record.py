@@ -19,17 +19,22 @@ _LAYOUTS = {
     for kind, size in ((b"1", 2), (b"2", 3), (b"3", 4))
 }
 
+_MOST_SAID = 64 << 10
+"""Bytes of S0 records; there is one, with a name, as a rule."""
 
-def read_s_records(stream: BinaryIO, name: str, store: ByteStore | None = None) -> MemoryImage:
-    """Read a file; InputError names line, expected and found for everything irregular."""
-    return _Reader(name, store).read(stream)
+
+def read_s_records(
+    stream: BinaryIO, name: str, store: ByteStore | None = None, aside: bytearray | None = None
+) -> MemoryImage:
+    """Read a file; InputError names line, expected and found for everything irregular. `aside` as in `source.read`."""
+    return _Reader(name, store, aside).read(stream)
 
 
 class _Reader(TextReader):
     lead = b"S"
 
-    def __init__(self, name: str, store: ByteStore | None) -> None:
-        super().__init__(name, store)
+    def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None) -> None:
+        super().__init__(name, store, aside)
         self._records = 0
         self._counted = False
         self._start: int | None = None
@@ -77,7 +82,7 @@ class _Reader(TextReader):
                 self.builder.add(address, data, self.line)
                 self.has_data = True
         elif kind == b"0":
-            return
+            self._say(data)
         elif data:
             self.refuse(
                 f"a record of type S{kind.decode()} has no data",
@@ -97,3 +102,16 @@ class _Reader(TextReader):
         else:
             self.ended_at = self.line
             self._start = address
+
+    def _say(self, text: bytes) -> None:
+        """Keep what a header record says, for those who want to know what a file holds beside firmware."""
+        if self.aside is None:
+            return
+        if len(self.aside) + len(text) > _MOST_SAID:
+            self.refuse(
+                "the header records of this file say more than any firmware's",
+                f"at most {_MOST_SAID} bytes",
+                "more",
+                "leave the S0 records out, or all but the first one",
+            )
+        self.aside += text

@@ -27,10 +27,11 @@ class TextReader:
     lead = b""
     """The character that every record starts with."""
 
-    def __init__(self, name: str, store: ByteStore | None) -> None:
+    def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None = None) -> None:
         self.name = name
         self.builder = ImageBuilder(store, name)
         self.line = 0
+        self.aside = aside
         self.ended_at: int | None = None
         self.has_data = False
         self._trailing = 0
@@ -174,6 +175,13 @@ class TextReader:
                 f"nothing, or text, behind line {self.ended_at}",
                 shown(text),
                 "the file is damaged, or something was appended to it",
+            )
+        if self.aside is not None and text != b"\x1a":  # which ends a text on old systems
+            self.refuse(
+                "something follows the end record",
+                f"nothing behind line {self.ended_at}",
+                shown(text),
+                "make the file again, or remove what was appended to it",
             )
         self._trailing += 1
 

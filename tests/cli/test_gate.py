@@ -74,10 +74,11 @@ def not_recognised(kind: str) -> Callable[[pytest.MonkeyPatch], None]:
     def patch(monkeypatch: pytest.MonkeyPatch) -> None:
         from imgseal.source.recognise import firmware_kind
 
-        monkeypatch.setattr(
-            "imgseal.cli.gate_look.firmware_kind",
-            lambda head: None if firmware_kind(head) == kind else firmware_kind(head),
-        )
+        for module in ("gate_look", "gate_file"):
+            monkeypatch.setattr(
+                f"imgseal.cli.{module}.firmware_kind",
+                lambda head: None if firmware_kind(head) == kind else firmware_kind(head),
+            )
 
     return patch
 

@@ -471,10 +471,10 @@ def test_what_cannot_be_opened_is_refused(imgseal: Imgseal, out: Path, monkeypat
             raise PermissionError(13, "Permission denied")
         return scandir(path)
 
-    def refuse_open(path: str, what: str, limit: int) -> object:
+    def refuse_open(path: str, what: str, limit: int, *, regular: bool) -> object:
         from imgseal.files import open_input
 
-        return open_input("/nonexistent" if path.endswith("b") else path, what, limit)
+        return open_input("/nonexistent" if path.endswith("b") else path, what, limit, regular=regular)
 
     monkeypatch.setattr("os.scandir", refuse)
     monkeypatch.setattr("imgseal.cli.gate_look.open_input", refuse_open)

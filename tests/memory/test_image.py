@@ -91,3 +91,27 @@ def test_intelhex_with_a_segmented_entry_point() -> None:
     other = MemoryImage.from_bytes(0, b"a").to_intelhex()
     other.start_addr = {"CS": 0x1234, "IP": 0x0005}
     assert MemoryImage.from_intelhex(other).start_address == 0x12345
+
+
+def test_cuts_of_many_regions_take_no_walk_over_all_of_them() -> None:
+    """A walk for each would be four hundred million steps."""
+    count = 20_000
+    many = image(*((4 * number, b"ab") for number in range(count)))
+    assert len(many.regions) == count
+    for region in many.regions:
+        assert b"".join(many.filled(region.address + 1, region.end)) == b"b"
+
+
+def test_cuts_agree_with_what_the_bytes_say() -> None:
+    """All ranges of a small image, against a dictionary of its bytes."""
+    some = image((2, b"ab"), (4, b"cd"), (7, b"e"), (9, b"fgh"))
+    known = {region.address + n: byte for region in some.regions for n, byte in enumerate(some.read(*region))}
+
+    def as_known(part: MemoryImage) -> dict[int, int]:
+        return {region.address + n: byte for region in part.regions for n, byte in enumerate(part.read(*region))}
+
+    for start in range(14):
+        for end in range(start, 14):
+            inside = {at: byte for at, byte in known.items() if start <= at < end}
+            assert as_known(some.crop(start, end)) == inside
+            assert as_known(some.without(start, end)) == {at: b for at, b in known.items() if at not in inside}

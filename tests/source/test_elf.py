@@ -5,11 +5,13 @@ Sources: GNU objcopy; System V ABI, chapters 4 and 5.
 
 import io
 import random
+import struct
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from gate_tree import as_elf
 
 from imgseal.errors import InputError
 from imgseal.memory.image import MemoryImage
@@ -154,3 +156,43 @@ def test_damaged_headers_give_input_errors_only(elf: bytes) -> None:
         except InputError as error:
             outcomes.add(error.message)
     assert {"read", "this ELF file was cut off", "this ELF file is of a kind that is not supported"} < outcomes
+
+
+def crowded(segments: int, sections: int, size: int = 16) -> bytes:
+    """A file whose segments all load the same bytes, which all sections hold; System V ABI, chapters 4 and 5."""
+    begin, end = 52 + 32 * segments, 52 + 32 * segments + size
+    head = b"\x7fELF\x01\x01\x01" + bytes(9)
+    head += struct.pack("<HHIIIIIHHHHHH", 2, 40, 1, 0, 52, end, 0, 52, 32, segments, 40, sections, 0)
+    segment = struct.pack("<8I", 1, begin, 0x20000, 0x20000, size, size, 5, 4)
+    section = struct.pack("<10I", 0, 1, 2, 0x20000, begin, size, 0, 0, 1, 0)
+    return head + segment * segments + b"x" * size + section * sections
+
+
+def test_crowds_of_segments_and_sections_are_refused() -> None:
+    """All of them against all of them would be sixteen million; what is said is worked out without."""
+    assert parse(crowded(16, 16)).size == 16
+    with pytest.raises(InputError, match="more segments and sections than any firmware") as refused:
+        parse(crowded(4096, 4096))
+    assert refused.value.found == "4096 segments and 4096 sections"
+
+
+def test_the_same_bytes_again_and_again_are_refused() -> None:
+    """Sixteen thousand times four megabytes would be compared."""
+    with pytest.raises(InputError, match="loads more than imgseal reads"):
+        parse(crowded(128, 128, 4 << 20))
+
+
+def test_nothing_may_follow_where_firmware_has_to_be_alone(elf: bytes) -> None:
+    """Builds do not ask; a linker's file, and one without sections, end where they say."""
+    bare = as_elf(0x20400, b"abcd")
+    for data in (elf, bare):
+        whole = parse(data)
+        assert alone(data) == alone(data + bytes(3)) == parse(data + b"more") == whole
+        with pytest.raises(InputError, match="something follows the end of this ELF file") as refused:
+            alone(data + bytes(5) + b"PK\x03\x04")
+        assert refused.value.place.offset == len(data) + 5
+        assert refused.value.found == "50 4B 03 04"
+
+
+def alone(data: bytes) -> MemoryImage:
+    return read(io.BytesIO(data), name="app.elf", aside=bytearray())

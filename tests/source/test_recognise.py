@@ -9,7 +9,7 @@ import pytest
 from gate_tree import as_elf, as_hex, as_srec
 
 from imgseal.source.detect import BINARY, ELF, INTEL_HEX, S_RECORD, detect
-from imgseal.source.recognise import DAMAGED, HEAD_BYTES, firmware_kind
+from imgseal.source.recognise import BLANK, DAMAGED, HEAD_BYTES, OTHER_PACKAGE, firmware_kind
 
 BODY = bytes(range(64))
 HEX, SREC = as_hex(0x20400, BODY), as_srec(0x20400, BODY)
@@ -37,12 +37,41 @@ def big_endian(kind: int, machine: int) -> bytes:
         (SREC.decode().encode("utf-16-be").join([b"\xfe\xff", b""]), DAMAGED),
         (b":1" + b"z" + HEX, INTEL_HEX),
         (b":zzzzz" + HEX, DAMAGED),
+        # a first record with any mistake but in its length
+        (b":04000000FFFFFFFF00\n", INTEL_HEX),
+        (b":04000009FFFFFFFF00:00000001FF", INTEL_HEX),
+        (b"S1074000FFFFFFFF00\n", S_RECORD),
+        (b"s1074000FFFFFFFF00\n", DAMAGED),
+        (SREC.replace(b"S", b"s"), DAMAGED),
+        # what hides records
+        (b"; made\r" + HEX.replace(b"\n", b"\r"), DAMAGED),
+        (b"\xff\xfe\r\0\n\0" + HEX.decode().encode("utf-16-le"), DAMAGED),
+        (("; made\r\n" + HEX.decode()).encode("utf-16"), DAMAGED),
+        (HEX.decode().encode("utf-16-be"), DAMAGED),
+        (HEX.decode().encode("utf-32"), DAMAGED),
+        (b"\n" * HEAD_BYTES + HEX, BLANK),
+        (b" \0\t", BLANK),
+        (b"\xfe\xff" + bytes(9), BLANK),
+        # CBOR tag 107, RFC 8949 section 3; D8 6B is the judge's
+        (b"\xd9\0\x6b", OTHER_PACKAGE),
+        (b"\xdb\0\0\0\0\0\0\0\x6b\xa2", OTHER_PACKAGE),
+        (b"\xd9\xd9\xf7\xd8\x6b", OTHER_PACKAGE),
+        (b"\xda\0\0\xd9\xf7\xd9\xd9\xf7\xd9\0\x6b", OTHER_PACKAGE),
+        (b"\xd8\x6b", None),
+        (b"\xd9\xd9\xf7\xa0", None),
+        (b"\xd9\xd9\xf7\xd8", None),
+        (b"\xda\x6b", None),
         # not firmware
         (as_elf(0, BODY, machine=62), None),
         (as_elf(0, BODY, kind=1), None),
         (b"\x7fELF", None),
         (b"", None),
         (b":", None),
+        (b":feedback: yes please\n", None),
+        (b"S3cafebabe is a number\n", None),
+        (b":abcdef0123456789 is a colour\n:deadbeef\n", None),
+        (b"S9\n", None),
+        (b"S4030000FC\n", None),
         (b"a log:\n:10 errors\nS1 and S2 are switches\n", None),
         (b"e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855  motor.hex\n", None),
         (b"-----BEGIN CERTIFICATE-----\nMIIB\n", None),

@@ -125,3 +125,22 @@ def test_a_count_that_holds_may_end_a_file() -> None:
 @pytest.mark.parametrize("lines", [[record(0, 0, b"x"), record(9, 0)], [record(1, 0), record(9, 0)]])
 def test_a_file_without_data_is_refused(lines: list[str]) -> None:
     assert "no data in this file" in refused(*lines).message
+
+
+def test_what_header_records_say_is_given_to_those_who_ask() -> None:
+    said = bytearray()
+    text = "\n".join([record(0, 0, b"name"), A, record(0, 0, b", more"), END, "\x1a"])
+    image = read(io.BytesIO(text.encode()), name="a.srec", aside=said)
+    assert (bytes(said), image) == (b"name, more", parse(A, END))
+    lines = [record(0, 0, bytes(250)) for _ in range(263)]
+    assert parse(*lines, A, END) == image  # nobody asks
+    with pytest.raises(InputError, match="say more than any firmware") as refused_:
+        read(io.BytesIO("\n".join([*lines, A, END]).encode()), name="a.srec", aside=bytearray())
+    assert refused_.value.place.line == 263
+
+
+@pytest.mark.parametrize("behind", ["Some text", ":00000001FF", "\x1a\x1a"])
+def test_nothing_may_follow_where_firmware_has_to_be_alone(behind: str) -> None:
+    with pytest.raises(InputError, match="something follows the end record") as refused_:
+        read(io.BytesIO(f"{A}\n{END}\n\n{behind}".encode()), name="a.srec", aside=bytearray())
+    assert refused_.value.place.line == 4
