@@ -130,8 +130,8 @@ END = bytes(1024)
         (pax(b"11 path=ab\n", b"99999 path=b\n") + header() + END, "damaged"),
         (pax(b"12 size=-10\n") + header() + END, "no number"),
         (
-            header(kind=b"g", size=b"00000000022") + b"22 GNU.sparse.major=1\n".ljust(512, b"\0") + header() + END,
-            "sparse",
+            header(kind=b"g", size=b"00000000026") + b"22 GNU.sparse.major=1\n".ljust(512, b"\0") + header() + END,
+            "makes all members sparse",
         ),
         (pax(*[b"5 a=\n"] * 129) + header() + END, "too many records"),
         (header(kind=b"5", size=b"00000000512") + header() + END, "has content"),
