@@ -325,7 +325,7 @@ TWO_MEANINGS = {
         {"a/x/s.hex": ["gate.not-sealed"]},
     ),
     "behind much in an archive": (
-        as_targz({"x": b"\0" * (9 << 20) + zipped("s.hex", SPARE)}),
+        as_targz({"x": b"x" * (9 << 20) + zipped("s.hex", SPARE)}),
         {"a/x": ["gate.archive-unsupported"]},
     ),
 }
