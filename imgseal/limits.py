@@ -119,7 +119,7 @@ ARCHIVE_DEPTH = 4
 """Archives inside one another that the gate opens; build servers wrap what a build has wrapped."""
 
 ARCHIVE_MEMBERS = 100_000
-"""Members of one archive on disk, those of archives inside it included."""
+"""Members of one archive on disk, those of archives inside it and headers that belong to members included."""
 
 ARCHIVE_BYTES, ARCHIVE_RATIO = 1 << 30, 100
 """What one archive on disk may unpack to: this many bytes, or this many times its own size, whichever is more.
@@ -128,4 +128,4 @@ Images of erased flash shrink a thousandfold, so the ratio alone says little of 
 """
 
 ARCHIVE_DIRECTORY = 32 << 20
-"""The directory of a zip archive, which is read at once; 100,000 members with long names take 20 MiB."""
+"""The directory of a zip archive, which is held as bytes; 100,000 members with long names take 20 MiB."""

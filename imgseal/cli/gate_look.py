@@ -9,18 +9,21 @@ from imgseal.cli.gate_payload import payload_beside
 from imgseal.cli.gate_walk import Task
 from imgseal.cli.unpack import (
     GZIP,
+    TAIL_BYTES,
     TAR,
+    TAR_GZ,
     ZIP,
     Budget,
-    Entry,
     Reopen,
     TooMuchError,
     archive_kind,
     clean,
     damage,
+    ends_as_zip,
     entries,
     gunzipped,
     leads_out,
+    on_disk,
 )
 from imgseal.errors import ImgsealError, InputError
 from imgseal.files import NOT_REGULAR, open_input
@@ -104,6 +107,11 @@ def _again(stream: BinaryIO) -> Reopen:
     return reopen
 
 
+def _tail(stream: BinaryIO, size: int) -> bytes:
+    stream.seek(max(0, size - TAIL_BYTES))
+    return stream.read(TAIL_BYTES)
+
+
 def _too_much(found: str) -> Finding:
     return finding(
         "gate.archive-limits", found=found, hint="give what is in it as files, or make an exception for the archive"
@@ -144,6 +152,8 @@ class _Look:
             if data is not None:
                 self._add(spot, look_at_raw(data, self._brief))
             return
+        elif ends_as_zip(_tail(reopen(), size)):
+            self._archive(spot, ZIP, reopen, depth)
         if self._is_raw(spot):
             self._or_flat(before, spot, reopen, size)
 
@@ -227,6 +237,8 @@ class _Look:
             return
         if depth >= ARCHIVE_DEPTH:
             raise TooMuchError(f"more than {ARCHIVE_DEPTH} archives inside one another, at {spot.name}")
+        if depth == 0:
+            self._budget = Budget(on_disk(reopen()))
         waiting = self._awaited
         self._awaited = []
         try:
@@ -237,84 +249,119 @@ class _Look:
         except TooMuchError:
             raise
         except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
-            self.refuse(
-                spot, kind, finding("gate.archive-unreadable", found=damage(error), hint="make the archive again")
-            )
+            self.refuse(spot, kind, _damaged(error))
         finally:
             for awaited in self._awaited:  # nobody has found their payloads
                 self._settle(awaited, None)
             self._awaited = waiting
 
     def _gzip(self, spot: _Spot, reopen: Reopen, depth: int) -> None:
-        head = gunzipped(reopen, self._budget).read(HEAD_BYTES)
+        head = gunzipped(reopen, self._budget.again()).read(HEAD_BYTES)
         if archive_kind(head) == TAR:
-            self._archive(spot, TAR, lambda: gunzipped(reopen, self._budget), depth)
-        elif self._is_wanted(head, spot):
-            self._spooled(spot, gunzipped(reopen, self._budget), b"", depth + 1)
+            self._members(spot, TAR_GZ, reopen, depth)
+        else:
+            self._content(spot, gunzipped(reopen, self._budget), depth + 1)
 
-    def _is_wanted(self, head: bytes, spot: _Spot) -> bool:
-        return (
-            kind_of(ByteView(head)) is not None
-            or firmware_kind(head) is not None
-            or archive_kind(head) is not None
-            or self._is_raw(spot)
-        )
+    def _content(self, spot: _Spot, content: BinaryIO, depth: int, *, aside: bool = False) -> None:
+        """Look at a member, and read it to its end, whatever it begins with: damage shows only there.
 
-    def _spooled(self, spot: _Spot, content: BinaryIO, head: bytes, depth: int) -> None:
-        """Look at a member: large ones lie in an unnamed temporary file meanwhile."""
+        What is looked at lies in an unnamed temporary file meanwhile where it is large.
+        """
         from tempfile import SpooledTemporaryFile
 
+        head = content.read(HEAD_BYTES)
+        known = kind_of(ByteView(head)) is not None or archive_kind(head) is not None or firmware_kind(head) is not None
+        wanted = known or (not aside and self._is_raw(spot))
         with SpooledTemporaryFile(max_size=_IN_MEMORY) as file:
             file.write(head)
+            size, tail = len(head), head
             while piece := content.read(CHUNK):
-                file.write(piece)
-            size = file.tell()
-            self.one(spot, _again(cast("BinaryIO", file)), size, depth)
+                size += len(piece)
+                if wanted or size <= _IN_MEMORY:
+                    file.write(piece)
+                else:
+                    tail = tail[-TAIL_BYTES:] + piece
+            if wanted:
+                self.one(spot, _again(cast("BinaryIO", file)), size, depth)
+            elif ends_as_zip(tail[-TAIL_BYTES:]):
+                if size <= _IN_MEMORY:
+                    self._archive(spot, ZIP, _again(cast("BinaryIO", file)), depth)
+                    return
+                kind, hint = "zip archive behind something else", "give it as a file, or what is in it"
+                self.refuse(spot, kind, finding("gate.archive-unsupported", found=f"{size} bytes", hint=hint))
 
     def _members(self, spot: _Spot, kind: str, reopen: Reopen, depth: int) -> None:
         for entry in entries(kind, reopen, self._budget):
             inner = _Spot(f"{spot.name}/{clean(entry.name)}", f"{spot.inside}/{clean(entry.name)}")
             if leads_out(entry.name) or (entry.link is not None and leads_out(entry.link, link=True)):
                 found = entry.name if entry.link is None else f"{entry.name} -> {entry.link}"
-                self.refuse(inner, "archive member", finding("gate.archive-path", found=_printable(found)))
+                hint = "make the archive again, with paths below one folder"
+                self.refuse(inner, "archive member", finding("gate.archive-path", found=_printable(found), hint=hint))
             elif entry.closed is not None:
-                self.refuse(inner, "archive member", finding("gate.archive-unsupported", found=entry.closed))
+                hint = "pack it as stored or deflated"
+                self.refuse(inner, "archive member", finding("gate.archive-unsupported", found=entry.closed, hint=hint))
             elif entry.damaged is not None:
-                self.refuse(inner, "archive member", finding("gate.archive-unreadable", found=entry.damaged))
-            elif entry.content is not None and entry.link is None:
-                self._member(inner, entry, depth)
+                hint = "make the archive again"
+                self.refuse(inner, "archive member", finding("gate.archive-unreadable", found=entry.damaged, hint=hint))
+            elif entry.content is not None:
+                self._member(inner, entry.content, depth, aside=entry.aside)
         if self._awaited:
             self._search(kind, reopen)
 
-    def _member(self, spot: _Spot, entry: Entry, depth: int) -> None:
-        assert entry.content is not None
+    def _member(self, spot: _Spot, content: BinaryIO, depth: int, *, aside: bool) -> None:
         try:
-            head = entry.content.read(HEAD_BYTES)
-            if self._is_wanted(head, spot):
-                self._spooled(spot, entry.content, head, depth + 1)
+            self._content(spot, content, depth + 1, aside=aside)
         except TooMuchError:
             raise
         except Exception as error:  # noqa: BLE001 - as above
-            self.refuse(spot, "archive member", finding("gate.archive-unreadable", found=damage(error)))
+            self.refuse(spot, "archive member", _damaged(error))
 
     def _search(self, kind: str, reopen: Reopen) -> None:
-        """Read the archive once more, for the payloads of its detached headers."""
-        sizes = {awaited.size for awaited in self._awaited}
-        for entry in entries(kind, reopen, self._budget):
-            if entry.size not in sizes or entry.content is None or entry.link is not None:
+        """Read the archive once more, for the payloads of its detached headers; only what fits one is kept."""
+        from tempfile import SpooledTemporaryFile
+
+        sizes = {awaited.size for awaited in self._awaited if awaited.size <= ARTEFACT_BYTES}
+        for entry in entries(kind, reopen, self._budget.again()):
+            if entry.size not in sizes or entry.content is None or entry.aside:
                 continue
-            data = entry.content.read(entry.size)
-            digest = hashlib.sha256(data).digest()
-            for awaited in list(self._awaited):
-                if (awaited.size, awaited.digest) == (len(data), digest):
-                    self._awaited.remove(awaited)
-                    self._settle(awaited, ByteView(data))
+            with SpooledTemporaryFile(max_size=_IN_MEMORY) as file:
+                digest = hashlib.sha256()
+                try:
+                    while piece := entry.content.read(CHUNK):
+                        digest.update(piece)
+                        file.write(piece)
+                except TooMuchError:
+                    raise
+                except Exception as error:  # noqa: BLE001 - as above; the member has been refused before
+                    damage(error)
+                    continue
+                self._found(entry.size, digest.digest(), cast("BinaryIO", file))
+            if not self._awaited:
+                return
+
+    def _found(self, size: int, digest: bytes, file: BinaryIO) -> None:
+        """Settle what waits for this payload."""
+        fitting = [awaited for awaited in self._awaited if (awaited.size, awaited.digest) == (size, digest)]
+        if not fitting:
+            return
+        file.seek(0)
+        payload = ByteView(file.read())
+        for awaited in fitting:
+            self._budget.payload(size)
+            self._awaited.remove(awaited)
+            self._settle(awaited, payload)
 
     def _settle(self, awaited: _Awaited, payload: ByteView | None) -> None:
         found = self.found[awaited.at]
         assert found is not None
         looked = look_at_sealed(awaited.data, awaited.kind, self._brief, lambda _size, _digest: payload, awaited.beside)
         self.found[awaited.at] = found._replace(looked=looked)
+
+
+def _damaged(error: Exception) -> Finding:
+    """Turn the error of an archive into a finding; the error again where it is none of an archive."""
+    found, place, hint = damage(error)
+    return finding("gate.archive-unreadable", place=place, found=found, hint=hint)
 
 
 def _printable(text: str) -> str:

@@ -3,21 +3,25 @@
 Nothing is written where a member's name says, no link is followed, and what is too much stops the work.
 """
 
+import os
 import re
 import stat
 import zlib
 from collections.abc import Callable, Iterator
-from typing import BinaryIO, cast
+from typing import BinaryIO, Protocol, cast
 
-from imgseal.errors import InputError
+from imgseal.errors import InputError, Place
 from imgseal.limits import ARCHIVE_BYTES, ARCHIVE_DIRECTORY, ARCHIVE_MEMBERS, ARCHIVE_RATIO
 from imgseal.records import NamedTuple
-from imgseal.source.tar_stream import is_tar
-from imgseal.source.tar_stream import members as tar_members
+from imgseal.source import tar_stream, zip_archive
+from imgseal.source.gzip_stream import Gunzip
+from imgseal.source.zip_archive import TAIL_BYTES, ends_as_zip
 
 __all__ = [
     "GZIP",
+    "TAIL_BYTES",
     "TAR",
+    "TAR_GZ",
     "ZIP",
     "Budget",
     "Entry",
@@ -26,12 +30,14 @@ __all__ = [
     "archive_kind",
     "clean",
     "damage",
+    "ends_as_zip",
     "entries",
     "gunzipped",
     "leads_out",
+    "on_disk",
 ]
 
-ZIP, TAR, GZIP = "zip archive", "tar archive", "gzip file"
+ZIP, TAR, GZIP, TAR_GZ = "zip archive", "tar archive", "gzip file", "compressed tar archive"
 _MAGIC = ((b"PK\x03\x04", ZIP), (b"PK\x05\x06", ZIP), (b"\x1f\x8b\x08", GZIP))
 _CLOSED = (
     (b"\xfd7zXZ\0", "xz"),
@@ -48,8 +54,9 @@ _CLOSED = (
     (b"!<arch>\ndebian-binary", "Debian package"),
     (b"PK\x07\x08", "zip archive in several parts"),
 )
-_STORED, _DEFLATED = 0, 8
-_END, _END64, _LOCATOR = b"PK\x05\x06", b"PK\x06\x06", b"PK\x06\x07"
+_CONTROL = re.compile(r"[\x00-\x1f]")
+_AGAIN = "make the archive again"
+_TARGET_BYTES = 4096  # PATH_MAX; a member that is called a link and holds more is none
 
 Reopen = Callable[[], BinaryIO]
 """Returns a stream at the first byte; the one before is done with."""
@@ -60,25 +67,42 @@ class TooMuchError(Exception):
 
 
 class Budget:
-    """What one archive on disk may still cost."""
+    """What one archive may still cost: bytes that are unpacked, or read where nothing is packed; members; payloads.
 
-    __slots__ = ("_all", "_bytes", "_members")
+    Bytes are paid for once: at the innermost layer that unpacks, or at the file where none does.
+    """
+
+    __slots__ = ("_all", "_bytes", "_members", "_payloads")
 
     def __init__(self, size: int) -> None:
-        self._all = self._bytes = max(ARCHIVE_BYTES, ARCHIVE_RATIO * size)
+        self._all = self._bytes = self._payloads = max(ARCHIVE_BYTES, ARCHIVE_RATIO * size)
         self._members = ARCHIVE_MEMBERS
 
+    def again(self) -> "Budget":
+        """Return another one of the same size, for a second reading of what has been paid for."""
+        return Budget(self._all // ARCHIVE_RATIO)
+
     def spend(self, count: int) -> None:
-        """Take bytes that were unpacked."""
+        """Take bytes."""
         self._bytes -= count
         if self._bytes < 0:
             raise TooMuchError(f"more than {self._all} bytes unpacked")
 
     def member(self) -> None:
-        """Take one member."""
+        """Take one member, or a header that is like one."""
         self._members -= 1
         if self._members < 0:
             raise TooMuchError(f"more than {ARCHIVE_MEMBERS} members")
+
+    def payload(self, count: int) -> None:
+        """Take the payload of a detached header, which is judged once for every header that names it."""
+        self._payloads -= count
+        if self._payloads < 0:
+            raise TooMuchError(f"detached headers with more than {self._all} bytes of payloads")
+
+
+class _Readable(Protocol):
+    def read(self, count: int, /) -> bytes: ...
 
 
 class _Counted:
@@ -86,7 +110,7 @@ class _Counted:
 
     __slots__ = ("_budget", "_stream")
 
-    def __init__(self, stream: BinaryIO, budget: Budget) -> None:
+    def __init__(self, stream: _Readable, budget: Budget) -> None:
         self._stream = stream
         self._budget = budget
 
@@ -96,8 +120,22 @@ class _Counted:
         return data
 
 
+def _counted(stream: _Readable, budget: Budget) -> BinaryIO:
+    return cast("BinaryIO", _Counted(stream, budget))
+
+
+def on_disk(stream: BinaryIO) -> int:
+    """Return the bytes that a file takes on disk, holes left out; its size where the system does not say."""
+    status = os.fstat(stream.fileno())
+    blocks: int = getattr(status, "st_blocks", 0)
+    return min(status.st_size, 512 * blocks) if blocks else status.st_size
+
+
 class Entry(NamedTuple):
-    """A member: its content to be read once, or why there is none that can be read; a `link` has only its target."""
+    """A member: its content to be read once and to its end, or why there is none that can be read.
+
+    What is `aside` becomes no file when the archive is unpacked: folders, comments, and what a `link` holds.
+    """
 
     name: str
     size: int
@@ -105,6 +143,7 @@ class Entry(NamedTuple):
     link: str | None = None
     closed: str | None = None
     damaged: str | None = None
+    aside: bool = False
 
 
 def archive_kind(head: bytes) -> str | None:
@@ -112,90 +151,82 @@ def archive_kind(head: bytes) -> str | None:
     for magic, kind in _MAGIC:
         if head.startswith(magic):
             return kind
-    if is_tar(head):
+    if tar_stream.is_tar(head):
         return TAR
     return next((kind for magic, kind in _CLOSED if head.startswith(magic)), None)
 
 
-def damage(error: Exception) -> str:
-    """Return what is wrong with an archive, in a line; the error again where it is none of an archive."""
-    from zipfile import BadZipFile
-
+def damage(error: Exception) -> tuple[str, Place, str]:
+    """Return what is wrong with an archive, where, and what to do; the error again where it is none of an archive."""
     if isinstance(error, InputError):
-        return error.message + (f" ({error.found})" if error.found else "")
-    expected = (BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError, ValueError, OverflowError)
-    if not isinstance(error, expected):
+        text = error.message + (f" ({error.found})" if error.found else "")
+        return text, error.place, error.hint or _AGAIN
+    if not isinstance(error, (zlib.error, EOFError, OSError)):
         raise error
-    return str(error) or type(error).__name__
+    return str(error) or type(error).__name__, Place(), _AGAIN
 
 
 def gunzipped(reopen: Reopen, budget: Budget) -> BinaryIO:
-    """Return the bytes that a gzip file holds."""
-    from gzip import GzipFile
-
-    return cast("BinaryIO", _Counted(cast("BinaryIO", GzipFile(fileobj=reopen(), mode="rb")), budget))
+    """Return the bytes that a gzip file holds; what is read is paid for as well, as it may hold next to nothing."""
+    return _counted(Gunzip(_counted(reopen(), budget), budget.member), budget)
 
 
 def entries(kind: str, reopen: Reopen, budget: Budget) -> Iterator[Entry]:
-    """Yield the members of a ZIP (from a stream that can be positioned) or TAR, in the archive's order."""
+    """Yield the members of a ZIP (from a stream that can be positioned), TAR or TAR_GZ, in the archive's order."""
     if kind == ZIP:
         yield from _zip_entries(reopen(), budget)
         return
-    for member in tar_members(reopen()):
-        budget.member()
-        content = cast("BinaryIO", _Counted(cast("BinaryIO", member.content), budget))
-        yield Entry(member.name, member.size, content, member.link)
+    stream = gunzipped(reopen, budget) if kind == TAR_GZ else _counted(reopen(), budget)
+    for member in tar_stream.members(stream, budget.member):
+        yield Entry(member.name, member.size, cast("BinaryIO | None", member.content), member.link)
 
 
 def _zip_entries(stream: BinaryIO, budget: Budget) -> Iterator[Entry]:
-    from struct import error as StructError  # noqa: N812 - it is a class
-    from zipfile import BadZipFile, ZipFile
-
-    _refuse_large_directory(stream)
-    try:
-        archive = ZipFile(stream)
-    except (StructError, IndexError) as error:
-        raise BadZipFile(f"the directory is damaged: {error}") from None
-    for info in archive.infolist():
-        budget.member()
-        name = info.orig_filename
-        if name.endswith("/"):
-            continue
-        entry = Entry(name, info.file_size, None)
-        if info.flag_bits & 1:
+    directory = zip_archive.directory(stream)
+    if directory.size > ARCHIVE_DIRECTORY:
+        raise TooMuchError(f"a directory of {directory.size} bytes")
+    if directory.comment:
+        yield _comment("comment", directory.comment)
+    for number, member in enumerate(zip_archive.members(stream, directory, budget.member), 1):
+        if member.comment:
+            yield _comment(f"comment {number}", member.comment)
+        name = member.names[0]
+        if len(member.names) > 1:
+            name = next((each for each in member.names if leads_out(each)), name)
+        entry = Entry(name, member.size, None, aside=name.endswith("/") and not member.size)
+        content = _counted(member.content, budget)
+        if member.encrypted:
             yield entry._replace(damaged="it is encrypted")
-        elif info.compress_type not in (_STORED, _DEFLATED):
-            yield entry._replace(closed=f"a zip member with compression {info.compress_type}")
+        elif member.damaged is not None:
+            yield entry._replace(damaged=member.damaged)
+        elif member.method not in (zip_archive.STORED, zip_archive.DEFLATED):
+            yield entry._replace(closed=f"a zip member with compression {member.method}")
+        elif stat.S_ISLNK(member.mode):
+            yield _zip_link(entry, content)
         else:
-            try:
-                content = archive.open(info)
-            except (BadZipFile, OSError, ValueError, RuntimeError, NotImplementedError, StructError) as error:
-                yield entry._replace(damaged=str(error))
-                continue
-            with content:
-                counted = cast("BinaryIO", _Counted(cast("BinaryIO", content), budget))
-                if stat.S_ISLNK(info.external_attr >> 16):
-                    target = counted.read(4096).decode("utf-8", "surrogateescape")
-                    folder = name.rpartition("/")[0]
-                    yield entry._replace(link=f"{folder}/{target}" if folder and target[:1] != "/" else target)
-                else:
-                    yield entry._replace(content=counted)
+            yield entry._replace(content=content)
 
 
-def _refuse_large_directory(stream: BinaryIO) -> None:
-    """TooMuchError where the directory, which is read at once, is too large; APPNOTE 6.3 sections 4.3.14 to 4.3.16."""
-    end = stream.seek(0, 2)
-    stream.seek(max(0, end - (1 << 16) - 22))
-    tail = stream.read()
-    at = tail.rfind(_END)
-    size = int.from_bytes(tail[at + 12 : at + 16], "little") if at >= 0 else 0
-    if at >= 20 and tail[at - 20 : at - 16] == _LOCATOR:
-        stream.seek(min(int.from_bytes(tail[at - 12 : at - 4], "little"), end))
-        record = stream.read(56)
-        if record.startswith(_END64):
-            size = max(size if size != 0xFFFF_FFFF else 0, int.from_bytes(record[40:48], "little"))
-    if size > ARCHIVE_DIRECTORY:
-        raise TooMuchError(f"a directory of {size} bytes")
+def _comment(name: str, data: bytes) -> Entry:
+    from io import BytesIO
+
+    return Entry(f"({name})", len(data), BytesIO(data), aside=True)
+
+
+def _zip_link(entry: Entry, content: BinaryIO) -> Entry:
+    """Read a link's target; some unpack it as a file, so it is looked at as well."""
+    from io import BytesIO
+
+    if entry.size > _TARGET_BYTES:
+        return entry._replace(damaged=f"a link that leads to {entry.size} bytes")
+    try:
+        data = content.read(_TARGET_BYTES + 1)
+    except (InputError, zlib.error) as error:
+        return entry._replace(damaged=damage(error)[0])
+    target = data.decode("utf-8", "surrogateescape")
+    folder = entry.name.rpartition("/")[0]
+    link = f"{folder}/{target}" if folder and target[:1] != "/" else target
+    return entry._replace(link=link, content=BytesIO(data), aside=True)
 
 
 def leads_out(path: str, *, link: bool = False) -> bool:
@@ -203,7 +234,7 @@ def leads_out(path: str, *, link: bool = False) -> bool:
 
     Names with `..` are refused wherever they lead: tools disagree on what they mean.
     """
-    if not path or path[0] in "/\\" or path[1:2] == ":" or any(ord(c) < 0x20 for c in path):
+    if not path or path[0] in "/\\" or path[1:2] == ":" or _CONTROL.search(path):
         return True
     depth = 0
     for part in re.split(r"[/\\]", path):

@@ -4,7 +4,7 @@ Read front to back once, with bounded memory: nothing is unpacked, no link is fo
 understood is an error. IEEE Std 1003.1-2017, pax, "ustar Interchange Format" and "pax Header Block".
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import BinaryIO
 
 from imgseal.errors import InputError, Place
@@ -15,23 +15,25 @@ __all__ = ["BLOCK", "Member", "is_tar", "members"]
 BLOCK = 512
 _PIECE = 1 << 18
 _HEADER_BYTES = 64 << 10  # a pax header, or a long name
+_RECORDS = 128  # of one pax header; writers need ten, and one for each extended attribute
 _FILE = (b"\0", b"0", b"7")  # regular file: the old form, and what writers may store in one piece
 _LINK = (b"1", b"2")
 _NOTHING = (b"3", b"4", b"5", b"6")  # devices, folders, pipes
 _LONG_NAME, _LONG_LINK, _PAX, _PAX_ALL = _MORE = (b"L", b"K", b"x", b"g")
+_SPARSE = "GNU.sparse"
 _MAX_SIZE = 1 << 50
 
 
 class Member(NamedTuple):
-    """A file (`link` None) with its content, which is good until the next member is asked for; or a link.
+    """A member of any kind. `content` of a file is good until the next member is asked for, None for all others.
 
-    `link` is the path that it leads to, from the archive's root.
+    `link` is the path that a link leads to, from the archive's root.
     """
 
     name: str
     size: int
     link: str | None
-    content: "Content"
+    content: "Content | None"
 
 
 class Content:
@@ -61,8 +63,8 @@ def is_tar(head: bytes) -> bool:
     return len(head) >= BLOCK and any(head[:BLOCK]) and _has_checksum(head[:BLOCK])
 
 
-def members(stream: BinaryIO) -> Iterator[Member]:
-    """Yield files and links; InputError where the archive is damaged, cut off, or says what is not understood."""
+def members(stream: BinaryIO, each: Callable[[], None] = lambda: None) -> Iterator[Member]:
+    """Yield the members, calling `each` for every header; InputError for what is damaged, cut off or not understood."""
     said: dict[str, str] = {}
     at = 0
     while True:
@@ -71,30 +73,37 @@ def members(stream: BinaryIO) -> Iterator[Member]:
             break
         if not _has_checksum(block):
             raise _damaged("a header's checksum is wrong", at)
+        each()
         kind, size = block[156:157] or b"\0", _number(block[124:136], at)
         if kind in _MORE:
             data = _extension(stream, size, at)
             if kind == _PAX:
                 said.update(_pax(data, at))
             elif kind == _PAX_ALL:
-                if {"path", "size", "linkpath"} & _pax(data, at).keys():
+                for_all = _pax(data, at).keys()
+                if {"path", "size", "linkpath"} & for_all:
                     raise _damaged("a header gives one name to all members", at)
+                if any(key.startswith(_SPARSE) for key in for_all):
+                    raise _damaged("a header makes all members sparse", at)
             else:
                 said["path" if kind == _LONG_NAME else "linkpath"] = _text(data.split(b"\0")[0])
             at += BLOCK + _padded(size)
             continue
-        if any(key.startswith("GNU.sparse") for key in said) or kind not in (*_FILE, *_LINK, *_NOTHING):
+        if any(key.startswith(_SPARSE) for key in said) or kind not in (*_FILE, *_LINK, *_NOTHING):
             raise _damaged("a member of a kind that is not looked into", at, f"type {kind!r}")
-        size = _pax_size(said, size, at) if kind in _FILE else 0
+        size = _pax_size(said, size, at)
+        if size and kind not in _FILE:
+            raise _damaged("a link, folder or device has content", at, f"{size} bytes")
         name = said.get("path") or _name(block)
         content = Content(stream, size)
         if kind in _LINK:
             target = said.get("linkpath") or _text(block[157:257].split(b"\0")[0])
             if kind == b"2" and not target.startswith("/"):  # a symbolic link starts from where it lies
                 target = name.rpartition("/")[0] + "/" + target if "/" in name else target
-            yield Member(name, 0, target, content)
-        elif kind in _FILE and not name.endswith("/"):
-            yield Member(name, size, None, content)
+            yield Member(name, 0, target, None)
+        else:  # a file of the old form is a folder where its name ends so, and it has nothing in it
+            is_file = kind in _FILE and (size > 0 or not name.endswith("/"))
+            yield Member(name, size, None, content if is_file else None)
         said = {}
         content.skip()
         _exactly(stream, _padded(size) - size)
@@ -164,17 +173,22 @@ def _extension(stream: BinaryIO, size: int, at: int) -> bytes:
 
 def _pax(data: bytes, at: int) -> dict[str, str]:
     """Read the records of a pax header: length in decimal, blank, key, =, value, line feed."""
-    records = {}
-    while data:
-        length = data.split(b" ", 1)[0]
-        count = int(length) if length.isdigit() and len(length) < 6 else 0
-        record = data[len(length) + 1 : count]
-        if not len(length) + 1 < count <= len(data) or not record.endswith(b"\n") or b"=" not in record:
+    records: dict[str, str] = {}
+    start = 0
+    for _ in range(_RECORDS + 1):
+        if start == len(data):
+            return records
+        blank = data.find(b" ", start, start + 6)
+        length = data[start:blank] if blank > 0 else b""
+        end = start + int(length) if length.isdigit() else 0
+        if not blank + 1 < end <= len(data) or data[end - 1] != 0x0A:
             raise _damaged("a pax header is damaged", at)
-        key, value = record[:-1].split(b"=", 1)
+        key, found, value = data[blank + 1 : end - 1].partition(b"=")
+        if not found:
+            raise _damaged("a pax header is damaged", at)
         records[_text(key)] = _text(value)
-        data = data[count:]
-    return records
+        start = end
+    raise _damaged("a pax header has too many records", at)
 
 
 def _pax_size(said: dict[str, str], size: int, at: int) -> int:

@@ -12,7 +12,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from gate_tree import as_hex, as_tar, as_targz, as_zip, sealed, settings
+from gate_tree import as_elf, as_hex, as_tar, as_targz, as_zip, sealed, settings
 from workshop import Imgseal, Said, tree, write_project
 
 from imgseal.cli.unpack import leads_out
@@ -176,17 +176,15 @@ def test_a_bomb_of_many_members(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> 
     assert codes == {"twice": ["gate.archive-limits"]}
 
 
-def test_a_bomb_of_one_member_many_times(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Entries of a zip that share their bytes: each is paid for when it is read."""
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 1 << 20)
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 1)
+def test_a_bomb_of_one_member_many_times(gate: Gate) -> None:
+    """Entries of a zip that share their bytes."""
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("0.hex", as_hex(0x20400, bytes(150_000)))
+        archive.writestr("0.txt", bytes(150_000))
         first = archive.infolist()[0]
         for _ in range(50):
             archive.filelist.append(first)
-    assert gate.codes(a=stream.getvalue())["a"] == ["gate.archive-limits"]
+    assert gate.codes(a=stream.getvalue()) == {"a": ["gate.archive-unreadable"]}
 
 
 @pytest.mark.parametrize("wrap", [lambda d: as_zip({"x": d}), gzip.compress, lambda d: as_tar({"x": d})])
@@ -199,16 +197,15 @@ def test_nesting_ends_somewhere(wrap: object, gate: Gate) -> None:
     assert gate.codes(a=wrap(data)) == {"a": ["gate.archive-limits"]}
 
 
-def test_a_directory_of_gigabytes_is_not_read(gate: Gate) -> None:
-    """The end record says 2 GiB; zip64 says the same in its own record."""
-    data = bytearray(as_zip({"a": b"a"}))
-    at = data.rfind(b"PK\x05\x06")
-    data[at + 12 : at + 16] = struct.pack("<I", 1 << 31)
-    assert gate.codes(a=bytes(data)) == {"a": ["gate.archive-limits"]}
-    end64 = struct.pack("<4sQHHIIQQQQ", b"PK\x06\x06", 44, 45, 45, 0, 0, 1, 1, 1 << 31, 0)
-    locator = struct.pack("<4sIQI", b"PK\x06\x07", 0, at, 1)
-    data[at + 12 : at + 16] = b"\xff" * 4
-    assert gate.codes(a=bytes(data[:at]) + end64 + locator + bytes(data[at:])) == {"a": ["gate.archive-limits"]}
+def test_a_directory_is_bounded_in_bytes_and_members(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before anything is made of it; what the end record says of the number does not matter."""
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_DIRECTORY", 10_000)
+    many = as_zip({f"{n:010}": b"" for n in range(200)})
+    assert gate.codes(a=many) == {"a": ["gate.archive-limits"]}
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_DIRECTORY", 1 << 20)
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_MEMBERS", 100)
+    assert gate.codes(a=many) == {"a": ["gate.archive-limits"]}
+    assert gate.codes(a=many[:-14] + b"\1\0\1\0" + many[-10:]) == {"a": ["gate.archive-limits"]}
 
 
 ZIP, TARGZ = as_zip({"a.hex": SPARE, "b.hex": SPARE}), as_targz({"a.hex": SPARE, "b.hex": SPARE})
@@ -274,3 +271,244 @@ def test_names_in_no_encoding(gate: Gate) -> None:
     (gate.out / os.fsdecode(b"\xff\xfe.hex")).write_bytes(SPARE)
     codes = gate.codes(a=as_tar({os.fsdecode(b"x\xff.hex"): SPARE}))
     assert codes == {"\\xff\\xfe.hex": ["gate.not-sealed"], "a/x\\xff.hex": ["gate.not-sealed"]}
+
+
+# -- what is said twice, and what lies where few readers look --------------------------------------------------------
+
+
+def zipped(name: str, data: bytes, *, method: int = zipfile.ZIP_DEFLATED, mode: int = 0, comment: bytes = b"") -> bytes:
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", method) as archive:
+        info = zipfile.ZipInfo(name)
+        info.compress_type = method
+        info.external_attr = mode << 16
+        info.comment = comment
+        archive.writestr(info, data)
+    return stream.getvalue()
+
+
+def cut(data: bytes, at: int, value: bytes) -> bytes:
+    return data[:at] + value + data[at + len(value) :]
+
+
+NOTE = as_zip({"note.txt": b"hello"})
+HIDDEN = as_zip({"spare.hex": SPARE})
+CENTRAL = HIDDEN.rfind(b"PK\x01\x02")
+
+TWO_MEANINGS = {
+    "size and CRC 0 in the directory": (
+        cut(cut(HIDDEN, CENTRAL + 16, bytes(4)), CENTRAL + 24, bytes(4)),
+        {"a/spare.hex": ["gate.archive-unreadable"]},
+    ),
+    "two archives": (HIDDEN + NOTE, {"a": ["gate.archive-unreadable"]}),
+    "a member that the directory does not have": (HIDDEN[:CENTRAL] + NOTE, {"a": ["gate.archive-unreadable"]}),
+    "behind the end": (NOTE + SPARE, {"a": ["gate.archive-unreadable"]}),
+    "in the comment": (NOTE[:-2] + struct.pack("<H", len(SPARE)) + SPARE, {"a/(comment)": ["gate.not-sealed"]}),
+    "in a member's comment": (zipped("a", b"", comment=SPARE), {"a/(comment 1)": ["gate.not-sealed"]}),
+    "a folder with content": (
+        HIDDEN.replace(b"spare.hex", b"spare.he/"),
+        {"a/spare.he": ["gate.not-sealed"]},
+    ),
+    "a long link": (zipped("a", b" " * 4096 + SPARE, mode=0o120777), {"a/a": ["gate.archive-unreadable"]}),
+    "a link that some unpack as a file": (
+        zipped("a", b"S30900020400DEADBEEFB8", mode=0o120777),
+        {"a/a": ["gate.unreadable"]},
+    ),
+    "behind a script": (b"#!/bin/sh\n" + zipped("s.hex", SPARE), {"a/s.hex": ["gate.not-sealed"]}),
+    "behind four bytes": (b"PK00" + zipped("s.hex", SPARE), {"a/s.hex": ["gate.not-sealed"]}),
+    "behind a program": (
+        as_elf(0x400000, b"x" * 600, machine=62) + zipped("s.hex", SPARE),
+        {"a/s.hex": ["gate.not-sealed"]},
+    ),
+    "behind a script in an archive": (
+        as_targz({"x": b"#!/bin/sh\n" + zipped("s.hex", SPARE)}),
+        {"a/x/s.hex": ["gate.not-sealed"]},
+    ),
+    "behind much in an archive": (
+        as_targz({"x": b"x" * (9 << 20) + zipped("s.hex", SPARE)}),
+        {"a/x": ["gate.archive-unsupported"]},
+    ),
+}
+
+
+@pytest.mark.parametrize("case", list(TWO_MEANINGS))
+def test_archives_with_two_meanings(case: str, gate: Gate) -> None:
+    data, codes = TWO_MEANINGS[case]
+    assert gate.codes(a=data) == codes
+
+
+def test_plain_comments_and_programs_are_no_reason_to_refuse(gate: Gate) -> None:
+    comment = b"made on a Monday"
+    codes = gate.codes(
+        good=sealed("phrases", b"words"),
+        a=NOTE[:-2] + struct.pack("<H", len(comment)) + comment,
+        b=b"#!/bin/sh\n" + NOTE,
+        c=as_elf(0x400000, b"x" * 600, machine=62),
+        d=zipped("folder/", b""),
+    )
+    assert codes == {}
+
+
+def tarred(name: str, data: bytes = b"", kind: bytes = b"0") -> bytes:
+    """One member whose name the standard library would not write so."""
+    import tarfile
+
+    stream = io.BytesIO()
+    with tarfile.open(fileobj=stream, mode="w") as archive:
+        info = tarfile.TarInfo("n" * len(name))
+        info.type, info.size = kind, len(data)
+        archive.addfile(info, io.BytesIO(data))
+    block = bytearray(stream.getvalue()[:512])
+    block[: len(name)] = name.encode()
+    block[len(name)] = 0
+    block[148:156] = b" " * 8
+    block[148:156] = b"%06o\0 " % sum(block)
+    return bytes(block) + stream.getvalue()[512:]
+
+
+def test_a_folder_of_a_tar_archive_is_empty(gate: Gate) -> None:
+    codes = gate.codes(a=tarred("spare.hex/", SPARE), b=tarred("spare.hex/"))
+    assert codes == {"a/spare.hex": ["gate.not-sealed"]}
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        zipped("../../evil/", b""),
+        tarred("../../evil", kind=b"5"),
+        tarred("/etc/x", kind=b"6"),
+        tarred("/dev/x", kind=b"3"),
+        gzip.compress(tarred("../../evil/", kind=b"5")),
+    ],
+    ids=["zip", "folder", "pipe", "device", "tar.gz"],
+)
+def test_names_of_folders_and_devices_that_lead_out(data: bytes, gate: Gate) -> None:
+    assert list(gate.codes(a=data).values()) == [["gate.archive-path"]]
+
+
+def test_names_that_only_some_readers_see(gate: Gate) -> None:
+    """Info-ZIP's field for names in Unicode."""
+    field = struct.pack("<HHBL", 0x7075, 5 + 8, 1, 0xE8B7BE43) + b"../../ev"
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as archive:
+        info = zipfile.ZipInfo("a")
+        info.extra = field
+        archive.writestr(info, b"")
+    assert list(gate.codes(a=stream.getvalue()).values()) == [["gate.archive-path"]]
+
+
+# -- damage behind the first bytes -------------------------------------------------------------------------------------
+
+WORDS = b"words " * 20_000
+SPOILED = bytearray(as_zip({"n.txt": WORDS}))
+SPOILED[9000] ^= 1
+
+
+@pytest.mark.parametrize(
+    ("data", "name"),
+    [
+        (gzip.compress(WORDS)[:-9], "a"),
+        (gzip.compress(WORDS) + SPARE, "a"),
+        (gzip.compress(WORDS) + b"\0" + SPARE, "a"),
+        (bytes(SPOILED), "a/n.txt"),
+        (as_zip({"n.gz": gzip.compress(WORDS)[:-9]}), "a/n.gz"),
+        (cut(as_targz({"n.hex": SPARE}), 20, b"\0\0"), "a"),
+        (cut(gzip.compress(as_tar({"n.hex": WORDS + SPARE}), 0), 20, b"x"), "a"),
+    ],
+)
+def test_what_is_no_firmware_is_read_to_its_end(data: bytes, name: str, gate: Gate) -> None:
+    """Text in front of the damage: what lies behind it cannot be known."""
+    assert gate.codes(a=data, good=sealed("phrases", b"words")) == {name: ["gate.archive-unreadable"]}
+
+
+def test_damage_says_where_and_what_to_do(gate: Gate) -> None:
+    said = gate.said(a=NOTE + b"x")
+    assert f"where:    offset {len(NOTE) + 1}" in said.out
+    assert "no end record that fits" in said.out
+    assert "hint:     make the archive again" in said.out
+
+
+# -- limits --------------------------------------------------------------------------------------------------------
+
+
+def test_bytes_are_paid_for_once(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a compressed tar archive holds comes out of gzip once, and is not paid for again as members."""
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 5 << 20)
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 1)
+    for size, names in ((2 << 20, ["a/x.raw", "a/y.raw"]), (3 << 20, ["a/x.raw", "a"])):
+        assert list(gate.codes(a=as_targz({"x.raw": bytes(size), "y.raw": bytes(size)}))) == names
+
+
+def test_skipped_bytes_are_paid_for(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file of holes is no larger for it than it is on disk."""
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 1 << 20)
+    data = as_tar({"a.raw": bytes(100 << 20)})
+    with (gate.out / "a").open("wb") as file:
+        file.write(data[:512])
+        file.truncate(len(data))
+    if (gate.out / "a").stat().st_blocks * 512 * 100 > len(data):
+        pytest.skip("this file system has no holes")
+    assert gate.codes() == {"a": ["gate.archive-limits"]}
+
+
+def test_headers_of_members_count(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Long names are members of their own; so are the parts of a gzip file, whatever they hold."""
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_MEMBERS", 20)
+    names = {"d" * 120 + f"{n}": b"" for n in range(11)}
+    assert gate.codes(
+        a=as_tar(names), b=gzip.compress(b"") * 30, c=tarred("d", kind=b"5")[:512] * 30 + bytes(1024)
+    ) == {
+        "a": ["gate.archive-limits"],
+        "b": ["gate.archive-limits"],
+        "c": ["gate.archive-limits"],
+    }
+
+
+def header_for(size: int, digest: bytes) -> bytes:
+    """A detached header that nobody has signed, for a payload of this size."""
+    from imgseal.sealed.layout import FLAG_DETACHED, field
+
+    header = bytearray(sealed("phrases", b"words", flags=FLAG_DETACHED)[:-5])
+    for name, value in (
+        ("payload_size", size.to_bytes(field("payload_size").size, "little")),
+        ("payload_digest", digest),
+    ):
+        at = field(name).offset
+        header[at : at + len(value)] = value
+    return bytes(header)
+
+
+def test_what_a_header_claims_is_not_held(gate: Gate) -> None:
+    """Members of the right size are hashed in pieces."""
+    from imgseal.sealed.codec import decode_header_block
+
+    size = 64 << 20
+    header = header_for(size, bytes(32))
+    assert decode_header_block(header).statement.detached
+    data = as_targz({"h": header, "p": bytes(size)})
+    tracemalloc.start()
+    codes = gate.codes(a=data)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert list(codes) == ["a/h"]
+    assert peak < 48 << 20
+
+
+def test_payloads_are_paid_for_once_a_header(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many headers that name one payload would have it judged as often."""
+    import hashlib
+
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 4 << 20)
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 1)
+    payload = bytes(1 << 20)
+    header = header_for(len(payload), hashlib.sha256(payload).digest())
+    files = {f"h{n}": header for n in range(8)}
+    assert "a" not in gate.codes(a=as_targz({"p": payload, **dict(list(files.items())[:3])}))
+    assert gate.codes(a=as_targz({"p": payload, **files}))["a"] == ["gate.archive-limits"]
+
+
+def test_a_second_reading_has_a_budget_of_its_own(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 4 << 20)
+    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 1)
+    codes = gate.codes(a=as_targz({"h": header_for(7, bytes(32)), "p": bytes(3 << 20)}))
+    assert list(codes) == ["a/h"]

@@ -22,8 +22,8 @@ LONG = ["e/" + "f" * 120, "g" * 180 + "/" + "h" * 90]
 
 
 def contents(data: bytes) -> dict[str, bytes | str]:
-    """What the archive holds: bytes of files, targets of links."""
-    return {m.name: m.content.read() if m.link is None else m.link for m in members(io.BytesIO(data))}
+    """What the archive holds: bytes of files, targets of links; "" for folders and devices."""
+    return {m.name: m.content.read() if m.content else m.link or "" for m in members(io.BytesIO(data))}
 
 
 def written(files: dict[str, bytes], form: int) -> bytes:
@@ -59,6 +59,8 @@ def test_as_gnu_tar_writes_it(form: str, tool: Callable[[str], str], tmp_path: P
     subprocess.run(command, cwd=tmp_path, check=True)
     found = contents((tmp_path / "a.tar").read_bytes())
     assert found == {
+        "in/": "",
+        "in/deep/": "",
         "in/deep/x.bin": b"x" * 1000,
         "in/link": "in/deep/x.bin",
         "in/second": "in/deep/x.bin",
@@ -68,7 +70,7 @@ def test_as_gnu_tar_writes_it(form: str, tool: Callable[[str], str], tmp_path: P
 
 def test_members_may_be_left_unread() -> None:
     data = as_tar({"a": b"a" * 3000, "b": b"b" * 3000, "c": b""})
-    found = [(member.name, member.size, member.content.read(5)) for member in members(io.BytesIO(data))]
+    found = [(each.name, each.size, each.content.read(5)) for each in members(io.BytesIO(data)) if each.content]
     assert found == [("a", 3000, b"aaaaa"), ("b", 3000, b"bbbbb"), ("c", 0, b"")]
 
 
@@ -127,6 +129,13 @@ END = bytes(1024)
         (pax(b"xx path=a\n") + header() + END, "damaged"),
         (pax(b"11 path=ab\n", b"99999 path=b\n") + header() + END, "damaged"),
         (pax(b"12 size=-10\n") + header() + END, "no number"),
+        (
+            header(kind=b"g", size=b"00000000026") + b"22 GNU.sparse.major=1\n".ljust(512, b"\0") + header() + END,
+            "makes all members sparse",
+        ),
+        (pax(*[b"5 a=\n"] * 129) + header() + END, "too many records"),
+        (header(kind=b"5", size=b"00000000512") + header() + END, "has content"),
+        (header(kind=b"2", size=b"00000000001") + bytes(512) + END, "has content"),
         (header(kind=b"g", size=b"00000000013") + b"11 path=ab\n".ljust(512, b"\0") + header() + END, "all members"),
     ],
 )
@@ -138,6 +147,35 @@ def test_headers_that_lie(data: bytes, words: str) -> None:
 def test_pax_says_what_the_header_has_no_room_for() -> None:
     data = pax(b"11 path=ab\n", b"10 size=3\n") + header() + b"abc".ljust(512, b"\0") + END
     assert contents(data) == {"ab": b"abc"}
+
+
+def test_many_records_of_a_pax_header() -> None:
+    data = pax(*[b"5 a=\n"] * 127, b"11 path=ab\n") + header() + END
+    assert contents(data) == {"ab": b""}
+
+
+@pytest.mark.parametrize(
+    ("data", "found"),
+    [
+        (header(name=b"a/", size=b"00000000003") + b"abc".ljust(512, b"\0") + END, {"a/": b"abc"}),
+        (header(name=b"a/") + END, {"a/": ""}),
+        (header(name=b"../a", kind=b"5") + header(name=b"/b", kind=b"6") + END, {"../a": "", "/b": ""}),
+    ],
+)
+def test_every_member_has_a_name_and_only_what_is_empty_is_a_folder(data: bytes, found: dict[str, object]) -> None:
+    assert contents(data) == found
+
+
+def test_every_header_is_counted() -> None:
+    count = 0
+
+    def each() -> None:
+        nonlocal count
+        count += 1
+
+    data = pax(b"6 a=b\n") * 3 + header() + header(kind=b"5") + END
+    assert len(list(members(io.BytesIO(data), each))) == 2
+    assert count == 5
 
 
 def test_a_large_header_is_never_held() -> None:
