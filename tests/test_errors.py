@@ -12,6 +12,7 @@ import pytest
 from imgseal.cli.app import COMMANDS
 from imgseal.errors import ImgsealError, InputError, InternalError, KeyTroubleError, Place, RefusedError, UsageError
 from imgseal.findings import CheckResult, Finding, Verdict
+from imgseal.flow.gate import finding
 from imgseal.report.text import finding_lines, verdict_lines
 
 PROJECT = Path(__file__).parents[1]
@@ -33,6 +34,21 @@ def test_every_error_has_a_hint() -> None:
         if "hint" not in named and len(node.args) < 6:  # Finding's sixth value is the hint
             missing.append(where)
     assert missing == []
+
+
+def test_every_finding_of_the_gate_has_a_hint() -> None:
+    """Its helper has usual hints for two codes; all other calls say what to do."""
+    missing = []
+    for path in sorted(ROOT.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "finding":
+                code = ast.literal_eval(node.args[0])
+                named = {keyword.arg for keyword in node.keywords}
+                if "hint" not in named and code not in ("gate.changed", "gate.unreadable"):
+                    missing.append(f"{path.name}:{node.lineno}")
+    assert missing == []
+    assert finding("gate.changed").hint
+    assert finding("gate.unreadable").hint
 
 
 def test_no_hint_is_none() -> None:

@@ -104,6 +104,12 @@ class Project(NamedTuple):
         from imgseal.product.read_toml import read
 
         path = product_file or find_product(".")
+        if os.path.isdir(path):
+            raise UsageError(
+                "the product file is a file in this folder",
+                place=Place(file=path),
+                hint=f"--product {os.path.join(path, PRODUCT_NAME)}",
+            )
         folder = os.path.dirname(path)
         text = read_text(path, "product file", PRODUCT_FILE_BYTES)
         local = os.path.join(folder, LOCAL_NAME)

@@ -105,6 +105,13 @@ class Looked(NamedTuple):
     identity: Identity | None = None
 
 
+_USUAL_HINTS = {
+    "gate.changed": "run the gate when the build has ended",
+    "gate.unreadable": "make it again; what is no firmware of this product is excused by a [[gate.exception]]",
+}
+"""Of codes that have one cure, wherever they are found; all others need a hint of their own."""
+
+
 def finding(
     code: str,
     *,
@@ -114,7 +121,7 @@ def finding(
     hint: str | None = None,
 ) -> Finding:
     """Make a finding of the gate's own."""
-    return Finding(code, GATE_CODES[code], place or Place(), expected, found, hint)
+    return Finding(code, GATE_CODES[code], place or Place(), expected, found, hint or _USUAL_HINTS[code])
 
 
 def look_at_sealed(
@@ -368,5 +375,10 @@ def as_it_is(file: Bytes) -> Way:
 def unreadable(error: ImgsealError) -> Finding:
     """Turn the error of a reader into a finding."""
     return Finding(
-        "gate.unreadable", error.message, error.place._replace(file=None), error.expected, error.found, error.hint
+        "gate.unreadable",
+        error.message,
+        error.place._replace(file=None),
+        error.expected,
+        error.found,
+        error.hint or _USUAL_HINTS["gate.unreadable"],
     )

@@ -350,3 +350,11 @@ def test_demo(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     assert "an emergency stop must not depend on firmware" in said.out
     assert os.getcwd() == str(tmp_path)
     assert imgseal("demo").status == 2
+
+
+def test_a_folder_is_no_file(imgseal: Imgseal, project: Path) -> None:
+    """Both likely slips say what was meant."""
+    said = imgseal("check", "keys")
+    assert (said.status, "imgseal gate looks through folders" in said.err) == (3, True)
+    said = imgseal("show", "--linker", "--product", "../" + project.name)
+    assert (said.status, f"--product ../{project.name}/imgseal.toml" in said.err) == (2, True)
