@@ -127,15 +127,20 @@ def _damaged(message: str, at: int, found: str | None = None) -> InputError:
 
 
 def ends_as_zip(tail: bytes) -> bool:
-    """Say whether a file with these last TAIL_BYTES is a zip archive with members, whatever is in front of it."""
-    at = _end_record(tail)
-    if at is None:
-        return False
-    if tail[max(0, at - _LOCATOR.size) : at].startswith(_LOCATOR_MAGIC):
-        return True
-    size, *_ = _END.unpack_from(tail, at)[5:]
-    first = at - size
-    return size >= _CENTRAL.size and (first < 0 or tail.startswith(_CENTRAL_MAGIC, first))
+    """Say whether a reader may take a file with these last TAIL_BYTES for a zip archive with members.
+
+    Whatever is in front of it, and also where something follows: readers pass over that, and `directory` refuses it.
+    """
+    at = tail.find(_END_MAGIC)
+    while at >= 0 and at + _END.size <= len(tail):
+        if tail[max(0, at - _LOCATOR.size) : at].startswith(_LOCATOR_MAGIC):
+            return True
+        size, *_ = _END.unpack_from(tail, at)[5:]
+        first = at - size
+        if size >= _CENTRAL.size and (first < 0 or tail.startswith(_CENTRAL_MAGIC, first)):
+            return True
+        at = tail.find(_END_MAGIC, at + 1)
+    return False
 
 
 def _end_record(tail: bytes) -> int | None:
