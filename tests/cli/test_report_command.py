@@ -75,9 +75,19 @@ def test_a_device(imgseal: Imgseal, built: Path) -> None:
     found = document(imgseal, "radio/vent-drive-2.4.1-18.suit", "--device", "unit.json")
     assert found["verdict"]["device"] == "unit.json"
     ranges = [part for memory in found["memories"] for part in memory["ranges"]]
-    held = {part["slot"]: (part["holds"], part["new"]) for part in ranges if part["holds"]}
-    assert held == {
-        "motor-a": ("motor 2.4.0", False), "radio-staging": ("radio 1.3.2", False), "radio": ("radio 1.3.2", True), "phrases": ("phrases 1.0.4", False),
+    there = "radio 1.3.2"
+    seen = {
+        part["slot"]: (
+            part["holds"] and part["holds"]["words"],
+            part["brings"] and part["brings"]["words"],
+            part["new"],
+        )
+        for part in ranges
+        if part["holds"] or part["brings"]
+    }
+    assert seen == {
+        "motor-a": ("motor 2.4.0", None, False), "radio-staging": (there, None, False), "radio": (there, there, True),
+        "phrases": ("phrases 1.0.4", None, False),
     }  # fmt: skip
 
 
