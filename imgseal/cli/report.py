@@ -74,6 +74,7 @@ def command(
 
     from imgseal.flow.dossier import gather
     from imgseal.report.document import report_document
+    from imgseal.report.page import printable, render
 
     project = Project.load(product_file, settings, variant)
     data = load_artefact(package)
@@ -108,13 +109,11 @@ def command(
     if rehearsed:
         material = _rehearsed(material, project, data, device_file, previous, development=development)
         if material.not_rehearsed is not None:
-            click.echo(f"not rehearsed: {material.not_rehearsed}", err=True)
+            click.echo(printable(f"not rehearsed: {material.not_rehearsed}"), err=True)
     document = report_document(material)
     if form == "json":
         content = (json.dumps(document, indent=2, ensure_ascii=True) + "\n").encode("ascii")
     else:
-        from imgseal.report.page import render
-
         content = render(document).encode("utf-8", "backslashreplace")
     if form == "pdf":
         from imgseal.cli.chromium import print_pdf
@@ -124,7 +123,7 @@ def command(
     refuse_overlap([out], [*given, *project.own_files()])
     write_all([Output(out, [content])])
     answer = document["verdict"]["verdict"]
-    click.echo(f"{answer}, for {device}: {out}")
+    click.echo(printable(f"{answer}, for {device}: {out}"))
     held = not rehearsed or (material.rehearsal is not None and material.rehearsal.violation is None)
     return 0 if material.verdict.accepted and held else 1
 
