@@ -15,15 +15,18 @@ from imgseal.report.memory_map import MemoryMap, memory_maps
 from imgseal.report.probes import Probe, probes
 from imgseal.report.rehearsal import rehearsal_document
 from imgseal.suit import labels
+from imgseal.suit.digest import SuitDigest
 from imgseal.suit.errors import SuitError
 from imgseal.suit.manifest import decode_manifest
 from imgseal.suit.outline import branches
+from imgseal.suit.text import decode_text
 
 if TYPE_CHECKING:
     from imgseal.compare.contents import Image
     from imgseal.findings import Verdict
     from imgseal.keys.trust import TrustedKey
     from imgseal.product.model import Component
+    from imgseal.suit.envelope import Envelope
 
 __all__ = ["report_document"]
 
@@ -81,7 +84,11 @@ def _package(material: Material) -> Json:
         "name": material.name,
         "size": material.size,
         "sha256": material.sha256.hex(),
-        "readable": {"envelope": material.envelope is not None, "contents": contents is not None},
+        "readable": {
+            "envelope": material.envelope is not None,
+            "contents": contents is not None,
+            "text": material.envelope is not None and _has_text(material.envelope),
+        },
         "manifest_digest": None if contents is None else contents.manifest_digest.hex(),
         "sequence": None if contents is None else contents.sequence,
         "release": _release(material),
@@ -94,6 +101,18 @@ def _package(material: Material) -> Json:
         "log_kept": material.product.ledger is not None,
         "private_keys": None if contents is None else [leak._asdict() for leak in material.leaks],
     }
+
+
+def _has_text(envelope: "Envelope") -> bool:
+    """Whether the text can be read, or there is none: one that was taken out may have named what is not seen here."""
+    content = envelope.severed.get(labels.TEXT)
+    try:
+        if content is not None:
+            decode_text(content, "text")
+            return True
+        return not isinstance(decode_manifest(envelope.manifest).members.get(labels.TEXT), SuitDigest)
+    except SuitError:
+        return False
 
 
 def _says(material: Material) -> Json | None:

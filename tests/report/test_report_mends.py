@@ -147,12 +147,25 @@ def test_what_cannot_be_read_is_not_called_absent() -> None:
         assert [each["images"] for each in document["components"]] == [[]] * len(document["components"])
         package = document["package"]
         assert (package["sbom"], package["log"], package["private_keys"], package["says"]) == (None, None, None, None)
-        assert package["readable"] == {"envelope": False, "contents": False}
+        assert package["readable"] == {"envelope": False, "contents": False, "text": False}
         text = text_of(material)
         assert "not in this package" not in text
         assert "none is named" not in text
         assert "bill of materials not readable" in text
         assert "1.3.2" not in page_of(material).split('id="components"')[1].split("</section>")[0]
+
+
+@pytest.mark.parametrize("taken", [True, False])
+def test_a_text_that_was_taken_out_or_spoilt_may_have_named_a_bill(taken: bool) -> None:
+    def change(members: dict[int, bytes]) -> dict[int, bytes]:
+        rest = {label: value for label, value in members.items() if label != labels.TEXT}
+        return rest if taken else {**rest, labels.TEXT: b"\xff"}
+
+    material = material_of(repacked(workshop().package, severed=change))
+    readable = report_document(material)["package"]["readable"]
+    assert readable == {"envelope": True, "contents": True, "text": False}
+    assert "bill of materials not readable" in text_of(material)
+    assert "bill of materials none is named" in text_of(material_of(workshop().package))
 
 
 def test_a_log_that_could_not_be_searched_is_no_answer() -> None:
