@@ -181,7 +181,7 @@ def _memory(each: MemoryMap) -> Json:
                 "holds": None if part.inside.holds is None else part.inside.holds._asdict(),
                 "brings": None
                 if part.inside.brings is None
-                else {**part.inside.brings._asdict(), "installs": part.inside.installs},
+                else {**part.inside.brings._asdict(), "installs": part.inside.installs, "same": part.inside.same},
                 "new": part.new,
                 "used": part.used,
                 "free": None if part.lying is None else part.free,

@@ -30,24 +30,22 @@ def lying_in(
     """
     holds = {name: _held(product, name, held) for name, data in held.items() if data.size}
     brings = {} if contents is None else _brought(product, contents)
-    return {
-        name: InSlot(
-            holds.get(name),
-            brings.get(name),
-            None if installs is None or name not in brings else name in installs,
-        )
-        for name in (*holds, *(name for name in brings if name not in holds))
-    }
+    out = {name: InSlot(lying) for name, lying in holds.items()}
+    for name, (lying, content) in brings.items():
+        there = out.get(name, InSlot())
+        same = there.holds is not None and held[name].read(0, len(content)) == content
+        out[name] = InSlot(there.holds, lying, None if installs is None else name in installs, same)
+    return out
 
 
-def _brought(product: Product, contents: "Contents") -> dict[str, Lying]:
+def _brought(product: Product, contents: "Contents") -> "dict[str, tuple[Lying, memoryview]]":
     out = {}
     for name, image in contents.images.items():
         component = product.components[image.component]
-        out[name] = Lying(len(image.content), f"{image.component} {image.statement.version}")
+        out[name] = Lying(len(image.content), f"{image.component} {image.statement.version}"), image.content
         if image.header is not None and component.header:
             slot = component.header[component.run.index(name)]
-            out[slot] = Lying(len(image.header), f"header of {image.component}")
+            out[slot] = Lying(len(image.header), f"header of {image.component}"), image.header
     return out
 
 

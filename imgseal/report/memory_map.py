@@ -21,12 +21,13 @@ class Lying(NamedTuple):
 class InSlot(NamedTuple):
     """What a slot holds already, what the package brings for it, and whether that is installed there.
 
-    `installs` is None where no device is known that would tell.
+    `installs` is None where no device is known that would tell; `same` that the slot holds those very bytes already.
     """
 
     holds: Lying | None = None
     brings: Lying | None = None
     installs: bool | None = None
+    same: bool = False
 
 
 class Range(NamedTuple):
@@ -41,7 +42,8 @@ class Range(NamedTuple):
     @property
     def new(self) -> bool:
         """Whether what lies there, once the package is installed, is what it brings."""
-        return self.inside.brings is not None and (self.inside.holds is None or self.inside.installs is not False)
+        holds, brings, installs, same = self.inside
+        return brings is not None and (holds is None or (installs is not False and not same))
 
     @property
     def lying(self) -> Lying | None:

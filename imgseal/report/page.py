@@ -133,6 +133,10 @@ def _tree(lines: list[Json]) -> list[tuple[str, list[Any]]]:
     return root
 
 
+def _said_of(brings: Json) -> str:
+    return ": the same bytes are there" if brings["same"] else _INSTALLS[brings["installs"]]
+
+
 def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
     """Return the functions that make rows; texts in them are escaped by the template, markup is made by `markup`."""
 
@@ -156,7 +160,7 @@ def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
     def memory_rows(memory: Json) -> "Rows":
         for part in memory["ranges"]:
             holds, brings = part["holds"], part["brings"]
-            words = "" if brings is None else brings["words"] + _INSTALLS[brings["installs"]]
+            words = "" if brings is None else brings["words"] + _said_of(brings)
             free = "" if part["free"] is None else size_words(part["free"])
             rest = f"{part['over']} bytes too many" if part["over"] else free
             yield (

@@ -261,9 +261,15 @@ def test_a_device_keeps_what_it_runs_on_the_map() -> None:
     assert slots[running]["new"] is False
     assert slots[free]["brings"]["installs"] is True
     assert slots[free]["new"] is True
+    assert (slots["radio"]["brings"]["same"], slots["radio"]["new"], slots[free]["brings"]["same"]) == (
+        True,
+        False,
+        False,
+    )
     text = text_of(material)
     assert "not installed on this device" in text
     assert "is installed here" in text
+    assert "radio 1.3.2: the same bytes are there" in text
     fresh_one = slots_of(report_document(material_of(shop.package)))
     assert {part["brings"]["installs"] for part in fresh_one.values() if part["brings"]} == {None}
 
