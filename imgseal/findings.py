@@ -4,6 +4,7 @@ A check has passed, failed or not run. A check that did not run has not passed. 
 mandatory check ran and passed. Codes are words, stable, never reused; docs/checks.md has an entry for each.
 """
 
+from collections.abc import Mapping
 from typing import NoReturn
 
 from imgseal.errors import Place
@@ -139,10 +140,12 @@ class Verdict:
     """Accepted or refused, with every check listed; deliberately without a truth value.
 
     `kind` is what was judged, `device` the words that say for which device the verdict holds, `subjects` describe the
-    images and packages looked at, `notes` are remarks that refuse nothing.
+    images and packages looked at, `notes` are remarks that refuse nothing. Of a package, `signed` holds the identifiers
+    of the keys whose signatures on a sealed image were verified, by its header block, and `installs` the slots that the
+    device would install to. Neither is part of the JSON form.
     """
 
-    __slots__ = ("checks", "details", "device", "kind", "name", "notes")
+    __slots__ = ("checks", "details", "device", "installs", "kind", "name", "notes", "signed")
 
     def __init__(
         self,
@@ -152,6 +155,8 @@ class Verdict:
         checks: tuple[CheckResult, ...],
         details: tuple[tuple[str, str], ...] = (),
         notes: tuple[str, ...] = (),
+        signed: Mapping[bytes, tuple[bytes, ...]] | None = None,
+        installs: tuple[str, ...] = (),
     ) -> None:
         self.name = name
         self.kind = kind
@@ -159,6 +164,8 @@ class Verdict:
         self.checks = checks
         self.details = details
         self.notes = notes
+        self.signed = signed or {}
+        self.installs = installs
 
     @property
     def accepted(self) -> bool:

@@ -31,6 +31,7 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
     results = run(PACKAGE_ORDER, subject, context, "package")
     passed = {result.name for result in results if result.outcome == PASSED}
     details: tuple[tuple[str, str], ...] = ()
+    signed: dict[bytes, tuple[bytes, ...]] = {}
     if {"signature", "members", "components"} <= passed:
         images = _images(subject)
         versions = dict(running_versions(context))
@@ -39,13 +40,30 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
                 versions[part.number] = image.statement.version
         inner = context._replace(versions=versions, whole_set=not context.partial)
         for part, image in images:
-            results += _judge_one(subject, part, image, inner)
+            judged = _judge_one(subject, part, image, inner)
+            results += judged
+            if isinstance(image, ImageSubject) and any(r.name == "signature" and r.outcome == PASSED for r in judged):
+                block = bytes(image.data.read(0, image.statement.header_block))
+                signed[block] = tuple(anchor.key_id for _, anchor in image.candidates)
         results += (_one_kind(subject, images),)
         details = _details(subject, context, images)
-    return Verdict(name, "update package", device, results, details, tuple(subject.notes)), subject
+    verdict = Verdict(
+        name, "update package", device, results, details, tuple(subject.notes), signed, _installs(subject, context)
+    )
+    return verdict, subject
 
 
 _Image = ImageSubject | CheckResult
+
+
+def _installs(subject: PackageSubject, context: Context) -> tuple[str, ...]:
+    """Return the names of the slots that the simulated installation has filled."""
+    slots: list[str] = []
+    for part, _ in subject.installed:
+        component = component_numbered(context.product, part.number)
+        names = () if component is None else component.header if part.header else component.run
+        slots += names[part.slot : part.slot + 1]
+    return tuple(dict.fromkeys(slots))
 
 
 def _images(subject: PackageSubject) -> list[tuple[OurComponent, _Image]]:

@@ -10,7 +10,7 @@ from imgseal.check.judge import kind_of
 from imgseal.cli.check import device_trust, load_device
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.signing import build_time, day_of, parse_day, today
-from imgseal.errors import Place, UsageError
+from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.files import Output, load_artefact, refuse_overlap, write_all
 
 if TYPE_CHECKING:
@@ -37,8 +37,8 @@ Examples:
   imgseal report package.suit --format pdf --out report.pdf    through Chromium
 
 \b
-Exit status 0 when the package is accepted and every invariant of the rehearsal holds, else 1;
-the report is written all the same.
+Exit status 0 when the package is accepted and, with --rehearse, every invariant holds, else 1;
+the report is written all the same, and says why a rehearsal could not be played.
 """,
 )
 @click.argument("package", metavar="PACKAGE")
@@ -74,6 +74,7 @@ def command(
 
     from imgseal.flow.dossier import gather
     from imgseal.report.document import report_document
+    from imgseal.report.page import printable, render
 
     project = Project.load(product_file, settings, variant)
     data = load_artefact(package)
@@ -107,12 +108,12 @@ def command(
         material = material._replace(comparison=compare(before, material.contents, project.product))
     if rehearsed:
         material = _rehearsed(material, project, data, device_file, previous, development=development)
+        if material.not_rehearsed is not None:
+            click.echo(printable(f"not rehearsed: {material.not_rehearsed}"), err=True)
     document = report_document(material)
     if form == "json":
-        content = (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
+        content = (json.dumps(document, indent=2, ensure_ascii=True) + "\n").encode("ascii")
     else:
-        from imgseal.report.page import render
-
         content = render(document).encode("utf-8", "backslashreplace")
     if form == "pdf":
         from imgseal.cli.chromium import print_pdf
@@ -122,9 +123,9 @@ def command(
     refuse_overlap([out], [*given, *project.own_files()])
     write_all([Output(out, [content])])
     answer = document["verdict"]["verdict"]
-    click.echo(f"{answer}, for {device}: {out}")
-    broken = material.rehearsal is not None and material.rehearsal.violation is not None
-    return 0 if material.verdict.accepted and not broken else 1
+    click.echo(printable(f"{answer}, for {device}: {out}"))
+    held = not rehearsed or (material.rehearsal is not None and material.rehearsal.violation is None)
+    return 0 if material.verdict.accepted and held else 1
 
 
 def _contents(path: str, project: Project) -> "Contents":
@@ -176,18 +177,22 @@ def _rehearsed(
     *,
     development: bool,
 ) -> "Material":
-    """Play the installation, unless the package is refused already; on the device given, else on one before it."""
+    """Play the installation on the device given, else on one before it; say why where it cannot be played."""
     from imgseal.cli.rehearse import refuse_verdict, refuse_without_records, rehearsal_device
     from imgseal.rehearse.play import rehearse
     from imgseal.rehearse.stage import set_up
 
-    refuse_without_records(project)
     if not material.verdict.accepted:
-        return material
+        return material._replace(not_rehearsed="the package is refused")
     if device_file is not None:
         previous = None
-    state, held, device = rehearsal_device(project, device_file, previous, development=development)
-    stage = set_up(project.product, material.trust, state, held, data, development=development)
-    refuse_verdict(stage.verdict, material.name)
+    try:
+        refuse_without_records(project)
+        state, held, device = rehearsal_device(project, device_file, previous, development=development)
+        stage = set_up(project.product, material.trust, state, held, data, development=development)
+        refuse_verdict(stage.verdict, material.name)
+    except (UsageError, RefusedError) as error:
+        where = f"{error.place.file}: " if error.place.file else ""
+        return material._replace(not_rehearsed=where + error.message)
     played = rehearse(stage, data, pairs=_PAIRS, seed="1")
     return material._replace(rehearsal=played, rehearsed_on=device)

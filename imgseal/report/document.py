@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from imgseal.cose.labels import ALGORITHMS
-from imgseal.findings import CODES, PASSED
+from imgseal.findings import CODES, FAILED, NOT_RUN, PASSED
 from imgseal.report.comparison import comparison_document
 from imgseal.report.evidence import DISCLAIMER, judged, schemes
 from imgseal.report.json_form import verdicts_document
@@ -14,11 +14,19 @@ from imgseal.report.material import Material
 from imgseal.report.memory_map import MemoryMap, memory_maps
 from imgseal.report.probes import Probe, probes
 from imgseal.report.rehearsal import rehearsal_document
-from imgseal.suit.outline import outline
+from imgseal.suit import labels
+from imgseal.suit.digest import SuitDigest
+from imgseal.suit.errors import SuitError
+from imgseal.suit.manifest import decode_manifest
+from imgseal.suit.outline import branches
+from imgseal.suit.text import decode_text
 
 if TYPE_CHECKING:
+    from imgseal.compare.contents import Image
+    from imgseal.findings import Verdict
     from imgseal.keys.trust import TrustedKey
     from imgseal.product.model import Component
+    from imgseal.suit.envelope import Envelope
 
 __all__ = ["report_document"]
 
@@ -26,15 +34,15 @@ Json = dict[str, Any]
 
 
 def report_document(material: Material) -> Json:
-    """Return everything that a report says; docs/report.md describes the keys. Keys are always there."""
-    product, contents, bill = material.product, material.contents, material.bill
+    """Return everything that a report says; docs/format/report.schema.json is the contract. Keys are always there."""
+    product = material.product
     verdicts: Any = verdicts_document([material.verdict], material.tool)["verdicts"]
     seen = probes(material)
     return {
         "format": 1,
         "imgseal": material.tool,
         "made": material.made,
-        "product": {
+        "judged_for": {
             "name": product.name,
             "vendor": product.vendor,
             "vendor_id": product.vendor_id.hex(),
@@ -43,32 +51,113 @@ def report_document(material: Material) -> Json:
             "variant": product.variant,
             "hardware": list(product.hardware),
         },
-        "package": {
-            "name": material.name,
-            "size": material.size,
-            "sha256": material.sha256.hex(),
-            "manifest_digest": None if contents is None else contents.manifest_digest.hex(),
-            "sequence": None if contents is None else contents.sequence,
-            "release": _release(material),
-            "signed_by": [key.source for key in material.signers],
-            "sbom": None
-            if bill is None
-            else {"kind": bill.kind, "version": bill.version, "size": bill.size, "sha256": bill.digest.hex()},
-            "log": material.logged,
-            "private_keys": [leak._asdict() for leak in material.leaks],
-        },
+        "package": _package(material),
         "verdict": verdicts[0],
-        "memories": [_memory(each) for each in memory_maps(product, lying_in(product, contents, material.held))],
+        "counts": _outcomes(material.verdict),
+        "memories": _memories(material),
         "components": [_component(material, component) for component in product.components.values()],
         "trust_anchors": [_key(material, key) for key in material.trust.keys],
         "signers_needed": {"images": material.trust.need_images, "packages": material.trust.need_packages},
-        "manifest": [] if material.envelope is None else list(outline(material.envelope)),
+        "manifest": [
+            {"depth": depth, "text": text}
+            for depth, text in (() if material.envelope is None else branches(material.envelope))
+        ],
         "comparison": None if material.comparison is None else comparison_document(material.comparison),
         "rehearsal": _rehearsal(material),
-        "changes": [{"what": change.what, "first_finding": change.first} for change in material.changes],
+        "not_rehearsed": _not_rehearsed(material),
+        "refusals": [
+            {
+                "what": change.what,
+                "answer": "accepted" if change.first is None else "refused",
+                "first_finding": change.first if change.first in CODES else None,
+            }
+            for change in material.changes
+        ],
         "evidence": _evidence(seen),
         "codes": dict(CODES),
     }
+
+
+def _package(material: Material) -> Json:
+    contents, bill = material.contents, material.bill
+    return {
+        "name": material.name,
+        "size": material.size,
+        "sha256": material.sha256.hex(),
+        "readable": {
+            "envelope": material.envelope is not None,
+            "contents": contents is not None,
+            "text": material.envelope is not None and _has_text(material.envelope),
+        },
+        "manifest_digest": None if contents is None else contents.manifest_digest.hex(),
+        "sequence": None if contents is None else contents.sequence,
+        "release": _release(material),
+        "says": _says(material),
+        "signed_by": [key.source for key in material.signers],
+        "sbom": None
+        if bill is None
+        else {"kind": bill.kind, "version": bill.version, "size": bill.size, "sha256": bill.digest.hex()},
+        "log": None if contents is None else material.logged,
+        "log_kept": material.product.ledger is not None,
+        "private_keys": None if contents is None else [leak._asdict() for leak in material.leaks],
+    }
+
+
+def _has_text(envelope: "Envelope") -> bool:
+    """Whether the text can be read, or there is none: one that was taken out may have named what is not seen here."""
+    content = envelope.severed.get(labels.TEXT)
+    try:
+        if content is not None:
+            decode_text(content, "text")
+            return True
+        return not isinstance(decode_manifest(envelope.manifest).members.get(labels.TEXT), SuitDigest)
+    except SuitError:
+        return False
+
+
+def _says(material: Material) -> Json | None:
+    """Return whom the package says it is for: what its manifest sets for all components, and what its images say."""
+    if material.envelope is None or material.contents is None:
+        return None
+    statements = [image.statement for image in material.contents.images.values()]
+    ids = {labels.VENDOR_ID: [s.vendor_id for s in statements], labels.CLASS_ID: [s.class_id for s in statements]}
+    try:
+        shared = decode_manifest(material.envelope.manifest).shared
+    except SuitError:
+        shared = ()
+    for code, argument in shared:
+        if code == labels.OVERRIDE_PARAMETERS and isinstance(argument, dict):
+            for label, found in ids.items():
+                found += [value for key, value in argument.items() if key == label and isinstance(value, bytes)]
+    return {
+        "vendor_ids": sorted({value.hex() for value in ids[labels.VENDOR_ID]}),
+        "class_ids": sorted({value.hex() for value in ids[labels.CLASS_ID]}),
+        "hardware": [list(each) for each in sorted({s.hardware for s in statements})],
+    }
+
+
+def _outcomes(verdict: "Verdict") -> Json:
+    """Count the checks; one that had nothing to look at did not apply, and lets the verdict stand."""
+    checks = verdict.checks
+    return {
+        "passed": sum(c.outcome == PASSED for c in checks),
+        "failed": sum(c.outcome == FAILED for c in checks),
+        "did_not_run": sum(c.outcome == NOT_RUN and c.mandatory for c in checks),
+        "did_not_apply": sum(c.outcome == NOT_RUN and not c.mandatory for c in checks),
+    }
+
+
+def _not_rehearsed(material: Material) -> str | None:
+    if material.rehearsal is not None:
+        return None
+    return material.not_rehearsed or "not asked for: --rehearse"
+
+
+def _memories(material: Material) -> list[Json]:
+    device = not material.state.fresh or bool(material.held)
+    installs = material.verdict.installs if material.verdict.accepted else ()
+    lying = lying_in(material.product, material.contents, material.held, installs if device else None)
+    return [_memory(each) for each in memory_maps(material.product, lying)]
 
 
 def _release(material: Material) -> str | None:
@@ -89,10 +178,14 @@ def _memory(each: MemoryMap) -> Json:
                 "size": part.size,
                 "slot": part.slot,
                 "use": part.use,
-                "holds": None if part.lying is None else part.lying.words,
-                "new": part.lying is not None and part.lying.new,
-                "used": 0 if part.lying is None else part.lying.used,
+                "holds": None if part.inside.holds is None else part.inside.holds._asdict(),
+                "brings": None
+                if part.inside.brings is None
+                else {**part.inside.brings._asdict(), "installs": part.inside.installs, "same": part.inside.same},
+                "new": part.new,
+                "used": part.used,
                 "free": None if part.lying is None else part.free,
+                "over": part.over,
             }
             for part in each.ranges
         ],
@@ -100,44 +193,53 @@ def _memory(each: MemoryMap) -> Json:
 
 
 def _component(material: Material, component: "Component") -> Json:
-    contents, names = material.contents, {0: "bootloader"}
-    names |= {c.number: c.name for c in material.product.components.values()}
+    contents = material.contents
     images = [i for i in contents.images.values() if i.component == component.name] if contents is not None else []
-    said = images[0].statement if images else None
-    before = material.state.counters.get(component.number)
-    counter = component.counter if said is None else said.counter
     return {
         "name": component.name,
         "number": component.number,
         "kind": component.kind,
         "description": component.description,
-        "in_package": said is not None,
-        "version": str(component.version if said is None else said.version),
-        "counter": counter,
-        "counter_before": before,
+        "in_package": None if contents is None else bool(images),
+        "counter_before": material.state.counters.get(component.number),
         "counter_steps": component.counter_steps,
-        "steps_left": None if component.counter_steps is None else component.counter_steps - counter,
         "judged": component.judged,
         "hazard": component.hazard,
         "recovery": component.recovery,
         "way_back": component.returns,
-        "needs": [] if said is None else [f"{names.get(n.component, n.component)} {n}" for n in said.needs],
-        "built": None if said is None else said.build_time,
-        "revision": None if said is None else said.source_revision.hex() or None,
-        "images": [
+        "images": [_image(material, component, image) for image in images],
+    }
+
+
+def _image(material: Material, component: "Component", image: "Image") -> Json:
+    """Return what one image says of itself: two of a component may have been sealed at different times."""
+    names = {0: "bootloader"} | {c.number: c.name for c in material.product.components.values()}
+    said, steps, verified = image.statement, component.counter_steps, _verified(material, image)
+    return {
+        "slot": image.slot,
+        "version": str(said.version),
+        "counter": said.counter,
+        "steps_left": None if steps is None or said.counter > steps else steps - said.counter,
+        "counter_fits": None if steps is None else said.counter <= steps,
+        "needs": [f"{names.get(n.component, f'component {n.component}')} {n}" for n in said.needs],
+        "vendor_id": said.vendor_id.hex(),
+        "class_id": said.class_id.hex(),
+        "hardware": list(said.hardware),
+        "built": said.build_time,
+        "revision": said.source_revision.hex() or None,
+        "development": said.development,
+        "payload": said.payload_size,
+        "room": _room(material, image.slot, component, detached=said.detached),
+        "sha256": said.payload_digest.hex(),
+        "signatures": [
             {
-                "slot": image.slot,
-                "payload": image.statement.payload_size,
-                "room": _room(material, image.slot, component, detached=image.statement.detached),
-                "sha256": image.statement.payload_digest.hex(),
-                "signatures": [
-                    {"algorithm": ALGORITHMS.get(s.algorithm, str(s.algorithm)), "key": s.key_id.hex()}
-                    for s in image.statement.signatures
-                ],
-                "verified": _verified(material, image.slot),
+                "algorithm": ALGORITHMS.get(s.algorithm, str(s.algorithm)),
+                "key": s.key_id.hex(),
+                "verified": s.key_id in verified,
             }
-            for image in images
+            for s in said.signatures
         ],
+        "verified": bool(verified),
     }
 
 
@@ -145,17 +247,19 @@ def _room(material: Material, slot: str, component: "Component", *, detached: bo
     return material.product.slots[slot].size - (0 if detached else component.header_block)
 
 
-def _verified(material: Material, slot: str) -> bool:
-    """Whether the signature of the image for a slot holds, by the judge's own check."""
-    return any(c.subject == slot and c.name == "signature" and c.outcome == PASSED for c in material.verdict.checks)
+def _verified(material: Material, image: "Image") -> tuple[bytes, ...]:
+    """Return the identifiers of the keys whose signatures on an image the judge has verified, over these very bytes.
+
+    A key that a signature slot names without being verified, such as one that nobody asked about, has signed nothing.
+    """
+    header = image.content if image.header is None else image.header
+    return material.verdict.signed.get(bytes(header[: image.statement.header_block]), ())
 
 
 def _key(material: Material, key: "TrustedKey") -> Json:
     signed = ["the package"] if key in material.signers else []
-    for image in material.contents.images.values() if material.contents is not None else ():
-        mine = key.role == "images" and any(s.key_id == key.key_id for s in image.statement.signatures)
-        if mine and _verified(material, image.slot):
-            signed.append(image.slot)
+    images = material.contents.images.values() if material.contents is not None and key.role == "images" else ()
+    signed += [image.slot for image in images if key.key_id in _verified(material, image)]
     return {
         "file": key.source,
         "role": key.role,

@@ -44,8 +44,9 @@ def draw_map(memory: dict[str, Any]) -> MapDrawing:
     blocks = []
     for index, part in enumerate(ranges):
         y, height = boxes[index]
-        taken = height * part["used"] / part["size"] if part["size"] else 0
+        taken = height * min(part["used"], part["size"]) / part["size"] if part["size"] else 0
         shown = max(height, _THIN)
+        y = min(y, bar - shown)
         least = min(shown, _THIN) if part["used"] else 0
         label = round(_TOP + placed.get(index, y), 1)
         blocks.append(

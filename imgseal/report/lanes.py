@@ -1,13 +1,14 @@
 """The cut points of a rehearsal as lanes: which slot each operation works on, in the order in which they come."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.estimate import Worked
 from imgseal.rehearse.flash import Operation
 
-__all__ = ["COLUMNS", "COUNTERS", "Lane", "Span", "down_spans", "lanes"]
+__all__ = ["COLUMNS", "COUNTERS", "Lane", "Span", "down_spans", "joined", "lanes"]
 
 COUNTERS = "counters"
 COLUMNS = 240
@@ -17,7 +18,7 @@ ERASE, PROGRAM, STEP = "erase", "program", "step"
 
 
 class Span(NamedTuple):
-    """Operations `first` up to and without `end`, counted from 0, drawn as one piece of the kind `what`."""
+    """Operations `first` up to and without `end`, counted from 0, all of the kind `what`."""
 
     first: int
     end: int
@@ -49,21 +50,13 @@ def lanes(worked: Sequence[Worked], product: Product) -> tuple[Lane, ...]:
     for (name, memory), each in order.items():
         kinds = [what for _, what in each]
         counts = (kinds.count(ERASE), kinds.count(PROGRAM), kinds.count(STEP))
-        out.append(Lane(name, memory, *counts, _spans(each, len(worked))))
+        out.append(Lane(name, memory, *counts, _runs((number, number + 1, what) for number, what in each)))
     return tuple(out)
 
 
 def down_spans(worked: Sequence[Worked]) -> tuple[Span, ...]:
     """Return where the product stands still, because the bootloader works."""
-    spans: list[Span] = []
-    for number, (_, down) in enumerate(worked):
-        if not down:
-            continue
-        if spans and spans[-1].end == number:
-            spans[-1] = spans[-1]._replace(end=number + 1)
-        else:
-            spans.append(Span(number, number + 1, "down"))
-    return tuple(spans)
+    return _runs((number, number + 1, "down") for number, (_, down) in enumerate(worked) if down)
 
 
 def _slot(operation: Operation, product: Product) -> str:
@@ -73,17 +66,21 @@ def _slot(operation: Operation, product: Product) -> str:
     return f"{operation.memory}, outside of the slots"
 
 
-def _spans(entries: list[tuple[int, str]], total: int) -> tuple[Span, ...]:
-    """Join operations of one column; a column with an erase in it shows the erase."""
+def joined(spans: Sequence[Sequence[Any]], total: int) -> tuple[Span, ...]:
+    """Return spans for a picture, where each takes whole columns; a column with an erase in it shows the erase."""
     width = max(1, -(-total // COLUMNS))
     columns: dict[int, str] = {}
-    for number, what in entries:
-        column = number // width
-        if columns.get(column) != ERASE:
-            columns[column] = what
+    for first, end, what in spans:
+        for column in range(first // width, (end - 1) // width + 1):
+            if columns.get(column) != ERASE:
+                columns[column] = what
+    return _runs(((column * width, min((column + 1) * width, total), what) for column, what in sorted(columns.items())))
+
+
+def _runs(pieces: Iterable[tuple[int, int, str]]) -> tuple[Span, ...]:
+    """Put pieces of one kind together that follow each other without a gap."""
     spans: list[Span] = []
-    for column, what in sorted(columns.items()):
-        first, end = column * width, min((column + 1) * width, total)
+    for first, end, what in pieces:
         if spans and spans[-1].end == first and spans[-1].what == what:
             spans[-1] = spans[-1]._replace(end=end)
         else:

@@ -3,39 +3,87 @@
 from typing import TYPE_CHECKING
 
 from imgseal.limits import HEADER_BLOCK_MAX
-from imgseal.product.model import Product
-from imgseal.report.memory_map import Lying
+from imgseal.product.model import Component, Product
+from imgseal.report.memory_map import InSlot, Lying
 from imgseal.sealed.codec import SealedFormatError, decode_header_block
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from imgseal.check.context import Bytes
     from imgseal.compare.contents import Contents
+    from imgseal.sealed.statement import Statement
 
 __all__ = ["lying_in"]
 
 
-def lying_in(product: Product, contents: "Contents | None", held: "Mapping[str, Bytes]") -> dict[str, Lying]:
-    """Return what lies in the slots by name; what a package brings stands over what was there."""
-    out = {name: _held(product, data) for name, data in held.items() if data.size}
-    if contents is None:
-        return out
-    for name, image in contents.images.items():
-        component = product.components[image.component]
-        out[name] = Lying(len(image.content), f"{image.component} {image.statement.version}", new=True)
-        if image.header is not None and component.header:
-            slot = component.header[component.run.index(name)]
-            out[slot] = Lying(len(image.header), f"header of {image.component}", new=True)
+def lying_in(
+    product: Product,
+    contents: "Contents | None",
+    held: "Mapping[str, Bytes]",
+    installs: "Collection[str] | None" = None,
+) -> dict[str, InSlot]:
+    """Return what lies in the slots, by name.
+
+    `installs` names the slots that the device would install to; None where no device is known, so that a package may
+    be installed to every slot that it brings something for.
+    """
+    holds = {name: _held(product, name, held) for name, data in held.items() if data.size}
+    brings = {} if contents is None else _brought(product, contents)
+    out = {name: InSlot(lying) for name, lying in holds.items()}
+    for name, (lying, content) in brings.items():
+        there = out.get(name, InSlot())
+        same = there.holds is not None and held[name].read(0, len(content)) == content
+        out[name] = InSlot(there.holds, lying, None if installs is None else name in installs, same)
     return out
 
 
-def _held(product: Product, data: "Bytes") -> Lying:
+def _brought(product: Product, contents: "Contents") -> "dict[str, tuple[Lying, memoryview]]":
+    out = {}
+    for name, image in contents.images.items():
+        component = product.components[image.component]
+        out[name] = Lying(len(image.content), f"{image.component} {image.statement.version}"), image.content
+        if image.header is not None and component.header:
+            slot = component.header[component.run.index(name)]
+            out[slot] = Lying(len(image.header), f"header of {image.component}"), image.header
+    return out
+
+
+def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Lying:
+    """Read what a slot holds by its own header; a run slot of detached images by the one in its header slot."""
+    data = held[name]
+    for component in product.components.values():
+        if name in component.header:
+            statement = _statement(data)
+            if statement is not None and statement.detached:
+                size = min(statement.header_block, data.size)
+                return Lying(size, f"header of {_whose(product, statement)} {statement.version}")
+        elif name in component.run and component.header:
+            return _beside(product, component, name, held)
+    statement = _statement(data)
+    if statement is None:
+        return Lying(data.size, "other content")
+    # a detached image lies in staging and keep slots as header block and payload, one behind the other
+    size = min(statement.header_block + statement.payload_size, data.size)
+    return Lying(size, f"{_whose(product, statement)} {statement.version}")
+
+
+def _beside(product: Product, component: Component, name: str, held: "Mapping[str, Bytes]") -> Lying:
+    data, header = held[name], held.get(component.header[component.run.index(name)])
+    statement = None if header is None else _statement(header)
+    if statement is None or not statement.detached:
+        return Lying(data.size, "other content")
+    size = min(statement.payload_size, data.size)
+    return Lying(size, f"{_whose(product, statement)} {statement.version}")
+
+
+def _statement(data: "Bytes") -> "Statement | None":
     try:
-        statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
+        return decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
     except SealedFormatError:
-        return Lying(data.size, "other content", new=False)
+        return None
+
+
+def _whose(product: Product, statement: "Statement") -> str:
     names = {component.number: component.name for component in product.components.values()}
-    size = statement.header_block + (0 if statement.detached else statement.payload_size)
-    name = names.get(statement.component, f"component {statement.component}")
-    return Lying(min(size, data.size), f"{name} {statement.version}", new=False)
+    return names.get(statement.component, f"component {statement.component}")

@@ -46,7 +46,8 @@ class Material(NamedTuple):
     `made` is the day, YYYY-MM-DD. `contents` and `envelope` are None where the package could not be read; `signers` are
     those whose signatures on the package hold. `state` is the device that the verdict is for, `held` what its slots
     hold. `changes` is empty where the package is refused as it is. `logged` says which entry of the release log it is,
-    "" that it is none, None that no log is kept. `rehearsed_on` names the device of the rehearsal.
+    "" that it is none, None that no log is kept. `rehearsed_on` names the device of the rehearsal, `not_rehearsed` says
+    why one that was asked for was not played.
     """
 
     tool: str
@@ -69,3 +70,4 @@ class Material(NamedTuple):
     rehearsal: "Rehearsal | None" = None
     rehearsed_on: str | None = None
     logged: str | None = None
+    not_rehearsed: str | None = None

@@ -5,18 +5,29 @@ from collections.abc import Iterable, Iterator, Mapping
 from imgseal.product.model import Component, Memory, Product, Slot
 from imgseal.records import NamedTuple
 
-__all__ = ["Lying", "MemoryMap", "Range", "map_lines", "memory_maps", "size_words"]
+__all__ = ["InSlot", "Lying", "MemoryMap", "Range", "map_lines", "memory_maps", "size_words"]
 
 _BAR = 24
 _MANY = 10_000
 
 
 class Lying(NamedTuple):
-    """What lies in a slot: bytes taken from its start, words for it, and whether the package brings it."""
+    """What lies in a slot: bytes taken from its start, and words for it."""
 
     used: int
     words: str
-    new: bool
+
+
+class InSlot(NamedTuple):
+    """What a slot holds already, what the package brings for it, and whether that is installed there.
+
+    `installs` is None where no device is known that would tell; `same` that the slot holds those very bytes already.
+    """
+
+    holds: Lying | None = None
+    brings: Lying | None = None
+    installs: bool | None = None
+    same: bool = False
 
 
 class Range(NamedTuple):
@@ -26,12 +37,38 @@ class Range(NamedTuple):
     size: int
     slot: str | None
     use: str
-    lying: Lying | None
+    inside: InSlot = InSlot()
+
+    @property
+    def new(self) -> bool:
+        """Whether what lies there, once the package is installed, is what it brings."""
+        holds, brings, installs, same = self.inside
+        return brings is not None and (holds is None or (installs is not False and not same))
+
+    @property
+    def lying(self) -> Lying | None:
+        """What lies there once the package is installed, as far as that is known."""
+        return self.inside.brings if self.new else self.inside.holds
+
+    @property
+    def used(self) -> int:
+        """Bytes of what lies there; more than the slot has where it is too large."""
+        return self.lying.used if self.lying else 0
 
     @property
     def free(self) -> int:
         """Bytes behind what lies there."""
-        return self.size - (self.lying.used if self.lying else 0)
+        return max(0, self.size - self.used)
+
+    @property
+    def over(self) -> int:
+        """Bytes that have no room."""
+        return max(0, self.used - self.size)
+
+    @property
+    def rest_words(self) -> str:
+        """How much room is left, or is missing."""
+        return f"{self.over} bytes too many" if self.over else f"{size_words(self.free)} free"
 
 
 class MemoryMap(NamedTuple):
@@ -41,22 +78,22 @@ class MemoryMap(NamedTuple):
     ranges: tuple[Range, ...]
 
 
-def memory_maps(product: Product, lying: Mapping[str, Lying]) -> tuple[MemoryMap, ...]:
+def memory_maps(product: Product, lying: Mapping[str, InSlot]) -> tuple[MemoryMap, ...]:
     """Return the flash memories in the order of their addresses; `lying` says what lies in slots, by name."""
     flashes = sorted((m for m in product.memories.values() if m.kind != "ram"), key=lambda m: m.base)
     return tuple(MemoryMap(memory, tuple(_ranges(product, memory, lying))) for memory in flashes)
 
 
-def _ranges(product: Product, memory: Memory, lying: Mapping[str, Lying]) -> Iterator[Range]:
+def _ranges(product: Product, memory: Memory, lying: Mapping[str, InSlot]) -> Iterator[Range]:
     at = 0
     slots = sorted((s for s in product.slots.values() if s.memory == memory.name), key=lambda s: s.at)
     for slot in slots:
         if slot.at > at:
-            yield Range(memory.base + at, slot.at - at, None, "no slot", None)
-        yield Range(memory.base + slot.at, slot.size, slot.name, _use(product, slot), lying.get(slot.name))
+            yield Range(memory.base + at, slot.at - at, None, "no slot")
+        yield Range(memory.base + slot.at, slot.size, slot.name, _use(product, slot), lying.get(slot.name, InSlot()))
         at = slot.at + slot.size
     if at < memory.size:
-        yield Range(memory.base + at, memory.size - at, None, "no slot", None)
+        yield Range(memory.base + at, memory.size - at, None, "no slot")
 
 
 def _use(product: Product, slot: Slot) -> str:
@@ -110,5 +147,5 @@ def _bar(part: Range) -> str:
     if lying is None:
         return ""
     marks = min(_BAR, -(-lying.used * _BAR // part.size))
-    new = "new: " if lying.new else ""
-    return f"  {'#' * marks}{'.' * (_BAR - marks)}  {new}{lying.words}, {size_words(part.free)} free"
+    new = "new: " if part.new else ""
+    return f"  {'#' * marks}{'.' * (_BAR - marks)}  {new}{lying.words}, {part.rest_words}"

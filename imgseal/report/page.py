@@ -3,14 +3,18 @@
 Rows of tables are prepared here, so that the template says what stands where and nothing else.
 """
 
+import re
+import unicodedata
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
+from functools import partial
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from imgseal.errors import Place
 from imgseal.findings import FAILED, GROUPS, NOT_RUN, PASSED
 from imgseal.report.drawing import draw_map, path_of
+from imgseal.report.lanes import joined
 from imgseal.report.memory_map import size_words
 
 if TYPE_CHECKING:
@@ -40,13 +44,36 @@ PARTS = (
 """Anchor and heading of each part, in order."""
 
 _NAMES = dict(PARTS)
+_INSTALLS = {None: "", True: ": is installed here", False: ": not installed on this device"}
+
+
+_UNSEEN = re.compile(
+    "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"
+)
+"""Letters and marks that Python calls printable and that show nothing: fillers, joiners, variation selectors."""
+
+_MARKS = 3
+"""Combining marks that one character may carry; scripts that stack them need no more."""
 
 
 def printable(text: str) -> str:
-    """Show what a browser would obey or drop, such as control characters and changes of direction, by its number."""
-    if text.isprintable():
+    """Show what a browser would obey, drop or pile up by its number.
+
+    These are control characters, changes of direction, blank letters, and combining marks beyond a few.
+    """
+    if text.isascii() and text.isprintable():
         return text
-    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+    out, marks = [], 0
+    for character in text:
+        marks = marks + 1 if unicodedata.category(character) in ("Mn", "Me") else 0
+        seen = character.isprintable() and not _UNSEEN.match(character)
+        out.append(character if seen and marks <= _MARKS else _by_number(character))
+    return "".join(out)
+
+
+def _by_number(character: str) -> str:
+    number = ord(character)
+    return f"\\x{number:02x}" if number < 0x100 else f"\\u{{{number:x}}}"
 
 
 def render(document: Json) -> str:
@@ -61,14 +88,9 @@ def render(document: Json) -> str:
     here = files("imgseal.report")
     template = environment.from_string(here.joinpath("page.html").read_text(encoding="utf-8"))
     style = Markup(here.joinpath("page.css").read_text(encoding="utf-8"))  # noqa: S704 - our own file
-    checks = document["verdict"]["checks"]
-    counts = {
-        outcome: sum(c["outcome"] == outcome and (c["mandatory"] or outcome != NOT_RUN) for c in checks)
-        for outcome in (PASSED, FAILED, NOT_RUN)
-    }
     return template.render(
-        doc=document, style=style, parts=PARTS, counts=counts, draw_map=draw_map, path_of=path_of, size=size_words,
-        address=_address, place=_place, tree=_tree, span=_span, **_row_makers(Markup),
+        doc=document, style=style, parts=PARTS, draw_map=draw_map, path_of=path_of, joined=joined, size=size_words,
+        address=_address, place=_place, tree=_tree, span=_span, runs=_runs, **_row_makers(Markup),
     )  # fmt: skip
 
 
@@ -93,25 +115,37 @@ def _when(seconds: int | None) -> str:
         return f"second {seconds}"
 
 
-def _tree(lines: list[str]) -> list[tuple[str, list[Any]]]:
-    """Turn indented lines into nested pairs of text and what stands below."""
+def _runs(operations: dict[str, int]) -> str:
+    """Say how many operations each undisturbed run has; a scenario is named `healthy-kept`."""
+    return " and ".join(f"{count} operations ({name.split('-')[0]} set)" for name, count in operations.items())
+
+
+def _tree(lines: list[Json]) -> list[tuple[str, list[Any]]]:
+    """Turn lines with their depth into nested pairs of text and what stands below."""
     root: list[tuple[str, list[Any]]] = []
     open_: list[tuple[int, list[tuple[str, list[Any]]]]] = [(-1, root)]
     for line in lines:
-        depth = len(line) - len(line.lstrip(" "))
-        while open_[-1][0] >= depth:
+        while open_[-1][0] >= line["depth"]:
             open_.pop()
         below: list[tuple[str, list[Any]]] = []
-        open_[-1][1].append((line.strip(" "), below))
-        open_.append((depth, below))
+        open_[-1][1].append((line["text"], below))
+        open_.append((line["depth"], below))
     return root
+
+
+def _said_of(brings: Json) -> str:
+    return ": the same bytes are there" if brings["same"] else _INSTALLS[brings["installs"]]
 
 
 def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
     """Return the functions that make rows; texts in them are escaped by the template, markup is made by `markup`."""
 
     def mono(text: object) -> "Markup":
-        return markup('<span class="mono">{}</span>').format(printable(str(text)))
+        return markup('<bdi class="mono">{}</bdi>').format(printable(str(text)))
+
+    def alone(text: object) -> "Markup":
+        """Keep the direction of a name from what stands beside it."""
+        return markup("<bdi>{}</bdi>").format(printable(str(text)))
 
     def result(word: str, shown: str | None = None) -> "Markup":
         name = word.replace(" ", "-").replace("'", "")
@@ -125,18 +159,21 @@ def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
 
     def memory_rows(memory: Json) -> "Rows":
         for part in memory["ranges"]:
-            holds = ("new: " if part["new"] else "") + (part["holds"] or "")
+            holds, brings = part["holds"], part["brings"]
+            words = "" if brings is None else brings["words"] + _said_of(brings)
+            free = "" if part["free"] is None else size_words(part["free"])
+            rest = f"{part['over']} bytes too many" if part["over"] else free
             yield (
-                mono(_address(part["start"])), size_words(part["size"]), part["slot"] or "", part["use"], holds,
-                "" if part["free"] is None else size_words(part["free"]),
+                mono(_address(part["start"])), size_words(part["size"]), part["slot"] or "", part["use"],
+                "" if holds is None else holds["words"], words, rest,
             )  # fmt: skip
 
     def check_tables(checks: list[Json]) -> Iterator[tuple[str, list[str], "Rows"]]:
         for subject in dict.fromkeys(check["subject"] for check in checks):
             mine = [check for check in checks if check["subject"] == subject]
             rows = list(check_rows(mine))
-            shown = [n for n in range(4) if n < 2 or any(row[n] for row in rows)]
-            heads = ("group", "passed", "failed", "did not run")
+            shown = [n for n in range(5) if n < 2 or any(row[n] for row in rows)]
+            heads = ("group", "passed", "failed", "did not run", "did not apply")
             yield (
                 subject or "this artefact",
                 [heads[n] for n in shown],
@@ -153,14 +190,18 @@ def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
                 for c in mine
                 if c["outcome"] == FAILED
             )
-            yield group, _named(mine, PASSED), failed, _named(mine, NOT_RUN)
+            others = [c for c in mine if not c["mandatory"]]
+            unanswered = [c for c in mine if c["mandatory"]]
+            yield group, _named(mine, PASSED), failed, _named(unanswered, NOT_RUN), _named(others, NOT_RUN)
 
-    def code_or_words(first: str | None) -> "Markup":
-        if first is None:
+    def refusal(each: Json) -> "Markup":
+        if each["answer"] == "accepted":
             return markup("{} accepted").format(result("failed"))
-        if "." not in first:
-            return markup("{} {}").format(result("failed"), first)
-        return markup("{} {}").format(result("passed", "refused"), code(first))
+        first = each["first_finding"]
+        refused = result("passed", "refused")
+        if first is None:
+            return markup("{} because a check did not run").format(refused)
+        return markup("{} {}").format(refused, code(first))
 
     def evidence_rows(rows: list[Json], observations: list[Json]) -> "Rows":
         seen = {each["id"]: each for each in observations}
@@ -177,7 +218,7 @@ def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
     return {
         "memory_rows": memory_rows,
         "check_tables": check_tables,
-        "component_rows": _component_rows,
+        "component_rows": lambda components: _component_rows(components, alone, markup),
         "image_rows": lambda components: _image_rows(components, mono),
         "anchor_rows": lambda keys: _anchor_rows(keys, mono),
         "key_rows": lambda leaks: [(k["slot"], k["what"], k["offset"], "yes" if k["allowed"] else "no") for k in leaks],
@@ -189,7 +230,7 @@ def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
         "event_rows": lambda events: [(event["at"], event["what"]) for event in events],
         "wear_rows": _wear_rows,
         "rule_rows": lambda rules: list(rules.items()),
-        "refusal_rows": lambda changes: [(c["what"], code_or_words(c["first_finding"])) for c in changes],
+        "refusal_rows": lambda refusals: [(each["what"], refusal(each)) for each in refusals],
         "probe_rows": probe_rows,
         "evidence_rows": evidence_rows,
     }
@@ -204,25 +245,53 @@ def _named(checks: list[Json], outcome: str) -> str:
     return ", ".join(words)
 
 
-def _component_rows(components: list[Json]) -> "Rows":
+def _component_rows(components: list[Json], alone: "Callable[[object], Markup]", markup: "type[Markup]") -> "Rows":
     for each in components:
-        counter = str(each["counter"])
-        if each["counter_before"] is not None and each["counter_before"] != each["counter"]:
-            counter += f", was {each['counter_before']}"
-        steps = "" if each["steps_left"] is None else f"{each['steps_left']} of {each['counter_steps']}"
+        images, before = each["images"], each["counter_before"]
+        hazard = markup(" Caution: {}").format(alone(each["hazard"])) if each["hazard"] else ""
+        about = markup("{} ({}, {}){}").format(alone(each["name"]), each["number"], each["kind"], hazard)
         back = "recovery image" if each["recovery"] else "yes" if each["way_back"] else "none"
-        version = each["version"] if each["in_package"] else f"{each['version']}, not in this package"
-        hazard = f" Caution: {each['hazard']}" if each["hazard"] else ""
-        about = f"{each['name']} ({each['number']}, {each['kind']}){hazard}"
-        yield about, version, counter, steps, f"at {each['judged']}", back, ", ".join(each["needs"]) or "nothing"
+        if images:
+            version = _by_slot(images, lambda image: image["version"])
+            counter = _by_slot(images, partial(_counter, before))
+            steps = _by_slot(images, partial(_steps, each["counter_steps"]))
+            needs = _by_slot(images, lambda image: ", ".join(image["needs"]) or "nothing")
+        else:
+            version = "not readable" if each["in_package"] is None else "not in this package"
+            counter = "" if before is None else f"{before} on the device"
+            steps = "" if before is None else _steps(each["counter_steps"], {"counter": before})
+            needs = ""
+        yield about, version, counter, steps, f"at {each['judged']}", back, needs
+
+
+def _by_slot(images: list[Json], words: Callable[[Json], str]) -> str:
+    """Say once what all images of a component say, and by slot where they differ."""
+    said = [words(image) for image in images]
+    if len(set(said)) == 1:
+        return said[0]
+    return "; ".join(f"{image['slot']}: {each or 'nothing'}" for image, each in zip(images, said, strict=True))
+
+
+def _counter(before: int | None, image: Json) -> str:
+    counter = image["counter"]
+    return str(counter) if before in (None, counter) else f"{counter}, was {before}"
+
+
+def _steps(steps: int | None, image: Json) -> str:
+    counter = image["counter"]
+    if steps is None:
+        return ""
+    if counter > steps:
+        return f"none: {counter} is more than the {steps} that the counter storage can hold"
+    return f"{steps - counter} of {steps}"
 
 
 def _image_rows(components: list[Json], mono: "Callable[[object], Cell]") -> "Rows":
     for each in components:
         for image in each["images"]:
             yield (
-                image["slot"], f"{image['payload']} bytes", size_words(image["room"]), _when(each["built"]),
-                mono(each["revision"] or "none"), mono(image["sha256"]),
+                image["slot"], image["version"], f"{image['payload']} bytes", size_words(image["room"]),
+                _when(image["built"]), mono(image["revision"] or "none"), mono(image["sha256"]),
             )  # fmt: skip
 
 

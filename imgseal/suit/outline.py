@@ -1,4 +1,7 @@
-"""An envelope as a tree of lines for people; nothing here decides anything."""
+"""An envelope as a tree of lines for people; nothing here decides anything.
+
+How deep a line stands is counted here. Spaces at its start are its own: a text may begin with as many as it likes.
+"""
 
 from collections.abc import Iterator
 
@@ -14,92 +17,113 @@ from imgseal.suit.errors import SuitError
 from imgseal.suit.manifest import Manifest, decode_manifest
 from imgseal.suit.text import Text, decode_text
 
-__all__ = ["outline"]
+__all__ = ["DEEPEST", "branches", "outline"]
+
+DEEPEST = 24
+"""Lines that would stand deeper are drawn at this depth; limits.SEQUENCE_DEPTH keeps manifests above it."""
+
+_Lines = Iterator[tuple[int, str]]
 
 
 def outline(envelope: Envelope) -> Iterator[str]:
-    """Yield the lines of the tree; a manifest that cannot be read is one line that says why."""
-    yield f"digest of the manifest: {envelope.digest.value.hex()}"
+    """Yield the lines of the tree, indented; a manifest that cannot be read is one line that says why."""
+    for depth, line in branches(envelope):
+        yield "  " * depth + line
+
+
+def branches(envelope: Envelope) -> _Lines:
+    """Yield how deep each line of the tree stands, at most DEEPEST, and the line."""
+    for depth, line in _envelope(envelope):
+        yield min(depth, DEEPEST), line
+
+
+def _envelope(envelope: Envelope) -> _Lines:
+    yield 0, f"digest of the manifest: {envelope.digest.value.hex()}"
     for number, data in enumerate(envelope.blocks):
-        yield f"signature {number}: {_block(data)}"
+        yield 0, f"signature {number}: {_block(data)}"
     try:
         manifest = decode_manifest(envelope.manifest)
     except SuitError as error:
-        yield f"manifest ({len(envelope.manifest)} bytes): unreadable: {error.message}"
+        yield 0, f"manifest ({len(envelope.manifest)} bytes): unreadable: {error.message}"
         return
-    yield f"manifest ({len(envelope.manifest)} bytes)"
-    yield f"  sequence number: {manifest.sequence_number}"
+    yield 0, f"manifest ({len(envelope.manifest)} bytes)"
+    yield 1, f"sequence number: {manifest.sequence_number}"
     if manifest.set_version is not None:
-        yield f"  set version: {_numbers(manifest.set_version)}"
+        yield 1, f"set version: {_numbers(manifest.set_version)}"
     for index, identity in enumerate(manifest.components):
-        yield f"  component {index}: {_identity(identity)}"
-    yield "  shared"
-    yield from _sequence(manifest.shared, "    ")
+        yield 1, f"component {index}: {_identity(identity)}"
+    yield 1, "shared"
+    yield from _sequence(manifest.shared, 2)
     yield from _members(manifest, envelope)
     for key, payload in envelope.payloads.items():
-        yield f"payload {_plain(key)}: {len(payload)} bytes"
+        yield 0, f"payload {_plain(key)}: {len(payload)} bytes"
 
 
-def _members(manifest: Manifest, envelope: Envelope) -> Iterator[str]:
+def _members(manifest: Manifest, envelope: Envelope) -> _Lines:
     for label, member in sorted(manifest.members.items()):
         name = labels.MANIFEST_MEMBERS[label]
         if isinstance(member, SuitDigest):
             content = envelope.severed.get(label)
             if content is None:
-                yield f"  {name}: taken out, digest {member.value.hex()}"
+                yield 1, f"{name}: taken out, digest {member.value.hex()}"
                 continue
-            yield f"  {name} (beside the manifest, {len(content)} bytes)"
+            yield 1, f"{name} (beside the manifest, {len(content)} bytes)"
             try:
                 parsed = decode_text(content, name) if label == labels.TEXT else decode_sequence(content, name)
             except SuitError as error:
-                yield f"    unreadable: {error.message}"
+                yield 2, f"unreadable: {error.message}"
                 continue
         elif isinstance(member, bytes):
-            yield f"  {name}: {len(member)} bytes"
+            yield 1, f"{name}: {len(member)} bytes"
             continue
         else:
-            yield f"  {name}"
+            yield 1, name
             parsed = member
-        yield from _text(parsed) if isinstance(parsed, dict) else _sequence(parsed, "    ")
+        yield from _text(parsed) if isinstance(parsed, dict) else _sequence(parsed, 2)
 
 
-def _sequence(sequence: Sequence, indent: str) -> Iterator[str]:
+def _sequence(sequence: Sequence, depth: int) -> _Lines:
     for code, argument in sequence:
         name = labels.COMMANDS.get(code, f"command {code}")
         if code == labels.SET_COMPONENT_INDEX:
-            yield f"{indent}component {'all' if argument is True else argument}:"
+            yield depth, f"component {'all' if argument is True else argument}:"
         elif code == labels.OVERRIDE_PARAMETERS and isinstance(argument, dict):
             for label, value in argument.items():
-                yield f"{indent}  {labels.PARAMETERS.get(label, f'parameter {label}')} = {_value(value)}"
+                yield depth + 1, f"{labels.PARAMETERS.get(label, f'parameter {label}')} = {_value(value)}"
         elif code == labels.TRY_EACH and isinstance(argument, tuple):
-            yield f"{indent}  try each:"
+            yield depth + 1, "try each:"
             for number, branch in enumerate(argument):
-                yield f"{indent}    branch {number}" + (": give up silently" if branch is None else "")
-                yield from _sequence(branch or (), indent + "      ")
+                yield depth + 2, f"branch {number}" + (": give up silently" if branch is None else "")
+                yield from _sequence(branch or (), depth + 3)
         elif code == labels.RUN_SEQUENCE and isinstance(argument, tuple):
-            yield f"{indent}  run:"
-            yield from _sequence(argument, indent + "    ")
+            yield depth + 1, "run:"
+            yield from _sequence(argument, depth + 2)
         else:
             kind = "condition" if code in labels.CONDITIONS else "do"
-            yield f"{indent}  {kind} {name}"
+            yield depth + 1, f"{kind} {name}"
 
 
-def _text(text: Text) -> Iterator[str]:
+def _text(text: Text) -> _Lines:
     for language, part in text.items():
         for label, words in part.manifest.items():
             lines = words.splitlines() or [""]
-            yield f"    {language}, {labels.MANIFEST_TEXT.get(label, label)}: {_plain(lines[0])}"
+            yield 2, f"{_plain(language)}, {labels.MANIFEST_TEXT.get(label, label)}: {_plain(lines[0])}"
             for line in lines[1:]:
-                yield f"      {_plain(line)}"
+                yield 3, _plain(line)
         for identity, entries in part.components.items():
             for label, words in entries.items():
                 what = labels.COMPONENT_TEXT.get(label, label)
-                yield f"    {language}, {_identity(identity)}, {what}: {_plain(words)}"
+                yield 2, f"{_plain(language)}, {_identity(identity)}, {what}: {_plain(words)}"
 
 
 def _plain(text: str) -> str:
     """Text from a file may hold control characters that a terminal would obey."""
-    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+    return "".join(c if c.isprintable() else _by_number(c) for c in text)
+
+
+def _by_number(character: str) -> str:
+    number = ord(character)
+    return f"\\x{number:02x}" if number < 0x100 else f"\\u{{{number:x}}}"
 
 
 def _identity(identity: ComponentId) -> str:

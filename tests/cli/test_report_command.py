@@ -6,8 +6,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from jsonschema import Draft202012Validator
+from referencing import Registry, Resource
 from workshop import ALL, Imgseal, tree
 
+FORMAT = Path(__file__).parents[2] / "docs" / "format"
+VERDICT = Resource.from_contents(json.loads((FORMAT / "verdict.schema.json").read_text()))
+CHECKER = Draft202012Validator(
+    json.loads((FORMAT / "report.schema.json").read_text()),
+    registry=Registry().with_resource("verdict.schema.json", VERDICT),
+)
 NAME = "out/vent-drive-2.4.1-17.suit"
 OLD = ("--set", "release.version=2.4.0", "--set", "release.sequence=16", "--set", "component.motor.counter=5")
 
@@ -22,7 +30,9 @@ def built(imgseal: Imgseal, project: Path) -> Path:
 def document(imgseal: Imgseal, *arguments: str, status: int = 0) -> Any:
     said = imgseal("report", *arguments, "--format", "json", "--out", "report.json")
     assert said.status == status, said.err
-    return json.loads(Path("report.json").read_text())
+    read = json.loads(Path("report.json").read_text())
+    assert [error.message for error in CHECKER.iter_errors(read)] == []
+    return read
 
 
 def test_a_page(imgseal: Imgseal, built: Path) -> None:
@@ -66,7 +76,7 @@ def test_previous_compares_and_judges_for_its_devices(imgseal: Imgseal, built: P
 
 
 def test_a_device(imgseal: Imgseal, built: Path) -> None:
-    """What its slots hold is on the map; what the package brings stands over it. It takes the motor into the free slot."""
+    """What its slots hold is on the map, and what the package brings beside it: here the same bytes."""
     assert imgseal("device", "new", "new.json", "--hardware", "3").status == 0
     old = "old/vent-drive-2.4.0-16.suit"
     assert imgseal("device", "apply", "new.json", old, "--out", "unit.json").status == 0
@@ -74,10 +84,21 @@ def test_a_device(imgseal: Imgseal, built: Path) -> None:
     assert imgseal("build", *radio).status == 0
     found = document(imgseal, "radio/vent-drive-2.4.1-18.suit", "--device", "unit.json")
     assert found["verdict"]["device"] == "unit.json"
+    assert [c["counter_before"] for c in found["components"] if c["name"] == "motor"] == [5]
     ranges = [part for memory in found["memories"] for part in memory["ranges"]]
-    held = {part["slot"]: (part["holds"], part["new"]) for part in ranges if part["holds"]}
-    assert held == {
-        "motor-a": ("motor 2.4.0", False), "radio-staging": ("radio 1.3.2", False), "radio": ("radio 1.3.2", True), "phrases": ("phrases 1.0.4", False),
+    there = "radio 1.3.2"
+    seen = {
+        part["slot"]: (
+            part["holds"] and part["holds"]["words"],
+            part["brings"] and part["brings"]["words"],
+            part["new"],
+        )
+        for part in ranges
+        if part["holds"] or part["brings"]
+    }
+    assert seen == {
+        "motor-a": ("motor 2.4.0", None, False), "radio-staging": (there, None, False), "radio": (there, there, False),
+        "phrases": ("phrases 1.0.4", None, False),
     }  # fmt: skip
 
 
@@ -181,3 +202,46 @@ def test_a_report_is_about_a_package(imgseal: Imgseal, project: Path, artefact: 
     assert found in said.err
     assert hint in said.err
     assert not (project / "page.html").exists()
+
+
+def test_a_name_that_is_no_utf_8(imgseal: Imgseal, built: Path) -> None:
+    """JSON is ASCII: a name may be of any bytes, and one that turns the line around turns none."""
+    for name in ("bad\udcff.suit", "bad\u202e.suit"):
+        (built / name).write_bytes((built / NAME).read_bytes())
+        for form in ("json", "html"):
+            said = imgseal("report", name, "--format", form, "--out", f"r.{form}")
+            assert said.status == 0, said.err
+            assert said.out == f"accepted, for a fresh device: r.{form}\n"
+        said = imgseal("report", NAME, "--out", name)
+        assert said.out == f"accepted, for a fresh device: bad\\u{{{ord(name[3]):x}}}.suit\n"
+        written = (built / "r.json").read_bytes()
+        assert written.isascii()
+        assert json.loads(written)["package"]["name"] == name
+        assert f"bad\\u{{{ord(name[3]):x}}}.suit" in (built / "r.html").read_text()
+
+
+def test_a_rehearsal_that_cannot_be_played_is_said(imgseal: Imgseal, built: Path) -> None:
+    """The report is written all the same; what was asked for and not shown is no success."""
+    (built / "bad.suit").write_bytes((built / NAME).read_bytes()[:-1])
+    found = document(imgseal, "bad.suit", "--rehearse", status=1)
+    assert (found["rehearsal"], found["not_rehearsed"]) == (None, "the package is refused")
+    path = built / "imgseal.toml"
+    path.write_text(path.read_text().replace('holds = "records"\n', ""))
+    assert document(imgseal, NAME)["not_rehearsed"] == "not asked for: --rehearse"
+    found = document(imgseal, NAME, "--rehearse", status=1)
+    assert found["verdict"]["verdict"] == "accepted"
+    assert found["not_rehearsed"] == "imgseal.toml: the product file has no slot for install records"
+    said = imgseal("report", NAME, "--rehearse", "--out", "r.html")
+    assert said.err == "not rehearsed: imgseal.toml: the product file has no slot for install records\n"
+    assert "Not rehearsed: <bdi>imgseal.toml: the product file has no slot" in (built / "r.html").read_text()
+
+
+def test_a_rehearsal_on_what_was_refused_before(imgseal: Imgseal, built: Path) -> None:
+    """A device that would have refused the release before is none to rehearse on."""
+    old = "old/vent-drive-2.4.0-16.suit"
+    data = bytearray((built / old).read_bytes())
+    data[-1] ^= 1
+    (built / "old.suit").write_bytes(data)
+    found = document(imgseal, NAME, "--previous", "old.suit", "--rehearse", status=1)
+    assert found["rehearsal"] is None
+    assert found["not_rehearsed"].startswith("old.suit: the device refuses this update package: digest.image")

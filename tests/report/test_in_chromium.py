@@ -14,11 +14,17 @@ from typing import Any
 import pytest
 from browser import Page, browser
 from desk import edited, material_of, page_of, whole
-from workshop import workshop
+from workshop import repacked, workshop
+
+from imgseal.memory.view import ByteView
+from imgseal.suit.envelope import decode_envelope
 
 LONG = "x" * 120
 WIDER = """[...document.querySelectorAll('body *')].filter(e => !e.closest('thead, .skip')
     && e.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5).map(e => e.tagName + ': ' + e.textContent.slice(0, 60))"""
+
+CLIPPED = """[...document.querySelectorAll('.map text.small')].filter(e => e.getBoundingClientRect().right
+    > e.ownerSVGElement.getBoundingClientRect().right + 0.5).map(e => e.textContent)"""
 
 
 def long_words() -> str:
@@ -28,10 +34,20 @@ def long_words() -> str:
     return page_of(material._replace(name=LONG, logged=LONG))
 
 
+def crowded() -> str:
+    """A device that holds firmware, and an image that is too large for its slot: the longest words that the map has."""
+    shop = workshop()
+    members = {key: bytes(view) for key, view in decode_envelope(shop.package).payloads.items()}
+    big = {key: value + bytes(10 << 20) if value == shop.images["radio"] else value for key, value in members.items()}
+    held: dict[str, Any] = {name: ByteView(image) for name, image in shop.images.items()}
+    return page_of(material_of(repacked(shop.package, payloads=lambda _: big), held=held))
+
+
 PAGES: dict[str, Callable[[], str]] = {
     "whole": lambda: page_of(whole()),
     "refused": lambda: page_of(material_of(workshop().package[:-1])),
     "long": long_words,
+    "crowded": crowded,
 }
 
 
@@ -70,6 +86,7 @@ def test_no_sideways_scrolling_and_no_network(
     assert tab.asked == [written[name].as_uri()]
     assert tab.value("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
     assert tab.value(WIDER) == []
+    assert tab.value(CLIPPED) == []
     assert tab.value("getComputedStyle(document.body).backgroundColor") == (
         "rgb(21, 25, 29)" if dark else "rgb(252, 252, 250)"
     )

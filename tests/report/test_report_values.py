@@ -19,9 +19,9 @@ from imgseal.rehearse.stage import set_up
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map, path_of
 from imgseal.report.evidence import IN_PART, MAKERS, Row, judged, schemes
-from imgseal.report.lanes import COLUMNS, COUNTERS, down_spans, lanes
+from imgseal.report.lanes import COLUMNS, COUNTERS, down_spans, joined, lanes
 from imgseal.report.lying import lying_in
-from imgseal.report.memory_map import Lying, map_lines, memory_maps, size_words
+from imgseal.report.memory_map import InSlot, Lying, map_lines, memory_maps, size_words
 from imgseal.report.probes import FAILED, NOT_SHOWN, SHOWN, TITLES, Probe, probes
 from imgseal.state.device import fresh
 
@@ -51,17 +51,18 @@ def test_what_lies_where() -> None:
     shop = workshop()
     material = material_of(shop.package)
     lying = lying_in(shop.product, material.contents, {})
-    assert lying == {name: Lying(len(image), lying[name].words, new=True) for name, image in shop.images.items()}
+    brought = {"motor-a": "motor 2.4.1", "motor-b": "motor 2.4.1", "radio": "radio 1.3.2", "phrases": "phrases 1.0.4"}
+    assert lying == {name: InSlot(None, Lying(len(shop.images[name]), words)) for name, words in brought.items()}
     held = {"radio": ByteView(shop.images["radio"]), "recovery": ByteView(b"x" * 100), "phrases": ByteView(b"")}
     assert lying_in(shop.product, None, held) == {
-        "radio": Lying(len(shop.images["radio"]), "radio 1.3.2", new=False),
-        "recovery": Lying(100, "other content", new=False),
+        "radio": InSlot(Lying(len(shop.images["radio"]), "radio 1.3.2")),
+        "recovery": InSlot(Lying(100, "other content")),
     }
 
 
 def test_map_in_the_terminal() -> None:
     of = workshop().product
-    lines = list(map_lines(memory_maps(of, {"radio": Lying(64 << 10, "radio 1.3.2", new=True)})))
+    lines = list(map_lines(memory_maps(of, {"radio": InSlot(None, Lying(64 << 10, "radio 1.3.2"))})))
     assert lines[0] == "internal: 1 MiB, erase blocks of 4 KiB"
     (radio,) = (line for line in lines if line.split()[3:4] == ["radio"])
     assert radio.split() == ["0x000c0000", "128", "KiB", "radio", "radio,", "run", "slot", "#" * 12 + "." * 12, "new:", "radio", "1.3.2,", "64", "KiB", "free"]  # fmt: skip
@@ -118,7 +119,10 @@ def test_lanes_hold_every_operation() -> None:
         ends = [(span.first, span.end) for span in lane.spans]
         assert ends == sorted(ends)
         assert all(first < end <= len(worked) for first, end in ends)
-        assert len(ends) <= COLUMNS
+        assert len(joined(lane.spans, len(worked))) <= COLUMNS
+        kinds = {"erase": lane.erases, "program": lane.programs, "step": lane.steps}
+        for kind, count in kinds.items():  # exact: nothing is drawn together here
+            assert sum(span.end - span.first for span in lane.spans if span.what == kind) == count
     assert sum(span.end - span.first for span in down_spans(worked)) == sum(down for _, down in worked)
     events, said_at = material.rehearsal.events, material.rehearsal.said_at
     assert len(said_at) == len(events)
@@ -129,7 +133,7 @@ def test_lanes_hold_every_operation() -> None:
 
 @pytest.mark.parametrize("count", [1, 5, COLUMNS, COLUMNS + 1, 1000])
 def test_spans_lie_where_the_operations_are(count: int) -> None:
-    """Two slots in turns of seven: each operation is in a span of its lane, and each span begins and ends within a column of one."""
+    """Two slots in turns of seven: spans are exact; those of a picture begin and end within a column of an operation."""
     of = workshop().product
     ats = {"motor-b": of.slots["motor-b"].at, "radio": of.slots["radio"].at}
     names = ["motor-b" if number // 7 % 2 == 0 else "radio" for number in range(count)]
@@ -137,13 +141,12 @@ def test_spans_lie_where_the_operations_are(count: int) -> None:
     width = -(-count // COLUMNS)
     for lane in lanes(worked, of):
         mine = [number for number, name in enumerate(names) if name == lane.name]
-        drawn = [number for span in lane.spans for number in range(span.first, span.end)]
+        whats = {number: span.what for span in lane.spans for number in range(span.first, span.end)}
+        assert whats == {number: "erase" if number % 7 == 0 else "program" for number in mine}
+        drawn = [number for span in joined(lane.spans, count) for number in range(span.first, span.end)]
         assert len(drawn) == len(set(drawn))
         assert set(mine) <= set(drawn)
         assert {number // width for number in drawn} == {number // width for number in mine}
-        if width == 1:
-            whats = {number: span.what for span in lane.spans for number in range(span.first, span.end)}
-            assert whats == {number: "erase" if number % 7 == 0 else "program" for number in mine}
     assert {lane.name for lane in lanes(worked, of)} == set(names)
 
 
@@ -313,5 +316,6 @@ def test_document_is_json_and_says_who_signed() -> None:
     assert signed == {"keys/images.pub.pem": ["radio", "motor-a", "motor-b", "phrases"], "keys/packages.pub.pem": ["the package"]}  # fmt: skip
     assert signer("keys/images").public.kind == P256
     motor = document["components"][0]
-    assert (motor["counter"], motor["counter_steps"], motor["steps_left"]) == (6, 64, 58)
+    assert motor["counter_steps"] == 64
+    assert [(image["counter"], image["steps_left"]) for image in motor["images"]] == [(6, 58), (6, 58)]
     assert document["rehearsal"]["picture"]["operations"] == document["rehearsal"]["operations"]["healthy-kept"]
