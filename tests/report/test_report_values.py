@@ -208,8 +208,8 @@ def test_a_row_is_what_its_observations_are(answers: tuple[str, ...], result: st
 
 
 def test_rows_are_complete() -> None:
-    """Five schemes, each clause once; a row names known observations, or says why it is the maker's."""
-    ids = ["en-303-645", "cra", "iec-62443-4-2", "sp-800-193", "un-r156"]
+    """Six schemes, each clause once; a row names known observations, or says why it is the maker's."""
+    ids = ["en-303-645", "cra", "iec-62443-4-2", "sp-800-193", "nist-ir-8259a", "un-r156"]
     assert [scheme.id for scheme in schemes()] == ids
     for scheme in schemes():
         clauses = [row.clause for row in scheme.rows]
