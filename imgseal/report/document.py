@@ -70,9 +70,12 @@ def report_document(material: Material) -> Json:
                 "what": change.what,
                 "answer": "accepted" if change.first is None else "refused",
                 "first_finding": change.first if change.first in CODES else None,
+                "expected": [code for code in change.codes if code in CODES],
+                "fits": change.fits,
             }
             for change in material.changes
         ],
+        "untried": material.untried,
         "evidence": _evidence(seen),
         "codes": dict(CODES),
     }

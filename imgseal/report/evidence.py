@@ -5,27 +5,32 @@ from importlib.resources import files
 from typing import Any
 
 from imgseal.records import NamedTuple
-from imgseal.report.probes import FAILED, NOT_SHOWN, SHOWN, Probe
+from imgseal.report.probes import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe
 
 __all__ = ["DISCLAIMER", "IN_PART", "MAKERS", "Row", "Scheme", "judged", "schemes"]
 
-IN_PART, MAKERS = "in part", "the maker's"
+MAKERS = "the maker's"
 
 DISCLAIMER = (
     "This is not legal advice, and no declaration of conformity. The rows name what a rule asks for in our own words; "
     'read the official text before you quote it. "Shown" means that the observations named beside it were made on this '
-    "package; whether they are enough is for the maker, and for whoever assesses the product."
+    'package; "in part" that some were, or that the maker has to do the rest; "stated" that the product file or the '
+    "tool says so, whatever the package. Whether that is enough is for the maker, and for whoever assesses the product."
 )
 
 
 class Row(NamedTuple):
-    """A row: clause, status or level where the source says one, gist, observations by name, what stays the maker's."""
+    """A row: clause, status or level where the source says one, gist, observations by name, what stays the maker's.
+
+    With `support` the observations help the maker to show the row, and cannot show it: the gist says more than they do.
+    """
 
     clause: str
     status: str | None
     gist: str
     shows: tuple[str, ...]
     maker: str | None
+    support: bool = False
 
 
 class Scheme(NamedTuple):
@@ -49,7 +54,14 @@ def schemes() -> tuple[Scheme, ...]:
             each["title"],
             each["origin"],
             tuple(
-                Row(row["clause"], row.get("status"), row["gist"], tuple(row.get("shows", ())), row.get("maker"))
+                Row(
+                    row["clause"],
+                    row.get("status"),
+                    row["gist"],
+                    tuple(row.get("shows", row.get("supports", ()))),
+                    row.get("maker"),
+                    "supports" in row,
+                )
                 for row in each["row"]
             ),
         )
@@ -58,12 +70,17 @@ def schemes() -> tuple[Scheme, ...]:
 
 
 def judged(row: Row, probes: Mapping[str, Probe]) -> str:
-    """Return what the observations say to a row: one that failed outweighs the others."""
-    answers = [probes[name].answer for name in row.shows]
-    if not answers:
-        return MAKERS
+    """Return what the observations say to a row: one that failed outweighs the others.
+
+    A row is shown where every observation is and nothing stays with the maker; what is stated never makes one shown.
+    """
+    answers = {probes[name].answer for name in row.shows}
     if FAILED in answers:
         return FAILED
-    if NOT_SHOWN not in answers:
+    if not answers or row.support:
+        return MAKERS
+    if answers == {SHOWN} and row.maker is None:
         return SHOWN
-    return IN_PART if SHOWN in answers else NOT_SHOWN
+    if SHOWN in answers or IN_PART in answers:
+        return IN_PART
+    return STATED if answers == {STATED} else NOT_SHOWN

@@ -24,11 +24,18 @@ __all__ = ["Change", "Leaked", "Material"]
 class Change(NamedTuple):
     """The package with one thing wrong, or on a device that must not take it: what was done, and what the judge said.
 
-    `first` is the code of the first finding; None where the package was accepted all the same.
+    `first` is the code of the first finding; None where the package was accepted all the same. `codes` are those that
+    the one wrong thing has to bring: a refusal for another reason shows nothing, and without codes none fits.
     """
 
     what: str
     first: str | None
+    codes: tuple[str, ...] = ()
+
+    @property
+    def fits(self) -> bool:
+        """Whether the package was refused, and for what was wrong with it."""
+        return self.first in self.codes
 
 
 class Leaked(NamedTuple):
@@ -45,9 +52,9 @@ class Material(NamedTuple):
 
     `made` is the day, YYYY-MM-DD. `contents` and `envelope` are None where the package could not be read; `signers` are
     those whose signatures on the package hold. `state` is the device that the verdict is for, `held` what its slots
-    hold. `changes` is empty where the package is refused as it is. `logged` says which entry of the release log it is,
-    "" that it is none, None that no log is kept. `rehearsed_on` names the device of the rehearsal, `not_rehearsed` says
-    why one that was asked for was not played.
+    hold. `changes` are judged for the same device, which takes the package as it is; empty where `untried` says why
+    nothing was tried. `logged` says which entry of the release log it is, "" that it is none, None that no log is kept.
+    `rehearsed_on` names the device of the rehearsal, `not_rehearsed` says why one that was asked for was not played.
     """
 
     tool: str
@@ -65,6 +72,7 @@ class Material(NamedTuple):
     contents: "Contents | None" = None
     bill: "Bill | None" = None
     changes: tuple[Change, ...] = ()
+    untried: str | None = None
     leaks: tuple[Leaked, ...] = ()
     comparison: "Comparison | None" = None
     rehearsal: "Rehearsal | None" = None

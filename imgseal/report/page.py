@@ -198,7 +198,7 @@ def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
         if each["answer"] == "accepted":
             return markup("{} accepted").format(result("failed"))
         first = each["first_finding"]
-        refused = result("passed", "refused")
+        refused = result("passed", "refused") if each["fits"] else result("not shown", "refused for another reason")
         if first is None:
             return markup("{} because a check did not run").format(refused)
         return markup("{} {}").format(refused, code(first))
@@ -207,7 +207,9 @@ def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
         seen = {each["id"]: each for each in observations}
         for row in rows:
             status = f" ({row['status']})" if row["status"] else ""
-            checked = links((f"seen-{name}", f"{seen[name]['title']}") for name in row["observations"])
+            checked = links(
+                (f"seen-{name}", f"{seen[name]['title']}: {seen[name]['answer']}") for name in row["observations"]
+            )
             yield row["clause"] + status, row["gist"], result(row["result"]), checked, row["maker"] or ""
 
     def probe_rows(observations: list[Json]) -> "Rows":

@@ -1,18 +1,32 @@
-"""What a report has observed, each observation with its answer: the evidence table is made of these."""
+"""What a report has observed, each observation with its answer: the evidence table is made of these.
+
+An observation is shown only where every check that it speaks of ran on this package and passed. What stands in the
+product file, or holds for the tool whatever the package, is stated.
+"""
 
 from collections.abc import Callable
 
-from imgseal.cose.labels import ALGORITHMS
 from imgseal.findings import CODES, NOT_RUN, PASSED
 from imgseal.records import NamedTuple
 from imgseal.rehearse.oracle import INVARIANTS
+from imgseal.report import probes_of_keys
 from imgseal.report.material import Material
-from imgseal.suit.labels import TEXT
-from imgseal.suit.text import decode_text
+from imgseal.report.observed import (
+    FAILED,
+    IN_PART,
+    NOT_SHOWN,
+    SHOWN,
+    STATED,
+    Answer,
+    by_development,
+    count,
+    passed,
+    signed_text,
+    tried,
+    unverified,
+)
 
-__all__ = ["FAILED", "NOT_SHOWN", "SHOWN", "TITLES", "Probe", "probes"]
-
-SHOWN, NOT_SHOWN, FAILED = "shown", "not shown", "failed"
+__all__ = ["FAILED", "IN_PART", "NOT_SHOWN", "SHOWN", "STATED", "TITLES", "Probe", "probes"]
 
 
 class Probe(NamedTuple):
@@ -25,67 +39,52 @@ class Probe(NamedTuple):
     where: str
 
 
-_Answer = tuple[str, str]
-_Look = Callable[[Material], _Answer]
+_Look = Callable[[Material], Answer]
 
 
-def _components(m: Material) -> _Answer:
-    if m.contents is None:
-        return NOT_SHOWN, "the package could not be read"
+def _components(m: Material) -> Answer:
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
     there = dict.fromkeys(f"{i.component} {i.statement.version}" for i in m.contents.images.values())
     names = {i.component for i in m.contents.images.values()}
     rest = [name for name in m.product.components if name not in names]
-    return SHOWN, ", ".join(there) + (f"; not in this package: {', '.join(rest)}" if rest else "")
+    if rest:
+        return IN_PART, f"{', '.join(there)}; not in this package: {', '.join(rest)}"
+    return SHOWN, ", ".join(there)
 
 
-def _accepted(m: Material) -> _Answer:
+def _accepted(m: Material) -> Answer:
     ran = sum(c.outcome == PASSED for c in m.verdict.checks)
     if m.verdict.accepted:
-        return SHOWN, f"accepted, for {m.verdict.device}; {ran} checks passed"
+        return SHOWN, f"accepted, for {m.verdict.device}; {count(ran, 'check')} passed"
     first = m.verdict.findings[0].code if m.verdict.findings else "a check that did not run"
     return FAILED, f"refused, for {m.verdict.device}: {first}"
 
 
-def _refused(m: Material) -> _Answer:
-    if not m.changes:
-        return NOT_SHOWN, "not tried: the package is refused as it is"
-    taken = [change.what for change in m.changes if change.first is None]
-    if taken:
-        return FAILED, f"accepted all the same: {'; '.join(taken)}"
-    return SHOWN, f"all of {len(m.changes)} changed packages and devices are refused"
+def _refused(m: Material) -> Answer:
+    words = f"all of {len(m.changes)} changed packages and devices are refused, each for what is wrong with it"
+    return tried(m, m.changes, f"{words}; as it is, the package is accepted for {m.verdict.device}")
 
 
-def _algorithms(m: Material) -> _Answer:
-    rules = m.product.rules
-    kinds = ", ".join(dict.fromkeys(key.public.words for key in m.trust.keys if not key.development))
-    words = f"{' and '.join(rules.must_verify)} must verify, with SHA-256; trusted keys are for {kinds or 'nothing'}"
-    return (SHOWN if _passed(m, "signature") else NOT_SHOWN), words
-
-
-def _anchors(m: Material) -> _Answer:
-    keys = [key for key in m.trust.keys if not key.development]
-    if not keys:
-        return NOT_SHOWN, "no released key could be read"
-    weak = [key.source for key in keys if key.published is not None]
-    if weak:
-        return FAILED, f"the private half of {', '.join(weak)} is public"
-    return SHOWN, (
-        f"{len(keys)} keys; {m.trust.need_images} must sign an image and {m.trust.need_packages} a package, "
-        "for each algorithm that must verify"
-    )
-
-
-def _signatures(m: Material) -> _Answer:
+def _signatures(m: Material) -> Answer:
     signed = [c for c in m.verdict.checks if c.name == "signature"]
     good = sum(c.outcome == PASSED for c in signed)
-    if signed and good == len(signed):
-        return SHOWN, f"the package and {good - 1} sealed images are signed by trusted keys"
-    return FAILED, f"{good} of {len(signed)} signatures hold"
+    if not signed or good < len(signed):
+        return FAILED, f"{good} of {count(len(signed), 'signature check')} passed"
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    what = f"the package and {count(len(m.contents.images), 'sealed image')} are signed"
+    if by_development(m):
+        return NOT_SHOWN, f"{what} by development keys"
+    return SHOWN, f"{what} by trusted keys"
 
 
-def _dates(m: Material) -> _Answer:
-    if m.contents is None:
-        return NOT_SHOWN, "the package could not be read"
+def _dates(m: Material) -> Answer:
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
     bare = dict.fromkeys(i.component for i in m.contents.images.values() if not i.statement.source_revision)
     words = f"sequence {m.contents.sequence}; every image says when it was built"
     if bare:
@@ -93,64 +92,86 @@ def _dates(m: Material) -> _Answer:
     return SHOWN, f"{words}, and from which source revision"
 
 
-def _text(m: Material) -> _Answer:
-    content = m.envelope.severed.get(TEXT) if m.envelope is not None else None
-    if content is None or not _passed(m, "severed"):
+def _text(m: Material) -> Answer:
+    text = signed_text(m)
+    if text is None:
         return NOT_SHOWN, "no text that is signed"
-    text = decode_text(content, "text")
     lines = sum(len(words.splitlines()) for part in text.values() for words in part.manifest.values())
-    return SHOWN, f"{lines} lines in {', '.join(text)}, and words for each component, signed with the package"
+    parts = len({part for language in text.values() for part in language.components})
+    return SHOWN, (
+        f"{count(lines, 'line')} in {', '.join(text)}, and words for {count(parts, 'component')} of the manifest, "
+        "signed with the package"
+    )
 
 
-def _down(m: Material) -> _Answer:
+def _down(m: Material) -> Answer:
     took = m.rehearsal.estimate if m.rehearsal is not None else None
     if took is None or took.down_seconds is None or not took.operations:
         return NOT_SHOWN, "no rehearsal with times (report --rehearse; erase_ms and program_us in the product file)"
-    return SHOWN, f"{took.down_seconds[0]:.1f} to {took.down_seconds[1]:.1f} s without a running product"
+    least, most = took.down_seconds
+    return SHOWN, f"{least:.1f} to {most:.1f} s without a running product, by the times of the product file"
 
 
-def _identity(m: Material) -> _Answer:
-    if not _passed(m, "shared"):
-        return NOT_SHOWN, "vendor and class of the package are not verified"
-    low, high = m.product.hardware
-    return SHOWN, f"{m.product.vendor}, {m.product.class_name}, hardware {low} to {high}: checked for every component"
+def _identity(m: Material) -> Answer:
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    asked = ("vendor", "class", "hardware")
+    if not passed(m, "shared", "package") or not all(passed(m, n, s) for n in asked for s in m.contents.images):
+        return NOT_SHOWN, "vendor, class and hardware are not verified for the package and each of its images"
+    ranges: dict[tuple[int, int], list[str]] = {}
+    for slot, image in m.contents.images.items():
+        ranges.setdefault(image.statement.hardware, []).append(slot)
+    hardware = "; ".join(
+        f"hardware {low} to {high}" + (f" ({', '.join(slots)})" if len(ranges) > 1 else "")
+        for (low, high), slots in ranges.items()
+    )
+    images = count(len(m.contents.images), "image")
+    return SHOWN, f"{m.product.vendor}, {m.product.class_name}, {hardware}: checked for the package and {images}"
 
 
-def _leaks(m: Material) -> _Answer:
+def _leaks(m: Material) -> Answer:
     if m.contents is None:
         return NOT_SHOWN, "the package could not be read"
     bad = [leak for leak in m.leaks if not leak.allowed]
     if bad:
         return FAILED, "; ".join(f"{leak.what} in {leak.slot}" for leak in bad)
+    why = unverified(m)
+    if why is not None:
+        return NOT_SHOWN, why
     allowed = f"; {len(m.leaks)} that the product file allows" if m.leaks else ""
-    return SHOWN, f"no key file and no published key in {len(m.contents.images)} payloads{allowed}"
+    return SHOWN, f"no key file and no published key in {count(len(m.contents.images), 'payload')}{allowed}"
 
 
-def _agility(m: Material) -> _Answer:
-    names = dict.fromkeys(
-        ALGORITHMS.get(slot.algorithm, str(slot.algorithm))
-        for image in (m.contents.images.values() if m.contents else ())
-        for slot in image.statement.signatures
-    )
-    return SHOWN, (
-        f"signatures name their algorithm by number ({', '.join(names) or 'none read'}); images have room for three "
-        "signatures, and the product file says which count"
-    )
+def _boot(m: Material) -> Answer:
+    return _judged_later(m, "code", "each image carries header, digest and signature of its own", NOT_SHOWN)
 
 
-def _boot(m: Material) -> _Answer:
-    if m.contents is None or not _passed(m, "signature"):
-        return NOT_SHOWN, "no sealed image that is verified"
+def _data(m: Material) -> Answer:
+    return _judged_later(m, "data", "signed as code is", IN_PART)
+
+
+def _judged_later(m: Material, kind: str, what: str, never: str) -> Answer:
+    """Say when the product file has components of one kind judged; `never` is the answer for at installation only."""
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
     names = dict.fromkeys(i.component for i in m.contents.images.values())
-    words = ", ".join(f"{name} at {m.product.components[name].judged}" for name in names)
-    return SHOWN, f"each image carries header, digest and signature of its own; payloads are hashed: {words}"
+    mine = [m.product.components[name] for name in names if m.product.components[name].kind == kind]
+    if not mine:
+        return NOT_SHOWN, f"the package has no component that holds {kind}"
+    late = [c.name for c in mine if c.judged == "install"]
+    words = f"{what}; by the product file judged: {', '.join(f'{c.name} at {c.judged}' for c in mine)}"
+    if not late:
+        return SHOWN, words
+    return (IN_PART if len(late) < len(mine) else never), f"{words}; not again after it: {', '.join(late)}"
 
 
-def _codes(_m: Material) -> _Answer:
-    return SHOWN, f"{len(CODES)} stable codes, each explained below; the device's sources use the same"
+def _codes(_m: Material) -> Answer:
+    return STATED, f"{len(CODES)} stable codes, each explained below; the device's sources use the same"
 
 
-def _rehearsal(m: Material) -> _Answer:
+def _rehearsal(m: Material) -> Answer:
     if m.rehearsal is None:
         return NOT_SHOWN, "not rehearsed: report --rehearse"
     if m.rehearsal.violation is not None:
@@ -158,134 +179,136 @@ def _rehearsal(m: Material) -> _Answer:
     tally = m.rehearsal.tally
     if not tally.singles:
         return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}, so there was nothing to cut"
-    return (
-        SHOWN,
-        f"{len(INVARIANTS)} invariants hold in {tally.singles} lives after one power cut and {tally.pairs} after two",
+    return SHOWN, (
+        f"{len(INVARIANTS)} invariants hold in {tally.singles} lives after one power cut and {tally.pairs} after two, "
+        f"on {m.rehearsed_on}"
     )
 
 
-def _rollback(m: Material) -> _Answer:
-    firsts = {change.first for change in m.changes}
+def _rollback(m: Material) -> Answer:
     wanted = ("rollback.sequence-too-low", "rollback.counter-too-low")
-    if not m.changes:
-        return NOT_SHOWN, "not tried: the package is refused as it is"
-    missing = [code for code in wanted if code not in firsts]
-    if missing:
-        return FAILED, f"no refusal with {', '.join(missing)}"
-    return SHOWN, "refused by a device with a later sequence number, and by one with a higher counter"
+    changes = [change for change in m.changes if set(change.codes) & set(wanted)]
+    words = "refused by a device with a later sequence number, and by one with a higher counter for each component"
+    if m.changes and {code for change in changes for code in change.codes} != set(wanted):
+        return NOT_SHOWN, "a higher counter, or a later sequence number, could not be tried"
+    return tried(m, changes, words)
 
 
-def _sizes(m: Material) -> _Answer:
-    checks = [c for c in m.verdict.checks if c.group == "placement" and c.outcome != NOT_RUN]
-    if checks and all(c.outcome == PASSED for c in checks):
-        return SHOWN, f"{len(checks)} checks of address, size and header block passed before a payload byte is read"
-    return FAILED if checks else NOT_SHOWN, "placement is not verified"
+def _sizes(m: Material) -> Answer:
+    bad = [finding.code for finding in m.verdict.findings if finding.code.startswith("placement.")]
+    if bad:
+        return FAILED, ", ".join(dict.fromkeys(bad))
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    asked = ("header-block", "address", "size")
+    if not all(passed(m, name, slot) for name in asked for slot in m.contents.images):
+        return NOT_SHOWN, "header block, address and size are not verified for every image"
+    if not passed(m, "installation", "package"):
+        return NOT_SHOWN, "the installation was not carried out to its end"
+    images = count(len(m.contents.images), "image")
+    return SHOWN, f"header block, address and size of {images} fit; the installation was carried out in a model"
 
 
-def _recovery(m: Material) -> _Answer:
+def _recovery(m: Material) -> Answer:
     names = [c.name for c in m.product.components.values() if c.recovery]
     back = [c.name for c in m.product.components.values() if c.returns]
     if names or back:
         parts = [f"recovery image: {', '.join(names)}"] if names else []
         parts += [f"the image before can start again: {', '.join(back)}"] if back else []
-        return SHOWN, "; ".join(parts)
+        return STATED, f"in the product file: {'; '.join(parts)}"
     return NOT_SHOWN, "the product file has neither a recovery image nor a way back"
 
 
-def _power(m: Material) -> _Answer:
-    if "rules.battery-too-low" in {change.first for change in m.changes}:
-        return SHOWN, f"a device with less than {m.product.rules.minimum_battery} mWh refuses it"
-    if m.product.rules.minimum_battery is None:
+def _power(m: Material) -> Answer:
+    least = m.product.rules.minimum_battery
+    if least is None:
         return NOT_SHOWN, "no rules.minimum_battery in the product file: the package asks for none"
-    return NOT_SHOWN, "no refusal for an empty battery was seen"
+    changes = [change for change in m.changes if "rules.battery-too-low" in change.codes]
+    return tried(m, changes, f"a device with less than {least} mWh refuses it; the number is the product file's")
 
 
-def _authorisation(m: Material) -> _Answer:
-    hazards = [f"{c.name} ({c.hazard})" for c in m.product.components.values() if c.hazard]
-    if not hazards:
-        return NOT_SHOWN, "no component of the product file has a hazard: nothing is asked"
-    if "rules.not-authorised" in {change.first for change in m.changes}:
-        return SHOWN, f"a device that is not authorised refuses it: {', '.join(hazards)}"
-    return NOT_SHOWN, "no refusal without authorisation was seen"
+def _authorisation(m: Material) -> Answer:
+    there = {image.component for image in m.contents.images.values()} if m.contents is not None else set()
+    hazards = [f"{c.name} ({c.hazard})" for c in m.product.components.values() if c.hazard and c.name in there]
+    if not hazards and there:
+        return NOT_SHOWN, "no component of the package has a hazard in the product file: nothing is asked"
+    changes = [change for change in m.changes if "rules.not-authorised" in change.codes]
+    return tried(m, changes, f"a device that is not authorised refuses it: {', '.join(hazards)}")
 
 
-def _needs(m: Material) -> _Answer:
+def _needs(m: Material) -> Answer:
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
     names = {0: "bootloader", **{c.number: c.name for c in m.product.components.values()}}
     found = dict.fromkeys(
         f"{image.component} needs {names.get(need.component, need.component)} {need}"
-        for image in (m.contents.images.values() if m.contents else ())
+        for image in m.contents.images.values()
         for need in image.statement.needs
     )
     if not found:
         return NOT_SHOWN, "no image states a requirement"
-    return SHOWN, "; ".join(found)
+    checks = [c for c in m.verdict.checks if c.name == "requirements"]
+    if any(finding.code == "rules.requirement-not-met" for c in checks for finding in c.findings):
+        return FAILED, f"{'; '.join(found)}: not all met"
+    if not checks or any(c.outcome == NOT_RUN for c in checks):
+        return IN_PART, f"{'; '.join(found)}: stated, and not all decided here"
+    return SHOWN, f"{'; '.join(found)}: met on {m.verdict.device}"
 
 
-def _sbom(m: Material) -> _Answer:
+def _sbom(m: Material) -> Answer:
     if m.bill is None:
         return NOT_SHOWN, "the package names no bill of materials: build --sbom"
-    if not _passed(m, "severed"):
+    if signed_text(m) is None:
         return NOT_SHOWN, "what the package names is not verified"
-    return SHOWN, f"{m.bill.kind} {m.bill.version}, {m.bill.size} bytes, sha-256 {m.bill.digest.hex()}"
+    return SHOWN, f"{m.bill.kind} {m.bill.version}, {count(m.bill.size, 'byte')}, sha-256 {m.bill.digest.hex()}"
 
 
-def _release(m: Material) -> _Answer:
+def _release(m: Material) -> Answer:
     images = m.contents.images.values() if m.contents else ()
-    if any(i.statement.development for i in images) or any(key.development for key in m.signers):
+    if any(i.statement.development for i in images) or by_development(m):
         return FAILED, "made for development"
     if not m.signers:
         return NOT_SHOWN, "no signature that holds"
+    why = unverified(m)
+    if why is not None:
+        return NOT_SHOWN, why
+    if not passed(m, "one-kind", "package"):
+        return NOT_SHOWN, "that package and images are of one kind is not verified"
     return SHOWN, "no development image, no development key, no key that everyone has"
 
 
-def _changes(m: Material) -> _Answer:
+def _changes(m: Material) -> Answer:
     if m.comparison is None:
         return NOT_SHOWN, "no release to compare with: report --previous"
-    count = sum(not slot.unchanged for slot in m.comparison.slots)
-    return SHOWN, f"{count} of {len(m.comparison.slots)} slots change against {m.comparison.old}"
+    why = unverified(m)
+    if why is not None:
+        return NOT_SHOWN, why
+    changed = sum(not slot.unchanged for slot in m.comparison.slots)
+    slots = count(len(m.comparison.slots), "slot")
+    return SHOWN, f"other content in {changed} of {slots} than in {m.comparison.old}, which is not judged here"
 
 
-def _ledger(m: Material) -> _Answer:
+def _ledger(m: Material) -> Answer:
     if m.logged is None:
         return NOT_SHOWN, "no release log in the product file"
-    return (SHOWN, m.logged) if m.logged else (NOT_SHOWN, "the package is not in the release log")
-
-
-def _exchange(m: Material) -> _Answer:
-    if m.trust.apex is None:
-        return NOT_SHOWN, "no apex trust anchor in the product file: devices keep the keys they leave the factory with"
-    spare = " and a contingency key" if m.trust.contingency is not None else ""
-    return SHOWN, f"an apex trust anchor{spare} can replace and revoke keys, by signed sets that only rise"
-
-
-def _several(m: Material) -> _Answer:
-    keys = [key for key in m.trust.keys if key.role == "packages" and not key.development]
-    if len(keys) < 2:
-        return NOT_SHOWN, "one key signs packages"
-    return SHOWN, f"{m.trust.need_packages} of {len(keys)} keys must sign a package, for each algorithm"
-
-
-def _data(m: Material) -> _Answer:
-    names = [c.name for c in m.product.components.values() if c.kind == "data"]
-    if not names:
-        return NOT_SHOWN, "no component of the product file holds data"
-    return SHOWN, f"signed and judged as code is: {', '.join(names)}"
-
-
-def _passed(m: Material, name: str) -> bool:
-    checks = [c for c in m.verdict.checks if c.name == name]
-    return bool(checks) and all(c.outcome == PASSED for c in checks)
+    if not m.logged:
+        return NOT_SHOWN, "the package is not in the release log"
+    if not passed(m, "digest", "package") or not passed(m, "signature", "package"):
+        return NOT_SHOWN, f"{m.logged} has this digest; that the manifest is the one is not verified"
+    return SHOWN, m.logged
 
 
 _PROBES: tuple[tuple[str, str, str, _Look], ...] = (
     ("accepted", "verdict of the judge", "verdict", _accepted),
     ("refused", "the package with one thing wrong, and other devices", "refusals", _refused),
     ("signatures", "signatures against trust anchors", "signers", _signatures),
-    ("anchors", "trust anchors", "signers", _anchors),
-    ("algorithms", "algorithms", "signers", _algorithms),
-    ("agility", "room for other algorithms", "signers", _agility),
-    ("several", "more than one signer", "signers", _several),
-    ("exchange", "exchange of trust anchors", "signers", _exchange),
+    ("anchors", "trust anchors", "signers", probes_of_keys.anchors),
+    ("algorithms", "algorithms", "signers", probes_of_keys.algorithms),
+    ("agility", "room for other algorithms", "signers", probes_of_keys.agility),
+    ("several", "more than one signer", "signers", probes_of_keys.several),
+    ("exchange", "exchange of trust anchors", "signers", probes_of_keys.exchange),
     ("release", "made for release", "verdict", _release),
     ("identity", "vendor, class and hardware", "package", _identity),
     ("components", "components and versions", "components", _components),

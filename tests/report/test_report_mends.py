@@ -387,17 +387,29 @@ def test_names_are_kept_apart() -> None:
 
 def test_a_refusal_without_a_finding_has_no_code() -> None:
     material = material_of(workshop().package)
-    changes = (Change("one", "digest.image"), Change("two", "not run"), Change("three", None))
+    changes = (
+        Change("one", "digest.image", ("digest.image",)),
+        Change("two", "not run"),
+        Change("three", None, ("digest.image",)),
+        Change("four", "digest.image", ("trust.key-revoked",)),
+    )
     document = report_document(material._replace(changes=changes))
     assert document["refusals"] == [
-        {"what": "one", "answer": "refused", "first_finding": "digest.image"},
-        {"what": "two", "answer": "refused", "first_finding": None},
-        {"what": "three", "answer": "accepted", "first_finding": None},
+        _refusal("one", "refused", "digest.image", ["digest.image"], fits=True),
+        _refusal("two", "refused", None, [], fits=False),
+        _refusal("three", "accepted", None, ["digest.image"], fits=False),
+        _refusal("four", "refused", "digest.image", ["trust.key-revoked"], fits=False),
     ]
     assert "changes" not in document
     text = text_of(material._replace(changes=changes))
-    assert "two refused because a check did not run" in text
+    assert "one refused digest.image" in text
+    assert "two refused for another reason because a check did not run" in text
     assert "three failed accepted" in text
+    assert "four refused for another reason digest.image" in text
+
+
+def _refusal(what: str, answer: str, first: str | None, expected: list[str], *, fits: bool) -> dict[str, object]:
+    return {"what": what, "answer": answer, "first_finding": first, "expected": expected, "fits": fits}
 
 
 def test_footer_says_what_it_is_not() -> None:

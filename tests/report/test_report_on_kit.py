@@ -42,6 +42,7 @@ def test_every_artefact(part: int) -> None:
         document = report_document(material)
         answers.add(document["verdict"]["verdict"])
         assert {each["answer"] for each in document["refusals"]} <= {"refused"}, case["name"]
+        assert [change for change in material.changes if not change.fits] == [], case["name"]
         if number % 10 == 0:
             render(document)
     assert answers == {"accepted", "refused"}
