@@ -9,6 +9,7 @@ import pytest
 from batch import pack_case
 from c_build import HERE, SOURCES, bearssl, build_crypto, run, write_config
 from kit_base import text_of
+from long_runs import long
 from run_python import product_of
 from test_kit_in_c import CASES, NAMES, PRODUCTS
 
@@ -105,6 +106,7 @@ def test_lines(tool: Callable[[str], str], tmp_path: Path, capsys: pytest.Captur
     assert {text for _, text, each in lines if not all(each)} == set(BRANCHES)
 
 
+@long
 def test_lines_of_two_algorithms(tool: Callable[[str], str], tmp_path: Path) -> None:
     """What SEAL_ML_DSA_44 compiles in: lines that are not there without it, or have other branches."""
     tool("gcov")

@@ -9,6 +9,7 @@ import pytest
 from batch import DATA, is_image, load, pack_case
 from c_build import build_crypto, build_runner, run
 from kit_base import text_of
+from long_runs import mainly
 from run_python import product_of, verdict_of
 
 from imgseal.device_code.codes import c_name, values
@@ -31,7 +32,7 @@ def judge(program: Path, cases: list[dict[str, object]], folder: Path, *command:
     return [NAMES.get(int(line, 16), line) for line in said.split()]
 
 
-@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("compiler", mainly("gcc", ["gcc", "clang"]))
 def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """gcc and clang with address and undefined-behaviour sanitizers; each artefact lies in a block of its own size."""
     tool(compiler)

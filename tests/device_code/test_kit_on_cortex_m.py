@@ -7,12 +7,13 @@ import pytest
 from batch import pack_case
 from c_build import PLAIN, SOURCES, STRICT, build_crypto, build_runner, run
 from kit_base import text_of
+from long_runs import mainly
 from machines import COMPILER, MACHINES, run_on
 from run_python import product_of
 from test_kit_in_c import CASES, NAMES, PRODUCTS, expected
 
 
-@pytest.mark.parametrize("core", MACHINES)
+@pytest.mark.parametrize("core", mainly("cortex-m4", MACHINES))
 def test_kit(core: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("qemu-system-arm")
     tool(COMPILER)

@@ -12,6 +12,7 @@ from batch import DATA, is_image, load
 from c_build import build_crypto, build_runner, run
 from c_package import judge_package, manifest_read, pack_package
 from fuzz import NAMES, Fuzzer
+from long_runs import mainly
 from machines import COMPILER, MACHINES, run_on
 from test_kit_in_c import SANITIZERS
 
@@ -46,7 +47,7 @@ def compare(cases: list[dict[str, Any]], found: list[str]) -> None:
     assert found.count(OUTSIDE) + found.count(SMALL) <= 11
 
 
-@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("compiler", mainly("gcc", ["gcc", "clang"]))
 def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """Address and undefined-behaviour sanitizers."""
     tool(compiler)
@@ -58,7 +59,7 @@ def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None
         compare(cases, judge(fuzzer, cases, program, lambda path: run([path], cwd=path.parent)))
 
 
-@pytest.mark.parametrize("core", MACHINES)
+@pytest.mark.parametrize("core", mainly("cortex-m4", MACHINES))
 def test_cortex_m(core: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """Under QEMU; the package stays outside of RAM and is read piece by piece."""
     tool("qemu-system-arm")

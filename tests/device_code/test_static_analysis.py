@@ -15,6 +15,7 @@ BOTH = pytest.mark.parametrize(
 )
 
 
+@long
 @BOTH
 @pytest.mark.parametrize("source", OURS, ids=lambda path: path.name)
 def test_compilers(source: Path, second: tuple[str, ...], tool: Callable[[str], str], tmp_path: Path) -> None:
@@ -67,6 +68,7 @@ def test_compilers(source: Path, second: tuple[str, ...], tool: Callable[[str], 
     )
 
 
+@long
 @BOTH
 def test_clang_tidy(second: tuple[str, ...], tool: Callable[[str], str]) -> None:
     """Bugs, the analyzer, and the rules of CERT C that need no annex K."""

@@ -12,6 +12,7 @@ import pytest
 from batch import DATA
 from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from kit_base import text_of
+from long_runs import mainly
 from machines import COMPILER, MACHINES, run_on
 from run_python import product_of
 from test_kit_in_c import NAMES, SANITIZERS, expected
@@ -61,7 +62,7 @@ def test_cases() -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("compiler", mainly("gcc", ["gcc", "clang"]))
 def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """gcc and clang with address and undefined-behaviour sanitizers; each update lies in a block of its own size."""
     tool(compiler)
@@ -112,7 +113,7 @@ def test_failing_reads(tool: Callable[[str], str], tmp_path: Path) -> None:
     assert number > 100  # one read of the update; header blocks in pieces of 64 bytes, one of them of 8 KiB
 
 
-@pytest.mark.parametrize("core", MACHINES)
+@pytest.mark.parametrize("core", mainly("cortex-m4", MACHINES))
 def test_on_cortex_m(core: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """The M0 has 16 KiB of RAM: the held set, the update and the work memory fit beside the C library."""
     tool("qemu-system-arm")

@@ -20,6 +20,7 @@ import third_record
 from histories import history
 from hypothesis import given
 from hypothesis import strategies as st
+from long_runs import long
 from stages import PRODUCTS, pair, text_of
 from test_planted_faults import Attacked
 from test_record import NUMBERS, RECORDS, signed
@@ -271,6 +272,7 @@ def scatter(journal: type[Compared]) -> None:
         journal(flash, roomy()).open()
 
 
+@long
 def test_both_choose_the_same_record(compared: type[Compared], monkeypatch: pytest.MonkeyPatch) -> None:
     """At every reset both find the same record in the same bytes, and copy it with the same operations."""
     play(compared, monkeypatch)

@@ -4,6 +4,7 @@ import random
 import uuid
 
 import pytest
+from long_runs import long
 
 from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
@@ -234,6 +235,7 @@ def assert_named(error: UsageError) -> None:
     assert error.place.file == "x"
 
 
+@long
 def test_random_edits_are_read_or_refused_by_name() -> None:
     """Nothing but UsageError leaves the reader, whatever stands in the file; the seed repeats it."""
     rng = random.Random(5)

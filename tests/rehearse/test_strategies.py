@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import pytest
 from demo_update import demo_update
+from long_runs import long
 from stages import PRODUCTS, pair, small
 
 from imgseal.memory.view import ByteView
@@ -39,6 +40,7 @@ def test_all_pairs_of_cuts(name: str, record_property: Callable[[str, object], N
     assert tally.pairs > tally.singles
 
 
+@long
 def test_the_demos_update(record_property: Callable[[str, object], None]) -> None:
     """Every single cut of the demo's update, and a sample of 20,000 second ones."""
     stage, package = demo_update()
