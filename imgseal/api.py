@@ -93,7 +93,7 @@ def release(
         given = [os.fspath(path) for path in (previous, sbom) if path is not None]
         inputs = [*(a.path for a in arguments), *given, *project.own_files()]
         refuse_overlap([output.path for output in outputs], inputs)
-        before_this = read_build(os.path.join(os.fspath(out), "release.json"))
+        before_this = read_build(os.fspath(out))
         notes = [
             *counters_running_out(made.images),
             *made.notes,

@@ -11,7 +11,7 @@ import click
 
 from imgseal import __version__
 from imgseal.cli.bill import bill_option, load_bill
-from imgseal.cli.earlier_build import read_build
+from imgseal.cli.earlier_build import RELEASE_NAME, read_build
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.history import counters_running_out, refuse_going_down
 from imgseal.cli.pack import package_file_name
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 __all__ = ["command", "make_release", "release_outputs", "request_outputs"]
 
 _ALL = "all"
-_RELEASE = "release.json"
 
 
 @click.command(
@@ -133,14 +132,14 @@ def command(
             made_packages.append((project, result.package, signers))
             notes += counters_running_out(result.images)
             made = release_outputs(result, project.product, folder, development=development, unfinished=unfinished)
-            before = read_build(os.path.join(folder, _RELEASE))
+            before = read_build(folder)
             lines += [_slot_line(result, index, before.sizes) for index in range(len(result.images))]
             outputs += made
             notes += [*result.notes, *before.notes(made, project.product, result.package.digest.value.hex())]
         if depfile is not None:
             paths = [output.path for output in outputs]
             # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
-            targets = [path for path in paths if os.path.basename(path) == _RELEASE] or paths
+            targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
             outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *base.inputs()])]))
         logged = is_release and not sign_later
         plan = plan_entry(made_packages, options.build_time, options.source_revision) if logged else None
@@ -224,7 +223,7 @@ def release_outputs(
         "files": files,
     }
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
-    outputs.append(Output(os.path.join(folder, _RELEASE), [text.encode()]))
+    outputs.append(Output(os.path.join(folder, RELEASE_NAME), [text.encode()]))
     return outputs
 
 

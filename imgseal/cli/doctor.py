@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.cli.firmware import component_of
-from imgseal.cli.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, missing_key, read_text
+from imgseal.cli.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, held_elsewhere, new_key, read_text
 from imgseal.errors import ImgsealError, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, MAP_BYTES
@@ -163,8 +163,8 @@ def _private(project: Project, reference: str, key: str, absent: str, *, develop
         return Remark("ok", f"{key}: {reference} (not opened)")
     path = project.resolve(reference)
     if not os.path.exists(path):
-        mend = missing_key(path, reference, key, development=development)
-        return Remark(absent, f"{key}: {path} is not there", mend.removeprefix("put it there, or make one: "))
+        mend = held_elsewhere(path, reference, key) or new_key(path, development=development)
+        return Remark(absent, f"{key}: {path} is not there", mend)
     try:
         head = bytes(read_bounded(path, "key", KEY_FILE_BYTES))
     except ImgsealError as error:
@@ -185,10 +185,9 @@ def _public(project: Project, reference: str, key: str, absent: str) -> Remark:
     if not path.endswith(".pub.pem"):
         return Remark(absent, f"{key}: {path} is not there", "put it there: imgseal key public writes public halves")
     private = path.removesuffix(".pub.pem") + ".pem"
-    flag = "--no-passphrase " if key.startswith("trust.development") else ""
-    mend = (
-        f"imgseal key public {private} --out {path}" if os.path.exists(private) else f"imgseal key new {flag}{private}"
-    )
+    mend = new_key(private, development=key.startswith("trust.development"))
+    if os.path.exists(private):
+        mend = f"imgseal key public {private} --out {path}"
     return Remark(absent, f"{key}: {path} is not there", mend)
 
 

@@ -14,7 +14,10 @@ if TYPE_CHECKING:
 
     from imgseal.product.model import Product
 
-__all__ = ["EarlierBuild", "read_build"]
+__all__ = ["RELEASE_NAME", "EarlierBuild", "read_build"]
+
+RELEASE_NAME = "release.json"
+"""What every build writes into its folder; docs/cli.md."""
 
 
 class EarlierBuild(NamedTuple):
@@ -44,10 +47,11 @@ class EarlierBuild(NamedTuple):
             )
 
 
-def read_build(path: str) -> EarlierBuild:
-    """Read release.json; an empty answer where there is none, or none that this version writes."""
+def read_build(folder: str) -> EarlierBuild:
+    """Read a folder's release.json; an empty answer where there is none, or none that this version writes."""
+    path = os.path.join(folder, RELEASE_NAME)
     try:
-        document = json.loads(read_bounded(path, "release.json", PRODUCT_FILE_BYTES))
+        document = json.loads(read_bounded(path, RELEASE_NAME, PRODUCT_FILE_BYTES))
         files = document["files"]
         sizes = {entry["slot"]: int(entry["payload_size"]) for entry in files if "payload_size" in entry}
         names = tuple(os.path.basename(entry["path"]) for entry in files if entry["what"] != "update package")

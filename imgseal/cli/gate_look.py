@@ -25,7 +25,7 @@ from imgseal.cli.unpack import (
     leads_out,
     on_disk,
 )
-from imgseal.errors import ImgsealError, InputError
+from imgseal.errors import ImgsealError, InputError, visible
 from imgseal.files import NOT_REGULAR, open_input
 from imgseal.findings import Finding
 from imgseal.flow.addressed import refuse_elsewhere
@@ -296,7 +296,7 @@ class _Look:
             if leads_out(entry.name) or (entry.link is not None and leads_out(entry.link, link=True)):
                 found = entry.name if entry.link is None else f"{entry.name} -> {entry.link}"
                 hint = "make the archive again, with paths below one folder"
-                self.refuse(inner, "archive member", finding("gate.archive-path", found=_printable(found), hint=hint))
+                self.refuse(inner, "archive member", finding("gate.archive-path", found=visible(found), hint=hint))
             elif entry.closed is not None:
                 hint = "pack it as stored or deflated"
                 self.refuse(inner, "archive member", finding("gate.archive-unsupported", found=entry.closed, hint=hint))
@@ -362,10 +362,6 @@ def _damaged(error: Exception) -> Finding:
     """Turn the error of an archive into a finding; the error again where it is none of an archive."""
     found, place, hint = damage(error)
     return finding("gate.archive-unreadable", place=place, found=found, hint=hint)
-
-
-def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 def _detached(data: ByteView, kind: str, at: int) -> _Awaited | None:

@@ -24,7 +24,8 @@ __all__ = [
     "PRODUCT_NAME",
     "Project",
     "find_product",
-    "missing_key",
+    "held_elsewhere",
+    "new_key",
     "open_signer",
     "product_options",
     "read_text",
@@ -220,20 +221,26 @@ class Project(NamedTuple):
 
         path = self.resolve(reference)
         if not os.path.exists(path):
+            make = f"put it there, or make one: {new_key(path, development=development)}"
             raise KeyTroubleError(
                 "the signing key is not there",
                 place=Place(file=path),
-                hint=f"{self.path} names it as {key}; {missing_key(path, reference, key, development=development)}",
+                hint=f"{self.path} names it as {key}; {held_elsewhere(path, reference, key) or make}",
             )
         return _opened(_key_file(path, "check the permissions of the file"), path, key.rpartition(".")[2])
 
 
-def missing_key(path: str, reference: str, key: str, *, development: bool) -> str:
-    """Say what to do about a private key that is not there: a new one is no answer where its public half is known."""
-    stem = reference.removesuffix(".pem")
-    if os.path.exists(path.removesuffix(".pem") + ".pub.pem"):
-        return f'put it there; or, if others hold it: {key} = "{stem}.pub.pem" and imgseal build --sign-later'
-    return f"put it there, or make one: imgseal key new {'--no-passphrase ' if development else ''}{path}"
+def new_key(path: str, *, development: bool) -> str:
+    """Return the command that makes a key pair; development keys have no pass phrase."""
+    return f"imgseal key new {'--no-passphrase ' if development else ''}{path}"
+
+
+def held_elsewhere(path: str, reference: str, key: str) -> str | None:
+    """Say what to do about a private key that is not there and whose public half is: a new pair is no answer then."""
+    if not os.path.exists(path.removesuffix(".pem") + ".pub.pem"):
+        return None
+    public = reference.removesuffix(".pem") + ".pub.pem"
+    return f'put it there; or, if others hold it: {key} = "{public}" and imgseal build --sign-later'
 
 
 def open_signer(path: str) -> "Signer":

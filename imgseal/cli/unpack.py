@@ -10,7 +10,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from typing import BinaryIO, Protocol, cast
 
-from imgseal.errors import InputError, Place
+from imgseal.errors import InputError, Place, visible
 from imgseal.limits import ARCHIVE_BYTES, ARCHIVE_DIRECTORY, ARCHIVE_MEMBERS, ARCHIVE_RATIO
 from imgseal.records import NamedTuple
 from imgseal.source import tar_stream, zip_archive
@@ -250,6 +250,4 @@ def leads_out(path: str, *, link: bool = False) -> bool:
 def clean(path: str) -> str:
     """Return a path as it is shown and matched: without empty parts and dots, and with nothing that does not print."""
     path = path.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    if not path.isprintable():
-        path = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in path)
-    return "/".join(part for part in path.split("/") if part not in ("", "."))
+    return "/".join(part for part in visible(path).split("/") if part not in ("", "."))

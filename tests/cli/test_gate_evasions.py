@@ -11,31 +11,19 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from gate_tree import PEM, SLOTS, as_elf, as_hex, as_srec, as_tar, as_zip, payload, sealed, settings, shop
-from test_gate_rules import detached, leaking, outcomes, put
-from workshop import Imgseal, detached_radio, product, write_project
+from gate_tree import PEM, SLOTS, as_elf, as_hex, as_srec, as_tar, as_zip, payload, sealed, shop
+from test_gate_rules import GOOD, NO_LOG, SPARE, detached, leaking, out, outcomes, put
+from workshop import Imgseal, detached_radio, product
 
 from imgseal.cli.gate_walk import Task, walk
-from imgseal.demo.scenario import product_text
 
-NO_LOG = settings(product_text()).replace('[ledger]\npath = "release.log"\n', "")
-GOOD = sealed("phrases", b"words")
-SPARE = as_hex(0x20400, bytes(range(200)))
+__all__ = ["out"]  # a fixture
+
 MOTOR = payload("motor-a", 1)
 IMAGE = sealed("motor-a", MOTOR)
 DROP = '\n[[component.motor.outside]]\nat = 0x10001000\nsize = "4 KiB"\ndrop = true\n'
 DIGEST = hashlib.sha256(PEM.rstrip()).hexdigest()
 ALLOW = f'\n[[component.motor.allowed_key]]\nsha256 = "{DIGEST}"\nreason = "of the test bench"\n'
-
-
-@pytest.fixture
-def out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """An empty folder beside a product file without a log."""
-    write_project(tmp_path, NO_LOG)
-    monkeypatch.chdir(tmp_path)
-    folder = tmp_path / "out"
-    folder.mkdir()
-    return folder
 
 
 def rules(out: Path, more: str) -> None:

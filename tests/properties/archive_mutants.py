@@ -6,29 +6,22 @@ The readers are those of `zipfile`, `tarfile` and `gzip`, asked for every member
 bytes would reach a device. Beside that, a look at any archive ends without an error of Python. The counts say how many mutants were still readable.
 """
 
-import argparse
 import gzip
 import io
 import random
 import sys
 import tarfile
-import tempfile
 import zipfile
 import zlib
 from collections import Counter
-from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator
 from pathlib import Path
 
 if __name__ == "__main__":
     sys.path[:0] = [str(Path(__file__).parents[1] / each) for each in ("", "cli", "keys")]
 
-from gate_tree import SLOTS, as_hex, as_tar, as_targz, as_zip, sealed, shop
-
-from imgseal.cli.gate_look import look_at
-from imgseal.cli.gate_walk import Task
-from imgseal.flow.gate import Brief, Setting
-from imgseal.state.device import fresh
+from gate_hunt import Look, hunt, refused, run
+from gate_tree import SLOTS, as_hex, as_tar, as_targz, as_zip, sealed
 
 FIRMWARE = as_hex(SLOTS["motor-a"], bytes(range(96)))
 FILES = {"notes.txt": b"how it was built\n" * 9, "spare.hex": FIRMWARE, "phrases.bin": sealed("phrases", b"words")}
@@ -44,10 +37,6 @@ _OPEN = (
     tarfile.TarError,
     zlib.error,
 )
-
-
-class PassedError(Exception):
-    """The gate let unsealed firmware pass, or ended by an error of Python."""
 
 
 def stored(files: dict[str, bytes]) -> bytes:
@@ -110,18 +99,6 @@ def _of_gzip(data: bytes) -> Iterator[bytes]:
         return
 
 
-# -- the gate --------------------------------------------------------------------------------------------------------
-
-
-def refused(path: Path, data: bytes) -> bool:
-    """Say whether the gate would fail for this archive: something in it is refused, or unsealed."""
-    path.write_bytes(data)
-    of = shop()
-    brief = Brief((Setting(of.product, of.trust, fresh(of.product), {}, "a fresh device"),), "2026-01-01")
-    found = look_at(Task(str(path), path.name, path.name, len(data)), brief)
-    return any(each.looked.findings or each.looked.unsealed for each in found)
-
-
 # -- mutants ---------------------------------------------------------------------------------------------------------
 
 
@@ -166,47 +143,15 @@ def _all(data: bytearray, magic: bytes) -> Iterator[int]:
         at = data.find(magic, at + 1)
 
 
-def batch(seed: int, count: int, look: Callable[[Path, bytes], bool] = refused) -> Counter[str]:
+def _any(rng: random.Random) -> tuple[str, bytes]:
+    family = rng.choice(list(BASES))
+    return family, mutant(*BASES[family], rng)
+
+
+def batch(seed: int, count: int, look: Look = refused) -> Counter[str]:
     """Try `count` mutants; PassedError with the seed and number of the first that passes."""
-    counts: Counter[str] = Counter()
-    rng = random.Random(seed)
-    with tempfile.TemporaryDirectory() as name:
-        path = Path(name) / "archive"
-        for number in range(count):
-            family = rng.choice(list(BASES))
-            data = mutant(*BASES[family], rng)
-            readable = FIRMWARE in members(data)
-            try:
-                fails = look(path, data)
-            except Exception as error:
-                raise PassedError(
-                    f"seed {seed}, mutant {number} ({family}): {type(error).__name__}: {error}"
-                ) from error
-            if readable and not fails:
-                raise PassedError(
-                    f"seed {seed}, mutant {number} ({family}): a stranger reads the firmware, and it passes"
-                )
-            counts[
-                f"{family}, {'read by strangers' if readable else 'unreadable'}, {'refused' if fails else 'passed'}"
-            ] += 1
-    return counts
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description="Mutate archives and hold the gate against other readers.")
-    parser.add_argument("--count", type=int, default=20000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--jobs", type=int, default=2)
-    options = parser.parse_args()
-    pieces = 4 * options.jobs
-    total: Counter[str] = Counter()
-    with ProcessPoolExecutor(options.jobs) as pool:
-        seeds = [options.seed * 1000 + piece for piece in range(pieces)]
-        for counts in pool.map(batch, seeds, [options.count // pieces] * pieces):
-            total += counts
-    for what, count in sorted(total.items()):
-        print(f"{count:7} {what}")
+    return hunt(seed, count, _any, lambda _family, data: FIRMWARE in members(data), look)
 
 
 if __name__ == "__main__":
-    main()
+    run(batch, "Mutate archives and hold the gate against other readers.")

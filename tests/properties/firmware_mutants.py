@@ -6,23 +6,20 @@ The readers are intelhex, bincopy and pyelftools. Nothing here is sealed, so wha
 pass or be refused, but never ends with an error of Python.
 """
 
-import argparse
 import io
 import random
 import sys
-import tempfile
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 if __name__ == "__main__":
     sys.path[:0] = [str(Path(__file__).parents[1] / each) for each in ("", "cli", "keys")]
 
 import bincopy
-from archive_mutants import PassedError, refused
 from elftools.common.exceptions import ELFError
 from elftools.elf.elffile import ELFFile
+from gate_hunt import Look, hunt, refused, run
 from gate_tree import SLOTS, as_elf, as_hex, as_srec
 from intelhex import IntelHex
 from intelhex import IntelHexError as HexError
@@ -135,47 +132,15 @@ def mutant(family: str, rng: random.Random) -> bytes:
     return data
 
 
-def batch(seed: int, count: int, look: Callable[[Path, bytes], bool] = refused) -> Counter[str]:
+def _any(rng: random.Random) -> tuple[str, bytes]:
+    family = rng.choice(list(BASES))
+    return family, mutant(family, rng)
+
+
+def batch(seed: int, count: int, look: Look = refused) -> Counter[str]:
     """Try `count` mutants; PassedError with the seed and number of the first that passes."""
-    counts: Counter[str] = Counter()
-    rng = random.Random(seed)
-    with tempfile.TemporaryDirectory() as name:
-        path = Path(name) / "firmware"
-        for number in range(count):
-            family = rng.choice(list(BASES))
-            data = mutant(family, rng)
-            read = readable(family, data)
-            try:
-                fails = look(path, data)
-            except Exception as error:
-                raise PassedError(
-                    f"seed {seed}, mutant {number} ({family}): {type(error).__name__}: {error}"
-                ) from error
-            if read and not fails:
-                raise PassedError(
-                    f"seed {seed}, mutant {number} ({family}): a stranger reads the firmware, and it passes"
-                )
-            counts[
-                f"{family}, {'read by strangers' if read else 'unreadable'}, {'refused' if fails else 'passed'}"
-            ] += 1
-    return counts
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description="Mutate firmware files and hold the gate against other readers.")
-    parser.add_argument("--count", type=int, default=20000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--jobs", type=int, default=2)
-    options = parser.parse_args()
-    pieces = 4 * options.jobs
-    total: Counter[str] = Counter()
-    with ProcessPoolExecutor(options.jobs) as pool:
-        seeds = [options.seed * 1000 + piece for piece in range(pieces)]
-        for counts in pool.map(batch, seeds, [options.count // pieces] * pieces):
-            total += counts
-    for what, count in sorted(total.items()):
-        print(f"{count:7} {what}")
+    return hunt(seed, count, _any, readable, look)
 
 
 if __name__ == "__main__":
-    main()
+    run(batch, "Mutate firmware files and hold the gate against other readers.")

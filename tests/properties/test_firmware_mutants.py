@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from archive_mutants import PassedError, refused  # isort: skip
 from firmware_mutants import BASES, batch, readable  # isort: skip
+from gate_hunt import PassedError, refused  # isort: skip
 
 
 def test_two_thousand_mutants() -> None:
