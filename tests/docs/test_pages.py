@@ -43,6 +43,14 @@ def test_product_file_page_lists_every_key() -> None:
         assert rows == [(key.name, key.type, key.default, key.meaning) for key in keys], table
 
 
+def test_package_page_calls_parts_of_a_device_state_by_their_keys() -> None:
+    part = (DOCS / "format" / "package.md").read_text().split("\n## Slots on a device\n")[1]
+    named = re.findall(r"`(\w+)`", part)
+    keys = re.findall(r"^\| `(\w+)` \|", (DOCS / "format" / "device-state.md").read_text(), re.MULTILINE)
+    assert named
+    assert set(named) <= set(keys)
+
+
 def test_keys_page_lists_every_leak_code() -> None:
     rows = re.findall(r"^\| `(leak\.[a-z-]+)` \| (.+) \|$", (DOCS / "keys.md").read_text(), re.MULTILINE)
     assert rows == list(LEAK_CODES.items())

@@ -1,11 +1,14 @@
 """The rows of the evidence table. Sources: docs/report.md; for rows of rules, what their texts ask."""
 
 import re
+from pathlib import Path
 
 from desk import whole
 
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
 from imgseal.report.probes import FAILED, IN_PART, SHOWN, Probe, probes
+
+ROOT = Path(__file__).parents[2]
 
 
 def rows() -> dict[tuple[str, str], Row]:
@@ -68,3 +71,20 @@ def test_rows_that_had_been_missing() -> None:
     assert list(abilities) == ["update", "verify", "roll back", "authorised only", "on and off", "configuration"]
     found = probes(whole())
     assert [judged(row, found) for row in abilities.values()] == [IN_PART, IN_PART, MAKERS, IN_PART, MAKERS, MAKERS]
+
+
+NAMES = {
+    "en-303-645": "ETSI EN 303 645", "cra": "Cyber Resilience Act|2024/2847", "iec-62443-4-2": "IEC 62443-4-2", "sp-800-193": "NIST SP 800-193",
+    "nist-ir-8259a": "NIST IR 8259A", "un-r156": r"UN R156|UN Regulation No\. 156",
+}  # fmt: skip
+"""Scheme -> what pages call it."""
+
+
+def test_pages_name_and_count_every_set_of_rules() -> None:
+    assert [scheme.id for scheme in schemes()] == list(NAMES)
+    for page in ("README.md", "docs/report.md", "docs/standards.md"):
+        text = (ROOT / page).read_text()
+        assert [key for key, name in NAMES.items() if not re.search(name, text)] == [], page
+    counted = ["none", "one", "two", "three", "four", "five", "six", "seven", "eight"][len(NAMES)]
+    for page in ("docs/cli.md", "docs/changes.md"):
+        assert set(re.findall(r"\b(\w+)\s+sets of rules", (ROOT / page).read_text())) == {counted}, page
