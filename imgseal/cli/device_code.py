@@ -37,7 +37,7 @@ def command(
     from imgseal.device_code.config import config_header, options_header
 
     project = Project.load(product_file, settings, variant)
-    header = config_header(project.product, project.trust(development=True), development=development)
+    header = config_header(project.product, project.trust(), development=development)
     outputs = [
         Output(os.path.join(folder, "seal_config.h"), [header.encode()]),
         Output(os.path.join(folder, "seal_options.h"), [options_header(project.product).encode()]),

@@ -140,7 +140,7 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
         if reference is not None:
             yield _public(project, reference, f"trust.{name}", "missing" if for_release else "note")
     try:
-        known = project.trust(development=True)
+        known = project.trust(absent=True)
     except ImgsealError as error:
         yield Remark("missing", f"the trusted keys do not fit together: {error.message}", error.hint or "")
         return

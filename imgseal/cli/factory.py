@@ -209,7 +209,7 @@ def _anchors(project: Project, *, development: bool) -> bytes:
 
     if project.product.slot_holding("anchors") is None:
         return b""
-    return flash_block(anchor_set(project.trust(development=development), project.product, development=development))
+    return flash_block(anchor_set(project.trust(), project.product, development=development))
 
 
 def _own_parts(project: Project, state: "DeviceState", block: bytes) -> "list[Part]":

@@ -14,6 +14,8 @@ from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from imgseal.keys.hidden import Hidden
     from imgseal.keys.signer import Signer
     from imgseal.keys.trust import Trust
@@ -149,28 +151,47 @@ class Project(NamedTuple):
         references += [r for r in more if r is not None] + [part.file for part in product.factory.ranges]
         return [*self.inputs(), *(self.resolve(r) for r in references if not is_token_uri(r))]
 
-    def trust(self, *, development: bool = False) -> "Trust":
-        """Read the trust anchors.
+    def trust(self, *, development: bool = False, absent: bool = False) -> "Trust":
+        """Read the trust anchors; KeyTroubleError for a file of [trust] that cannot be read.
 
-        For a development judgement the released ones may be missing, and are then not trusted.
+        For a development judgement the released ones may be missing, and are then not trusted; what is made for a
+        device is made of all of them. `absent` leaves out every file that is not there: for whoever says so itself.
         """
         from imgseal.keys.trust import resolve
 
+        keys = dict(self._trusted())
+
         def read(reference: str) -> bytes | None:
-            if development and not os.path.lexists(self.resolve(reference)):
+            path, key = self.resolve(reference), keys[reference]
+            optional = absent or (development and not key.startswith("trust.development."))
+            if optional and not os.path.lexists(path):
                 return None
             try:
-                return read_bounded(self.resolve(reference), "public key", KEY_FILE_BYTES)
+                return read_bounded(path, "public key", KEY_FILE_BYTES)
             except InputError as error:
                 raise KeyTroubleError(
                     "cannot read a trusted public key",
-                    place=Place(file=self.resolve(reference)),
+                    place=Place(file=path),
                     expected=error.expected,
                     found=error.found,
-                    hint=f"[trust] in {self.path} names it; imgseal key new FILE makes a pair",
+                    hint=f"{self.path} names it as {key}: put it there, or make a pair: imgseal key new FILE",
                 ) from None
 
         return resolve(self.product, read)
+
+    def _trusted(self) -> "Iterator[tuple[str, str]]":
+        """Yield every file that [trust] names, with the key that names it."""
+        trust = self.product.trust
+        for key, entries in (
+            ("trust.development.packages", trust.development_packages),
+            ("trust.development.images", trust.development_images),
+            ("trust.packages.keys", trust.packages),
+            ("trust.images.keys", trust.images),
+        ):
+            yield from ((entry.key, key) for entry in entries)
+        yield from (
+            (file, f"trust.{key}") for key in ("apex", "contingency") if (file := getattr(trust, key)) is not None
+        )
 
     def signers(self, role: str, *, development: bool) -> "tuple[Signer, ...]":
         """Open the signing keys of a role, `images` or `packages`: at least one for each algorithm that must verify.

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 from workshop import Imgseal, private_key, public_key, tree
 
 from imgseal.demo.scenario import product_text
@@ -101,3 +102,38 @@ def test_a_trusted_key_that_everybody_has_is_refused(imgseal: Imgseal, project: 
     assert said.status == 4
     assert "everyone can sign with this key" in said.err
     assert tree(project) == before
+
+
+@pytest.mark.parametrize("option", [(), ("--development",)], ids=["released", "development"])
+def test_no_trusted_key_is_left_out_because_its_file_is_not_there(
+    imgseal: Imgseal, project: Path, option: tuple[str, ...]
+) -> None:
+    """With two keys named and one file there the device would trust one; with none the header would not be C."""
+    text = product_text().replace('["keys/images.pub.pem"]', '["keys/images.pub.pem", "keys/other.pub.pem"]')
+    more = '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]'
+    text = text.replace("[trust.images]", more, 1)
+    (project / "imgseal.toml").write_text(text)
+    named = {
+        "keys/images": "trust.images.keys",
+        "keys/other": "trust.images.keys",
+        "keys/packages": "trust.packages.keys",
+        "keys-dev/images": "trust.development.images",
+        "keys-dev/packages": "trust.development.packages",
+        "keys/apex": "trust.apex",
+        "keys/contingency": "trust.contingency",
+    }
+    for name in named:
+        (project / f"{name}.pub.pem").write_bytes(encode_public(public_key(name)))
+    assert imgseal("device-code", "seal", *option).status == 0
+    before = tree(project)
+    for missing in [(name,) for name in named] + [("keys/images", "keys/other"), tuple(named)]:
+        for name in missing:
+            (project / f"{name}.pub.pem").unlink()
+        said = imgseal("device-code", "seal", *option)
+        assert said.status == 4, missing
+        assert "cannot read a trusted public key" in said.err
+        found = [name for name in missing if f"{name}.pub.pem" in said.err and named[name] in said.err]
+        assert found, said.err
+        for name in missing:
+            (project / f"{name}.pub.pem").write_bytes(encode_public(public_key(name)))
+        assert tree(project) == before
