@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from soft_token import faulty, made_faulty, made_tokens, token
+from time_limit import TimeLimit, add_options
 from workshop import BUILD_TIME, Imgseal, Said, write_project
 
 from imgseal.cli.app import run
@@ -18,6 +19,11 @@ __all__ = ["faulty", "made_faulty", "made_tokens", "token"]  # fixtures
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--all", action="store_true", help="also what takes long: tests/long_runs.py")
+    add_options(parser)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.pluginmanager.register(TimeLimit(config))
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
