@@ -15,12 +15,11 @@ from imgseal.records import NamedTuple
 __all__ = [
     "NOT_REGULAR",
     "Output",
-    "append_line",
-    "last_line",
     "load_artefact",
     "open_input",
     "read_bounded",
     "refuse_overlap",
+    "too_large",
     "write_all",
 ]
 
@@ -43,7 +42,7 @@ def open_input(path: str, what: str, limit: int, *, regular: bool = False) -> It
         try:
             size = os.fstat(stream.fileno()).st_size
             if size > limit:
-                raise _too_large(path, what, limit, f"{size} bytes")
+                raise too_large(path, what, limit, f"{size} bytes")
             yield stream
         except OSError as error:
             raise _unreadable(path, what, error) from None
@@ -73,7 +72,7 @@ def read_bounded(path: str, what: str, limit: int) -> bytes:
                 total += len(piece)
             data = b"".join(rest)
     if len(data) > limit:
-        raise _too_large(path, what, limit, "more")
+        raise too_large(path, what, limit, "more")
     return data
 
 
@@ -88,7 +87,8 @@ def _unreadable(path: str, what: str, error: OSError) -> InputError:
     )
 
 
-def _too_large(path: str, what: str, limit: int, found: str) -> InputError:
+def too_large(path: str, what: str, limit: int, found: str) -> InputError:
+    """Return the error for a file of more than `limit` bytes."""
     return InputError(
         f"this {what} is larger than imgseal reads",
         place=Place(file=path),
@@ -106,8 +106,8 @@ def load_artefact(path: str) -> ByteView:
 _KEY = rb"\s*-----BEGIN [A-Z0-9 ]*(KEY|PARAMETERS)-----"
 """What a key file begins with, private or public (RFC 7468; openssl puts EC PARAMETERS first)."""
 
-_TAIL = 16 << 10
-"""Bytes that are read from the end of a file at once: a few lines of a log."""
+_HEAD = 16 << 10
+"""Bytes of a file that are looked at for a key."""
 
 
 class Output(NamedTuple):
@@ -203,7 +203,7 @@ def _refuse_precious(path: str) -> None:
     import re  # noqa: PLC0415 - not for reading
 
     with suppress(OSError), open(path, "rb") as stream:
-        if re.match(_KEY, stream.read(_TAIL)):
+        if re.match(_KEY, stream.read(_HEAD)):
             raise UsageError(
                 "this file holds a key and is never overwritten",
                 place=Place(file=path),
@@ -277,123 +277,3 @@ def _move(staged: list[tuple[Output, str]]) -> None:
     for output, temporary in staged:
         if not output.replace:
             os.unlink(temporary)
-
-
-def append_line(
-    path: str, line_limit: int, file_limit: int, next_line: Callable[[bytes | None, int], bytes | None]
-) -> int:
-    """Add a line to a text file, one process at a time; return how many bytes of an unfinished line were dropped.
-
-    `next_line` gets the last line without its line feed (None where there is none) and its offset, and returns the line
-    to add, or None for none. The line is on disk before its line feed is written, and the line feed before this
-    returns: a line without one was never acknowledged, whatever was cut off, and the next call writes over it. A file
-    that is missing is made. InputError where the file cannot be read or written; then it is as before, and so it is
-    when `next_line` raises.
-    """
-    existed = os.path.lexists(path)
-    try:
-        descriptor = _open_locked(path)
-    except OSError as error:
-        raise _unwritable(path, error) from None
-    try:
-        last, begin, end = _last_line(descriptor, path, line_limit)
-        torn = os.fstat(descriptor).st_size - end
-        line = next_line(last, begin)
-        if line is None:
-            torn = 0
-        elif end + len(line) + 1 > file_limit:
-            raise _too_large(path, "log", file_limit, f"{end + len(line) + 1} bytes with the line to add")
-        else:
-            _write_line(descriptor, line, end)
-            if end == 0:
-                _sync_folder(path)
-    except BaseException as error:
-        with suppress(OSError):
-            if not existed and os.fstat(descriptor).st_size == 0:
-                os.unlink(path)  # who waits for the lock sees that the name has gone, and begins again
-        if isinstance(error, OSError):
-            raise _unwritable(path, error) from None
-        raise
-    finally:
-        os.close(descriptor)  # and with it the lock
-    return torn
-
-
-def last_line(path: str, what: str, line_limit: int, file_limit: int) -> tuple[bytes | None, int]:
-    """Return the last line that has a line feed, without it, and its offset; None where there is none.
-
-    InputError as `open_input`, and for a line of more than `line_limit` bytes.
-    """
-    with open_input(path, what, file_limit) as stream:
-        last, begin, _ = _last_line(stream.fileno(), path, line_limit)
-    return last, begin
-
-
-def _unwritable(path: str, error: OSError) -> InputError:
-    return InputError(
-        "cannot write this file",
-        place=Place(file=path),
-        found=error.strerror or type(error).__name__,
-        hint="check the folder, its permissions and the free space; nothing was changed",
-    )
-
-
-def _open_locked(path: str) -> int:
-    """Open a regular file and hold its lock; a file that is replaced while we wait is opened again."""
-    try:
-        import fcntl  # noqa: PLC0415 - not on every system, and only for logs
-    except ImportError:
-        raise OSError(0, "this system has no file locks that imgseal knows") from None
-    while True:
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK, 0o666)
-        try:
-            if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-                raise OSError(0, "is no regular file")
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
-            with suppress(FileNotFoundError):
-                if os.path.samestat(os.fstat(descriptor), os.stat(path)):
-                    return descriptor
-        except BaseException:
-            os.close(descriptor)
-            raise
-        os.close(descriptor)
-
-
-def _last_line(descriptor: int, path: str, limit: int) -> tuple[bytes | None, int, int]:
-    """Return the last line that has a line feed, its offset, and the offset behind it; reads no more than it must."""
-    start = os.fstat(descriptor).st_size
-    tail = b""
-    while start and tail.count(b"\n") < 2 and len(tail) <= 2 * limit:
-        step = min(_TAIL, start)
-        start -= step
-        tail = os.pread(descriptor, step, start) + tail
-    end = tail.rfind(b"\n")
-    begin = tail.rfind(b"\n", 0, end) + 1 if end > 0 else 0
-    if (start and begin == 0) or end - begin > limit or len(tail) - end - 1 > limit:
-        raise _too_large(path, "last line", limit, "more")
-    if end < 0:
-        return None, 0, 0
-    return tail[begin:end], start + begin, start + end + 1
-
-
-def _write_line(descriptor: int, line: bytes, end: int) -> None:
-    try:
-        os.ftruncate(descriptor, end)
-        for piece in (line, b"\n"):
-            view = memoryview(piece)
-            while view:
-                view = view[os.pwrite(descriptor, view, os.fstat(descriptor).st_size) :]
-            os.fsync(descriptor)
-    except BaseException:
-        with suppress(OSError):
-            os.ftruncate(descriptor, end)
-        raise
-
-
-def _sync_folder(path: str) -> None:
-    """Make the name of a new file as durable as its content."""
-    descriptor = os.open(os.path.dirname(path) or ".", os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -35,6 +35,7 @@ LAYERS = {
     "flow": 6,
     "files": 7,
     "api": 7,
+    "append": 7,
     "cli": 7,
     "demo": 7,
     "__main__": 7,

@@ -96,7 +96,13 @@ def find(log: LogFile, release: str) -> "Entry":
 
 
 def say_torn(log: LogFile) -> None:
-    """Say on standard error that the log ends in an unfinished line."""
+    """Say on standard error that the log ends in an unfinished line, or in one without its line feed."""
+    if log.bare:
+        click.echo(
+            f"imgseal: {log.path}: the last entry is complete but for its line feed, and counts; the next release adds "
+            "the line feed",
+            err=True,
+        )
     if log.torn:
         click.echo(
             f"imgseal: {log.path}: {log.torn} bytes behind the last entry are of a line that was cut while it was "

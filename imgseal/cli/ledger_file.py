@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from imgseal.errors import Place, UsageError
 from imgseal.files import open_input
 from imgseal.ledger.errors import LedgerError
-from imgseal.ledger.log import EMPTY, Step, steps
+from imgseal.ledger.log import EMPTY, Step, is_whole, steps
 from imgseal.ledger.proof import Head, read_head
 from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES, PROOF_BYTES
 
@@ -20,18 +20,20 @@ __all__ = ["LogFile", "older_head", "pick", "refuse_unless_continued"]
 
 
 class LogFile:
-    """A release log that is read once; `leaves`, `tip` and `torn` say what there was when `walk` has come to its end.
+    """A release log that is read once; the other attributes say what there was when `walk` has come to its end.
 
-    `torn` counts the bytes of a last line without a line feed: never acknowledged, and not an entry.
+    `torn` counts the bytes of a last line that was cut: never acknowledged, and not an entry. `bare` says that the last
+    entry is complete and has no line feed: the next release adds it.
     """
 
-    __slots__ = ("leaves", "path", "tip", "torn")
+    __slots__ = ("bare", "leaves", "path", "tip", "torn")
 
     def __init__(self, path: str) -> None:
         self.path = path
         self.leaves: list[bytes] = []
         self.tip = EMPTY
         self.torn = 0
+        self.bare = False
 
     def walk(self) -> Iterator[Step]:
         """Yield each entry as it is verified; InputError or LedgerError with the line where the log does not hold."""
@@ -47,6 +49,9 @@ class LogFile:
                 yield data[:-1]
             elif len(data) > LEDGER_LINE_BYTES + 1:
                 yield data  # refused as too long
+            elif is_whole(data):
+                self.bare = True
+                yield data
             else:
                 self.torn = len(data)
 

@@ -11,8 +11,9 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
+from imgseal.append import append_line, last_line
 from imgseal.errors import ImgsealError, InputError, KeyTroubleError, Place, UsageError
-from imgseal.files import Output, append_line, last_line, read_bounded, write_all
+from imgseal.files import Output, read_bounded, write_all
 from imgseal.limits import KEY_FILE_BYTES, LEDGER_BYTES, LEDGER_LINE_BYTES
 from imgseal.records import NamedTuple
 
@@ -171,7 +172,7 @@ def write_logged(outputs: list[Output], plan: LogPlan | None) -> list[str]:
 def _add(plan: LogPlan, number: list[int]) -> list[str]:
     from imgseal.ledger.errors import GoingDownError
     from imgseal.ledger.floors import is_logged
-    from imgseal.ledger.log import EMPTY, added, resume
+    from imgseal.ledger.log import EMPTY, added, is_whole, resume
     from imgseal.ledger.proof import Head
 
     notes: list[str] = []
@@ -189,7 +190,7 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
         return line
 
     try:
-        torn = append_line(plan.path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line)
+        found = append_line(plan.path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line, is_whole)
     except GoingDownError as error:
         raise _going_down(error, plan.path, plan.product_file) from None
     except ImgsealError as error:
@@ -197,8 +198,12 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
         if error.place.file is None:
             error.place = error.place._replace(file=plan.path)
         raise
-    if torn:
-        notes.append(f"{plan.path}: {torn} bytes of a line that was cut while it was being written were dropped")
+    if found.finished:
+        notes.append(f"{plan.path}: the last line was complete but for its line feed, which was added")
+    if found.dropped:
+        notes.append(
+            f"{plan.path}: {found.dropped} bytes of a line that was cut while it was being written were dropped"
+        )
     return notes
 
 
@@ -209,9 +214,9 @@ def logged_floors(project: "Project") -> "tuple[Floor, ...]":
     path = project.resolve(project.product.ledger)
     if not os.path.lexists(path):
         return ()
-    from imgseal.ledger.log import resume
+    from imgseal.ledger.log import is_whole, resume
 
-    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES)
+    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES, is_whole)
     try:
         return () if last is None else resume(last, at).least
     except ImgsealError as error:

@@ -1,7 +1,8 @@
 """The log as lines: each holds an entry, and what the next line needs, so that adding one reads the last line only.
 
 A line is `{"at":OFFSET,"edge":[PEAKS],"root":ROOT,"entry":ENTRY}`: where in the file it begins, the peaks of the tree
-before the entry, the root with it. A line ends with one line feed, which is written last: what has none never happened.
+before the entry, the root with it. A line ends with one line feed, which is written last: what has none and is no
+complete line (`is_whole`) never happened.
 """
 
 from collections.abc import Iterable, Iterator
@@ -16,7 +17,7 @@ from imgseal.limits import LEDGER_LINE_BYTES
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["EMPTY", "Draft", "Step", "Tip", "added", "resume", "steps"]
+__all__ = ["EMPTY", "Draft", "Step", "Tip", "added", "is_whole", "resume", "steps"]
 
 _MARKERS = (b"<<<<<<<", b"|||||||", b"=======", b">>>>>>>")
 _U63 = (1 << 63) - 1
@@ -120,6 +121,20 @@ def _read_line(data: bytes) -> _Line:
             " release.log -text in .gitattributes",
         )
     return _Line(offset, edge, root, entry, leaf_hash(encoded))
+
+
+def is_whole(data: bytes) -> bool:
+    """Whether bytes without a line feed at the end of a log are a line, and not what a writer that died has left.
+
+    A line has to go on from the one before it like any other: that is for who reads it.
+    """
+    try:
+        _read_line(data)
+    except LedgerFormatError:
+        return False
+    except ForkError:
+        return True  # nothing that is written here begins with the mark of a merge
+    return True
 
 
 def resume(data: bytes, at: int) -> Tip:

@@ -20,9 +20,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "ledger"))
 
 from log_book import draft
 
+from imgseal.append import append_line
 from imgseal.cli.ledger_file import LogFile
-from imgseal.files import append_line
-from imgseal.ledger.log import EMPTY, added, resume
+from imgseal.ledger.log import EMPTY, added, is_whole, resume
 from imgseal.ledger.proof import prove_consistency, prove_inclusion
 from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES
 
@@ -44,7 +44,7 @@ def add(path: str) -> None:
         tip = EMPTY if last is None else resume(last, at)
         return added(tip, draft(tip.size))[0]
 
-    append_line(path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line)
+    append_line(path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line, is_whole)
 
 
 def median_ms(work: Callable[[], object], runs: int) -> float:

@@ -266,7 +266,7 @@ def test_the_outputs_cannot_be_moved(imgseal: Imgseal, logged: Path, monkeypatch
 def test_a_torn_line(imgseal: Imgseal, three: Path) -> None:
     """Not counted by verify, which says so; dropped by the next release, which says so."""
     whole = (three / "release.log").read_bytes()
-    for torn in (b"\0" * 300, whole[:700], whole.splitlines()[1]):
+    for torn in (b"\0" * 300, whole[:700], whole.splitlines()[1][:-1]):
         (three / "release.log").write_bytes(whole + torn)
         said = imgseal("ledger", "verify")
         assert said.status == 0
@@ -278,6 +278,34 @@ def test_a_torn_line(imgseal: Imgseal, three: Path) -> None:
     assert after.startswith(whole)
     assert len(heads(three)) == 4
     assert "4 entries hold" in imgseal("ledger", "verify").out
+
+
+def test_the_last_line_feed_is_cut(imgseal: Imgseal, three: Path) -> None:
+    """The entry stays: its number and its sequence are not given again, and the next release puts the line feed back."""
+    whole = (three / "release.log").read_bytes()
+    head = imgseal("ledger", "verify").out
+    (three / "release.log").write_bytes(whole[:-1])
+    said = imgseal("ledger", "verify")
+    assert (said.status, said.out) == (0, head)
+    assert "complete but for its line feed" in said.err
+    last = "out-19/vent-drive-2.4.3-19.suit"
+    assert imgseal("check", last).out.startswith("accepted, for a device with the numbers of release.log (sequence 19)")
+    again = imgseal("build", *ALL, "--release", "--set", "release.sequence=19", "--out", "again")
+    assert again.status == 2, again.err
+    assert (three / "release.log").read_bytes() == whole[:-1]
+    assert "the last line was complete but for its line feed" in release(imgseal, 20)
+    assert (three / "release.log").read_bytes().startswith(whole)
+    assert "4 entries hold" in imgseal("ledger", "verify").out
+
+
+def test_a_whole_line_that_does_not_follow_is_no_torn_one(imgseal: Imgseal, three: Path) -> None:
+    """A cut leaves part of the next line; a whole line of another place is somebody's entry, and nobody drops it."""
+    whole = (three / "release.log").read_bytes()
+    for line in (whole.splitlines()[1], b">>>>>>> theirs"):
+        (three / "release.log").write_bytes(whole + line)
+        assert imgseal("ledger", "verify").status == 1
+        assert imgseal("build", *ALL, "--release", "--set", "release.sequence=20", "--out", "new").status == 1
+        assert (three / "release.log").read_bytes() == whole + line
 
 
 def test_a_log_that_was_torn_before_its_first_entry(imgseal: Imgseal, logged: Path) -> None:

@@ -14,8 +14,13 @@ from killed import HERE, entries_of, hunt
 from log_book import book
 from workshop import ALL, Imgseal, tree
 
+from imgseal.append import append_line
 from imgseal.errors import InputError
-from imgseal.files import append_line
+
+
+def never(_bare: bytes) -> bool:
+    """A line without a line feed is no line."""
+    return False
 
 
 def add(path: Path, line: bytes | None, limit: int = 100) -> tuple[bytes | None, int, int]:
@@ -26,8 +31,8 @@ def add(path: Path, line: bytes | None, limit: int = 100) -> tuple[bytes | None,
         shown.append((last, at))
         return line
 
-    torn = append_line(str(path), limit, 1000, next_line)
-    return (*shown[0], torn)
+    found = append_line(str(path), limit, 1000, next_line, never)
+    return (*shown[0], found.dropped)
 
 
 def test_lines_one_after_the_other(tmp_path: Path) -> None:
@@ -63,12 +68,29 @@ def test_what_has_no_line_feed_never_happened(
     assert path.read_bytes() == before[: len(before) - torn] + b"new\n"
 
 
+@pytest.mark.parametrize("line", [None, b"new"])
+@pytest.mark.parametrize("before", [b"", b"one\n", b"x" * 99 + b"\n"])
+def test_a_whole_line_without_its_line_feed_gets_it(tmp_path: Path, before: bytes, line: bytes | None) -> None:
+    path = tmp_path / "log"
+    path.write_bytes(before + b"{whole}")
+    shown: list[tuple[bytes | None, int]] = []
+
+    def next_line(last: bytes | None, at: int) -> bytes | None:
+        shown.append((last, at))
+        return line
+
+    found = append_line(str(path), 100, 1000, next_line, lambda bare: bare.endswith(b"}"))
+    assert shown == [(b"{whole}", len(before))]
+    assert (found.dropped, found.finished) == (0, True)
+    assert path.read_bytes() == before + b"{whole}\n" + (b"" if line is None else line + b"\n")
+
+
 @pytest.mark.parametrize("size", [16382, 16383, 16384, 16385, 32768, 50_000, 99_999])
 def test_lines_across_the_pieces_that_are_read(tmp_path: Path, size: int) -> None:
     path = tmp_path / "log"
     path.write_bytes(b"first\n" + b"x" * size + b"\n" + b"torn" * 1000)
     seen = []
-    append_line(str(path), 100_000, 1 << 20, lambda last, at: seen.append((last, at)))
+    append_line(str(path), 100_000, 1 << 20, lambda last, at: seen.append((last, at)), never)
     assert seen == [(b"x" * size, 6)]
 
 
@@ -87,7 +109,7 @@ def test_the_file_is_bounded(tmp_path: Path) -> None:
     path = tmp_path / "log"
     path.write_bytes(b"x" * 99 + b"\n")
     with pytest.raises(InputError, match="larger than"):
-        append_line(str(path), 100, 102, lambda _last, _at: b"yy")
+        append_line(str(path), 100, 102, lambda _last, _at: b"yy", never)
     assert path.stat().st_size == 100
 
 
@@ -96,11 +118,11 @@ def test_what_the_callback_raises_leaves_the_file_as_it_was(tmp_path: Path) -> N
         raise InputError("no")
 
     with pytest.raises(InputError, match="no"):
-        append_line(str(tmp_path / "log"), 100, 1000, refuse)
+        append_line(str(tmp_path / "log"), 100, 1000, refuse, never)
     assert os.listdir(tmp_path) == []
     (tmp_path / "log").write_bytes(b"one\ncut")
     with pytest.raises(InputError, match="no"):
-        append_line(str(tmp_path / "log"), 100, 1000, refuse)
+        append_line(str(tmp_path / "log"), 100, 1000, refuse, never)
     assert (tmp_path / "log").read_bytes() == b"one\ncut"
 
 
@@ -164,7 +186,8 @@ def test_threads_wait_for_each_other(tmp_path: Path) -> None:
         return str(0 if last is None else int(last) + 1).encode()
 
     threads = [
-        threading.Thread(target=lambda: [append_line(path, 100, 10_000, count) for _ in range(20)]) for _ in range(4)
+        threading.Thread(target=lambda: [append_line(path, 100, 10_000, count, never) for _ in range(20)])
+        for _ in range(4)
     ]
     for thread in threads:
         thread.start()

@@ -29,7 +29,7 @@ from log_book import book, by_the_page, compact, draft
 from imgseal.cli.ledger_file import LogFile, refuse_unless_continued
 from imgseal.errors import ImgsealError
 from imgseal.ledger.entry import encode_entry
-from imgseal.ledger.log import EMPTY, Step, added, resume, steps
+from imgseal.ledger.log import EMPTY, Step, added, is_whole, resume, steps
 from imgseal.ledger.proof import (
     Consistency,
     Head,
@@ -290,9 +290,9 @@ def repair(entries: list[Any]) -> None:
 
 
 def read(data: bytes) -> list[Step]:
-    """As the command reads a file: a last piece without a line feed does not count."""
-    lines = data.split(b"\n")[:-1]
-    return list(steps(lines, "release.log"))
+    """As the command reads a file: a last piece without a line feed counts when it is a line."""
+    *lines, bare = data.split(b"\n")
+    return list(steps([*lines, bare] if bare and is_whole(bare) else lines, "release.log"))
 
 
 def accepted(look: Callable[[], object]) -> bool:
@@ -320,8 +320,11 @@ def one(number: int, seed: int, counts: Counter[str]) -> None:
 
 def _log(data: bytes) -> tuple[str | None, bool]:
     taken = accepted(lambda: read(data))
-    whole = data[: data.rfind(b"\n") + 1]
-    same = LOG.startswith(whole) and (not whole or whole.endswith(b"\n"))
+    end = data.rfind(b"\n") + 1
+    whole = (
+        data + b"\n" if data[end:] + b"\n" in (*LINES, _SIDE) else data[:end]
+    )  # a line that lost its line feed is one
+    same = LOG.startswith(whole)
     if taken and not same:
         return "a changed log is accepted", taken
     if same and not taken:
