@@ -2,7 +2,8 @@
 
 The only user of the CBOR library. `scan` walks over the bytes first, within bounds of depth and number of items, and
 refuses what the library would let pass: longer heads than needed, indefinite lengths, unsorted or repeated keys,
-trailing bytes. Floating point is not part of anything read here and refused as well.
+trailing bytes. Floating point is not part of anything read here and refused as well. Keys of maps are integers, text,
+and arrays of byte strings (SUIT's component identifiers): in Python `true` and 1 are one key of a dictionary.
 """
 
 from collections.abc import Mapping
@@ -16,6 +17,8 @@ __all__ = ["CborError", "Head", "Tag", "bstr_head", "decode", "encode", "read_he
 
 UINT, NINT, BSTR, TSTR, ARRAY, MAP, TAG, SIMPLE = range(8)
 _SIMPLE = (20, 21, 22)  # false, true, null
+_KEYS = (UINT, NINT, TSTR)
+_KEY_WORDS = "an integer, a text, or an array of byte strings"
 
 
 class CborError(InputError):
@@ -121,6 +124,7 @@ class _Scan:
         last = b""
         for _ in range(self.bounded(count, offset, end)):
             start = end
+            self.kind_of_key(start)
             end = self.item(end, depth + 1)
             key = bytes(self.data[start:end])
             if key in seen:
@@ -131,6 +135,23 @@ class _Scan:
             last = key
             end = self.item(end, depth + 1)
         return end
+
+    def kind_of_key(self, offset: int) -> None:
+        """Refuse a key that is no integer, text or array of byte strings."""
+        major, argument, end = read_head(self.data, offset, self.what)
+        if major == ARRAY:
+            for _ in range(self.bounded(argument, offset, end)):
+                part = read_head(self.data, end, self.what)
+                if part.major != BSTR:
+                    break
+                end = part.end + part.argument
+            else:
+                return
+        elif major in _KEYS:
+            return
+        _refuse(
+            self.what, offset, "a key of a map that is of no kind used here", _KEY_WORDS, f"0x{self.data[offset]:02x}"
+        )
 
     def bounded(self, count: int, offset: int, end: int) -> int:
         """Refuse a count that the remaining bytes cannot hold."""

@@ -17,8 +17,8 @@ from imgseal.check.runner import Check, NotRun, run
 from imgseal.cose.labels import ESP256
 from imgseal.errors import Place
 from imgseal.findings import PASSED, Finding, Verdict
-from imgseal.keys.anchor_set import anchor_set
-from imgseal.keys.p256 import BadSignatureError, PublicKey, public_from_point, verify
+from imgseal.keys.anchor_set import anchor_set, refuse_off_curve
+from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
 from imgseal.keys.published import origin_of
 from imgseal.limits import TRUST_BYTES
 from imgseal.sealed.codec import HeaderBlock
@@ -69,15 +69,7 @@ def structure(subject: UpdateSubject, _context: Context) -> list[Finding]:
     """The update is one set, a signer and a signature, and every key is a point of the curve."""
     try:
         subject.update = decode_update(subject.data)
-        points = [anchor.point for anchor in subject.update.anchors.anchors]
-        points += [point for point in (subject.update.anchors.apex, subject.update.signer) if point != _NONE]
-        for point in points:
-            try:
-                public_from_point(b"\x04" + point)
-            except ValueError:
-                raise AnchorFormatError(
-                    "a key that is no point of P-256", place=Place(key="keys"), found=point.hex(), hint=_AGAIN
-                ) from None
+        refuse_off_curve(subject.update.anchors, subject.update.signer)
     except AnchorFormatError as error:
         return [Finding("structure.trust-set", error.message, error.place, error.expected, error.found, error.hint)]
     return []

@@ -269,7 +269,7 @@ def device_trust(
     if state.anchors is None or device_file is None:
         return known, None
     from imgseal.anchors.codec import AnchorFormatError, decode_held
-    from imgseal.keys.anchor_set import trust_of
+    from imgseal.keys.anchor_set import refuse_off_curve, trust_of
 
     path = os.path.join(os.path.dirname(device_file), state.anchors.file)
     data = read_bounded(path, "trust anchor set", TRUST_BYTES)
@@ -284,6 +284,7 @@ def device_trust(
         )
     try:
         anchors = decode_held(data)
+        refuse_off_curve(anchors)
     except AnchorFormatError as error:
         error.place = error.place._replace(file=path)
         raise

@@ -222,12 +222,15 @@ def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSe
 def read_update(path: str) -> "AnchorUpdate":
     """Read a trust anchor update; InputError where it is none."""
     from imgseal.anchors.codec import AnchorFormatError, decode_update
+    from imgseal.keys.anchor_set import refuse_off_curve
 
     try:
-        return decode_update(read_bounded(path, "trust anchor update", TRUST_BYTES))
+        update = decode_update(read_bounded(path, "trust anchor update", TRUST_BYTES))
+        refuse_off_curve(update.anchors, update.signer)
     except AnchorFormatError as error:
         error.place = error.place._replace(file=path)
         raise
+    return update
 
 
 def _running(project: Project, path: str) -> "list[Running]":

@@ -1,15 +1,15 @@
 """From trust anchors to the set that devices hold, and back."""
 
 from imgseal.anchors import codec
-from imgseal.anchors.codec import EVERY_COMPONENT, Anchor, AnchorSet
+from imgseal.anchors.codec import EVERY_COMPONENT, Anchor, AnchorFormatError, AnchorSet
 from imgseal.errors import Place, UsageError
-from imgseal.keys.p256 import PublicKey
+from imgseal.keys.p256 import PublicKey, public_from_point
 from imgseal.keys.published import origin_of
 from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES, P256
 from imgseal.product.model import Product
 
-__all__ = ["anchor_set", "trust_of"]
+__all__ = ["anchor_set", "refuse_off_curve", "trust_of"]
 
 _ROLES = {IMAGES: codec.IMAGES, PACKAGES: codec.PACKAGES}
 _NAMES = {number: role for role, number in _ROLES.items()}
@@ -54,8 +54,32 @@ def anchor_set(
     )
 
 
+def refuse_off_curve(anchors: AnchorSet, signer: bytes | None = None) -> None:
+    """AnchorFormatError for a key, an apex trust anchor or a signer that is no point of the curve.
+
+    The codec reads bytes alone; a key from elsewhere is used only when it has passed here (SP 800-56A section 5.6.2.3).
+    """
+    points = [(f"keys[{index}].key", anchor.point) for index, anchor in enumerate(anchors.anchors)]
+    points += [(name, point) for name, point in (("apex", anchors.apex), ("signer", signer)) if point and any(point)]
+    for where, point in points:
+        try:
+            public_from_point(b"\x04" + point)
+        except ValueError:
+            raise AnchorFormatError(
+                "a key that is no point of P-256",
+                place=Place(key=where),
+                expected="x and y of a point of the curve",
+                found=point.hex(),
+                hint="get it again from its source, or make it again: imgseal trust replace",
+            ) from None
+
+
 def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
-    """Return the trust anchors of a device that holds this set; `known` keys keep their names."""
+    """Return the trust anchors of a device that holds this set; `known` keys keep their names.
+
+    AnchorFormatError as `refuse_off_curve`.
+    """
+    refuse_off_curve(anchors)
     names = {key.key_id: key.source for key in known.keys}
     by_number = {component.number: component.name for component in product.components.values()}
     keys = []

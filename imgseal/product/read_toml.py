@@ -1,5 +1,6 @@
 """Reads `imgseal.toml`: strict, complete, and with the line of every mistake."""
 
+import re
 from collections.abc import Mapping
 
 from imgseal.errors import Place, UsageError
@@ -92,7 +93,7 @@ def _parse(text: str, name: str) -> _Tree:
             hint="save it as UTF-8 without a byte order mark",
         )
     try:
-        return tomllib.loads(text)
+        tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         line = None
@@ -112,12 +113,42 @@ def _parse(text: str, name: str) -> _Tree:
             place=Place(file=name),
             hint="imgseal init writes a file to start from",
         ) from None
-    except ValueError as error:  # a number of thousands of digits
-        raise UsageError(
-            f"this is not TOML that can be read: {error}",
-            place=Place(file=name),
-            hint="correct the number or text it names",
-        ) from None
+    except ValueError:  # Python converts no number of thousands of decimal digits
+        longest = max(re.finditer("[0-9_]+", text), key=lambda found: len(found.group()))
+        raise _too_long(Place(file=name, line=text.count("\n", 0, longest.start()) + 1)) from None
+    path = _long_number(tree)
+    if path is not None:
+        from imgseal.product.locate import line_of  # noqa: PLC0415 - only on the way to an error
+
+        raise _too_long(Place(file=name, line=line_of(text, path), key=".".join(map(str, path))))
+    return tree
+
+
+def _too_long(place: Place) -> UsageError:
+    return UsageError(
+        "a number that is too long for TOML",
+        place=place,
+        expected="a whole number of 64 bits, as TOML has them",
+        hint="no key of a product file needs more than 4294967295",
+    )
+
+
+def _long_number(tree: _Tree) -> tuple[str | int, ...] | None:
+    """Return where an integer of more than 64 bits stands: in hexadecimal one may be too long to be shown."""
+    left: list[tuple[object, list[object]]] = [(tree, [])]  # a value; its key and, as a chain, the path of its table
+    while left:
+        value, where = left.pop()
+        if isinstance(value, int) and value.bit_length() > 63:
+            path: list[str | int] = []
+            while where:
+                key, where = where  # type: ignore[assignment]
+                path.append(key)  # type: ignore[arg-type]
+            return tuple(reversed(path))
+        if isinstance(value, dict):
+            left += [(entry, [key, where]) for key, entry in value.items()]
+        elif isinstance(value, list):
+            left += [(entry, [index, where]) for index, entry in enumerate(value)]
+    return None
 
 
 def _merge_local(tree: _Tree, local_text: str, name: str) -> None:

@@ -192,6 +192,7 @@ def _parameter(label: int, value: object, where: str) -> object:
         if (
             not isinstance(match, list)
             or len(match) != 2
+            or isinstance(match[0], bool)
             or match[0] not in range(1, 6)
             or not isinstance(match[1], list)
             or not match[1]

@@ -11,8 +11,17 @@ from test_endorse import add_key
 from test_sign_later import replaced
 from workshop import ALL, Imgseal, public_key, tree
 
-from imgseal.anchors.codec import MAGIC, decode_update, read_flash_block
+from imgseal.anchors.codec import (
+    MAGIC,
+    AnchorSet,
+    decode_update,
+    encode_set,
+    encode_update,
+    flash_block,
+    read_flash_block,
+)
 from imgseal.check import judge as judge_module
+from imgseal.cose.kid import thumbprint
 
 SUIT = "out/vent-drive-2.4.1-17.suit"
 KEY = ("--key", "keys/apex.pem")
@@ -258,8 +267,6 @@ def test_a_previous_set_is_verified(imgseal: Imgseal, apex: Path) -> None:
     imgseal("trust", "replace", "--key", "keys/stranger.pem", "--nothing-runs", "--out", "x.trust")
     from workshop import signer
 
-    from imgseal.anchors.codec import encode_update
-
     who = signer("keys/stranger")
     message = good[:-128] + who.public.x + who.public.y
     (apex / "stranger.trust").write_bytes(encode_update(message, who.sign(message)))
@@ -271,8 +278,6 @@ def test_a_previous_set_is_verified(imgseal: Imgseal, apex: Path) -> None:
 def test_no_number_is_left(imgseal: Imgseal, apex: Path) -> None:
     """A thief of the apex key may use up its numbers; the contingency key has numbers of its own."""
     from workshop import signer
-
-    from imgseal.anchors.codec import encode_set, encode_update
 
     imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
     held = decode_update((apex / "1.trust").read_bytes()).anchors
@@ -303,6 +308,39 @@ def test_a_state_that_does_not_say_what_runs(imgseal: Imgseal, apex: Path) -> No
     assert (said.status, "did not run" in said.err) == (1, True)
     said = imgseal("check", "1.trust", "--device", "unknown.json")
     assert (said.status, "not run (in-use): what slot motor-a holds is not known" in said.out) == (1, True)
+
+
+def _off_curve(held: AnchorSet, where: str) -> AnchorSet:
+    """A set that names a point beside the curve, with the identifier that such a point would have."""
+    point = held.apex[:63] + bytes([held.apex[63] ^ 1])
+    if where == "apex":
+        return held._replace(apex=point)
+    return held._replace(anchors=(*held.anchors[1:], held.anchors[0]._replace(point=point, key_id=thumbprint(point[:32], point[32:])[:16])))  # fmt: skip
+
+
+@pytest.mark.parametrize("where", ["apex", "keys["])
+def test_a_held_set_with_a_key_beside_the_curve(imgseal: Imgseal, apex: Path, where: str) -> None:
+    """From the factory or as an update: cannot proceed, with the file, and no traceback (SP 800-56A section 5.6.2.3)."""
+    from workshop import signer
+
+    imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
+    imgseal("device", "new", "unit.json", "--hardware", "3")
+    bad = _off_curve(decode_update((apex / "1.trust").read_bytes()).anchors, where)
+    who = signer("keys/apex")
+    signed = encode_set(bad) + who.public.x + who.public.y
+    state = json.loads((apex / "unit.json").read_text())
+    for name, data in (("block.bin", flash_block(bad)), ("bad.trust", encode_update(signed, who.sign(signed)))):
+        (apex / name).write_bytes(data)
+        held = {"file": name, "sha256": hashlib.sha256(data).hexdigest()}
+        (apex / "held.json").write_text(json.dumps({**state, "anchors": held}))
+        for arguments in (("check", SUIT, "--device", "held.json"), ("device", "apply", "held.json", SUIT, "--out", "x.json")):  # fmt: skip
+            said = imgseal(*arguments)
+            assert (said.status, "no point of P-256" in said.err, name in said.err) == (3, True, True), said.err
+            assert where in said.err
+    for words in (("trust", "show", "bad.trust"), ("trust", "replace", *KEY, "--nothing-runs", "--previous", "bad.trust", "--out", "2.trust")):  # fmt: skip
+        said = imgseal(*words)
+        assert (said.status, "no point of P-256" in said.err, "bad.trust" in said.err) == (3, True, True), said.err
+    assert "structure.trust-set" in imgseal("check", "bad.trust").out
 
 
 def test_other_commands_point_here(imgseal: Imgseal, apex: Path) -> None:

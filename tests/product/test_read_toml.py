@@ -172,6 +172,16 @@ def test_syntax_errors_carry_the_line() -> None:
     assert refused("a = " + "[" * 5000).place.file == "imgseal.toml"
 
 
+@pytest.mark.parametrize("digits", ["9" * 5000, "0x" + "f" * 5000, "0b" + "1" * 20_000, "-" + "9" * 5000, str(1 << 64)])
+def test_numbers_that_are_too_long_to_be_shown(digits: str) -> None:
+    """The line, in any notation: Python converts no number of 5,000 digits to decimal."""
+    for old, new in (("number = 2", f"number = {digits}"), ("cautions = [\n", f"cautions = [{digits}, ")):
+        assert old in TEXT
+        error = refused(TEXT.replace(old, new, 1))
+        assert "too long for TOML" in error.message
+        assert error.place.line == line_with(TEXT, old.strip())
+
+
 def test_code_in_untrusted_memory() -> None:
     external = TEXT.replace(
         '[slot.radio]\nmemory = "internal"\nat = 0xC_0000', '[slot.radio]\nmemory = "nor"\nat = 0x4_0000'

@@ -94,7 +94,7 @@ def refused(call: Any, *arguments: Any) -> SuitError:
         ({23: encode({"en": 5})}, "map of texts"),
         ({23: encode({"en": {1: 5}})}, "neither a text"),
         ({23: encode({"en": {(b"a",): {1: 5}}})}, "texts of a component"),
-        ({23: encode({"en": {(1,): {1: "x"}}})}, "component identifier"),
+        ({23: encode({"en": {(1,): {1: "x"}}})}, "key of a map"),
         ({"x": 1}, "unknown member"),
     ],
 )
