@@ -1,4 +1,4 @@
-"""The only module that opens files: bounded reads, and writes that leave either everything or nothing behind."""
+"""Reads files, with bounds, and writes them so that either everything or nothing is left behind."""
 
 import errno
 import os
@@ -10,7 +10,7 @@ from typing import BinaryIO
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.memory.view import ByteView
-from imgseal.records import NamedTuple
+from imgseal.staging import Output, Staged, move, signals_held, staged
 
 __all__ = [
     "NOT_REGULAR",
@@ -110,15 +110,6 @@ _HEAD = 16 << 10
 """Bytes of a file that are looked at for a key."""
 
 
-class Output(NamedTuple):
-    """One file to write: its pieces in order, its permission bits, and whether an existing file is replaced."""
-
-    path: str
-    pieces: Iterable[bytes | memoryview]
-    mode: int = 0o666
-    replace: bool = True
-
-
 def refuse_overlap(outputs: Iterable[str], inputs: Iterable[str]) -> None:
     """UsageError when an output is an input, by whatever name or link, or when two outputs are one file."""
     taken: dict[object, str] = {}
@@ -148,11 +139,12 @@ def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | Non
     """Write all files or none: each beside its target first, then all are moved into place.
 
     `before_moving` is called in between; what it raises leaves nothing behind.
+    An output that is `last` is gone from before the first of them is moved until all the others are in their places.
     Folders that are missing are made. When anything fails, new files and folders are removed again, replaced files
     are as before, and UsageError or InputError says why.
     """
     made_folders: list[str] = []
-    staged: list[tuple[Output, str]] = []
+    files: list[Staged] = []
     path = ""
     try:
         for output in outputs:
@@ -161,17 +153,19 @@ def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | Non
             if not output.replace and os.path.lexists(path):
                 raise _exists(path)
             _refuse_precious(path)
-            staged.append((output, _stage(output)))
+            files.append(staged(output))
+            files[-1].write()
         if before_moving is not None:
             before_moving()
-        _move(staged)
+        with signals_held():
+            move(files)
     except BaseException as error:
-        for _, temporary in staged:
-            with suppress(OSError):
-                os.unlink(temporary)
-        for folder in reversed(made_folders):
-            with suppress(OSError):
-                os.rmdir(folder)
+        with signals_held():
+            for each in files:
+                each.discard()
+            for folder in reversed(made_folders):
+                with suppress(OSError):
+                    os.rmdir(folder)
         if isinstance(error, FileExistsError):
             raise _exists(error.filename2 or path) from None
         if isinstance(error, OSError):
@@ -229,51 +223,3 @@ def _make_folder(folder: str, made: list[str]) -> None:
             raise NotADirectoryError(20, f"{name} is no folder")
         os.mkdir(name)
         made.append(name)
-
-
-def _stage(output: Output) -> str:
-    folder, name = os.path.split(output.path)
-    temporary = os.path.join(folder, f".{name}.{os.getpid()}.part")
-    descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, output.mode)
-    try:
-        with open(descriptor, "wb") as stream:
-            stream.writelines(output.pieces)
-            stream.flush()
-            os.fsync(stream.fileno())
-    except BaseException:
-        with suppress(OSError):
-            os.unlink(temporary)
-        raise
-    return temporary
-
-
-def _move(staged: list[tuple[Output, str]]) -> None:
-    done: list[tuple[str, str | None]] = []
-    try:
-        for output, temporary in staged:
-            target = output.path
-            if not output.replace:
-                os.link(temporary, target)  # unlike a rename it fails when the target appeared meanwhile
-                done.append((target, None))
-                continue
-            kept: str | None = None
-            if os.path.lexists(target):
-                kept = temporary + ".before"
-                os.link(target, kept, follow_symlinks=False)
-            done.append((target, kept))
-            os.replace(temporary, target)
-    except BaseException:
-        for target, kept in reversed(done):
-            with suppress(OSError):
-                if kept is None:
-                    os.unlink(target)
-                else:
-                    os.replace(kept, target)
-        raise
-    for _, kept in done:
-        if kept is not None:
-            with suppress(OSError):
-                os.unlink(kept)
-    for output, temporary in staged:
-        if not output.replace:
-            os.unlink(temporary)

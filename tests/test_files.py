@@ -47,7 +47,7 @@ def test_failure_while_moving_restores_what_was_moved(tmp_path: Path, monkeypatc
             raise OSError(28, "No space left on device")
         real(source, target)
 
-    monkeypatch.setattr("imgseal.files.os.replace", second_fails)
+    monkeypatch.setattr("imgseal.staging.os.replace", second_fails)
     with pytest.raises(InputError, match="cannot write"):
         write_all([Output(str(tmp_path / "a"), [b"new a"]), Output(str(tmp_path / "b"), [b"new b"])])
     assert moved

@@ -34,6 +34,7 @@ LAYERS = {
     "report": 5,
     "flow": 6,
     "files": 7,
+    "staging": 7,
     "api": 7,
     "append": 7,
     "cli": 7,
@@ -126,7 +127,7 @@ def test_only_the_edge_touches_the_machine() -> None:
 
 def test_only_files_and_the_terminal_open_anything() -> None:
     for path in ROOT.rglob("*.py"):
-        if path.name == "files.py":
+        if path.name in ("files.py", "staging.py"):
             continue
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):

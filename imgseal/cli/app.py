@@ -1,9 +1,10 @@
 """The command line's frame: a table of commands that are imported when they are called, and one place for errors."""
 
 import os
+import signal
 import sys
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from io import StringIO
 
 import click
@@ -49,6 +50,9 @@ Examples:
 Exit status: 0 done or accepted, 1 refused by a check, 2 wrong usage,
 3 input unreadable or unsupported, 4 key trouble, 5 internal error.
 """
+
+_SIGNALLED = 128
+"""Added to a signal's number: the exit status of shells."""
 
 _STOPPED = "imgseal: stopped; no half-written file is left"
 
@@ -99,6 +103,34 @@ def app() -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return the exit status; nothing but SystemExit of the interpreter leaves here."""
+    with _ended_by_signals():
+        return _run(arguments)
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """Let the first SIGTERM or SIGHUP unwind the run as an interrupt does, so that what is half-written goes."""
+
+    def end(number: int, _frame: object) -> None:
+        for each in ours:
+            signal.signal(each, signal.SIG_IGN)
+        raise SystemExit(_SIGNALLED + number)
+
+    ours: list[signal.Signals] = []
+    with suppress(ValueError):  # not in the main thread: then they are for who calls
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # nohup ignores them, and so do we
+                signal.signal(number, end)
+                ours.append(number)
+    try:
+        yield
+    finally:
+        for number in ours:
+            signal.signal(number, signal.SIG_DFL)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     sys.stdout = sys.stdout or StringIO()  # closed by the shell: `>&-`
     sys.stderr = sys.stderr or StringIO()
     try:
@@ -118,7 +150,12 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except SystemExit as gone:
         # click ends the process so, with status 1, when the reader of our output has gone, and wraps standard output;
         # 1 means refused here
-        return 141 if "Pacify" in type(sys.stdout).__name__ else int(gone.code or 0)
+        if "Pacify" in type(sys.stdout).__name__:
+            return 141
+        status = int(gone.code or 0)
+        if status > _SIGNALLED:
+            click.echo(_STOPPED, err=True)
+        return status
     except KeyboardInterrupt:
         click.echo(_STOPPED, err=True)
         return 130

@@ -223,7 +223,7 @@ def release_outputs(
         "files": files,
     }
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
-    outputs.append(Output(os.path.join(folder, RELEASE_NAME), [text.encode()]))
+    outputs.append(Output(os.path.join(folder, RELEASE_NAME), [text.encode()], last=True))
     return outputs
 
 

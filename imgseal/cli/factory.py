@@ -115,7 +115,7 @@ def command(
     base = f"{product.name}{version}-{release.sequence}{mark}.factory"
     outputs = [
         Output(os.path.join(out, f"{base}.hex"), write_intel_hex((p.address, p.data) for p in factory.parts)),
-        Output(os.path.join(out, "factory.json"), [_document(factory, project, state, release.sequence)]),
+        Output(os.path.join(out, "factory.json"), [_document(factory, project, state, release.sequence)], last=True),
         Output(os.path.join(out, "device.json"), [write(state).encode()]),
         *(Output(os.path.join(out, "device.slots", f"{name}.bin"), [content]) for name, content in held.items()),
     ]

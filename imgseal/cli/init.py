@@ -35,7 +35,10 @@ def command(folder: str) -> None:
     outputs = [Output(os.path.join(folder, PRODUCT_NAME), [STARTER.encode()], replace=False)]
     ignore = os.path.join(folder, ".gitignore")
     if not os.path.lexists(ignore):
-        lines = f"# private keys and references of one desk\nkeys/*.pem\nkeys-dev/*.pem\n!*.pub.pem\n{LOCAL_NAME}\n"
+        lines = (
+            f"# private keys and references of one desk\nkeys/*.pem\nkeys-dev/*.pem\n!*.pub.pem\n{LOCAL_NAME}\n"
+            "# what a run that was killed has left\n*.part\n"
+        )
         outputs.append(Output(ignore, [lines.encode()], replace=False))
     write_all(outputs)
     for output in outputs:

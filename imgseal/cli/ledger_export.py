@@ -100,7 +100,10 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
     )  # fmt: skip
     contents.append(("README.txt", "what is what", readme.encode()))
     contents.append(("export.json", "", _document(entry, logged, str(proof.head), contents)))
-    outputs = [Output(os.path.join(folder, path), [content], replace=False) for path, _, content in contents]
+    outputs = [
+        Output(os.path.join(folder, path), [content], replace=False, last=path == "export.json")
+        for path, _, content in contents
+    ]
     inputs = [path, log.path, files.product_file, *([files.sbom] if files.sbom is not None else [])]
     refuse_overlap([output.path for output in outputs], inputs)
     write_all(outputs)
