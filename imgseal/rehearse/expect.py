@@ -8,9 +8,9 @@ from imgseal.findings import Verdict
 from imgseal.journal.record import UNPROVEN, Member, Record
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.install import brought
-from imgseal.rehearse.oracle import Oracle, PermittedSet
+from imgseal.rehearse.oracle import Oracle, PermittedSet, Release, counter_of
 from imgseal.rehearse.slots import Sealed, statement_digest
-from imgseal.sealed.codec import decode_header_block
+from imgseal.sealed.codec import encode_statement
 
 if TYPE_CHECKING:
     from imgseal.product.model import Component
@@ -20,38 +20,46 @@ __all__ = ["expect"]
 
 def expect(device: Device, record: Record, verdict: Verdict, subject: PackageSubject) -> Oracle:
     """Return the oracle for a device with this record and a package with this verdict."""
-    old = _lying_there(device, record.current) if device.judge_set(record.current) is None else None
-    first = dict(device.counters.firm)
-    if old is not None and record.phase == UNPROVEN:  # it may still report itself healthy, and raise its counters
-        first.update({n: max(first.get(n, 0), value) for n, value in old.counters.items()})
+    there = _lying_there(device, record.current)
+    starts = device.judge_set(record.current) is None
+    old = there if starts else None
     recoveries = _recovery_there(device)
+    first = dict(device.counters.firm)
+    before: tuple[Release, ...] = ((record.sequence, record.manifest_digest),)
+    if starts and record.phase == UNPROVEN:  # it may still report itself healthy, and settle
+        raised = {**there.counters, **_recovery_counter(device, recoveries)}
+        first.update({n: max(first.get(n, 0), value) for n, value in raised.items()})
+        before += ((record.target_sequence, record.target_digest),)
     if not verdict.accepted:
-        return Oracle(device.product, old, None, way_back=False, recoveries=recoveries, first=first, target=(0, b""))
-    new, changed, brought_recovery = _set_of_the_package(device, record, old, subject)
-    recoveries += brought_recovery
-    if new is not None and brought_recovery and device.recovery is not None:
-        most = max(_counter(image) for image in recoveries)
-        new = new._replace(counters={**new.counters, device.recovery.number: most})
+        return Oracle(device.product, old, None, way_back=False, recoveries=recoveries, first=first, before=before)
+    new, changed, recovery = _set_of_the_package(device, record, there, subject)
     target = subject.manifest.sequence_number, subject.envelope.digest.value
-    way_back = old is not None and all(component.returns for component in changed)
-    return Oracle(device.product, old, new, way_back=way_back, recoveries=recoveries, first=first, target=target)
+    # the release that runs unproven is not delivered again, and gets no trial, unless something of it is damaged
+    again = target in before[1:] and not changed
+    way_back = starts and not again and all(component.returns for component in changed)
+    return Oracle(
+        device.product, old, new, way_back=way_back, recoveries=recoveries, recovery=recovery, first=first,
+        target=target, before=before,
+    )  # fmt: skip
 
 
 def _set_of_the_package(
-    device: Device, record: Record, old: PermittedSet | None, subject: PackageSubject
-) -> "tuple[PermittedSet | None, list[Component], tuple[Sealed, ...]]":
+    device: Device, record: Record, there: PermittedSet, subject: PackageSubject
+) -> "tuple[PermittedSet | None, list[Component], Sealed | None]":
     """Return the set, the components that change, and the recovery image that the package brings, if any.
 
-    What runs already, and is whole, stays. Without a set where a component of it is damaged and not brought.
+    What runs already, and is whole, stays. Without a set where a component of it is damaged, not brought, and judged
+    at every boot.
     """
     offered = {statement_digest(payload) for payload in subject.envelope.payloads.values()}
     members: dict[int, Member] = dict(record.current)
-    images: dict[int, Sealed] = {} if old is None else dict(old.images)
-    changed, recovery = [], []
+    images, counters = dict(there.images), dict(there.counters)
+    changed: list[Component] = []
+    recovery = None
     for number, new in brought(subject).items():
         component = device.by_number[number]
         if component.recovery:
-            recovery.append(new.image)
+            recovery = new.image
             continue
         runs = members.get(number)
         if runs is not None and runs.statement in offered:
@@ -61,19 +69,23 @@ def _set_of_the_package(
                 continue
         changed.append(component)
         members[number] = Member(new.slot, new.image.digest)
-        images[number] = new.image
-    known = all(number in images for number in members)
-    permitted = PermittedSet(members, images, {n: _counter(images[n]) for n in members}) if known else None
-    return permitted, changed, tuple(recovery)
+        images[number], counters[number] = new.image, counter_of(new.image)
+    known = all(number in images or device.by_number[number].judged != "boot" for number in members)
+    return PermittedSet(members, images, counters) if known else None, changed, recovery
 
 
 def _lying_there(device: Device, members: Mapping[int, Member]) -> PermittedSet:
-    images = {}
+    """Return the set of a record, with the images of it that are whole; a counter needs the header alone."""
+    images, counters = {}, {}
     for number, member in members.items():
-        image = device.slots.read_run(device.by_number[number], member.slot, member.statement)
+        component = device.by_number[number]
+        image = device.slots.read_run(component, member.slot, member.statement)
         if image is not None:
             images[number] = image
-    return PermittedSet(members, images, {n: _counter(image) for n, image in images.items()})
+        header = device.slots.run_header(component, member.slot)
+        if header is not None and statement_digest(encode_statement(header.statement)) == member.statement:
+            counters[number] = header.statement.counter
+    return PermittedSet(members, images, counters)
 
 
 def _recovery_there(device: Device) -> tuple[Sealed, ...]:
@@ -85,5 +97,6 @@ def _recovery_there(device: Device) -> tuple[Sealed, ...]:
     return () if image is None else (image,)
 
 
-def _counter(image: Sealed) -> int:
-    return decode_header_block(image.header).statement.counter
+def _recovery_counter(device: Device, recoveries: tuple[Sealed, ...]) -> dict[int, int]:
+    recovery = device.recovery
+    return {recovery.number: counter_of(recoveries[0])} if recovery is not None and recoveries else {}

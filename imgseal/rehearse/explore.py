@@ -211,7 +211,7 @@ class Explorer:
                 flash.program(operation.memory, operation.at, operation.data)
         except PowerCutError:
             pass
-        return Moment(flash.blocks, counters.firm, counters.loose, moment.starts, moment.healthy)
+        return Moment(flash.blocks, counters.firm, counters.loose, moment.starts, moment.tried, moment.healthy)
 
     def _learn(self, scenario: Scenario, life: Life) -> None:
         self._known[scenario].update(life.states)

@@ -80,7 +80,6 @@ class Installer:
         known = (record.sequence, record.manifest_digest), (record.target_sequence, record.target_digest)
         runs = known[0] if record.phase == SETTLED else known[1] if record.phase == UNPROVEN else None
         if not wanted and recovery is None and (sequence, digest) == runs:
-            device.say("install: nothing to do: this release is here already")
             return NOTHING_TO_DO
         record = self.begin(record, sequence, digest, wanted, startable=startable)
         if recovery is not None and not record.prepared & device.bit(recovery.number):

@@ -1,9 +1,9 @@
 """One device from a reset to where nothing more happens: boots, installs, tries, settles or goes back."""
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from imgseal.check.context import Bytes
-from imgseal.journal.record import SETTLED, Record
 from imgseal.records import NamedTuple
 from imgseal.rehearse.boot import SET, Bootloader, Started
 from imgseal.rehearse.counters import Counters, Step
@@ -13,6 +13,9 @@ from imgseal.rehearse.install import DELIVERED, Installer
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle, ViolationError
+
+if TYPE_CHECKING:
+    from imgseal.journal.record import Record
 
 __all__ = ["Life", "Moment", "Programs", "Scenario"]
 
@@ -39,12 +42,16 @@ class Programs(NamedTuple):
 
 
 class Moment(NamedTuple):
-    """Everything that survives a power cut, and what the oracle has to remember: trial starts, health reported."""
+    """Everything that survives a power cut, and what the oracle has to remember of the package.
+
+    `starts` are its trial starts; `tried` and `healthy` tell that its set was started, and has reported itself healthy.
+    """
 
     blocks: Snapshot
     counters: dict[int, int]
     loose: frozenset[int]
     starts: int
+    tried: bool
     healthy: bool
 
 
@@ -79,6 +86,7 @@ class Life:
         self._flash.watch = self._flash_operation
         self._counters.watch = self._counter_operation
         self._starts = moment.starts
+        self._tried = moment.tried
         self._healthy = moment.healthy
         self._cut: int | None = None
         self._tear: Noise | None = None
@@ -126,7 +134,8 @@ class Life:
     def moment(self) -> Moment:
         """Return what a cut at this point leaves."""
         counters = self._counters
-        return Moment(dict(self._flash.blocks), dict(counters.firm), counters.loose, self._starts, self._healthy)
+        blocks, firm = dict(self._flash.blocks), dict(counters.firm)
+        return Moment(blocks, firm, counters.loose, self._starts, self._tried, self._healthy)
 
     def _sessions(self) -> None:
         device, programs, scenario = self.device, self._programs, self._scenario
@@ -143,7 +152,7 @@ class Life:
             installer = programs.installer(device, journal)
             device.mark(f"started {started.what}, tidied {journal.tidied}")
             if started.what == SET and started.trial:
-                is_new = self._oracle.is_new(started)
+                is_new = self._oracle.is_tried(started, journal.record)
                 if self._until_trial and is_new:
                     return
                 if scenario.healthy or not is_new:
@@ -152,30 +161,22 @@ class Life:
                 elif journal.record is not None and not journal.record.trial:
                     break  # without a way back nothing will change any more
                 continue  # the watchdog resets a set that does not report itself healthy
-            if started.what == SET and self._is_done(journal.record):
-                break
             if installer.install() != DELIVERED:
                 break
         else:
             raise ViolationError("ends", f"no end after {_RESETS} resets")
         assert self.started is not None
         self._oracle.ended(
-            self.started, self.record, self._counters.firm, healthy=scenario.healthy, source=device.source is not None
-        )
-
-    def _is_done(self, record: Record | None) -> bool:
-        new = self._oracle.new
-        return (
-            record is not None
-            and record.phase == SETTLED
-            and new is not None
-            and record.current == new.members
-            and record.manifest_digest == self._oracle.target[1]
-        )
+            self.started, self.record, self._counters.firm, self._flash, healthy=scenario.healthy,
+            source=device.source is not None, tried=self._tried,
+        )  # fmt: skip
 
     def _check_start(self, started: Started, journal: Journal) -> None:
         self._oracle.started(started, self._flash, source=self.device.source is not None)
         record = journal.record
+        self._tried = self._tried or self._oracle.is_tried(started, record)
+        if self._tried and not self._healthy and record is not None:
+            self._oracle.gone_back(record)
         if started.trial and record is not None and record.trial:
             self._starts += 1
             self._oracle.trial_start(record, self._starts)
@@ -206,7 +207,7 @@ class Life:
         if self._counters.loose or not self._flash.firm:
             return
         state = (
-            where, self._starts, self._healthy, frozenset(self._flash.blocks.items()),
+            where, self._starts, self._tried, self._healthy, frozenset(self._flash.blocks.items()),
             tuple(sorted(self._counters.firm.items())),
         )  # fmt: skip
         if state in self._known:

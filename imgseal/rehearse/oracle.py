@@ -5,15 +5,19 @@ It knows the bytes of the two permitted sets beforehand, and looks at the flash 
 
 from collections.abc import Mapping
 
-from imgseal.journal.record import SETTLED, Member, Record
+from imgseal.journal.record import DELIVERING, SETTLED, Member, Record
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.boot import SET, Started
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.flash import Flash, Operation
 from imgseal.rehearse.slots import Sealed
+from imgseal.sealed.codec import decode_header_block
 
-__all__ = ["INVARIANTS", "Oracle", "PermittedSet", "ViolationError"]
+__all__ = ["INVARIANTS", "Oracle", "PermittedSet", "Release", "ViolationError", "counter_of"]
+
+Release = tuple[int, bytes | None]
+"""What a record says of a release: sequence number and manifest digest."""
 
 INVARIANTS = {
     "starts": "after every reset the bootloader starts a complete permitted set or resumes; it waits for the package "
@@ -23,7 +27,7 @@ INVARIANTS = {
     "counters": "counters never fall, and rise only after the new set has reported itself healthy, to its values",
     "flash": "the rules of the flash are kept, and nothing outside the slots of the update is touched",
     "attempts": "every trial start is recorded before it happens",
-    "ends": "the end is the old set or the new set, complete",
+    "ends": "the end is the old set or the new set, complete, each with the sequence number of its release",
     "way-back": "a set that never reports itself healthy gives way to the set before, and its package is refused then",
     "settles": "a healthy set settles: its counters and its sequence number are raised",
 }
@@ -40,18 +44,28 @@ class ViolationError(Exception):
 
 
 class PermittedSet(NamedTuple):
-    """A set that may start: its members, the bytes of their images, and the counters they carry."""
+    """A set that may start: its members, the bytes of their images, and the counters they carry.
+
+    A member without an image is damaged from the beginning, and not judged at boot: nothing is known of its bytes.
+    """
 
     members: Mapping[int, Member]
     images: Mapping[int, Sealed]
     counters: Mapping[int, int]
 
 
+def counter_of(image: Sealed) -> int:
+    """Return the counter that an image carries."""
+    return decode_header_block(image.header).statement.counter
+
+
 class Oracle:
     """Watches one device. `old` is None when nothing could start before, `new` when the package is to be refused.
 
-    `way_back` tells that a trial is to be offered; `recoveries` are the recovery images that may start; `first`
-    the counters before.
+    `way_back` tells that a trial is to be offered; `recoveries` are the recovery images on the device, `recovery` is
+    that of the package; `first` the counters before; `target` is the release of the package, `before` are those that
+    the device may hold without it. A package may leave the running set as it is: then `old` and `new` have the same
+    members, and only the record tells whether the package was tried.
     """
 
     def __init__(
@@ -62,16 +76,20 @@ class Oracle:
         *,
         way_back: bool,
         recoveries: tuple[Sealed, ...],
+        recovery: Sealed | None = None,
         first: Mapping[int, int],
-        target: tuple[int, bytes],
+        target: tuple[int, bytes] = (0, b""),
+        before: tuple[Release, ...],
     ) -> None:
         self._product = product
         self.old = old
         self.new = new
         self.way_back = way_back
-        self._recoveries = recoveries
+        self._recovery = recovery
+        self._recoveries = recoveries if recovery is None else (*recoveries, recovery)
         self._first = first
         self.target = target
+        self._before = before
         self._by_number = {c.number: c for c in product.components.values()}
         self._allowed = self._ranges()
 
@@ -96,6 +114,8 @@ class Oracle:
         number, value = step
         before = self._first.get(number, 0)
         new = self.new.counters.get(number, 0) if self.new is not None and healthy else 0
+        if healthy and self._by_number[number].recovery:
+            new = max((counter_of(image) for image in self._recoveries), default=0)
         if value > max(before, new):
             raise ViolationError("counters", f"component {number}: {value}, though no healthy set has it yet")
 
@@ -107,7 +127,9 @@ class Oracle:
         for known in (self.old, self.new):
             if known is not None and known.members == started.members:
                 for number, member in known.members.items():
-                    if not self._lies_there(flash, number, member.slot, known.images[number]):
+                    if number in known.images and not self._lies_there(
+                        flash, number, member.slot, known.images[number]
+                    ):
                         name = self._by_number[number].name
                         raise ViolationError("judged", f"{name} was started, and its run slot holds something else")
                 return
@@ -120,13 +142,18 @@ class Oracle:
     def _without_set(self, started: Started, flash: Flash, *, source: bool) -> None:
         if self.old is not None and (self.way_back or self.new is None or source):
             raise ViolationError("starts", f"no set was started ({started.what}), though a way on was promised")
-        recovery = next((c for c in self._by_number.values() if c.recovery), None)
-        if (
-            started.what == "recovery"
-            and recovery is not None
-            and not any(self._lies_there(flash, recovery.number, 0, image) for image in self._recoveries)
-        ):
+        if started.what == "recovery" and not self._recoveries_there(flash):
             raise ViolationError("judged", "the recovery image was started, and its slot holds something else")
+
+    def _recoveries_there(self, flash: Flash) -> list[Sealed]:
+        number = next((c.number for c in self._by_number.values() if c.recovery), None)
+        known = () if number is None else self._recoveries
+        return [image for image in known if self._lies_there(flash, number or 0, 0, image)]
+
+    def has_recovery(self, flash: Flash) -> bool:
+        """Say whether the recovery image of the package lies in its slot; also where the package brings none."""
+        there = [image.digest for image in self._recoveries_there(flash)]
+        return self._recovery is None or self._recovery.digest in there
 
     def _lies_there(self, flash: Flash, number: int, index: int, image: Sealed) -> bool:
         component = self._by_number[number]
@@ -150,9 +177,10 @@ class Oracle:
                 return False
         return True
 
-    def is_new(self, started: Started) -> bool:
-        """Say whether what was started is the set of the package."""
-        return self.new is not None and started.members == self.new.members
+    def is_tried(self, started: Started, record: Record | None) -> bool:
+        """Say whether what was started is the set of the package, for the package: it may leave the set as it is."""
+        ours = record is not None and record.target_digest == self.target[1]
+        return started.trial and ours and self.new is not None and started.members == self.new.members
 
     def trial_start(self, record: Record, starts: int) -> None:
         """Hold the record against the trial starts so far, this one among them."""
@@ -160,10 +188,23 @@ class Oracle:
             raise ViolationError("attempts", f"start {starts} of the trial, and {record.attempts} + "
                             f"{record.power_ons} are recorded")  # fmt: skip
 
+    def gone_back(self, record: Record) -> None:
+        """Hold the record of a settled device whose trial of the package has ended without a report."""
+        if self.way_back and record.phase == SETTLED and self.target[1] not in record.refused:
+            raise ViolationError("way-back", "the package that failed is not remembered")
+
     def ended(
-        self, started: Started, record: Record | None, counters: Mapping[int, int], *, healthy: bool, source: bool
+        self,
+        started: Started,
+        record: Record | None,
+        counters: Mapping[int, int],
+        flash: Flash,
+        *,
+        healthy: bool,
+        source: bool,
+        tried: bool,
     ) -> None:
-        """Hold the end against what was promised."""
+        """Hold the end against what was promised; `tried` tells that the set of the package was started for it."""
         if self.new is None:
             if self.old is not None and started.members != self.old.members:
                 raise ViolationError("ends", "a package that was to be refused has changed the device")
@@ -174,22 +215,33 @@ class Oracle:
             return
         assert record is not None
         is_new = started.members == self.new.members
-        same = self.old is not None and self.old.members == self.new.members
-        if same and record.phase == SETTLED and record.manifest_digest == self.target[1]:
+        release = record.sequence, record.manifest_digest
+        if self.target in self._before and release == self.target and is_new and record.phase == SETTLED:
             return  # it was installed already
-        if not source and not is_new:
+        if not source and not tried:
+            # the package is gone, and nothing of it was ever started: the device is as it was
+            if self.old is not None and (started.members != self.old.members or release not in self._before):
+                raise ViolationError("ends", f"the package was lost, and release {record.sequence} of it stays")
             return
         if self.way_back and not healthy:
-            if is_new and not same:
+            if is_new and (self.old is None or self.old.members != self.new.members):
                 raise ViolationError("way-back", "the set that never was healthy is still there")
             if self.target[1] not in record.refused:
                 raise ViolationError("way-back", "the package that failed is not remembered")
+            if release not in self._before:
+                raise ViolationError("way-back", f"the device has gone back, and holds sequence {record.sequence}")
             return
         if not is_new:
             raise ViolationError("ends", "the package was there to the end, and its set is not")
         if healthy:
-            if record.phase != SETTLED or (record.sequence, record.manifest_digest) != self.target:
+            # the same release is delivered again for the recovery image that could not be rewritten at first
+            again = record.phase == DELIVERING and not source
+            if not (again or record.phase == SETTLED) or release != self.target:
                 raise ViolationError("settles", f"sequence {record.sequence}, phase {record.phase}")
-            for number, value in self.new.counters.items():
+            if source and not self.has_recovery(flash):
+                raise ViolationError("ends", "the package was there to the end, and its recovery image is not")
+            number = next((c.number for c in self._by_number.values() if c.recovery), 0)
+            there = [] if again else [(number, counter_of(image)) for image in self._recoveries_there(flash)]
+            for number, value in [*self.new.counters.items(), *there]:
                 if counters.get(number, 0) < value:
                     raise ViolationError("settles", f"the counter of component {number} is {counters.get(number, 0)}")

@@ -54,7 +54,7 @@ def set_up(
     noise = Noise("the stage")
     record = _record(state, product, Slots(Flash(product, blocks, noise), product))
     _lay(blocks, product, _records_slot(product), encode(record, product.numbers) * COPIES)
-    moment = Moment(blocks, dict(state.counters), frozenset(), 0, healthy=False)
+    moment = Moment(blocks, dict(state.counters), frozenset(), 0, tried=False, healthy=False)
     device = _device(facts, moment)
     verdict, subject = device.examine(package, record)
     return Stage(facts, moment, expect(device, record, verdict, subject), verdict)

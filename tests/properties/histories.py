@@ -19,6 +19,7 @@ from typing import ClassVar
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 
+from changes import OtherSignature
 from paper_model import Image, Kind, Package, Paper, Version
 from stages import text_of
 from workshop import BUILD_TIME, signer, trust_of
@@ -79,12 +80,13 @@ class Made:
 
 @functools.cache
 def pool() -> tuple[Made, ...]:
-    """Packages of many kinds; later ones mostly newer."""
-    rng = random.Random("pool")
-    return tuple(_make(number, rng) for number in range(POOL))
+    """Packages of many kinds; later ones mostly newer. Every sixth brings the images of the one before again."""
+    return tuple(_make(number - 1, again=True) if number % 6 == 5 else _make(number) for number in range(POOL))
 
 
-def _make(number: int, rng: random.Random) -> Made:
+def _make(number: int, *, again: bool = False) -> Made:
+    """Make a package; `again` the next release of the same images, with other signatures."""
+    rng = random.Random(f"pool {number}")
     of = product()
     brings = sorted(rng.sample((APP, RADIO, PHRASES), rng.choice((1, 2, 3, 3, 3))))
     age = number * 4 // POOL
@@ -99,7 +101,7 @@ def _make(number: int, rng: random.Random) -> Made:
                 (RADIO, (1, rng.randrange(3), 0), rng.choice((None, (1, 2, 0) if rng.random() < 0.3 else (2, 0, 0)))),
             )
     needs = needs[:1] if not needs or needs[0][2] is None or needs[0][1] < needs[0][2] else ()
-    sequence = max(1, number // 3 + rng.choice((0, 0, 1, -2)))
+    sequence = max(1, number // 3 + rng.choice((0, 0, 1, -2))) + again
     image_key, package_key = rng.choice(IMAGE_KEYS), rng.choice(PACKAGE_KEYS)
     components = {
         name: component._replace(
@@ -130,7 +132,7 @@ def _make(number: int, rng: random.Random) -> Made:
             )  # fmt: skip
     made = release(
         files, changed, SealOptions(BUILD_TIME, development=False, source_revision=b""),
-        image_signers=(signer(image_key),), package_signers=(signer(package_key),), trust=trust_of(of),
+        image_signers=(OtherSignature(image_key) if again else signer(image_key),), package_signers=(signer(package_key),), trust=trust_of(of),
     )  # fmt: skip
     digests = {}
     for sealed in made.images:
@@ -283,6 +285,7 @@ def history(seed: str, programs: Programs | None = None) -> Counter[str]:
 
 def _update(real: Real, paper: Paper, made: Made, rng: random.Random, reached: Counter[str], what: str) -> None:
     reasons = paper.reasons(made.paper)
+    reached["the set stays"] += not reasons and not paper.new_images(made.paper) and made.paper.name != paper.manifest
     cut = rng.random() < 0.5
     if reasons or not cut:
         said = real.install(made)

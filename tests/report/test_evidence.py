@@ -15,6 +15,8 @@ from imgseal.flow import dossier
 from imgseal.keys.trust import TrustedKey
 from imgseal.memory.view import ByteView
 from imgseal.rehearse.apply import apply
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
 from imgseal.report.material import Material
 from imgseal.report.probes import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe, probes
@@ -91,6 +93,27 @@ def motor_for_a_unit() -> Material:
 
 def radio_for_a_unit() -> Material:
     return for_a_unit("radio")
+
+
+def same_images_again() -> Material:
+    """The same images under the next sequence number, rehearsed on a device that runs them."""
+    shop = workshop()
+    state = fresh(shop.product)._replace(hardware=3, fresh=False)
+    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    held: dict[str, Any] = {name: ByteView(content) for name, content in applied.slots.items()}
+    data = ByteView(make(product(lambda text: text.replace("sequence = 17", "sequence = 18"))).package)
+    stage = set_up(shop.product, shop.trust, applied.state, held, data)
+    played = rehearse(stage, data, pairs=10, seed="1")
+    material = material_of(bytes(data.read(0, data.size)), shop, applied.state, held)
+    return material._replace(rehearsal=played, rehearsed_on="a device with the release before")
+
+
+def test_a_package_that_leaves_the_set_as_it_is_fails_no_row() -> None:
+    material = same_images_again()
+    assert material.rehearsal is not None
+    assert material.rehearsal.tally.singles > 100
+    assert seen(material, "rehearsal")[0] == SHOWN
+    assert FAILED not in results(material)
 
 
 @pytest.mark.parametrize("made", [narrow, newer_bootloader, motor_for_a_unit, radio_for_a_unit])

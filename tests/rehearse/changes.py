@@ -1,0 +1,197 @@
+"""Packages that change a part of what a device runs: every subset of it, for the small products and the demo's.
+
+What a package does not change it may leave out, bring again byte for byte, or bring with another signature over the same
+statement; the device runs a settled set, an unproven one, or one of which an image is damaged.
+`python tests/rehearse/changes.py` prints what is tried for each product.
+"""
+
+import functools
+import itertools
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from stages import PRODUCTS, files, installed, text_of
+from workshop import BUILD_TIME, Workshop, make, signer, trust_of
+
+from imgseal.demo.firmware import code
+from imgseal.demo.firmware import phrases as words
+from imgseal.demo.scenario import product_text
+from imgseal.flow import FirmwareFile, release
+from imgseal.keys.anykey import AnyKey
+from imgseal.make.seal import SealOptions
+from imgseal.memory.image import MemoryImage
+from imgseal.memory.view import ByteView
+from imgseal.product.model import Product
+from imgseal.product.read_toml import read
+from imgseal.rehearse.apply import apply
+from imgseal.rehearse.life import Programs
+from imgseal.rehearse.play import Rehearsal, rehearse
+from imgseal.rehearse.stage import Stage, set_up
+from imgseal.state.device import DeviceState, fresh
+
+DEMO = "the demo"
+NAMES = (*PRODUCTS, DEMO)
+
+LEFT_OUT, AGAIN, RESIGNED = "left out", "again", "re-signed"
+"""What a package does with a component that it does not change."""
+
+
+class Change(NamedTuple):
+    """What a package changes: components by name, and whether the sequence rises; `rest` is done with the others."""
+
+    product: str
+    changed: tuple[str, ...]
+    rest: str
+    newer: bool = True
+
+    def __str__(self) -> str:
+        return f"{self.product}: {' and '.join(self.changed) or ('sequence' if self.newer else 'nothing')}, rest {self.rest}"
+
+
+def components(name: str) -> tuple[str, ...]:
+    return tuple(_product(name, ()).components)
+
+
+def changes(name: str) -> Iterator[Change]:
+    """Every change of a product, the one of nothing first."""
+    yield Change(name, (), AGAIN, newer=False)
+    everything = components(name)
+    for size in range(len(everything) + 1):
+        for changed in itertools.combinations(everything, size):
+            for rest in (AGAIN, RESIGNED, LEFT_OUT):
+                whole = size == len(everything)
+                if (whole and rest != AGAIN) or (not size and rest == LEFT_OUT):
+                    continue  # there is no rest, or nothing but the rest
+                yield Change(name, changed, rest)
+
+
+def _product(name: str, changed: tuple[str, ...], *, newer: bool = False) -> Product:
+    """The product as it stands when this was changed; what changed has a counter one higher."""
+    of = read(product_text() if name == DEMO else text_of(name), name="imgseal.toml")
+    raised = {
+        n: c._replace(counter=c.counter + 1) if n in changed and c.counter is not None else c
+        for n, c in of.components.items()
+    }
+    ahead = of.release.sequence + newer
+    return of._replace(components=raised, release=of.release._replace(sequence=ahead))
+
+
+def _files(of: Product, name: str, marks: dict[str, str]) -> list[FirmwareFile]:
+    out: list[FirmwareFile] = []
+    for component, mark in marks.items():
+        if name != DEMO:
+            out += files(of, mark, only=(component,))
+            continue
+        each = of.components[component]
+        for slot in each.run:
+            link = of.slot_base(slot) + each.header_block
+            text = f"{component} {mark}"
+            data = (
+                code(f"{text} {slot}", link=link, size=3001, vectors=each.vectors or 16, stack=0x2000_4000)
+                if each.kind == "code"
+                else words(text, 4000)
+            )
+            out.append(FirmwareFile(component, f"{slot}.bin", MemoryImage.from_bytes(link, data)))
+    return out
+
+
+class OtherSignature:
+    """Signs with a key's other signature: (r, n - s) is as good as (r, s)."""
+
+    _ORDER = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551
+
+    def __init__(self, name: str) -> None:
+        self._other = signer(name)
+        self.name = name
+
+    @property
+    def public(self) -> AnyKey:
+        return self._other.public
+
+    def sign(self, message: bytes) -> bytes:
+        raw = self._other.sign(message)
+        return raw[:32] + (self._ORDER - int.from_bytes(raw[32:])).to_bytes(32)
+
+
+@functools.cache
+def before(name: str) -> tuple[Workshop, DeviceState, dict[str, ByteView]]:
+    """A device that runs the first release, all of it."""
+    of = _product(name, ())
+    shop = make(of, files=_files(of, name, dict.fromkeys(of.components, "one")))
+    return shop, *installed(of, shop)
+
+
+def package(change: Change) -> bytes:
+    """The package of a change."""
+    first = before(change.product)[0]
+    if not change.newer:
+        return first.package
+    of = _product(change.product, change.changed, newer=True)
+    marks = {c: "two" if c in change.changed else "one" for c in of.components}
+    if change.rest == LEFT_OUT:
+        marks = {c: mark for c, mark in marks.items() if c in change.changed}
+    options = SealOptions(BUILD_TIME, development=False, source_revision=bytes(range(20)))
+    by = OtherSignature("keys/images") if change.rest == RESIGNED else signer("keys/images")
+    made = release(
+        _files(of, change.product, marks), of, options, image_signers=(by,), package_signers=(signer("keys/packages"),),
+        trust=trust_of(of),
+    )  # fmt: skip
+    return b"".join(made.package.pieces())
+
+
+SETTLED, UNPROVEN = "settled", "unproven"
+
+
+def starts(name: str) -> Iterator[str]:
+    """Devices that run the first release: settled, unproven, or with the image of one component damaged."""
+    yield from (SETTLED, UNPROVEN)
+    yield from (component.name for component in before(name)[0].product.components.values() if not component.recovery)
+
+
+@functools.cache
+def device(name: str, start: str) -> tuple[DeviceState, dict[str, ByteView]]:
+    shop, state, contents = before(name)
+    if start == SETTLED:
+        return state, contents
+    if start == UNPROVEN:
+        blank = fresh(shop.product)._replace(fresh=False, hardware=shop.product.hardware[0])
+        applied = apply(shop.product, shop.trust, blank, {}, ByteView(shop.package), ending="trial")
+        return applied.state, {slot: ByteView(content) for slot, content in applied.slots.items()}
+    component = shop.product.components[start]
+    slot = component.run[state.current[component.number].slot]
+    raw = bytearray(contents[slot].read(0, contents[slot].size))
+    raw[-1] ^= 1
+    return state, {**contents, slot: ByteView(bytes(raw))}
+
+
+def played(change: Change, start: str = SETTLED, programs: Programs | None = None) -> tuple[Stage, Rehearsal]:
+    """Cut at every operation while such a device installs the package of a change."""
+    shop = before(change.product)[0]
+    state, contents = device(change.product, start)
+    data = ByteView(package(change))
+    on = set_up(shop.product, shop.trust, state, contents, data)
+    return on, rehearse(on, data, pairs=0, seed="1", programs=programs)
+
+
+def main() -> None:
+    tried = lives = 0
+    for name in NAMES:
+        began = time.perf_counter()
+        some = each = 0
+        for start, change in itertools.product(starts(name), changes(name)):
+            on, result = played(change, start)
+            assert on.verdict.accepted, (change, start, on.verdict.findings)
+            assert result.violation is None, (change, start, result.violation)
+            some, each = some + 1, each + result.tally.singles
+        print(f"{name:<26}{some} updates, {each} lives after one cut ({time.perf_counter() - began:.1f} s)")
+        tried, lives = tried + some, lives + each
+    print(f"{tried} updates, {lives} lives after one cut: all invariants hold")
+
+
+if __name__ == "__main__":
+    main()
