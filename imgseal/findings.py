@@ -60,6 +60,7 @@ CODES = {
     "trust.key-revoked": "the device has revoked the key",
     "trust.key-not-in-force": "the key is not in force on the day that is judged for",
     "trust.not-by-apex": "neither the apex trust anchor nor the contingency key has signed the trust anchors",
+    "trust.idle-block": "an authentication block counts for nothing: nobody with a trusted key has made it",
     "trust.too-few-signatures": "fewer distinct trusted keys have signed than the product file needs",
     "signature.malformed": "a signature value could be none of any key: wrong length, or r or s outside 1..n-1",
     "signature.does-not-verify": "a signature does not hold for what it is said to cover",

@@ -7,6 +7,8 @@ __all__ = [
     "ARCHIVE_MEMBERS",
     "ARCHIVE_RATIO",
     "ARTEFACT_BYTES",
+    "BLOCKS",
+    "BLOCK_BYTES",
     "CBOR_DEPTH",
     "CBOR_ITEMS",
     "CHUNK",
@@ -57,6 +59,13 @@ ARTEFACT_BYTES = 512 << 20
 
 MANIFEST_BYTES = 64 << 10
 """An encoded manifest, and each severable member: devices copy them into RAM before they parse."""
+
+BLOCKS, BLOCK_BYTES = 16, 4800
+"""Authentication blocks of one package, and bytes of one: the largest signature of FIPS 204 takes 4,627.
+
+The desk refuses blocks that count for nothing; a device passes over them, and takes at most so many in all. These are
+SEAL_BLOCKS_MAX and SEAL_BLOCK_MAX of seal_package.h; a test holds them together.
+"""
 
 CBOR_DEPTH = 16
 """Nesting of CBOR items; the deepest published SUIT example needs 8."""

@@ -1,17 +1,14 @@
 """The checks of an update package, in their order; SUIT manifest draft -37, section 6.2."""
 
-from collections.abc import Iterable
-
 from imgseal.check import manifest_rules as rules
+from imgseal.check.blocks import algorithm_of, idle, kind_of_block, signer_of, verifies
 from imgseal.check.context import Context
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
 from imgseal.check.trust import example_key, out_of_force, revoked_key, too_few
-from imgseal.cose.labels import ALGORITHMS
-from imgseal.cose.sign1 import CoseError, Sign1, take_apart, to_be_signed
+from imgseal.cose.sign1 import CoseError, Sign1, read_block
 from imgseal.errors import InputError, Place
 from imgseal.findings import Finding
-from imgseal.keys.anykey import KINDS, AnyKey, verify
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.published import published_keys
 from imgseal.keys.trust import PACKAGES, TrustedKey
@@ -34,7 +31,7 @@ def as_finding(code: str, error: InputError) -> Finding:
 
 
 def blocks(subject: PackageSubject, context: Context) -> list[Finding]:
-    """At least one authentication block is a COSE_Sign1 of an allowed algorithm; others are skipped."""
+    """Every authentication block has its one encoding, and at least one is of an allowed algorithm."""
     encoded = subject.envelope.blocks
     if not encoded:
         return [
@@ -51,16 +48,16 @@ def blocks(subject: PackageSubject, context: Context) -> list[Finding]:
     skipped = []
     for number, data in enumerate(encoded):
         try:
-            block = take_apart(data)
+            block = read_block(data)
         except CoseError as error:
             place = Place(key=f"authentication.block[{number}]", offset=error.place.offset)
             return [as_finding("structure.envelope", error)._replace(place=place)]
-        if block.algorithm is None:
-            skipped.append(block.structure)
-        elif ALGORITHMS.get(block.algorithm) in allowed:
-            subject.blocks.append(block)
+        name = algorithm_of(block)
+        if name in allowed:
+            subject.blocks.append((number, block))
         else:
-            skipped.append(ALGORITHMS.get(block.algorithm, f"algorithm {block.algorithm}"))
+            subject.idle.append((number, block))
+            skipped.append(name)
     if subject.blocks:
         return []
     return [
@@ -103,12 +100,13 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
     desk = trust.anchors(PACKAGES, development=True) if context.development else ()
     message = subject.envelope.digest_bytes
     malformed: dict[str, Finding] = {}
-    for number, block in enumerate(subject.blocks):
+    for number, block in subject.blocks:
         try:
-            anchor = _signer_of(block, message, (*released, *desk))
+            anchor = signer_of(block, message, (*released, *desk))
         except BadSignatureError as error:
+            subject.idle.append((number, block))
             place = Place(key=f"authentication.block[{number}]")
-            kind = _kind(block)
+            kind = kind_of_block(block)
             malformed[kind] = Finding(
                 "signature.malformed",
                 str(error),
@@ -118,6 +116,7 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
             )
             continue
         if anchor is None:
+            subject.idle.append((number, block))
             continue
         refused = example_key(anchor, context) or revoked_key(anchor, context) or out_of_force(anchor, context)
         if refused is None and not anchor.good_for(None, context.product.class_name):
@@ -131,7 +130,9 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
             )
         if refused is not None:
             return [refused]
-        if anchor.public not in {signer.public for signer in subject.signers}:
+        if anchor.public in {signer.public for signer in subject.signers}:
+            subject.idle.append((number, block))
+        else:
             subject.signers.append(anchor)
     subject.development = all(signer.development for signer in subject.signers)
     need = 1 if subject.development else trust.need_packages
@@ -139,7 +140,7 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
     findings = []
     for kind in context.product.rules.required:
         signers = [signer.source for signer in counting if signer.public.kind == kind]
-        others = [block for block in subject.blocks if _kind(block) == kind]
+        others = [block for _, block in subject.blocks if kind_of_block(block) == kind]
         if len(signers) >= need:
             continue
         if not others or any(signer.public.kind == kind for signer in subject.signers):
@@ -152,44 +153,12 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
 _SHAPES = {P256: "r and s in 1..n-1, 32 bytes each", ML_DSA_44: f"{SIGNATURE_BYTES[ML_DSA_44]} bytes"}
 
 
-def _kind(block: Sign1) -> str:
-    """Return the kind of key that the block's algorithm is for; `blocks` has let no other algorithm pass."""
-    assert block.algorithm is not None
-    return KINDS[block.algorithm]
-
-
-def _signer_of(block: Sign1, message: bytes, anchors: Iterable[TrustedKey]) -> TrustedKey | None:
-    """Return the anchor whose key verifies a block; BadSignatureError when the value could be none of any key."""
-    for anchor in anchors:
-        if anchor.public.kind != _kind(block):
-            continue
-        try:
-            verify(anchor.public, to_be_signed(block.protected, message), block.signature)
-        except BadSignatureError as error:
-            if error.malformed:
-                raise
-        else:
-            return anchor
-    return None
-
-
-def _verifies(key: AnyKey, block: Sign1, message: bytes) -> bool:
-    """Say whether a key of the algorithm's kind verifies a block; a key of another kind never does."""
-    if key.kind != _kind(block):
-        return False
-    try:
-        verify(key, to_be_signed(block.protected, message), block.signature)
-    except BadSignatureError:
-        return False
-    return True
-
-
 def _nobody(blocks_: list[Sign1], message: bytes, context: Context, anchors: tuple[TrustedKey, ...]) -> Finding:
     """Say as well as possible who has signed instead; all blocks are of one kind."""
     block = blocks_[0]
-    kind = _kind(block)
+    kind = kind_of_block(block)
     for key, origin in published_keys(kind).items():
-        if _verifies(key, block, message):
+        if verifies(key, block, message):
             return Finding(
                 "trust.example-key",
                 "signed with a key that everyone has",
@@ -200,7 +169,7 @@ def _nobody(blocks_: list[Sign1], message: bytes, context: Context, anchors: tup
             )
     hint = "sign it with a key of [trust.packages]; if it came from elsewhere, do not use it"
     for anchor in context.trust.keys:
-        if anchor not in anchors and _verifies(anchor.public, block, message):
+        if anchor not in anchors and verifies(anchor.public, block, message):
             hint = (
                 f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
                 "[trust.packages]"
@@ -230,6 +199,7 @@ PACKAGE_ORDER: tuple[Check[PackageSubject], ...] = (
     Check("blocks", "trust", ("envelope",), blocks),
     Check("digest", "signature", ("envelope",), manifest_digest),
     Check("signature", "signature", ("blocks", "digest"), signature),
+    Check("idle", "trust", _SIGNED, idle),
     Check("manifest", "structure", _SIGNED, rules.manifest),
     Check("severed", "signature", ("manifest",), rules.severed),
     Check("members", "structure", ("severed",), rules.members),

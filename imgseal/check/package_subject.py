@@ -22,10 +22,15 @@ __all__ = ["PackageSubject"]
 
 
 class PackageSubject:
-    """A package under judgement. The envelope is taken apart at once; the manifest only after its signature holds."""
+    """A package under judgement. The envelope is taken apart at once; the manifest only after its signature holds.
+
+    `blocks` are those of algorithms that the rules list, with their numbers in the package; `idle` those that count
+    for nothing.
+    """
 
     def __init__(self, data: Bytes) -> None:
-        self.blocks: list[Sign1] = []
+        self.blocks: list[tuple[int, Sign1]] = []
+        self.idle: list[tuple[int, Sign1]] = []
         self.signers: list[TrustedKey] = []
         self.development = False
         self.notes: list[str] = []

@@ -120,6 +120,7 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
         ("trust.packages", trust.packages, for_release),
         ("trust.development.images", trust.development_images, True),
         ("trust.development.packages", trust.development_packages, True),
+        ("trust.uncounted", trust.uncounted, for_release),
     ):
         for entry in entries:
             yield _public(project, entry.key, name, "missing" if needed else "note")

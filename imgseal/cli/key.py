@@ -277,6 +277,7 @@ def _roles(public: AnyKey, path: str, product_file: str | None) -> list[str]:
         ("packages", trust.packages),
         ("development images", trust.development_images),
         ("development packages", trust.development_packages),
+        ("nothing, and may sign packages", trust.uncounted),
     ):
         for entry in entries:
             try:

@@ -139,7 +139,8 @@ class Project(NamedTuple):
     def inputs(self) -> list[str]:
         """Return the files that every release depends on: the product file, the local file, trusted public keys."""
         trust = self.product.trust
-        entries = (*trust.images, *trust.packages, *trust.development_images, *trust.development_packages)
+        roles = (trust.images, trust.packages, trust.development_images, trust.development_packages, trust.uncounted)
+        entries = (entry for role in roles for entry in role)
         named = [os.path.join(self.folder, LOCAL_NAME), *(self.resolve(entry.key) for entry in entries)]
         return [self.path, *(path for path in named if os.path.exists(path))]
 
@@ -187,6 +188,7 @@ class Project(NamedTuple):
             ("trust.development.images", trust.development_images),
             ("trust.packages.keys", trust.packages),
             ("trust.images.keys", trust.images),
+            ("trust.uncounted", trust.uncounted),
         ):
             yield from ((entry.key, key) for entry in entries)
         yield from (

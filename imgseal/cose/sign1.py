@@ -1,17 +1,23 @@
 """COSE_Sign1 with a detached payload, as SUIT uses it.
 
 Assemble, take apart, and the bytes that are signed. No keys here.
+
+Two readers: `take_apart` reads what RFC 9052 allows, for people and published examples. `read_block` reads what is
+judged, in its one encoding: nothing signs the unprotected header, so whatever stood there could be anybody's.
 """
 
 from imgseal.cbor.strict import CborError, Tag, decode, encode
 from imgseal.cose.labels import ALG, CRIT, STRUCTURES
 from imgseal.errors import InputError, Place
+from imgseal.limits import BLOCK_BYTES
 from imgseal.records import NamedTuple
 
-__all__ = ["CoseError", "Sign1", "assemble", "take_apart", "to_be_signed"]
+__all__ = ["CoseError", "Sign1", "assemble", "read_block", "take_apart", "to_be_signed"]
 
 _SIGN1 = 18
 _TAGS = frozenset(STRUCTURES)
+_FORM = "18([<< {1: algorithm} >>, {}, nil, signature])"
+_U32 = 0xFFFF_FFFF
 
 
 class CoseError(InputError):
@@ -48,6 +54,41 @@ def assemble(algorithm: int, signature: bytes) -> bytes:
 def protected_header(algorithm: int) -> bytes:
     """Return the protected header that names just the algorithm."""
     return encode({ALG: algorithm})
+
+
+def read_block(data: bytes) -> Sign1:
+    """Read an authentication block that is judged; CoseError unless it is the one that `assemble` would make.
+
+    A tagged COSE_Sign1, the algorithm alone in the protected header and nothing in the other, at most
+    limits.BLOCK_BYTES; the algorithm is a number of 32 bits.
+    """
+    if len(data) > BLOCK_BYTES:
+        raise CoseError(
+            "an authentication block is larger than any signature here",
+            expected=f"at most {BLOCK_BYTES} bytes",
+            found=f"{len(data)} bytes",
+        )
+    block = take_apart(data)
+    if block.algorithm is None:
+        raise CoseError("an authentication block that is no signature", expected=_FORM, found=block.structure)
+    if not -_U32 - 1 <= block.algorithm <= _U32:
+        raise CoseError("an algorithm of more than 32 bits", expected="a registered number", found=str(block.algorithm))
+    if block.protected != protected_header(block.algorithm):
+        raise CoseError(
+            "the protected header holds more than the algorithm, or has another encoding",
+            expected=protected_header(block.algorithm).hex(),
+            found=_short(block.protected.hex()),
+        )
+    if data != assemble(block.algorithm, block.signature):
+        from imgseal.cbor.diagnose import diagnose  # noqa: PLC0415 - only on the way to an error
+
+        words = diagnose(decode(data, "authentication block", sorted_maps=False, tags=_TAGS), longest=16)
+        raise CoseError("the unprotected header is not empty", expected=_FORM, found=_short(words))
+    return block
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 160 else text[:157] + "..."
 
 
 def take_apart(data: bytes) -> Sign1:

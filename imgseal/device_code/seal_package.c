@@ -210,6 +210,8 @@ static uint32_t read_envelope(struct reading *r)
             if (key.value <= last || r->payloads != 0)
                 return SEAL_STRUCTURE_ENVELOPE;
             last = key.value;
+            if (value.value > SEAL_MEMBER_MAX)
+                return SEAL_STRUCTURE_ENVELOPE;
             if (key.value == 2) {
                 r->authentication_at = value.at;
                 r->authentication_end = value.at + value.value;
@@ -250,22 +252,21 @@ static uint32_t read_envelope(struct reading *r)
 
 /* -- signatures ------------------------------------------------------------------------------- */
 
-/* One COSE_Sign1 with an empty unprotected header. *kind is the kind of key that its
- * algorithm is for, 0 to pass it over; *signature is where its value lies. */
+/* One COSE_Sign1 in its one encoding: the algorithm alone in the protected header, and
+ * nothing in the other, which nobody signs. *kind is the kind of key that its algorithm
+ * is for, 0 to pass it over; *signature is where its value lies. */
 static uint32_t read_block(struct reading *r, struct cursor *c, struct item *signature, uint32_t *kind)
 {
     struct item item, header;
     struct cursor in;
 
-    if (get(c, 1) != 0xD2 || !next_is(c, &item, ARRAY) || item.value != 4 || !next_is(c, &header, BYTES))
-        return SEAL_STRUCTURE_ENVELOPE;
-    if (!next_is(c, &item, MAP) || item.value != 0)
-        return SEAL_DEVICE_OUTSIDE_PROFILE;
-    if (get(c, 1) != 0xF6 || !next_is(c, signature, BYTES) || c->at != c->end)
+    if (c->end - c->at > SEAL_BLOCK_MAX || get(c, 1) != 0xD2 || !next_is(c, &item, ARRAY) || item.value != 4
+        || !next_is(c, &header, BYTES) || !next_is(c, &item, MAP) || item.value != 0 || get(c, 1) != 0xF6
+        || !next_is(c, signature, BYTES) || c->at != c->end)
         return SEAL_STRUCTURE_ENVELOPE;
     in = inside(c, &header);
     if (get(&in, 2) != 0xA101 || !next(&in, &item) || item.kind > NEGATIVE || in.at != in.end)
-        return SEAL_DEVICE_OUTSIDE_PROFILE;
+        return SEAL_STRUCTURE_ENVELOPE;
     *kind = item.kind == NEGATIVE && item.value == (r->device->es256 ? 6u : 8u) ? SEAL_KIND_P256 : 0;
 #ifdef SEAL_ML_DSA_44
     if (item.kind == NEGATIVE && item.value == 47 && r->device->crypto->verify_ml_dsa_44 != 0)
@@ -396,7 +397,7 @@ static uint32_t check_signatures(struct reading *r)
     c.at = r->authentication_at;
     c.end = r->authentication_end;
     c.broken = 0;
-    if (!next_is(&c, &array, ARRAY) || array.value == 0 || !next_is(&c, &item, BYTES))
+    if (!next_is(&c, &array, ARRAY) || array.value == 0 || array.value > SEAL_BLOCKS_MAX + 1 || !next_is(&c, &item, BYTES))
         return SEAL_STRUCTURE_ENVELOPE;
     /* read once: what is verified is what the manifest is compared with */
     if (item.value != WRAPPED_BYTES)

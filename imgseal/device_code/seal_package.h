@@ -8,6 +8,9 @@
 
 #define SEAL_PARTS_MAX 32u      /* components of one manifest                     */
 #define SEAL_KEY_MAX 64u        /* bytes of a payload's key                       */
+#define SEAL_BLOCKS_MAX 16u     /* authentication blocks, whoever made them       */
+#define SEAL_BLOCK_MAX 4800u    /* bytes of one                                   */
+#define SEAL_MEMBER_MAX 65536u  /* of each member that is no payload              */
 
 /* One component of the manifest: a sealed image, or header or payload of a detached
  * one, and where its payload lies in the package. */

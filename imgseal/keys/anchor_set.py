@@ -77,6 +77,7 @@ def refuse_off_curve(anchors: AnchorSet, signer: bytes | None = None) -> None:
 def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
     """Return the trust anchors of a device that holds this set; `known` keys keep their names.
 
+    A key that the product file trusts and this device does not yet, or no more, may have signed as well: uncounted.
     AnchorFormatError as `refuse_off_curve`.
     """
     refuse_off_curve(anchors)
@@ -101,7 +102,16 @@ def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
             )
         )
     desk = tuple(key for key in known.keys if key.development)
-    return Trust((*keys, *desk), anchors.need_images, anchors.need_packages, known.apex, known.contingency)
+    held = {anchor.key_id for anchor in anchors.anchors}
+    others = tuple(key for key in known.anchors(PACKAGES, development=False) if key.key_id not in held)
+    return Trust(
+        (*keys, *desk),
+        anchors.need_images,
+        anchors.need_packages,
+        known.apex,
+        known.contingency,
+        (*known.uncounted, *others),
+    )
 
 
 def _point_keys(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:

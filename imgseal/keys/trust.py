@@ -1,6 +1,6 @@
 """Trust anchors: which public key is good for what. Local policy from the product file, never from a message."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.anykey import AnyKey
@@ -11,9 +11,9 @@ from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 
-__all__ = ["IMAGES", "PACKAGES", "Trust", "TrustedKey", "resolve"]
+__all__ = ["IMAGES", "PACKAGES", "UNCOUNTED", "Trust", "TrustedKey", "resolve"]
 
-IMAGES, PACKAGES = "images", "packages"
+IMAGES, PACKAGES, UNCOUNTED = "images", "packages", "uncounted"
 
 
 class TrustedKey(NamedTuple):
@@ -49,6 +49,7 @@ class Trust(NamedTuple):
     """All trust anchors of a product, and how many distinct signers images and packages need.
 
     `apex` signs the sets of trust anchors that devices take later, `contingency` takes its place; RFC 5934 section 1.1.
+    Signatures of `uncounted` keys may be on a package and count for nothing; no message is trusted for one of them.
     """
 
     keys: tuple[TrustedKey, ...]
@@ -56,6 +57,7 @@ class Trust(NamedTuple):
     need_packages: int
     apex: PublicKey | None = None
     contingency: PublicKey | None = None
+    uncounted: tuple[TrustedKey, ...] = ()
 
     def anchors(self, role: str, *, development: bool) -> tuple[TrustedKey, ...]:
         """Return the anchors of one role: the released ones, or those for development images and packages."""
@@ -122,7 +124,30 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
             need = 1 if development else trust.need_images if role == IMAGES else trust.need_packages
             _refuse_too_few(keys[before:], product, where, need)
     apex, contingency = (_lone(name, product, read, seen) for name in ("apex", "contingency"))
-    return Trust(tuple(keys), trust.need_images, trust.need_packages, apex, contingency)
+    uncounted = tuple(_uncounted(product, read, seen))
+    return Trust(tuple(keys), trust.need_images, trust.need_packages, apex, contingency, uncounted)
+
+
+def _uncounted(
+    product: Product, read: Callable[[str], bytes | None], seen: dict[bytes, tuple[str, str]]
+) -> Iterator[TrustedKey]:
+    """Read the keys whose signatures count for nothing; of any kind, and in no other role."""
+    for entry in product.trust.uncounted:
+        data = read(entry.key)
+        if data is None:
+            continue
+        public = load_public(data, entry.key)
+        if public.key_id in seen:
+            where, other = seen[public.key_id]
+            raise KeyTroubleError(
+                "one key stands in two places of [trust]",
+                place=Place(file=product.source, key="trust.uncounted"),
+                expected="a key that nothing is trusted for",
+                found=f"{entry.key} is the same key as {other} in {where}",
+                hint="take it out of trust.uncounted: what is trusted counts",
+            )
+        seen[public.key_id] = "trust.uncounted", entry.key
+        yield TrustedKey(public, public.key_id, entry.key, UNCOUNTED, development=False)
 
 
 def _lone(

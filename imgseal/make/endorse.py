@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from imgseal.cose.sign1 import take_apart, to_be_signed
+from imgseal.cose.sign1 import read_block, to_be_signed
 from imgseal.errors import KeyTroubleError, Place, UsageError
 from imgseal.keys.anykey import KINDS, verify
 from imgseal.keys.p256 import BadSignatureError
@@ -21,11 +21,11 @@ def endorse(
 ) -> Iterator[bytes | memoryview]:
     """Yield the package with the signer's block behind those it has.
 
-    KeyTroubleError for a key that the product file does not trust for packages; UsageError where it has signed already.
+    KeyTroubleError for a key that the product file does not know for packages; UsageError where it has signed already.
     """
     (signer,) = ordered_signers((signer,), product, development=False)
     anchors = trust.anchors(PACKAGES, development=False)
-    if all(anchor.public != signer.public for anchor in anchors):
+    if all(anchor.public != signer.public for anchor in (*anchors, *trust.uncounted)):
         raise KeyTroubleError(
             "devices would not count this key",
             place=Place(file=signer.name),
@@ -45,7 +45,7 @@ def endorse(
 
 
 def _is_by(signer: Signer, encoded: bytes, digest_bytes: bytes) -> bool:
-    block = take_apart(encoded)
+    block = read_block(encoded)
     if block.algorithm is None or KINDS.get(block.algorithm) != signer.public.kind:
         return False
     try:

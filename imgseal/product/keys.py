@@ -163,6 +163,12 @@ KEYS: dict[str, tuple[Key, ...]] = {
             "none",
             "public key that can replace the apex trust anchor; its thumbprint ships",
         ),
+        Key(
+            "uncounted",
+            "array",
+            "none",
+            "public key files: packages may be signed by these as well, which counts for nothing",
+        ),
     ),
     "trust.images": (
         Key(
@@ -193,6 +199,12 @@ KEYS: dict[str, tuple[Key, ...]] = {
             '"all" or array',
             '"all"',
             "which of the algorithms must verify; fewer than all only while old devices lack one",
+        ),
+        Key(
+            "unverified",
+            "array",
+            "none",
+            "COSE names of algorithms that nothing here verifies: packages may be signed by these as well",
         ),
         Key(
             "example_keys", '"refuse" or "development"', '"refuse"', '"development" allows them for development images'

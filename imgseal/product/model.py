@@ -187,7 +187,10 @@ class TrustEntry(NamedTuple):
 
 
 class TrustTable(NamedTuple):
-    """The trust anchors by role, how many distinct signers are needed, and who signs later sets of them."""
+    """The trust anchors by role, how many distinct signers are needed, and who signs later sets of them.
+
+    Packages may carry signatures by `uncounted` keys: nothing trusts them.
+    """
 
     images: tuple[TrustEntry, ...]
     packages: tuple[TrustEntry, ...]
@@ -197,6 +200,7 @@ class TrustTable(NamedTuple):
     development_packages: tuple[TrustEntry, ...]
     apex: str | None = None
     contingency: str | None = None
+    uncounted: tuple[TrustEntry, ...] = ()
 
 
 class Rules(NamedTuple):
@@ -204,7 +208,8 @@ class Rules(NamedTuple):
 
     `trial_attempts` and `trial_power_ons` bound the trial starts after any reset but power-on, and after power-on.
     Each of `must_verify` has to verify; the other `algorithms` may be there, and then have to hold. `sbom` says whether
-    releases have to name a bill of materials: `required` or `optional`.
+    releases have to name a bill of materials: `required` or `optional`. Packages may carry signatures by `unverified`
+    algorithms, which nothing here can verify: COSE's names of them.
     """
 
     algorithms: tuple[str, ...]
@@ -216,6 +221,7 @@ class Rules(NamedTuple):
     trial_attempts: int
     trial_power_ons: int
     sbom: str = "optional"
+    unverified: tuple[str, ...] = ()
 
     @property
     def kinds(self) -> tuple[str, ...]:

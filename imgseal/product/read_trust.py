@@ -2,7 +2,8 @@
 
 from collections.abc import Mapping
 
-from imgseal.product.algorithms import ALGORITHMS
+from imgseal.limits import BLOCKS
+from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
 from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
 from imgseal.product.references import is_token_uri
 from imgseal.product.table import Table, iso_day, shown
@@ -82,7 +83,25 @@ def read_rules(table: Table) -> Rules:
         table.integer("trial_attempts", 1, 100, 3),
         table.integer("trial_power_ons", 1, 200, 20),
         table.choice("sbom", ("optional", "required"), "optional"),
+        _unverified(table),
     )
+
+
+def _unverified(table: Table) -> tuple[str, ...]:
+    """Read the algorithms whose signatures packages may carry although nothing can verify them."""
+    names = table.texts("unverified", ())
+    for name in names:
+        if name in ALGORITHMS:
+            table.refuse(
+                "unverified",
+                "signatures by this algorithm can be verified",
+                "an algorithm that nothing here verifies",
+                name,
+                "name the key that signs with it in trust.uncounted",
+            )
+        if name not in UNVERIFIED:
+            table.refuse("unverified", "no other signature algorithm that is known here", ", ".join(UNVERIFIED), name)
+    return names
 
 
 def _must_verify(table: Table, algorithms: tuple[str, ...]) -> tuple[str, ...]:
@@ -119,6 +138,9 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
         roles.append((entries, need))
     development = table.table("development", "trust.development")
     desk = [tuple(TrustEntry(text) for text in development.texts(role, ())) for role in ("images", "packages")]
+    uncounted = tuple(TrustEntry(text) for text in table.texts("uncounted", (), most=BLOCKS))
+    for entry in uncounted:
+        _refuse_token(table, "uncounted", entry.key)
     lone = [table.optional_text(name) for name in ("apex", "contingency")]
     for name, text in zip(("apex", "contingency"), lone, strict=True):
         if text is not None:
@@ -136,6 +158,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
         ("trust.development.packages", desk[1]),
         ("trust.apex", tuple(TrustEntry(name) for name in lone[:1] if name)),
         ("trust.contingency", tuple(TrustEntry(name) for name in lone[1:] if name)),
+        ("trust.uncounted", uncounted),
     ):
         for entry in entries:
             if entry.key in seen:
@@ -147,7 +170,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
                     "make a key for each role: imgseal key new FILE",
                 )
             seen[entry.key] = where
-    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], *lone)
+    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], lone[0], lone[1], uncounted)
 
 
 def _list(table: Table, key: str, least: int) -> list[object]:

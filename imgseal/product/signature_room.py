@@ -1,8 +1,8 @@
-"""Room for the signatures of a sealed image in its header block."""
+"""Room for signatures: of a sealed image in its header block, of a package in its authentication blocks."""
 
 from collections.abc import Iterable
 
-from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_STEP
+from imgseal.limits import BLOCKS, HEADER_BLOCK_MAX, HEADER_BLOCK_STEP
 from imgseal.product.algorithms import SIGNATURE_BYTES
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
@@ -35,7 +35,7 @@ def fitting_block(product: Product, component: Component, needed: int) -> int:
 
 
 def check(product: Product, document: Document) -> None:
-    """Refuse rules that no header block could keep; UsageError names the size that would do."""
+    """Refuse rules that no header block or package could keep; UsageError names the size that would do."""
     kinds = product.rules.required * product.trust.need_images
     if len(kinds) > _SLOTS:
         document.refuse(
@@ -43,6 +43,14 @@ def check(product: Product, document: Document) -> None:
             "a sealed image has room for three signatures",
             f"need times the algorithms that must verify at most {_SLOTS}",
             f"{product.trust.need_images} x {', '.join(product.rules.must_verify)}",
+        )
+    blocks = len(product.rules.required) * product.trust.need_packages
+    if blocks > BLOCKS:
+        document.refuse(
+            ("trust", "packages", "need"),
+            "a package has no room for so many signatures",
+            f"need times the algorithms that must verify at most {BLOCKS}",
+            f"{product.trust.need_packages} x {', '.join(product.rules.must_verify)}",
         )
     needed = room_for(kinds)
     for component in product.components.values():

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 
 from imgseal.cbor.strict import BSTR, MAP, TAG, TSTR, CborError, bstr_head, encode, read_head, scan
 from imgseal.errors import Place
-from imgseal.limits import MANIFEST_BYTES
+from imgseal.limits import BLOCKS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
 from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
@@ -64,9 +64,11 @@ def envelope_pieces(
 def with_block(data: memoryview, block: bytes) -> Iterator[bytes | memoryview]:
     """Yield the envelope with one more authentication block; every byte outside the wrapper stays as it is.
 
-    SuitError as `decode_envelope`, for what is no envelope.
+    SuitError as `decode_envelope`, for what is no envelope, and where no block more has room.
     """
     envelope = decode_envelope(data)
+    if len(envelope.blocks) >= BLOCKS:
+        refuse("authentication", "there is no room for another signature", f"fewer than {BLOCKS}", len(envelope.blocks))
     entries = read_head(data, 2, "envelope")  # behind the two bytes of tag 107
     label = read_head(data, entries.end, "envelope")  # the wrapper's label is the lowest, so it comes first
     wrapper = read_head(data, label.end, "envelope")
@@ -155,7 +157,7 @@ def _wrapper(data: bytes) -> tuple[SuitDigest, bytes, tuple[bytes, ...]]:
     value = decode_part(data, "authentication")
     if not isinstance(value, list) or not value or not all(isinstance(entry, bytes) for entry in value):
         refuse("authentication", "this is no authentication wrapper", "an array of byte strings", value)
-    if len(value) > 17:
-        refuse("authentication", "more signatures than anybody needs", "at most 16", len(value) - 1)
+    if len(value) > BLOCKS + 1:
+        refuse("authentication", "more signatures than anybody needs", f"at most {BLOCKS}", len(value) - 1)
     digest = SuitDigest.from_value(decode_part(value[0], "authentication.digest"), "authentication.digest")
     return digest, value[0], tuple(value[1:])

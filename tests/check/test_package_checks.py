@@ -171,7 +171,7 @@ def test_two_signers() -> None:
     assert first(package(), two) == "trust.too-few-signatures"
     assert first(repacked(package(), by=("keys/packages", "keys/packages")), two) == "trust.too-few-signatures"
     assert first(repacked(package(), by=("keys/packages", "second")), two) == "accepted"
-    assert first(repacked(package(), by=("somebody", "second", "keys/packages")), two) == "accepted"
+    assert first(repacked(package(), by=("somebody", "second", "keys/packages")), two) == "trust.idle-block"
 
 
 def test_revoked_limited_and_published_keys() -> None:

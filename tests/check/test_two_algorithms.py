@@ -242,12 +242,12 @@ def test_the_package_carries_both() -> None:
         (PACKAGES[::-1], "accepted", "accepted"),
         (PACKAGES[:1], "trust.too-few-signatures", "accepted"),
         (PACKAGES[1:], "trust.too-few-signatures", "trust.too-few-signatures"),
-        ((PACKAGES[0], PACKAGES[0]), "trust.too-few-signatures", "accepted"),
-        ((PACKAGES[0], "somebody-pq"), "signature.wrong-key", "accepted"),
+        ((PACKAGES[0], PACKAGES[0]), "trust.too-few-signatures", "trust.idle-block"),
+        ((PACKAGES[0], "somebody-pq"), "signature.wrong-key", "trust.idle-block"),
         (("somebody", PACKAGES[1]), "signature.wrong-key", "signature.wrong-key"),
-        ((PACKAGES[0], "keys/images-pq"), "signature.wrong-key", "accepted"),
-        ((PACKAGES[0], "keys-dev/packages-pq"), "signature.wrong-key", "accepted"),
-        ((PACKAGES[0], "somebody-pq", PACKAGES[1]), "accepted", "accepted"),
+        ((PACKAGES[0], "keys/images-pq"), "signature.wrong-key", "trust.idle-block"),
+        ((PACKAGES[0], "keys-dev/packages-pq"), "signature.wrong-key", "trust.idle-block"),
+        ((PACKAGES[0], "somebody-pq", PACKAGES[1]), "trust.idle-block", "trust.idle-block"),
     ],
 )
 def test_who_has_signed_the_package(by: tuple[str, ...], strict: str, lax: str) -> None:
@@ -263,7 +263,7 @@ def test_one_bit_in_either_block(index: int) -> None:
     spoiled[-20] ^= 1
     raw = package(*(bytes(spoiled) if n == index else b for n, b in enumerate(good)))
     assert codes(raw, both()) == ["signature.wrong-key"]
-    assert first(raw, either_first()) == ("signature.wrong-key" if index == 0 else "accepted")
+    assert first(raw, either_first()) == ("signature.wrong-key" if index == 0 else "trust.idle-block")
 
 
 def test_blocks_that_lie() -> None:
@@ -301,15 +301,15 @@ def test_a_package_by_a_published_key() -> None:
     assert first(package(block(PACKAGES[0], -9), known), both()) == "trust.example-key"
 
 
-def test_a_key_identifier_in_the_protected_header_changes_nothing() -> None:
-    """Examples beside RFC 9964 carry one there: {1: -48, 4: kid}."""
+def test_a_key_identifier_in_the_protected_header_is_another_encoding() -> None:
+    """Examples beside RFC 9964 carry one there: {1: -48, 4: kid}. It is signed, and means nothing here."""
     from imgseal.cose.sign1 import to_be_signed
 
     protected = encode({1: -48, 4: b"anything"})
     signature = any_signer(PACKAGES[1]).sign(to_be_signed(protected, decode_envelope(both().package).digest_bytes))
     tree = decode(block(PACKAGES[1], -48), "x", tags=frozenset({18}))
     tree.value[0], tree.value[3] = protected, signature  # type: ignore[attr-defined]
-    assert first(package(block(PACKAGES[0], -9), encode(tree)), both()) == "accepted"
+    assert first(package(block(PACKAGES[0], -9), encode(tree)), both()) == "structure.envelope"
 
 
 def test_need_counts_within_each_algorithm() -> None:

@@ -7,9 +7,11 @@ from typing import Any
 import pytest
 
 from imgseal.cbor.strict import Tag, decode, encode
+from imgseal.cose import labels
 from imgseal.cose.kid import thumbprint
 from imgseal.cose.sign1 import CoseError, assemble, protected_header, take_apart, to_be_signed
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
+from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
 
 VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "cose-examples.json").read_text())
 KEY = PublicKey(bytes.fromhex(VECTORS["key"]["x"]), bytes.fromhex(VECTORS["key"]["y"]))
@@ -62,6 +64,12 @@ def test_thumbprint_is_that_of_the_deterministic_key() -> None:
     encoded = cbor2.dumps({1: 2, -1: 1, -2: KEY.x, -3: KEY.y})
     assert thumbprint(KEY.x, KEY.y) == hashlib.sha256(encoded).digest()
     assert KEY.key_id == hashlib.sha256(encoded).digest()[:16]
+
+
+def test_the_product_file_names_every_other_signature_algorithm() -> None:
+    """What `rules.unverified` may name: registered, signs, and nothing here verifies it."""
+    others = {name for number, name in labels.ALGORITHMS.items() if number < 0} - set(ALGORITHMS)
+    assert sorted(UNVERIFIED) == sorted(others)
 
 
 def test_assembled_blocks_come_apart_again() -> None:

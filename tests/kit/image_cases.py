@@ -50,6 +50,8 @@ class Case(NamedTuple):
     """The trust anchor update that the device took last; absent: it holds what it left the factory with."""
     day: str | None = None
     """The day that keys have to be in force on; a device has no clock and leaves such cases out."""
+    difference: str | None = None
+    """Where a device accepts what the desk refuses, or the other way round: the name that the pages give it."""
 
 
 DAYS = (

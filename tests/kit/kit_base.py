@@ -58,6 +58,10 @@ VARIANTS: dict[str, Callable[[str], str]] = {
         "[trust.images]",
         '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]',
     ),
+    "kit-uncounted": lambda text: text.replace(
+        "[trust.images]",
+        '[trust]\nuncounted = ["keys/second-packages.pub.pem", "keys/packages-pq.pub.pem"]\n\n[trust.images]',
+    ).replace("[rules]\n", '[rules]\nunverified = ["ES384"]\n'),
     "kit-two-algorithms": lambda _text: SECOND_TEXT,
     "kit-second-optional": lambda _text: SECOND_TEXT.replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n'),
 }

@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parent))
 
 from anchor_cases import anchor_cases
+from block_cases import block_cases
 from image_cases import Case, image_cases
 from kit_base import VARIANTS, text_of
 from package_cases import package_cases
@@ -38,6 +39,7 @@ KEYS = (
 def cases() -> Iterator[Case]:
     yield from image_cases()
     yield from package_cases()
+    yield from block_cases()
     yield from second_cases()
     yield from anchor_cases()
 
@@ -86,6 +88,8 @@ def kit() -> dict[str, bytes]:
             entry["day"] = case.day
         if case.device_first is not None:
             entry["device_first"] = case.device_first
+        if case.difference is not None:
+            entry["difference"] = case.difference
         verdict = verdict_of(
             product_of(case.product, text_of(case.product)), case.artefact, payload=case.payload, slot=case.slot, device=case.device,
             held=case.held, development=case.development, day=case.day, anchors=case.anchors,

@@ -124,7 +124,6 @@ def _signatures(raw: bytes) -> Iterator[Case]:
     yield Case("package-unsigned", repacked(raw, by=()), "trust.no-signature")
     yield Case("package-by-somebody", repacked(raw, by=("somebody",)), "signature.wrong-key")
     yield Case("package-by-the-images-key", repacked(raw, by=("keys/images",)), "signature.wrong-key")
-    yield Case("package-two-blocks-one-unknown", repacked(raw, by=("somebody", "keys/packages")), "accepted")
     yield Case("package-es256-not-allowed", repacked(raw, algorithm=-7), "trust.algorithm-not-allowed")
     yield Case("package-es256-allowed", repacked(raw, algorithm=-7), "accepted", product="kit-es256")
     yield Case("package-esp256-not-allowed", raw, "trust.algorithm-not-allowed", product="kit-es256")

@@ -19,6 +19,8 @@ def resolved(of: Product) -> dict[str, object]:
         "image_algorithms": [KEY_NAMES[kind] for kind in of.rules.kinds],
         "package_algorithms": list(of.rules.algorithms),
         "must_verify": list(of.rules.must_verify),
+        "unverified": list(of.rules.unverified),
+        "uncounted": [_public(key.public) for key in trust_of(of).uncounted],
         "example_keys": of.rules.example_keys,
         "minimum_battery": of.rules.minimum_battery,
         "need": {"images": of.trust.need_images, "packages": of.trust.need_packages},

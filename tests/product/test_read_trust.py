@@ -173,3 +173,33 @@ def test_days_of_a_key() -> None:
         error = refused(dated(days))
         assert error.place.key == "trust.packages.keys"
         assert words in "\n".join(error.lines())
+
+
+def test_keys_and_algorithms_that_count_for_nothing() -> None:
+    """`trust.uncounted` and `rules.unverified`: named, of no other role, and nothing that could be verified."""
+    of = product(lambda text: text.replace("[trust.images]", '[trust]\nuncounted = ["keys/next-pq.pub.pem"]\n\n[trust.images]').replace("[rules]\n", '[rules]\nunverified = ["ML-DSA-87"]\n'))  # fmt: skip
+    assert of.rules.unverified == ("ML-DSA-87",)
+    trust = trust_of(of)
+    assert [(key.source, key.role, key.public.kind) for key in trust.uncounted] == [("keys/next-pq.pub.pem", "uncounted", "ML-DSA-44")]  # fmt: skip
+    assert trust.uncounted[0] not in trust.keys
+    plain = product_text()
+    for more, key, words in (
+        ('uncounted = ["keys/packages.pub.pem"]', "trust.uncounted", "two places"),
+        ('uncounted = ["pkcs11:object=x"]', "trust.uncounted", "public key file"),
+        ("uncounted = 3", "trust.uncounted", "list of names"),
+    ):
+        error = refused(plain.replace("[trust.images]", f"[trust]\n{more}\n\n[trust.images]"))
+        assert (error.place.key, words in error.message) == (key, True)
+    for names, words in (('["ESP256"]', "can be verified"), ('["HMAC 256/256"]', "is known here"), ('["ES999"]', "is known here")):  # fmt: skip
+        error = refused(plain.replace("[rules]\n", f"[rules]\nunverified = {names}\n"))
+        assert (error.place.key, words in error.message) == ("rules.unverified", True)
+    known = encode_public(any_signer("keys/packages").public)
+    with pytest.raises(KeyTroubleError, match="two places") as caught:
+        resolve(of, lambda reference: known if "next" in reference else encode_public(any_signer(reference.removesuffix(".pub.pem")).public))  # fmt: skip
+    assert caught.value.place.key == "trust.uncounted"
+
+
+def test_a_package_has_room_for_sixteen_signatures() -> None:
+    keys = ", ".join(f'"keys/{number}.pub.pem"' for number in range(9))
+    error = refused(TEXT.replace('["keys/packages.pub.pem", "keys/packages-pq.pub.pem"]', f"[{keys}]\nneed = 9"))
+    assert (error.place.key, error.found) == ("trust.packages.need", "9 x ESP256, ML-DSA-44")
