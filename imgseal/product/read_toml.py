@@ -22,7 +22,7 @@ from imgseal.product.model import (
 )
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
-from imgseal.product.table import Document, Table, shown
+from imgseal.product.table import Document, KeyPath, Table, shown
 from imgseal.versions import Version, decimal
 
 __all__ = ["read", "resolved"]
@@ -54,8 +54,7 @@ def read(
         document.refuse(("variant",), "this is no table", "tables [variant.NAME]", shown(variants))
     names = {}
     for key in variants:
-        product = _product(document, _overlay(document, tree, key), key)
-        names[key] = product.class_name
+        names[key] = _product(*_overlay(document, tree, key), key).class_name
     if variant is not None and variant not in variants:
         raise UsageError(
             "the product file has no such variant",
@@ -64,8 +63,8 @@ def read(
             found=variant,
             hint="name a variant of the product file, or leave --variant out",
         )
-    chosen = tree if variant is None else _overlay(document, tree, variant)
-    return _product(document, chosen, variant)._replace(variants=names)
+    chosen = (document, tree) if variant is None else _overlay(document, tree, variant)
+    return _product(*chosen, variant)._replace(variants=names)
 
 
 def resolved(
@@ -78,7 +77,7 @@ def resolved(
     tree = _parse(text, name)
     _override(tree, overrides or {}, name)
     if variant is not None:
-        tree = _overlay(Document(text, name), tree, variant)
+        _, tree = _overlay(Document(text, name), tree, variant)
     tree.pop("variant", None)
     return tree
 
@@ -227,18 +226,21 @@ def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
             )
 
 
-def _overlay(document: Document, tree: _Tree, name: str) -> _Tree:
+def _overlay(document: Document, tree: _Tree, name: str) -> tuple[Document, _Tree]:
+    """Put a variant into its places; the document that comes with it says where the text has what was put there."""
     variants = tree["variant"]
     assert isinstance(variants, dict)
     table = Table(document, variants[name], ("variant", name), "variant.NAME")
     from copy import deepcopy  # noqa: PLC0415 - only where there are variants
 
     merged = deepcopy(tree)
+    moved: dict[KeyPath, KeyPath] = {}
     product = merged.get("product")
     if isinstance(product, dict):
         for key in ("class", "hardware"):
             if key in table:
                 product[key] = table.raw(key)
+                moved["product", key] = ("variant", name, key)
     components = merged.get("component")
     for component, values in table.items("component").items():
         path = ("variant", name, "component", component)
@@ -248,7 +250,8 @@ def _overlay(document: Document, tree: _Tree, name: str) -> _Tree:
         Table(document, values, path, "component.NAME")
         assert isinstance(values, dict)
         components[component].update(deepcopy(values))
-    return merged
+        moved |= {("component", component, key): (*path, key) for key in values}
+    return Document(document.text, document.name, moved), merged
 
 
 def _product(document: Document, tree: _Tree, variant: str | None) -> Product:

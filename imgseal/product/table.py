@@ -3,14 +3,14 @@
 Every key known, every value of its type and range, every error with line and path.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import NoReturn, TypeVar
 
 from imgseal.errors import Place, UsageError
 from imgseal.product.keys import KEYS, Key, keys_of
 from imgseal.versions import Version, decimal
 
-__all__ = ["Document", "Table", "iso_day", "shown"]
+__all__ = ["Document", "KeyPath", "Table", "iso_day", "shown"]
 
 _UNITS = {
     "B": 1,
@@ -22,22 +22,27 @@ _UNITS = {
     "Mbit": 1 << 17,
     "Gbit": 1 << 27,
 }
+KeyPath = tuple[str | int, ...]
 _REQUIRED = object()
 _Value = TypeVar("_Value")
 
 
 class Document:
-    """The text behind the tables: knows the lines, so that tables need not."""
+    """The text behind the tables: knows the lines, so that tables need not.
 
-    __slots__ = ("name", "text")
+    `moved` tells of key paths where the text has them, if elsewhere: a variant's keys stand in for the product's.
+    """
 
-    def __init__(self, text: str, name: str) -> None:
+    __slots__ = ("moved", "name", "text")
+
+    def __init__(self, text: str, name: str, moved: Mapping[KeyPath, KeyPath] | None = None) -> None:
         self.text = text
         self.name = name
+        self.moved = moved or {}
 
     def refuse(
         self,
-        path: tuple[str | int, ...],
+        path: KeyPath,
         message: str,
         expected: str | None,
         found: str | None,
@@ -46,6 +51,10 @@ class Document:
         """Raise UsageError for a key path, with the line of its statement, or of the nearest table that has one."""
         from imgseal.product.locate import line_of  # noqa: PLC0415 - only on the way to an error
 
+        for length in range(len(path), 0, -1):
+            if path[:length] in self.moved:
+                path = (*self.moved[path[:length]], *path[length:])
+                break
         line = None
         for length in range(len(path), 0, -1):
             line = line_of(self.text, path[:length])

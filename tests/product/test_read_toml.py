@@ -8,6 +8,7 @@ from long_runs import long
 
 from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
+from imgseal.product.keys import KEYS
 from imgseal.product.model import class_identifier, vendor_identifier
 from imgseal.product.read_toml import read
 from imgseal.product.starter import STARTER
@@ -238,6 +239,34 @@ def test_variants_are_all_read_and_one_is_picked() -> None:
         refused(TEXT + "\n[variant.south]\ncomponent.radoi.counter = 3\n").place.key == "variant.south.component.radoi"
     )
     assert "north" in (refused(text, variant="nroth").expected or "")
+
+
+def variant_keys() -> list[tuple[str, ...]]:
+    """Every key that a variant may hold, those of each kind of component of the demo among them."""
+    inside = [row.name for row in KEYS["component.NAME"]]
+    components = ("motor", "radio", "phrases", "recovery")
+    return [("class",), ("hardware",), *(("component", name, key) for name in components for key in inside)]
+
+
+@pytest.mark.parametrize("value", ["-1.5", "[-1.5]", "{ wrong = 1 }"])
+def test_every_key_of_a_variant_is_named_where_it_stands(value: str) -> None:
+    """The value stands in for one of the product, and a mistake in it is the variant's: its key path, its line."""
+    for key in variant_keys():
+        *table, last = key
+        for text in (
+            f"[variant.rev1]\n{'.'.join(key)} = {value}\n",
+            f"[{'.'.join(('variant', 'rev1', *table))}]\n{last} = {value}\n",
+        ):
+            whole = TEXT + "\n[variant.other]\nhardware = 3\n\n" + text
+            error = refused(whole)
+            assert (error.place.key or "").startswith(f"variant.rev1.{'.'.join(key)}"), (key, str(error))
+            assert error.place.line == line_with(whole, f"{last} = {value}"), (key, str(error))
+
+
+def test_a_variants_hardware_without_quotes() -> None:
+    text = TEXT + '\n[variant.rev1]\nhardware = "1"\n'
+    error = refused(text)
+    assert (error.place.key, error.place.line) == ("variant.rev1.hardware", line_with(text, 'hardware = "1"'))
 
 
 def assert_named(error: UsageError) -> None:
