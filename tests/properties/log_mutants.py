@@ -60,13 +60,48 @@ class WronglyAcceptedError(Exception):
 # -- the page's rules once more ---------------------------------------------------------------------
 
 
+Known = tuple[int, str, dict[int, int], list[str]]
+"""Of a class and variant: sequence, manifest, counters, oldest and newest bootloader."""
+
+
+def after(
+    floors: dict[tuple[str, str], Known], line: tuple[str, str], entry: Any, package: Any, counters: dict[int, int]
+) -> Known:
+    """The floor of a class and variant after a package."""
+    said = floors[line][3] if line in floors else [entry.get("bootloader", "")] * 2
+    ends = sorted([*said, entry["bootloader"]], key=ordered) if said and "bootloader" in entry else []
+    return entry["sequence"], package["manifest"], counters, [ends[0], ends[-1]] if ends else []
+
+
+def ordered(version: Any) -> list[int]:
+    """What versions are sorted by."""
+    core, _, stage = str(version).partition("-")
+    name, _, number = stage.partition(".")
+    return [*map(int, core.split(".")), ["alpha", "beta", "rc", ""].index(name), int(number or 0)]
+
+
+def floor_list(floors: dict[tuple[str, str], Known], entry: Any) -> list[Any]:
+    """`least` as the page has it; an entry that states no bootloader leaves it open for all."""
+    if "bootloader" not in entry:
+        for line, known in floors.items():
+            floors[line] = (*known[:3], [])
+    return [
+        {
+            "class": c, "variant": v, "sequence": s, "manifest": m, "counters": [list(p) for p in sorted(n.items())],
+            **({"bootloaders": b} if "bootloader" in entry else {}),
+        }
+        for (c, v), (s, m, n, b) in sorted(floors.items())
+    ]  # fmt: skip
+
+
 def legal(entries: list[Any]) -> bool:
     """Whether docs/format/release-log.md allows these entries, with a tree that is worked out rightly."""
-    floors: dict[tuple[str, str], tuple[int, str, dict[int, int]]] = {}
+    floors: dict[tuple[str, str], Known] = {}
     return all(_legal_entry(entry, number, floors) for number, entry in enumerate(entries))
 
 
-def _legal_entry(entry: Any, number: int, floors: dict[tuple[str, str], tuple[int, str, dict[int, int]]]) -> bool:
+def _legal_entry(entry: Any, number: int, floors: dict[tuple[str, str], Known]) -> bool:
+    stated = isinstance(entry, dict) and "bootloader" in entry
     keys = [
         "format",
         "number",
@@ -77,15 +112,23 @@ def _legal_entry(entry: Any, number: int, floors: dict[tuple[str, str], tuple[in
         "built",
         "revision",
         "tool",
+        *(("bootloader",) if stated else ()),
         "packages",
         "least",
     ]
-    if not _object(entry, keys) or not _int(entry["format"], 1, 1) or not _int(entry["number"], number, number):
+    if (
+        not _object(entry, keys)
+        or not _int(entry["format"], 1 + stated, 1 + stated)
+        or not _int(entry["number"], number, number)
+    ):
         return False
     if not (_text(entry["vendor"], 253) and _text(entry["product"], 64) and _text(entry["tool"], 64)):
         return False
     if not (
-        _version(entry["version"]) and _int(entry["sequence"], 0, 2**32 - 1) and _int(entry["built"], 0, 2**63 - 1)
+        _version(entry["version"])
+        and (not stated or _version(entry["bootloader"]))
+        and _int(entry["sequence"], 0, 2**32 - 1)
+        and _int(entry["built"], 0, 2**63 - 1)
     ):
         return False
     if not _hex(entry["revision"], 0, 32) or not _list(entry["packages"], 1, 256) or not _list(entry["least"], 1, 256):
@@ -98,7 +141,7 @@ def _legal_entry(entry: Any, number: int, floors: dict[tuple[str, str], tuple[in
         if before != ("", "") and line <= before:
             return False
         before = line
-        sequence, _, counters = floors.get(line, (-1, "", {}))
+        sequence, _, counters, _ = floors.get(line, (-1, "", {}, []))
         if entry["sequence"] <= sequence:
             return False
         counters = dict(counters)
@@ -106,12 +149,8 @@ def _legal_entry(entry: Any, number: int, floors: dict[tuple[str, str], tuple[in
             if image["counter"] < counters.get(image["component"], 0):
                 return False
             counters[image["component"]] = image["counter"]
-        floors[line] = (entry["sequence"], package["manifest"], counters)
-    least = [
-        {"class": c, "variant": v, "sequence": s, "manifest": m, "counters": [list(p) for p in sorted(n.items())]}
-        for (c, v), (s, m, n) in sorted(floors.items())
-    ]
-    return compact(entry["least"]) == compact(least)
+        floors[line] = after(floors, line, entry, package, counters)
+    return compact(entry["least"]) == compact(floor_list(floors, entry))
 
 
 def _legal_package(package: Any) -> bool:
@@ -266,26 +305,18 @@ def changed_entries(rng: random.Random) -> list[Any]:
 
 def repair(entries: list[Any]) -> None:
     """Number and floors as they follow, where the entries have the shape for it."""
-    floors: dict[tuple[str, str], tuple[int, str, dict[int, int]]] = {}
+    floors: dict[tuple[str, str], Known] = {}
     try:
         for number, entry in enumerate(entries):
             entry["number"] = number
             for package in entry["packages"]:
-                counters = dict(floors.get((package["class"], package["variant"]), (0, "", {}))[2])
+                line = (package["class"], package["variant"])
+                counters = dict(floors[line][2] if line in floors else {})
                 for image in package["images"]:
                     counters[image["component"]] = image["counter"]
-                floors[package["class"], package["variant"]] = (entry["sequence"], package["manifest"], counters)
-            entry["least"] = [
-                {
-                    "class": c,
-                    "variant": v,
-                    "sequence": s,
-                    "manifest": m,
-                    "counters": [list(p) for p in sorted(n.items())],
-                }
-                for (c, v), (s, m, n) in sorted(floors.items())
-            ]
-    except (KeyError, TypeError, AttributeError):
+                floors[line] = after(floors, line, entry, package, counters)
+            entry["least"] = floor_list(floors, entry)
+    except (KeyError, TypeError, AttributeError, ValueError):
         return
 
 
