@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.product.model import Product
     from imgseal.sbom.bill import Bill
-    from imgseal.state.fielded import Fielded
 
 __all__ = ["Asking", "Finished", "Job", "ask", "finish", "options_of"]
 
@@ -42,7 +41,6 @@ class Job(NamedTuple):
     day: str
     unfinished: bool = False
     bill: "Bill | None" = None
-    fielded: "Fielded | None" = None
 
 
 class Asking(NamedTuple):
@@ -209,7 +207,6 @@ def _release(job: Job) -> ReleaseResult:
         day=job.day,
         unfinished=job.unfinished,
         bill=job.bill,
-        fielded=job.fielded,
     )
 
 

@@ -1,7 +1,9 @@
 """Builds the C sources for the tests: configuration of a kit product, checker, adapter, and as much of BearSSL as it uses."""
 
 import functools
+import hashlib
 import subprocess
+import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -58,11 +60,33 @@ def write_config(of: Product, folder: Path, *, development: bool = True) -> None
 
 
 def build_crypto(folder: Path, compiler: str, flags: tuple[str, ...], *, second: bool = False) -> Path:
-    """Compile BearSSL's part into an archive, once a folder; with `second` also what verifies ML-DSA-44."""
+    """Put an archive of BearSSL's part into a folder; with `second` also what verifies ML-DSA-44.
+
+    It is compiled once for each compiler, its flags and what is compiled, and kept beside the fetched sources.
+    """
     archive = folder / "crypto.a"
-    if archive.exists():
-        return archive
-    folder.mkdir(parents=True, exist_ok=True)
+    if not archive.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        kept = bearssl().parent / "built" / _digest(compiler, flags, second=second)
+        if not kept.exists():
+            kept.parent.mkdir(exist_ok=True)
+            with tempfile.TemporaryDirectory(dir=kept.parent) as work:
+                made = _compile_crypto(Path(work), compiler, flags, second=second)
+                made.replace(kept)  # another process may have made the same
+        archive.symlink_to(kept)
+    return archive
+
+
+def _digest(compiler: str, flags: tuple[str, ...], *, second: bool) -> str:
+    state = hashlib.sha256(repr((run([compiler, "--version"]), flags, second)).encode())
+    adapter = [HERE / "ml_dsa_44.c", *sorted(SOURCES.glob("*.h")), *sorted(PLAIN.glob("*.h"))] if second else []
+    fetched = [path for root in (bearssl(), *((ml_dsa(),) if second else ())) for path in sorted(root.rglob("*.[ch]"))]
+    for path in adapter + fetched:
+        state.update(path.read_bytes())
+    return f"{state.hexdigest()[:32]}.a"
+
+
+def _compile_crypto(folder: Path, compiler: str, flags: tuple[str, ...], *, second: bool) -> Path:
     source = bearssl()
     files = [source / "src" / name for name in CRYPTO]
     run([compiler, *flags, "-c", f"-I{source / 'inc'}", f"-I{source / 'src'}", *files], cwd=folder)
@@ -76,6 +100,7 @@ def build_crypto(folder: Path, compiler: str, flags: tuple[str, ...], *, second:
             cwd=folder,
         )
     names = (*CRYPTO, *((*SECOND, "ml_dsa_44.c") if second else ()))
+    archive = folder / "crypto.a"
     run([tool, "rcs", archive, *(folder / f"{Path(name).stem}.o" for name in names)])
     return archive
 
