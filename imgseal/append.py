@@ -82,8 +82,12 @@ def append_line(
 def last_line(path: str, what: str, line_limit: int, file_limit: int, whole: Whole) -> tuple[bytes | None, int]:
     """Return the last line, without its line feed, and its offset; None where there is none.
 
-    InputError as `open_input`, and for a line of more than `line_limit` bytes.
+    InputError as `open_input`, for a pipe, which is not waited for, and for a line of more than `line_limit` bytes.
     """
+    if os.path.exists(path) and not os.path.isfile(path) and not os.path.isdir(path):
+        raise InputError(
+            f"cannot read this {what}", place=Place(file=path), found="no regular file", hint="name a regular file"
+        )
     with open_input(path, what, file_limit) as stream:
         last = _last_line(stream.fileno(), path, line_limit, whole)
     return last.line, last.begin

@@ -16,6 +16,7 @@ __all__ = [
     "GROUPS",
     "NOT_RUN",
     "PASSED",
+    "Bootloaders",
     "CheckResult",
     "Finding",
     "Verdict",
@@ -137,16 +138,28 @@ class CheckResult(NamedTuple):
     mandatory: bool = True
 
 
+class Bootloaders(NamedTuple):
+    """Which bootloaders a requirement was judged against: the oldest and the newest, where it is known from, in words.
+
+    `oldest` None: not known; `newest` None: `oldest` or newer.
+    """
+
+    oldest: str | None
+    newest: str | None
+    source: str
+    words: str
+
+
 class Verdict:
     """Accepted or refused, with every check listed; deliberately without a truth value.
 
     `kind` is what was judged, `device` the words that say for which device the verdict holds, `subjects` describe the
     images and packages looked at, `notes` are remarks that refuse nothing. Of a package, `signed` holds the identifiers
     of the keys whose signatures on a sealed image were verified, by its header block, and `installs` the slots that the
-    device would install to. Neither is part of the JSON form.
+    device would install to; neither is part of the JSON form. `bootloader` is there where an image needs one.
     """
 
-    __slots__ = ("checks", "details", "device", "installs", "kind", "name", "notes", "signed")
+    __slots__ = ("bootloader", "checks", "details", "device", "installs", "kind", "name", "notes", "signed")
 
     def __init__(
         self,
@@ -158,6 +171,7 @@ class Verdict:
         notes: tuple[str, ...] = (),
         signed: Mapping[bytes, tuple[bytes, ...]] | None = None,
         installs: tuple[str, ...] = (),
+        bootloader: Bootloaders | None = None,
     ) -> None:
         self.name = name
         self.kind = kind
@@ -167,6 +181,7 @@ class Verdict:
         self.notes = notes
         self.signed = signed or {}
         self.installs = installs
+        self.bootloader = bootloader
 
     @property
     def accepted(self) -> bool:

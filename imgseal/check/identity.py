@@ -8,9 +8,10 @@ from imgseal.check.image import ImageSubject
 from imgseal.check.runner import NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
+from imgseal.product.model import Product
 from imgseal.sealed.layout import CODE, field
 
-__all__ = ["component", "device_class", "hardware", "layers", "vendor"]
+__all__ = ["component", "device_class", "hardware", "layers", "vendor", "wrong_class", "wrong_vendor"]
 
 
 _ALONE = NotRun("there is no package around it", mandatory=False)
@@ -22,40 +23,42 @@ def _place(name: str) -> Place:
 
 def vendor(subject: ImageSubject, context: Context) -> list[Finding]:
     """The vendor identifier is the product's."""
-    if subject.statement.vendor_id == context.product.vendor_id:
-        return []
-    return [
-        Finding(
-            "identity.wrong-vendor",
-            "made for another vendor's devices",
-            _place("vendor_id"),
-            expected=f"{context.product.vendor_id.hex()} ({context.product.vendor})",
-            found=subject.statement.vendor_id.hex(),
-            hint="use the product file that the image was made with: --product FILE",
-        )
-    ]
+    found = subject.statement.vendor_id
+    return [] if found == context.product.vendor_id else [wrong_vendor(context.product, found, _place("vendor_id"))]
 
 
 def device_class(subject: ImageSubject, context: Context) -> list[Finding]:
     """The class identifier is the product's, or that of the variant asked for."""
-    product = context.product
     found = subject.statement.class_id
-    if found == product.class_id:
-        return []
-    hint = "this image belongs into another device; send the one for this class"
+    return [] if found == context.product.class_id else [wrong_class(context.product, found, _place("class_id"))]
+
+
+def wrong_vendor(product: Product, found: bytes, place: Place) -> Finding:
+    """Say that an image or a package is for another vendor's devices."""
+    return Finding(
+        "identity.wrong-vendor",
+        "made for another vendor's devices",
+        place,
+        expected=f"{product.vendor_id.hex()} ({product.vendor})",
+        found=found.hex(),
+        hint="use the product file that it was made with: --product FILE",
+    )
+
+
+def wrong_class(product: Product, found: bytes, place: Place) -> Finding:
+    """Say that an image or a package is for another class, and for which variant if it is one of the product's."""
+    hint = "it belongs into another device; send the one for this class"
     for name, class_id in product.variant_class_ids().items():
         if class_id == found:
             hint = f"it is made for the variant {name!r}; judge it with: imgseal check --variant {name}"
-    return [
-        Finding(
-            "identity.wrong-class",
-            "made for another class of devices",
-            _place("class_id"),
-            expected=f"{product.class_id.hex()} ({product.class_name})",
-            found=found.hex(),
-            hint=hint,
-        )
-    ]
+    return Finding(
+        "identity.wrong-class",
+        "made for another class of devices",
+        place,
+        expected=f"{product.class_id.hex()} ({product.class_name})",
+        found=found.hex(),
+        hint=hint,
+    )
 
 
 def hardware(subject: ImageSubject, context: Context) -> list[Finding]:

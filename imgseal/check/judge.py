@@ -4,7 +4,7 @@ from imgseal.check.context import Bytes, Context, component_named
 from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.runner import run
-from imgseal.check.running import running_versions
+from imgseal.check.running import relied_on, running_versions
 from imgseal.errors import Place
 from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding, Verdict
 from imgseal.limits import ARTEFACT_BYTES
@@ -78,7 +78,9 @@ def judge_image(data: Bytes, name: str, context: Context, device: str, payload: 
         kind = "slot dump"
     elif subject.header is not None and subject.statement.detached:
         kind = "detached header"
-    return Verdict(name, kind, device, results, image_details(subject, context, results))
+    details = image_details(subject, context, results)
+    bootloader = relied_on(context, (subject,)) if details else None  # details: its signature holds
+    return Verdict(name, kind, device, results, details, bootloader=bootloader)
 
 
 def image_details(

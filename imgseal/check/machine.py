@@ -195,7 +195,7 @@ class Machine:
             wanted = self._need(index, code, where, name)
             found = host.identity(index, code)
             if wanted != found:
-                self._no(code, where, f"the {name} is another one", _hex(wanted), found.hex())
+                self._no(code, where, f"the {name} is another one", found.hex(), _hex(wanted))
             self.identified.add((index, code))
         elif code == labels.CONDITION_IMAGE_MATCH:
             self._image_match(index, where)
@@ -206,8 +206,8 @@ class Machine:
                     code,
                     where,
                     "the component's slot on this device is another one",
-                    str(wanted),
                     str(host.slot(index)),
+                    str(wanted),
                 )
         elif code == labels.CONDITION_CONTENT:
             wanted = self._need(index, labels.CONTENT, where, name)

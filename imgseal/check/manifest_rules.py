@@ -2,6 +2,7 @@
 
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.host import Failure
+from imgseal.check.identity import wrong_class, wrong_vendor
 from imgseal.check.machine import Machine
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.plan import asks_first, changes_something, commands_in, gather
@@ -143,7 +144,10 @@ def shared(subject: PackageSubject, context: Context) -> list[Finding]:
     machine = Machine(len(subject.parts), _device(subject, context, {}))
     failure = machine.run_shared(subject.manifest.shared)
     if failure is not None:
-        return [_stopped(failure)]
+        say = {"identity.wrong-vendor": wrong_vendor, "identity.wrong-class": wrong_class}.get(failure.code)
+        if say is None or failure.found is None:
+            return [_stopped(failure)]
+        return [say(context.product, bytes.fromhex(failure.found), Place(key=failure.where))]
     for index in range(len(subject.parts)):
         for condition in (labels.CONDITION_VENDOR, labels.CONDITION_CLASS):
             if (index, condition) not in machine.identified:

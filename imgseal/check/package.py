@@ -6,7 +6,7 @@ from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import run
-from imgseal.check.running import running_versions
+from imgseal.check.running import relied_on, running_versions
 from imgseal.errors import Place
 from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
 from imgseal.memory.view import ByteView
@@ -32,6 +32,7 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
     passed = {result.name for result in results if result.outcome == PASSED}
     details: tuple[tuple[str, str], ...] = ()
     signed: dict[bytes, tuple[bytes, ...]] = {}
+    bootloader = None
     if {"signature", "members", "components"} <= passed:
         images = _images(subject)
         versions = dict(running_versions(context))
@@ -47,9 +48,11 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
                 signed[block] = tuple(anchor.key_id for _, anchor in image.candidates)
         results += (_one_kind(subject, images),)
         details = _details(subject, context, images)
+        bootloader = relied_on(context, (image for _, image in images if isinstance(image, ImageSubject)))
     verdict = Verdict(
-        name, "update package", device, results, details, tuple(subject.notes), signed, _installs(subject, context)
-    )
+        name, "update package", device, results, details, tuple(subject.notes), signed, _installs(subject, context),
+        bootloader,
+    )  # fmt: skip
     return verdict, subject
 
 

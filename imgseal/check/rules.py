@@ -3,9 +3,12 @@
 from imgseal.check.context import Context, component_named
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import NO_DUMP, NotRun
+from imgseal.check.running import fielded, serves
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.sealed.layout import CODE, field
+from imgseal.sealed.statement import Need
+from imgseal.state.fielded import LOG
 
 __all__ = ["development", "external_code", "requirements", "staged"]
 
@@ -65,33 +68,50 @@ def external_code(subject: ImageSubject, context: Context) -> list[Finding]:
 
 
 def requirements(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
-    """Each requirement is met in the resulting set: by the package's image, else by what the device runs."""
+    """Each requirement is met in the resulting set: by the package's image, else by what the device runs.
+
+    Only a device or a release log can say which bootloader there is in the field: no package brings one.
+    """
     findings = []
-    unknown = []
+    beside = []
+    open_ = []
     for need in subject.statement.needs:
         name = component_named(context.product, need.component)
         version = context.versions.get(need.component)
-        if version is None and not context.whole_set:
-            unknown.append(f"{name} {need}")
+        if need.component == 0 and version is None:
+            known = fielded(context)
+            served = serves(known, need)
+            if served is False or (
+                served is None and known.source != LOG and known.oldest is None and context.whole_set
+            ):
+                findings.append(_not_met(name, need, str(known)))
+            elif served is None:
+                open_.append(f"needs {name} {need}: open, whether every device in the field has one")
+        elif version is None and not context.whole_set:
+            beside.append(f"{name} {need}")
         elif version is None or not need.met_by(version):
-            findings.append(
-                Finding(
-                    "rules.requirement-not-met",
-                    f"this image does not run beside the {name} of the resulting set",
-                    Place(key="need_components", offset=field("need_components").offset),
-                    expected=f"{name} {need}",
-                    found=f"{name} {version}" if version else f"no {name} in the set",
-                    hint=(
-                        f"put a fitting {name} into the package, or judge for a device that has one: "
-                        "imgseal check --device FILE"
-                        if need.component
-                        else "[bootloader] version in the product file states what devices leave the factory with"
-                    ),
-                )
-            )
-    if unknown and not findings:
-        return NotRun(f"needs {', '.join(unknown)} beside it: only the whole set can tell", mandatory=False)
+            findings.append(_not_met(name, need, f"{name} {version}" if version else f"no {name} in the set"))
+    if beside:
+        open_.insert(0, f"needs {', '.join(beside)} beside it: only the whole set can tell")
+    if open_ and not findings:
+        return NotRun("; ".join(open_), mandatory=False)
     return findings
+
+
+def _not_met(name: str, need: Need, found: str) -> Finding:
+    return Finding(
+        "rules.requirement-not-met",
+        f"this image does not run beside the {name} of the resulting set",
+        Place(key="need_components", offset=field("need_components").offset),
+        expected=f"{name} {need}",
+        found=found,
+        hint=(
+            f"put a fitting {name} into the package, or judge for a device that has one: imgseal check --device FILE"
+            if need.component
+            else "no package brings a bootloader: ask for less, or judge for a device that has one: imgseal check "
+            "--device FILE; [bootloader] version in the product file states what devices leave the factory with"
+        ),
+    )
 
 
 def staged(_subject: ImageSubject, context: Context) -> list[Finding] | NotRun:

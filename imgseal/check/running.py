@@ -1,22 +1,63 @@
-"""What a device runs now, as far as its slots tell."""
+"""What a device runs now, as far as its slots tell, and which bootloaders may start it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
+from imgseal.findings import Bootloaders
+from imgseal.sealed.statement import Need
+from imgseal.state.fielded import DEVICE, FIRST, PREVIOUS, PRODUCT, Fielded
 from imgseal.versions import Version
 
-__all__ = ["running_versions"]
+__all__ = ["fielded", "relied_on", "running_versions", "serves"]
+
+
+def fielded(context: Context) -> Fielded:
+    """Return what is known of the bootloaders of the devices that the verdict is for."""
+    state = context.state
+    if state.fielded is not None:
+        return state.fielded
+    if state.fresh:
+        words = "product file, for new devices; nothing says what is in the field"
+        return Fielded(state.bootloader, state.bootloader, PRODUCT, words)
+    return Fielded(state.bootloader, state.bootloader, DEVICE, DEVICE)
+
+
+def serves(known: Fielded, need: Need) -> bool | None:
+    """Say whether every one of these bootloaders is what an image needs; None where that is not known.
+
+    The product file alone can only refuse: it is no witness of devices that were made before it was changed. What the
+    previous package asks for is the least that its devices have.
+    """
+    if known.oldest is None:
+        return None
+    if not need.met_by(known.oldest):
+        return None if known.source == PREVIOUS else False
+    if known.newest is None:
+        return True if need.below is None else None
+    if not need.met_by(known.newest):
+        return False
+    return None if known.source == PRODUCT else True
+
+
+def relied_on(context: Context, images: Iterable[ImageSubject]) -> Bootloaders | None:
+    """Return what the verdict has to say about bootloaders: nothing where no image needs one."""
+    if not any(need.component == 0 for image in images if image.header for need in image.statement.needs):
+        return None
+    known = fielded(context)
+    oldest, newest = (None if version is None else str(version) for version in (known.oldest, known.newest))
+    return Bootloaders(oldest, newest, known.source, str(known))
 
 
 def running_versions(context: Context) -> Mapping[int, Version]:
     """Return the versions of what the device runs now, by component number; 0 is the bootloader.
 
-    A slot whose content has no readable header counts as empty.
+    A slot whose content has no readable header counts as empty. The bootloader's is there where one is certain.
     """
     versions: dict[int, Version] = {}
-    if context.state.bootloader is not None:
-        versions[0] = context.state.bootloader
+    known = fielded(context)
+    if known.oldest is not None and known.source in (DEVICE, FIRST):
+        versions[0] = known.oldest
     for component in context.product.components.values():
         index = context.state.running.get(component.number)
         if index is None or index >= len(component.run):

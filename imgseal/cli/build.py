@@ -12,6 +12,7 @@ import click
 from imgseal import __version__
 from imgseal.cli.bill import bill_option, load_bill
 from imgseal.cli.earlier_build import RELEASE_NAME, read_build
+from imgseal.cli.fielded import fielded_now
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.history import counters_running_out, refuse_going_down
 from imgseal.cli.pack import package_file_name
@@ -120,7 +121,8 @@ def command(
         for project in projects:
             folder = os.path.join(out, project.product.variant) if project.product.variant and variant == _ALL else out
             if sign_later:
-                asking = ask(_job(files, project, options, bill, unfinished=unfinished), with_firmware=with_firmware)
+                job = _job(files, project, options, bill, before_package, unfinished=unfinished)
+                asking = ask(job, with_firmware=with_firmware)
                 if before_package is not None:
                     refuse_going_down(asking.rehearsed.package, asking.rehearsed.images, before_package, project)
                 if is_release:
@@ -179,6 +181,7 @@ def make_release(
         day=day_of(options.build_time),
         unfinished=unfinished,
         bill=bill,
+        fielded=fielded_now(project, before, development=development),
     )
     if before is not None:
         refuse_going_down(result.package, result.images, before, project)
@@ -238,7 +241,13 @@ def request_outputs(asking: "Asking", product: "Product", folder: str, *, develo
 
 
 def _job(
-    files: list[FirmwareFile], project: Project, options: SealOptions, bill: "Bill | None", *, unfinished: bool
+    files: list[FirmwareFile],
+    project: Project,
+    options: SealOptions,
+    bill: "Bill | None",
+    before: "ByteView | None",
+    *,
+    unfinished: bool,
 ) -> "Job":
     from imgseal.flow.later import Job
 
@@ -253,6 +262,7 @@ def _job(
         day_of(options.build_time),
         unfinished,
         bill,
+        fielded_now(project, before, development=development),
     )
 
 

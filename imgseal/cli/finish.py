@@ -7,6 +7,7 @@ import click
 
 from imgseal.cli.bill import bill_option, load_bill
 from imgseal.cli.build import release_outputs, request_outputs
+from imgseal.cli.fielded import fielded_now
 from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
@@ -95,6 +96,7 @@ def command(
             today(),
             unfinished,
             load_bill(sbom),
+            fielded_now(project, None, development=development),
         )
         if not development and project.product.ledger is not None:
             refuse_development_keys(project, (*job.image_signers, *job.package_signers))

@@ -4,8 +4,9 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal.cli.check import device_trust, load_device
+from imgseal.cli.fielded import needed_by
 from imgseal.cli.project import Project
-from imgseal.cli.release_log import logged_floors
+from imgseal.cli.release_log import logged_floors, logged_state
 from imgseal.errors import ImgsealError, Place, RefusedError, UsageError
 from imgseal.flow import judge
 from imgseal.flow.gate import Brief, Setting
@@ -13,9 +14,11 @@ from imgseal.flow.gate_run import Logged
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 from imgseal.state.device import DeviceState, fresh
+from imgseal.state.fielded import FIRST, Fielded
 
 if TYPE_CHECKING:
     from imgseal.ledger.entry import Floor
+    from imgseal.product.model import Product
 
 __all__ = ["Question", "make_brief", "read_log"]
 
@@ -44,7 +47,7 @@ def make_brief(
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
     made: list[Setting]
     if question.fresh:
-        made = [_setting(project, fresh(project.product), "a fresh device") for project in projects]
+        made = [_setting(project, _first(project.product), "a fresh device") for project in projects]
     elif question.device is not None:
         made = [_given(projects[0], question.device)]
         made += [_setting(project, None, "no device") for project in projects[1:]]
@@ -65,6 +68,13 @@ def make_brief(
 
 def _setting(project: Project, state: DeviceState | None, device: str) -> Setting:
     return Setting(project.product, project.trust(), state, {}, device)
+
+
+def _first(product: "Product") -> DeviceState:
+    """Return a fresh device where nothing is in the field yet: its bootloader is the product file's."""
+    state = fresh(product)
+    words = "product file: there are no devices in the field yet (--fresh)"
+    return state._replace(fielded=Fielded(state.bootloader, state.bootloader, FIRST, words))
 
 
 def _given(project: Project, path: str) -> Setting:
@@ -95,11 +105,10 @@ def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Setting:
     product = project.product
     for floor in floors:
         if (floor.class_id, floor.variant) == (product.class_id, product.variant or ""):
-            state = fresh(product)._replace(
-                sequence=floor.sequence, manifest_digest=floor.manifest, counters=dict(floor.counters)
-            )
             log = project.resolve(product.ledger or "")
-            return _setting(project, state, f"devices with the numbers of {log} (sequence {floor.sequence})")
+            return _setting(
+                project, logged_state(project, floor), f"devices with the numbers of {log} (sequence {floor.sequence})"
+            )
     return _setting(project, None, "no device")
 
 
@@ -124,7 +133,7 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Setting]:
             for image in contents.images.values():
                 number = product.components[image.component].number
                 counters[number] = max(counters.get(number, 0), image.statement.counter)
-            state = known._replace(counters=counters)
+            state = known._replace(counters=counters, fielded=needed_by(contents) or known.fielded)
             if contents.sequence >= state.sequence:
                 state = state._replace(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
             made[index] = setting._replace(state=state, device=f"devices that have taken {path}")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.cli.bill import bill_option, load_bill
+from imgseal.cli.fielded import fielded_now
 from imgseal.cli.firmware import load_sealed
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.release_log import plan_entry, refuse_development_keys, write_logged
@@ -71,6 +72,7 @@ def command(
         day=day_of(build_time()),
         unfinished=unfinished,
         bill=load_bill(sbom),
+        fielded=fielded_now(project, None, development=development),
     )
     name = package_file_name(product, development=development, unfinished=unfinished)
     output = Output(os.path.join(out, name), package.pieces())

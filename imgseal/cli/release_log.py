@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from imgseal import __version__
 from imgseal.append import append_line, last_line
+from imgseal.cli.fielded import logged_bootloaders
 from imgseal.errors import ImgsealError, InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, write_all
 from imgseal.limits import KEY_FILE_BYTES, LEDGER_BYTES, LEDGER_LINE_BYTES
@@ -26,12 +27,15 @@ if TYPE_CHECKING:
     from imgseal.ledger.errors import GoingDownError
     from imgseal.ledger.log import Draft
     from imgseal.make.pack import Package
+    from imgseal.product.model import Product
     from imgseal.state.device import DeviceState
 
 __all__ = [
     "LogPlan",
+    "is_for",
     "logged_device",
     "logged_floors",
+    "logged_state",
     "plan_entry",
     "refuse_below_log",
     "refuse_development_keys",
@@ -120,6 +124,7 @@ def plan_entry(
         revision,
         __version__,
         tuple(_logged(*each) for each in made),
+        None if product.bootloader is None else product.bootloader.version,
     )
     return LogPlan(project.resolve(product.ledger), project.path, draft)
 
@@ -237,7 +242,7 @@ def refuse_below_log(project: "Project", package: "Package") -> None:
     if product.ledger is None or not floors:
         return
     try:
-        raised(floors, [_logged(project, package, ())], product.release.sequence)
+        raised(floors, [_logged(project, package, ())], product.release.sequence, None)
     except GoingDownError as error:
         raise _going_down(error, project.resolve(product.ledger), project.path) from None
 
@@ -253,19 +258,35 @@ def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageEr
 
 
 def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
-    """Return a device with the sequence and counters that the last logged release left, and what to call it.
+    """Return a device with the numbers that the last logged release left, and what to call it; None without a log.
 
-    None where no log is kept, or none of its releases is for this class and variant.
+    Where the log has no release for this class and variant, none of its devices is in the field.
     """
     product = project.product
-    for floor in logged_floors(project):
-        if (floor.class_id, floor.variant) == (product.class_id, product.variant or ""):
-            from imgseal.state.device import fresh
+    if product.ledger is None:
+        return None
+    from imgseal.state.device import fresh
 
-            assert product.ledger is not None
-            state = fresh(product)._replace(
-                sequence=floor.sequence, manifest_digest=floor.manifest, counters=dict(floor.counters)
-            )
-            path = project.resolve(product.ledger)
-            return state, f"a device with the numbers of {path} (sequence {floor.sequence})"
-    return None
+    floors = logged_floors(project)
+    for floor in floors:
+        if is_for(floor, product):
+            state = logged_state(project, floor)
+            return state, f"a device with the numbers of {project.resolve(product.ledger)} (sequence {floor.sequence})"
+    return fresh(product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
+
+
+def logged_state(project: "Project", floor: "Floor") -> "DeviceState":
+    """Return a device with the numbers of a floor of the log."""
+    from imgseal.state.device import fresh
+
+    return fresh(project.product)._replace(
+        sequence=floor.sequence,
+        manifest_digest=floor.manifest,
+        counters=dict(floor.counters),
+        fielded=logged_bootloaders(project, (floor,)),
+    )
+
+
+def is_for(floor: "Floor", product: "Product") -> bool:
+    """Say whether a floor is that of the product's class and variant."""
+    return (floor.class_id, floor.variant) == (product.class_id, product.variant or "")

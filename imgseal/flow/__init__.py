@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from imgseal.make.seal import SealedImage, SealOptions
     from imgseal.memory.image import MemoryImage
     from imgseal.sbom.bill import Bill
+    from imgseal.state.fielded import Fielded
 
 __all__ = ["FirmwareFile", "ReleaseResult", "endorse_package", "judge", "pack_images", "release", "seal"]
 
@@ -127,10 +128,11 @@ def release(
     day: str | None = None,
     unfinished: bool = False,
     bill: "Bill | None" = None,
+    fielded: "Fielded | None" = None,
 ) -> ReleaseResult:
     """Seal every firmware image, keep those that are sealed already, pack all of them, and judge the package.
 
-    `day`, `unfinished` and `bill` as in `pack_images`.
+    `day`, `unfinished`, `bill` and `fielded` as in `pack_images`.
     """
     from imgseal.make.seal import SealedImage  # noqa: PLC0415 - judging needs no maker
 
@@ -166,6 +168,7 @@ def release(
         day=day,
         unfinished=unfinished,
         bill=bill,
+        fielded=fielded,
     )
     return ReleaseResult(tuple(images), package, (*notes, *verdict.notes, *_left_open(verdict)), verdict)
 
@@ -180,21 +183,24 @@ def pack_images(
     day: str | None = None,
     unfinished: bool = False,
     bill: "Bill | None" = None,
+    fielded: "Fielded | None" = None,
 ) -> "tuple[Package, Verdict]":
     """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
 
     A requirement on a component that the package does not bring is left open: only a device can answer it. Keys have
     to be in force on `day`. An `unfinished` package is judged as if one signature were enough: others will endorse it;
-    UsageError when no other is needed. `bill` is the bill of materials that the package names.
+    UsageError when no other is needed. `bill` is the bill of materials that the package names, `fielded` what is known
+    of the bootloaders in the field.
     """
     from imgseal.make.pack import pack  # noqa: PLC0415 - sealing needs no CBOR
 
     package = pack(images, product, signers, development=development, bill=bill)
     data = ByteView(b"".join(package.pieces()))
     asked = trust._replace(need_packages=1) if unfinished else trust
-    verdict = judge(data, "the package", product, asked, fresh(product), development=development, partial=True, day=day)
+    state = fresh(product)._replace(fielded=fielded)
+    verdict = judge(data, "the package", product, asked, state, development=development, partial=True, day=day)
     _refuse_unless_accepted(verdict, "this package")
-    if unfinished and judge(data, "x", product, trust, fresh(product), development=development, partial=True).accepted:
+    if unfinished and judge(data, "x", product, trust, state, development=development, partial=True).accepted:
         raise UsageError(
             "nothing is missing from this package: devices would take it",
             place=Place(file=product.source, key="trust.packages.need"),
@@ -249,12 +255,12 @@ def _refuse_leaks(scanner: "Scanner", placed: "Placed", name: str, offset: int) 
 
 
 def _left_open(verdict: Verdict) -> tuple[str, ...]:
-    """Say of each image what only a device can answer."""
-    return tuple(
-        f"{check.subject}: {check.because}"
-        for check in verdict.checks
-        if check.name == "requirements" and check.outcome == NOT_RUN and check.because
-    )
+    """Say of the images what only a device can answer."""
+    by_reason: dict[str, list[str]] = {}
+    for check in verdict.checks:
+        if check.name == "requirements" and check.outcome == NOT_RUN and check.because:
+            by_reason.setdefault(check.because, []).append(check.subject)
+    return tuple(f"{', '.join(subjects)}: {because}" for because, subjects in by_reason.items())
 
 
 def _refuse_bad_image(

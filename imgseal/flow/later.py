@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.product.model import Product
     from imgseal.sbom.bill import Bill
+    from imgseal.state.fielded import Fielded
 
 __all__ = ["Asking", "Finished", "Job", "ask", "finish", "options_of"]
 
@@ -41,6 +42,7 @@ class Job(NamedTuple):
     day: str
     unfinished: bool = False
     bill: "Bill | None" = None
+    fielded: "Fielded | None" = None
 
 
 class Asking(NamedTuple):
@@ -207,6 +209,7 @@ def _release(job: Job) -> ReleaseResult:
         day=job.day,
         unfinished=job.unfinished,
         bill=job.bill,
+        fielded=job.fielded,
     )
 
 

@@ -1,6 +1,7 @@
-"""Entries of the release log, format 1: values and their one encoding, compact JSON in ASCII.
+"""Entries of the release log, formats 1 and 2: values and their one encoding, compact JSON in ASCII.
 
 docs/format/release-log.md has the table of the keys; the encoding of an entry is what the tree's leaf is hashed from.
+Format 2 is that of releases whose product file states a bootloader; the entry says which, and so do the floors.
 """
 
 from functools import lru_cache
@@ -10,9 +11,9 @@ from imgseal.ledger.strict_json import Json, Node, encode, parse
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["FORMAT", "Entry", "Floor", "LoggedImage", "LoggedPackage", "decode_entry", "encode_entry", "read_entry"]
+__all__ = ["Entry", "Floor", "LoggedImage", "LoggedPackage", "decode_entry", "encode_entry", "read_entry"]
 
-FORMAT = 1
+_BARE, _STATED = 1, 2
 _U32 = 0xFFFF_FFFF
 _U63 = (1 << 63) - 1
 _NAME_MAX = 256
@@ -44,7 +45,8 @@ class LoggedPackage(NamedTuple):
 class Floor(NamedTuple):
     """What later releases for a class and variant must not go below: sequence, and counters by component number.
 
-    `manifest` is the digest of the package that has this sequence.
+    `manifest` is the digest of the package that has this sequence. `bootloaders` are the oldest and the newest that
+    devices of this class and variant have left the factory with; empty where not every release has said so.
     """
 
     variant: str
@@ -52,12 +54,14 @@ class Floor(NamedTuple):
     sequence: int
     manifest: bytes
     counters: tuple[tuple[int, int], ...]
+    bootloaders: tuple[Version, ...] = ()
 
 
 class Entry(NamedTuple):
     """A release build: entry `number` from 0, `built` in seconds since 1970, `revision` up to 32 bytes, `tool` version.
 
-    `least` are the floors after this release, by class and variant.
+    `least` are the floors after this release, by class and variant. `bootloader` is the one that devices left the
+    factory with then; None where the product file stated none.
     """
 
     number: int
@@ -70,6 +74,7 @@ class Entry(NamedTuple):
     tool: str
     packages: tuple[LoggedPackage, ...]
     least: tuple[Floor, ...]
+    bootloader: Version | None = None
 
     @property
     def keys(self) -> tuple[bytes, ...]:
@@ -85,8 +90,9 @@ def encode_entry(entry: Entry) -> bytes:
 
 
 def _tree(entry: Entry) -> Json:
+    stated = {} if entry.bootloader is None else {"bootloader": str(entry.bootloader)}
     return {
-        "format": FORMAT,
+        "format": _STATED if stated else _BARE,
         "number": entry.number,
         "vendor": entry.vendor,
         "product": entry.product,
@@ -95,6 +101,7 @@ def _tree(entry: Entry) -> Json:
         "built": entry.built,
         "revision": entry.revision.hex(),
         "tool": entry.tool,
+        **stated,
         "packages": [_package_tree(package) for package in entry.packages],
         "least": [
             {
@@ -103,6 +110,7 @@ def _tree(entry: Entry) -> Json:
                 "sequence": floor.sequence,
                 "manifest": floor.manifest.hex(),
                 "counters": [list(pair) for pair in floor.counters],
+                **({"bootloaders": [str(version) for version in floor.bootloaders]} if stated else {}),
             }
             for floor in entry.least
         ],
@@ -144,16 +152,20 @@ def decode_entry(data: bytes) -> Entry:
 
 def read_entry(node: Node) -> Entry:
     """Read an entry from parsed JSON; the encoding is for the caller to compare."""
-    at = node.members(
-        "format", "number", "vendor", "product", "version", "sequence", "built", "revision", "tool", "packages", "least"
-    )
-    if at["format"].integer(1, _U32) != FORMAT:
+    number = node.value.get("format") if isinstance(node.value, dict) else None
+    stated = number == _STATED
+    if type(number) is int and number > _STATED:
         raise LedgerFormatError(
             "this entry is of a later format",
-            expected=f"format {FORMAT}",
-            found=str(at["format"].value),
+            expected=f"format {_BARE} or {_STATED}",
+            found=str(number),
             hint="use a newer imgseal",
         )
+    at = node.members(
+        "format", "number", "vendor", "product", "version", "sequence", "built", "revision", "tool",
+        *(("bootloader",) if stated else ()), "packages", "least",
+    )  # fmt: skip
+    at["format"].integer(_BARE, _STATED)
     return Entry(
         number=at["number"].integer(0, _U63),
         vendor=at["vendor"].text(253),
@@ -164,7 +176,8 @@ def read_entry(node: Node) -> Entry:
         revision=at["revision"].hexadecimal(0, 32),
         tool=at["tool"].text(64),
         packages=tuple(_package(each) for each in _rising(at["packages"], 1, _PACKAGES_MAX, "class", "variant")),
-        least=tuple(_floor(each) for each in _rising(at["least"], 1, _FLOORS_MAX, "class", "variant")),
+        least=tuple(_floor(each, stated=stated) for each in _rising(at["least"], 1, _FLOORS_MAX, "class", "variant")),
+        bootloader=_version(at["bootloader"]) if stated else None,
     )
 
 
@@ -228,8 +241,9 @@ def _image(node: Node) -> LoggedImage:
     )
 
 
-def _floor(node: Node) -> Floor:
-    at = node.members("class", "variant", "sequence", "manifest", "counters")
+def _floor(node: Node, *, stated: bool) -> Floor:
+    names = ("class", "variant", "sequence", "manifest", "counters")
+    at = node.members(*names, "bootloaders") if stated else node.members(*names)
     counters = []
     for each in at["counters"].items(1, _COMPONENTS_MAX):
         component, counter = each.items(2, 2)
@@ -242,4 +256,12 @@ def _floor(node: Node) -> Floor:
         sequence=at["sequence"].integer(0, _U32),
         manifest=at["manifest"].hexadecimal(32, 32),
         counters=tuple(counters),
+        bootloaders=_bootloaders(at["bootloaders"]) if stated else (),
     )
+
+
+def _bootloaders(node: Node) -> tuple[Version, ...]:
+    versions = tuple(_version(each) for each in node.items(0, 2))
+    if len(versions) == 1 or versions != tuple(sorted(versions)):
+        raise node.wrong("the oldest and the newest version, or none")
+    return versions

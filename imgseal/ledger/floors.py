@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from imgseal.errors import Place
 from imgseal.ledger.entry import Floor, LoggedPackage
 from imgseal.ledger.errors import GoingDownError, LedgerFormatError
+from imgseal.versions import Version
 
 __all__ = ["is_logged", "raised"]
 
@@ -24,10 +25,13 @@ def is_logged(floors: Iterable[Floor], package: LoggedPackage, sequence: int) ->
     return floor is not None and floor.sequence == sequence and floor.manifest == package.manifest
 
 
-def raised(floors: tuple[Floor, ...], packages: Iterable[LoggedPackage], sequence: int) -> tuple[Floor, ...]:
+def raised(
+    floors: tuple[Floor, ...], packages: Iterable[LoggedPackage], sequence: int, bootloader: Version | None
+) -> tuple[Floor, ...]:
     """Return the floors after these packages; GoingDownError where one is below the floors, or uses a sequence again.
 
-    LedgerFormatError where two packages are for one class and variant.
+    LedgerFormatError where two packages are for one class and variant. A release that does not say which `bootloader`
+    its devices left the factory with leaves it open for all of them.
     """
     known = _by_line(floors)
     seen: set[Line] = set()
@@ -41,11 +45,13 @@ def raised(floors: tuple[Floor, ...], packages: Iterable[LoggedPackage], sequenc
                 hint="release them one after the other, with a sequence each",
             )
         seen.add(line)
-        known[line] = _raised(known.get(line), package, sequence)
+        known[line] = _raised(known.get(line), package, sequence, bootloader)
+    if bootloader is None:
+        known = {line: floor._replace(bootloaders=()) for line, floor in known.items()}
     return tuple(floor for _, floor in sorted(known.items()))
 
 
-def _raised(floor: Floor | None, package: LoggedPackage, sequence: int) -> Floor:
+def _raised(floor: Floor | None, package: LoggedPackage, sequence: int, bootloader: Version | None) -> Floor:
     counters = {} if floor is None else dict(floor.counters)
     if floor is not None and sequence < floor.sequence:
         raise GoingDownError(
@@ -74,4 +80,8 @@ def _raised(floor: Floor | None, package: LoggedPackage, sequence: int) -> Floor
                 hint=f"component.{image.name}.counter = {least}, or higher when older code must never run again",
             )
         counters[image.component] = image.counter
-    return Floor(package.variant, package.class_id, sequence, package.manifest, tuple(sorted(counters.items())))
+    ends: tuple[Version, ...] = ()
+    if bootloader is not None and (floor is None or floor.bootloaders):
+        known = (bootloader,) if floor is None else (*floor.bootloaders, bootloader)
+        ends = (min(known), max(known))
+    return Floor(package.variant, package.class_id, sequence, package.manifest, tuple(sorted(counters.items())), ends)

@@ -34,6 +34,7 @@ class Draft(NamedTuple):
     revision: bytes
     tool: str
     packages: tuple[LoggedPackage, ...]
+    bootloader: Version | None = None
 
 
 class Tip(NamedTuple):
@@ -64,7 +65,8 @@ def added(tip: Tip, draft: Draft) -> tuple[bytes, Step]:
     GoingDownError where its numbers fall below the log's; LedgerFormatError where the line would not be read again.
     """
     draft = draft._replace(packages=tuple(sorted(draft.packages, key=lambda each: (each.class_id, each.variant))))
-    entry = Entry(tip.size, *draft, raised(tip.least, draft.packages, draft.sequence))
+    least = raised(tip.least, draft.packages, draft.sequence, draft.bootloader)
+    entry = Entry(tip.size, *draft[:-1], least, draft.bootloader)
     data = encode_entry(entry)
     read_entry(Node(parse(data, "entry"), "entry"))  # nothing is written that would not be read
     leaf = leaf_hash(data)
@@ -216,7 +218,7 @@ def _follow(tip: Tip, data: bytes) -> Step:
     if root_of(peaks) != line.root:
         raise _not_continuing(entry.number, "its root is not that of its edge and entry")
     try:
-        least = raised(tip.least, entry.packages, entry.sequence)
+        least = raised(tip.least, entry.packages, entry.sequence, entry.bootloader)
     except GoingDownError as error:
         raise LedgerError(
             f"entry {entry.number}: {error.message}",

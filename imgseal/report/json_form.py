@@ -24,6 +24,7 @@ def _verdict(verdict: Verdict) -> Json:
         "first_finding": verdict.findings[0].code if verdict.findings else None,
         "details": [{"label": label, "text": text} for label, text in verdict.details],
         "notes": list(verdict.notes),
+        "bootloader": None if verdict.bootloader is None else dict(verdict.bootloader._asdict()),
         "checks": [
             {
                 "subject": check.subject,

@@ -23,11 +23,16 @@ def _verdict_lines(verdict: Verdict, *, every_check: bool) -> Iterator[str]:
     yield f"{answer}, for {verdict.device}: {verdict.name}"
     for label, text in verdict.details:
         yield f"  {label:<10}{text}"
+    if verdict.bootloader is not None:
+        yield f"  fielded   {verdict.bootloader.words}"
     for note in verdict.notes:
         yield f"  note      {note}"
-    for check in verdict.checks:
-        if check.name == "requirements" and check.outcome == NOT_RUN and check.because and not check.mandatory:
-            yield f"  note      {check.because}"
+    for because in dict.fromkeys(
+        check.because
+        for check in verdict.checks
+        if check.name == "requirements" and check.outcome == NOT_RUN and check.because and not check.mandatory
+    ):
+        yield f"  note      {because}"
     for check in verdict.checks:
         for finding in check.findings:
             yield ""

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from imgseal.errors import Place, UsageError
 from imgseal.product.model import Product, Rules
 from imgseal.records import NamedTuple
+from imgseal.state.fielded import Fielded
 from imgseal.versions import Version, decimal
 
 if TYPE_CHECKING:
@@ -61,7 +62,8 @@ class DeviceState(NamedTuple):
     number; `current` is the set that starts, settled if there is no `trial`; an empty statement digest in it stands
     for whatever the run slot holds. A slot that is absent or None in `slots` is erased. `refused` are manifest digests
     of packages that failed, `revoked` key identifiers in hex. `anchors` is the trust anchor update that the device took
-    last; None where it holds what it left the factory with.
+    last; None where it holds what it left the factory with. `fielded` is what is known of the bootloaders where the
+    state stands for many devices; it is no part of the file.
     """
 
     hardware: int | None
@@ -78,6 +80,7 @@ class DeviceState(NamedTuple):
     revoked: tuple[str, ...]
     fresh: bool
     anchors: SlotContent | None = None
+    fielded: Fielded | None = None
 
     @property
     def running(self) -> dict[int, int]:

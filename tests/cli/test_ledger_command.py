@@ -51,7 +51,7 @@ def test_a_release_is_logged(imgseal: Imgseal, logged: Path) -> None:
     entry = json.loads((logged / "release.log").read_text())["entry"]
     document = json.loads((logged / "out" / "release.json").read_text())
     assert {key: entry[key] for key in ("format", "number", "vendor", "product", "version", "sequence")} == {
-        "format": 1, "number": 0, "vendor": "quillmoor.example", "product": "vent-drive", "version": "2.4.1",
+        "format": 2, "number": 0, "vendor": "quillmoor.example", "product": "vent-drive", "version": "2.4.1",
         "sequence": 17,
     }  # fmt: skip
     assert (entry["built"], entry["revision"], entry["tool"]) == (BUILD_TIME, "ab" * 20, document["imgseal"])
@@ -66,6 +66,7 @@ def test_a_release_is_logged(imgseal: Imgseal, logged: Path) -> None:
     assert slots == [(1, "motor", "motor-a", "2.4.1", 6), (1, "motor", "motor-b", "2.4.1", 6),
                      (2, "radio", "radio", "1.3.2", 3), (3, "phrases", "phrases", "1.0.4", 1)]  # fmt: skip
     assert entry["least"][0]["counters"] == [[1, 6], [2, 3], [3, 1]]
+    assert (entry["bootloader"], entry["least"][0]["bootloaders"]) == ("1.1.0", ["1.1.0", "1.1.0"])
     assert imgseal("ledger", "verify").status == 0
 
 
@@ -217,7 +218,7 @@ def test_a_log_that_is_an_output_or_a_folder(imgseal: Imgseal, logged: Path) -> 
     (logged / "release.log").mkdir()
     said = imgseal("build", *ALL, "--release")
     assert (said.status, tree(logged)) == (3, before)
-    assert "cannot write this file" in said.err
+    assert "cannot read this release log" in said.err
     (logged / "release.log").rmdir()
     os.mkfifo(logged / "release.log")
     said = imgseal("build", *ALL, "--release")

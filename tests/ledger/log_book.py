@@ -23,7 +23,7 @@ def image(number: int, component: int, counter: int) -> LoggedImage:
 
 
 def draft(number: int, *, sequence: int | None = None, counter: int | None = None, variant: str = "") -> Draft:
-    """Release `number`: sequence 10 more, the motor's counter a tenth of it."""
+    """Release `number`: sequence 10 more, the motor's counter a tenth of it; every seventh states no bootloader."""
     counter = number // 10 if counter is None else counter
     package = LoggedPackage(
         variant,
@@ -41,6 +41,7 @@ def draft(number: int, *, sequence: int | None = None, counter: int | None = Non
         bytes(range(20)),
         "0.1.0",
         (package,),
+        None if number % 7 == 6 else Version(1, number // 3, 0),
     )
 
 

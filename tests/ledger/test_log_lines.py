@@ -68,6 +68,25 @@ def test_floors_rise_by_class_and_variant() -> None:
     assert third.tip.least[1] == second.tip.least[1]
 
 
+def test_floors_say_which_bootloaders_are_in_the_field() -> None:
+    """The oldest and the newest since the first release; a release that does not say leaves it open for good."""
+    said = [[str(version) for version in step.tip.least[0].bootloaders] for step in MADE]
+    assert said == [
+        ["1.0.0", "1.0.0"], ["1.0.0", "1.0.0"], ["1.0.0", "1.0.0"], ["1.0.0", "1.1.0"], ["1.0.0", "1.1.0"],
+        ["1.0.0", "1.1.0"], [], [], [],
+    ]  # fmt: skip
+    assert [entry["format"] for entry in entries()] == [2] * 6 + [1] + [2] * 2
+    assert ["bootloader" in entry for entry in entries()] == [True] * 6 + [False] + [True] * 2
+    _, first = added(EMPTY, draft(3))
+    _, older = added(first.tip, draft(4)._replace(bootloader=Version(0, 9, 0)))
+    _, other = added(older.tip, draft(5, variant="north"))
+    assert [(f.variant, tuple(map(str, f.bootloaders))) for f in other.tip.least] == [
+        ("", ("0.9.0", "1.1.0")), ("north", ("1.1.0", "1.1.0")),
+    ]  # fmt: skip
+    _, silent = added(other.tip, draft(6, variant="north"))
+    assert [floor.bootloaders for floor in silent.tip.least] == [(), ()]
+
+
 @pytest.mark.parametrize(
     ("numbers", "key", "expected"),
     [
@@ -150,7 +169,13 @@ FAULTS: list[tuple[str, bytes, type[ImgsealError], int, str]] = [
     ("unknown key", changed(0, lambda t: t["entry"].update(more=1)), LedgerFormatError, 1, "unknown key"),
     ("missing key", changed(0, lambda t: t["entry"].pop("tool")), LedgerFormatError, 1, "a key is missing"),
     ("keys in another order", changed(0, lambda t: t.update(at=t.pop("at"))), LedgerFormatError, 1, "another order"),
-    ("later format", changed(0, lambda t: t["entry"].update(format=2)), LedgerFormatError, 1, "later format"),
+    ("later format", changed(0, lambda t: t["entry"].update(format=3)), LedgerFormatError, 1, "later format"),
+    ("later format, no number", changed(0, lambda t: t["entry"].update(format="3")), LedgerFormatError, 1, "unknown key"),
+    ("bare entry that states one", changed(6, lambda t: t["entry"].update(bootloader="1.0.0")), LedgerFormatError, 7, "unknown key"),
+    ("stated entry without one", changed(0, lambda t: t["entry"].pop("bootloader")), LedgerFormatError, 1, "a key is missing"),
+    ("one bootloader", changed(0, lambda t: t["entry"]["least"][0]["bootloaders"].pop()), LedgerFormatError, 1, "not a value"),
+    ("bootloaders not in order", changed(3, lambda t: t["entry"]["least"][0]["bootloaders"].reverse()), LedgerFormatError, 4, "not a value"),
+    ("an older bootloader forgotten", rewritten(4, lambda e: e["least"][0].update(bootloaders=["1.1.0", "1.1.0"])), LedgerError, 5, "other floors"),
     ("upper-case hex", changed(0, lambda t: t.update(root=t["root"].upper())), LedgerFormatError, 1, "not a value"),
     ("no version", changed(0, lambda t: t["entry"].update(version="2.4")), LedgerFormatError, 1, "not a value"),
     ("no packages", changed(0, lambda t: t["entry"].update(packages=[])), LedgerFormatError, 1, "not a value"),

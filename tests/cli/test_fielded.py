@@ -1,0 +1,163 @@
+"""Which bootloaders a release is judged against: those of the field, and the verdict names the source.
+
+Today's product file says what devices leave the factory with from now on; it is no witness of those made before.
+"""
+
+import json
+from pathlib import Path
+
+import pytest
+from jsonschema import validate
+from workshop import ALL, Imgseal
+
+SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "format" / "verdict.schema.json").read_text())
+LEDGER = '\n[ledger]\npath = "release.log"\n'
+OLD, NEW = "out-17/vent-drive-2.4.1-17.suit", "out-18/vent-drive-2.4.1-18.suit"
+NEEDS = 'bootloader = ">=1.1.0"'
+
+
+def write(project: Path, *, version: str, needs: str, log: bool) -> None:
+    """The demo's product file with another bootloader, another need of the motor core, and a release log or none."""
+    from imgseal.demo.scenario import product_text
+
+    text = product_text()
+    assert NEEDS in text
+    assert '[bootloader]\nversion = "1.1.0"' in text
+    text = text.replace(NEEDS, f'bootloader = "{needs}"').replace(
+        '[bootloader]\nversion = "1.1.0"', f'[bootloader]\nversion = "{version}"'
+    )
+    (project / "imgseal.toml").write_text(text + (LEDGER if log else ""))
+
+
+def build(imgseal: Imgseal, sequence: int, *more: str, status: int = 0) -> str:
+    said = imgseal(
+        "build", *ALL, "--release", "--set", f"release.sequence={sequence}", "--out", f"out-{sequence}", *more
+    )
+    assert said.status == status, said.err
+    return said.err
+
+
+def verdict(imgseal: Imgseal, *arguments: str) -> tuple[int, dict[str, object]]:
+    said = imgseal("check", *arguments, "--json")
+    document = json.loads(said.out)
+    validate(document, SCHEMA)
+    found: dict[str, object] = document["verdicts"][0]
+    return said.status, found
+
+
+# version in the product file of the first release and of the second, what the second needs, what it is then
+FIELD = [
+    ("1.1.0", "1.2.0", ">=1.2.0", "refused", "1.1.0", "1.2.0"),
+    ("1.1.0", "1.2.0", ">=1.1.0", "accepted", "1.1.0", "1.2.0"),
+    ("1.2.0", "1.1.0", ">=1.1.0", "accepted", "1.1.0", "1.2.0"),
+    ("1.2.0", "1.1.0", ">=1.1.0, <1.2.0", "refused", "1.1.0", "1.2.0"),
+    ("1.2.0", "1.2.0", ">=1.1.0, <1.3.0", "accepted", "1.2.0", "1.2.0"),
+]
+
+
+@pytest.mark.parametrize(("before", "now", "needs", "answer", "oldest", "newest"), FIELD)
+def test_the_log_says_what_is_in_the_field(
+    imgseal: Imgseal, project: Path, before: str, now: str, needs: str, answer: str, oldest: str, newest: str
+) -> None:
+    """`build`, `check` and `gate` give one answer, and every one of them says where it is from."""
+    write(project, version=before, needs=">=1.0.0", log=True)
+    build(imgseal, 17)
+    write(project, version=now, needs=needs, log=False)
+    build(imgseal, 18)  # without the log nothing says what is in the field
+    write(project, version=now, needs=needs, log=True)
+    status, found = verdict(imgseal, NEW)
+    assert (found["verdict"], status) == (answer, 0 if answer == "accepted" else 1)
+    assert found["first_finding"] == (None if answer == "accepted" else "rules.requirement-not-met")
+    words = f"bootloader {oldest if oldest == newest else f'{oldest} to {newest}'} (release.log, and the product file"
+    bootloader = found["bootloader"]
+    assert isinstance(bootloader, dict)
+    assert (bootloader["oldest"], bootloader["newest"], bootloader["source"]) == (oldest, newest, "release log")
+    assert words in bootloader["words"]
+    said = imgseal("check", NEW)
+    assert f"  fielded   {words}" in said.out
+    for path in (project / "out-18").iterdir():
+        path.unlink()
+    err = build(imgseal, 18, status=0 if answer == "accepted" else 1)
+    assert ("rules.requirement-not-met" in err, words in err) == ((answer == "refused"),) * 2
+    assert bool(list((project / "out-18").iterdir())) == (answer == "accepted")
+
+
+def test_what_was_released_without_a_word_on_it_stays_open(imgseal: Imgseal, project: Path) -> None:
+    write(project, version="1.1.0", needs=">=1.0.0", log=True)
+    text = (project / "imgseal.toml").read_text()
+    start, end = text.index("[bootloader]"), text.index("# -- internal flash")
+    text = text[:start] + text[end:]
+    (project / "imgseal.toml").write_text(text.replace(', bootloader = ">=1.0.0"', ""))
+    build(imgseal, 17)
+    assert json.loads((project / "release.log").read_text())["entry"]["format"] == 1
+    write(project, version="1.2.0", needs=">=1.2.0", log=True)
+    err = build(imgseal, 18)
+    assert "needs bootloader >=1.2.0: open, whether every device in the field has one" in err
+    _, found = verdict(imgseal, NEW)
+    assert found["bootloader"] == {
+        "oldest": None, "newest": None, "source": "release log",
+        "words": "bootloader not known (release.log has releases that do not say it)",
+    }  # fmt: skip
+    requirements = [c for c in found["checks"] if c["name"] == "requirements"]  # type: ignore[attr-defined]
+    assert "not run" in {check["outcome"] for check in requirements}
+
+
+def test_a_first_release_says_on_whose_word(imgseal: Imgseal, project: Path) -> None:
+    """With a log that has no release no device is in the field; without one nobody knows, and the verdict says so."""
+    write(project, version="1.2.0", needs=">=1.2.0", log=True)
+    build(imgseal, 17)
+    (project / "release.log").unlink()
+    status, found = verdict(imgseal, OLD)
+    assert (status, found["bootloader"]["source"]) == (0, "first devices")  # type: ignore[index]
+    assert "release.log has no release, so no device is in the field" in found["bootloader"]["words"]  # type: ignore[index]
+    assert {c["outcome"] for c in found["checks"] if c["name"] == "requirements"} == {"passed"}  # type: ignore[attr-defined]
+    write(project, version="1.2.0", needs=">=1.2.0", log=False)
+    status, found = verdict(imgseal, OLD)
+    assert (status, found["bootloader"]["source"]) == (0, "product file")  # type: ignore[index]
+    said = imgseal("check", OLD)
+    assert "nothing says what is in the field" in said.out
+    assert said.out.count("open, whether every device in the field has one") == 1
+    assert {c["outcome"] for c in found["checks"] if c["name"] == "requirements"} == {"not run", "passed"}  # type: ignore[attr-defined]
+    # nobody gets a bootloader that even today's product file does not have
+    write(project, version="1.1.0", needs=">=1.2.0", log=False)
+    assert verdict(imgseal, OLD)[1]["first_finding"] == "rules.requirement-not-met"
+
+
+def test_a_device_state_answers_for_itself(imgseal: Imgseal, project: Path) -> None:
+    write(project, version="1.1.0", needs=">=1.2.0", log=False)
+    said = imgseal("device", "new", "unit.json")
+    assert said.status == 0
+    write(project, version="1.2.0", needs=">=1.2.0", log=True)
+    build(imgseal, 17)
+    status, found = verdict(imgseal, OLD, "--device", "unit.json")
+    assert (status, found["first_finding"]) == (1, "rules.requirement-not-met")
+    assert found["bootloader"] == {
+        "oldest": "1.1.0", "newest": "1.1.0", "source": "device state", "words": "bootloader 1.1.0 (device state)",
+    }  # fmt: skip
+    document = json.loads((project / "unit.json").read_text())
+    (project / "newer.json").write_text(json.dumps({**document, "bootloader": "1.2.0"}))
+    assert verdict(imgseal, OLD, "--device", "newer.json")[0] == 0
+
+
+def test_the_previous_package_says_the_least(imgseal: Imgseal, project: Path) -> None:
+    """What its devices run needs 1.1.0: they have that or a newer one, and more than that is not known."""
+    write(project, version="1.1.0", needs=">=1.1.0", log=False)
+    build(imgseal, 17)
+    write(project, version="1.2.0", needs=">=1.1.0", log=False)
+    assert ": open, " not in build(imgseal, 18, "--previous", OLD)
+    write(project, version="1.2.0", needs=">=1.2.0", log=False)
+    assert "needs bootloader >=1.2.0: open, " in build(imgseal, 19, "--previous", OLD)
+    write(project, version="1.2.0", needs=">=1.1.0, <2.0.0", log=False)
+    assert ": open, " in build(imgseal, 20, "--previous", OLD)
+
+
+def test_the_gate_asks_the_same(imgseal: Imgseal, project: Path) -> None:
+    write(project, version="1.1.0", needs=">=1.0.0", log=True)
+    build(imgseal, 17)
+    write(project, version="1.2.0", needs=">=1.2.0", log=False)
+    build(imgseal, 18)
+    write(project, version="1.2.0", needs=">=1.2.0", log=True)
+    said = imgseal("gate", "out-18")
+    assert said.status == 1
+    assert "rules.requirement-not-met" in said.out
+    assert "rules.requirement-not-met" not in imgseal("gate", "out-18", "--fresh").out
