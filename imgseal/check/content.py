@@ -5,7 +5,7 @@ Armv7-M Architecture Reference Manual B1.5 (vector table, initial stack pointer,
 memory.
 """
 
-from imgseal.check.context import Context
+from imgseal.check.context import Bytes, Context
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import NO_DUMP, NotRun
 from imgseal.errors import Place
@@ -83,12 +83,22 @@ def vectors(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
 
 
 def rest(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
-    """In a dump everything behind the payload is erased (0xFF); RFC 9124 section 4.3.15 REQ.SEC.IMG.COMPLETE_DIGEST."""
+    """In a dump everything behind the payload is erased (0xFF), and behind a detached header in its slot as well.
+
+    RFC 9124 section 4.3.15 REQ.SEC.IMG.COMPLETE_DIGEST. In a staging or keep slot the payload lies behind the header.
+    """
     where = subject.payload
     if context.slot is None or where is None:
         return NO_DUMP
+    statement, component = subject.statement, subject.component(context.product)
+    findings = []
+    if statement.detached and component is not None and context.slot not in (component.staging, component.keep):
+        findings += _not_erased(subject.data, statement.header_block, f"the header of {context.slot}")
     data, start = where
-    position = start + subject.statement.payload_size
+    return findings + _not_erased(data, start + statement.payload_size, f"the payload in {context.slot}")
+
+
+def _not_erased(data: Bytes, position: int, what: str) -> list[Finding]:
     while position < data.size:
         piece = bytes(data.read(position, CHUNK))
         if piece.count(FILL) != len(piece):
@@ -96,7 +106,7 @@ def rest(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
             return [
                 Finding(
                     "content.rest-not-erased",
-                    f"something lies behind the payload in {context.slot}",
+                    f"something lies behind {what}",
                     Place(offset=position + wrong),
                     expected="0xff to the end of the slot",
                     found=f"0x{piece[wrong]:02x}",

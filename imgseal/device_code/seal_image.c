@@ -606,6 +606,12 @@ static uint32_t check_rest(struct judgement *j)
 {
     if (j->subject->where != SEAL_RUN_SLOT)
         return SEAL_ACCEPTED;
+    if (j->detached) {
+        uint32_t code = check_erased(j, &j->subject->image, j->header_block, j->subject->image.size,
+                                     SEAL_CONTENT_REST_NOT_ERASED);
+        if (code != SEAL_ACCEPTED)
+            return code;
+    }
     return check_erased(j, j->payload, j->start + j->size, j->payload->size,
                         SEAL_CONTENT_REST_NOT_ERASED);
 }

@@ -553,6 +553,14 @@ def _guessed(a: bytes) -> Iterator[Case]:
     whole = dump("plain", body)
     yield Case("detached-dump", dump("plain-head", head), "accepted", slot="plain", payload=whole)
     yield Case("detached-dump-rest", head, "content.rest-not-erased", slot="plain", payload=flip(whole, 2047))
+    head_slot = dump("plain-head", head)
+    for name, at in (("first", len(head)), ("last", len(head_slot) - 1)):
+        behind = flip(head_slot, at)
+        yield Case(
+            f"detached-dump-behind-header-{name}", behind, "content.rest-not-erased", slot="plain", payload=whole
+        )
+    both = flip(whole, 2047)
+    yield Case("detached-dump-behind-both", flip(head_slot, len(head)), "content.rest-not-erased", slot="plain", payload=both)  # fmt: skip
     yield Case("detached-dump-of-header", dump("plain-head", head), "structure.payload-missing", slot="plain-head")
     waiting = dump("plain-staging", head + body)
     yield Case("detached-dump-staging", waiting, "structure.payload-missing", slot="plain-staging")

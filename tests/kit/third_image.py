@@ -233,15 +233,17 @@ class Parts:
     content: bytes | None
     rest: bytes
     findings: tuple[str, ...] = ()
+    behind_header: bytes = b""
 
 
 def split(data: bytes, statement: Statement, payload: bytes | None, dump: str | None) -> Parts:
     """Payload, and what lies behind it in a slot ("The checks", `extent`); `dump` is None for a file, else its slot.
 
-    Of a detached image the payload is the dump, and what lies behind the header block of a dump is not looked at: so a
+    Of a detached image the payload is the dump, and what lies behind the header block of a dump is looked at last: so a
     staging slot reads as a header whose payload was not given ("The checks", A dump).
     """
     behind, findings = data[statement.header_block :], list[str]()
+    behind_header = behind if statement.detached and dump is not None else b""
     if statement.detached:
         if behind and dump is None:
             findings.append("structure.bytes-after-payload")
@@ -253,7 +255,7 @@ def split(data: bytes, statement: Statement, payload: bytes | None, dump: str | 
         findings.append("structure.truncated")
     elif rest and dump is None:
         findings.append("structure.bytes-after-payload")
-    return Parts(None if findings else content, rest if dump else b"", tuple(findings))
+    return Parts(None if findings else content, rest if dump else b"", tuple(findings), behind_header)
 
 
 def _well_formed(value: bytes) -> bool:
@@ -530,8 +532,9 @@ class _Judgement:
         return findings
 
     def rest(self) -> list[str]:
-        """The rest of a dump; a file has none."""
-        return [] if self.parts.rest.count(0xFF) == len(self.parts.rest) else ["content.rest-not-erased"]
+        """The rest of a dump, once behind a detached header and once behind the payload; a file has none."""
+        header = b"" if self.slot in self.part["waiting"] else self.parts.behind_header
+        return ["content.rest-not-erased" for rest in (header, self.parts.rest) if rest.count(0xFF) != len(rest)]
 
 
 # The table of "The checks" without `layers`, which is for packages only: a check, and the checks that it needs.
