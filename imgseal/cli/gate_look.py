@@ -127,7 +127,7 @@ class _Look:
         self._brief = brief
         self._raw = brief.settings[0].product.gate.raw
         self._budget = Budget(task.size)
-        self._awaited: list[_Awaited] = []
+        self._awaited: dict[tuple[int, bytes], list[_Awaited]] = {}  # by size and digest of the payload
 
     def refuse(self, spot: _Spot, kind: str, *findings: Finding) -> None:
         """Add what is refused without a look."""
@@ -188,10 +188,11 @@ class _Look:
     ) -> None:
         """Judge at once, or when the rest of the archive has been searched for the payload of a detached header."""
         if in_archive and (awaited := _detached(data, kind, len(self.found))) is not None:
-            self._awaited.append(awaited._replace(beside=beside))
+            same = self._awaited.setdefault((awaited.size, awaited.digest), [])
+            same.append(awaited._replace(beside=beside))
             self.found.append(Found(spot.name, self._task.name, spot.inside, Looked(kind, ())))
             return
-        self._add(spot, look_at_sealed(data, kind, self._brief, payload_beside(self._task.path), beside))
+        self._add(spot, look_at_sealed(data, kind, self._brief, payload_beside(self._task.path, self._brief), beside))
 
     def _firmware(self, spot: _Spot, kind: str, reopen: Reopen, size: int, *, in_archive: bool) -> None:
         words = _WORDS.get(kind, kind)
@@ -240,7 +241,7 @@ class _Look:
         if depth == 0:
             self._budget = Budget(on_disk(reopen()))
         waiting = self._awaited
-        self._awaited = []
+        self._awaited = {}
         try:
             if kind == GZIP:
                 self._gzip(spot, reopen, depth)
@@ -251,7 +252,9 @@ class _Look:
         except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
             self.refuse(spot, kind, _damaged(error))
         finally:
-            for awaited in self._awaited:  # nobody has found their payloads
+            for awaited in (
+                each for same in self._awaited.values() for each in same
+            ):  # nobody has found their payloads
                 self._settle(awaited, None)
             self._awaited = waiting
 
@@ -320,7 +323,7 @@ class _Look:
         """Read the archive once more, for the payloads of its detached headers; only what fits one is kept."""
         from tempfile import SpooledTemporaryFile
 
-        sizes = {awaited.size for awaited in self._awaited if awaited.size <= ARTEFACT_BYTES}
+        sizes = {size for size, _ in self._awaited if size <= ARTEFACT_BYTES}
         for entry in entries(kind, reopen, self._budget.again()):
             if entry.size not in sizes or entry.content is None or entry.aside:
                 continue
@@ -341,14 +344,13 @@ class _Look:
 
     def _found(self, size: int, digest: bytes, file: BinaryIO) -> None:
         """Settle what waits for this payload."""
-        fitting = [awaited for awaited in self._awaited if (awaited.size, awaited.digest) == (size, digest)]
-        if not fitting:
+        fitting = self._awaited.pop((size, digest), None)
+        if fitting is None:
             return
         file.seek(0)
         payload = ByteView(file.read())
         for awaited in fitting:
             self._budget.payload(size)
-            self._awaited.remove(awaited)
             self._settle(awaited, payload)
 
     def _settle(self, awaited: _Awaited, payload: ByteView | None) -> None:

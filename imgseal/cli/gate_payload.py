@@ -2,23 +2,19 @@
 
 import hashlib
 import os
-from collections.abc import Iterator
+from contextlib import suppress
 
 from imgseal.check.context import Bytes
-from imgseal.cli.gate_walk import identity
 from imgseal.errors import InputError
 from imgseal.files import open_input
-from imgseal.flow.gate import FindPayload
+from imgseal.flow.gate import Brief, FindPayload
 from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.memory.view import ByteView
 
 __all__ = ["payload_beside"]
 
-_KEPT = 4096
-"""Digests of files that are kept by this process, while it looks for the payloads of detached headers."""
 
-
-def payload_beside(path: str) -> FindPayload:
+def payload_beside(path: str, brief: Brief) -> FindPayload:
     """Return what finds a payload in the folder of a header: first by the name that builds give it, then any file."""
     folder, name = os.path.split(path)
     usual = os.path.join(folder, name.replace(".header.", ".payload."))
@@ -28,9 +24,8 @@ def payload_beside(path: str) -> FindPayload:
             return None
         if usual != path and (data := _payload(usual, size, digest)) is not None:
             return data
-        return next(
-            (data for each in _with_digest(folder, size, digest) if (data := _payload(each, size, digest))), None
-        )
+        fitting = _folder(folder, brief).with_digest(size, digest)
+        return next((data for each in fitting if (data := _payload(each, size, digest))), None)
 
     return find
 
@@ -45,28 +40,45 @@ def _payload(path: str, size: int, digest: bytes) -> ByteView | None:
     return ByteView(data) if len(data) == size and hashlib.sha256(data).digest() == digest else None
 
 
-_digests: dict[tuple[int, int, int, int], bytes] = {}  # device, inode, time of change and size -> SHA-256
+class _Folder:
+    """The files of a folder by size, and by digest where one of that size was asked for; each is read once.
 
+    As long as one run of the gate: what changes meanwhile has another digest when it is read again.
+    """
 
-def _with_digest(folder: str, size: int, digest: bytes) -> Iterator[str]:
-    """Yield the files of a folder that have this size and digest; each is read once, however many headers ask."""
-    with os.scandir(folder or ".") as found:
-        entries = sorted((entry for entry in found if entry.is_file(follow_symlinks=False)), key=lambda each: each.name)
-    for entry in entries:
-        try:
-            status = entry.stat(follow_symlinks=False)
-            if status.st_size != size:
-                continue
-            key = (*identity(status), size)
-            if key not in _digests:
-                with open_input(entry.path, "payload", size, regular=True) as stream:
+    def __init__(self, folder: str) -> None:
+        self._by_size: dict[int, list[str]] = {}
+        self._by_digest: dict[int, dict[bytes, list[str]]] = {}
+        with os.scandir(folder or ".") as found:
+            entries = sorted(found, key=lambda each: each.name)
+        for entry in entries:
+            with suppress(OSError):
+                if entry.is_file(follow_symlinks=False):
+                    size = entry.stat(follow_symlinks=False).st_size
+                    self._by_size.setdefault(size, []).append(entry.path)
+
+    def with_digest(self, size: int, digest: bytes) -> list[str]:
+        """Return the files that have, or had when they were read, this size and digest."""
+        if size not in self._by_digest:
+            digests: dict[bytes, list[str]] = {}
+            for path in self._by_size.get(size, ()):
+                with suppress(InputError), open_input(path, "payload", size, regular=True) as stream:
                     state = hashlib.sha256()
                     while piece := stream.read(CHUNK):
                         state.update(piece)
-                if len(_digests) >= _KEPT:
-                    _digests.clear()
-                _digests[key] = state.digest()
-        except (OSError, InputError):
-            continue
-        if _digests[key] == digest:
-            yield entry.path
+                    digests.setdefault(state.digest(), []).append(path)
+            self._by_digest[size] = digests
+        return self._by_digest[size].get(digest, [])
+
+
+_run: list[Brief] = []  # what this process judges by at present; with another brief another run has begun
+_folders: dict[str, _Folder] = {}
+
+
+def _folder(path: str, brief: Brief) -> _Folder:
+    if not _run or _run[0] is not brief:
+        _run[:] = [brief]
+        _folders.clear()
+    if path not in _folders:
+        _folders[path] = _Folder(path)
+    return _folders[path]

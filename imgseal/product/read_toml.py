@@ -5,6 +5,7 @@ from collections.abc import Mapping
 
 from imgseal.errors import Place, UsageError
 from imgseal.product import signature_room, slot_plan
+from imgseal.product.locate import deep_key
 from imgseal.product.model import (
     Bootloader,
     Component,
@@ -90,6 +91,14 @@ def _parse(text: str, name: str) -> _Tree:
             "this file begins with a byte order mark, which TOML does not allow",
             place=Place(file=name, line=1, offset=0),
             hint="save it as UTF-8 without a byte order mark",
+        )
+    deep = deep_key(text)
+    if deep is not None:
+        raise UsageError(
+            "a key of more parts than a product file can need",
+            place=Place(file=name, line=deep),
+            expected="names with a few dots between them",
+            hint="imgseal init writes a file to start from",
         )
     try:
         tree = tomllib.loads(text)
@@ -231,17 +240,18 @@ def _overlay(document: Document, tree: _Tree, name: str) -> tuple[Document, _Tre
     variants = tree["variant"]
     assert isinstance(variants, dict)
     table = Table(document, variants[name], ("variant", name), "variant.NAME")
-    from copy import deepcopy  # noqa: PLC0415 - only where there are variants
-
-    merged = deepcopy(tree)
+    merged = dict(tree)  # what is replaced is copied: the whole tree for each variant would be the square of them
     moved: dict[KeyPath, KeyPath] = {}
     product = merged.get("product")
     if isinstance(product, dict):
+        merged["product"] = product = dict(product)
         for key in ("class", "hardware"):
             if key in table:
                 product[key] = table.raw(key)
                 moved["product", key] = ("variant", name, key)
     components = merged.get("component")
+    if isinstance(components, dict):
+        merged["component"] = components = dict(components)
     for component, values in table.items("component").items():
         path = ("variant", name, "component", component)
         if not isinstance(components, dict) or component not in components:
@@ -249,7 +259,8 @@ def _overlay(document: Document, tree: _Tree, name: str) -> tuple[Document, _Tre
             document.refuse(path, "the product has no such component", known, component)
         Table(document, values, path, "component.NAME")
         assert isinstance(values, dict)
-        components[component].update(deepcopy(values))
+        if isinstance(components[component], dict):  # else it is refused like one without a variant
+            components[component] = {**components[component], **values}
         moved |= {("component", component, key): (*path, key) for key in values}
     return Document(document.text, document.name, moved), merged
 

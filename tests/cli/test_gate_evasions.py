@@ -16,6 +16,7 @@ from test_gate_rules import GOOD, NO_LOG, SPARE, detached, leaking, out, outcome
 from workshop import Imgseal, detached_radio, product
 
 from imgseal.cli.gate_walk import Task, walk
+from imgseal.sealed.layout import field
 
 __all__ = ["out"]  # a fixture
 
@@ -312,10 +313,32 @@ def test_a_payload_is_found_among_many_files_of_its_size(
         return open_input(path, what, limit, regular=regular)
 
     monkeypatch.setattr("imgseal.cli.gate_payload.open_input", count)
-    monkeypatch.setattr("imgseal.cli.gate_payload._digests", {})
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == dict.fromkeys(("h1", "h2", "h3"), "good")
     assert opened.count("f00") == opened.count("f69") == 1
     assert opened.count("z") == 4  # hashed once, and read by each header
+
+
+@pytest.mark.parametrize("count", [40, 80])
+def test_headers_without_payloads_read_their_folder_once(
+    imgseal: Imgseal, out: Path, monkeypatch: pytest.MonkeyPatch, count: int
+) -> None:
+    """However many there are: thousands of files that look like headers do not cost the square of them."""
+    text, _, header, _ = detached()
+    (out.parent / "imgseal.toml").write_text(text)
+    at = field("payload_size").offset
+    for number in range(count):
+        size = (4096 + number % 7).to_bytes(4, "little")
+        (out / f"{number:03}.header.bin").write_bytes(header[:at] + size + header[at + 4 :])
+    real, scanned = os.scandir, [0]
+
+    def scandir(path: str) -> object:
+        scanned[0] += 1
+        return real(path)
+
+    monkeypatch.setattr("imgseal.cli.gate_payload.os.scandir", scandir)
+    for run in (1, 2):  # a second run looks again
+        assert len(outcomes(imgseal, "--fresh", "--jobs", "1")) == count
+        assert scanned[0] == 2 * run  # to find the files, and to find payloads
 
 
 # -- links, and files that are swapped -----------------------------------------------------------------------------
