@@ -23,7 +23,7 @@ from imgseal.keys.published import origin_of
 from imgseal.limits import TRUST_BYTES
 from imgseal.sealed.codec import HeaderBlock
 
-__all__ = ["judge_update"]
+__all__ = ["UpdateSubject", "count_words", "device_class", "judge_update", "published", "vendor"]
 
 _NONE = bytes(64)
 _FROM_NEWEST = "make it from the newest set: imgseal trust replace --previous FILE"
@@ -52,15 +52,16 @@ def judge_update(data: Bytes, name: str, context: Context, device: str) -> Verdi
         new = subject.update.anchors
         details = (
             ("set", f"{number_words(new.number)}, after {number_words(held.number)}"),
-            ("images", f"{_count(new, IMAGES)}, {new.need_images} needed"),
-            ("packages", f"{_count(new, PACKAGES)}, {new.need_packages} needed"),
+            ("images", f"{count_words(new, IMAGES)}, {new.need_images} needed"),
+            ("packages", f"{count_words(new, PACKAGES)}, {new.need_packages} needed"),
             ("revoked", str(len(new.revoked))),
             ("signed by", "the contingency key" if subject.by_contingency else "the apex trust anchor"),
         )
     return Verdict(name, "trust anchor update", device, results, details)
 
 
-def _count(anchors: AnchorSet, role: int) -> str:
+def count_words(anchors: AnchorSet, role: int) -> str:
+    """Say how many keys of a role a set holds."""
     number = sum(anchor.role == role for anchor in anchors.anchors)
     return f"{number} key" + ("" if number == 1 else "s")
 

@@ -45,9 +45,9 @@ def judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes 
 
         return judge_package(data, name, context, device)
     if kind == "trust anchor update":
-        from imgseal.check.anchors import judge_update  # noqa: PLC0415 - the others need none of it
+        from imgseal.check.held_anchors import judge_anchors  # noqa: PLC0415 - the others need none of it
 
-        return judge_update(data, name, context, device)
+        return judge_anchors(data, name, context, device)
     if kind == "sealed image":
         return judge_image(data, name, context, device, payload)
     return judge_unrecognised(data, name, device)

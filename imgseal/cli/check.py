@@ -20,12 +20,18 @@ from imgseal.report.text import verdict_lines
 
 if TYPE_CHECKING:
     from imgseal.anchors.codec import AnchorSet
+    from imgseal.check.context import Bytes
     from imgseal.findings import Verdict
     from imgseal.keys.trust import Trust
     from imgseal.product.model import Product
     from imgseal.state.device import DeviceState
 
-__all__ = ["Judge", "command", "device_trust", "judge_of", "load_device", "open_artefact"]
+__all__ = ["Judge", "as_of_option", "command", "device_trust", "judge_of", "load_device", "open_artefact"]
+
+as_of_option = click.option(
+    "--as-of", "as_of", metavar="DAY", help="Keys have to be in force on this day, YYYY-MM-DD; default today."
+)
+"""The day of a verdict, for every command that gives one."""
 
 
 @click.command(
@@ -51,9 +57,7 @@ Exit status 0 when every artefact is accepted, 1 when one is refused.
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @click.option("--payload", metavar="FILE", help="The payload of a detached header.")
 @click.option("--slot", metavar="NAME", help="The artefact is a dump of this whole slot.")
-@click.option(
-    "--as-of", "as_of", metavar="DAY", help="Keys have to be in force on this day, YYYY-MM-DD; default today."
-)
+@as_of_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/format/verdict.schema.json).")
 @click.option("--every", is_flag=True, help="List every check, not only those that failed.")
 @product_options
@@ -128,9 +132,18 @@ class Judge(NamedTuple):
     development: bool
 
     def __call__(
-        self, data: ByteView, name: str, *, slot: str | None = None, payload: ByteView | None = None
+        self,
+        data: "Bytes",
+        name: str,
+        *,
+        slot: str | None = None,
+        payload: ByteView | None = None,
+        partial: bool = False,
     ) -> "Verdict":
-        """Judge an artefact; `slot` says that it is a dump of it, `payload` belongs to a detached header."""
+        """Judge an artefact; `slot` says that it is a dump of it, `payload` belongs to a detached header.
+
+        `partial`: other packages bring what this one leaves out.
+        """
         if (slot is not None or payload is not None) and kind_of(data) not in (None, "sealed image"):
             raise UsageError(
                 "--slot and --payload belong to sealed images",
@@ -149,6 +162,7 @@ class Judge(NamedTuple):
             development=self.development,
             slot=slot,
             payload=payload,
+            partial=partial,
             day=self.day,
             anchors=self.anchors,
         )
@@ -168,7 +182,7 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
         from imgseal.cli.release_log import logged_device
 
         state, device = logged_device(project) or (state, device)
-    if any(key.first or key.last for key in trust.keys):
+    if as_of is not None or any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
     return Judge(project, trust, state, contents, device, day, anchors, development)
 

@@ -67,6 +67,7 @@ def command(for_release: bool, maps: tuple[str, ...], product_file: str | None) 
     remarks = list(_product(project))
     remarks += _keys(project, for_release=for_release)
     remarks += _slots(project.product)
+    remarks += _factory(project, for_release=for_release)
     remarks += _surroundings(project, for_release=for_release)
     for argument in maps:
         remarks += _map(argument, project.product)
@@ -209,6 +210,27 @@ def _slots(product: "Product") -> "Iterator[Remark]":
             "note",
             'no slot holds "records": rehearse, device apply and factory need one',
             'three erase blocks of trusted flash with holds = "records"',
+        )
+
+
+def _factory(project: Project, *, for_release: bool) -> "Iterator[Remark]":
+    """Look for the files that the production line needs beside packages."""
+    factory = project.product.factory
+    absent = "missing" if for_release else "note"
+    named = [("factory.bootloader", factory.bootloader)] if factory.bootloader is not None else []
+    named += [(f"factory.range ({part.what})", part.file) for part in factory.ranges]
+    for key, file in named:
+        path = project.resolve(file)
+        if os.path.exists(path):
+            yield Remark("ok", f"{key}: {path}")
+        else:
+            yield Remark(absent, f"{key}: {path} is not there", "build it or put it there: imgseal factory needs it")
+    slot = project.product.slot_holding("bootloader")
+    if slot is not None and factory.bootloader is None:
+        yield Remark(
+            "note",
+            f"slot.{slot.name} holds the bootloader, and factory.bootloader names none: imgseal factory would stop",
+            '[factory] bootloader = "FILE" in the product file',
         )
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
+from imgseal.cli.check import as_of_option, judge_of
+from imgseal.cli.factory_parts import anchor_block, configured_parts, image_parts, own_parts
 from imgseal.cli.firmware import load_image, split_address
 from imgseal.cli.project import Project, product_options
 from imgseal.cli.rehearse import load_package, refuse_verdict, refuse_without_records
@@ -17,9 +19,9 @@ from imgseal.files import Output, refuse_overlap, write_all
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from imgseal.check.context import Bytes
+    from imgseal.cli.check import Judge
     from imgseal.compare.contents import Image
-    from imgseal.make.factory import FactoryImage, Part
+    from imgseal.make.factory import FactoryImage
     from imgseal.product.model import Product
     from imgseal.state.device import DeviceState
 
@@ -33,6 +35,7 @@ __all__ = ["command"]
 Examples:
   imgseal factory out/vent-drive-2.4.1-17.suit
   imgseal factory out/vent-drive-2.4.1-17.suit recovery/vent-drive-1.0.0-3.suit --out line
+  imgseal factory out/vent-drive-2.4.1-17.suit --without-recovery
   imgseal factory out/vent-drive-2.4.1-17.suit --read-back dump.hex
   imgseal factory out/vent-drive-2.4.1-17.suit --read-back internal.bin@0x0
 
@@ -44,6 +47,11 @@ Examples:
 @click.option("--out", default="factory", show_default=True, metavar="DIR", help="Folder for what is written.")
 @click.option("--hardware", type=int, help="Hardware revision; default the lowest of the product file.")
 @click.option("--read-back", metavar="DUMP", help="Compare this dump of a programmed device; nothing is written.")
+@click.option("--without-recovery", is_flag=True, help="Leave out the recovery image that the product file states.")
+@click.option(
+    "--device", "device_file", metavar="FILE", help="Judge for the device of this state file, not for the release log."
+)
+@as_of_option
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @product_options
 def command(
@@ -51,6 +59,9 @@ def command(
     out: str,
     hardware: int | None,
     read_back: str | None,
+    without_recovery: bool,
+    device_file: str | None,
+    as_of: str | None,
     development: bool,
     product_file: str | None,
     variant: str | None,
@@ -61,6 +72,9 @@ def command(
     The first PACKAGE is the release; others may bring components that it does not, such as the recovery image. Beside
     the HEX come factory.json, with every range and digest and the first counters, and the device's state file.
     Per-device secrets and protection bits belong to the production line.
+
+    Packages are judged as `imgseal check` judges them: keys have to be in force, and the release may not be below the
+    release log. Another day or another device is said in what is printed and in factory.json.
     """
     from imgseal.compare.contents import read_contents
     from imgseal.make.factory import merge
@@ -73,9 +87,12 @@ def command(
     refuse_without_records(project)
     images: dict[str, Image] = {}
     release = None
+    judge_one = _line_judge(project, device_file, development=development, as_of=as_of)
     for path in packages:
         data = load_package(path)
-        _judge(project, data, path, development=development, partial=len(packages) > 1)
+        if release is not None:  # what completes the release is no later one: its images alone have to be allowed
+            judge_one = judge_one._replace(state=judge_one.state._replace(sequence=0, manifest_digest=None))
+        refuse_verdict(judge_one(data, path, partial=len(packages) > 1), path)
         contents = read_contents(data.read(0, data.size), path, product)
         release = release or contents
         if contents.sequence > release.sequence:
@@ -97,10 +114,11 @@ def command(
                 )
             images[component] = image
     assert release is not None
+    left_out = _left_out(project, images, without_recovery=without_recovery)
     state, held = _device(project, images, release.sequence, release.manifest_digest, hardware)
-    block = _anchors(project, development=development)
-    parts = [*_image_parts(product, images, packages[0]), *_own_parts(project, state, block)]
-    parts += _configured(project)
+    block = anchor_block(project, development=development)
+    parts = [*image_parts(product, images, packages[0]), *own_parts(project, state, block)]
+    parts += configured_parts(project)
     factory = merge(parts, product)
     _refuse_unless_starts(project, state, held, development=development)
     if read_back is not None:
@@ -115,7 +133,11 @@ def command(
     base = f"{product.name}{version}-{release.sequence}{mark}.factory"
     outputs = [
         Output(os.path.join(out, f"{base}.hex"), write_intel_hex((p.address, p.data) for p in factory.parts)),
-        Output(os.path.join(out, "factory.json"), [_document(factory, project, state, release.sequence)], last=True),
+        Output(
+            os.path.join(out, "factory.json"),
+            [_document(factory, project, state, release.sequence, judge_one.device, left_out)],
+            last=True,
+        ),
         Output(os.path.join(out, "device.json"), [write(state).encode()]),
         *(Output(os.path.join(out, "device.slots", f"{name}.bin"), [content]) for name, content in held.items()),
     ]
@@ -125,21 +147,44 @@ def command(
         click.echo(f"0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")
     for name, value in _counters(product, state).items():
         click.echo(f"counter of {name}: {value}, for the production line to program")
+    if judge_one.device != _PLAIN:
+        click.echo(f"imgseal: judged for {visible(judge_one.device)}", err=True)
+    for name in left_out:
+        click.echo(f"imgseal: left out: {name}; a device without a set that starts waits for a package", err=True)
     if product.slot_holding("anchors") is None:
         click.echo('imgseal: no slot holds "anchors": the trust anchors have to be in the bootloader', err=True)
     click.echo(outputs[0].path)
     return 0
 
 
-def _judge(project: Project, data: "Bytes", path: str, *, development: bool, partial: bool) -> None:
-    from imgseal.flow import judge
-    from imgseal.state.device import fresh
+_PLAIN = "a fresh device"
 
-    trust = project.trust(development=development)
-    verdict = judge(
-        data, path, project.product, trust, fresh(project.product), development=development, partial=partial
-    )
-    refuse_verdict(verdict, path)
+
+def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> "Judge":
+    """Return the judge of `imgseal check`, for devices that get the bootloader of the product file with the release."""
+    from imgseal.state.fielded import FIRST, Fielded
+
+    judge_one = judge_of(project, device_file, development=development, as_of=as_of)
+    if device_file is not None:
+        return judge_one
+    of = project.product.bootloader
+    version = None if of is None else of.version
+    known = Fielded(version, version, FIRST, "product file: it is programmed with the release")
+    return judge_one._replace(state=judge_one.state._replace(fielded=known))
+
+
+def _left_out(project: Project, images: "Mapping[str, Image]", *, without_recovery: bool) -> list[str]:
+    """Return the recovery image that no package brings; UsageError unless that is meant."""
+    missing = [c.name for c in project.product.components.values() if c.recovery and c.name not in images]
+    if missing and not without_recovery:
+        raise UsageError(
+            f"no package brings {missing[0]}, the recovery image",
+            place=Place(file=project.path, key=f"component.{missing[0]}"),
+            expected=f"a package with {missing[0]} beside the release",
+            found=", ".join(images),
+            hint="name its package too: imgseal factory RELEASE RECOVERY; or say --without-recovery",
+        )
+    return missing
 
 
 def _chosen(images: "Mapping[str, Image]", product: "Product") -> "dict[str, Image]":
@@ -187,76 +232,6 @@ def _device(
     return state, held
 
 
-def _image_parts(product: "Product", images: "Mapping[str, Image]", path: str) -> "list[Part]":
-    from imgseal.make.factory import Part
-
-    parts = []
-    for name, image in images.items():
-        component = product.components[name]
-        version = image.statement.version
-        base = product.slot_base(image.slot)
-        parts.append(Part(f"{name} {version} in {image.slot}", image.slot, base, bytes(image.content), path))
-        if image.header is not None:
-            slot = component.header[component.run.index(image.slot)]
-            parts.append(Part(f"header of {name} in {slot}", slot, product.slot_base(slot), bytes(image.header), path))
-    return parts
-
-
-def _anchors(project: Project, *, development: bool) -> bytes:
-    """Return the block of trust anchors; empty where no slot holds them."""
-    from imgseal.anchors.codec import flash_block
-    from imgseal.keys.anchor_set import anchor_set
-
-    if project.product.slot_holding("anchors") is None:
-        return b""
-    return flash_block(anchor_set(project.trust(), project.product, development=development))
-
-
-def _own_parts(project: Project, state: "DeviceState", block: bytes) -> "list[Part]":
-    """Return the install record of the first set, and the trust anchors where a slot holds them."""
-    from imgseal.journal.record import encode, first_record
-    from imgseal.make.factory import Part
-    from imgseal.product.record_room import COPIES
-
-    product = project.product
-    slot = product.slot_holding("records")
-    assert slot is not None
-    record = first_record(state.current, state.sequence, state.manifest_digest)
-    data = encode(record, product.numbers) * COPIES
-    parts = [Part("install record", slot.name, product.slot_base(slot.name), data, project.path)]
-    slot = product.slot_holding("anchors")
-    if slot is not None:
-        parts.append(Part("trust anchors", slot.name, product.slot_base(slot.name), block, project.path))
-    return parts
-
-
-def _configured(project: Project) -> "list[Part]":
-    """Read what [factory] names: the bootloader and the configuration ranges."""
-    from imgseal.make.factory import Part
-
-    product, factory = project.product, project.product.factory
-    slot = product.slot_holding("bootloader")
-    parts = []
-    if slot is not None and factory.bootloader is None:
-        raise UsageError(
-            "the product file names no bootloader to program",
-            place=Place(file=project.path, key="factory.bootloader"),
-            expected=f"a firmware file for slot.{slot.name}",
-            found="nothing",
-            hint='add [factory] bootloader = "FILE" to the product file',
-        )
-    wanted = [(factory.bootloader, None, "bootloader", slot.name if slot else None)] if factory.bootloader else []
-    named = [(entry.file, entry.at, entry.what, None) for entry in factory.ranges]
-    for file, base, what, slot_name in [*wanted, *named]:
-        path = project.resolve(file)
-        with load_image(path, base) as image:
-            parts += [
-                Part(what, slot_name, region.address, image.read(region.address, region.size), path)
-                for region in image.regions
-            ]
-    return parts
-
-
 def _refuse_unless_starts(
     project: Project, state: "DeviceState", held: "Mapping[str, bytes]", *, development: bool
 ) -> None:
@@ -280,7 +255,14 @@ def _counters(product: "Product", state: "DeviceState") -> dict[str, int]:
     return {by_number[number]: value for number, value in sorted(state.counters.items())}
 
 
-def _document(factory: "FactoryImage", project: Project, state: "DeviceState", sequence: int) -> bytes:
+def _document(
+    factory: "FactoryImage",
+    project: Project,
+    state: "DeviceState",
+    sequence: int,
+    device: str,
+    left_out: list[str],
+) -> bytes:
     product = project.product
     assert state.manifest_digest is not None
     document = {
@@ -291,7 +273,9 @@ def _document(factory: "FactoryImage", project: Project, state: "DeviceState", s
         "hardware": state.hardware,
         "sequence": sequence,
         "manifest_digest": state.manifest_digest.hex(),
+        "judged_for": device,
         "counters": _counters(product, state),
+        "left_out": left_out,
         "ranges": [
             {"what": p.what, "slot": p.slot, "address": p.address, "size": len(p.data), "sha256": p.sha256}
             for p in factory.parts

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.cli.check import device_trust, load_device
+from imgseal.cli.check import as_of_option, device_trust, judge_of, load_device
 from imgseal.cli.project import Project, product_options
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.files import load_artefact
@@ -48,6 +48,7 @@ Exit status 0 when every invariant holds, 1 when one does not or the device refu
 )
 @click.option("--seed", default="1", show_default=True, help="Decides where operations tear and what torn flash reads.")
 @click.option("--replay", metavar="TOKEN", help="Play one run again, as a violation names it.")
+@as_of_option
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @product_options
@@ -58,6 +59,7 @@ def command(
     pairs: str,
     seed: str,
     replay: str | None,
+    as_of: str | None,
     development: bool,
     as_json: bool,
     product_file: str | None,
@@ -68,6 +70,9 @@ def command(
 
     Says what the device does, what it wears and how long it takes, and what was tried. An invariant that breaks is
     shown with what had happened, and is repeated by --replay.
+
+    The package is judged first as `imgseal check` does: keys have to be in force, and it may not be below the release
+    log, whatever --previous is. --device and --as-of name another device and another day, and the first line says so.
     """
     from imgseal.rehearse.play import rehearse
     from imgseal.rehearse.stage import set_up
@@ -77,6 +82,10 @@ def command(
     refuse_without_records(project)
     data = load_package(package)
     state, contents, device = rehearsal_device(project, device_file, previous, development=development)
+    judge_one = judge_of(project, device_file, development=development, as_of=as_of)
+    refuse_verdict(judge_one(data, package, partial=True), package)
+    if as_of is not None:
+        device += f", judged for {judge_one.day}"
     trust, _ = device_trust(project, state, device_file, development=development)
     stage = set_up(project.product, trust, state, contents, data, development=development)
     refuse_verdict(stage.verdict, package)
@@ -146,19 +155,27 @@ def rehearsal_device(
     if device_file is not None:
         state, contents = load_device(project, device_file)
         return state, contents, f"the device of {device_file}"
+    from imgseal.cli.fielded import logged_bootloaders
+    from imgseal.cli.release_log import logged_floors
     from imgseal.memory.view import ByteView
     from imgseal.state.device import fresh
+    from imgseal.state.fielded import LOG
 
     state = fresh(project.product)._replace(hardware=project.product.hardware[0], fresh=False)
+    known = None if development else logged_bootloaders(project, logged_floors(project))
+    oldest = ""
+    if known is not None and known.source == LOG and known.oldest is not None:
+        state = state._replace(bootloader=known.oldest)
+        oldest = f", with the oldest bootloader that is logged ({known.oldest})"
     if previous is None:
-        return state, {}, "a device without firmware"
+        return state, {}, f"a device without firmware{oldest}"
     from imgseal.rehearse.apply import apply
 
     trust = project.trust(development=development)
     applied = apply(project.product, trust, state, {}, load_package(previous), development=development)
     refuse_verdict(applied.verdict, previous)
     slots = {name: ByteView(content) for name, content in applied.slots.items()}
-    return applied.state, slots, f"a device that runs {previous}"
+    return applied.state, slots, f"a device that runs {previous}{oldest}"
 
 
 def _count(text: str) -> int:

@@ -11,6 +11,15 @@ from test_sign_later import replaced
 from workshop import ALL, Imgseal, tree
 
 
+@pytest.fixture
+def project(project: Path) -> Path:
+    """With what the production line needs beside packages."""
+    (project / "firmware").mkdir()
+    for name in ("bootloader.hex", "settings.bin"):
+        (project / "firmware" / name).write_bytes(b"")
+    return project
+
+
 def test_a_good_project(imgseal: Imgseal, project: Path) -> None:
     for path in project.rglob("*.pem"):
         path.chmod(0o600)
@@ -169,3 +178,19 @@ def test_two_pass_phrases(imgseal: Imgseal, project: Path, monkeypatch: pytest.M
     assert (said.status, "set IMGSEAL_PASSPHRASE or IMGSEAL_PASSPHRASE_PACKAGES" in said.err) == (4, True)
     monkeypatch.setenv("IMGSEAL_PASSPHRASE_PACKAGES", "of the packages")
     assert imgseal("build", *ALL, "--release").status == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "key"), [("bootloader.hex", "factory.bootloader"), ("settings.bin", "factory.range (settings)")]
+)
+def test_a_file_for_the_production_line_is_missing(imgseal: Imgseal, project: Path, name: str, key: str) -> None:
+    """For a release it is missing, at a desk it is a remark."""
+    for path in project.rglob("*.pem"):
+        path.chmod(0o600)
+    (project / "firmware" / name).unlink()
+    said = imgseal("doctor", "--release")
+    assert (said.status, f"missing  {key}: firmware/{name} is not there" in said.out) == (1, True)
+    said = imgseal("doctor")
+    assert (said.status, f"note     {key}: firmware/{name} is not there" in said.out) == (0, True)
+    replaced(project, 'bootloader = "firmware/bootloader.hex"\n', "")
+    assert "factory.bootloader names none" in imgseal("doctor").out

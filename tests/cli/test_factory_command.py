@@ -6,12 +6,15 @@ from pathlib import Path
 
 import intelhex
 import pytest
+from jsonschema import validate
 from workshop import ALL, Imgseal, public_key, tree
 
 from imgseal.demo.firmware import code
+from imgseal.keys.pem import encode_public
 from imgseal.source.intel_hex_writer import write_intel_hex
 
 PACKAGE, RECOVERY = "out/vent-drive-2.4.1-17.suit", "recovery/vent-drive-1.0.0-1.suit"
+DOCS = Path(__file__).parents[2] / "docs"
 HEX = "factory/vent-drive-2.4.1-17.factory.hex"
 
 
@@ -165,3 +168,110 @@ def test_what_would_not_start_is_refused(imgseal: Imgseal, line: Path) -> None:
     said = imgseal("factory", "recovery.hex")
     assert (said.status, "structure.unrecognised" in said.err) == (1, True)
     assert tree(line) == before
+
+
+LEDGER = '\n[ledger]\npath = "release.log"\n'
+
+
+def test_the_recovery_image_is_left_out_only_when_that_is_said(imgseal: Imgseal, line: Path) -> None:
+    before = tree(line)
+    said = imgseal("factory", PACKAGE)
+    assert (said.status, "imgseal.toml, component.recovery: no package brings recovery" in said.err) == (2, True)
+    assert "--without-recovery" in said.err
+    assert tree(line) == before
+    said = imgseal("factory", PACKAGE, "--without-recovery")
+    assert (said.status, "imgseal: left out: recovery" in said.err) == (0, True)
+    assert json.loads((line / "factory/factory.json").read_text())["left_out"] == ["recovery"]
+    assert imgseal("factory", PACKAGE, RECOVERY).status == 0
+    assert json.loads((line / "factory/factory.json").read_text())["left_out"] == []
+
+
+@pytest.mark.parametrize("role", ["images", "packages"])
+@pytest.mark.parametrize("command", ["check", "factory", "rehearse"])
+def test_keys_have_to_be_in_force_at_the_line_too(imgseal: Imgseal, line: Path, command: str, role: str) -> None:
+    """`check`, `factory` and `rehearse` give one answer, and the day that is judged for instead is said."""
+    old = f'["keys/{role}.pub.pem"]'
+    _edit(line, old, f'[{{ key = "keys/{role}.pub.pem", until = 2026-06-30 }}]')
+    packages = (PACKAGE, RECOVERY) if command == "factory" else (PACKAGE,)
+    more = ("--pairs", "0") if command == "rehearse" else ()
+    before = tree(line)
+    said = imgseal(command, *packages, *more)
+    assert (said.status, "trust.key-not-in-force" in said.out + said.err) == (1, True), said.err
+    assert tree(line) == before
+    said = imgseal(command, *packages, *more, "--as-of", "2026-06-30")
+    assert (said.status, "2026-06-30" in said.out + said.err) == (0, True), said.err
+    if command == "factory":
+        assert json.loads((line / "factory/factory.json").read_text())["judged_for"] == "a fresh device on 2026-06-30"
+
+
+@pytest.mark.parametrize("command", ["check", "factory", "rehearse"])
+@pytest.mark.parametrize(
+    ("newer", "code"),
+    [
+        (("--set", "release.sequence=18"), "rollback.sequence-too-low"),
+        (("--set", "release.sequence=18", "--set", "component.motor.counter=7"), "rollback.sequence-too-low"),
+    ],
+    ids=["sequence", "counter"],
+)
+def test_no_release_below_the_log_is_programmed(
+    imgseal: Imgseal, line: Path, command: str, newer: tuple[str, ...], code: str
+) -> None:
+    with (line / "imgseal.toml").open("a") as file:
+        file.write(LEDGER)
+    assert imgseal("build", *ALL, "--release", *newer, "--out", "later").status == 0
+    more = {"factory": (RECOVERY,), "rehearse": ("--pairs", "0"), "check": ()}[command]
+    later = "later/vent-drive-2.4.1-18.suit"
+    assert imgseal(command, later, *more).status == 0
+    said = imgseal(command, PACKAGE, *more)
+    assert (said.status, code in said.out + said.err) == (1, True), said.err
+    # another device than the log's, and it is said
+    assert imgseal("device", "new", "unit.json").status == 0
+    said = imgseal(command, PACKAGE, *more, "--device", "unit.json")
+    assert (said.status, "unit.json" in said.out + said.err) == (0, True), said.err
+
+
+def test_counters_below_the_log_are_not_programmed(imgseal: Imgseal, line: Path) -> None:
+    """What completes the release may have an older sequence, and no lower counter."""
+    with (line / "imgseal.toml").open("a") as file:
+        file.write(LEDGER)
+    newer = ("--set", "release.version=1.0.1", "--set", "release.sequence=2", "--set", "component.recovery.counter=2")
+    assert imgseal("build", "recovery=recovery.hex", "--release", *newer, "--out", "recovery-2").status == 0
+    assert imgseal("build", *ALL, "--release", "--set", "release.sequence=18", "--out", "later").status == 0
+    later = "later/vent-drive-2.4.1-18.suit"
+    said = imgseal("factory", later, RECOVERY)
+    assert (said.status, "rollback.counter-too-low" in said.err) == (1, True), said.err
+    said = imgseal("factory", later, "recovery-2/vent-drive-1.0.1-2.suit")
+    assert (said.status, "judged for a device with the numbers of release.log (sequence 18)" in said.err) == (0, True)
+
+
+def test_the_set_that_the_factory_writes_is_no_damaged_update(imgseal: Imgseal, line: Path) -> None:
+    assert imgseal("factory", PACKAGE, RECOVERY).status == 0
+    path = line / "factory/device.slots/anchors.bin"
+    said = imgseal("check", str(path))
+    assert (said.status, said.out.split(",")[0]) == (0, "accepted"), said.out
+    document = json.loads(imgseal("check", str(path), "--json").out)
+    validate(document, json.loads((DOCS / "format" / "verdict.schema.json").read_text()))
+    assert document["verdicts"][0]["kind"] == "trust anchor set"
+    assert imgseal("check", str(path), "--device", "factory/device.json").status == 0
+    # nothing signs it: only the set that is known already is accepted
+    (line / "keys" / "images.pub.pem").write_bytes(encode_public(public_key("keys/other")))
+    said = imgseal("check", str(path))
+    assert (said.status, "trust.not-by-apex" in said.out) == (1, True)
+    assert imgseal("check", str(path), "--device", "factory/device.json").status == 0
+    data = bytearray(path.read_bytes())
+    for at in (0, 20, 36, 100, 160, len(data) - 1):
+        damaged = bytes(data[:at]) + bytes([data[at] ^ 1]) + bytes(data[at + 1 :])
+        (line / "damaged.bin").write_bytes(damaged)
+        assert imgseal("check", "damaged.bin").status == 1, at
+    (line / "longer.bin").write_bytes(bytes(data) + b"\xff")
+    assert imgseal("check", "longer.bin").status == 1
+
+
+def test_no_trusted_key_is_left_out_at_a_desk(imgseal: Imgseal, line: Path) -> None:
+    """The block of a device on a desk is of all development keys; one whose file is missing was left out in silence."""
+    text = (line / "imgseal.toml").read_text()
+    _edit(line, 'images = ["keys-dev/images.pub.pem"]', 'images = ["keys-dev/images.pub.pem", "keys-dev/b.pub.pem"]')
+    assert "keys-dev/b.pub.pem" not in text
+    assert imgseal("build", *ALL).status == 4
+    said = imgseal("factory", PACKAGE, RECOVERY, "--development")
+    assert (said.status, "trust.development.images" in said.err) == (4, True)

@@ -151,6 +151,21 @@ def test_the_previous_package_says_the_least(imgseal: Imgseal, project: Path) ->
     assert ": open, " in build(imgseal, 20, "--previous", OLD)
 
 
+def test_the_rehearsal_has_the_oldest_bootloader_of_the_log(imgseal: Imgseal, project: Path) -> None:
+    write(project, version="1.1.0", needs=">=1.0.0", log=True)
+    build(imgseal, 17)
+    write(project, version="1.2.0", needs=">=1.2.0", log=False)
+    build(imgseal, 18)
+    write(project, version="1.2.0", needs=">=1.2.0", log=True)
+    said = imgseal("rehearse", NEW, "--previous", OLD, "--pairs", "0")
+    assert (said.status, "rules.requirement-not-met" in said.err) == (1, True)
+    write(project, version="1.2.0", needs=">=1.1.0", log=True)
+    build(imgseal, 19)
+    said = imgseal("rehearse", "out-19/vent-drive-2.4.1-19.suit", "--previous", OLD, "--pairs", "0")
+    assert said.status == 0, said.err
+    assert f"on a device that runs {OLD}, with the oldest bootloader that is logged (1.1.0)" in said.out
+
+
 def test_the_gate_asks_the_same(imgseal: Imgseal, project: Path) -> None:
     write(project, version="1.1.0", needs=">=1.0.0", log=True)
     build(imgseal, 17)

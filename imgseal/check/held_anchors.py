@@ -1,0 +1,86 @@
+"""A set of trust anchors as a device holds it from the factory on: no update, and nothing in it is signed."""
+
+import hashlib
+
+from imgseal.anchors.codec import (
+    IMAGES,
+    PACKAGES,
+    AnchorFormatError,
+    AnchorSet,
+    AnchorUpdate,
+    encode_set,
+    flash_block,
+    number_words,
+    read_flash_block,
+)
+from imgseal.check.anchors import UpdateSubject, count_words, device_class, judge_update, published, vendor
+from imgseal.check.context import Bytes, Context
+from imgseal.check.runner import Check, run
+from imgseal.errors import Place
+from imgseal.findings import PASSED, Finding, Verdict
+from imgseal.keys.anchor_set import anchor_set
+from imgseal.limits import TRUST_BYTES
+
+__all__ = ["judge_anchors"]
+
+
+def judge_anchors(data: Bytes, name: str, context: Context, device: str) -> Verdict:
+    """Judge a trust anchor update, or the set that a device holds."""
+    block = _held_block(bytes(data.read(0, TRUST_BYTES + 1)))
+    if block is None:
+        return judge_update(data, name, context, device)
+    held = context.anchors or anchor_set(context.trust, context.product)
+    return _judge_held(block, held, name, context, device)
+
+
+def _held_block(content: bytes) -> AnchorSet | None:
+    """Return the set of a block as devices leave the factory with; None for anything else, an update among it."""
+    try:
+        anchors = read_flash_block(content)
+    except AnchorFormatError:
+        return None
+    return anchors if flash_block(anchors) == content else None
+
+
+def _judge_held(block: AnchorSet, held: AnchorSet, name: str, context: Context, device: str) -> Verdict:
+    """Judge a set as a device holds it: nothing signs it, so that only a set that is known already vouches for it."""
+    subject = UpdateSubject(b"", held)
+    subject.update = AnchorUpdate(block, b"", b"", b"")
+    results = run(HELD_ORDER, subject, context, "")
+    details: tuple[tuple[str, str], ...] = ()
+    if all(result.outcome == PASSED for result in results):
+        details = (
+            ("set", number_words(block.number)),
+            ("images", f"{count_words(block, IMAGES)}, {block.need_images} needed"),
+            ("packages", f"{count_words(block, PACKAGES)}, {block.need_packages} needed"),
+            ("revoked", str(len(block.revoked))),
+        )
+    return Verdict(name, "trust anchor set", device, results, details)
+
+
+def same(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The set is the one that the device is known to hold, or leaves the factory with."""
+    found, held = encode_set(subject.update.anchors), encode_set(subject.held)
+    if found == held:
+        return []
+    return [
+        Finding(
+            "trust.not-by-apex",
+            "nothing signs a set as devices hold it, and this is not the one of the product file or the device",
+            Place(key="keys"),
+            expected=f"set {number_words(subject.held.number)}, SHA-256 {hashlib.sha256(held).hexdigest()}",
+            found=f"set {number_words(subject.update.anchors.number)}, SHA-256 {hashlib.sha256(found).hexdigest()}",
+            hint="make it again: imgseal factory; or judge it for its own device: imgseal check --device FILE",
+        )
+    ]
+
+
+_READ = ("known",)
+
+HELD_ORDER: tuple[Check[UpdateSubject], ...] = (
+    Check("vendor", "identity", (), vendor),
+    Check("class", "identity", (), device_class),
+    Check("known", "trust", ("vendor", "class"), same),
+    Check("published", "rules", _READ, published),
+)
+"""Checks of one set as a device holds it."""
