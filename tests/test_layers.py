@@ -11,6 +11,7 @@ LAYERS = {
     "findings": 0,
     "limits": 0,
     "records": 0,
+    "times": 0,
     "versions": 0,
     "anchors": 1,
     "memory": 1,

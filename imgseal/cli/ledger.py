@@ -21,6 +21,7 @@ from imgseal.ledger.proof import (
 )
 from imgseal.ledger.tree import EMPTY_ROOT
 from imgseal.limits import PROOF_BYTES
+from imgseal.times import utc
 from imgseal.versions import decimal
 
 if TYPE_CHECKING:
@@ -304,7 +305,7 @@ def _json(entry: "Entry") -> str:
 
 
 def _row(entry: "Entry", key: bytes | None) -> str:
-    row = f"{entry.number:>4}  {entry.product} {entry.version}  sequence {entry.sequence}  {_when(entry.built)}"
+    row = f"{entry.number:>4}  {entry.product} {entry.version}  sequence {entry.sequence}  {utc(entry.built)}"
     if key is None:
         variants = [package.variant for package in entry.packages if package.variant]
         return row + (f"  {', '.join(variants)}" if variants else "")
@@ -321,7 +322,7 @@ def _lines(entry: "Entry") -> list[str]:
     """Return an entry for people."""
     lines = [
         f"  release    {entry.product} {entry.version}, sequence {entry.sequence}, of {entry.vendor}",
-        f"  built      {_when(entry.built)} (SOURCE_DATE_EPOCH={entry.built}) by imgseal {entry.tool}",
+        f"  built      {utc(entry.built)} (SOURCE_DATE_EPOCH={entry.built}) by imgseal {entry.tool}",
         f"  revision   {entry.revision.hex() or 'not stated'}",
     ]
     for package in entry.packages:
@@ -334,12 +335,3 @@ def _lines(entry: "Entry") -> list[str]:
             lines.append(f"      statement {image.statement.hex()}")
             lines += [f"      signed by {key.hex()}" for key in image.keys]
     return lines
-
-
-def _when(seconds: int) -> str:
-    import time
-
-    try:
-        return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(seconds))
-    except (OverflowError, ValueError, OSError):  # SOURCE_DATE_EPOCH may name a year that no calendar here has
-        return f"second {seconds}"

@@ -8,6 +8,7 @@ from imgseal.cli.check import open_artefact
 from imgseal.cli.project import Project, product_options
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.memory.view import ByteView
+from imgseal.times import utc
 
 __all__ = ["command"]
 
@@ -174,6 +175,8 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
     for label, value in rows:
         if isinstance(value, dict):
             value = "; ".join(f"{key} {text}" for key, text in value.items()) or "none"  # noqa: PLW2901
+        if label == "build_time":
+            value = f"{utc(statement.build_time)} ({value})"  # noqa: PLW2901
         click.echo(f"  {label:<16}{str(value).lower() if isinstance(value, bool) else value}")
     for number, slot in enumerate(statement.signatures):
         name = ALGORITHMS.get(slot.algorithm, "unknown here")

@@ -8,13 +8,14 @@ from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.sealed.layout import FILL
 from imgseal.sealed.statement import Statement
+from imgseal.times import utc
 from imgseal.versions import Version
 
 __all__ = ["Change", "Comparison", "SlotDifference", "compare"]
 
 
 class Change(NamedTuple):
-    """One value that differs; None where the package has no such image."""
+    """One value that differs; `old` None where the package before has no such image."""
 
     what: str
     old: str | None
@@ -22,7 +23,7 @@ class Change(NamedTuple):
 
 
 class SlotDifference(NamedTuple):
-    """What changes in one run slot.
+    """What changes in one run slot. One that the new package brings nothing for is left alone: nothing of it changes.
 
     `bytes_changed` counts bytes of the sealed image that differ or are there in one only; `blocks_changed` the erase
     blocks, of `block` bytes each, that hold other content afterwards; `blocks_written` those that the new image takes.
@@ -32,6 +33,7 @@ class SlotDifference(NamedTuple):
     component: str
     slot: str
     changes: tuple[Change, ...]
+    left_alone: bool
     same_version: bool
     bytes_changed: int
     bytes_new: int
@@ -42,7 +44,7 @@ class SlotDifference(NamedTuple):
 
     @property
     def unchanged(self) -> bool:
-        """Whether the slot holds the same bytes as before."""
+        """Whether the slot holds the same bytes as before; also where it is left alone."""
         return not self.bytes_changed
 
 
@@ -76,9 +78,7 @@ def _release(contents: Contents) -> str | None:
         return ".".join(map(str, contents.set_version))
 
 
-def _facts(statement: Statement | None, product: Product) -> dict[str, str | None]:
-    if statement is None:
-        return {}
+def _facts(statement: Statement, product: Product) -> dict[str, str]:
     names = {0: "bootloader", **{c.number: c.name for c in product.components.values()}}
     needs = ", ".join(f"{names.get(n.component, n.component)} {n}" for n in statement.needs)
     return {
@@ -92,32 +92,32 @@ def _facts(statement: Statement | None, product: Product) -> dict[str, str | Non
         "header": f"{statement.header_block} bytes{', detached' if statement.detached else ''}",
         "made for": "development" if statement.development else "release",
         "revision": statement.source_revision.hex() or "none",
-        "built": str(statement.build_time),
+        "built": utc(statement.build_time),
     }
 
 
 def _slot(product: Product, name: str, old: Image | None, new: Image | None) -> SlotDifference:
-    known = new or old
-    assert known is not None
-    before = _facts(old.statement if old else None, product)
-    after = _facts(new.statement if new else None, product)
-    changes = [
-        Change(what, before.get(what), after.get(what))
-        for what in (after or before)
-        if before.get(what) != after.get(what)
-    ]
     slot = product.slots[name]
     block = product.memories[slot.memory].erase_block
+    if new is None:
+        assert old is not None
+        return SlotDifference(
+            old.component, name, (), left_alone=True, same_version=False, bytes_changed=0, bytes_new=0, block=block,
+            blocks_changed=0, blocks_written=0, blocks_in_slot=slot.size // block,
+        )  # fmt: skip
+    before = {} if old is None else _facts(old.statement, product)
+    after = _facts(new.statement, product)
+    changes = [Change(what, before.get(what), now) for what, now in after.items() if before.get(what) != now]
     mine = old.content if old else memoryview(b"")
-    theirs = new.content if new else memoryview(b"")
+    theirs = new.content
     changed = sum(_differing(mine[at : at + CHUNK], theirs[at : at + CHUNK]) for at in _starts(mine, theirs, CHUNK))
     blocks = sum(not _same_block(mine, theirs, at, block) for at in _starts(mine, theirs, block))
     return SlotDifference(
-        known.component,
+        new.component,
         name,
         tuple(changes),
+        False,
         old is not None
-        and new is not None
         and old.statement.version == new.statement.version
         and old.statement.payload_digest != new.statement.payload_digest,
         changed,

@@ -4,7 +4,9 @@ from collections.abc import Iterator
 
 from imgseal.compare.difference import Change, Comparison, SlotDifference
 
-__all__ = ["comparison_document", "comparison_lines"]
+__all__ = ["NOWHERE", "comparison_document", "comparison_lines"]
+
+NOWHERE = "not in that package"
 
 
 def comparison_lines(comparison: Comparison) -> Iterator[str]:
@@ -15,6 +17,9 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
     for slot in comparison.slots:
         yield ""
         yield f"{slot.component} in {slot.slot}"
+        if slot.left_alone:
+            yield "  not in the new package: left alone"
+            continue
         if slot.unchanged:
             yield "  the same bytes"
             continue
@@ -30,7 +35,7 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
 
 
 def _change(change: Change) -> str:
-    return f"  {change.what:<11}{change.old or 'not there'} -> {change.new or 'not there'}"
+    return f"  {change.what:<11}{change.old or NOWHERE} -> {change.new or NOWHERE}"
 
 
 def comparison_document(comparison: Comparison) -> dict[str, object]:

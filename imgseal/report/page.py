@@ -6,16 +6,17 @@ Rows of tables are prepared here, so that the template says what stands where an
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator
-from datetime import UTC, datetime
 from functools import partial
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from imgseal.errors import Place
 from imgseal.findings import FAILED, GROUPS, NOT_RUN, PASSED
+from imgseal.report.comparison import NOWHERE
 from imgseal.report.drawing import draw_map, path_of
 from imgseal.report.lanes import joined
 from imgseal.report.memory_map import size_words
+from imgseal.times import utc
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -104,15 +105,6 @@ def _place(place: Json) -> str:
 
 def _span(seconds: list[float] | None) -> str:
     return "" if seconds is None else f"{seconds[0]:.1f} to {seconds[1]:.1f} s"
-
-
-def _when(seconds: int | None) -> str:
-    if seconds is None:
-        return ""
-    try:
-        return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d %H:%M UTC")
-    except (OverflowError, ValueError, OSError):  # a year that no calendar here has
-        return f"second {seconds}"
 
 
 def _runs(operations: dict[str, int]) -> str:
@@ -224,7 +216,7 @@ def _row_makers(markup: "type[Markup]") -> dict[str, Callable[..., Any]]:
         "image_rows": lambda components: _image_rows(components, mono),
         "anchor_rows": lambda keys: _anchor_rows(keys, mono),
         "key_rows": lambda leaks: [(k["slot"], k["what"], k["offset"], "yes" if k["allowed"] else "no") for k in leaks],
-        "change_rows": lambda changes: [(c["what"], c["old"] or "not there", c["new"] or "not there") for c in changes],
+        "change_rows": lambda changes: [(c["what"], c["old"] or NOWHERE, c["new"] or NOWHERE) for c in changes],
         "slot_rows": _slot_rows,
         "lane_rows": lambda rows: [
             (r["name"], r["memory"] or "", r["erases"], r["programs"], r["steps"]) for r in rows
@@ -293,7 +285,7 @@ def _image_rows(components: list[Json], mono: "Callable[[object], Cell]") -> "Ro
         for image in each["images"]:
             yield (
                 image["slot"], image["version"], f"{image['payload']} bytes", size_words(image["room"]),
-                _when(image["built"]), mono(image["revision"] or "none"), mono(image["sha256"]),
+                utc(image["built"]), mono(image["revision"] or "none"), mono(image["sha256"]),
             )  # fmt: skip
 
 
@@ -312,10 +304,13 @@ def _anchor_rows(keys: list[Json], mono: "Callable[[object], Cell]") -> "Rows":
 
 def _slot_rows(slots: list[Json]) -> "Rows":
     for slot in slots:
+        if slot["left_alone"]:
+            yield slot["slot"], slot["component"], "not in this package: left alone", "0", "0"
+            continue
         if slot["unchanged"]:
             yield slot["slot"], slot["component"], "the same bytes", "0", "0"
             continue
-        words = [f"{c['what']} {c['old'] or 'not there'} to {c['new'] or 'not there'}" for c in slot["changes"]]
+        words = [f"{c['what']} {c['old'] or NOWHERE} to {c['new'] or NOWHERE}" for c in slot["changes"]]
         if slot["same_version"]:
             words.append("another payload under the same version")
         yield (

@@ -104,10 +104,21 @@ def _text(m: Material) -> Answer:
     )
 
 
+def _unplayed(m: Material) -> str:
+    """Say why there is no rehearsal: nobody asked for one, or the one that was asked for could not be played."""
+    if m.not_rehearsed is None:
+        return "not rehearsed: report --rehearse"
+    return f"a rehearsal was asked for and could not be played: {m.not_rehearsed}"
+
+
 def _down(m: Material) -> Answer:
-    took = m.rehearsal.estimate if m.rehearsal is not None else None
-    if took is None or took.down_seconds is None or not took.operations:
-        return NOT_SHOWN, "no rehearsal with times (report --rehearse; erase_ms and program_us in the product file)"
+    if m.rehearsal is None:
+        return NOT_SHOWN, _unplayed(m)
+    took = m.rehearsal.estimate
+    if took is None or took.down_seconds is None:
+        return NOT_SHOWN, "no times: erase_ms and program_us in the product file"
+    if not took.operations:
+        return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}"
     least, most = took.down_seconds
     return SHOWN, f"{least:.1f} to {most:.1f} s without a running product, by the times of the product file"
 
@@ -173,7 +184,7 @@ def _codes(_m: Material) -> Answer:
 
 def _rehearsal(m: Material) -> Answer:
     if m.rehearsal is None:
-        return NOT_SHOWN, "not rehearsed: report --rehearse"
+        return NOT_SHOWN, _unplayed(m)
     if m.rehearsal.violation is not None:
         return FAILED, f"{m.rehearsal.violation.invariant}: {m.rehearsal.violation.message}"
     tally = m.rehearsal.tally
@@ -287,7 +298,9 @@ def _changes(m: Material) -> Answer:
         return NOT_SHOWN, why
     changed = sum(not slot.unchanged for slot in m.comparison.slots)
     slots = count(len(m.comparison.slots), "slot")
-    return SHOWN, f"other content in {changed} of {slots} than in {m.comparison.old}, which is not judged here"
+    alone = [slot.slot for slot in m.comparison.slots if slot.left_alone]
+    rest = f"; not in this package, and left alone: {', '.join(alone)}" if alone else ""
+    return SHOWN, f"other content in {changed} of {slots} than in {m.comparison.old}, which is not judged here{rest}"
 
 
 def _ledger(m: Material) -> Answer:

@@ -9,6 +9,7 @@ from imgseal.sealed.statement import Statement
 from imgseal.suit.envelope import Envelope, wrapped_digest
 from imgseal.suit.manifest import Manifest
 from imgseal.suit.outline import outline
+from imgseal.times import utc
 from imgseal.versions import Version
 
 __all__ = ["manifest_words", "statement_words"]
@@ -39,16 +40,7 @@ def statement_words(statement: Statement) -> list[str]:
     ]
     if statement.source_revision:
         lines.append(f"source revision {statement.source_revision.hex()}")
-    return [*lines, f"built {_time(statement.build_time)}"]
-
-
-def _time(seconds: int) -> str:
-    from datetime import UTC, datetime  # noqa: PLC0415 - only for people
-
-    try:
-        return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    except (OverflowError, ValueError, OSError):
-        return f"{seconds} s after 1970-01-01"
+    return [*lines, f"built {utc(statement.build_time)}"]
 
 
 def manifest_words(manifest: Manifest, content: bytes, severed: Mapping[int, bytes]) -> list[str]:
