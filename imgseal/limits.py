@@ -7,6 +7,7 @@ __all__ = [
     "ARCHIVE_MEMBERS",
     "ARCHIVE_RATIO",
     "ARTEFACT_BYTES",
+    "BARE_KEY_BYTES",
     "BLOCKS",
     "BLOCK_BYTES",
     "CBOR_DEPTH",
@@ -27,6 +28,7 @@ __all__ = [
     "MANIFEST_BYTES",
     "MAP_BYTES",
     "MAP_LINES",
+    "PASSED_OVER_BYTES",
     "PRODUCT_FILE_BYTES",
     "PROOF_BYTES",
     "REGIONS",
@@ -96,6 +98,12 @@ PRODUCT_FILE_BYTES = 1 << 20
 
 KEY_FILE_BYTES = 64 << 10
 """A PEM file with one key."""
+
+BARE_KEY_BYTES = 1 << 20
+"""A file that is no firmware and is searched for private keys; one with a key and its certificates is smaller."""
+
+PASSED_OVER_BYTES = 4 << 30
+"""What the gate looks through of a file that does not begin as firmware, to see that there is none behind it."""
 
 REQUEST_BYTES = 32 << 20
 """A signing request; one with firmware is far larger than one without, which takes a few kilobytes."""

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, BinaryIO, cast
 
 from imgseal.check.judge import kind_of
 from imgseal.cli.gate_file import FileBytes, changed_since, kind_of_firmware
+from imgseal.cli.gate_passed import Passed, not_read
 from imgseal.cli.gate_payload import payload_beside
 from imgseal.cli.gate_walk import Task
 from imgseal.cli.unpack import (
@@ -49,7 +50,7 @@ from imgseal.records import NamedTuple
 from imgseal.sealed.codec import SealedFormatError, decode_header_block
 from imgseal.sealed.layout import MAGIC
 from imgseal.source import ELF, INTEL_HEX, S_RECORD, read
-from imgseal.source.recognise import HEAD_BYTES, OTHER_PACKAGE, firmware_kind
+from imgseal.source.recognise import HEAD_BYTES, firmware_kind
 
 if TYPE_CHECKING:
     from imgseal.memory.image import MemoryImage
@@ -154,8 +155,18 @@ class _Look:
             return
         elif ends_as_zip(_tail(reopen(), size)):
             self._archive(spot, ZIP, reopen, depth)
+        else:
+            passed, stream = Passed(scan=self._brief.scan), reopen()
+            while piece := stream.read(CHUNK):
+                passed.take(piece)
+            self._passed(spot, passed)
         if self._is_raw(spot):
             self._or_flat(before, spot, reopen, size)
+
+    def _passed(self, spot: _Spot, passed: Passed) -> None:
+        passed.take(b"")
+        if passed.findings:
+            self.refuse(spot, passed.kind, *passed.findings)
 
     def _or_flat(self, before: int, spot: _Spot, reopen: Reopen, size: int) -> None:
         """Let what was taken for something else be a flat binary as well: payloads begin as they like."""
@@ -196,12 +207,15 @@ class _Look:
 
     def _firmware(self, spot: _Spot, kind: str, reopen: Reopen, size: int, *, in_archive: bool) -> None:
         words = _WORDS.get(kind, kind)
-        if size > FIRMWARE_BYTES or kind not in _WORDS:
-            found = f"{size} bytes" if kind in _WORDS else kind
-            hint = "save it as plain text that begins with its first record; give it to imgseal show"
-            if kind == OTHER_PACKAGE:
-                hint = "give the package as imgseal pack has written it: it begins with D8 6B"
-            self.refuse(spot, words, finding("gate.unreadable", found=found, hint=hint))
+        if kind not in _WORDS:
+            self.refuse(spot, words, not_read(kind))
+            return
+        if size > FIRMWARE_BYTES:
+            self.refuse(
+                spot,
+                words,
+                finding("gate.unreadable", expected=f"at most {FIRMWARE_BYTES} bytes", found=f"{size} bytes"),
+            )
             return
         from tempfile import TemporaryFile
 
@@ -275,21 +289,24 @@ class _Look:
         head = content.read(HEAD_BYTES)
         known = kind_of(ByteView(head)) is not None or archive_kind(head) is not None or firmware_kind(head) is not None
         wanted = known or (not aside and self._is_raw(spot))
+        passed = Passed(scan=self._brief.scan)
         with SpooledTemporaryFile(max_size=_IN_MEMORY) as file:
-            file.write(head)
-            size, tail = len(head), head
-            while piece := content.read(CHUNK):
+            size, tail, piece = 0, b"", head
+            while piece:
                 size += len(piece)
                 if wanted or size <= _IN_MEMORY:
                     file.write(piece)
-                else:
+                if not wanted:
                     tail = tail[-TAIL_BYTES:] + piece
+                    passed.take(piece)
+                piece = content.read(CHUNK)
             if wanted:
                 self.one(spot, _again(cast("BinaryIO", file)), size, depth)
-            elif ends_as_zip(tail[-TAIL_BYTES:]):
-                if size <= _IN_MEMORY:
-                    self._archive(spot, ZIP, _again(cast("BinaryIO", file)), depth)
-                    return
+            elif not ends_as_zip(tail[-TAIL_BYTES:]):
+                self._passed(spot, passed)
+            elif size <= _IN_MEMORY:
+                self._archive(spot, ZIP, _again(cast("BinaryIO", file)), depth)
+            else:
                 kind, hint = "zip archive behind something else", "give it as a file, or what is in it"
                 self.refuse(spot, kind, finding("gate.archive-unsupported", found=f"{size} bytes", hint=hint))
 

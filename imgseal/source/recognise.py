@@ -7,11 +7,10 @@ binary. Here most files are something else.
 import re
 
 from imgseal.source.detect import ELF, HEAD_BYTES, kind_of_record
+from imgseal.source.unread_binary import unread_binary
+from imgseal.source.unread_text import ADDRESS_BYTES, BEGIN, CARRY, DAMAGED, kind_in, squeezed
 
-__all__ = ["BLANK", "DAMAGED", "HEAD_BYTES", "OTHER_PACKAGE", "blanks", "firmware_kind", "marked"]
-
-DAMAGED = "records behind something else"
-"""Text with whole records in it that no reader takes: damaged, saved as UTF-16, with something in front."""
+__all__ = ["BLANK", "DAMAGED", "HEAD_BYTES", "OTHER_PACKAGE", "Search", "blanks", "firmware_kind", "marked"]
 
 OTHER_PACKAGE = "an update package in an encoding that devices do not read"
 """CBOR tag 107 with more bytes than it needs, or behind the tag that only says that CBOR follows (RFC 8949 3.4.6)."""
@@ -21,9 +20,8 @@ BLANK = "blanks"
 
 _BLANK = b" \t\r\n\f\v"
 _MARKS = b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"  # byte order marks of UTF-8 and UTF-16
-_ARM = 40  # EM_ARM, ELF for the Arm Architecture
+_MACHINES = (40, 0)  # EM_ARM, ELF for the Arm Architecture, and EM_NONE, which objcopy writes for other targets
 _LOADED = (2, 3)  # ET_EXEC and ET_DYN; what is still to be linked (ET_REL) is no firmware
-_NUMBERS = {b"0": 2, b"1": 2, b"2": 3, b"3": 4, b"5": 2, b"6": 3, b"7": 4, b"8": 3, b"9": 2}  # bytes of address
 _HEX = re.compile(rb"[0-9A-Fa-f]*")
 _ENDS = re.compile(rb"[\r\n]+")
 _SELF_DESCRIBED, _ENVELOPE = 55799, 107
@@ -32,16 +30,19 @@ _SELF_DESCRIBED, _ENVELOPE = 55799, 107
 def firmware_kind(head: bytes) -> str | None:
     """Say what starts with `head`, which is up to HEAD_BYTES of it: ELF, INTEL_HEX or S_RECORD for what can be read.
 
-    DAMAGED or OTHER_PACKAGE for what nobody should be given, BLANK where more has to be read, else None. ELF files
-    count when they are for Arm, the architecture of all cores that a product file can name.
+    DAMAGED, OTHER_PACKAGE or the name of a form that is not read here for what nobody should be given, BLANK where more
+    has to be read, else None; then a `Search` may still find firmware behind it. ELF files count when they are for Arm,
+    the architecture of all cores that a product file can name, or for no machine at all.
     """
     if head.startswith(b"\x7fELF"):
-        return ELF if _is_loaded_by_arm(head) else None
+        return ELF if _is_loaded(head) else None
     kind = _kind_of_text(head)
     if kind is not None:
         return kind
     if _is_other_package(head):
         return OTHER_PACKAGE
+    if (kind := unread_binary(head)) is not None:
+        return kind
     mark = marked(head)
     rest = head[mark:]
     if head and blanks(rest) == len(rest):
@@ -50,6 +51,24 @@ def firmware_kind(head: bytes) -> str | None:
     if (mark or b"\0" in head) and _kind_of_text(rest.replace(b"\0", b"")) is not None:
         return DAMAGED
     return None
+
+
+class Search:
+    """Looks for firmware as text anywhere in a file, which is given in pieces from its first byte."""
+
+    __slots__ = ("_rest", "kind")
+
+    def __init__(self) -> None:
+        self.kind: str | None = None
+        """DAMAGED or the name of a form that is not read here, None as long as there is nothing."""
+        self._rest = b"\n"
+
+    def take(self, piece: bytes) -> None:
+        """Go on behind the pieces before; an empty one is the end of the file."""
+        if self.kind is None:
+            text = self._rest + (squeezed(piece) if piece else b"\n")
+            self.kind = kind_in(text)
+            self._rest = text[-CARRY:]
 
 
 def marked(data: bytes) -> int:
@@ -65,8 +84,8 @@ def blanks(data: bytes) -> int:
 def _kind_of_text(head: bytes) -> str | None:
     """Return INTEL_HEX, S_RECORD, DAMAGED or None.
 
-    A first line is a record when the length that it states is its own; then its other digits may be wrong. Any other
-    first line needs a whole record in one of the lines behind it: prose has none.
+    A first line is a record when the length that it states is its own; then its other digits may be wrong. Behind any
+    other first line there has to be something whole: prose has none.
     """
     lines = [line.strip(_BLANK) for line in _ENDS.split(head)]
     lines = [line for line in lines if line]
@@ -76,8 +95,9 @@ def _kind_of_text(head: bytes) -> str | None:
     kind = kind_of_record(first, least=5)
     if kind is not None and _fits(first):
         return kind
-    if any(_is_whole_record(line) for line in (first, *lines[1:]) if line[:1] in (b":", b"S", b"s")):
-        return kind or DAMAGED
+    found = kind_in(BEGIN + squeezed(head.removeprefix(_MARKS[0])).lstrip(b"\n") + b"\n")
+    if found is not None:
+        return (kind or found) if found == DAMAGED else found
     return DAMAGED if first[:1] == b"s" and _fits(first) else None
 
 
@@ -93,10 +113,10 @@ def _is_other_package(head: bytes) -> bool:
     return False
 
 
-def _is_loaded_by_arm(head: bytes) -> bool:
+def _is_loaded(head: bytes) -> bool:
     step = -1 if head[5:6] == b"\x02" else 1  # EI_DATA 2: the most significant byte comes first
     kind, machine = (int.from_bytes(head[at : at + 2][::step], "little") for at in (16, 18))
-    return machine == _ARM and kind in _LOADED
+    return machine in _MACHINES and kind in _LOADED
 
 
 def _fits(line: bytes) -> bool:
@@ -109,18 +129,5 @@ def _fits(line: bytes) -> bool:
         return False
     count = int(digits[:2], 16)
     if counted:
-        return count > _NUMBERS.get(line[1:2], 0xFF) and len(digits) == 2 * (count + 1)
+        return count > ADDRESS_BYTES.get(line[1:2], 0xFF) and len(digits) == 2 * (count + 1)
     return len(digits) == 2 * (count + 5)
-
-
-def _is_whole_record(line: bytes) -> bool:
-    """Say whether a line is one record, its length and checksum right: other text hardly ever is."""
-    counted = line[:1] in (b"S", b"s")
-    try:
-        raw = bytes.fromhex(line[2 if counted else 1 :].decode("ascii"))
-    except ValueError:
-        return False
-    if counted:
-        wide = _NUMBERS.get(line[1:2])
-        return wide is not None and len(raw) > wide and raw[0] == len(raw) - 1 and sum(raw) & 0xFF == 0xFF
-    return len(raw) >= 5 and raw[0] == len(raw) - 5 and sum(raw) & 0xFF == 0

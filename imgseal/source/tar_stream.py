@@ -10,7 +10,7 @@ from typing import BinaryIO
 from imgseal.errors import InputError, Place
 from imgseal.records import NamedTuple
 
-__all__ = ["BLOCK", "Member", "is_tar", "members"]
+__all__ = ["BLOCK", "Member", "header_in", "is_tar", "members"]
 
 BLOCK = 512
 _PIECE = 1 << 18
@@ -22,6 +22,7 @@ _NOTHING = (b"3", b"4", b"5", b"6")  # devices, folders, pipes
 _LONG_NAME, _LONG_LINK, _PAX, _PAX_ALL = _MORE = (b"L", b"K", b"x", b"g")
 _SPARSE = "GNU.sparse"
 _MAX_SIZE = 1 << 50
+_OCTAL = b"01234567"
 
 
 class Member(NamedTuple):
@@ -61,6 +62,15 @@ class Content:
 def is_tar(head: bytes) -> bool:
     """Say whether a file starts with the header of a tar archive, by its checksum."""
     return len(head) >= BLOCK and any(head[:BLOCK]) and _has_checksum(head[:BLOCK])
+
+
+def header_in(data: bytes) -> int | None:
+    """Return where the first header stands in whole blocks; readers go on to it when what is in front is damaged."""
+    digits = zip(data[149::BLOCK], data[150::BLOCK], data[151::BLOCK], strict=False)
+    for number, each in enumerate(digits):  # of the checksum, which few other blocks have there
+        if all(byte in _OCTAL for byte in each) and is_tar(data[number * BLOCK : (number + 1) * BLOCK]):
+            return number * BLOCK
+    return None
 
 
 def members(stream: BinaryIO, each: Callable[[], None] = lambda: None) -> Iterator[Member]:
