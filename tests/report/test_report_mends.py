@@ -207,6 +207,9 @@ def test_a_counter_beyond_its_storage_is_said_to_be() -> None:
     material = material_of(with_image(shop, "motor-a", image))
     motor = component(report_document(material), "motor")["images"]
     assert [(each["steps_left"], each["counter_fits"]) for each in motor] == [(None, False), (58, True)]
+    full = resealed(shop.images["motor-a"], lambda s: s._replace(counter=64))
+    last = component(report_document(material_of(with_image(shop, "motor-a", full))), "motor")["images"]
+    assert [(each["steps_left"], each["counter_fits"]) for each in last] == [(0, True), (58, True)]
     text = text_of(material)
     assert "-36" not in text
     assert "100 is more than the 64 that the counter storage can hold" in text

@@ -146,6 +146,7 @@ def patched(name: str, value: bytes | int, statement: Statement | None = None) -
         ("need_components", bytes([0, 0, 0, 0]), "structure.field-invalid"),
         ("need_components", bytes([0, 1, 0, 0]), "structure.field-invalid"),
         ("need_components", bytes([0, 2, 3, 0]), "structure.field-invalid"),
+        ("need_below", struct.pack("<8I", 0, 0, 0, 0, 1, 3, 0, 0xFFFFFFFF) + bytes(32), "structure.field-invalid"),
         ("digest_algorithm", -44, "structure.field-invalid"),
         ("payload_size", 0, "structure.field-invalid"),
         ("payload_size", 0xFFFFFFFF, "structure.field-invalid"),

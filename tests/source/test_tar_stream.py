@@ -66,6 +66,8 @@ def test_as_gnu_tar_writes_it(form: str, tool: Callable[[str], str], tmp_path: P
         "in/second": "in/deep/x.bin",
         "in/up": "in/../../outside",
     }
+    sizes = {m.name: m.size for m in members(io.BytesIO((tmp_path / "a.tar").read_bytes()))}
+    assert {name for name, size in sizes.items() if size} == {"in/deep/x.bin"}
 
 
 def test_members_may_be_left_unread() -> None:

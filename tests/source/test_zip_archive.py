@@ -91,6 +91,15 @@ def test_what_does_not_end_as_a_zip_with_members(data: bytes) -> None:
     assert not ends_as_zip(data)
 
 
+def test_an_end_record_whose_directory_is_in_front_of_what_was_read() -> None:
+    """APPNOTE 4.3.16: the directory of an archive with many members does not fit into the last bytes of the file."""
+    record = as_zip({"a": TEXT})[-22:]
+    assert record[:4] == b"PK\x05\x06"
+    assert ends_as_zip(record)
+    assert not ends_as_zip(record[:12] + (45).to_bytes(4, "little") + record[16:])
+    assert ends_as_zip(record[:12] + (46).to_bytes(4, "little") + record[16:])
+
+
 def deflated(files: dict[str, bytes]) -> bytes:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
