@@ -565,3 +565,15 @@ def test_what_cannot_be_read_says_what_to_do(size: int) -> None:
         findings = verdict(data).findings
         assert findings
         assert all(finding.hint for finding in findings)
+
+
+def test_a_verdict_says_what_the_package_holds() -> None:
+    """docs/cli.md: version and sequence of the release, each image with the slots it is for, and who signed."""
+    assert verdict(package()).details == (
+        ("release", "2.4.1"),
+        ("sequence", "17"),
+        ("image", "motor 2.4.1 for motor-a, motor-b"),
+        ("image", "radio 1.3.2 for radio"),
+        ("image", "phrases 1.0.4 for phrases"),
+        ("signed by", "keys/packages.pub.pem"),
+    )

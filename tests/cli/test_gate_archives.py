@@ -512,3 +512,11 @@ def test_a_second_reading_has_a_budget_of_its_own(gate: Gate, monkeypatch: pytes
     monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 1)
     codes = gate.codes(a=as_targz({"h": header_for(7, bytes(32)), "p": bytes(3 << 20)}))
     assert list(codes) == ["a/h"]
+
+
+def test_a_zip_behind_something_else_is_looked_into_up_to_a_size(gate: Gate) -> None:
+    """docs/gate.md: inside another archive up to 8 MiB, above that it is refused."""
+    packed = as_zip({"a.hex": SPARE})
+    for size, code in ((8 << 20, "gate.not-sealed"), ((8 << 20) + 1, "gate.archive-unsupported")):
+        found = gate.codes(a__tar=as_tar({"x": b"#" * (size - len(packed)) + packed}))
+        assert list(found.values()) == [[code]], found

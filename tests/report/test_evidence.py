@@ -474,3 +474,13 @@ def test_requirements_that_are_not_decided() -> None:
     finding = Finding("rules.requirement-not-met", "no")
     material = checks_of(whole(), lambda c: c._replace(findings=(finding,)) if c.name == "requirements" else c)
     assert seen(material, "needs")[0] == FAILED
+
+
+@pytest.mark.parametrize(
+    "spoil", [lambda raw: raw, lambda raw: raw[:-1] + bytes([raw[-1] ^ 1]), lambda raw: raw[:2000]]
+)
+def test_no_answer_without_its_reason(spoil: Callable[[bytes], bytes]) -> None:
+    """docs/report.md: each observation says why, also of a package that is refused or cannot be read."""
+    found = probes(material_of(spoil(workshop().package)))
+    assert [name for name, probe in found.items() if not probe.words.strip()] == []
+    assert len(found) > 15

@@ -1,0 +1,56 @@
+"""A shell completes files and folders where a value is one: the names that help gives to values, docs/cli.md."""
+
+import click
+import pytest
+
+from imgseal.cli.app import app
+from imgseal.cli.completion import complete_paths
+
+
+@pytest.fixture
+def command() -> click.Group:
+    @click.group()
+    @click.option("--out", metavar="DIR")
+    @click.option("--key", metavar="KEY|URI")
+    @click.option("--set", "pairs", metavar="KEY=VALUE")
+    @click.option("--count", type=int)
+    def group(**_values: object) -> None: ...
+
+    @group.command()
+    @click.argument("package")
+    @click.argument("word", metavar="WORD")
+    def below(**_values: object) -> None: ...
+
+    complete_paths(group)
+    return group
+
+
+def offered(parameter: click.Parameter) -> list[str]:
+    """What the shell is told to complete: its own kinds are `file` and `dir`."""
+    context = click.Context(click.Command("imgseal"))
+    return [item.type for item in parameter.type.shell_complete(context, parameter, "")]
+
+
+def test_values_that_are_paths(command: click.Group) -> None:
+    found = {parameter.name: offered(parameter) for parameter in command.params}
+    assert found == {"out": ["dir"], "key": ["file"], "pairs": [], "count": []}
+
+
+def test_those_of_commands_below(command: click.Group) -> None:
+    assert {p.name: offered(p) for p in command.commands["below"].params} == {"package": ["file"], "word": []}
+
+
+def test_every_folder_and_file_of_the_commands() -> None:
+    assert isinstance(app, click.Group)
+    context = click.Context(app)
+    found: set[tuple[str, str]] = set()
+    for name in app.list_commands(context):
+        command = app.get_command(context, name)
+        assert command is not None
+        before = {id(p): p.type for p in command.params}
+        complete_paths(command)
+        found |= {(p.metavar or (p.name or "").upper(), item) for p in command.params for item in offered(p)}
+        for parameter in command.params:
+            parameter.type = before[id(parameter)]
+    assert {kind for name, kind in found if name in {"DIR", "FOLDER"}} == {"dir"}
+    assert {kind for name, kind in found if name in {"FILE", "PACKAGE", "ARTEFACT"}} == {"file"}
