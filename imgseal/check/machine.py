@@ -262,17 +262,7 @@ class Machine:
         code = labels.CONDITION_VERSION
         if found is None:
             self._no(code, where, "the component has no version", _numbers(wanted.version), "none")
-        width = max(len(found), len(wanted.version))
-        mine = found + (0,) * (width - len(found))
-        theirs = wanted.version + (0,) * (width - len(wanted.version))
-        holds = {
-            labels.VERSION_GREATER: mine > theirs,
-            labels.VERSION_GREATER_EQUAL: mine >= theirs,
-            labels.VERSION_EQUAL: mine == theirs,
-            labels.VERSION_LESS_EQUAL: mine <= theirs,
-            labels.VERSION_LESS: mine < theirs,
-        }
-        if not holds[wanted.comparison]:
+        if not _compares(found, wanted):
             sign = ("", ">", ">=", "=", "<=", "<")[wanted.comparison]
             self._no(
                 code,
@@ -362,6 +352,25 @@ def _bytes(value: object) -> bytes:
 
 def _hex(value: object) -> str:
     return value.hex() if isinstance(value, bytes) else str(value)
+
+
+def _compares(found: tuple[int, ...], wanted: VersionMatch) -> bool:
+    """Hold a component's version against a condition; what either lacks at its end is 0.
+
+    The draft stops where the manifest's list ends, so that a release candidate is equal to its release. Here a
+    condition holds when it does so by the draft and for the whole version: devices may do either.
+    """
+    width = max(len(found), len(wanted.version))
+    mine = found + (0,) * (width - len(found))
+    theirs = wanted.version + (0,) * (width - len(wanted.version))
+    short = mine[: len(wanted.version)]
+    return {
+        labels.VERSION_GREATER: short > wanted.version,
+        labels.VERSION_GREATER_EQUAL: mine >= theirs,
+        labels.VERSION_EQUAL: mine == theirs,
+        labels.VERSION_LESS_EQUAL: mine <= theirs,
+        labels.VERSION_LESS: short < wanted.version,
+    }[wanted.comparison]
 
 
 def _numbers(version: tuple[int, ...]) -> str:
