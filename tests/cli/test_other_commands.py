@@ -1,7 +1,6 @@
 """The other commands: what they say, their exit statuses, and that mistakes change nothing."""
 
 import json
-import os
 import stat
 from pathlib import Path
 
@@ -339,17 +338,6 @@ def test_unreadable_and_unwritable(imgseal: Imgseal, project: Path) -> None:
     assert (said.status, "cannot write" in said.err) == (3, True)
     said = imgseal("check", ".")
     assert (said.status, "cannot read" in said.err) == (3, True)
-
-
-def test_demo(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    said = imgseal("demo")
-    assert said.status == 0, said.err
-    refusals = [line for line in said.out.splitlines() if line.split()[-1:] and line.split()[-1] in CODES]
-    assert len(refusals) == 15
-    assert "an emergency stop must not depend on firmware" in said.out
-    assert os.getcwd() == str(tmp_path)
-    assert imgseal("demo").status == 2
 
 
 def test_a_folder_is_no_file(imgseal: Imgseal, project: Path) -> None:

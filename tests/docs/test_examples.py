@@ -10,6 +10,8 @@ import pytest
 from new_project import write_command
 from workshop import Imgseal
 
+from imgseal.findings import CODES
+
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "docs" / "integrations" / "firmware"
 NAMES = ("app.c", "sections.ld", "app-a.ld", "app-b.ld")
@@ -27,6 +29,11 @@ def test_readme_shows_the_demo_as_it_runs(imgseal: Imgseal, folder: Path) -> Non
     said = imgseal("demo")
     assert said.status == 0, said.err
     assert [block.split("\n") for block in shown] == [said.out.rstrip().split("\n")]
+    refusals = [line for line in said.out.splitlines() if line.split()[-1:] and line.split()[-1] in CODES]
+    assert len(refusals) == 15
+    assert "an emergency stop must not depend on firmware" in said.out
+    assert os.getcwd() == str(folder)
+    assert imgseal("demo").status == 2
 
 
 def test_first_paragraph_states_the_job() -> None:
