@@ -537,7 +537,7 @@ static uint32_t read_manifest(struct reading *r, uint32_t *identity, uint32_t *i
                 return SEAL_STRUCTURE_MANIFEST;
         } else if (key.value == 2) {
             if (!next_is(&c, &item, UINT))
-                return unread(&c);
+                return SEAL_STRUCTURE_MANIFEST;
             r->out->sequence = item.value;
         } else if (key.value == 3) {
             if (!next_is(&c, &item, BYTES))

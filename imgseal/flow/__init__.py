@@ -169,6 +169,7 @@ def release(
         unfinished=unfinished,
         bill=bill,
         fielded=fielded,
+        scanner=scanner,
     )
     return ReleaseResult(tuple(images), package, (*notes, *verdict.notes, *_left_open(verdict)), verdict)
 
@@ -184,18 +185,20 @@ def pack_images(
     unfinished: bool = False,
     bill: "Bill | None" = None,
     fielded: "Fielded | None" = None,
+    scanner: "Scanner | None" = None,
 ) -> "tuple[Package, Verdict]":
     """Pack sealed images and judge the package for a fresh device; RefusedError when it is refused.
 
     A requirement on a component that the package does not bring is left open: only a device can answer it. Keys have
     to be in force on `day`. An `unfinished` package is judged as if one signature were enough: others will endorse it;
     UsageError when no other is needed. `bill` is the bill of materials that the package names, `fielded` what is known
-    of the bootloaders in the field.
+    of the bootloaders in the field. `scanner` as in `seal`.
     """
     from imgseal.make.pack import pack  # noqa: PLC0415 - sealing needs no CBOR
 
     package = pack(images, product, signers, development=development, bill=bill)
     data = ByteView(b"".join(package.pieces()))
+    _refuse_leaks_beside(scanner or _scanner(signers), data)
     asked = trust._replace(need_packages=1) if unfinished else trust
     state = fresh(product)._replace(fielded=fielded)
     verdict = judge(data, "the package", product, asked, state, development=development, partial=True, day=day)
@@ -252,6 +255,15 @@ def _refuse_leaks(scanner: "Scanner", placed: "Placed", name: str, offset: int) 
     component = placed.component
     allowed = frozenset(key.sha256 for key in component.allowed_keys)
     refuse_leaks(scanner.find(placed.payload, allowed), allowed, name, component.name, placed.link_address, offset)
+
+
+def _refuse_leaks_beside(scanner: "Scanner", data: ByteView) -> None:
+    """Search what a package holds beside its payloads, which were searched before they were sealed."""
+    from imgseal.make.leaks import refuse_leaks_beside  # noqa: PLC0415 - judging needs no maker
+    from imgseal.suit.envelope import beside_payloads, decode_envelope  # noqa: PLC0415 - sealing needs no CBOR
+
+    for member, content in beside_payloads(decode_envelope(data.read(0, data.size))):
+        refuse_leaks_beside(scanner.find_in(content), member)
 
 
 def _left_open(verdict: Verdict) -> tuple[str, ...]:

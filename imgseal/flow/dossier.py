@@ -1,4 +1,4 @@
-"""The flow of a report: judge a package, try it with one thing wrong each time, and look for keys in its payloads."""
+"""The flow of a report: judge a package, try it with one thing wrong each time, and look for keys in all of it."""
 
 import hashlib
 from collections.abc import Iterator, Mapping
@@ -24,7 +24,7 @@ from imgseal.report.material import Change, Leaked, Material
 from imgseal.state.device import DeviceState
 from imgseal.suit import labels
 from imgseal.suit.bill import bill_of
-from imgseal.suit.envelope import Envelope, decode_envelope, envelope_pieces
+from imgseal.suit.envelope import Envelope, beside_payloads, decode_envelope, envelope_pieces
 from imgseal.suit.errors import SuitError
 
 if TYPE_CHECKING:
@@ -76,8 +76,8 @@ def gather(
     )  # fmt: skip
     if envelope is not None:
         material = material._replace(bill=bill_of(envelope))
-    if contents is not None:
-        material = material._replace(leaks=tuple(_leaks(contents, product)))
+    if contents is not None and envelope is not None:
+        material = material._replace(leaks=(*_leaks(contents, product), *_leaks_beside(envelope)))
     bench = _Bench(product, trust, state, held or {}, development, day, anchors)
     changes, untried = _tried(data, verdict, envelope, contents, signers, bench)
     return material._replace(changes=changes, untried=untried)
@@ -268,3 +268,11 @@ def _leaks(contents: Contents, product: Product) -> Iterator[Leaked]:
         payload = Payload(MemoryImage.from_bytes(0, bytes(image.content)), 0, len(image.content))
         for leak in scanner.find(payload):
             yield Leaked(slot, leak.what, leak.offset, leak.digest.hex() in allowed)
+
+
+def _leaks_beside(envelope: Envelope) -> Iterator[Leaked]:
+    """Look for keys in blocks, manifest and texts, where nothing allows one."""
+    scanner = Scanner(published_needles())
+    for member, content in beside_payloads(envelope):
+        for leak in scanner.find_in(content):
+            yield Leaked(member, leak.what, leak.offset, allowed=False)

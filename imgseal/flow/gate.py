@@ -154,10 +154,12 @@ def look_at_sealed(
             )
         )
     parts: list[_Part] = []
+    beside_parts: list[tuple[str, bytes]] = []
     identity: Identity | None = None
     if kind == "update package":
         envelope = _envelope(data)
         parts = list(_package_parts(data, envelope))
+        beside_parts = list(_beside(envelope))
         if accepted and envelope is not None:
             identity = "manifest", envelope.digest.value
             found += _no_bill(envelope, setting.product)
@@ -167,6 +169,9 @@ def look_at_sealed(
     if brief.scan:
         for part in parts:
             found += _leaks(part, setting.product)
+        for name, content in beside_parts:
+            part = _Part(ByteView(content), 0, len(content), None, 0)
+            found += [leaking(leak, Place(key=name, offset=leak.offset), "text and numbers") for leak in find(part)]
     found += beside
     sealed = tuple((part.said.component, part.said.link, part.said.digest) for part in parts if part.said is not None)
     return Looked(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
@@ -281,6 +286,14 @@ def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
             yield _Part(ByteView(content), said.start, max(0, len(content) - said.start), said, said.start)
     for content in bare:
         yield _Part(ByteView(content), 0, len(content), headers.get(hashlib.sha256(content).digest()), 0)
+
+
+def _beside(envelope: "Envelope | None") -> Iterator[tuple[str, bytes]]:
+    """Yield what a package holds beside its payloads."""
+    if envelope is not None:
+        from imgseal.suit.envelope import beside_payloads  # noqa: PLC0415 - sealed images need no CBOR
+
+        yield from beside_payloads(envelope)
 
 
 class _Spoken(NamedTuple):

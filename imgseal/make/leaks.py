@@ -1,8 +1,9 @@
 """Finds private keys in firmware before it is sealed: signed firmware goes to everyone, and never comes back.
 
-One pass over the payload. Key files are recognised by their form, secrets of known keys byte for byte. Known bytes are
-not searched one by one: of every 24 bytes of the payload the first four are looked up in a table of all words that the
-known ones hold. What is 27 bytes or longer has one of its words there, wherever it lies.
+One pass over the payload; what a package holds beside its payloads is looked at as well. Key files are recognised by
+their form, secrets of known keys byte for byte. Known bytes are not searched one by one: of every 24 bytes of the
+payload the first four are looked up in a table of all words that the known ones hold. What is 27 bytes or longer has
+one of its words there, wherever it lies.
 """
 
 import hashlib
@@ -31,12 +32,12 @@ if TYPE_CHECKING:
             """Return up to `length` bytes from `offset`."""
 
 
-__all__ = ["LEAK_CODES", "Leak", "Scanner", "is_allowed", "refuse_leaks"]
+__all__ = ["LEAK_CODES", "Leak", "Scanner", "is_allowed", "refuse_leaks", "refuse_leaks_beside"]
 
 LEAK_CODES = {
-    "leak.private-key": "the firmware holds a private key as files have it: PEM, or DER of PKCS#8, SEC1 or PKCS#1",
-    "leak.published-key": "the firmware holds the scalar of a key printed in a standard or kept in keys-example",
-    "leak.signing-key": "the firmware holds the secret of a key that signs this release",
+    "leak.private-key": "it holds a private key as files have it: PEM, or DER of PKCS#8, SEC1 or PKCS#1",
+    "leak.published-key": "it holds the scalar of a key printed in a standard or kept in keys-example",
+    "leak.signing-key": "it holds the secret of a key that signs this release",
 }
 """Code -> one line of meaning; docs/keys.md has the same."""
 
@@ -57,6 +58,22 @@ class Leak(NamedTuple):
     offset: int
     size: int
     digest: bytes
+
+
+class _Content(NamedTuple):
+    """Bytes as a payload."""
+
+    data: bytes
+
+    @property
+    def size(self) -> int:
+        return len(self.data)
+
+    def chunks(self) -> Iterator[bytes]:
+        yield self.data
+
+    def read(self, offset: int, length: int) -> bytes:
+        return self.data[offset : offset + length]
 
 
 class Scanner:
@@ -111,6 +128,10 @@ class Scanner:
             start += len(window) - len(carry)
         return tuple(found[key] for key in sorted(found))[:_MOST]
 
+    def find_in(self, content: bytes) -> tuple[Leak, ...]:
+        """Return what is found in bytes that are no payload."""
+        return self.find(_Content(content))
+
     def _known_at(self, payload: "Payload", window: bytes, start: int, candidates: set[int]) -> Iterator[Leak]:
         for index in sorted(candidates):
             value, needle = self._known[index]
@@ -156,6 +177,19 @@ def refuse_leaks(
         found=f"{leak.what}, {leak.size} bytes{more}",
         hint=hint,
     )
+
+
+def refuse_leaks_beside(leaks: tuple[Leak, ...], member: str) -> None:
+    """RefusedError for the first leak in a member of a package that is no payload: nothing allows one there."""
+    if leaks:
+        leak = leaks[0]
+        raise RefusedError(
+            f"{leak.code}: {LEAK_CODES[leak.code]}",
+            place=Place(key=member, offset=leak.offset),
+            expected="a package without private keys, its texts included",
+            found=f"{leak.what}, {leak.size} bytes" + (f", and {len(leaks) - 1} more" if len(leaks) > 1 else ""),
+            hint="take it out of [text] of the product file, and make a new key: what was in there once is known",
+        )
 
 
 def _starts_of(known: list[tuple[bytes, Needle | None]]) -> "re.Pattern[str]":

@@ -39,7 +39,10 @@ class Change(NamedTuple):
 
 
 class Leaked(NamedTuple):
-    """A private key in a payload of the package, and whether the product file says that it belongs there."""
+    """A private key in the package, and whether the product file says that it belongs there.
+
+    `slot` is the run slot of the payload, or the member of the package that it lies in.
+    """
 
     slot: str
     what: str

@@ -151,7 +151,10 @@ def _leaks(m: Material) -> Answer:
     if why is not None:
         return NOT_SHOWN, why
     allowed = f"; {len(m.leaks)} that the product file allows" if m.leaks else ""
-    return SHOWN, f"no key file and no published key in {count(len(m.contents.images), 'payload')}{allowed}"
+    return (
+        SHOWN,
+        f"no key file and no published key in {count(len(m.contents.images), 'payload')} and the texts{allowed}",
+    )
 
 
 def _boot(m: Material) -> Answer:

@@ -14,7 +14,7 @@ from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.errors import SuitError, decode_part, refuse
 
-__all__ = ["Envelope", "decode_envelope", "envelope_pieces", "with_block", "wrapped_digest"]
+__all__ = ["Envelope", "beside_payloads", "decode_envelope", "envelope_pieces", "with_block", "wrapped_digest"]
 
 _MEMBERS = 256
 
@@ -59,6 +59,15 @@ def envelope_pieces(
         size, pieces = payloads[key]
         yield encode(key) + bstr_head(size)
         yield from pieces
+
+
+def beside_payloads(envelope: Envelope) -> Iterator[tuple[str, bytes]]:
+    """Yield everything of an envelope that is no payload, under the name of its member; keys of payloads last."""
+    yield "authentication", encode([envelope.digest_bytes, *envelope.blocks])
+    yield "manifest", envelope.manifest
+    for label, content in envelope.severed.items():
+        yield labels.MANIFEST_MEMBERS[label], content
+    yield "payload keys", "\n".join(envelope.payloads).encode()
 
 
 def with_block(data: memoryview, block: bytes) -> Iterator[bytes | memoryview]:

@@ -24,6 +24,7 @@ _SEQUENCES = (
     labels.INSTALL,
     labels.UNINSTALL,
 )
+_SEQUENCE_MAX = 0xFFFF_FFFF  # install records and device states keep 32 bits of it
 _COMMON_KEYS = (labels.DEPENDENCIES, labels.COMPONENTS, labels.SHARED)
 
 Member = Sequence | Text | SuitDigest | bytes
@@ -102,8 +103,8 @@ def decode_manifest(data: bytes) -> Manifest:
     if isinstance(value.get(labels.VERSION_MEMBER), bool) or value.get(labels.VERSION_MEMBER) != 1:
         refuse("manifest.version", "a manifest version that is not supported", "1", value.get(labels.VERSION_MEMBER))
     sequence = value.get(labels.SEQUENCE_NUMBER)
-    if isinstance(sequence, bool) or not isinstance(sequence, int) or not 0 <= sequence < 1 << 64:
-        refuse("manifest.sequence", "this is no sequence number", "an unsigned integer", sequence)
+    if isinstance(sequence, bool) or not isinstance(sequence, int) or not 0 <= sequence <= _SEQUENCE_MAX:
+        refuse("manifest.sequence", "this is no sequence number of a device", f"0 to {_SEQUENCE_MAX}", sequence)
     if labels.COMMON not in value:
         refuse("manifest.common", "the common part is missing")
     dependencies, components, shared = _common(value[labels.COMMON])

@@ -5,7 +5,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from workshop import ALL, Imgseal, detached_radio, tree
+from workshop import ALL, Imgseal, detached_radio, repacked, tree
+
+from imgseal.suit.envelope import decode_envelope
+from imgseal.suit.manifest import decode_manifest, encode_manifest
 
 
 @pytest.fixture
@@ -137,3 +140,28 @@ def test_a_slot_content_larger_than_the_slot_is_refused(imgseal: Imgseal, shippe
     said = imgseal("rehearse", ONE, "--device", "odd.json")
     assert said.status == 2
     assert "at most 131072 bytes (slot.radio)" in said.err
+
+
+@pytest.mark.parametrize("sequence", [(1 << 32) - 1, 1 << 32, (1 << 64) - 1])
+def test_a_sequence_that_no_device_can_keep(imgseal: Imgseal, shipped: Path, sequence: int) -> None:
+    """Refused by every command that judges, and where it is written; the highest that there is goes everywhere."""
+    good = sequence < 1 << 32
+    data = (shipped / ONE).read_bytes()
+    manifest = decode_manifest(decode_envelope(data).manifest)._replace(sequence_number=sequence)
+    (shipped / "high.suit").write_bytes(repacked(data, lambda _: encode_manifest(manifest)))
+    for arguments in (
+        ("check", "high.suit"),
+        ("device", "apply", "d0.json", "high.suit", "--out", "d9.json"),
+        ("rehearse", "high.suit", "--pairs", "2"),
+    ):
+        said = imgseal(*arguments)
+        assert (said.status, "structure.manifest" in said.out + said.err) == (0 if good else 1, not good), said.err
+    assert imgseal("show", "high.suit").status == 0
+    said = imgseal("build", *ALL, "--release", "--out", "three", "--set", f"release.sequence={sequence}")
+    assert (said.status, "0 to 4294967295" in said.err) == ((0, False) if good else (2, True))
+    if not good:
+        text = (shipped / "imgseal.toml").read_text()
+        assert "sequence = 17" in text
+        (shipped / "imgseal.toml").write_text(text.replace("sequence = 17", f"sequence = {sequence}"))
+        said = imgseal("build", *ALL, "--release", "--out", "three")
+        assert (said.status, "release.sequence" in said.err) == (2, True)

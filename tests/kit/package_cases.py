@@ -182,12 +182,19 @@ def _manifest(raw: bytes) -> Iterator[Case]:
         return encode({**tree, 17: b"\x80"})
 
     yield Case("package-manifest-unknown-member", repacked(raw, unknown), "structure.manifest")
+    for name, number in (("below-2-32", (1 << 32) - 1), ("2-32", 1 << 32), ("2-40", 1 << 40), ("2-64", (1 << 64) - 1)):
+        code = "accepted" if number < 1 << 32 else "structure.manifest"
+        yield Case(f"package-sequence-{name}", edited(_numbered(number)), code)
     yield Case("package-manifest-byte-more", repacked(raw, lambda data: data + b"\0"), "structure.manifest")
     for label, name in ((labels.INSTALL, "install"), (labels.TEXT, "text")):
         change = lambda m, k=label: {**m, k: m[k][:-1] + bytes([m[k][-1] ^ 1])}  # noqa: E731
         yield Case(f"package-severed-{name}-changed", repacked(raw, severed=change), "signature.severed-member")
     bare = repacked(raw, severed=lambda m: {23: m[23]}, payloads=lambda _payloads: {})
     yield Case("package-install-taken-out", bare, "rules.directive-failed")
+
+
+def _numbered(sequence: int) -> Change:
+    return lambda manifest: manifest._replace(sequence_number=sequence)
 
 
 def _identity(raw: bytes) -> Iterator[Case]:
