@@ -225,7 +225,11 @@ def _in_range(value: int | None, option: str, least: int, log: LogFile, most: in
 
 @command.command()
 @click.argument("release", required=False)
-@click.option("--key", metavar="THUMBPRINT", help="Every release that this key signed; imgseal key show prints it.")
+@click.option(
+    "--key",
+    metavar="THUMBPRINT",
+    help="Releases that this key signed when they were built; imgseal key show prints it.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the entries as a JSON array.")
 @_log_options
 def show(release: str | None, key: str | None, as_json: bool, log_file: str | None, product_file: str | None) -> None:
@@ -246,11 +250,18 @@ def show(release: str | None, key: str | None, as_json: bool, log_file: str | No
     say_torn(log)
     if as_json:
         click.echo("[" + ",\n".join(shown) + "]")
-        return
-    for text in shown:
-        click.echo(text)
-    if not shown:
-        click.echo("imgseal: no release" + (" was signed with this key" if key else " yet"), err=True)
+    else:
+        for text in shown:
+            click.echo(text)
+    if wanted is not None:
+        count = f"{len(shown)} of the logged releases" if shown else "none of the logged releases"
+        click.echo(
+            f"imgseal: {count} had a signature by this key when built. Signatures that were added later (imgseal "
+            "endorse PACKAGE) are not in the log: imgseal show PACKAGE has them.",
+            err=True,
+        )
+    elif not shown and not as_json:
+        click.echo("imgseal: no release yet", err=True)
 
 
 @command.command()

@@ -25,6 +25,7 @@ from imgseal.report.observed import (
     tried,
     unverified,
 )
+from imgseal.suit.labels import MODEL_NAME
 
 __all__ = ["FAILED", "IN_PART", "NOT_SHOWN", "SHOWN", "STATED", "TITLES", "Probe", "probes"]
 
@@ -111,6 +112,15 @@ def _unplayed(m: Material) -> str:
     return f"a rehearsal was asked for and could not be played: {m.not_rehearsed}"
 
 
+def _model(m: Material) -> Answer:
+    text = signed_text(m)
+    parts = [words for language in (text or {}).values() for words in language.components.values()]
+    names = dict.fromkeys(words[MODEL_NAME] for words in parts if MODEL_NAME in words)
+    if not names:
+        return NOT_SHOWN, "no model designation in text that is signed (text.model in the product file)"
+    return SHOWN, f"in words, signed with the package: {', '.join(names)}"
+
+
 def _down(m: Material) -> Answer:
     if m.rehearsal is None:
         return NOT_SHOWN, _unplayed(m)
@@ -120,7 +130,10 @@ def _down(m: Material) -> Answer:
     if not took.operations:
         return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}"
     least, most = took.down_seconds
-    return SHOWN, f"{least:.1f} to {most:.1f} s without a running product, by the times of the product file"
+    return STATED, (
+        f"{least:.1f} to {most:.1f} s without a running product: an estimate from the times in the product file, "
+        "measured on no device"
+    )
 
 
 def _identity(m: Material) -> Answer:
@@ -158,15 +171,15 @@ def _leaks(m: Material) -> Answer:
 
 
 def _boot(m: Material) -> Answer:
-    return _judged_later(m, "code", "each image carries header, digest and signature of its own", NOT_SHOWN)
+    return _judged_later(m, "code", "each image carries header, digest and signature of its own")
 
 
 def _data(m: Material) -> Answer:
-    return _judged_later(m, "data", "signed as code is", IN_PART)
+    return _judged_later(m, "data", "signed as code is")
 
 
-def _judged_later(m: Material, kind: str, what: str, never: str) -> Answer:
-    """Say when the product file has components of one kind judged; `never` is the answer for at installation only."""
+def _judged_later(m: Material, kind: str, what: str) -> Answer:
+    """Say when the product file has components of one kind judged: nothing here has seen a device do it."""
     why = unverified(m)
     if why is not None or m.contents is None:
         return NOT_SHOWN, why or ""
@@ -176,9 +189,9 @@ def _judged_later(m: Material, kind: str, what: str, never: str) -> Answer:
         return NOT_SHOWN, f"the package has no component that holds {kind}"
     late = [c.name for c in mine if c.judged == "install"]
     words = f"{what}; by the product file judged: {', '.join(f'{c.name} at {c.judged}' for c in mine)}"
-    if not late:
-        return SHOWN, words
-    return (IN_PART if len(late) < len(mine) else never), f"{words}; not again after it: {', '.join(late)}"
+    if late:
+        words += f"; not again after it: {', '.join(late)}"
+    return (NOT_SHOWN if kind == "code" and len(late) == len(mine) else STATED), words
 
 
 def _codes(_m: Material) -> Answer:
@@ -193,10 +206,8 @@ def _rehearsal(m: Material) -> Answer:
     tally = m.rehearsal.tally
     if not tally.singles:
         return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}, so there was nothing to cut"
-    return SHOWN, (
-        f"{len(INVARIANTS)} invariants hold in {tally.singles} lives after one power cut and {tally.pairs} after two, "
-        f"on {m.rehearsed_on}"
-    )
+    lives = f"in {tally.singles} lives after one power cut and {tally.pairs} after two, on {m.rehearsed_on}"
+    return SHOWN, f"{len(INVARIANTS)} invariants hold in a simulation: {lives}"
 
 
 def _rollback(m: Material) -> Answer:
@@ -323,13 +334,13 @@ _PROBES: tuple[tuple[str, str, str, _Look], ...] = (
     ("anchors", "trust anchors", "signers", probes_of_keys.anchors),
     ("algorithms", "algorithms", "signers", probes_of_keys.algorithms),
     ("agility", "room for other algorithms", "signers", probes_of_keys.agility),
-    ("several", "more than one signer", "signers", probes_of_keys.several),
+    ("several", "more than one key of one algorithm", "signers", probes_of_keys.several),
     ("exchange", "exchange of trust anchors", "signers", probes_of_keys.exchange),
     ("release", "made for release", "verdict", _release),
     ("identity", "vendor, class and hardware", "package", _identity),
     ("components", "components and versions", "components", _components),
     ("needs", "requirements between components", "components", _needs),
-    ("boot", "what is judged at each boot", "components", _boot),
+    ("boot", "what is to be judged at each boot", "components", _boot),
     ("recovery", "recovery, and ways back", "components", _recovery),
     ("data", "data components", "components", _data),
     ("rollback", "older releases", "refusals", _rollback),
@@ -337,6 +348,7 @@ _PROBES: tuple[tuple[str, str, str, _Look], ...] = (
     ("leaks", "private keys in payloads", "package", _leaks),
     ("sbom", "bill of materials", "package", _sbom),
     ("text", "words for people", "manifest", _text),
+    ("model", "model designation", "manifest", _model),
     ("power", "battery", "manifest", _power),
     ("authorisation", "authorisation before moving parts", "manifest", _authorisation),
     ("rehearsal", "installation with power cuts", "rehearsal", _rehearsal),

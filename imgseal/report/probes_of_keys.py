@@ -61,20 +61,22 @@ def exchange(m: Material) -> Answer:
 
 
 def several(m: Material) -> Answer:
-    """Whether more than one signature must be there; counted by algorithm."""
+    """Whether more than one key must have signed; two algorithms ask for two signatures, which one person may make."""
     rules, need = m.product.rules, m.trust.need_packages
     keys = [key for key in m.trust.keys if key.role == "packages" and not key.development]
     # two names of one kind ask for one signature
     asked_for = {KINDS[name]: name for name in reversed(rules.must_verify)}
     counts = [(name, sum(key.public.kind == kind for key in keys)) for kind, name in reversed(asked_for.items())]
-    if need < 2 and len(counts) < 2:
-        return NOT_SHOWN, "one signature is enough" + (f", of any of {len(keys)} keys" if len(keys) > 1 else "")
+    if need < 2:
+        known = f", of any of {len(keys)} keys" if len(keys) > 1 else ""
+        if len(counts) < 2:
+            return NOT_SHOWN, f"one signature is enough{known}"
+        each = f"one signature for each of {len(counts)} algorithms is enough"
+        return NOT_SHOWN, f"{each}, which may be one person's{known}"
     if by_development(m):
         return NOT_SHOWN, "signed by development keys, of which one is enough"
     asked = ", and ".join(f"{need} of {count(known, 'key')} for {name}" for name, known in counts)
     words = f"{asked} must sign a package"
-    if need < 2:
-        words += ": one signature for each algorithm, which may be one person's"
     if not m.signers or not passed(m, "signature", "package"):
         return NOT_SHOWN, f"{words}; whether they have is not verified"
     return SHOWN, f"{words}; {', '.join(key.source for key in m.signers)} have"

@@ -152,9 +152,10 @@ MANIFEST_TEXT = {
     4: "YAML source",
     BILL_OF_MATERIALS: "bill of materials",
 }
+MODEL_NAME = 2
 COMPONENT_TEXT = {
     1: "vendor name",
-    2: "model name",
+    MODEL_NAME: "model name",
     3: "vendor domain",
     4: "model info",
     5: "description",

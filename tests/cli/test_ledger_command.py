@@ -547,7 +547,14 @@ def test_show_what_a_key_touched(imgseal: Imgseal, three: Path) -> None:
     assert imgseal("ledger", "show", "--key", new[:32].upper()).out.split()[0] == "3"
     said = imgseal("ledger", "show", "--key", "00" * 32)
     assert (said.status, said.out) == (0, "")
-    assert "no release was signed with this key" in said.err
+    assert "no release" not in said.err
+    assert "none of the logged releases had a signature by this key when built" in said.err
+    for given in ("00" * 32, new):  # whatever the log has, it has no signature that was added later
+        assert (
+            "added later (imgseal endorse PACKAGE) are not in the log" in imgseal("ledger", "show", "--key", given).err
+        )
+        assert "are not in the log" in imgseal("ledger", "show", "--key", given, "--json").err
+    assert imgseal("ledger", "show").err == ""
 
 
 MISTAKES = [
