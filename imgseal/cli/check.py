@@ -182,7 +182,7 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
         from imgseal.cli.release_log import logged_device
 
         state, device = logged_device(project) or (state, device)
-    if as_of is not None or any(key.first or key.last for key in trust.keys):
+    if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
     return Judge(project, trust, state, contents, device, day, anchors, development)
 

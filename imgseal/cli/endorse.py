@@ -115,8 +115,8 @@ def _endorse_request(view: "ByteView", path: str, reference: str, out: str | Non
     for number in dict.fromkeys(number for number, _ in mine):
         item = request.items[number]
         click.echo("", err=True)
-        for index, line in enumerate(item.words()):
-            click.echo(f"  {'' if index == 0 else '  '}{escaped(line)}", err=True)
+        for line in item.screen():
+            click.echo(f"  {escaped(line)}", err=True)
         if item.payload is not None:
             click.echo("    its firmware is in the request, and is the one that the digest names", err=True)
         click.echo(f"  to sign, SHA-256 {item.digest.hex()}", err=True)

@@ -11,6 +11,7 @@ from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, decode_sequence
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.manifest import Manifest
+from imgseal.suit.text import decode_text
 
 __all__ = ["refuse_outside_profile"]
 
@@ -47,6 +48,8 @@ def refuse_outside_profile(manifest: Manifest, severed: Mapping[int, bytes], whe
         if label not in _MEMBERS:
             refuse("the manifest has a member that imgseal never writes", where, ", ".join(_names(_MEMBERS)), name)
         if label == labels.TEXT:
+            if isinstance(member, SuitDigest):
+                decode_text(severed[label], name)  # what cannot be read cannot be shown
             continue
         sequence = decode_sequence(severed[label], name) if isinstance(member, SuitDigest) else member
         if not isinstance(sequence, tuple):

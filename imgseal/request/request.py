@@ -14,6 +14,7 @@ from imgseal.errors import InputError
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
 from imgseal.records import NamedTuple
 from imgseal.request.profile import refuse_outside_profile
+from imgseal.request.screen import manifest_screen, statement_screen
 from imgseal.request.text_form import CHANGED, decode64, encode64, hex_bytes, read_document, refuse, write_document
 from imgseal.request.words import manifest_words, statement_words
 from imgseal.sealed.codec import decode_statement, encode_statement
@@ -65,8 +66,14 @@ class Item(NamedTuple):
             return self.content
         return to_be_signed(protected_header(NUMBERS[algorithm]), encode(wrapped_digest(self.content).to_value()))
 
+    def screen(self) -> list[str]:
+        """Return the lines of all that is signed, from the content alone, for whoever signs it."""
+        if self.severed is None:
+            return statement_screen(self.content)
+        return manifest_screen(self.content, self.severed)
+
     def words(self) -> list[str]:
-        """Say in lines what is signed, from the content alone."""
+        """Say in lines what is signed, in short, from the content alone."""
         if self.severed is None:
             return statement_words(decode_statement(self.content))
         return manifest_words(decode_manifest(self.content), self.content, self.severed)

@@ -12,7 +12,7 @@ from imgseal.suit.outline import outline
 from imgseal.times import utc
 from imgseal.versions import Version
 
-__all__ = ["manifest_words", "statement_words"]
+__all__ = ["manifest_lines", "manifest_words", "statement_words"]
 
 _LINES = 1000
 
@@ -44,7 +44,12 @@ def statement_words(statement: Statement) -> list[str]:
 
 
 def manifest_words(manifest: Manifest, content: bytes, severed: Mapping[int, bytes]) -> list[str]:
-    """Return the lines of a manifest and of the members severed from it: everything that is signed, as a tree."""
+    """Return the lines of a manifest and of the members severed from it, as a tree."""
+    return manifest_lines(manifest, content, severed, complete=False)
+
+
+def manifest_lines(manifest: Manifest, content: bytes, severed: Mapping[int, bytes], *, complete: bool) -> list[str]:
+    """Return the lines of `manifest_words`; `complete` ones show each value in full, reporting policies too."""
     release = ""
     if manifest.set_version is not None:
         try:
@@ -53,7 +58,7 @@ def manifest_words(manifest: Manifest, content: bytes, severed: Mapping[int, byt
             release = f", release {'.'.join(map(str, manifest.set_version))}"
     digest = wrapped_digest(content)
     lines = [f"update package{release}, sequence {manifest.sequence_number}"]
-    lines += islice(outline(Envelope(digest, b"", (), content, severed, {})), _LINES)
+    lines += islice(outline(Envelope(digest, b"", (), content, severed, {}), complete=complete), _LINES)
     if len(lines) > _LINES:
         refuse("the manifest says more than a person would read", "manifest", f"at most {_LINES} lines", "more")
     return [escaped(line) for line in lines]

@@ -25,19 +25,22 @@ DEEPEST = 24
 _Lines = Iterator[tuple[int, str]]
 
 
-def outline(envelope: Envelope) -> Iterator[str]:
-    """Yield the lines of the tree, indented; a manifest that cannot be read is one line that says why."""
-    for depth, line in branches(envelope):
+def outline(envelope: Envelope, *, complete: bool = False) -> Iterator[str]:
+    """Yield the lines of the tree, indented; a manifest that cannot be read is one line that says why.
+
+    A `complete` tree has the manifest's version, every reporting policy, and long byte strings in full.
+    """
+    for depth, line in branches(envelope, complete=complete):
         yield "  " * depth + line
 
 
-def branches(envelope: Envelope) -> _Lines:
+def branches(envelope: Envelope, *, complete: bool = False) -> _Lines:
     """Yield how deep each line of the tree stands, at most DEEPEST, and the line."""
-    for depth, line in _envelope(envelope):
+    for depth, line in _envelope(envelope, complete):
         yield min(depth, DEEPEST), line
 
 
-def _envelope(envelope: Envelope) -> _Lines:
+def _envelope(envelope: Envelope, complete: bool) -> _Lines:
     yield 0, f"digest of the manifest: {envelope.digest.value.hex()}"
     for number, data in enumerate(envelope.blocks):
         yield 0, f"signature {number}: {_block(data)}"
@@ -47,19 +50,21 @@ def _envelope(envelope: Envelope) -> _Lines:
         yield 0, f"manifest ({len(envelope.manifest)} bytes): unreadable: {error.message}"
         return
     yield 0, f"manifest ({len(envelope.manifest)} bytes)"
+    if complete:
+        yield 1, f"manifest version: {manifest.version}"
     yield 1, f"sequence number: {manifest.sequence_number}"
     if manifest.set_version is not None:
         yield 1, f"set version: {_numbers(manifest.set_version)}"
     for index, identity in enumerate(manifest.components):
         yield 1, f"component {index}: {_identity(identity)}"
     yield 1, "shared"
-    yield from _sequence(manifest.shared, 2)
-    yield from _members(manifest, envelope)
+    yield from _sequence(manifest.shared, 2, complete)
+    yield from _members(manifest, envelope, complete)
     for key, payload in envelope.payloads.items():
         yield 0, f"payload {_plain(key)}: {len(payload)} bytes"
 
 
-def _members(manifest: Manifest, envelope: Envelope) -> _Lines:
+def _members(manifest: Manifest, envelope: Envelope, complete: bool) -> _Lines:
     for label, member in sorted(manifest.members.items()):
         name = labels.MANIFEST_MEMBERS[label]
         if isinstance(member, SuitDigest):
@@ -79,34 +84,35 @@ def _members(manifest: Manifest, envelope: Envelope) -> _Lines:
         else:
             yield 1, name
             parsed = member
-        yield from _text(parsed) if isinstance(parsed, dict) else _sequence(parsed, 2)
+        yield from _text(parsed) if isinstance(parsed, dict) else _sequence(parsed, 2, complete)
 
 
-def _sequence(sequence: Sequence, depth: int) -> _Lines:
+def _sequence(sequence: Sequence, depth: int, complete: bool) -> _Lines:
     for code, argument in sequence:
         name = labels.COMMANDS.get(code, f"command {code}")
         if code == labels.SET_COMPONENT_INDEX:
             yield depth, f"component {'all' if argument is True else argument}:"
         elif code == labels.OVERRIDE_PARAMETERS and isinstance(argument, dict):
             for label, value in argument.items():
-                yield depth + 1, f"{labels.PARAMETERS.get(label, f'parameter {label}')} = {_value(value)}"
+                yield depth + 1, f"{labels.PARAMETERS.get(label, f'parameter {label}')} = {_value(value, complete)}"
         elif code == labels.TRY_EACH and isinstance(argument, tuple):
             yield depth + 1, "try each:"
             for number, branch in enumerate(argument):
                 yield depth + 2, f"branch {number}" + (": give up silently" if branch is None else "")
-                yield from _sequence(branch or (), depth + 3)
+                yield from _sequence(branch or (), depth + 3, complete)
         elif code == labels.RUN_SEQUENCE and isinstance(argument, tuple):
             yield depth + 1, "run:"
-            yield from _sequence(argument, depth + 2)
+            yield from _sequence(argument, depth + 2, complete)
         else:
             kind = "condition" if code in labels.CONDITIONS else "do"
-            yield depth + 1, f"{kind} {name}"
+            policy = f" (report {argument})" if complete else ""
+            yield depth + 1, f"{kind} {name}{policy}"
 
 
 def _text(text: Text) -> _Lines:
     for language, part in text.items():
         for label, words in part.manifest.items():
-            lines = words.splitlines() or [""]
+            lines = words.split("\n")
             yield 2, f"{_plain(language)}, {labels.MANIFEST_TEXT.get(label, label)}: {_plain(lines[0])}"
             for line in lines[1:]:
                 yield 3, _plain(line)
@@ -134,16 +140,16 @@ def _identity(identity: ComponentId) -> str:
     return f"{bare} (component {part.number}, run slot {part.slot}{', header' if part.header else ''})"
 
 
-def _value(value: object) -> str:
+def _value(value: object, complete: bool) -> str:
     if isinstance(value, bytes):
-        return value.hex() if len(value) <= 32 else f"{len(value)} bytes"
+        return value.hex() if complete or len(value) <= 32 else f"{len(value)} bytes"
     if isinstance(value, SuitDigest):
         return f"{value.value.hex()} ({'SHA-256' if value.algorithm == -16 else value.algorithm})"
     if isinstance(value, VersionMatch):
         sign = ("", "above ", "at least ", "", "at most ", "below ")[value.comparison]
         return f"{sign}{_numbers(value.version)}"
     if isinstance(value, Tag):
-        return f"tag {value.number}"
+        return f"tag {value.number}: {_value(value.value, complete)}"
     return _plain(str(value))
 
 
