@@ -1,7 +1,8 @@
 """Versions: `X.Y.Z`, optionally `-alpha.N`, `-beta.N` or `-rc.N`; parse, order, pack.
 
-The stages are the three that the SUIT version type can carry (update-management draft: negative numbers,
-alpha -3, beta -2, release candidate -1; from memory). Order is that of SemVer 2.0.0 clause 11; there is no build part.
+The stages are the three that the SUIT version type can carry (update-management draft -14: negative numbers,
+alpha -3, beta -2, release candidate -1; tests/vectors/suit-versions.json). Order is that of SemVer 2.0.0 clause 11;
+there is no build part.
 """
 
 from typing import Self

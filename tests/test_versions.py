@@ -43,7 +43,7 @@ def test_words_and_text_keep_order_and_value(a: Version, b: Version) -> None:
 
 
 def test_suit_form() -> None:
-    """Stage numbers of the update-management draft: alpha -3, beta -2, candidate -1 (from memory)."""
+    """Stage numbers of the update-management draft: alpha -3, beta -2, candidate -1 (-14)."""
     assert Version.parse("2.4.1").suit() == [2, 4, 1]
     assert Version.parse("2.4.1-rc.3").suit() == [2, 4, 1, -1, 3]
     assert Version.parse("2.4.1-alpha.0").suit() == [2, 4, 1, -3, 0]

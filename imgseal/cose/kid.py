@@ -7,7 +7,7 @@ __all__ = ["akp_thumbprint", "thumbprint"]
 # deterministic {1: 2 (EC2), -1: 1 (P-256), -2: x, -3: y}, section 4; the encoding of the four required members is fixed
 _HEAD, _Y = bytes.fromhex("a401022001215820"), bytes.fromhex("225820")
 
-# deterministic {1: 7 (AKP), 3: -48 (ML-DSA-44), -1: public key}; that kty, alg and pub are what counts is from memory
+# deterministic {1: 7 (AKP), 3: -48 (ML-DSA-44), -1: public key}; kty, alg and pub count, RFC 9964 section 6
 _AKP_HEAD = bytes.fromhex("a3010703382f20590520")
 
 

@@ -1,7 +1,8 @@
 """A bill of materials as a release names it: what it is, its size and its digest; decision 013.
 
-CycloneDX JSON and SPDX JSON are recognised by what they say of themselves (keys from memory). Nothing else of them is
-looked at: whether a list of components is right, no packaging tool can know.
+CycloneDX JSON and SPDX JSON are recognised by what they say of themselves (keys of CycloneDX by its schemas 1.4 to 1.7,
+of SPDX 2 by what spdx-tools reads, of SPDX 3 from memory). Nothing else of them is looked at: whether a list of
+components is right, no packaging tool can know.
 """
 
 import hashlib

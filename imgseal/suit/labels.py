@@ -141,7 +141,7 @@ PARAMETERS = {
     30: "component metadata",
 }
 
-# comparisons of the version parameter, update management (from memory)
+# comparisons of the version parameter, update management -14; tests/vectors/suit-versions.json
 VERSION_GREATER, VERSION_GREATER_EQUAL, VERSION_EQUAL, VERSION_LESS_EQUAL, VERSION_LESS = 1, 2, 3, 4, 5
 
 BILL_OF_MATERIALS = -257  # private use, section 11: negative text labels below -256 are the application's

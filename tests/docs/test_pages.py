@@ -105,3 +105,27 @@ def test_top_level_is_exactly_as_agreed() -> None:
 def test_licence_is_mit_in_text_and_metadata() -> None:
     assert 'license = "MIT"' in (ROOT / "pyproject.toml").read_text()
     assert (DOCS / "licence.txt").read_text().startswith("MIT License")
+
+
+def test_what_is_from_memory_is_listed_and_said() -> None:
+    """One page lists every file that says so; what users read says that no text was looked at."""
+    page = (DOCS / "unchecked.md").read_text()
+    listed = {(DOCS / target).resolve() for target in re.findall(r"\]\(([\w./-]+\.md)\)", page)}
+    listed |= {ROOT / target for target in re.findall(r"`((?:imgseal|tests)/[\w./-]+)`", page)}
+    says = re.compile(r"(?<!run )(?<!runs )\bfrom\s+memory\b(?! (?:that|marked))")
+    others = (DOCS / "unchecked.md", ROOT / "DEVELOPERS.md", Path(__file__))
+    found = 0
+    for room, kinds in (("docs", ("md",)), ("imgseal", ("py", "toml", "html")), ("tests", ("py",))):
+        for path in [each for kind in kinds for each in (ROOT / room).rglob(f"*.{kind}")]:
+            text = path.read_text()
+            if path in others or not says.search(text):
+                continue
+            found += 1
+            assert path.resolve() in listed or path in (DOCS / "vectors.md", DOCS / "standards.md"), path
+            if room == "docs" or path.suffix in (".toml", ".html"):
+                for match in says.finditer(text):
+                    assert text[match.end() :].startswith(", not checked against the text"), (
+                        path,
+                        text[match.start() :][:60],
+                    )
+    assert found > 15

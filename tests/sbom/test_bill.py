@@ -1,4 +1,4 @@
-"""Bills of materials are recognised by content. Sources: keys of CycloneDX JSON and SPDX JSON from memory; the form in a package is ours, decision 013."""
+"""Bills of materials are recognised by content. Sources: keys of CycloneDX JSON by its schemas, of SPDX 2 by spdx-tools, of SPDX 3 from memory; the form in a package is ours, decision 013."""
 
 import hashlib
 import json
