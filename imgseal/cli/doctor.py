@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.cli.firmware import component_of
-from imgseal.cli.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, held_elsewhere, new_key, read_text
+from imgseal.cli.project import (
+    LOCAL_NAME,
+    PRODUCT_NAME,
+    Project,
+    find_product,
+    held_elsewhere,
+    new_key,
+    quoted,
+    read_text,
+)
 from imgseal.errors import ImgsealError, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, MAP_BYTES
@@ -174,7 +183,7 @@ def _private(project: Project, reference: str, key: str, absent: str, *, develop
     if b"-----BEGIN PUBLIC KEY-----" in head:
         return Remark("ok", f"{key}: {path} is the public half; sign with imgseal build --sign-later")
     if os.name == "posix" and os.stat(path).st_mode & _OTHERS:
-        return Remark("missing", f"{key}: others can read {path}", f"chmod 600 {path}")
+        return Remark("missing", f"{key}: others can read {path}", f"chmod 600 {quoted(path)}")
     if b"ENCRYPTED" not in head and not development:
         return Remark("note", f"{key}: {path} is not encrypted: whoever copies the file can sign", "docs/keys.md")
     return Remark("ok", f"{key}: {path}")
@@ -189,7 +198,7 @@ def _public(project: Project, reference: str, key: str, absent: str) -> Remark:
     private = path.removesuffix(".pub.pem") + ".pem"
     mend = new_key(private, development=key.startswith("trust.development"))
     if os.path.exists(private):
-        mend = f"imgseal key public {private} --out {path}"
+        mend = f"imgseal key public {quoted(private)} --out {quoted(path)}"
     return Remark(absent, f"{key}: {path} is not there", mend)
 
 

@@ -30,6 +30,7 @@ __all__ = [
     "new_key",
     "open_signer",
     "product_options",
+    "quoted",
     "read_text",
     "unlock",
 ]
@@ -255,7 +256,14 @@ class Project(NamedTuple):
 
 def new_key(path: str, *, development: bool) -> str:
     """Return the command that makes a key pair; development keys have no pass phrase."""
-    return f"imgseal key new {'--no-passphrase ' if development else ''}{path}"
+    return f"imgseal key new {'--no-passphrase ' if development else ''}{quoted(path)}"
+
+
+def quoted(path: str) -> str:
+    """Return a path as a shell takes it: printed commands are copied, and product files come from others."""
+    from shlex import quote
+
+    return quote(path)
 
 
 def held_elsewhere(path: str, reference: str, key: str) -> str | None:

@@ -8,7 +8,7 @@ import click
 from imgseal import __version__
 from imgseal.check.judge import kind_of
 from imgseal.cli.check import device_trust, load_device
-from imgseal.cli.project import Project, product_options
+from imgseal.cli.project import Project, product_options, quoted
 from imgseal.cli.signing import build_time, day_of, parse_day, today
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.files import Output, load_artefact, refuse_overlap, write_all
@@ -85,7 +85,7 @@ def command(
             place=Place(file=package),
             expected="a SUIT envelope",
             found=f"a {kind}" if kind is not None else "neither sealed nor packed",
-            hint=f"imgseal check {package} judges it" if kind is not None else "imgseal build makes a package",
+            hint=f"imgseal check {quoted(package)} judges it" if kind is not None else "imgseal build makes a package",
         )
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)

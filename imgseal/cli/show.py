@@ -5,7 +5,7 @@ import json
 import click
 
 from imgseal.cli.check import open_artefact
-from imgseal.cli.project import Project, product_options
+from imgseal.cli.project import Project, product_options, quoted
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.memory.view import ByteView
 from imgseal.times import utc
@@ -67,7 +67,7 @@ def command(
         raise UsageError(
             "a trust anchor update is shown by another command",
             place=Place(file=artefact),
-            hint=f"show it with: imgseal trust show {artefact}",
+            hint=f"show it with: imgseal trust show {quoted(artefact)}",
         )
     else:
         _firmware(artefact, as_json=as_json)

@@ -24,7 +24,7 @@ def options_header(product: Product) -> str:
     """Return seal_options.h: what the sources compile in for this product. All of them include it."""
     asked = ML_DSA_44 in product.rules.kinds
     lines = [
-        f"/* {product.name}, class {product.class_name}: made by imgseal device-code from the product file.",
+        f"/* {product.name}, class {_plain(product.class_name)}: made by imgseal device-code from the product file.",
         " * Make it again when the product file changes; do not edit. */",
         "#ifndef SEAL_OPTIONS_H",
         "#define SEAL_OPTIONS_H",
@@ -68,7 +68,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     records = None if slot is None else slot.name
     external = int(product.rules.external_code == "accept")
     lines = [
-        f"/* {product.name}, class {product.class_name}: made by imgseal device-code from the product file.",
+        f"/* {product.name}, class {_plain(product.class_name)}: made by imgseal device-code from the product file.",
         " * Make it again when the product file changes; do not edit. */",
         "#ifndef SEAL_CONFIG_H",
         "#define SEAL_CONFIG_H",
@@ -194,9 +194,15 @@ def _anchor(key: TrustedKey, components: Iterable[Component], product: Product, 
         mask = 0
     point = (key.public.x, key.public.y) if isinstance(key.public, PublicKey) else (b"\0", b"\0")
     parts = [f"{{ {_bytes(data)} }}" for data in (key.key_id, *point)]
-    name = key.source.replace("*", "")
+    name = _plain(key.source)
     value = f", {values.get(key.key_id, '0')}" if ML_DSA_44 in product.rules.kinds else ""
     return f"    /* {name} */ {{ " + ",\n        ".join(parts) + f", 0x{mask:08X}u, {int(key.development)}{value} }},"
+
+
+def _plain(text: str) -> str:
+    """Return a text that stays inside a comment of C, whatever the compiler makes of it before it looks for its end."""
+    kept = (c if " " <= c <= "~" and c not in "*\\?" else f"{{U+{ord(c):04X}}}" for c in text)
+    return "".join(kept)
 
 
 def _bytes(data: bytes) -> str:

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Mapping
 
-from imgseal.errors import Place, UsageError
+from imgseal.errors import Place, UsageError, visible
 from imgseal.product import signature_room, slot_plan
 from imgseal.product.locate import deep_key
 from imgseal.product.model import (
@@ -29,6 +29,7 @@ from imgseal.versions import Version, decimal
 __all__ = ["read", "resolved"]
 
 _U32 = 0xFFFF_FFFF
+_PEOPLE = frozenset(("text", "description", "hazard", "reason"))  # keys of texts that people read, in any language
 _Tree = dict[str, object]
 
 
@@ -55,6 +56,7 @@ def read(
         document.refuse(("variant",), "this is no table", "tables [variant.NAME]", shown(variants))
     names = {}
     for key in variants:
+        document.refuse_bad_name(("variant", key))
         names[key] = _product(*_overlay(document, tree, key), key).class_name
     if variant is not None and variant not in variants:
         raise UsageError(
@@ -124,11 +126,21 @@ def _parse(text: str, name: str) -> _Tree:
     except ValueError:  # Python converts no number of thousands of decimal digits
         longest = max(re.finditer("[0-9_]+", text), key=lambda found: len(found.group()))
         raise _too_long(Place(file=name, line=text.count("\n", 0, longest.start()) + 1)) from None
-    path = _long_number(tree)
-    if path is not None:
+    unfit = _unfit(tree)
+    if unfit is not None:
         from imgseal.product.locate import line_of  # noqa: PLC0415 - only on the way to an error
 
-        raise _too_long(Place(file=name, line=line_of(text, path), key=".".join(map(str, path))))
+        value, path = unfit
+        place = Place(file=name, line=line_of(text, path), key=".".join(map(str, path)))
+        if isinstance(value, int):
+            raise _too_long(place)
+        raise UsageError(
+            "a character that is no part of a text on one line",
+            place=place,
+            expected="letters, digits, signs and blanks; in texts for people also line feeds",
+            found=visible(shown(value)),
+            hint="take it out: it could act on the terminal or the file that the text is shown in",
+        )
     return tree
 
 
@@ -141,22 +153,42 @@ def _too_long(place: Place) -> UsageError:
     )
 
 
-def _long_number(tree: _Tree) -> tuple[str | int, ...] | None:
-    """Return where an integer of more than 64 bits stands: in hexadecimal one may be too long to be shown."""
+def _unfit(tree: _Tree) -> tuple[int | str, tuple[str | int, ...]] | None:
+    """Return a value that no product file holds, and where it stands.
+
+    That is an integer of more than 64 bits: in hexadecimal one may be too long to be shown. Or a text with control
+    characters: names, paths and words of a product file go to terminals, C sources, build files and pages.
+    """
     left: list[tuple[object, list[object]]] = [(tree, [])]  # a value; its key and, as a chain, the path of its table
     while left:
         value, where = left.pop()
         if isinstance(value, int) and value.bit_length() > 63:
-            path: list[str | int] = []
-            while where:
-                key, where = where  # type: ignore[assignment]
-                path.append(key)  # type: ignore[arg-type]
-            return tuple(reversed(path))
+            return value, _path(where)
+        if isinstance(value, str) and not value.isprintable():
+            path = _path(where)
+            if _PEOPLE.isdisjoint(path) or any(_is_control(c) for c in value):
+                return value, path
         if isinstance(value, dict):
-            left += [(entry, [key, where]) for key, entry in value.items()]
+            for key, entry in value.items():
+                if not key.isprintable():
+                    return key, (*_path(where), key)
+                left.append((entry, [key, where]))
         elif isinstance(value, list):
             left += [(entry, [index, where]) for index, entry in enumerate(value)]
     return None
+
+
+def _is_control(character: str) -> bool:
+    """Say whether a character of a text for people is none: languages join and turn letters, and break lines."""
+    return character != "\n" and (character < " " or "\x7f" <= character <= "\x9f")
+
+
+def _path(where: list[object]) -> tuple[str | int, ...]:
+    path: list[str | int] = []
+    while where:
+        key, where = where  # type: ignore[assignment]
+        path.append(key)  # type: ignore[arg-type]
+    return tuple(reversed(path))
 
 
 def _merge_local(tree: _Tree, local_text: str, name: str) -> None:

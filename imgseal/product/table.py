@@ -67,6 +67,12 @@ class Document:
             hint=hint or "imgseal init writes a file with comments to compare with",
         )
 
+    def refuse_bad_name(self, path: tuple[str | int, ...]) -> None:
+        """Refuse a path whose last part is no name: names become parts of files, options, C and linker scripts."""
+        name = str(path[-1])
+        if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
+            self.refuse(path, "a name that would not make a file name", "letters, digits, - and _", name)
+
 
 def _dotted(path: tuple[str | int, ...]) -> str:
     text = ""
@@ -135,10 +141,7 @@ class Table:
             self.refuse(key, "there is nothing here", f"tables [{_dotted((*self.path, key))}.NAME]", shown(values))
         out = {}
         for name, value in values.items():
-            if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
-                self.document.refuse(
-                    (*self.path, key, name), "a name that would not make a file name", "letters, digits, - and _", name
-                )
+            self.document.refuse_bad_name((*self.path, key, name))
             out[name] = Table(self.document, value, (*self.path, key, name), kind)
         return out
 
