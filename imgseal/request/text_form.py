@@ -41,7 +41,7 @@ def read_document(data: bytes, kind: str) -> dict[str, object]:
         refuse(f"this is no {kind}", "", "JSON text in ASCII", repr(data[:16]))
     if not isinstance(document, dict) or document.get("imgseal") != kind:
         refuse(f"this is no {kind}", "imgseal", f'"{kind}"', _shown(document))
-    if document.get("format") != 1 or isinstance(document["format"], bool):
+    if document.get("format") != 1 or type(document["format"]) is not int:  # true and 1.0 are 1 in Python
         refuse(f"a {kind} of a format that is not read here", "format", "1", _shown(document.get("format")))
     return document
 

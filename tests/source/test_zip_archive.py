@@ -96,6 +96,8 @@ def test_an_end_record_whose_directory_is_in_front_of_what_was_read() -> None:
     record = as_zip({"a": TEXT})[-22:]
     assert record[:4] == b"PK\x05\x06"
     assert ends_as_zip(record)
+    assert not ends_as_zip(b"#" * 100 + record)
+    assert not ends_as_zip(b"#" * 100 + record[:12] + (45).to_bytes(4, "little") + record[16:])
     assert not ends_as_zip(record[:12] + (45).to_bytes(4, "little") + record[16:])
     assert ends_as_zip(record[:12] + (46).to_bytes(4, "little") + record[16:])
 
