@@ -438,3 +438,23 @@ def test_needs_are_signed_with_the_image() -> None:
     own = resealed(motor(), lambda s: s._replace(needs=(Need(0, Version(1, 1, 0), None),)))
     assert first(own) == "accepted"
     assert trust_of(workshop().product) == workshop().trust
+
+
+def test_a_verdict_says_what_was_judged() -> None:
+    """docs/format/verdict.schema.json: `kind`; what a header says is shown where its signature holds, and nothing else."""
+    shop = detached_shop()
+    assert verdict(motor()).kind == "sealed image"
+    assert verdict(dump(motor()), slot="motor-a").kind == "slot dump"
+    assert verdict(shop.images["radio"], shop, payload=b"x").kind == "detached header"
+    assert verdict(workshop().package).kind == "update package"
+    assert verdict(motor()).details == (
+        ("image", "motor 2.4.1"),
+        ("slot", "motor-a, 6000 of 326656 bytes"),
+        ("counter", "6"),
+        ("signed by", "keys/images.pub.pem"),
+    )
+    spoiled = bytearray(motor())
+    spoiled[390] ^= 1
+    assert verdict(bytes(spoiled)).details == ()
+    desk = make(product(), development=True)
+    assert verdict(desk.images["motor-a"], desk).details[-1] == ("made for", "development")

@@ -255,3 +255,13 @@ def test_source_date_epoch_that_is_none(imgseal: Imgseal, project: Path, monkeyp
         said = imgseal("build", *ALL)
         assert said.status == 2
         assert "SOURCE_DATE_EPOCH" in said.err
+
+
+@pytest.mark.parametrize("command", ["build", "seal"])
+def test_a_component_that_there_is_not_is_named_first(imgseal: Imgseal, project: Path, command: str) -> None:
+    """Whatever else is wrong with its file: docs/mistakes.md."""
+    argument = ("motr=nowhere.hex",) if command == "build" else ("nowhere.hex", "--component", "motr")
+    said = imgseal(command, *argument)
+    assert said.status == 2
+    assert "did you mean motor?" in said.err
+    assert "motor, radio, phrases, recovery" in said.err
