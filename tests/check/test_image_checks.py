@@ -456,5 +456,3 @@ def test_a_verdict_says_what_was_judged() -> None:
     spoiled = bytearray(motor())
     spoiled[390] ^= 1
     assert verdict(bytes(spoiled)).details == ()
-    desk = make(product(), development=True)
-    assert verdict(desk.images["motor-a"], desk).details[-1] == ("made for", "development")
