@@ -50,14 +50,15 @@ def read(
     tree = _parse(text, name)
     if local_text is not None:
         _merge_local(tree, local_text, name)
-    _override(tree, overrides or {}, name)
+    overrides = overrides or {}
+    _override(tree, overrides, name)
     variants = tree.get("variant", {})
     if not isinstance(variants, dict):
         document.refuse(("variant",), "this is no table", "tables [variant.NAME]", shown(variants))
     names = {}
     for key in variants:
         document.refuse_bad_name(("variant", key))
-        names[key] = _product(*_overlay(document, tree, key), key).class_name
+        names[key] = _product(*_overlay(document, tree, key, overrides), key).class_name
     if variant is not None and variant not in variants:
         raise UsageError(
             "the product file has no such variant",
@@ -66,7 +67,7 @@ def read(
             found=variant,
             hint="name a variant of the product file, or leave --variant out",
         )
-    chosen = (document, tree) if variant is None else _overlay(document, tree, variant)
+    chosen = (document, tree) if variant is None else _overlay(document, tree, variant, overrides)
     return _product(*chosen, variant)._replace(variants=names)
 
 
@@ -80,7 +81,7 @@ def resolved(
     tree = _parse(text, name)
     _override(tree, overrides or {}, name)
     if variant is not None:
-        _, tree = _overlay(Document(text, name), tree, variant)
+        _, tree = _overlay(Document(text, name), tree, variant, overrides or {})
     tree.pop("variant", None)
     return tree
 
@@ -267,8 +268,8 @@ def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
             )
 
 
-def _overlay(document: Document, tree: _Tree, name: str) -> tuple[Document, _Tree]:
-    """Put a variant into its places; the document that comes with it says where the text has what was put there."""
+def _overlay(document: Document, tree: _Tree, name: str, overrides: Mapping[str, str]) -> tuple[Document, _Tree]:
+    """Put a variant into its places, under --set; the document with it says where the text has what was put there."""
     variants = tree["variant"]
     assert isinstance(variants, dict)
     table = Table(document, variants[name], ("variant", name), "variant.NAME")
@@ -294,6 +295,7 @@ def _overlay(document: Document, tree: _Tree, name: str) -> tuple[Document, _Tre
         if isinstance(components[component], dict):  # else it is refused like one without a variant
             components[component] = {**components[component], **values}
         moved |= {("component", component, key): (*path, key) for key in values}
+    _override(merged, overrides, document.name)
     return Document(document.text, document.name, moved), merged
 
 

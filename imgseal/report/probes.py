@@ -191,7 +191,7 @@ def _judged_later(m: Material, kind: str, what: str) -> Answer:
     words = f"{what}; by the product file judged: {', '.join(f'{c.name} at {c.judged}' for c in mine)}"
     if late:
         words += f"; not again after it: {', '.join(late)}"
-    return (NOT_SHOWN if kind == "code" and len(late) == len(mine) else STATED), words
+    return (NOT_SHOWN if len(late) == len(mine) else STATED), words
 
 
 def _codes(_m: Material) -> Answer:

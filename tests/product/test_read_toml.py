@@ -2,6 +2,7 @@
 
 import random
 import uuid
+from typing import Any
 
 import pytest
 from long_runs import long
@@ -10,7 +11,7 @@ from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.product.keys import KEYS
 from imgseal.product.model import class_identifier, vendor_identifier
-from imgseal.product.read_toml import read
+from imgseal.product.read_toml import read, resolved
 from imgseal.product.starter import STARTER
 from imgseal.versions import Version
 
@@ -239,6 +240,16 @@ def test_variants_are_all_read_and_one_is_picked() -> None:
         refused(TEXT + "\n[variant.south]\ncomponent.radoi.counter = 3\n").place.key == "variant.south.component.radoi"
     )
     assert "north" in (refused(text, variant="nroth").expected or "")
+
+
+def test_set_has_the_last_word_over_a_variant() -> None:
+    """A build script that sets a counter gets that counter, of whichever variant."""
+    text = TEXT + '\n[variant.north.component.radio]\ncounter = 4\nversion = "1.4.0"\n'
+    for key, value, seen in (("counter", "9", 9), ("version", "1.5.0", Version(1, 5, 0))):
+        product = read(text, name="x", variant="north", overrides={f"component.radio.{key}": value})
+        assert getattr(product.components["radio"], key) == seen
+    tree: dict[str, Any] = resolved(text, name="x", variant="north", overrides={"component.radio.counter": "9"})
+    assert tree["component"]["radio"] == {**tree["component"]["radio"], "counter": 9, "version": "1.4.0"}
 
 
 def variant_keys() -> list[tuple[str, ...]]:
