@@ -258,3 +258,24 @@ def test_a_run_with_a_defect_prints_no_traceback(
     prepare("defect in the signer", workplace, faulty, monkeypatch)
     assert run(["build", *ALL, "--release"]) == 5
     assert "Traceback" not in capsys.readouterr().err
+
+
+def test_what_is_asked_for_is_never_echoed(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A new pass phrase is asked for twice, so that a slip does not lock the key away; questions go to standard error."""
+    asked: list[tuple[str, dict[str, object]]] = []
+
+    def prompt(text: str, **options: object) -> str:
+        asked.append((text, options))
+        return PASSPHRASE
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("IMGSEAL_PASSPHRASE", raising=False)
+    monkeypatch.setattr("click.prompt", prompt)
+    monkeypatch.setattr("os.isatty", lambda _descriptor: True)
+    assert imgseal("key", "new", "a.pem").status == 0
+    assert imgseal("key", "show", "a.pem").status == 0
+    assert asked == [
+        ("New pass phrase for a.pem", {"hide_input": True, "confirmation_prompt": True, "err": True}),
+        ("Pass phrase for a.pem", {"hide_input": True, "err": True}),
+    ]
+    assert b"ENCRYPTED" in (tmp_path / "a.pem").read_bytes()
