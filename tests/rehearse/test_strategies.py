@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 from demo_update import demo_update
-from long_runs import long
+from long_runs import long, mainly
 from stages import PRODUCTS, pair, small
 
 from imgseal.memory.view import ByteView
@@ -26,7 +26,7 @@ def note(tally: Tally, record_property: Callable[[str, object], None]) -> None:
 WAY_BACK = {name: name not in ("staged, no way back", "data in the NOR") for name in PRODUCTS}
 
 
-@pytest.mark.parametrize("name", PRODUCTS)
+@pytest.mark.parametrize("name", mainly("two cores", PRODUCTS))
 def test_all_pairs_of_cuts(name: str, record_property: Callable[[str, object], None]) -> None:
     update = pair(name)
     played = rehearse(update.stage, update.package, pairs=None, seed="1")

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from long_runs import mainly
 from run_python import product_of
 from workshop import any_public
 
@@ -26,7 +27,7 @@ def public(reference: str) -> bytes:
     return path.read_bytes() if path.exists() else encode_public(any_public(reference.removesuffix(".pub.pem")))
 
 
-@pytest.mark.parametrize("part", range(4))
+@pytest.mark.parametrize("part", mainly(0, range(4)))
 def test_every_artefact(part: int) -> None:
     """For a fresh device, whatever the case is about; every tenth also as a page."""
     products: dict[str, Any] = {}
