@@ -85,6 +85,7 @@ CODES = {
     "rules.condition-misplaced": "battery and authorisation conditions belong into the install sequence only",
     "rules.validate-missing": "the manifest has no validate sequence for a component it installs",
     "rules.command-unsupported": "the manifest uses a command or parameter that is not supported",
+    "rules.outside-profile": "the package asks for something that docs/format/package.md does not list",
     "rules.condition-failed": "a condition of the manifest does not hold on this device",
     "rules.directive-failed": "a directive of the manifest cannot be carried out",
     "rules.not-authorised": "the device has not authorised the update",

@@ -15,6 +15,9 @@ __all__ = [
     "CHUNK",
     "COMMANDS_RUN",
     "COMPONENTS",
+    "DETACHED_PAIRS",
+    "DEVICE_KEY_BYTES",
+    "DEVICE_PARTS",
     "FIRMWARE_BYTES",
     "HASHED_BYTES",
     "HEADER_BLOCK_MAX",
@@ -83,6 +86,12 @@ TEXT_ARTEFACT_BYTES = 16 << 20
 
 COMPONENTS = 64
 """Components of one manifest."""
+
+DEVICE_PARTS, DEVICE_KEY_BYTES = 32, 64
+"""Components and payloads of one package, and bytes of a payload's key, that devices have tables for."""
+
+DETACHED_PAIRS = 64
+"""Pairs of header and payload of one run slot that are judged; a package of ours has one."""
 
 COMMANDS_RUN = 10_000
 """Commands executed for one procedure, repetitions included."""

@@ -3,6 +3,7 @@
 from imgseal.check import manifest_rules as rules
 from imgseal.check.blocks import algorithm_of, idle, kind_of_block, signer_of, verifies
 from imgseal.check.context import Context
+from imgseal.check.installation import installation, shared
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
 from imgseal.check.trust import example_key, out_of_force, revoked_key, too_few
@@ -203,13 +204,14 @@ PACKAGE_ORDER: tuple[Check[PackageSubject], ...] = (
     Check("manifest", "structure", _SIGNED, rules.manifest),
     Check("severed", "signature", ("manifest",), rules.severed),
     Check("members", "structure", ("severed",), rules.members),
-    Check("components", "identity", _READ, rules.components),
-    Check("shared", "identity", _KNOWN, rules.shared),
+    Check("components", "identity", ("severed",), rules.components),
+    Check("shared", "identity", _KNOWN, shared),
     Check("supported", "rules", _READ, rules.supported),
     Check("conditions", "rules", _READ, rules.conditions),
     Check("authorisation", "rules", _KNOWN, rules.authorisation),
     Check("history", "rules", _READ, rules.history),
     Check("sequence", "rollback", _READ, rules.sequence),
-    Check("installation", "digest", ("shared", "supported", "history", "sequence"), rules.installation),
+    Check("installation", "digest", ("shared", "supported", "history", "sequence"), installation),
+    Check("profile", "rules", ("severed",), rules.profile),
 )
 """Checks of a package, before those of its images. The manifest is parsed only after its signature holds."""

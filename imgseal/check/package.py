@@ -3,15 +3,13 @@
 from imgseal.check.context import Bytes, Context, Expected, component_numbered
 from imgseal.check.envelope import PACKAGE_ORDER
 from imgseal.check.image import ImageSubject
+from imgseal.check.inside import brought
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import run
 from imgseal.check.running import relied_on, running_versions
-from imgseal.errors import Place
 from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
-from imgseal.memory.view import ByteView
 from imgseal.sbom.bill import bill_words
-from imgseal.sealed.layout import MAGIC
 from imgseal.suit import labels
 from imgseal.suit.bill import bill_in
 from imgseal.suit.component import OurComponent
@@ -34,13 +32,10 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
     signed: dict[bytes, tuple[bytes, ...]] = {}
     bootloader = None
     if {"signature", "members", "components"} <= passed:
-        images = _images(subject)
-        versions = dict(running_versions(context))
-        for part, image in images:
-            if isinstance(image, ImageSubject) and image.header is not None:
-                versions[part.number] = image.statement.version
-        inner = context._replace(versions=versions, whole_set=not context.partial)
-        for part, image in images:
+        found = brought(subject, running_versions(context))
+        images = [(part, image) for part, image, _ in found]
+        for part, image, versions in ((part, image, v) for part, image, sets in found for v in sets):
+            inner = context._replace(versions=versions, whole_set=not context.partial)
             judged = _judge_one(subject, part, image, inner)
             results += judged
             if isinstance(image, ImageSubject) and any(r.name == "signature" and r.outcome == PASSED for r in judged):
@@ -67,45 +62,6 @@ def _installs(subject: PackageSubject, context: Context) -> tuple[str, ...]:
         names = () if component is None else component.header if part.header else component.run
         slots += names[part.slot : part.slot + 1]
     return tuple(dict.fromkeys(slots))
-
-
-def _images(subject: PackageSubject) -> list[tuple[OurComponent, _Image]]:
-    """Return every image to be judged: what any branch fetches, and what the simulated installation left behind.
-
-    The second matters because write, copy and swap bring content that is no payload of the envelope. Header and
-    payload of a detached image are judged together.
-    """
-    contents: list[tuple[OurComponent, memoryview]] = []
-    for part, plan in zip(subject.parts, subject.plans, strict=True):
-        contents += [(part, subject.envelope.payloads[uri]) for uri in plan.uris if uri in subject.envelope.payloads]
-    for part, data in subject.installed:
-        if not any(part == known and data == content for known, content in contents):
-            contents.append((part, data))
-    order = {part: number for number, part in enumerate(subject.parts)}
-    contents.sort(key=lambda entry: order[entry[0]])
-    by_part = dict(contents)
-    images: list[tuple[OurComponent, _Image]] = []
-    for part, data in contents:
-        partner = by_part.get(part._replace(header=not part.header))
-        if part.header:
-            images.append((part, ImageSubject(ByteView(data), None if partner is None else ByteView(partner))))
-        elif bytes(data[: len(MAGIC)]) == MAGIC:
-            images.append((part, ImageSubject(ByteView(data))))
-        elif partner is None:
-            images.append((part, _not_sealed(part, data)))
-    return images
-
-
-def _not_sealed(part: OurComponent, data: memoryview) -> CheckResult:
-    finding = Finding(
-        "structure.payload-not-sealed",
-        "a payload of the package is not a sealed image: the device would never start it",
-        Place(offset=0),
-        expected=MAGIC.hex(),
-        found=bytes(data[: len(MAGIC)]).hex(),
-        hint="seal the firmware before it is packed; imgseal build does both",
-    )
-    return CheckResult("header", "structure", f"component {part.number}", FAILED, (finding,))
 
 
 def _judge_one(subject: PackageSubject, part: OurComponent, image: _Image, context: Context) -> tuple[CheckResult, ...]:

@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 from imgseal.check.context import Bytes
+from imgseal.suit.component import OurComponent
 from imgseal.suit.envelope import Envelope, decode_envelope
 from imgseal.suit.errors import SuitError
 from imgseal.suit.manifest import Manifest
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from imgseal.errors import InputError
     from imgseal.keys.trust import TrustedKey
     from imgseal.suit.commands import Sequence
-    from imgseal.suit.component import OurComponent
     from imgseal.suit.text import Text
 
 __all__ = ["PackageSubject"]
@@ -38,7 +38,7 @@ class PackageSubject:
         self.sections: Mapping[int, Sequence] = {}
         self.plans: tuple[ComponentPlan, ...] = ()
         self.parts: tuple[OurComponent, ...] = ()
-        self.installed: list[tuple[OurComponent, memoryview]] = []
+        self.results: list[Mapping[OurComponent, memoryview]] = []
         self._envelope: Envelope | None = None
         self._manifest: Manifest | None = None
         self.envelope_error: InputError | None = None
@@ -46,6 +46,11 @@ class PackageSubject:
             self._envelope = decode_envelope(data.read(0, data.size))
         except SuitError as error:
             self.envelope_error = error
+
+    @property
+    def installed(self) -> tuple[tuple[OurComponent, memoryview], ...]:
+        """What any of the simulated installations has left in a component; `results` tells them apart."""
+        return tuple(entry for result in self.results for entry in result.items())
 
     @property
     def envelope(self) -> Envelope:

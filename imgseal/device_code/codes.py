@@ -25,7 +25,6 @@ DEVICE_CODES = {
     "device.no-record": "there is no install record",
     "device.no-set": "no set of images starts",
     "device.no-trust-set": "no set of trust anchors counts",
-    "device.outside-profile": "the package asks for something that docs/format/package.md does not list",
     "device.buffer-too-small": "the caller's buffer is too small for the manifest",
 }
 """What only a device says; everything else is named like the judge's findings."""

@@ -14,13 +14,16 @@ enum {
 
 enum { P_VENDOR = 1, P_CLASS = 2, P_DIGEST = 3, P_SLOT = 5, P_SIZE = 14, P_URI = 21, P_BATTERY = 26, P_PRIORITY = 27, P_VERSION = 28 };
 
-enum section { SHARED, INSTALL, VALIDATE, START };
+enum section { INSTALL, VALIDATE, START };
+
+enum { VERSION_EQUAL = 3 };
 
 /* A stretch of a reader that is taken apart from its start. */
 struct cursor {
     const struct seal_reader *from;
     uint32_t at;
     uint32_t end;
+    uint32_t left;              /* of a sequence: items that are still to come   */
     uint8_t broken;             /* 1: an encoding rule was broken; 2: a number of 64 bits */
 };
 
@@ -40,11 +43,11 @@ struct reading {
     uint32_t authentication_at, authentication_end;
     uint32_t manifest_at, manifest_end, install_at, install_end, text_at, text_end;
     struct cursor shared, validate, start, install;
+    uint8_t others;             /* 1: severed members that are not in the profile */
     uint8_t has_start;
-    /* while a sequence runs */
-    uint8_t scanning, asked, has_priority, has_battery, has_version, has_slot, missed;
-    uint32_t slot, current, uri_at, uri_length, battery, version_at, version_length;
-    uint32_t vendor_at, class_at;
+    uint8_t asked;              /* 1: the install sequence asks for authorisation */
+    uint32_t battery;           /* what it asks for, mWh                         */
+    uint32_t wrong;             /* the first identifier that is not the device's */
 };
 
 /* -- bytes ---------------------------------------------------------------------------- */
@@ -98,15 +101,29 @@ static int next_is(struct cursor *c, struct item *item, uint8_t kind)
     return next(c, item) && item->kind == kind;
 }
 
+/* The next item is this number, or an array or map of so many. */
+static int want(struct cursor *c, uint8_t kind, uint32_t value)
+{
+    struct item item;
+
+    return next_is(c, &item, kind) && item.value == value;
+}
+
+static struct cursor whole(const struct seal_reader *from, uint32_t at, uint32_t end)
+{
+    struct cursor c;
+
+    c.from = from;
+    c.at = at;
+    c.end = end;
+    c.left = 0;
+    c.broken = 0;
+    return c;
+}
+
 static struct cursor inside(const struct cursor *c, const struct item *item)
 {
-    struct cursor in;
-
-    in.from = c->from;
-    in.at = item->at;
-    in.end = item->at + item->value;
-    in.broken = 0;
-    return in;
+    return whole(c->from, item->at, item->at + item->value);
 }
 
 /* 1 when length bytes at an offset are these. */
@@ -191,16 +208,26 @@ static int compare_keys(const struct seal_reader *from, const struct seal_payloa
     return 0;
 }
 
+/* 1 when a payload's key is of 1 to SEAL_KEY_MAX visible ASCII characters, of which one
+ * is as good as the other for a device, and no encoding rule is left to check. */
+static int is_key(const struct seal_reader *from, const struct item *key)
+{
+    uint32_t i;
+    uint8_t letter;
+
+    for (i = 0; i < key->value && i < SEAL_KEY_MAX; i++)
+        if (from->read(from->user, key->at + i, &letter, 1) != SEAL_READ || letter < '!' || letter > '~')
+            return 0;
+    return i != 0 && i == key->value;
+}
+
 static uint32_t read_envelope(struct reading *r)
 {
     struct cursor c;
     struct item map, key, value;
     uint32_t i, last = 0;
 
-    c.from = r->file;
-    c.at = 0;
-    c.end = r->file->size;
-    c.broken = 0;
+    c = whole(r->file, 0, r->file->size);
     if (get(&c, 2) != 0xD86B || !next_is(&c, &map, MAP))
         return SEAL_STRUCTURE_ENVELOPE;
     for (i = 0; i < map.value; i++) {
@@ -225,14 +252,14 @@ static uint32_t read_envelope(struct reading *r)
                 r->text_at = value.at;
                 r->text_end = value.at + value.value;
             } else if (key.value == 14 || key.value == 15 || key.value == 16 || key.value == 18) {
-                return SEAL_DEVICE_OUTSIDE_PROFILE;
+                r->others = 1;  /* the profile's manifest names none of them */
             } else {
                 return SEAL_STRUCTURE_ENVELOPE;
             }
-        } else if (key.kind == TEXT && key.value <= SEAL_KEY_MAX) {
+        } else if (key.kind == TEXT) {
             struct seal_payload *p = &r->out->payload[r->payloads];
-            if (r->payloads == SEAL_PARTS_MAX)
-                return SEAL_DEVICE_OUTSIDE_PROFILE;
+            if (r->payloads == SEAL_PARTS_MAX || !is_key(r->file, &key))
+                return SEAL_RULES_OUTSIDE_PROFILE;
             p->key_at = key.at;
             p->key_length = key.value;
             p->at = value.at;
@@ -393,19 +420,16 @@ static uint32_t check_signatures(struct reading *r)
     uint8_t digest[32], wrapped[WRAPPED_BYTES];
     int pass;
 
-    c.from = r->file;
-    c.at = r->authentication_at;
-    c.end = r->authentication_end;
-    c.broken = 0;
+    c = whole(r->file, r->authentication_at, r->authentication_end);
     if (!next_is(&c, &array, ARRAY) || array.value == 0 || array.value > SEAL_BLOCKS_MAX + 1 || !next_is(&c, &item, BYTES))
         return SEAL_STRUCTURE_ENVELOPE;
     /* read once: what is verified is what the manifest is compared with */
     if (item.value != WRAPPED_BYTES)
-        return SEAL_DEVICE_OUTSIDE_PROFILE;
+        return SEAL_RULES_OUTSIDE_PROFILE;
     if (r->file->read(r->file->user, item.at, wrapped, WRAPPED_BYTES) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
     if (seal_differ(wrapped, digest_head, sizeof digest_head) != 0)
-        return SEAL_DEVICE_OUTSIDE_PROFILE;
+        return SEAL_RULES_OUTSIDE_PROFILE;
     if (array.value == 1)
         return c.at == c.end ? SEAL_TRUST_NO_SIGNATURE : SEAL_STRUCTURE_ENVELOPE;
     /* every block has to read before any signature is looked at */
@@ -460,39 +484,50 @@ static uint32_t check_signatures(struct reading *r)
     return check_signers(d, tallies, r->out->development);
 }
 
-/* Why a piece of the manifest cannot be read. */
+/* Why a piece of the manifest cannot be read: its encoding is broken, or it is another
+ * thing than the profile has there. */
 static uint32_t unread(const struct cursor *c)
 {
-    return c->broken == 2 ? (uint32_t)SEAL_DEVICE_OUTSIDE_PROFILE : (uint32_t)SEAL_STRUCTURE_MANIFEST;
+    return c->broken == 1 ? (uint32_t)SEAL_STRUCTURE_MANIFEST : (uint32_t)SEAL_RULES_OUTSIDE_PROFILE;
+}
+
+static const struct seal_component *component_of(const struct reading *r, const struct seal_part *part)
+{
+    return &r->device->product->components[part->component];
 }
 
 /* -- manifest ------------------------------------------------------------------------------------ */
+
+static int follows(const struct seal_part *before, uint32_t number_before, const struct seal_part *part, uint32_t number)
+{
+    if (number_before != number)
+        return number_before < number;
+    if (before->run_slot != part->run_slot)
+        return before->run_slot < part->run_slot;
+    return !before->header && part->header;
+}
 
 static uint32_t read_components(struct reading *r, struct cursor *c)
 {
     static const uint8_t word[6] = { 'h', 'e', 'a', 'd', 'e', 'r' };
     struct item array, id, piece;
-    uint32_t i, k, unknown = 0;
+    uint32_t i, k, unknown = 0, disorder = 0, before = 0;
 
-    if (!next_is(c, &array, ARRAY) || array.value > SEAL_PARTS_MAX)
-        return SEAL_STRUCTURE_MANIFEST;
+    if (!next_is(c, &array, ARRAY) || array.value == 0 || array.value > SEAL_PARTS_MAX)
+        return unread(c);
     r->out->parts = (uint8_t)array.value;
     for (i = 0; i < array.value; i++) {
+        static const struct seal_part nothing;
         struct seal_part *part = &r->out->part[i];
         uint8_t number[2] = { 0, 0 };
         const struct seal_component *own = 0;
 
+        *part = nothing;
         if (!next_is(c, &id, ARRAY))
-            return SEAL_STRUCTURE_MANIFEST;
-        part->header = 0;
-        part->taken = 0;
-        part->matched = 0;
-        part->checked = 0;
-        part->validated = 0;
-        part->size = 0;
+            return unread(c);
         for (k = 0; k < id.value; k++) {
             if (!next_is(c, &piece, BYTES))
-                return SEAL_STRUCTURE_MANIFEST;
+                return unread(c);
             if (k < 2 && piece.value == 1)
                 (void)c->from->read(c->from->user, piece.at, &number[k], 1);
             else if (k == 2 && piece.value == 6 && same(c->from, piece.at, word, 6))
@@ -506,99 +541,119 @@ static uint32_t read_components(struct reading *r, struct cursor *c)
                 part->component = (uint8_t)k;
                 own = &r->device->product->components[k];
             }
-        for (k = 0; k < i; k++)
-            if (own != 0 && r->out->part[k].component == part->component && r->out->part[k].run_slot == part->run_slot
-                && r->out->part[k].header == part->header)
-                return SEAL_STRUCTURE_MANIFEST;
         unknown |= id.value < 2 || id.value > 3 || own == 0 || number[1] >= own->run_slots || (part->header && !own->detached);
+        disorder |= i != 0 && !follows(part - 1, before, part, number[0]);
+        before = number[0];
     }
-    return unknown || array.value == 0 ? SEAL_IDENTITY_UNKNOWN_COMPONENT : SEAL_ACCEPTED;
+    if (unknown)
+        return SEAL_IDENTITY_UNKNOWN_COMPONENT;
+    /* payload and header of a detached image stand side by side */
+    for (i = 0; i < r->out->parts; i++)
+        if (component_of(r, &r->out->part[i])->detached) {
+            disorder |= r->out->part[i].header || i + 1 == r->out->parts || !r->out->part[i + 1].header;
+            i++;
+        }
+    return disorder ? SEAL_RULES_OUTSIDE_PROFILE : SEAL_ACCEPTED;
 }
 
-/* The members, in the order of the profile. *identity is what the component list says. */
+/* Three numbers, and for a stage -3, -2 or -1 and its number, into four words whose order
+ * is that of versions. */
+static int read_version(struct cursor *c, uint32_t words[4])
+{
+    struct item array, item;
+    uint32_t i;
+
+    words[3] = 0xFFFFFFFFu;
+    if (!next_is(c, &array, ARRAY) || (array.value != 3 && array.value != 5))
+        return 0;
+    for (i = 0; i < 3; i++) {
+        if (!next_is(c, &item, UINT))
+            return 0;
+        words[i] = item.value;
+    }
+    if (array.value == 5) {
+        if (!next_is(c, &item, NEGATIVE) || item.value > 2)
+            return 0;
+        words[3] = (3u - item.value) << 24;
+        if (!next_is(c, &item, UINT) || item.value >= 0xFFFFFFu)
+            return 0;
+        words[3] |= item.value;
+    }
+    return c->at == c->end;
+}
+
+/* The digest of a severed member, [-16, bytes]; 0 when it is something else. */
+static uint32_t read_severed(struct reading *r, struct cursor *c)
+{
+    struct item item;
+    uint32_t before = c->at, digest_at = 0;
+
+    if (!next_is(c, &item, ARRAY) || item.value != 2 || !next(c, &item) || !next_is(c, &item, BYTES)
+        || !is_digest(&r->buffer, before, c->at - before, &digest_at))
+        return 0;
+    return digest_at;
+}
+
+#define MEMBERS_NEEDED (1u << 1 | 1u << 2 | 1u << 3 | 1u << 6 | 1u << 7 | 1u << 20)
+
+/* The members of the profile. *identity is what the component list says. */
 static uint32_t read_manifest(struct reading *r, uint32_t *identity, uint32_t *install_digest, uint32_t *text_digest)
 {
     struct cursor c, common;
-    struct item map, key, inner, item;
-    uint32_t i, k, last = 0, seen = 0;
+    struct item map, key, item;
+    uint32_t i, last = 0, seen = 0, words[4];
 
-    c.from = &r->buffer;
-    c.at = 0;
-    c.end = r->out->manifest_length;
-    c.broken = 0;
+    c = whole(&r->buffer, 0, r->out->manifest_length);
     if (!next_is(&c, &map, MAP))
         return SEAL_STRUCTURE_MANIFEST;
     for (i = 0; i < map.value; i++) {
         if (!next_is(&c, &key, UINT) || key.value <= last)
-            return SEAL_STRUCTURE_MANIFEST;
+            return unread(&c);
         last = key.value;
         if (key.value == 1) {
-            if (!next_is(&c, &item, UINT) || item.value != 1)
-                return SEAL_STRUCTURE_MANIFEST;
+            if (!want(&c, UINT, 1))
+                return unread(&c);
         } else if (key.value == 2) {
             if (!next_is(&c, &item, UINT))
                 return SEAL_STRUCTURE_MANIFEST;
             r->out->sequence = item.value;
-        } else if (key.value == 3) {
-            if (!next_is(&c, &item, BYTES))
-                return SEAL_STRUCTURE_MANIFEST;
-            common = inside(&c, &item);
-            if (!next_is(&common, &item, MAP) || !next_is(&common, &inner, UINT))
-                return SEAL_STRUCTURE_MANIFEST;
-            if (item.value != 2 || inner.value != 2)
-                return SEAL_DEVICE_OUTSIDE_PROFILE;
-            *identity = read_components(r, &common);
-            if (*identity != SEAL_ACCEPTED && *identity != SEAL_IDENTITY_UNKNOWN_COMPONENT)
-                return *identity;
-            if (!next_is(&common, &inner, UINT) || inner.value != 4 || !next_is(&common, &item, BYTES) || common.at != common.end)
-                return SEAL_STRUCTURE_MANIFEST;
-            r->shared = inside(&common, &item);
-        } else if (key.value == 6) {
-            if (!next_is(&c, &item, BYTES))
-                return SEAL_STRUCTURE_MANIFEST;
-            common = inside(&c, &item);
-            if (!next_is(&common, &item, ARRAY))
-                return SEAL_STRUCTURE_MANIFEST;
-            if (item.value != 3 && item.value != 5)
-                return SEAL_DEVICE_OUTSIDE_PROFILE;
-            for (k = item.value; k != 0; k--)
-                if (!next(&common, &inner) || inner.kind > NEGATIVE)
-                    return unread(&common);
-            if (common.at != common.end)
-                return SEAL_STRUCTURE_MANIFEST;
-        } else if (key.value == 7 || key.value == 9) {
-            if (!next_is(&c, &item, BYTES))
-                return SEAL_STRUCTURE_MANIFEST;
-            if (key.value == 7)
-                r->validate = inside(&c, &item);
-            else
-                r->start = inside(&c, &item);
-            r->has_start |= key.value == 9;
         } else if (key.value == 20 || key.value == 23) {
-            uint32_t before = c.at, digest_at;
-            if (!next(&c, &item))
-                return SEAL_STRUCTURE_MANIFEST;
-            if (item.kind != ARRAY || item.value != 2)
-                return SEAL_DEVICE_OUTSIDE_PROFILE;
-            if (!next(&c, &item) || !next_is(&c, &item, BYTES))
-                return SEAL_STRUCTURE_MANIFEST;
-            if (!is_digest(&r->buffer, before, c.at - before, &digest_at))
-                return SEAL_DEVICE_OUTSIDE_PROFILE;
+            uint32_t digest_at = read_severed(r, &c);
+            if (digest_at == 0)
+                return unread(&c);
             *(key.value == 20 ? install_digest : text_digest) = digest_at;
-        } else if (key.value == 4 || key.value == 5 || key.value == 8 || (key.value >= 14 && key.value <= 18) || key.value == 24) {
-            return key.value == 17 ? (uint32_t)SEAL_STRUCTURE_MANIFEST : (uint32_t)SEAL_DEVICE_OUTSIDE_PROFILE;
+        } else if (key.value == 3 || key.value == 6 || key.value == 7 || key.value == 9) {
+            if (!next_is(&c, &item, BYTES))
+                return unread(&c);
+            common = inside(&c, &item);
+            if (key.value == 7) {
+                r->validate = common;
+            } else if (key.value == 9) {
+                r->start = common;
+                r->has_start = 1;
+            } else if (key.value == 6) {
+                if (!read_version(&common, words))
+                    return unread(&common);
+            } else {
+                if (!want(&common, MAP, 2) || !want(&common, UINT, 2))
+                    return unread(&common);
+                *identity = read_components(r, &common);
+                if (*identity != SEAL_ACCEPTED && *identity != SEAL_IDENTITY_UNKNOWN_COMPONENT)
+                    return *identity;
+                if (!want(&common, UINT, 4) || !next_is(&common, &item, BYTES) || common.at != common.end)
+                    return unread(&common);
+                r->shared = inside(&common, &item);
+            }
         } else {
-            return SEAL_STRUCTURE_MANIFEST;
+            return SEAL_RULES_OUTSIDE_PROFILE;
         }
         seen |= (uint32_t)1 << key.value % 32;
     }
-    if (c.at != c.end || (seen & 0xE) != 0xE)
-        return SEAL_STRUCTURE_MANIFEST;
-    return *install_digest == 0 ? (uint32_t)SEAL_DEVICE_OUTSIDE_PROFILE : (uint32_t)SEAL_ACCEPTED;
+    return c.at == c.end && (seen & MEMBERS_NEEDED) == MEMBERS_NEEDED ? (uint32_t)SEAL_ACCEPTED : (uint32_t)SEAL_RULES_OUTSIDE_PROFILE;
 }
 
 /* A severed member is the one whose digest the manifest holds. */
-static uint32_t check_severed(struct reading *r, uint32_t at, uint32_t end, uint32_t digest_at)
+static uint32_t check_severed(struct reading *r, const struct seal_reader *from, uint32_t at, uint32_t end, uint32_t digest_at)
 {
     uint8_t digest[32], wanted[32];
 
@@ -606,318 +661,262 @@ static uint32_t check_severed(struct reading *r, uint32_t at, uint32_t end, uint
         return SEAL_ACCEPTED;
     if (digest_at == 0)
         return SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    if (hash_wrapped(r, r->file, at, end - at, 1, digest) != SEAL_ACCEPTED
+    if (hash_wrapped(r, from, at, end - at, 1, digest) != SEAL_ACCEPTED
         || r->buffer.read(r->buffer.user, digest_at, wanted, 32) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
     return seal_differ(digest, wanted, 32) == 0 ? SEAL_ACCEPTED : SEAL_SIGNATURE_SEVERED_MEMBER;
 }
 
-/* -- sequences ---------------------------------------------------------------------------------- */
+/* -- sequences -----------------------------------------------------------------------------------
+ * Given the list of components, the profile has one shape for each sequence: nothing is
+ * interpreted, each command is the one that has to stand there. */
 
-static uint32_t set_parameters(struct reading *r, struct cursor *c)
+/* The next command of a sequence is this one. */
+static int command(struct cursor *c, uint32_t code)
 {
-    struct item map, key, value;
-    struct seal_part *part = &r->out->part[r->current];
-    uint32_t i, last = 0, digest_at;
-
-    if (!next_is(c, &map, MAP))
-        return SEAL_STRUCTURE_MANIFEST;
-    for (i = 0; i < map.value; i++) {
-        if (!next_is(c, &key, UINT) || key.value <= last || !next(c, &value))
-            return unread(c);
-        last = key.value;
-        if (key.value == P_VENDOR && value.kind == BYTES && value.value == 16) {
-            r->vendor_at = value.at;
-        } else if (key.value == P_CLASS && value.kind == BYTES && value.value == 16) {
-            r->class_at = value.at;
-        } else if (key.value == P_DIGEST && value.kind == BYTES && is_digest(c->from, value.at, value.value, &digest_at)) {
-            if (c->from->read(c->from->user, digest_at, part->digest, 32) != SEAL_READ)
-                return SEAL_DEVICE_UNREADABLE;
-        } else if (key.value == P_SIZE && value.kind == UINT) {
-            part->size = value.value;
-        } else if (key.value == P_SLOT && value.kind == UINT) {
-            r->slot = value.value;
-            r->has_slot = 1;
-        } else if (key.value == P_URI && value.kind == TEXT) {
-            r->uri_at = value.at;
-            r->uri_length = value.value;
-        } else if (key.value == P_BATTERY && value.kind == UINT) {
-            r->battery = value.value;
-            r->has_battery = 1;
-        } else if (key.value == P_PRIORITY && value.kind <= NEGATIVE) {
-            r->has_priority = 1;
-        } else if (key.value == P_VERSION && value.kind == BYTES) {
-            r->version_at = value.at;
-            r->version_length = value.value;
-            r->has_version = 1;
-        } else {
-            return SEAL_DEVICE_OUTSIDE_PROFILE;
-        }
-    }
-    return SEAL_ACCEPTED;
+    if (c->left < 2)
+        return 0;
+    c->left -= 2;
+    return want(c, UINT, code);
 }
 
-static uint32_t fetch(struct reading *r)
+/* A condition or directive, and its reporting policy. */
+static int with_policy(struct cursor *c, uint32_t code)
 {
-    struct seal_part *part = &r->out->part[r->current];
+    struct item item;
+
+    return command(c, code) && next_is(c, &item, UINT) && item.value <= REPORT_ALL;
+}
+
+static int set_index(struct cursor *c, uint32_t index)
+{
+    return command(c, SET_INDEX) && want(c, UINT, index);
+}
+
+/* The key of a map of parameters that holds this one alone; its value comes next. */
+static int one_parameter(struct cursor *c, uint32_t label)
+{
+    return command(c, OVERRIDE) && want(c, MAP, 1) && want(c, UINT, label);
+}
+
+/* The head of a sequence. */
+static int open_sequence(struct cursor *c)
+{
+    struct item array;
+
+    if (!next_is(c, &array, ARRAY))
+        return 0;
+    c->left = array.value;
+    return 1;
+}
+
+static int ended(const struct cursor *c)
+{
+    return c->left == 0 && c->at == c->end;
+}
+
+/* Parameter 1 or 2: sixteen bytes, compared with the device's own. */
+static int read_identity(struct reading *r, struct cursor *c, uint32_t label, const uint8_t mine[16], uint32_t code)
+{
+    struct item item;
+
+    if (!want(c, UINT, label) || !next_is(c, &item, BYTES) || item.value != 16)
+        return 0;
+    if (r->wrong == SEAL_ACCEPTED && !same(c->from, item.at, mine, 16))
+        r->wrong = code;
+    return 1;
+}
+
+static uint32_t read_shared(struct reading *r)
+{
+    const struct seal_product *product = r->device->product;
+    struct cursor *c = &r->shared;
+    struct item item;
+    uint32_t i, digest_at;
+
+    if (!open_sequence(c))
+        return unread(c);
+    for (i = 0; i < r->out->parts; i++) {
+        struct seal_part *part = &r->out->part[i];
+
+        if (!set_index(c, i) || !command(c, OVERRIDE) || !want(c, MAP, 4)
+            || !read_identity(r, c, P_VENDOR, product->vendor_id, SEAL_IDENTITY_WRONG_VENDOR)
+            || !read_identity(r, c, P_CLASS, product->class_id, SEAL_IDENTITY_WRONG_CLASS)
+            || !want(c, UINT, P_DIGEST) || !next_is(c, &item, BYTES) || !is_digest(c->from, item.at, item.value, &digest_at))
+            return unread(c);
+        if (c->from->read(c->from->user, digest_at, part->digest, 32) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        if (!want(c, UINT, P_SIZE) || !next_is(c, &item, UINT) || item.value == 0)
+            return unread(c);
+        part->size = item.value;
+        if (!with_policy(c, C_VENDOR) || !with_policy(c, C_CLASS))
+            return unread(c);
+    }
+    return ended(c) ? (uint32_t)SEAL_ACCEPTED : unread(c);
+}
+
+/* The payload that a part is fetched from; none where it was taken out of the package. */
+static int read_uri(struct reading *r, struct cursor *c, struct seal_part *part)
+{
     uint8_t key[SEAL_KEY_MAX];
+    struct item item;
     uint32_t i;
 
-    if (r->uri_length == 0 || r->uri_length > SEAL_KEY_MAX
-        || r->buffer.read(r->buffer.user, r->uri_at, key, r->uri_length) != SEAL_READ)
-        return SEAL_RULES_DIRECTIVE_FAILED;
-    for (i = 0; i < r->payloads; i++)
-        if (r->out->payload[i].key_length == r->uri_length && same(r->file, r->out->payload[i].key_at, key, r->uri_length)) {
-            r->out->payload[i].used = 1;
-            if (!r->scanning) {
-                part->at = r->out->payload[i].at;
-                part->length = r->out->payload[i].length;
-                part->taken = 1;
-                part->matched = 0;
-            }
-            return SEAL_ACCEPTED;
+    if (!one_parameter(c, P_URI) || !next_is(c, &item, TEXT) || !is_key(c->from, &item)
+        || c->from->read(c->from->user, item.at, key, item.value) != SEAL_READ)
+        return 0;
+    for (i = 0; i < r->payloads; i++) {
+        struct seal_payload *payload = &r->out->payload[i];
+
+        if (payload->key_length == item.value && same(r->file, payload->key_at, key, item.value)) {
+            payload->used = 1;
+            part->at = payload->at;
+            part->length = payload->length;
         }
-    return r->scanning ? SEAL_ACCEPTED : SEAL_RULES_DIRECTIVE_FAILED;
-}
-
-static uint32_t image_match(struct reading *r, enum section section)
-{
-    struct seal_part *part = &r->out->part[r->current];
-    uint8_t digest[32];
-
-    if (section == VALIDATE)
-        part->validated = 1;
-    if (part->matched)
-        return SEAL_ACCEPTED;
-    if ((!part->taken && section == INSTALL) || part->size == 0)
-        return SEAL_DEVICE_OUTSIDE_PROFILE;
-    if (!part->taken || part->length != part->size)
-        return SEAL_DIGEST_IMAGE;
-    if (hash_wrapped(r, r->file, part->at, part->length, 0, digest) != SEAL_ACCEPTED)
-        return SEAL_DEVICE_UNREADABLE;
-    if (seal_differ(digest, part->digest, 32) != 0)
-        return SEAL_DIGEST_IMAGE;
-    part->matched = 1;
-    return SEAL_ACCEPTED;
-}
-
-/* [3, [major, minor, patch, stage, number]] against the header of the image. */
-static uint32_t version_match(struct reading *r)
-{
-    struct seal_part *part = &r->out->part[r->current];
-    struct cursor c;
-    struct item item, array;
-    uint32_t words[4] = { 0, 0, 0, 0xFFFFFFFFu }, i, k;
-    uint8_t raw[16];
-
-    c.from = &r->buffer;
-    c.at = r->version_at;
-    c.end = r->version_at + r->version_length;
-    c.broken = 0;
-    if (!r->has_version || !next_is(&c, &item, ARRAY) || item.value != 2 || !next_is(&c, &item, UINT) || item.value != 3
-        || !next_is(&c, &array, ARRAY) || (array.value != 3 && array.value != 5))
-        return SEAL_DEVICE_OUTSIDE_PROFILE;
-    for (i = 0; i < array.value; i++) {
-        if (!next(&c, &item) || item.kind != (i == 3 ? NEGATIVE : UINT) || (i == 3 && item.value > 2))
-            return SEAL_DEVICE_OUTSIDE_PROFILE;
-        if (i < 3)
-            words[i] = item.value;
-        else if (i == 3)
-            words[3] = (3u - item.value) << 24;
-        else
-            words[3] |= item.value & 0xFFFFFFu;
     }
-    if (part->length < SEAL_STATEMENT_BYTES || r->file->read(r->file->user, part->at + 52, raw, 16) != SEAL_READ)
-        return SEAL_IDENTITY_LAYERS_DISAGREE;
-    for (i = 0; i < 4; i++) {
-        uint32_t mine = 0;
-        for (k = 0; k < 4; k++)
-            mine |= (uint32_t)raw[4 * i + k] << 8 * k;
-        if (mine != words[i])
-            return SEAL_IDENTITY_LAYERS_DISAGREE;
-    }
-    return SEAL_ACCEPTED;
+    return 1;
 }
 
-static int may_hurt(const struct reading *r)
+/* [3, version], to be compared once the image is known. */
+static int read_equal(struct cursor *c, struct seal_part *part)
+{
+    struct cursor in;
+    struct item item;
+    uint32_t words[4];
+
+    if (!one_parameter(c, P_VERSION) || !next_is(c, &item, BYTES))
+        return 0;
+    in = inside(c, &item);
+    if (!want(&in, ARRAY, 2) || !want(&in, UINT, VERSION_EQUAL))
+        return 0;
+    part->version_at = in.at;
+    part->version_end = in.end;
+    return read_version(&in, words);
+}
+
+/* What a sequence does for the parts of one run slot. */
+static int branch(struct reading *r, struct cursor *c, enum section section, uint32_t i, uint32_t end)
+{
+    for (; i < end; i++) {
+        struct seal_part *part = &r->out->part[i];
+        const struct seal_component *own = component_of(r, part);
+
+        if (section == START && part->header)
+            continue;
+        if (!set_index(c, i))
+            return 0;
+        if (own->run_slots > 1 && (!one_parameter(c, P_SLOT) || !want(c, UINT, part->run_slot) || !with_policy(c, C_SLOT)))
+            return 0;
+        if (section == INSTALL && (!read_uri(r, c, part) || !with_policy(c, FETCH)))
+            return 0;
+        if (!with_policy(c, section == START ? INVOKE : C_MATCH))
+            return 0;
+        if (section == VALIDATE && part->header == own->detached && (!read_equal(c, part) || !with_policy(c, C_VERSION)))
+            return 0;
+    }
+    return 1;
+}
+
+/* The first part of another component, or run slot, behind part i. */
+static uint32_t behind(const struct reading *r, uint32_t i, int slot)
+{
+    const struct seal_part *part = &r->out->part[i];
+
+    while (i < r->out->parts && r->out->part[i].component == part->component
+           && (!slot || r->out->part[i].run_slot == part->run_slot))
+        i++;
+    return i;
+}
+
+/* What a sequence does for one component: builds for two run slots are the two branches
+ * of a try-each. */
+static int steps(struct reading *r, struct cursor *c, enum section section, uint32_t i)
+{
+    uint32_t end = behind(r, i, 0), middle = behind(r, i, 1), k;
+    struct item item;
+    struct cursor in;
+
+    if (middle == end)
+        return branch(r, c, section, i, end);
+    if (!set_index(c, i) || !command(c, TRY_EACH) || !want(c, ARRAY, 2))
+        return 0;
+    for (k = i; k < end; k = behind(r, k, 1)) {
+        if (!next_is(c, &item, BYTES))
+            return 0;
+        in = inside(c, &item);
+        if (!open_sequence(&in) || !branch(r, &in, section, k, behind(r, k, 1)) || !ended(&in)) {
+            c->broken |= in.broken;
+            return 0;
+        }
+    }
+    return 1;
+}
+
+static uint32_t each(struct reading *r, struct cursor *c, enum section section)
+{
+    uint32_t i;
+
+    for (i = 0; i < r->out->parts; i = behind(r, i, 0))
+        if (!steps(r, c, section, i))
+            return unread(c);
+    return ended(c) ? (uint32_t)SEAL_ACCEPTED : unread(c);
+}
+
+static uint32_t read_install(struct reading *r)
+{
+    struct cursor *c = &r->install, mark;
+    struct item item;
+
+    if (!open_sequence(c) || !set_index(c, 0))
+        return unread(c);
+    mark = *c;
+    r->asked = (uint8_t)one_parameter(c, P_PRIORITY);
+    if (!r->asked)
+        *c = mark;
+    else if (!next(c, &item) || item.kind > NEGATIVE || !with_policy(c, C_AUTHORISED))
+        return unread(c);
+    mark = *c;
+    if (!one_parameter(c, P_BATTERY)) {
+        *c = mark;
+    } else {
+        if (!next_is(c, &item, UINT) || !with_policy(c, C_BATTERY))
+            return unread(c);
+        r->battery = item.value;
+    }
+    return each(r, c, INSTALL);
+}
+
+static uint32_t read_validate(struct reading *r)
+{
+    return open_sequence(&r->validate) ? each(r, &r->validate, VALIDATE) : unread(&r->validate);
+}
+
+/* One component is started, whichever. */
+static uint32_t read_start(struct reading *r)
+{
+    struct cursor *c = &r->start, mark;
+    struct item item;
+
+    if (!open_sequence(c))
+        return unread(c);
+    mark = *c;
+    if (!command(&mark, SET_INDEX) || !next_is(&mark, &item, UINT) || item.value >= r->out->parts
+        || (item.value != 0 && behind(r, item.value - 1, 0) != item.value))
+        return unread(&mark);
+    return steps(r, c, START, item.value) && ended(c) ? (uint32_t)SEAL_ACCEPTED : unread(c);
+}
+
+/* -- the device ---------------------------------------------------------------------------------- */
+
+static uint32_t check_hazard(const struct reading *r)
 {
     uint32_t i;
 
     for (i = 0; i < r->out->parts; i++)
-        if (r->device->product->components[r->out->part[i].component].hazard)
-            return 1;
-    return 0;
-}
-
-/* 1 when this is the slot of two that runs now. */
-static int is_busy(const struct reading *r)
-{
-    const struct seal_part *part = &r->out->part[r->current];
-
-    return r->device->product->components[part->component].run_slots > 1 && part->run_slot != r->device->free_slot[part->component];
-}
-
-static uint32_t condition(struct reading *r, uint32_t code, enum section section)
-{
-    struct seal_part *part = &r->out->part[r->current];
-
-    if (code == C_VENDOR || code == C_CLASS) {
-        const uint8_t *mine = code == C_VENDOR ? r->device->product->vendor_id : r->device->product->class_id;
-        uint32_t at = code == C_VENDOR ? r->vendor_at : r->class_at;
-        if (at == 0 || !same(&r->buffer, at, mine, 16))
-            return code == C_VENDOR ? SEAL_IDENTITY_WRONG_VENDOR : SEAL_IDENTITY_WRONG_CLASS;
-        part->checked |= code == C_VENDOR ? 1 : 2;
-        return SEAL_ACCEPTED;
-    }
-    if (code == C_SLOT) {
-        r->missed = !r->has_slot || r->slot != r->device->free_slot[part->component];
-        return r->missed && !r->scanning ? (uint32_t)SEAL_PLACEMENT_NO_SLOT : (uint32_t)SEAL_ACCEPTED;
-    }
-    if (code == C_AUTHORISED)
-        r->asked = 1;
-    if (r->scanning)
-        return SEAL_ACCEPTED;
-    if (code == C_AUTHORISED)
-        return !r->has_priority ? SEAL_DEVICE_OUTSIDE_PROFILE
-                                : r->device->authorised ? (uint32_t)SEAL_ACCEPTED : (uint32_t)SEAL_RULES_NOT_AUTHORISED;
-    if (code == C_BATTERY)
-        return !r->has_battery ? SEAL_DEVICE_OUTSIDE_PROFILE
-                               : r->device->battery >= r->battery ? (uint32_t)SEAL_ACCEPTED : (uint32_t)SEAL_RULES_BATTERY_TOO_LOW;
-    if (code == C_MATCH)
-        return image_match(r, section);
-    return version_match(r);
-}
-
-static uint32_t allowed_in(uint32_t code, enum section section)
-{
-    if (code == SET_INDEX || code == OVERRIDE)
-        return 1;
-    if (section == SHARED)
-        return code == C_VENDOR || code == C_CLASS;
-    if (code == C_SLOT || code == TRY_EACH)
-        return 1;
-    if (section == INSTALL)
-        return code == FETCH || code == C_MATCH || code == C_AUTHORISED || code == C_BATTERY;
-    if (section == VALIDATE)
-        return code == C_MATCH || code == C_VERSION;
-    return code == INVOKE;
-}
-
-/* One command but try-each. */
-static uint32_t command(struct reading *r, struct cursor *c, uint32_t code, enum section section)
-{
-    struct item item;
-
-    if (code == OVERRIDE)
-        return set_parameters(r, c);
-    if (!next_is(c, &item, UINT))
-        return SEAL_DEVICE_OUTSIDE_PROFILE;
-    if (code == SET_INDEX) {
-        if (item.value >= r->out->parts)
-            return SEAL_DEVICE_OUTSIDE_PROFILE;
-        r->current = item.value;
-        r->has_slot = 0;
-        r->has_version = 0;
-        r->has_battery = 0;
-        r->has_priority = 0;
-        r->uri_length = 0;
-        r->vendor_at = 0;
-        r->class_at = 0;
-        return SEAL_ACCEPTED;
-    }
-    if (item.value > REPORT_ALL)
-        return SEAL_STRUCTURE_MANIFEST;
-    if ((code == FETCH || code == INVOKE) && !r->scanning && is_busy(r))
-        return SEAL_PLACEMENT_WRONG_SLOT;
-    if (code == FETCH) {
-        if (r->scanning && !r->asked && may_hurt(r))
+        if (component_of(r, &r->out->part[i])->hazard && !r->asked)
             return SEAL_RULES_AUTHORISATION_MISSING;
-        return fetch(r);
-    }
-    if (code == INVOKE)
-        return SEAL_ACCEPTED;
-    return condition(r, code, section);
+    return SEAL_ACCEPTED;
 }
-
-/* The commands of one level; try_each is 0 inside a branch. */
-static uint32_t level(struct reading *r, struct cursor c, enum section section, struct cursor *try_each, uint32_t *left)
-{
-    struct item code;
-
-    while (*left != 0) {
-        uint32_t result;
-
-        if (!next_is(&c, &code, UINT))
-            return SEAL_DEVICE_OUTSIDE_PROFILE;
-        *left -= 2;
-        if ((code.value == C_AUTHORISED || code.value == C_BATTERY) && section != INSTALL)
-            return SEAL_RULES_CONDITION_MISPLACED;
-        if (!allowed_in(code.value, section) || (r->current == SEAL_PARTS_MAX && code.value != SET_INDEX))
-            return SEAL_DEVICE_OUTSIDE_PROFILE;
-        if (code.value == TRY_EACH) {
-            if (try_each == 0)
-                return SEAL_DEVICE_OUTSIDE_PROFILE;
-            *try_each = c;
-            return SEAL_DEVICE_NOT_RUN;     /* the caller goes on with the branches */
-        }
-        result = command(r, &c, code.value, section);
-        if (result != SEAL_ACCEPTED)
-            return result;
-    }
-    return c.at == c.end && !c.broken ? (uint32_t)SEAL_ACCEPTED : (uint32_t)SEAL_STRUCTURE_MANIFEST;
-}
-
-/* The branches of a try-each: the first one for this device's slot counts. */
-static uint32_t branches(struct reading *r, struct cursor *c, enum section section)
-{
-    struct item array, item;
-    struct cursor branch;
-    uint32_t i, left, result, done = 0;
-
-    if (!next_is(c, &array, ARRAY) || array.value != 2)
-        return SEAL_DEVICE_OUTSIDE_PROFILE;
-    for (i = 0; i < 2; i++) {
-        if (!next_is(c, &item, BYTES))
-            return SEAL_DEVICE_OUTSIDE_PROFILE;
-        if (done)
-            continue;
-        branch = inside(c, &item);
-        if (!next_is(&branch, &item, ARRAY) || item.value == 0 || item.value % 2 != 0)
-            return SEAL_STRUCTURE_MANIFEST;
-        left = item.value;
-        r->missed = 0;
-        result = level(r, branch, section, 0, &left);
-        if (result == SEAL_PLACEMENT_NO_SLOT && r->missed)
-            continue;
-        if (result != SEAL_ACCEPTED)
-            return result;
-        done = !r->scanning;
-    }
-    return done || r->scanning ? SEAL_ACCEPTED : SEAL_PLACEMENT_NO_SLOT;
-}
-
-static uint32_t run(struct reading *r, struct cursor c, enum section section)
-{
-    struct item array;
-    struct cursor rest;
-    uint32_t left;
-
-    if (!next_is(&c, &array, ARRAY) || array.value == 0 || array.value % 2 != 0)
-        return SEAL_STRUCTURE_MANIFEST;
-    left = array.value;
-    r->current = SEAL_PARTS_MAX;
-    for (;;) {
-        uint32_t result = level(r, c, section, &rest, &left);
-        if (result != SEAL_DEVICE_NOT_RUN)
-            return result;
-        result = branches(r, &rest, section);
-        if (result != SEAL_ACCEPTED)
-            return result;
-        c = rest;
-    }
-}
-
-/* -- the whole ---------------------------------------------------------------------------------------- */
 
 static uint32_t check_history(const struct reading *r)
 {
@@ -937,19 +936,75 @@ static uint32_t check_history(const struct reading *r)
     return SEAL_ACCEPTED;
 }
 
+/* Finds the parts for this device's free slots; their payloads are those of the manifest. */
+static uint32_t take_parts(struct reading *r)
+{
+    uint8_t digest[32];
+    uint32_t i, end;
+
+    for (i = 0; i < r->out->parts; i = end) {
+        uint32_t free = r->device->free_slot[r->out->part[i].component], found = 0;
+        int choice = component_of(r, &r->out->part[i])->run_slots > 1;
+
+        for (end = behind(r, i, 0); i < end; i++) {
+            struct seal_part *part = &r->out->part[i];
+
+            if (choice && part->run_slot != free)
+                continue;
+            if (part->at == 0)
+                return SEAL_RULES_DIRECTIVE_FAILED;
+            if (part->length != part->size)
+                return SEAL_DIGEST_IMAGE;
+            if (hash_wrapped(r, r->file, part->at, part->length, 0, digest) != SEAL_ACCEPTED)
+                return SEAL_DEVICE_UNREADABLE;
+            if (seal_differ(digest, part->digest, 32) != 0)
+                return SEAL_DIGEST_IMAGE;
+            part->taken = 1;
+            found = 1;
+        }
+        if (!found)
+            return SEAL_PLACEMENT_NO_SLOT;
+    }
+    return SEAL_ACCEPTED;
+}
+
+/* The version that the manifest states is that of the header. */
+static uint32_t check_version(struct reading *r, const struct seal_part *part)
+{
+    struct cursor c = whole(&r->buffer, part->version_at, part->version_end);
+    uint32_t words[4], i, k;
+    uint8_t raw[16];
+
+    if (!read_version(&c, words) || part->length < SEAL_STATEMENT_BYTES
+        || r->file->read(r->file->user, part->at + SEAL_AT_VERSION, raw, sizeof raw) != SEAL_READ)
+        return SEAL_IDENTITY_LAYERS_DISAGREE;
+    for (i = 0; i < 4; i++) {
+        uint32_t mine = 0;
+        for (k = 0; k < 4; k++)
+            mine |= (uint32_t)raw[4 * i + k] << 8 * k;
+        if (mine != words[i])
+            return SEAL_IDENTITY_LAYERS_DISAGREE;
+    }
+    return SEAL_ACCEPTED;
+}
+
 /* What package and header both say is the same, and a package signed by a development key
  * holds development images only, another none. */
-static uint32_t check_layers(const struct reading *r)
+static uint32_t check_layers(struct reading *r)
 {
-    uint32_t i, k, link = 0;
+    uint32_t i, k, link = 0, code;
     uint8_t head[SEAL_AT_FLAGS + 1 - SEAL_AT_LINK], number;
 
     for (i = 0; i < r->out->parts; i++) {
         const struct seal_part *part = &r->out->part[i];
-        const struct seal_component *own = &r->device->product->components[part->component];
+        const struct seal_component *own = component_of(r, part);
+
         if (!part->taken || part->header != own->detached)
             continue;
-        if (part->length < SEAL_STATEMENT_BYTES || !same(r->file, part->at, seal_magic, 8))
+        code = check_version(r, part);
+        if (code != SEAL_ACCEPTED)
+            return code;
+        if (!same(r->file, part->at, seal_magic, 8))
             return SEAL_STRUCTURE_PAYLOAD_NOT_SEALED;
         if (r->file->read(r->file->user, part->at + SEAL_AT_NUMBER, &number, 1) != SEAL_READ
             || r->file->read(r->file->user, part->at + SEAL_AT_LINK, head, sizeof head) != SEAL_READ)
@@ -964,24 +1019,29 @@ static uint32_t check_layers(const struct reading *r)
     return SEAL_ACCEPTED;
 }
 
-static uint32_t run_all(struct reading *r)
+static uint32_t judge(struct reading *r)
 {
-    uint32_t result = run(r, r->shared, SHARED);
+    uint32_t code, i;
 
-    if (result == SEAL_ACCEPTED)
-        result = run(r, r->install, INSTALL);
-    if (result == SEAL_ACCEPTED && r->validate.from != 0)
-        result = run(r, r->validate, VALIDATE);
-    if (result == SEAL_ACCEPTED && !r->scanning) {
-        uint32_t i;
-
-        for (i = 0; i < r->out->parts; i++)
-            if (r->out->part[i].taken && !r->out->part[i].validated)
-                return SEAL_RULES_VALIDATE_MISSING;
-    }
-    if (result == SEAL_ACCEPTED && r->has_start)
-        result = run(r, r->start, START);
-    return result;
+    for (i = 0; i < r->payloads; i++)
+        if (!r->out->payload[i].used)
+            return SEAL_STRUCTURE_UNSIGNED_MEMBER;
+    if (r->wrong != SEAL_ACCEPTED)
+        return r->wrong;
+    /* whoever takes the install sequence out of a package can only make it useless */
+    code = r->install_end == 0 ? (uint32_t)SEAL_ACCEPTED : check_hazard(r);
+    if (code == SEAL_ACCEPTED)
+        code = check_history(r);
+    if (code != SEAL_ACCEPTED)
+        return code;
+    if (r->install_end == 0)
+        return SEAL_RULES_DIRECTIVE_FAILED;
+    if (r->asked && !r->device->authorised)
+        return SEAL_RULES_NOT_AUTHORISED;
+    if (r->device->battery < r->battery)
+        return SEAL_RULES_BATTERY_TOO_LOW;
+    code = take_parts(r);
+    return code == SEAL_ACCEPTED ? check_layers(r) : code;
 }
 
 static uint32_t read_buffer(void *user, uint32_t offset, uint8_t *to, uint32_t length)
@@ -998,12 +1058,14 @@ uint32_t seal_read_package(const struct seal_installer *device, const struct sea
 {
     static const struct reading nothing;
     struct reading r = nothing;
-    uint32_t code, identity = SEAL_ACCEPTED, install_digest = 0, text_digest = 0, manifest, install, i;
+    uint32_t code, identity = SEAL_ACCEPTED, install_digest = 0, text_digest = 0, manifest, install;
+    uint8_t again[32];
 
     r.device = device;
     r.file = file;
     r.work = work;
     r.out = out;
+    r.wrong = SEAL_ACCEPTED;
     code = read_envelope(&r);
     if (code == SEAL_ACCEPTED)
         code = check_signatures(&r);
@@ -1020,50 +1082,27 @@ uint32_t seal_read_package(const struct seal_installer *device, const struct sea
     r.buffer.read = read_buffer;
     r.buffer.user = buffer;
     r.buffer.size = manifest + install;
-    r.file = &r.buffer;
     out->manifest_length = manifest;
-    {
-        uint8_t again[32];
-        if (hash_wrapped(&r, &r.buffer, 0, manifest, 1, again) != SEAL_ACCEPTED || seal_differ(again, out->digest, 32) != 0)
-            return SEAL_SIGNATURE_MANIFEST_DIGEST;
-    }
-    r.file = file;
+    if (hash_wrapped(&r, &r.buffer, 0, manifest, 1, again) != SEAL_ACCEPTED || seal_differ(again, out->digest, 32) != 0)
+        return SEAL_SIGNATURE_MANIFEST_DIGEST;
     code = read_manifest(&r, &identity, &install_digest, &text_digest);
-    if (code != SEAL_ACCEPTED)
-        return code;
-    if (r.install_end != 0) {
-        const struct seal_reader *kept = r.file;
-        r.file = &r.buffer;
-        code = check_severed(&r, manifest, manifest + install, install_digest);
-        r.file = kept;
+    if (code == SEAL_ACCEPTED && r.others)
+        code = SEAL_STRUCTURE_UNSIGNED_MEMBER;
+    if (code == SEAL_ACCEPTED && r.install_end != 0)
+        code = check_severed(&r, &r.buffer, manifest, manifest + install, install_digest);
+    if (code == SEAL_ACCEPTED)
+        code = check_severed(&r, file, r.text_at, r.text_end, text_digest);
+    if (code == SEAL_ACCEPTED)
+        code = identity;
+    if (code == SEAL_ACCEPTED)
+        code = read_shared(&r);
+    if (code == SEAL_ACCEPTED && r.install_end != 0) {
+        r.install = whole(&r.buffer, manifest, manifest + install);
+        code = read_install(&r);
     }
     if (code == SEAL_ACCEPTED)
-        code = check_severed(&r, r.text_at, r.text_end, text_digest);
-    if (code != SEAL_ACCEPTED)
-        return code;
-    r.install.from = &r.buffer;
-    r.install.at = manifest;
-    r.install.end = manifest + install;
-    if (install == 0)
-        return r.payloads == 0 ? SEAL_RULES_DIRECTIVE_FAILED : SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    if (identity != SEAL_ACCEPTED)
-        return identity;
-    r.scanning = 1;
-    code = run_all(&r);
-    if (code != SEAL_ACCEPTED)
-        return code;
-    for (i = 0; i < r.payloads; i++)
-        if (!out->payload[i].used)
-            return SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    for (i = 0; i < out->parts; i++)
-        if (out->part[i].checked != 3)
-            return SEAL_IDENTITY_NOT_CHECKED;
-    if (may_hurt(&r) && !r.asked)
-        return SEAL_RULES_AUTHORISATION_MISSING;
-    code = check_history(&r);
-    if (code != SEAL_ACCEPTED)
-        return code;
-    r.scanning = 0;
-    code = run_all(&r);
-    return code == SEAL_ACCEPTED ? check_layers(&r) : code;
+        code = read_validate(&r);
+    if (code == SEAL_ACCEPTED && r.has_start)
+        code = read_start(&r);
+    return code == SEAL_ACCEPTED ? judge(&r) : code;
 }

@@ -19,13 +19,12 @@ struct seal_part {
     uint8_t run_slot;
     uint8_t header;             /* 1: a detached header                           */
     uint8_t taken;              /* 1: this device installs it                     */
-    uint8_t matched;            /* 1: its digest holds                            */
-    uint8_t checked;            /* bit 0 vendor, bit 1 class                      */
-    uint8_t validated;          /* 1: the validate sequence checks it             */
     uint8_t digest[32];
     uint32_t size;
-    uint32_t at;                /* offset in the package                          */
+    uint32_t at;                /* offset in the package; 0: its payload is missing */
     uint32_t length;
+    uint32_t version_at;        /* the version that the manifest states, in the buffer */
+    uint32_t version_end;
 };
 
 /* A payload of the envelope: where its key and its bytes lie in the package. */
@@ -68,7 +67,7 @@ struct seal_package {
 
 /* Judges envelope, signature and manifest, and finds what this device installs. The
  * manifest and its install sequence are copied into buffer once, and read from there.
- * SEAL_ACCEPTED, or the code of the first finding; SEAL_DEVICE_OUTSIDE_PROFILE for
+ * SEAL_ACCEPTED, or the code of the first finding; SEAL_RULES_OUTSIDE_PROFILE for
  * what imgseal pack never makes. The images are judged by seal_judge, each where it
  * ends up. */
 uint32_t seal_read_package(const struct seal_installer *device, const struct seal_reader *file,

@@ -15,9 +15,11 @@ from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.sbom.bill import Bill, bill_words
 from imgseal.suit import labels
+from imgseal.suit.commands import Sequence
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import envelope_pieces, wrapped_digest
 from imgseal.suit.manifest import Manifest, Member, decode_manifest, encode_manifest, encode_member
+from imgseal.suit.profile import Shape, departure
 from imgseal.suit.text import LanguageText, Text
 
 if TYPE_CHECKING:
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
 __all__ = ["Package", "authentication_block", "draft", "pack"]
 
 _ALGORITHMS = {"ESP256": ESP256, "ES256": ES256, "ML-DSA-44": ML_DSA_44}
-_WORTH_SEVERING = 36  # a digest takes as many bytes; draft section 8.4.12
 
 
 class Package(NamedTuple):
@@ -81,8 +82,9 @@ def pack(
 def draft(images: tuple[SealedImage, ...], product: Product, *, development: bool, bill: Bill | None = None) -> Package:
     """Return the package that nobody has signed yet; its encoded digest is what is signed.
 
-    UsageError for two images of one run slot or images that contradict each other, and for a release without the bill
-    of materials that the product file demands.
+    UsageError for what no device reads (more components or longer slot names than its tables hold), two images of one
+    run slot or images that contradict each other, and for a release without the bill of materials that the product
+    file demands.
     """
     if bill is None and product.rules.sbom == "required" and not development:
         raise UsageError(
@@ -100,16 +102,14 @@ def draft(images: tuple[SealedImage, ...], product: Product, *, development: boo
     if start is not None:
         members[labels.INVOKE_MEMBER] = start
     severed: dict[int, bytes] = {}
+    install = install_sequence(parts, product)
     for label, member in (
-        (labels.INSTALL, install_sequence(parts, product)),
+        (labels.INSTALL, install),
         (labels.TEXT, _text(ordered, parts, product, bill)),
     ):
-        content = encode_member(member)
-        if len(content) > _WORTH_SEVERING:
-            severed[label] = content
-            members[label] = wrapped_digest(content)
-        else:
-            members[label] = member
+        # always, although draft section 8.4.12 leaves out what is shorter than a digest: one shape is easier to read
+        severed[label] = encode_member(member)
+        members[label] = wrapped_digest(severed[label])
     manifest = Manifest(
         sequence_number=product.release.sequence,
         components=tuple(part.identifier for part in parts),
@@ -120,7 +120,22 @@ def draft(images: tuple[SealedImage, ...], product: Product, *, development: boo
     data = encode_manifest(manifest)
     if decode_manifest(data) != manifest:
         raise InternalError("the manifest does not read back as it was written")
+    _refuse_other_profiles(manifest, install, tuple(part.uri for part in parts), product)
     return Package(manifest, data, wrapped_digest(data), (), severed, ordered)
+
+
+def _refuse_other_profiles(manifest: Manifest, install: Sequence, keys: tuple[str, ...], product: Product) -> None:
+    """Nothing is made that the exported device code does not read, unless the product file names another verifier."""
+    shapes = {c.number: Shape(len(c.run) > 1, bool(c.header)) for c in product.components.values()}
+    left = departure(manifest, install, keys, shapes)
+    if left is not None and product.rules.verifier is None:
+        raise UsageError(
+            f"the package would be outside the device profile at {left.where}",
+            place=Place(file=product.source),
+            expected=left.expected,
+            found=left.found,
+            hint="docs/format/package.md lists what devices read; rules.verifier names another verifier",
+        )
 
 
 def authentication_block(signer: Signer, digest_bytes: bytes, product: Product) -> bytes:

@@ -220,6 +220,13 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("trial_attempts", "integer", "3", "starts that a new set gets in trial, after any reset but power-on"),
         Key("trial_power_ons", "integer", "20", "starts that it gets after power-on, counted apart"),
         Key("sbom", '"optional" or "required"', '"optional"', "whether a release has to name a bill of materials"),
+        Key(
+            "verifier",
+            "text",
+            "the exported device code",
+            "name of what reads packages on the devices, if it is another; a package outside the device profile then "
+            "gets a remark and is not refused",
+        ),
     ),
     "limits": (
         Key("down_time", "number", "none", "longest time without a running product in an update, in seconds"),

@@ -209,7 +209,8 @@ class Rules(NamedTuple):
     `trial_attempts` and `trial_power_ons` bound the trial starts after any reset but power-on, and after power-on.
     Each of `must_verify` has to verify; the other `algorithms` may be there, and then have to hold. `sbom` says whether
     releases have to name a bill of materials: `required` or `optional`. Packages may carry signatures by `unverified`
-    algorithms, which nothing here can verify: COSE's names of them.
+    algorithms, which nothing here can verify: COSE's names of them. `verifier` names what judges packages on the
+    devices where that is not the exported device code.
     """
 
     algorithms: tuple[str, ...]
@@ -222,6 +223,7 @@ class Rules(NamedTuple):
     trial_power_ons: int
     sbom: str = "optional"
     unverified: tuple[str, ...] = ()
+    verifier: str | None = None
 
     @property
     def kinds(self) -> tuple[str, ...]:

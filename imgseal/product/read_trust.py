@@ -84,6 +84,7 @@ def read_rules(table: Table) -> Rules:
         table.integer("trial_power_ons", 1, 200, 20),
         table.choice("sbom", ("optional", "required"), "optional"),
         _unverified(table),
+        table.text("verifier") if "verifier" in table else None,
     )
 
 

@@ -4,7 +4,20 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from workshop import add_payload, at, codes, first, make, product, public_key, repacked, resealed, verdict, workshop
+from workshop import (
+    Workshop,
+    add_payload,
+    at,
+    codes,
+    first,
+    make,
+    product,
+    public_key,
+    repacked,
+    resealed,
+    verdict,
+    workshop,
+)
 
 from imgseal.cbor.strict import decode, encode
 from imgseal.keys.p256 import ORDER
@@ -21,6 +34,12 @@ MANIFEST_DIGEST = decode_envelope(workshop().package).digest.value
 
 def package() -> bytes:
     return workshop().package
+
+
+def another_verifier(shop: Workshop | None = None) -> Workshop:
+    """A product whose devices do not have the exported device code: what the profile leaves out is judged as well."""
+    shop = shop or workshop()
+    return shop._replace(product=shop.product._replace(rules=shop.product.rules._replace(verifier="one of their own")))
 
 
 def device(**changes: object) -> DeviceState:
@@ -69,7 +88,22 @@ def install_of(manifest: Manifest) -> Sequence:
 def test_the_package_is_accepted() -> None:
     assert first(package()) == "accepted"
     assert first(package(), state=device()) == "accepted"
-    assert first(edited(lambda manifest: manifest)) == "accepted"
+    assert first(edited(lambda manifest: manifest), another_verifier()) == "accepted"
+
+
+def test_outside_the_device_profile() -> None:
+    """Refused by the exported device code, so refused here; a remark where the product file names another verifier."""
+    inline = edited(lambda manifest: manifest)
+    said = verdict(inline)
+    assert [(f.code, f.place.key, f.expected) for f in said.findings] == [
+        ("rules.outside-profile", "install", "severed: its SHA-256 digest in the manifest")
+    ]
+    elsewhere = verdict(inline, another_verifier())
+    assert elsewhere.accepted
+    assert any(
+        "outside the device profile at install" in note and "one of their own" in note for note in elsewhere.notes
+    )
+    assert verdict(package(), another_verifier()).notes == verdict(package()).notes
 
 
 def test_every_image_inside_is_judged() -> None:
@@ -370,7 +404,7 @@ def test_slots_have_to_be_asked_for() -> None:
     raw = repacked(one.package, careless, severed=lambda _members: {})
     assert first(raw, one) == "placement.wrong-slot"
     assert first(raw, one, device(current=at({1: 0}))) == "placement.wrong-slot"
-    assert first(raw, one, device(current=at({1: 1}))) == "accepted"
+    assert first(raw, another_verifier(one), device(current=at({1: 1}))) == "accepted"
 
 
 def test_starting_another_slot_than_the_installed_one() -> None:
@@ -381,7 +415,7 @@ def test_starting_another_slot_than_the_installed_one() -> None:
         return with_member(labels.INVOKE_MEMBER, invoke)(manifest)
 
     assert first(edited(edit), state=device(current=at({1: 1}))) == "placement.wrong-slot"
-    assert first(edited(edit), state=device(current=at({1: 0}))) == "accepted"
+    assert first(edited(edit), another_verifier(), device(current=at({1: 0}))) == "accepted"
 
 
 @pytest.mark.parametrize("label", [labels.VALIDATE, labels.LOAD, labels.INVOKE_MEMBER])
@@ -471,10 +505,11 @@ def test_every_payload_of_a_component_is_judged() -> None:
         first_fetch = (Command(labels.OVERRIDE_PARAMETERS, {labels.URI: "#other"}), Command(labels.FETCH, 2))
         return with_member(labels.INSTALL, (*install[: at - 1], *first_fetch, *install[at - 1 :]))(manifest)
 
+    shop = another_verifier()
     good = edited(edit, payloads=lambda members: {**members, "#other": members["#phrases"]})
-    assert first(good) == "accepted"
+    assert first(good, shop) == "accepted"
     spoiled = edited(edit, payloads=lambda members: {**members, "#other": members["#phrases"][:-1] + b"\0"})
-    assert codes(spoiled) == ["digest.payload"]
+    assert codes(spoiled, shop) == ["digest.payload"]
 
 
 def test_layers_that_disagree() -> None:
@@ -497,7 +532,7 @@ def test_layers_that_disagree() -> None:
     def payloads(members: dict[str, bytes]) -> dict[str, bytes]:
         return {**members, "#motor-a": members["#motor-b"], "#motor-b": members["#motor-a"]}
 
-    assert codes(edited(swap, payloads=payloads)) == ["identity.layers-disagree"] * 2
+    assert codes(edited(swap, payloads=payloads), another_verifier()) == ["identity.layers-disagree"] * 2
 
 
 def test_version_condition() -> None:

@@ -37,7 +37,7 @@ from imgseal.cbor.strict import CborError, decode, encode
 from imgseal.suit.envelope import decode_envelope
 from imgseal.suit.errors import SuitError
 
-OUTSIDE = "device.outside-profile"
+OUTSIDE = "rules.outside-profile"
 
 
 class PackageFuzzer:

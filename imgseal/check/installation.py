@@ -1,0 +1,142 @@
+"""Carries a manifest out on simulated devices: shared alone, then everything for each choice of free slots."""
+
+from imgseal.check.context import Context, component_numbered
+from imgseal.check.host import Failure
+from imgseal.check.identity import wrong_class, wrong_vendor
+from imgseal.check.machine import Machine
+from imgseal.check.package_subject import PackageSubject
+from imgseal.check.simulated import SimulatedDevice
+from imgseal.errors import Place
+from imgseal.findings import Finding
+from imgseal.suit import labels
+from imgseal.suit.commands import Sequence
+from imgseal.suit.digest import SuitDigest
+
+__all__ = ["installation", "shared"]
+
+
+def shared(subject: PackageSubject, context: Context) -> list[Finding]:
+    """The shared sequence checks vendor and class of every component, and they are this product's."""
+    machine = Machine(len(subject.parts), _device(subject, context, {}))
+    failure = machine.run_shared(subject.manifest.shared)
+    if failure is not None:
+        say = {"identity.wrong-vendor": wrong_vendor, "identity.wrong-class": wrong_class}.get(failure.code)
+        if say is None or failure.found is None:
+            return [_stopped(failure)]
+        return [say(context.product, bytes.fromhex(failure.found), Place(key=failure.where))]
+    for index in range(len(subject.parts)):
+        for condition in (labels.CONDITION_VENDOR, labels.CONDITION_CLASS):
+            if (index, condition) not in machine.identified:
+                return [
+                    Finding(
+                        "identity.not-checked",
+                        f"the shared sequence does not check the {labels.CONDITIONS[condition]} of component {index}",
+                        Place(key="shared"),
+                        expected="conditions 1 and 2 (vendor and class identifier) for every component",
+                        hint="add them to the shared sequence; imgseal pack does so",
+                    )
+                ]
+    return []
+
+
+def installation(subject: PackageSubject, context: Context) -> list[Finding]:
+    """Carry the manifest out on the simulated device: fetch, install, validate, then start.
+
+    A fresh device may have either run slot free, so that each choice is tried and one has to work; a given device
+    has one.
+    """
+    choices: dict[int, tuple[str, ...]] = {}
+    for part in subject.parts:
+        component = component_numbered(context.product, part.number)
+        if component is not None and len(component.run) > 1:
+            choices[part.number] = component.run
+    tried: list[tuple[dict[int, int], Failure | None]] = []
+    if context.state.fresh and choices:
+        for slot in range(2):
+            free = dict.fromkeys(choices, slot)
+            tried.append((free, _carry_out(subject, context, free)))
+    else:
+        free = {number: 1 - context.state.running[number] for number in choices if number in context.state.running}
+        tried.append((free, _carry_out(subject, context, free)))
+    works = [free for free, failure in tried if failure is None]
+    failures = [failure for _, failure in tried if failure is not None]
+    broken = [failure for failure in failures if failure.code != "placement.no-slot"]
+    if broken or not works:
+        return [_stopped((broken or failures)[0])]
+    if len(works) < len(tried):
+        names = [names[works[0][number]] for number, names in choices.items()]
+        subject.notes.append(
+            f"installs only where {', '.join(names)} is free: the package has no build for the other slot"
+        )
+    return []
+
+
+def _carry_out(subject: PackageSubject, context: Context, free: dict[int, int]) -> Failure | None:
+    device = _device(subject, context, free)
+    machine = Machine(len(subject.parts), device)
+    for label in (labels.INSTALL, labels.PAYLOAD_FETCH):
+        if isinstance(subject.manifest.members.get(label), SuitDigest) and label not in subject.sections:
+            name = labels.MANIFEST_MEMBERS[label]
+            return Failure("rules.directive-failed", f"the {name} sequence was taken out of this package", name)
+    failure = machine.run(_named(subject, (labels.PAYLOAD_FETCH, labels.INSTALL)), subject.manifest.shared)
+    if failure is not None:
+        return failure
+    machine.matched.clear()
+    failure = machine.run(_named(subject, (labels.VALIDATE,)), subject.manifest.shared)
+    if failure is not None:
+        return failure
+    subject.results.append(dict(device.stored()))
+    failure = _wrong_slot(context, device)
+    if failure is not None:
+        return failure
+    if not machine.stored:
+        return Failure("rules.directive-failed", "the manifest installs nothing", "install")
+    unchecked = sorted(machine.stored - machine.matched)
+    if unchecked:
+        return Failure(
+            "rules.validate-missing",
+            f"the validate sequence does not check the image of component {unchecked[0]}",
+            "validate",
+            "image match for everything that is installed",
+        )
+    failure = machine.run(_named(subject, (labels.LOAD, labels.INVOKE_MEMBER)), subject.manifest.shared)
+    if failure is None and device.invoked is not None:
+        part = subject.parts[device.invoked]
+        if part.slot != device.slot(device.invoked):
+            return Failure(
+                "placement.wrong-slot",
+                "the manifest starts a slot that it has not installed to",
+                "invoke",
+                f"component {part.number}, run slot {device.slot(device.invoked)}",
+                f"run slot {part.slot}",
+            )
+    return failure
+
+
+def _wrong_slot(context: Context, device: SimulatedDevice) -> Failure | None:
+    """Say when an installation writes a run slot that may be the running one: only the free slot of two may change."""
+    for part, _ in device.stored():
+        component = component_numbered(context.product, part.number)
+        free = device.free(part.number)
+        if component is not None and len(component.run) > 1 and part.slot != free:
+            return Failure(
+                "placement.wrong-slot",
+                f"the manifest installs to {component.run[part.slot]} without asking which slot is free",
+                "install",
+                f"condition 5 (component slot) in front of it; {component.run[free]} is free",
+                component.run[part.slot],
+            )
+    return None
+
+
+def _named(subject: PackageSubject, order: tuple[int, ...]) -> list[tuple[str, Sequence]]:
+    return [(labels.MANIFEST_MEMBERS[label], subject.sections[label]) for label in order if label in subject.sections]
+
+
+def _device(subject: PackageSubject, context: Context, free: dict[int, int]) -> SimulatedDevice:
+    return SimulatedDevice(context, subject.parts, subject.envelope.payloads, free)
+
+
+def _stopped(failure: Failure) -> Finding:
+    hint = f"docs/checks.md explains {failure.code}; the place counts commands from 0"
+    return Finding(failure.code, failure.message, Place(key=failure.where), failure.expected, failure.found, hint)
