@@ -212,6 +212,6 @@ PACKAGE_ORDER: tuple[Check[PackageSubject], ...] = (
     Check("history", "rules", _READ, rules.history),
     Check("sequence", "rollback", _READ, rules.sequence),
     Check("installation", "digest", ("shared", "supported", "history", "sequence"), installation),
-    Check("profile", "rules", ("severed",), rules.profile),
+    Check("profile", "rules", ("manifest",), rules.profile),
 )
 """Checks of a package, before those of its images. The manifest is parsed only after its signature holds."""

@@ -93,7 +93,9 @@ def package_cases() -> Iterator[Case]:
     yield Case("package-good-on-a-device", raw, "accepted", device=device(battery_mwh=500), held=held())
     yield Case("package-text-taken-out", repacked(raw, severed=lambda m: {20: m[20]}), "accepted")
     yield Case("package-names-its-bill", _with_bill(raw), "accepted")
-    yield Case("package-install-inline", edited(lambda m: m, inline=True), "rules.outside-profile")
+    inline = edited(lambda m: m, inline=True)
+    yield Case("package-install-inline", inline, "rules.outside-profile")
+    yield Case("package-install-inline-elsewhere", inline, "accepted", product="kit-other-verifier")
     yield from _envelope(raw)
     yield from _signatures(raw)
     yield from _manifest(raw)
@@ -335,6 +337,20 @@ def _payloads(raw: bytes) -> Iterator[Case]:
         edited(unsealed, payloads=lambda p: {**p, "#table": bare}),
         "identity.layers-disagree",
         device_first="structure.payload-not-sealed",
+    )
+    spoiled = bytes(12) + bare[12:]
+
+    def unasked(manifest: Manifest) -> Manifest:
+        validate = member(manifest, labels.VALIDATE)
+        at = next(n for n, c in enumerate(validate) if c == Command(labels.SET_COMPONENT_INDEX, TABLE))
+        manifest = put(labels.VALIDATE, (*validate[: at + 2], *validate[at + 4 :]))(manifest)
+        return shared(TABLE, {labels.IMAGE_DIGEST: sha256_digest(spoiled)})(manifest)
+
+    yield Case(
+        "package-payload-not-sealed-elsewhere",
+        edited(unasked, payloads=lambda p: {**p, "#table": spoiled}),
+        "structure.payload-not-sealed",
+        product="kit-other-verifier",
     )
     longer = image("table") + b"\xff"
 

@@ -21,6 +21,7 @@ def resolved(of: Product) -> dict[str, object]:
         "must_verify": list(of.rules.must_verify),
         "unverified": list(of.rules.unverified),
         "uncounted": [_public(key.public) for key in trust_of(of).uncounted],
+        "verifier": of.rules.verifier,
         "example_keys": of.rules.example_keys,
         "minimum_battery": of.rules.minimum_battery,
         "need": {"images": of.trust.need_images, "packages": of.trust.need_packages},
