@@ -4,10 +4,13 @@ Two products differ in one thing; what is made for each is judged for the other,
 """
 
 import itertools
+import json
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pytest
+from make_kit import DATA
+from run_python import product_of, verdict_of
 from workshop import Workshop, make, product, verdict, workshop
 
 from imgseal.demo.scenario import product_text
@@ -92,3 +95,49 @@ def test_a_package_of_another_variant_names_the_option() -> None:
         assert found
         assert all("imgseal check --variant north" in (f.hint or "") for f in found), found
         assert verdict(data, made).accepted
+
+
+def held_by(of: Product, entry: dict[str, Any]) -> dict[str, list[str]]:
+    """What product and device have, by the codes that speak of it."""
+    device: dict[str, Any] = entry.get("device") or {}
+    sequence = device.get("sequence")
+    return {
+        "identity.wrong-vendor": [of.vendor_id.hex()],
+        "identity.wrong-class": [of.class_id.hex()],
+        "rollback.sequence-too-low": [] if sequence is None else [str(sequence)],
+        "rollback.sequence-reused": [] if sequence is None else [str(sequence)],
+    }
+
+
+def test_over_all_findings_of_the_kit() -> None:
+    """Nothing is expected and found alike, and what the product or the device has is never on the side of the artefact."""
+    entries = json.loads((DATA / "kit.json").read_text())["cases"]
+    products: dict[str, Product] = {}
+    looked, told = 0, 0
+    for entry in entries:
+        if not isinstance(entry["artefact"], str):
+            continue
+        name = entry["product"]
+        if name not in products:
+            products[name] = product_of(name, (DATA / "products" / f"{name}.toml").read_text())
+        said = verdict_of(
+            products[name], read(entry["artefact"]), payload=read(entry["payload"]) if "payload" in entry else None,
+            slot=entry.get("slot"), device=entry.get("device"), held={s: read(p) for s, p in entry.get("held", {}).items()},
+            development=entry.get("development", False), day=entry.get("day"), anchors=read(entry["anchors"]) if "anchors" in entry else None,
+        )  # fmt: skip
+        for one in said.findings:
+            looked += 1
+            assert one.expected is None or one.expected != one.found, (entry["name"], one)
+            for value in held_by(products[name], entry).get(one.code, []):
+                told += 1
+                assert value in (one.expected or ""), (entry["name"], one)
+                assert value not in (one.found or "").split(",")[0] or one.code == "rollback.sequence-reused", (
+                    entry["name"],
+                    one,
+                )
+    assert looked > 400
+    assert told >= 8
+
+
+def read(path: str) -> bytes:
+    return (DATA / path).read_bytes()
