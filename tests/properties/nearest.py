@@ -1,7 +1,6 @@
 """Which tests stand nearest to a line: a map that runs of the tests under coverage make, one test file a process.
 
-It is kept outside the repository, in `$XDG_CACHE_HOME/imgseal-plant`, with a digest of each test file: what has changed is run again, what is new is
-added. Lines are known by module, function and text, so that the map stays good when lines move.
+It is kept outside the repository, in `$XDG_CACHE_HOME/imgseal-plant`, with a digest of each test file: what has changed is run again. Lines are known by module, function and text, so that the map stays good when lines move.
 """
 
 import ast
@@ -130,7 +129,15 @@ class Nearest:
 
     def kept(self, file: str) -> Path:
         digest = hashlib.sha256(file.encode() + b"\0" + (self.root / file).read_bytes()).hexdigest()[:24]
-        return self.folder / f"{digest}.json"
+        return self.folder / f"{file.replace('/', '~')}.{digest}.json"
+
+    def newest(self, file: str) -> Path | None:
+        """Give the map of a file as it is, or else of the last one of that name: most of its tests will still be there."""
+        if self.kept(file).exists():
+            return self.kept(file)
+        return max(
+            self.folder.glob(f"{file.replace('/', '~')}.*.json"), key=lambda path: path.stat().st_mtime, default=None
+        )
 
     def missing(self) -> list[str]:
         """Give the files that have to be run, those that take long last."""
@@ -139,9 +146,10 @@ class Nearest:
 
     def load(self) -> None:
         for file in self.files():
-            if not self.kept(file).exists():
+            path = self.newest(file)
+            if path is None:
                 continue
-            kept = json.loads(self.kept(file).read_bytes())
+            kept = json.loads(path.read_bytes())
             tests = [Mapped(name, seconds) for name, seconds in kept["tests"]]
             self.of_file[file] = tests
             for place, numbers in kept["lines"].items():
