@@ -310,9 +310,9 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
     class_name = product.text("class", limit=256)
     release_table = root.table("release", "release")
     release = Release(release_table.version("version"), release_table.integer("sequence", 0, _U32))
-    memories = {n: read_memory(t) for n, t in root.tables("memory", "memory.NAME", needed=True).items()}
-    slots = {n: read_slot(t, memories) for n, t in root.tables("slot", "slot.NAME", needed=True).items()}
-    tables = root.tables("component", "component.NAME", needed=True)
+    memories = {n: read_memory(t) for n, t in root.tables("memory", "memory.NAME").items()}
+    slots = {n: read_slot(t, memories) for n, t in root.tables("slot", "slot.NAME").items()}
+    tables = root.tables("component", "component.NAME")
     numbers = {n: t.integer("number", 1, 255) for n, t in tables.items()}
     components = {n: read_component(t, n, numbers, slots, release.version) for n, t in tables.items()}
     signing_table = root.items("signing")

@@ -134,10 +134,10 @@ class Table:
         """Return a subtable; an absent one counts as empty."""
         return Table(self.document, self._get(key, {}), (*self.path, key), kind)
 
-    def tables(self, key: str, kind: str, *, needed: bool) -> "dict[str, Table]":
-        """Return the named tables below a key, in the order of the file."""
-        values = self._get(key, _REQUIRED if needed else {})
-        if not isinstance(values, dict) or (needed and not values):
+    def tables(self, key: str, kind: str) -> "dict[str, Table]":
+        """Return the named tables below a key, at least one, in the order of the file."""
+        values = self._get(key, _REQUIRED)
+        if not isinstance(values, dict) or not values:
             self.refuse(key, "there is nothing here", f"tables [{_dotted((*self.path, key))}.NAME]", shown(values))
         out = {}
         for name, value in values.items():

@@ -132,3 +132,19 @@ def test_text_and_lists_have_a_largest_size() -> None:
     assert taken('vendor_name = "Quillmoor (invented)"', f'vendor_name = "{"x" * 4096}"') is None
     assert taken('vendor_name = "Quillmoor (invented)"', f'vendor_name = "{"x" * 4097}"') is not None
     assert taken('vendor_name = "Quillmoor (invented)"', 'vendor_name = ""') is not None
+
+
+@pytest.mark.parametrize("name", ["memory", "slot", "component"])
+def test_there_has_to_be_one_of_each(name: str) -> None:
+    """Without the tables, with an empty one, and with something else in their place."""
+    without = re.sub(rf"\[{name}\..*?(?=^\[(?!{name}\.))", "", TEXT, flags=re.DOTALL | re.MULTILINE)
+    assert f"[{name}." not in without
+    for text, words in (
+        (without, "this key is missing"),
+        (f"{without}\n[{name}]\n", "there is nothing here"),
+        (without.replace("format = 1", f"format = 1\n{name} = 3"), "there is nothing here"),
+    ):
+        with pytest.raises(UsageError, match=words) as caught:
+            read(text, name="imgseal.toml")
+        assert caught.value.place is not None
+        assert caught.value.place.key == name
