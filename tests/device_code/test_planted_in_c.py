@@ -111,7 +111,7 @@ PACKAGE = [
     ("severed member not compared", "seal_differ(digest, wanted, 32) == 0 ?", "1 ?"),
     ("bytes behind the envelope", "c.at != c.end || r->authentication_end == 0", "r->authentication_end == 0"),
     ("two lengths for a number", "c->broken |= item->value < 24;", ""),
-    ("payload that nobody asked for", "if (!out->payload[i].used)", "if (0)"),
+    ("payload that nobody asked for", "if (!r->out->payload[i].used)", "if (0)"),
     ("image digest not compared", "seal_differ(digest, part->digest, 32) != 0", "0"),
     ("vendor not compared", "!same(c->from, item.at, mine, 16)", "0"),
     ("class taken for the vendor", "P_CLASS, product->class_id, SEAL_IDENTITY_WRONG_CLASS", "P_CLASS, product->vendor_id, SEAL_IDENTITY_WRONG_CLASS"),

@@ -21,6 +21,7 @@ from block_cases import block_cases
 from image_cases import Case, image_cases
 from kit_base import VARIANTS, text_of
 from package_cases import package_cases
+from profile_cases import profile_cases
 from resolved import resolved
 from run_python import OUTSIDE, product_of, verdict_of
 from second_cases import second_cases
@@ -39,6 +40,7 @@ KEYS = (
 def cases() -> Iterator[Case]:
     yield from image_cases()
     yield from package_cases()
+    yield from profile_cases()
     yield from block_cases()
     yield from second_cases()
     yield from anchor_cases()

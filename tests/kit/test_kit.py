@@ -1,6 +1,6 @@
 """The kit: the generator reproduces it byte for byte, and the Python judge and the command line say what it says.
 
-What each case expects first is written down by hand in image_cases.py and package_cases.py; its origin is the page of the format, the
+What each case expects first is written down by hand in image_cases.py, package_cases.py and profile_cases.py; its origin is the page of the format, the
 draft's clause in docs/checks.md, or a boundary of a field.
 """
 

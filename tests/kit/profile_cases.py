@@ -1,0 +1,140 @@
+"""Cases of packages that are good SUIT and no package of ours: each once for the device code, once for another verifier.
+
+Each was read in two ways by two readers, before the profile of docs/format/package.md was a template.
+"""
+
+from collections.abc import Iterator
+
+from image_cases import Case
+from kit_base import firmware, image, plain_payload, product
+from package_cases import TABLE, Change, edited, member, put
+from workshop import make
+
+from imgseal.suit import labels
+from imgseal.suit.commands import Command, Sequence, VersionMatch
+from imgseal.suit.digest import sha256_digest
+from imgseal.suit.manifest import Manifest
+
+ELSEWHERE = "kit-other-verifier"
+OUTSIDE = "rules.outside-profile"
+ASK = (
+    Command(labels.OVERRIDE_PARAMETERS, {labels.UPDATE_PRIORITY: 0}),
+    Command(labels.CONDITION_UPDATE_AUTHORISED, 15),
+)
+
+
+def profile_cases() -> Iterator[Case]:
+    """Every case; `elsewhere` is what the judge says for another verifier, where the profile does not count."""
+    for name, raw, elsewhere in (
+        ("consent-in-a-branch", edited(_consent_in_a_branch), "rules.authorisation-missing"),
+        ("consent-behind-a-fetch", edited(_consent_behind), "rules.authorisation-missing"),
+        ("digest-exchanged-in-validate", edited(_exchanged), "digest.image"),
+        ("digest-exchanged-in-install", edited(_exchanged_early), "accepted"),
+        ("index-left-open", edited(_left_open), "digest.image"),
+        ("installs-nothing", edited(_nothing, payloads=lambda _: {}), "rules.directive-failed"),
+        ("version-never-fetched", edited(_never_fetched), "identity.layers-disagree"),
+        ("two-payloads-of-a-header", *_two_payloads()),
+    ):
+        # what only the images show comes behind the profile
+        first = OUTSIDE if elsewhere in ("accepted", "structure.bytes-after-payload") else elsewhere
+        yield Case(f"package-{name}", raw, first)
+        yield Case(f"package-{name}-elsewhere", raw, elsewhere, product=ELSEWHERE)
+
+
+def _without_consent(manifest: Manifest) -> Sequence:
+    gone = {labels.UPDATE_PRIORITY}
+    return tuple(
+        c
+        for c in member(manifest, labels.INSTALL)
+        if c.code != labels.CONDITION_UPDATE_AUTHORISED
+        and not (isinstance(c.argument, dict) and gone & set(c.argument))
+    )
+
+
+def _consent_in_a_branch(manifest: Manifest) -> Manifest:
+    """Asked for in the second branch of a try-each whose first one is always taken."""
+    here: Sequence = (Command(labels.SET_COMPONENT_INDEX, 0),)
+    branches = ((*here, Command(labels.CONDITION_VENDOR, 15)), (*here, *ASK))
+    return put(labels.INSTALL, (*here, Command(labels.TRY_EACH, branches), *_without_consent(manifest)))(manifest)
+
+
+def _consent_behind(manifest: Manifest) -> Manifest:
+    """Asked for once everything is installed."""
+    return put(labels.INSTALL, (*_without_consent(manifest), *ASK))(manifest)
+
+
+def _digest(sequence: Sequence, position: int, data: bytes) -> Sequence:
+    """Exchange a component's digest in front of the command at a position."""
+    override = Command(labels.OVERRIDE_PARAMETERS, {labels.IMAGE_DIGEST: sha256_digest(data)})
+    return (*sequence[:position], override, *sequence[position:])
+
+
+def _at(sequence: Sequence, code: int) -> int:
+    start = next(n for n, c in enumerate(sequence) if c == Command(labels.SET_COMPONENT_INDEX, TABLE))
+    return next(n for n, c in enumerate(sequence) if n > start and c.code == code)
+
+
+def _exchanged(manifest: Manifest) -> Manifest:
+    validate = member(manifest, labels.VALIDATE)
+    changed = _digest(validate, _at(validate, labels.CONDITION_IMAGE_MATCH), b"another image")
+    return put(labels.VALIDATE, changed)(manifest)
+
+
+def _exchanged_early(manifest: Manifest) -> Manifest:
+    """The shared sequence names a digest that install and validate exchange for the right one."""
+    for label in (labels.INSTALL, labels.VALIDATE):
+        sequence = member(manifest, label)
+        right = _digest(sequence, _at(sequence, labels.CONDITION_IMAGE_MATCH), image("table"))
+        manifest = put(label, right)(manifest)
+    shared = list(manifest.shared)
+    old = shared[4 * TABLE + 1].argument
+    assert isinstance(old, dict)
+    other = {**old, labels.IMAGE_DIGEST: sha256_digest(b"another image")}
+    shared[4 * TABLE + 1] = Command(labels.OVERRIDE_PARAMETERS, other)
+    return manifest._replace(shared=tuple(shared))
+
+
+def _left_open(manifest: Manifest) -> Manifest:
+    """A try-each ends with the last component of its branch selected, for one reader; for the other as it began."""
+    branch: Sequence = (Command(labels.SET_COMPONENT_INDEX, TABLE), Command(labels.CONDITION_IMAGE_MATCH, 15))
+    tail = (
+        Command(labels.SET_COMPONENT_INDEX, 0),
+        Command(labels.TRY_EACH, (branch, branch)),
+        Command(labels.OVERRIDE_PARAMETERS, {labels.IMAGE_DIGEST: sha256_digest(image("table"))}),
+        Command(labels.CONDITION_IMAGE_MATCH, 15),
+    )
+    return put(labels.VALIDATE, (*member(manifest, labels.VALIDATE), *tail))(manifest)
+
+
+def _nothing(manifest: Manifest) -> Manifest:
+    here = Command(labels.SET_COMPONENT_INDEX, 0)
+    members = {labels.INSTALL: (here, *ASK), labels.VALIDATE: (here, Command(labels.CONDITION_VENDOR, 15))}
+    return manifest._replace(members=members)
+
+
+def _never_fetched(manifest: Manifest) -> Manifest:
+    """A version condition for the build of the slot that is not free."""
+    other = (
+        Command(labels.SET_COMPONENT_INDEX, 1),
+        Command(labels.OVERRIDE_PARAMETERS, {labels.VERSION: VersionMatch(labels.VERSION_EQUAL, (1, 0, 0))}),
+        Command(labels.CONDITION_VERSION, 15),
+    )
+    return put(labels.VALIDATE, (*member(manifest, labels.VALIDATE), *other))(manifest)
+
+
+def _two_payloads() -> tuple[bytes, str]:
+    """A detached header whose payload is fetched twice: the first time one that nobody has signed."""
+    of = product()
+    files = [f for f in firmware(of) if f.component == "plain"]
+    raw = make(of, files=files).package
+    stranger = bytes(60_000)
+
+    def fetched(manifest: Manifest) -> Manifest:
+        install = member(manifest, labels.INSTALL)
+        at = next(n for n, c in enumerate(install) if c.code == labels.FETCH) - 1
+        first = (Command(labels.OVERRIDE_PARAMETERS, {labels.URI: "#stranger"}), Command(labels.FETCH, 2))
+        return put(labels.INSTALL, (*install[:at], *first, *install[at:]))(manifest)
+
+    change: Change = fetched
+    assert plain_payload() in raw
+    return edited(change, package=raw, payloads=lambda p: {**p, "#stranger": stranger}), "structure.bytes-after-payload"
