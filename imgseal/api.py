@@ -95,6 +95,7 @@ def release(
         refuse_overlap([output.path for output in outputs], inputs)
         before_this = read_build(os.fspath(out))
         notes = [
+            *project.notes_on_keys(development=development),
             *counters_running_out(made.images),
             *made.notes,
             *before_this.notes(outputs, project.product, made.package.digest.value.hex()),

@@ -244,6 +244,7 @@ def write_quantum_keys(folder: Path) -> None:
     for role in ROLES:
         name = role + QUANTUM
         (folder / f"{name}.pem").write_bytes(encode_private(from_seed(seed_of(name)), None))
+        (folder / f"{name}.pem").chmod(0o600)
         (folder / f"{name}.pub.pem").write_bytes(encode_public(any_public(name)))
 
 
@@ -254,6 +255,7 @@ def write_project(folder: Path, text: str | None = None, *, passphrase: bytes | 
         path = folder / f"{role}.pem"
         path.parent.mkdir(exist_ok=True)
         path.write_bytes(encode_private(private_key(role), passphrase))
+        path.chmod(0o600)
         path.with_suffix(".pub.pem").write_bytes(encode_public(public_key(role)))
 
 

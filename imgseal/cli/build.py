@@ -113,6 +113,7 @@ def command(
     if sign_later:
         from imgseal.flow.later import ask
     made_packages: list[tuple[Project, Package, tuple[Signer, ...]]] = []
+    notes += base.notes_on_keys(development=development)
     with ExitStack() as stack:
         files = [
             FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, base.product)))

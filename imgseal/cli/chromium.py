@@ -1,4 +1,4 @@
-"""Prints a page through Chromium, where there is one."""
+"""Prints a page through Chromium, where there is one; it gets a page, an empty home, and no word of our environment."""
 
 import os
 import shutil
@@ -13,6 +13,8 @@ __all__ = ["print_pdf"]
 
 _NAMES = ("chromium", "chromium-browser")
 _SECONDS = 120
+_PASSED_ON = ("PATH", "LANG", "LC_ALL", "TZ", "FONTCONFIG_FILE", "FONTCONFIG_PATH")
+"""All that a browser learns of the environment, where pass phrases, PINs and secrets of others may stand."""
 
 
 def print_pdf(page: bytes) -> bytes:
@@ -34,8 +36,18 @@ def print_pdf(page: bytes) -> bytes:
         ]  # fmt: skip
         if os.geteuid() == 0:
             arguments.insert(1, "--no-sandbox")  # Chromium has none for root; the page is ours, and runs no script
+        environment = {name: os.environ[name] for name in _PASSED_ON if name in os.environ}
+        environment |= {"HOME": folder, "TMPDIR": folder}
         try:
-            said = subprocess.run(arguments, capture_output=True, check=False, timeout=_SECONDS, cwd=folder)  # noqa: S603 - no shell; the program is found by name
+            said = subprocess.run(  # noqa: S603 - no shell; the program is found by name
+                arguments,
+                stdin=subprocess.DEVNULL,
+                capture_output=True,
+                check=False,
+                timeout=_SECONDS,
+                cwd=folder,
+                env=environment,
+            )
         except subprocess.TimeoutExpired:
             raise _failed(f"no answer in {_SECONDS} s") from None
         if not os.path.exists(target):

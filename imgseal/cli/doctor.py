@@ -14,6 +14,7 @@ from imgseal.cli.project import (
     find_product,
     held_elsewhere,
     new_key,
+    open_to_others,
     quoted,
     read_text,
 )
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
     from imgseal.product.model import Component, Product
 
 __all__ = ["command"]
-
-_OTHERS = 0o077
 
 
 class Remark(NamedTuple):
@@ -182,7 +181,7 @@ def _private(project: Project, reference: str, key: str, absent: str, *, develop
         return Remark("missing", f"{key}: {path}: {error.message}", "check the permissions of the file")
     if b"-----BEGIN PUBLIC KEY-----" in head:
         return Remark("ok", f"{key}: {path} is the public half; sign with imgseal build --sign-later")
-    if os.name == "posix" and os.stat(path).st_mode & _OTHERS:
+    if open_to_others(path):
         return Remark("missing", f"{key}: others can read {path}", f"chmod 600 {quoted(path)}")
     if b"ENCRYPTED" not in head and not development:
         return Remark("note", f"{key}: {path} is not encrypted: whoever copies the file can sign", "docs/keys.md")

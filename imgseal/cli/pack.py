@@ -80,7 +80,7 @@ def command(
     revision = revisions.pop() if len(revisions) == 1 else b""
     plan = plan_entry([(project, package, signers)], build_time(), revision) if is_release else None
     refuse_overlap([output.path], [*images, *([sbom] if sbom is not None else []), *project.own_files()])
-    for note in (*verdict.notes, *write_logged([output], plan)):
+    for note in (*project.notes_on_keys(development=development), *verdict.notes, *write_logged([output], plan)):
         click.echo(f"imgseal: {visible(note)}", err=True)
     click.echo(output.path)
 

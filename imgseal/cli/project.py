@@ -29,6 +29,7 @@ __all__ = [
     "held_elsewhere",
     "new_key",
     "open_signer",
+    "open_to_others",
     "product_options",
     "quoted",
     "read_text",
@@ -251,7 +252,27 @@ class Project(NamedTuple):
                 place=Place(file=path),
                 hint=f"{self.path} names it as {key}; {held_elsewhere(path, reference, key) or make}",
             )
-        return _opened(_key_file(path, "check the permissions of the file"), path, key.rpartition(".")[2])
+        data = _key_file(path, "check the permissions of the file")
+        if not development:
+            _refuse_open(data, path)
+        return _opened(data, path, key.rpartition(".")[2])
+
+    def notes_on_keys(self, *, development: bool) -> list[str]:
+        """Return what is to be said of the private keys of development; those of a release are refused instead.
+
+        A checkout gives every file to everyone, and development keys may lie in it.
+        """
+        keys = self.product.signing.get("development")
+        if keys is None or not development:
+            return []
+        paths = [self.resolve(r) for r in dict.fromkeys((*keys.images, *keys.packages)) if not is_token_uri(r)]
+        return [
+            f"{path}: others on this machine can read this development key; a release key would be refused"
+            for path in paths
+            if os.path.isfile(path)
+            and open_to_others(path)
+            and b"PRIVATE KEY-----" in _key_file(path, "check the permissions of the file")
+        ]
 
 
 def new_key(path: str, *, development: bool) -> str:
@@ -290,7 +311,27 @@ def open_signer(path: str) -> "Signer":
             found="a public key" if b"PUBLIC KEY-----" in data else "something else",
             hint="name the private key; the public half cannot sign",
         )
+    _refuse_open(data, path)
     return _opened(data, path)
+
+
+def open_to_others(path: str) -> int:
+    """Return the permission bits of a file that others than its owner may open; 0 where only the owner may."""
+    mode = os.stat(path).st_mode & 0o777 if os.name == "posix" else 0
+    return mode if mode & 0o077 else 0
+
+
+def _refuse_open(data: bytes, path: str) -> None:
+    """KeyTroubleError where others can open the file of a private key, encrypted or not: it is as good as theirs."""
+    mode = open_to_others(path)
+    if mode and b"PRIVATE KEY-----" in data:
+        raise KeyTroubleError(
+            "others on this machine can open this private key",
+            place=Place(file=path),
+            expected="mode 0600: the owner alone",
+            found=f"mode {mode:04o}",
+            hint=f"chmod 600 {quoted(path)}; or, where it cannot be changed: install -m 600 {quoted(path)} COPY",
+        )
 
 
 def _key_file(path: str, hint: str) -> bytes:

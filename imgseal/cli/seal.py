@@ -68,8 +68,8 @@ def command(
             outputs += image_outputs(made, product, os.path.dirname(out) if out else "", name, as_hex=as_hex)
         refuse_overlap([o.path for o in outputs], [path, *project.own_files()])
         write_all(outputs)
-    for note in image.notes:
-        click.echo(f"imgseal: {visible(path)}: {note}", err=True)
+    for note in (*project.notes_on_keys(development=not release), *(f"{path}: {note}" for note in image.notes)):
+        click.echo(f"imgseal: {visible(note)}", err=True)
     for output in outputs:
         click.echo(output.path)
 

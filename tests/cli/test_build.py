@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from workshop import ALL, Imgseal, tree
+from workshop import ALL, Imgseal, tree, write_project
 
 
 def test_release_build(imgseal: Imgseal, project: Path) -> None:
@@ -265,3 +265,52 @@ def test_a_component_that_there_is_not_is_named_first(imgseal: Imgseal, project:
     assert said.status == 2
     assert "did you mean motor?" in said.err
     assert "motor, radio, phrases, recovery" in said.err
+
+
+@pytest.mark.parametrize("mode", [0o640, 0o604, 0o660, 0o644])
+@pytest.mark.parametrize("role", ["images", "packages"])
+@pytest.mark.parametrize("passphrase", [None, b"a pass phrase"])
+def test_a_release_key_that_others_can_open(
+    imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch, mode: int, role: str, passphrase: bytes | None
+) -> None:
+    """Refused, encrypted or not, with the command that mends it; nothing is written."""
+    write_project(project, passphrase=passphrase)
+    monkeypatch.setenv("IMGSEAL_PASSPHRASE", "a pass phrase")
+    (project / f"keys/{role}.pem").chmod(mode)
+    before = tree(project)
+    said = imgseal("build", *ALL, "--release")
+    assert said.status == 4
+    assert f"keys/{role}.pem: others on this machine can open this private key" in said.err
+    assert f"found: mode {mode:04o}" in said.err
+    assert f"chmod 600 keys/{role}.pem" in said.err
+    assert tree(project) == before
+    (project / f"keys/{role}.pem").chmod(0o400)
+    assert imgseal("build", *ALL, "--release").status == 0
+
+
+def test_a_development_key_that_others_can_open_is_said(imgseal: Imgseal, project: Path) -> None:
+    """It is nothing unusual in a checkout."""
+    for role in ("images", "packages"):
+        (project / f"keys-dev/{role}.pem").chmod(0o644)
+    note = "keys-dev/{}.pem: others on this machine can read this development key"
+    commands = {
+        ("build", *ALL): ("images", "packages"),
+        ("seal", "--component", "phrases", "phrases.bin@0x60080400", "--out", "one.bin"): ("images", "packages"),
+        ("pack", "out/phrases.sealed.bin", "--out", "alone"): ("images", "packages"),
+    }
+    for arguments, roles in commands.items():
+        said = imgseal(*arguments)
+        assert said.status == 0, said.err
+        assert all(note.format(role) in said.err for role in roles), said.err
+    for role in ("images", "packages"):
+        (project / f"keys-dev/{role}.pem").chmod(0o600)
+    assert "others" not in imgseal("build", *ALL).err
+    (project / "keys/images.pub.pem").chmod(0o644)
+
+
+def test_other_commands_that_sign_refuse_it_too(imgseal: Imgseal, project: Path) -> None:
+    (project / "keys/packages.pem").chmod(0o644)
+    assert imgseal("build", *ALL).status == 0
+    package = next((project / "out").glob("*.suit"))
+    said = imgseal("endorse", str(package), "--key", "keys/packages.pem", "--out", "endorsed.suit")
+    assert (said.status, "chmod 600 keys/packages.pem" in said.err) == (4, True)

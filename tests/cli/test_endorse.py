@@ -20,6 +20,7 @@ UNFINISHED = "out/vent-drive-2.4.1-17-unfinished.suit"
 def add_key(project: Path, name: str) -> None:
     private = private_key(name)
     (project / f"{name}.pem").write_bytes(encode_private(private, None))
+    (project / f"{name}.pem").chmod(0o600)
     (project / f"{name}.pub.pem").write_bytes(encode_public(FileSigner(private, name).public))
 
 

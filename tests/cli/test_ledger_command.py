@@ -180,6 +180,7 @@ def test_development_keys_make_no_release(imgseal: Imgseal, logged: Path, old: s
         text = text.replace("keys/packages.pub.pem", "keys-dev/packages.pub.pem")
     (logged / "imgseal.toml").write_text(text)
     (logged / "copy.pem").write_bytes((logged / "keys-dev" / "images.pem").read_bytes())
+    (logged / "copy.pem").chmod(0o600)
     before = tree(logged)
     said = imgseal("build", *ALL, "--release")
     assert said.status == 4, said.err

@@ -19,6 +19,7 @@ REFUSED = "imgseal check fleet.suit --device after-3.json"
 def add_key(project: Path, name: str) -> None:
     private = private_key(name)
     (project / f"{name}.pem").write_bytes(encode_private(private, None))
+    (project / f"{name}.pem").chmod(0o600)
     (project / f"{name}.pub.pem").write_bytes(encode_public(FileSigner(private, name).public))
 
 
