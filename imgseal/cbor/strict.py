@@ -13,7 +13,7 @@ from imgseal.errors import InputError, Place
 from imgseal.limits import CBOR_DEPTH, CBOR_ITEMS
 from imgseal.records import NamedTuple
 
-__all__ = ["CborError", "Head", "Tag", "bstr_head", "decode", "encode", "read_head", "scan"]
+__all__ = ["CborError", "Head", "Tag", "bstr_head", "decode", "encode", "map_head", "read_head", "scan"]
 
 UINT, NINT, BSTR, TSTR, ARRAY, MAP, TAG, SIMPLE = range(8)
 _SIMPLE = (20, 21, 22)  # false, true, null
@@ -230,6 +230,11 @@ def _head(major: int, argument: int) -> bytes:
         if argument < 1 << (8 * size):
             return bytes([major << 5 | info]) + argument.to_bytes(size)
     raise ValueError("a CBOR head holds 64 bits")
+
+
+def map_head(count: int) -> bytes:
+    """Return the head of a map of `count` entries, for maps that are streamed."""
+    return _head(MAP, count)
 
 
 def bstr_head(size: int) -> bytes:

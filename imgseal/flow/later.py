@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from imgseal.errors import KeyTroubleError, Place, UsageError
 from imgseal.flow import FirmwareFile, ReleaseResult, release, seal
 from imgseal.keys.elsewhere import LaterSigner, SuppliedSigner
-from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.keys.trust import IMAGES, PACKAGES, UNCOUNTED, Trust, TrustedKey
 from imgseal.make.pack import draft as draft_package
 from imgseal.make.place import Placed, place, separate
 from imgseal.make.seal import SealedImage, SealOptions, draft
@@ -241,7 +241,9 @@ def _with_stand_ins(job: Job) -> Job:
     def stand_in(signer: "Signer", role: str) -> "Signer":
         if not isinstance(signer, LaterSigner):
             return signer
-        mine = [k for k in job.trust.anchors(role, development=job.options.development) if k.public == signer.public]
+        known = job.trust.anchors(role, development=job.options.development)
+        known += job.trust.uncounted if role == PACKAGES else ()
+        mine = [key for key in known if key.public == signer.public]
         if not mine:
             raise KeyTroubleError(
                 "devices would not count this key",
@@ -256,5 +258,9 @@ def _with_stand_ins(job: Job) -> Job:
 
     images = tuple(stand_in(signer, IMAGES) for signer in job.image_signers)
     packages = tuple(stand_in(signer, PACKAGES) for signer in job.package_signers)
-    trust = job.trust._replace(keys=(*job.trust.keys, *anchors))
+    uncounted = tuple(anchor for anchor in anchors if anchor.role == UNCOUNTED)
+    trust = job.trust._replace(
+        keys=(*job.trust.keys, *(anchor for anchor in anchors if anchor.role != UNCOUNTED)),
+        uncounted=(*job.trust.uncounted, *uncounted),
+    )
     return job._replace(image_signers=images, package_signers=packages, trust=trust)

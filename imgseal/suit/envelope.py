@@ -6,7 +6,7 @@ Bytes are hashed as they were received and never encoded again for it. Payloads 
 import hashlib
 from collections.abc import Iterator, Mapping
 
-from imgseal.cbor.strict import BSTR, MAP, TAG, TSTR, CborError, bstr_head, encode, read_head, scan
+from imgseal.cbor.strict import BSTR, MAP, TAG, TSTR, CborError, bstr_head, encode, map_head, read_head, scan
 from imgseal.errors import Place
 from imgseal.limits import BLOCKS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
@@ -50,7 +50,7 @@ def envelope_pieces(
     """Yield the envelope in pieces; `payloads` give size and bytes for each key, in any order."""
     yield bytes.fromhex("d86b")  # tag 107
     count = 2 + len(severed) + len(payloads)
-    yield bytes([0xA0 | count]) if count < 24 else bytes([0xB8, count])
+    yield map_head(count)
     yield encode(labels.AUTHENTICATION) + encode(encode([digest_bytes, *blocks]))
     yield encode(labels.MANIFEST) + encode(manifest)
     for label in sorted(severed):

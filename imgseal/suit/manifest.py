@@ -128,6 +128,8 @@ def _common(data: object) -> tuple[object, tuple[ComponentId, ...], Sequence]:
     common = decode_part(data, "common")
     if not isinstance(common, dict) or any(label not in _COMMON_KEYS for label in common):
         refuse("common", "this is no common part", f"a map with labels {_COMMON_KEYS}", common)
+    if any(value is None for value in common.values()):  # absent and null would be two encodings of one meaning
+        refuse("common", "a member without a value", "a value", None)
     listed = common.get(labels.COMPONENTS, [])
     if not isinstance(listed, list) or len(listed) > COMPONENTS or (labels.COMPONENTS in common and not listed):
         refuse("common.components", "this is no list of components", f"1 to {COMPONENTS} identifiers", listed)

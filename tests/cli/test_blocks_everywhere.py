@@ -69,6 +69,19 @@ def test_build_signs_with_a_key_of_tomorrow_only_where_it_is_named(imgseal: Imgs
     assert said.status == 0, said.err
     said = imgseal("check", "two/vent-drive-2.4.1-17.suit")
     assert (said.status, "block 1 is by keys/next.pub.pem" in said.out or "block 0 is" in said.out) == (0, True)
+    replaced(
+        line,
+        'packages = ["keys/packages.pem", "keys/next.pem"]',
+        'packages = ["keys/packages.pem", "keys/next.pub.pem"]',
+    )
+    said = imgseal("build", *ALL, "--release", "--sign-later", "--out", "three")
+    assert said.status == 0, said.err
+    request = next(Path("three").glob("*.request.json"))
+    assert imgseal("endorse", str(request), "--key", "keys/next.pem", "--out", "r.json", "--yes").status == 0
+    sealed = [f"{slot.split('-')[0]}=three/{slot}.sealed.bin" for slot in ("motor-a", "motor-b", "radio", "phrases")]
+    said = imgseal("finish", str(request), *sealed, "--response", "r.json", "--out", "three")
+    assert said.status == 0, said.err
+    assert Path("three/vent-drive-2.4.1-17.suit").read_bytes() == Path("two/vent-drive-2.4.1-17.suit").read_bytes()
     assert "nothing, and may sign packages" in imgseal("key", "show", "keys/next.pub.pem").out
     assert "trust.uncounted: " in imgseal("doctor").out
 

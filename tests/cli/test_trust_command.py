@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from test_endorse import add_key
 from test_sign_later import replaced
-from workshop import ALL, Imgseal, public_key, tree
+from workshop import ALL, Imgseal, product, public_key, tree, trust_of
 
 from imgseal.anchors.codec import (
     MAGIC,
+    AnchorFormatError,
     AnchorSet,
     decode_update,
     encode_set,
@@ -22,6 +23,7 @@ from imgseal.anchors.codec import (
 )
 from imgseal.check import judge as judge_module
 from imgseal.cose.kid import thumbprint
+from imgseal.keys.anchor_set import trust_of as trust_of_set
 
 SUIT = "out/vent-drive-2.4.1-17.suit"
 KEY = ("--key", "keys/apex.pem")
@@ -326,6 +328,9 @@ def test_a_held_set_with_a_key_beside_the_curve(imgseal: Imgseal, apex: Path, wh
     imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
     imgseal("device", "new", "unit.json", "--hardware", "3")
     bad = _off_curve(decode_update((apex / "1.trust").read_bytes()).anchors, where)
+    of = product()
+    with pytest.raises(AnchorFormatError, match="no point of P-256"):
+        trust_of_set(bad, of, trust_of(of))
     who = signer("keys/apex")
     signed = encode_set(bad) + who.public.x + who.public.y
     state = json.loads((apex / "unit.json").read_text())

@@ -73,11 +73,15 @@ def made(rng: random.Random, digest: bytes, known: dict[tuple[str, bytes], bytes
         signature = known[maker, protected]
         if algorithm != own:
             maker = ""
-    if not maker and rng.random() < odd / 2:
+    if not maker and rng.random() < 0.08:
         signature = bytes(rng.choice((4760, 4782, 4783, 4784, 4785, 4786, 4787, 4800, 6000)))
     data = b"\xd2\x84" + encode(protected) + unprotected + b"\xf6" + encode(signature)
     if rng.random() < odd / 3:
-        data, plain = rng.choice((data[1:], b"\xd1" + data[1:], data + b"\0", data[:-1], b"\xd2\x83" + data[2:])), False
+        nothing = data.replace(b"\xa0\xf6", b"\xa1\xf6", 1)  # a map that ends where its first entry should begin
+        data, plain = (
+            rng.choice((nothing, data[1:], b"\xd1" + data[1:], data + b"\0", data[:-1], b"\xd2\x83" + data[2:])),
+            False,
+        )
     return Made(data, plain and len(data) <= BLOCK_BYTES, algorithm, maker)
 
 
