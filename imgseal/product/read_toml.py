@@ -1,11 +1,9 @@
 """Reads `imgseal.toml`: strict, complete, and with the line of every mistake."""
 
-import re
 from collections.abc import Mapping
 
-from imgseal.errors import Place, UsageError, visible
+from imgseal.errors import Place, UsageError
 from imgseal.product import signature_room, slot_plan
-from imgseal.product.locate import deep_key
 from imgseal.product.model import (
     Bootloader,
     Component,
@@ -21,6 +19,7 @@ from imgseal.product.model import (
     class_identifier,
     vendor_identifier,
 )
+from imgseal.product.parse_toml import parse
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
 from imgseal.product.table import Document, KeyPath, Table, shown
@@ -29,7 +28,6 @@ from imgseal.versions import Version, decimal
 __all__ = ["read", "resolved"]
 
 _U32 = 0xFFFF_FFFF
-_PEOPLE = frozenset(("text", "description", "hazard", "reason"))  # keys of texts that people read, in any language
 _Tree = dict[str, object]
 
 
@@ -47,7 +45,7 @@ def read(
     [variant.NAME]. Every variant is read, so that its mistakes show at once. Raises UsageError.
     """
     document = Document(text, name)
-    tree = _parse(text, name)
+    tree = parse(text, name)
     if local_text is not None:
         _merge_local(tree, local_text, name)
     overrides = overrides or {}
@@ -78,7 +76,7 @@ def resolved(
 
     For a text that `read` takes with the same arguments.
     """
-    tree = _parse(text, name)
+    tree = parse(text, name)
     _override(tree, overrides or {}, name)
     if variant is not None:
         _, tree = _overlay(Document(text, name), tree, variant, overrides or {})
@@ -86,116 +84,10 @@ def resolved(
     return tree
 
 
-def _parse(text: str, name: str) -> _Tree:
-    import tomllib  # noqa: PLC0415 - on use
-
-    if text.startswith("\ufeff"):
-        raise UsageError(
-            "this file begins with a byte order mark, which TOML does not allow",
-            place=Place(file=name, line=1, offset=0),
-            hint="save it as UTF-8 without a byte order mark",
-        )
-    deep = deep_key(text)
-    if deep is not None:
-        raise UsageError(
-            "a key of more parts than a product file can need",
-            place=Place(file=name, line=deep),
-            expected="names with a few dots between them",
-            hint="imgseal init writes a file to start from",
-        )
-    try:
-        tree = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        line = None
-        if "(at line " in message:
-            message, _, tail = message.rpartition(" (at line ")
-            line = int(tail.split(",")[0])
-        raise UsageError(
-            f"this is not TOML: {message[:1].lower()}{message[1:]}",
-            place=Place(file=name, line=line),
-            hint="a table or key stands there twice: put both into one"
-            if message.lower().startswith("cannot")
-            else "see toml.io for the syntax; text needs quotes, a number none",
-        ) from None
-    except RecursionError:
-        raise UsageError(
-            "this is nested too deeply to be a product file",
-            place=Place(file=name),
-            hint="imgseal init writes a file to start from",
-        ) from None
-    except ValueError:  # Python converts no number of thousands of decimal digits
-        longest = max(re.finditer("[0-9_]+", text), key=lambda found: len(found.group()))
-        raise _too_long(Place(file=name, line=text.count("\n", 0, longest.start()) + 1)) from None
-    unfit = _unfit(tree)
-    if unfit is not None:
-        from imgseal.product.locate import line_of  # noqa: PLC0415 - only on the way to an error
-
-        value, path = unfit
-        place = Place(file=name, line=line_of(text, path), key=".".join(map(str, path)))
-        if isinstance(value, int):
-            raise _too_long(place)
-        raise UsageError(
-            "a character that is no part of a text on one line",
-            place=place,
-            expected="letters, digits, signs and blanks; in texts for people also line feeds",
-            found=visible(shown(value)),
-            hint="take it out: it could act on the terminal or the file that the text is shown in",
-        )
-    return tree
-
-
-def _too_long(place: Place) -> UsageError:
-    return UsageError(
-        "a number that is too long for TOML",
-        place=place,
-        expected="a whole number of 64 bits, as TOML has them",
-        hint="no key of a product file needs more than 4294967295",
-    )
-
-
-def _unfit(tree: _Tree) -> tuple[int | str, tuple[str | int, ...]] | None:
-    """Return a value that no product file holds, and where it stands.
-
-    That is an integer of more than 64 bits: in hexadecimal one may be too long to be shown. Or a text with control
-    characters: names, paths and words of a product file go to terminals, C sources, build files and pages.
-    """
-    left: list[tuple[object, list[object]]] = [(tree, [])]  # a value; its key and, as a chain, the path of its table
-    while left:
-        value, where = left.pop()
-        if isinstance(value, int) and value.bit_length() > 63:
-            return value, _path(where)
-        if isinstance(value, str) and not value.isprintable():
-            path = _path(where)
-            if _PEOPLE.isdisjoint(path) or any(_is_control(c) for c in value):
-                return value, path
-        if isinstance(value, dict):
-            for key, entry in value.items():
-                if not key.isprintable():
-                    return key, (*_path(where), key)
-                left.append((entry, [key, where]))
-        elif isinstance(value, list):
-            left += [(entry, [index, where]) for index, entry in enumerate(value)]
-    return None
-
-
-def _is_control(character: str) -> bool:
-    """Say whether a character of a text for people is none: languages join and turn letters, and break lines."""
-    return character != "\n" and (character < " " or "\x7f" <= character <= "\x9f")
-
-
-def _path(where: list[object]) -> tuple[str | int, ...]:
-    path: list[str | int] = []
-    while where:
-        key, where = where  # type: ignore[assignment]
-        path.append(key)  # type: ignore[arg-type]
-    return tuple(reversed(path))
-
-
 def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
     local_name = name[:-5] + ".local.toml" if name.endswith(".toml") else name + ".local.toml"
     document = Document(local_text, local_name)
-    local = _parse(local_text, local_name)
+    local = parse(local_text, local_name)
     for key in local:
         if key != "signing":
             document.refuse(
