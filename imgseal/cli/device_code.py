@@ -29,23 +29,24 @@ Files that are there already are replaced: run it again whenever the product fil
 def command(
     folder: str, development: bool, product_file: str | None, variant: str | None, settings: tuple[str, ...]
 ) -> None:
-    """Write the C99 sources of the checker, two headers made from the product file, and an integration guide.
+    """Write the C99 sources of the checker, two headers made from the product file, a guide, and the licence.
 
     seal_image judges sealed images as `imgseal check` does. Nothing in the sources allocates, recurses or keeps state;
     flash, counters and cryptography come through callbacks.
     """
     from imgseal.device_code.config import config_header, options_header
+    from imgseal.device_code.licence import LINES
 
     project = Project.load(product_file, settings, variant)
     header = config_header(project.product, project.trust(), development=development)
     outputs = [
-        Output(os.path.join(folder, "seal_config.h"), [header.encode()]),
-        Output(os.path.join(folder, "seal_options.h"), [options_header(project.product).encode()]),
+        Output(os.path.join(folder, "seal_config.h"), [LINES.encode(), header.encode()]),
+        Output(os.path.join(folder, "seal_options.h"), [LINES.encode(), options_header(project.product).encode()]),
     ]
     outputs += [
         Output(os.path.join(folder, source.name), [source.read_bytes()])
         for source in sorted(files("imgseal.device_code").iterdir(), key=lambda entry: entry.name)
-        if source.name.endswith((".c", ".h", ".md"))
+        if source.name.endswith((".c", ".h", ".md", ".txt"))
     ]
     refuse_overlap([output.path for output in outputs], project.own_files())
     write_all(outputs)

@@ -6,6 +6,7 @@ guarantee.
 
 import hashlib
 
+from imgseal.device_code.licence import LINES
 from imgseal.findings import CODES
 
 __all__ = ["DEVICE_CODES", "SUCCESSES", "c_name", "codes_header", "values"]
@@ -66,4 +67,4 @@ def codes_header() -> str:
     for index, (name, value) in enumerate(entries):
         comma = "," if index + 1 < len(entries) else ""
         lines.append(f"    {c_name(name)} = 0x{value:08X}{comma}")
-    return "\n".join([*lines, "};", "", "#endif", ""])
+    return LINES + "\n".join([*lines, "};", "", "#endif", ""])

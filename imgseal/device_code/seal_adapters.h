@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Ready tables of cryptography. Compile the one file of the library you have. */
 #ifndef SEAL_ADAPTERS_H
 #define SEAL_ADAPTERS_H

@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Cryptography from BearSSL; see seal_adapters.h. */
 #include "seal_adapters.h"
 

@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Chooses what starts; see seal_boot.h. Section names in comments are those of
  * docs/format/install-record.md.
  */

@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Chooses what starts, and finishes what a power cut has interrupted:
  * docs/format/install-record.md, in C99. No heap, no recursion, no state of its own.
  */

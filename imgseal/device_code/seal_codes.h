@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Results, widely separated; docs/checks.md explains the codes that the judge has
  * as well. Made from the tool's own list: do not edit. */
 #ifndef SEAL_CODES_H

@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Judges sealed images; see seal_image.h. The order is that of the judge in
  * docs/checks.md: structure, trust, signature, identity, rules, rollback,
  * placement, digest, content. Before the signature holds, a field is used only to

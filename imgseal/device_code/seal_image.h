@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Judges sealed images: docs/format/sealed-image.md, in C99, for bootloaders.
  *
  * No heap, no recursion, no floating point, no state of its own. Flash is read

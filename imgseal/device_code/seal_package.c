@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Reads update packages; see seal_package.h. CBOR is deterministic: shortest heads,
  * no indefinite lengths, keys ascending (RFC 8949 section 4.2.1).
  */

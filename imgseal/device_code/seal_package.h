@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Reads update packages of the profile in docs/format/package.md, bounded, in C99: what
  * imgseal pack makes, and nothing else. No heap, no recursion, no state of its own.
  */

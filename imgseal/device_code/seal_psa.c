@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Cryptography from the PSA Crypto API; see seal_adapters.h. The caller has called
  * psa_crypto_init(). */
 #include "seal_adapters.h"

@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Trust anchor sets and their updates; see seal_trust.h. Section names in comments are
  * those of docs/format/trust-anchors.md. Before the signature holds, nothing of an update
  * is used but what its own form needs.

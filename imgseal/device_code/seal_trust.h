@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* Trust anchors that can be replaced in the field: docs/format/trust-anchors.md, in C99.
  * Judges updates, keeps the set that counts in flash, and hands its keys to seal_judge
  * and seal_read_package. No heap, no recursion, no state of its own.

@@ -2,7 +2,7 @@
 
     python tests/bench/bench_rehearse.py
 
-The issue's figure: every single cut of the demo's update in at most 30 s on two cores (one is used). The time per cut must not
+The bound: every single cut of the demo's update in at most 30 s on two cores (one is used). The time per cut must not
 grow with the flash: the same update on a product whose external flash and data slot are 32 times as large.
 """
 

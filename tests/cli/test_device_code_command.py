@@ -17,7 +17,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     assert said.status == 0, said.err
     names = sorted(path.name for path in (project / "seal").iterdir())
     assert names == [
-        "guide.md", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
+        "guide.md", "licence.txt", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
         "seal_image.h", "seal_options.h", "seal_package.c", "seal_package.h", "seal_psa.c", "seal_trust.c",
         "seal_trust.h",
     ]  # fmt: skip

@@ -1,4 +1,4 @@
-"""Ways around the gate that were tried, and ways to keep it busy: keys and firmware beside firmware, wrong addresses, swapped files.
+"""Nothing passes beside what is good, and nothing keeps the gate busy: keys and firmware beside firmware, wrong addresses, swapped files.
 
 Source of truth: docs/gate.md; forms of records as in tests/source.
 """

@@ -1,4 +1,4 @@
-"""Install records read and written by a second implementation, which engineers have written from the page without the code.
+"""Install records read and written by a second implementation that follows the page alone and imports nothing of imgseal.
 
 The source of truth is docs/format/install-record.md: the bytes of a record, which record of a slot counts, and how it is copied, over
 flash that power cuts have torn.

@@ -1,6 +1,6 @@
-"""A reader and encoder of install records in flash, written from docs/format/install-record.md alone (format 1).
+"""A reader and encoder of install records in flash that follows docs/format/install-record.md alone (format 1).
 
-Neither its author nor the one who revised it when the page had been mended had seen the code of imgseal.
+It imports nothing of imgseal and shares no code with it.
 """
 
 from __future__ import annotations

@@ -502,7 +502,7 @@ def _detached() -> Iterator[Case]:
 
 
 def _guessed(a: bytes) -> Iterator[Case]:
-    """What a second implementer had to guess, because neither page nor case told."""
+    """Where the pages could once be read in two ways: the case says which one is meant."""
     yield Case("structure-cut-without-magic", bytes(100), "structure.unrecognised", device_first="structure.truncated")
     yield Case(
         "field-version-stage-number-zero", resealed(a, replacing(version=Version.parse("2.0.0-rc.0"))), "accepted"

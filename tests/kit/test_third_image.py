@@ -1,4 +1,4 @@
-"""The kit read by a second implementation, which engineers have written from the pages and the kit without the code.
+"""The kit read by a second implementation that follows the pages alone and imports nothing of imgseal.
 
 The source of truth are the pages in docs/format; where both readers agree with the kit, the page says enough.
 """

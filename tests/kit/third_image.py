@@ -1,7 +1,6 @@
-"""A reader and judge of sealed images, written from the pages of docs/format alone (format 1).
+"""A reader and judge of sealed images that follows the pages of docs/format alone (format 1).
 
-Neither its author nor the one who revised it when the pages had been mended had seen the code of imgseal. A section
-without a page is one of sealed-image.md.
+It imports nothing of imgseal and shares no code with it. A section without a page is one of sealed-image.md.
 """
 
 from __future__ import annotations

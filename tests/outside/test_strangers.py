@@ -1,4 +1,4 @@
-"""Strangers check our work: this file imports nothing of imgseal. Only its command runs, and openssl, cbor2 and pycose judge.
+"""What the command writes, judged by openssl, cbor2 and pycose: this file imports nothing of imgseal.
 
 Offsets and sizes are those of docs/format/sealed-image.md; SUIT labels those of draft-ietf-suit-manifest-37.
 """

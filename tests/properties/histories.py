@@ -1,6 +1,6 @@
 """Random histories of one device: builds, updates, failed trials, revocations and power cuts, against a second model.
 
-The model (tests/rehearse/paper_model.py) is written from the documents and shares no code. After each event both have to say
+The model (tests/rehearse/paper_model.py) follows docs/format alone and shares no code. After each event both have to say
 the same: what runs, which release is settled, every counter, what has failed before, how a trial stands.
 
     python tests/properties/histories.py --count 5000 --seed 1

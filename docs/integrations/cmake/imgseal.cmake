@@ -1,3 +1,5 @@
+# SPDX-License-Identifier: MIT
+# Copyright (c) 2026 the imgseal authors
 # Sealing and packing as part of a build with CMake 3.20 or newer, by Make or Ninja.
 #
 #   include(imgseal.cmake)

@@ -1,3 +1,5 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
 /* The smallest firmware: a vector table, memory set up, and a loop. */
 #include <stdint.h>
 

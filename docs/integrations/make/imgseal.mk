@@ -1,3 +1,5 @@
+# SPDX-License-Identifier: MIT
+# Copyright (c) 2026 the imgseal authors
 # The last step of a build with GNU Make: seals, packs, judges. Before it is included, say what there is to seal:
 #
 #   IMGSEAL_FIRMWARE := app=app-a.elf app=app-b.elf

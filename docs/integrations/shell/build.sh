@@ -1,4 +1,6 @@
 #!/bin/sh
+# SPDX-License-Identifier: MIT
+# Copyright (c) 2026 the imgseal authors
 # A build script without a build system: makes what is older than what it is made from.
 #   ./build.sh            a development package in out/
 #   ./build.sh release    the real one in release/
