@@ -180,7 +180,7 @@ def test_nothing_in_a_message_acts_on_a_terminal() -> None:
     error = UsageError(bad, place=Place(file=bad, key=bad), expected=bad, found=bad, hint=bad)
     finding = Finding(bad, bad, Place(key=bad), bad, bad, bad)
     verdict = Verdict(bad, bad, bad, (CheckResult(bad, "rules", bad, "failed", (finding,)),), ((bad, bad),), (bad,))
-    for line in (*error.lines(), *finding_lines(finding, bad), *verdict_lines(verdict, every_check=True)):
+    for line in (*error.lines(), *finding_lines(finding, bad), *verdict_lines(verdict, bad, every_check=True)):
         assert line.isprintable(), line
     assert error.lines()[3] == r"  hint: a\x1b[2Jb\nc\u202ed\udc80"
 

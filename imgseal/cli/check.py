@@ -111,10 +111,10 @@ def command(
 
         from imgseal.report.json_form import verdicts_document
 
-        click.echo(json.dumps(verdicts_document(verdicts, __version__), indent=2, ensure_ascii=False))
+        click.echo(json.dumps(verdicts_document(verdicts, __version__, project.path), indent=2, ensure_ascii=False))
     else:
         for number, verdict in enumerate(verdicts):
-            lines = list(verdict_lines(verdict, every_check=every))
+            lines = list(verdict_lines(verdict, project.path, every_check=every))
             sys.stdout.write(("\n" if number else "") + "\n".join(lines) + "\n")
     return 0 if all(verdict.accepted for verdict in verdicts) else 1
 

@@ -262,8 +262,8 @@ def _roles(public: AnyKey, path: str, product_file: str | None) -> list[str]:
     if product_file is None:
         try:
             product_file = find_product(".")
-        except UsageError:
-            return ["none known: there is no product file here"]
+        except UsageError as error:
+            return [f"none known: {error.message}"]
     project = Project.load(product_file)
     roles = []
     for table, keys in project.product.signing.items():

@@ -265,7 +265,8 @@ def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes]
 def _verdict(verdict: "Verdict") -> bytes:
     from imgseal.report.json_form import verdicts_document
 
-    return (json.dumps(verdicts_document([verdict], __version__), indent=2, ensure_ascii=False) + "\n").encode()
+    document = verdicts_document([verdict], __version__, "imgseal.toml")  # the resolved one beside it
+    return (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
 
 
 def _document(

@@ -66,11 +66,15 @@ def product_options(command: _Command) -> _Command:
 
 
 def find_product(start: str) -> str:
-    """Return the path of the nearest product file, in `start` or a parent of it."""
+    """Return the path of the nearest product file, in `start` or a parent of it; UsageError for one of someone else.
+
+    It says whom to trust: where others can put a file above a working folder, they would say it (decision 021).
+    """
     folder = os.path.abspath(start)
     while True:
         candidate = os.path.join(folder, PRODUCT_NAME)
         if os.path.isfile(candidate):
+            _refuse_foreign(candidate)
             return os.path.relpath(candidate)
         parent = os.path.dirname(folder)
         if parent == folder:
@@ -80,6 +84,23 @@ def find_product(start: str) -> str:
                 hint="write one with imgseal init, or name it: --product FILE",
             )
         folder = parent
+
+
+def _refuse_foreign(path: str) -> None:
+    """UsageError unless the file, what it leads to and its folder belong to the user or to the system's owner."""
+    if not hasattr(os, "geteuid"):
+        return
+    user = os.geteuid()
+    for status in (os.lstat(path), os.stat(path), os.stat(os.path.dirname(path))):
+        if status.st_uid not in (0, user):
+            shown = os.path.relpath(path)
+            raise UsageError(
+                "the nearest product file belongs to someone else, and says whom to trust",
+                place=Place(file=shown),
+                expected=f"a file and folder of user {user}, who runs this, or of user 0",
+                found=f"of user {status.st_uid}",
+                hint=f"if you know it, name it: --product {quoted(shown)}",
+            )
 
 
 def read_text(path: str, what: str, limit: int) -> str:

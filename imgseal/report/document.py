@@ -36,7 +36,7 @@ Json = dict[str, Any]
 def report_document(material: Material) -> Json:
     """Return everything that a report says; docs/format/report.schema.json is the contract. Keys are always there."""
     product = material.product
-    verdicts: Any = verdicts_document([material.verdict], material.tool)["verdicts"]
+    verdicts: Any = verdicts_document([material.verdict], material.tool, material.product.source)["verdicts"]
     seen = probes(material)
     return {
         "format": 1,

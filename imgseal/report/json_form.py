@@ -10,9 +10,14 @@ __all__ = ["verdicts_document"]
 Json = dict[str, object]
 
 
-def verdicts_document(verdicts: Iterable[Verdict], tool_version: str) -> Json:
-    """Return the document for one or more verdicts; keys are always there, values may be null."""
-    return {"format": 1, "imgseal": tool_version, "verdicts": [_verdict(verdict) for verdict in verdicts]}
+def verdicts_document(verdicts: Iterable[Verdict], tool_version: str, product_file: str) -> Json:
+    """Return the document for one or more verdicts by a product file; keys are always there, values may be null."""
+    return {
+        "format": 1,
+        "imgseal": tool_version,
+        "product_file": product_file,
+        "verdicts": [_verdict(verdict) for verdict in verdicts],
+    }
 
 
 def _verdict(verdict: Verdict) -> Json:

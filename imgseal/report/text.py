@@ -10,19 +10,21 @@ __all__ = ["finding_lines", "verdict_lines"]
 _WIDTH = 100
 
 
-def verdict_lines(verdict: Verdict, *, every_check: bool = False) -> Iterator[str]:
+def verdict_lines(verdict: Verdict, product_file: str, *, every_check: bool = False) -> Iterator[str]:
     """Yield the lines of a verdict without line ends; with `every_check` each check has a line of its own.
 
-    No name or text of a stranger in them can act on a terminal.
+    The product file is named because it says whom to trust, and may have been found in a parent folder. No name or
+    text of a stranger in them can act on a terminal.
     """
-    return map(visible, _verdict_lines(verdict, every_check=every_check))
+    return map(visible, _verdict_lines(verdict, product_file, every_check=every_check))
 
 
-def _verdict_lines(verdict: Verdict, *, every_check: bool) -> Iterator[str]:
+def _verdict_lines(verdict: Verdict, product_file: str, *, every_check: bool) -> Iterator[str]:
     answer = "accepted" if verdict.accepted else "refused"
     yield f"{answer}, for {verdict.device}: {verdict.name}"
     for label, text in verdict.details:
         yield f"  {label:<10}{text}"
+    yield f"  judged by {product_file}"
     if verdict.bootloader is not None:
         yield f"  fielded   {verdict.bootloader.words}"
     for note in verdict.notes:

@@ -1,0 +1,108 @@
+"""The product file decides whom to trust: which one was used is said, and one of somebody else is not used unseen.
+
+Source of truth: docs/decisions/021-whose-product-file.md.
+"""
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from workshop import ALL, Imgseal
+
+Give = Callable[[Path], None]
+SOMEBODY = 4242
+
+
+@pytest.fixture
+def give(monkeypatch: pytest.MonkeyPatch) -> Give:
+    """Return a function that makes a file or folder somebody else's: only root can really do that."""
+    real = {"stat": os.stat, "lstat": os.lstat}
+    theirs: set[str] = set()
+    if os.geteuid():
+        for name, call in real.items():
+
+            def seen(path: str, *more: object, call: object = call, **options: object) -> os.stat_result:
+                status: os.stat_result = call(path, *more, **options)  # type: ignore[operator]
+                if os.path.abspath(str(path)) not in theirs:
+                    return status
+                return os.stat_result((*status[:4], SOMEBODY, *status[5:]))
+
+            monkeypatch.setattr(os, name, seen)
+
+    def make(path: Path) -> None:
+        theirs.add(os.path.abspath(path))
+        if not os.geteuid():
+            os.chown(path, SOMEBODY, SOMEBODY, follow_symlinks=False)
+
+    return make
+
+
+@pytest.fixture
+def package(imgseal: Imgseal, project: Path) -> str:
+    assert imgseal("build", *ALL, "--release").status == 0
+    return "out/vent-drive-2.4.1-17.suit"
+
+
+def test_the_verdict_names_the_product_file(
+    imgseal: Imgseal, project: Path, package: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "\n  judged by imgseal.toml\n" in imgseal("check", package).out
+    assert json.loads(imgseal("check", package, "--json").out)["product_file"] == "imgseal.toml"
+    (project / "below/deep").mkdir(parents=True)
+    monkeypatch.chdir(project / "below/deep")
+    said = imgseal("check", f"../../{package}")
+    assert "\n  judged by ../../imgseal.toml\n" in said.out
+    (project / "below/deep/imgseal.toml").write_bytes((project / "imgseal.toml").read_bytes())
+    said = imgseal("check", f"../../{package}", "--product", "../../imgseal.toml", "--json")
+    assert json.loads(said.out)["product_file"] == "../../imgseal.toml"
+    assert imgseal("check", f"../../{package}").status == 4  # the nearest one counts, and its keys are not there
+
+
+COMMANDS: tuple[tuple[str, ...], ...] = (
+    ("check", "{package}"),
+    ("build", *(argument.replace("=", "={up}") for argument in ALL)),
+    ("gate", "{up}out", "--fresh"),
+    ("report", "{package}", "--out", "r.html"),
+    ("show", "--map"),
+    ("device-code", "device"),
+)
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda each: each[0])
+@pytest.mark.parametrize("where", ["here", "above"])
+@pytest.mark.parametrize("what", ["file", "folder", "link"])
+def test_one_of_somebody_else_is_refused(
+    imgseal: Imgseal, project: Path, package: str, give: Give, monkeypatch: pytest.MonkeyPatch, where: str, what: str,
+    command: tuple[str, ...],
+) -> None:  # fmt: skip
+    up = "" if where == "here" else "../"
+    if what == "link":
+        (project / "imgseal.toml").rename(project / "real.toml")
+        (project / "imgseal.toml").symlink_to("real.toml")
+    give(project if what == "folder" else project / "imgseal.toml")
+    (project / "work").mkdir()
+    monkeypatch.chdir(project if where == "here" else project / "work")
+    arguments = [argument.format(up=up, package=f"{up}{package}") for argument in command]
+    said = imgseal(*arguments)
+    assert said.status == 2, said
+    assert f"{up}imgseal.toml: the nearest product file belongs to someone else" in said.err
+    assert f"found: of user {SOMEBODY}" in said.err
+    assert f"--product {up}imgseal.toml" in said.err
+    named = imgseal(*arguments, "--product", f"{up}imgseal.toml")
+    assert named.status == 0, named
+    if command[0] == "check":
+        assert f"judged by {up}imgseal.toml" in named.out
+
+
+def test_what_is_looked_at_only(imgseal: Imgseal, project: Path, give: Give) -> None:
+    """doctor and key show say it too, and decide nothing."""
+    give(project / "imgseal.toml")
+    said = imgseal("doctor")
+    assert (said.status, "belongs to someone else" in said.out) == (1, True)
+    said = imgseal("key", "show", "keys/images.pub.pem")
+    assert (said.status, "role        none known: the nearest product file belongs to someone else" in said.out) == (
+        0,
+        True,
+    )
