@@ -29,7 +29,7 @@ INVARIANTS = {
     "attempts": "every trial start is recorded before it happens",
     "ends": "the end is the old set or the new set, complete, each with the sequence number of its release",
     "way-back": "a set that never reports itself healthy gives way to the set before, and its package is refused then",
-    "settles": "a healthy set settles: its counters and its sequence number are raised",
+    "settles": "a healthy set settles, and no other: its counters and its sequence number are raised",
 }
 """Invariant -> what it says."""
 
@@ -220,16 +220,16 @@ class Oracle:
             return  # it was installed already
         if not source and not tried:
             # the package is gone, and nothing of it was ever started: the device is as it was
-            if self.old is not None and (started.members != self.old.members or release not in self._before):
-                raise ViolationError("ends", f"the package was lost, and release {record.sequence} of it stays")
+            if self.old is None or started.members != self.old.members or release not in self._before:
+                raise ViolationError("ends", f"the package was lost untried, and release {record.sequence} is there")
             return
+        if not healthy and release not in self._before:
+            raise ViolationError("settles", f"sequence {record.sequence}, and its set never was healthy")
         if self.way_back and not healthy:
             if is_new and (self.old is None or self.old.members != self.new.members):
                 raise ViolationError("way-back", "the set that never was healthy is still there")
             if self.target[1] not in record.refused:
                 raise ViolationError("way-back", "the package that failed is not remembered")
-            if release not in self._before:
-                raise ViolationError("way-back", f"the device has gone back, and holds sequence {record.sequence}")
             return
         if not is_new:
             raise ViolationError("ends", "the package was there to the end, and its set is not")
