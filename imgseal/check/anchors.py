@@ -12,6 +12,7 @@ from imgseal.anchors.codec import (
     number_words,
 )
 from imgseal.check.context import Bytes, Context
+from imgseal.check.identity import wrong_class, wrong_vendor
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import Check, NotRun, run
 from imgseal.cose.labels import ESP256
@@ -121,39 +122,14 @@ def signature(subject: UpdateSubject, _context: Context) -> list[Finding]:
 
 def vendor(subject: UpdateSubject, context: Context) -> list[Finding]:
     """Made for this vendor's devices."""
-    return _identity(
-        "identity.wrong-vendor",
-        "vendor",
-        "another vendor's devices",
-        context.product.vendor_id,
-        subject.update.anchors.vendor_id,
-    )
+    found = subject.update.anchors.vendor_id
+    return [] if found == context.product.vendor_id else [wrong_vendor(context.product, found, Place(key="vendor_id"))]
 
 
 def device_class(subject: UpdateSubject, context: Context) -> list[Finding]:
     """Made for this class of devices."""
-    return _identity(
-        "identity.wrong-class",
-        "class",
-        "another class of devices",
-        context.product.class_id,
-        subject.update.anchors.class_id,
-    )
-
-
-def _identity(code: str, what: str, words: str, ours: bytes, theirs: bytes) -> list[Finding]:
-    if ours == theirs:
-        return []
-    return [
-        Finding(
-            code,
-            f"made for {words}",
-            Place(key=f"{what}_id"),
-            expected=ours.hex(),
-            found=theirs.hex(),
-            hint="make it with this product file: imgseal trust replace --product FILE",
-        )
-    ]
+    found = subject.update.anchors.class_id
+    return [] if found == context.product.class_id else [wrong_class(context.product, found, Place(key="class_id"))]
 
 
 def published(subject: UpdateSubject, _context: Context) -> list[Finding]:

@@ -102,8 +102,8 @@ def held_by(of: Product, entry: dict[str, Any]) -> dict[str, list[str]]:
     device: dict[str, Any] = entry.get("device") or {}
     sequence = device.get("sequence")
     return {
-        "identity.wrong-vendor": [of.vendor_id.hex()],
-        "identity.wrong-class": [of.class_id.hex()],
+        "identity.wrong-vendor": [f"{of.vendor_id.hex()} ({of.vendor})"],
+        "identity.wrong-class": [f"{of.class_id.hex()} ({of.class_name})"],
         "rollback.sequence-too-low": [] if sequence is None else [str(sequence)],
         "rollback.sequence-reused": [] if sequence is None else [str(sequence)],
     }
