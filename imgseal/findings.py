@@ -97,6 +97,7 @@ CODES = {
     "rules.trust-in-use": "an image that the device starts would no longer be trusted",
     "rules.limits": "the manifest asks for more work than the judge does",
     "rollback.counter-too-low": "the anti-rollback counter is below the device's",
+    "rollback.counter-out-of-reach": "the anti-rollback counter is above what the device can or may rise to",
     "rollback.sequence-too-low": "the manifest sequence number is below the device's",
     "rollback.sequence-reused": "another manifest with the same sequence number is installed already",
     "rollback.trust-number": "the number of the trust anchor set is not one that may follow the device's",

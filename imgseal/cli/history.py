@@ -5,14 +5,14 @@ from typing import TYPE_CHECKING
 from imgseal.errors import Place, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from imgseal.cli.project import Project
     from imgseal.make.pack import Package
     from imgseal.make.seal import SealedImage
     from imgseal.memory.view import ByteView
 
-__all__ = ["counters_running_out", "refuse_going_down"]
+__all__ = ["counters_running_out", "refuse_going_down", "refuse_leaping"]
 
 _FEW = 3
 
@@ -50,6 +50,25 @@ def refuse_going_down(
                 found=str(image.statement.counter),
                 hint=f"component.{name}.counter = {least}, or higher when older code must never run again",
             )
+    refuse_leaping(images, counters, project)
+
+
+def refuse_leaping(images: "Iterable[SealedImage]", counters: "Mapping[str, int]", project: "Project") -> None:
+    """UsageError when a counter rises by more than `counter_jump` above those of the devices, by component name.
+
+    The judge says the same of a device that has such a counter.
+    """
+    for image in images:
+        component = image.placed.component
+        before, jump = counters.get(component.name, 0), component.counter_jump
+        if jump is not None and before and image.statement.counter > before + jump:
+            raise UsageError(
+                "an anti-rollback counter rises by more than the product file allows",
+                place=Place(file=project.path, key=f"component.{component.name}.counter"),
+                expected=f"at most {before + jump}: {before} is released, and counter_jump is {jump}",
+                found=str(image.statement.counter),
+                hint=f"component.{component.name}.counter = {before + 1} locks out all that was before",
+            )
 
 
 def counters_running_out(images: "Iterable[SealedImage]") -> list[str]:
@@ -57,8 +76,8 @@ def counters_running_out(images: "Iterable[SealedImage]") -> list[str]:
     notes = []
     for image in images:
         component = image.placed.component
-        steps = component.counter_steps
-        if steps is not None and steps - image.statement.counter <= max(_FEW, steps // 10):
+        steps = component.counter_most
+        if steps - image.statement.counter <= max(_FEW, steps // 10):
             left = steps - image.statement.counter
             notes.append(
                 f"component.{component.name}.counter is {image.statement.counter} of {steps}: {left} steps are left "

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from imgseal import __version__
 from imgseal.append import append_line, last_line
 from imgseal.cli.fielded import logged_bootloaders
+from imgseal.cli.history import refuse_leaping
 from imgseal.errors import ImgsealError, InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, write_all
 from imgseal.limits import KEY_FILE_BYTES, LEDGER_BYTES, LEDGER_LINE_BYTES
@@ -115,6 +116,12 @@ def plan_entry(
         return None
     from imgseal.ledger.log import Draft
 
+    for each, package, _ in made:
+        floor = next((floor for floor in logged_floors(each) if is_for(floor, each.product)), None)
+        if floor is not None:
+            names = {component.number: name for name, component in each.product.components.items()}
+            known = {names[number]: value for number, value in floor.counters if number in names}
+            refuse_leaping(package.images, known, each)
     draft = Draft(
         product.vendor,
         product.name,

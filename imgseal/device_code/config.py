@@ -170,6 +170,8 @@ def _component(product: Product, component: Component) -> str:
         _pair(product, header),
         _slot(product, component.staging), _slot(product, component.keep), int(component.judged == "boot"),
         int(component.recovery), int(component.hazard is not None),
+        int(component.counter_storage == "value"), f"{component.counter_most}u",
+        f"{_EVERY if component.counter_jump is None else component.counter_jump}u",
     )  # fmt: skip
     return f"    /* {component.name} */ {{ {', '.join(map(str, facts))} }},"
 

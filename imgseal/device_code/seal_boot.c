@@ -810,12 +810,16 @@ static uint32_t good_recovery(struct seal_boot *b)
 /* "Counters": from the step reached already, which a cut may have torn. */
 static uint32_t raise_counter(struct seal_boot *b, uint32_t index, uint32_t value)
 {
-    uint8_t number = b->product->components[index].number;
+    const struct seal_component *c = &b->product->components[index];
+    uint8_t number = c->number;
     uint32_t now, step;
 
     if (b->counters.read(b->counters.user, number, &now) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
-    for (step = now > 1 ? now : 1; step <= value && step != 0; step++)
+    step = now > 1 ? now : 1;
+    if (c->counter_value && step < value)
+        step = value;
+    for (; step <= value && step != 0; step++)
         if (b->counters.take(b->counters.user, number, step) != SEAL_WRITTEN)
             return SEAL_DEVICE_UNWRITABLE;
     return SEAL_WRITTEN;

@@ -521,6 +521,9 @@ static uint32_t check_rollback(const struct judgement *j)
         return SEAL_DEVICE_UNREADABLE;
     if (GET32(j, AT_COUNTER) < least)
         return SEAL_ROLLBACK_COUNTER_TOO_LOW;
+    if (GET32(j, AT_COUNTER) > j->component->counter_most
+        || (least != 0 && GET32(j, AT_COUNTER) - least > j->component->counter_jump))
+        return SEAL_ROLLBACK_COUNTER_OUT_OF_REACH;
     return SEAL_ACCEPTED;
 }
 

@@ -68,6 +68,9 @@ struct seal_component {
     uint8_t whole_at_boot;      /* 1: the payload is judged at every boot        */
     uint8_t recovery;           /* 1: starts when no set can                     */
     uint8_t hazard;             /* 1: it can hurt: packages ask for authorisation */
+    uint8_t counter_value;      /* 1: its counter storage takes a number at once */
+    uint32_t counter_most;      /* the highest counter that the storage holds    */
+    uint32_t counter_jump;      /* the most that an image may raise it by, if not from 0 */
 };
 
 struct seal_anchor {

@@ -107,7 +107,19 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("kind", '"code" or "data"', '"code"', "code has a vector table and a core"),
         Key("version", "version", "release.version", "version of this component"),
         Key("counter", "integer", "required", "anti-rollback counter of this release; 0 to 4294967295"),
-        Key("counter_steps", "integer", "none", "values that the device's counter storage can hold"),
+        Key(
+            "counter_storage",
+            '"steps" or "value"',
+            '"steps"',
+            "whether the device's counter takes one step at a time, or stores a number that only rises",
+        ),
+        Key(
+            "counter_steps",
+            "integer",
+            "256 for steps",
+            "the highest counter that the storage can hold; 4294967295 for a value where it is not stated",
+        ),
+        Key("counter_jump", "integer", "none", "the most that one update may raise the counter by"),
         Key(
             "core",
             "core name",

@@ -11,6 +11,7 @@ from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
 __all__ = [
+    "STEPS",
     "AllowedKey",
     "Bootloader",
     "Component",
@@ -33,6 +34,9 @@ __all__ = [
     "class_identifier",
     "vendor_identifier",
 ]
+
+STEPS = 256
+"""What step storage is taken to hold where nothing is stated: 32 bytes of one-way bits. Common practice, no source."""
 
 _DNS = bytes.fromhex("6ba7b8109dad11d180b400c04fd430c8")  # name space for domain names, RFC 9562 section 6.6
 
@@ -131,7 +135,9 @@ class Component(NamedTuple):
     """A component: one image of a set. Slots by name.
 
     `header` lists header slots for detached images, one a run slot. `recovery` marks the image that starts when no
-    set can: it runs from the slot that holds "recovery" and belongs to no set.
+    set can: it runs from the slot that holds "recovery" and belongs to no set. `counter_storage` is "steps" where the
+    device takes one step at a time, "value" where it stores a number; `counter_jump` is the most that one update may
+    raise the counter by, None for no such limit.
     """
 
     name: str
@@ -155,6 +161,15 @@ class Component(NamedTuple):
     allowed_keys: tuple[AllowedKey, ...]
     description: str | None
     recovery: bool
+    counter_storage: str = "steps"
+    counter_jump: int | None = None
+
+    @property
+    def counter_most(self) -> int:
+        """The highest counter that the device's storage can hold; STEPS of them where the product file does not say."""
+        if self.counter_steps is not None:
+            return self.counter_steps
+        return STEPS if self.counter_storage == "steps" else 0xFFFF_FFFF
 
     @property
     def returns(self) -> bool:

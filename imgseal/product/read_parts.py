@@ -107,11 +107,8 @@ def read_component(
         table.refuse("header_block", "not a multiple of 128", "512, 640, ... 8192", str(block))
     counter = table.integer("counter", 0, _U32)
     steps = table.integer("counter_steps", 1, _U32) if "counter_steps" in table else None
-    if steps is not None and counter > steps:
-        table.refuse(
-            "counter", "the device's counter storage cannot hold this", f"at most {steps} (counter_steps)", str(counter)
-        )
-    return Component(
+    jump = table.integer("counter_jump", 1, _U32) if "counter_jump" in table else None
+    component = Component(
         name=name,
         number=numbers[name],
         kind=kind,
@@ -133,7 +130,22 @@ def read_component(
         allowed_keys=tuple(_allowed_key(row) for row in table.rows("allowed_key", "component.NAME.allowed_key")),
         description=table.optional_text("description"),
         recovery=slots[run[0]].holds == "recovery",
+        counter_storage=table.choice("counter_storage", ("steps", "value"), "steps"),
+        counter_jump=jump,
     )
+    if counter > component.counter_most:
+        stated = "counter_steps" if steps is not None else "where counter_steps states nothing"
+        table.refuse(
+            "counter",
+            "the device's counter storage cannot hold this",
+            f"at most {component.counter_most} ({stated})",
+            str(counter),
+            hint=None
+            if steps is not None
+            else 'state what the device has: counter_steps = NUMBER, or counter_storage = "value" where it stores a '
+            "number and takes no steps",
+        )
+    return component
 
 
 def _needs(table: Table, own: str, numbers: Mapping[str, int]) -> tuple[Requirement, ...]:

@@ -86,6 +86,8 @@ vectors = 64                         # (*) entries of the vector table, the stac
 run = ["app-a", "app-b"]             # two run slots: link one build for each (imgseal show --linker)
 header_block = 1024                  # the firmware starts this far behind the slot's first byte
 counter = 0                          # anti-rollback: raise it when older code must never run again
+# counter_steps = 256                # what the device's counter can count to
+# counter_storage = "value"          # if it stores a number and takes no steps
 # hazard = "The lid moves at start." # say it if something moves: devices are then asked for authorisation
 
 # [ledger]                           # from the first real release on: what was released, and numbers that only rise

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 
 from imgseal.check.context import Bytes
 from imgseal.records import NamedTuple
-from imgseal.rehearse.counters import Counters, Step
+from imgseal.rehearse.counters import Counters, Step, numbers_stored
 from imgseal.rehearse.device import Facts, Judgements
 from imgseal.rehearse.flash import Flash, Operation, PowerCutError
 from imgseal.rehearse.life import Life, Moment, Programs, Scenario
@@ -199,7 +199,7 @@ class Explorer:
     def _torn(self, moment: Moment, operation: Operation | Step, noise: Noise) -> Moment:
         """Return what the cut of an operation leaves."""
         flash = Flash(self._facts.product, dict(moment.blocks), noise)
-        counters = Counters(moment.counters, moment.loose, noise)
+        counters = Counters(moment.counters, moment.loose, noise, numbers_stored(self._facts.product))
         flash.watch = lambda _operation: True
         counters.watch = lambda _step: True
         try:

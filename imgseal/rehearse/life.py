@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from imgseal.check.context import Bytes
 from imgseal.records import NamedTuple
 from imgseal.rehearse.boot import SET, Bootloader, Started
-from imgseal.rehearse.counters import Counters, Step
+from imgseal.rehearse.counters import Counters, Step, numbers_stored
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.flash import Flash, FlashRuleError, Operation, PowerCutError, Snapshot
 from imgseal.rehearse.install import DELIVERED, Installer
@@ -49,7 +49,7 @@ class Moment(NamedTuple):
 
     blocks: Snapshot
     counters: dict[int, int]
-    loose: frozenset[int]
+    loose: frozenset[Step]
     starts: int
     tried: bool
     healthy: bool
@@ -81,7 +81,7 @@ class Life:
         self._oracle = oracle
         self._programs = programs
         self._flash = Flash(facts.product, dict(moment.blocks), noise)
-        self._counters = Counters(moment.counters, moment.loose, noise)
+        self._counters = Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product))
         self.device = programs.device(facts, self._flash, self._counters, source, judgements, self._mark)
         self._flash.watch = self._flash_operation
         self._counters.watch = self._counter_operation

@@ -52,7 +52,9 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
             continue  # the set is judged before it starts again, and will be refused
         value = header.statement.counter
         now = device.counters.read(component.number)
-        for step in range(max(now, 1), value + 1):  # the step reached last is taken again: a cut may have torn it
+        # what is reached already is taken again: a cut may have torn it
+        steps = range(max(now, 1), value + 1)
+        for step in steps if component.counter_storage == "steps" else steps[-1:]:
             device.counters.take(component.number, step)
         if now < value:
             device.say(f"settle: counter of {component.name} is {value}")

@@ -10,7 +10,7 @@ from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.product.record_room import COPIES
 from imgseal.records import NamedTuple
-from imgseal.rehearse.counters import Counters
+from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.expect import expect
 from imgseal.rehearse.flash import Block, Flash, Snapshot
@@ -63,7 +63,9 @@ def set_up(
 def _device(facts: Facts, moment: Moment) -> Device:
     noise = Noise("the stage")
     flash = Flash(facts.product, dict(moment.blocks), noise)
-    return Device(facts, flash, Counters(moment.counters, moment.loose, noise), None, Judgements())
+    return Device(
+        facts, flash, Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product)), None, Judgements()
+    )
 
 
 def why_not(

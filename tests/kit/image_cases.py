@@ -397,15 +397,29 @@ def _rules(a: bytes) -> Iterator[Case]:
 
 
 def _rollback(a: bytes) -> Iterator[Case]:
+    low, far = "rollback.counter-too-low", "rollback.counter-out-of-reach"
+    table = image("table")
     for counter, least, code_ in (
-        (5, 5, "accepted"), (6, 5, "accepted"), (4, 5, "rollback.counter-too-low"), (0, 1, "rollback.counter-too-low"), (0, 0, "accepted"),
-        (0xFFFFFFFF, 0xFFFFFFFF, "accepted"), (0xFFFFFFFE, 0xFFFFFFFF, "rollback.counter-too-low"), (0x7FFFFFFF, 0x80000000, "rollback.counter-too-low"),
-        (0x80000000, 0x7FFFFFFF, "accepted"),
+        (5, 5, "accepted"), (6, 5, "accepted"), (4, 5, low), (0, 1, low), (0, 0, "accepted"),
+        (64, 5, "accepted"), (65, 5, far), (65, 65, far), (65, 66, low), (20250101, 5, far), (0xFFFFFFFF, 5, far),
     ):  # fmt: skip
         sealed = resealed(a, replacing(counter=counter))
         yield Case(
             f"rollback-{counter:x}-against-{least:x}", sealed, code_, device=device(counters={"1": least}), held=held()
         )
+    for counter, least, code_ in (  # a number, raised by at most 16
+        (0xFFFFFFFF, 0xFFFFFFFF, "accepted"), (0xFFFFFFFE, 0xFFFFFFFF, low), (0x7FFFFFFF, 0x80000000, low),
+        (0x80000000, 0x7FFFFFFF, "accepted"), (19, 3, "accepted"), (20, 3, far), (17, 1, "accepted"), (18, 1, far), (16, 0, "accepted"), (17, 0, "accepted"),
+        (0xFFFFFFFF, 0xFFFFFFEF, "accepted"), (0xFFFFFFFF, 0xFFFFFFEE, far), (20250101, 20250100, "accepted"),
+    ):  # fmt: skip
+        sealed = resealed(image("radio"), replacing(counter=counter))
+        known = device(counters={"2": least}) if least else device(counters={})
+        yield Case(f"rollback-value-{counter:x}-against-{least:x}", sealed, code_, device=known, held=held())
+    for counter, code_ in ((256, "accepted"), (257, far), (300, far)):  # nothing is stated: 256 steps
+        sealed = resealed(table, replacing(counter=counter))
+        yield Case(f"rollback-unstated-{counter}", sealed, code_, device=device(), held=held())
+        yield Case(f"rollback-unstated-{counter}-fresh", sealed, code_)
+    yield Case("rollback-value-fresh", resealed(image("radio"), replacing(counter=20250101)), "accepted")
 
 
 def _placement(a: bytes) -> Iterator[Case]:

@@ -65,6 +65,8 @@ def _component(component: Component) -> dict[str, object]:
         "number": component.number,
         "kind": component.kind,
         "header_block": component.header_block,
+        "counter_most": component.counter_most,
+        "counter_jump": component.counter_jump,
         "run": list(component.run),
         "header": list(component.header),
         "waiting": [name for name in (component.staging, component.keep) if name is not None],

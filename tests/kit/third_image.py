@@ -477,8 +477,13 @@ class _Judgement:
     def counter(self) -> list[str]:
         """The anti-rollback counter; 0 where the device has none (device-state.md, `counters`)."""
         counters: Mapping[str, int] = {} if self.device is None else self.device["counters"]
-        below = self.statement.counter < counters.get(str(self.statement.component), 0)
-        return ["rollback.counter-too-low"] if below else []
+        known = counters.get(str(self.statement.component), 0)
+        if self.statement.counter < known:
+            return ["rollback.counter-too-low"]
+        jump = self.part.get("counter_jump")
+        leaps = known > 0 and jump is not None and self.statement.counter - known > jump
+        far = leaps or self.statement.counter > self.part.get("counter_most", RELEASED)
+        return ["rollback.counter-out-of-reach"] if far else []
 
     def header_block(self) -> list[str]:
         """The product's size of header block."""

@@ -102,7 +102,7 @@ PRODUCTS = {
     + _RADIO
     + _KEEP
     + _OUTSIDE
-    + _component("radio", 2, _KEPT, _M0),
+    + _component("radio", 2, _KEPT, _M0).replace("counter_steps = 9", 'counter_storage = "value"'),
     "data in the NOR": _TWO
     + _DATA
     + _component("phrases", 3, 'run = ["phrases"]\njudged = "install"\nway_back = "none"', None),
@@ -162,8 +162,12 @@ NEWER = {"release__version": "1.1.0", "release__sequence": "6"}
 
 
 def newer(of: Product) -> dict[str, str]:
-    """Overrides of the second release: counters one higher."""
-    return {**NEWER, **{f"component__{name}__counter": "4" for name in of.components}}
+    """Overrides of the second release: counters one higher, and far higher where the storage holds a number."""
+    counters = {"steps": "4", "value": "20250101"}
+    return {
+        **NEWER,
+        **{f"component__{name}__counter": counters[c.counter_storage] for name, c in of.components.items()},
+    }
 
 
 @functools.cache
