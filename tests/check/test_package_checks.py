@@ -9,6 +9,8 @@ from workshop import (
     add_payload,
     at,
     codes,
+    detached_radio,
+    firmware,
     first,
     make,
     product,
@@ -20,8 +22,11 @@ from workshop import (
 )
 
 from imgseal.cbor.strict import decode, encode
+from imgseal.demo.firmware import code
+from imgseal.flow import FirmwareFile
 from imgseal.keys.p256 import ORDER
 from imgseal.keys.trust import Trust
+from imgseal.memory.image import MemoryImage
 from imgseal.memory.view import ByteView
 from imgseal.state.device import DeviceState, fresh
 from imgseal.suit import labels
@@ -612,3 +617,16 @@ def test_a_verdict_says_what_the_package_holds() -> None:
         ("image", "phrases 1.0.4 for phrases"),
         ("signed by", "keys/packages.pub.pem"),
     )
+
+
+def test_the_header_slot_is_installed_to_as_well() -> None:
+    """Of a detached image both slots are; whoever asks what a package fills learns of either."""
+    of = product(detached_radio)
+    data = code("radio", link=0xC0000, size=3001, vectors=48, stack=0x2002_0000)
+    files = [file for file in firmware() if file.component != "radio"]
+    shop = make(of, files=[*files, FirmwareFile("radio", "r", MemoryImage.from_bytes(0xC0000, data))])
+    found = verdict(shop.package, shop)
+    assert found.accepted, found.findings
+    assert sorted(found.installs) == ["motor-a", "motor-b", "phrases", "radio", "radio-header"]
+    alone = make(of, files=[FirmwareFile("radio", "r", MemoryImage.from_bytes(0xC0000, data))])
+    assert sorted(verdict(alone.package, alone, partial=True).installs) == ["radio", "radio-header"]

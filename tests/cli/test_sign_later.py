@@ -314,3 +314,19 @@ def test_a_key_is_never_overwritten(imgseal: Imgseal, project: Path) -> None:
     ):
         said = imgseal(*arguments)
         assert (said.status, "overwrite" in said.err, tree(project)) == (2, True, before), said.err
+
+
+@pytest.mark.parametrize("limit", ['components = ["motor", "phrases"]', 'classes = ["another-class"]'])
+def test_nothing_is_asked_of_a_key_that_devices_do_not_count_for_it(
+    imgseal: Imgseal, project: Path, limit: str
+) -> None:
+    """The key that stands in for it while the judge looks has its limits: else the answer comes after the signing."""
+    away(project, "images")
+    replaced(project, 'keys = ["keys/images.pub.pem"]', f'keys = [{{ key = "keys/images.pub.pem", {limit} }}]')
+    before = tree(project)
+    said = imgseal("build", *ALL, "--release", "--sign-later")
+    assert (said.status, "trust.key-not-for-this" in said.err) == (1, True), said.err
+    assert tree(project) == before
+    if limit.startswith("components"):
+        few = [argument for argument in ALL if not argument.startswith("radio=")]
+        assert imgseal("build", *few, "--release", "--sign-later").status == 0

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from test_endorse import add_key
 from test_sign_later import replaced
-from workshop import ALL, Imgseal, product, public_key, tree, trust_of
+from workshop import ALL, Imgseal, detached_radio, product, public_key, tree, trust_of
 
 from imgseal.anchors.codec import (
     MAGIC,
@@ -23,6 +23,7 @@ from imgseal.anchors.codec import (
 )
 from imgseal.check import judge as judge_module
 from imgseal.cose.kid import thumbprint
+from imgseal.demo.firmware import code
 from imgseal.keys.anchor_set import trust_of as trust_of_set
 
 SUIT = "out/vent-drive-2.4.1-17.suit"
@@ -141,13 +142,13 @@ def test_contingency(imgseal: Imgseal, apex: Path) -> None:
     replaced(apex, "keys/contingency.pub.pem", "keys/contingency-2.pub.pem")
     make = ("trust", "replace", "--running", SUIT, "--previous", "factory.toml", "--out", "1.trust", "--key")
     before = tree(apex)
-    for key, code in (
+    for key, expected in (
         ("keys/apex.pem", "rules.apex-change"),
         ("keys/apex-2.pem", "trust.not-by-apex"),
         ("keys/images.pem", "trust.not-by-apex"),
     ):
         said = imgseal(*make, key)
-        assert (said.status, code in said.err, tree(apex)) == (1, True, before), said.err
+        assert (said.status, expected in said.err, tree(apex)) == (1, True, before), said.err
     assert imgseal(*make, "keys/contingency.pem").status == 0
     assert imgseal("check", "1.trust", "--product", "factory.toml").status == 0
     assert imgseal("check", "1.trust").status == 1  # judged as if the factory had written the new ones already
@@ -357,3 +358,20 @@ def test_other_commands_point_here(imgseal: Imgseal, apex: Path) -> None:
     ):
         said = imgseal(*command)
         assert (said.status, words in said.err) == (2, True), said.err
+
+
+def test_a_detached_header_names_the_key_that_is_in_use(imgseal: Imgseal, apex: Path) -> None:
+    """Its header lies in a slot of its own: a set that revokes its signer would stop the radio core."""
+    text = (apex / "imgseal.toml").read_text()
+    (apex / "imgseal.toml").write_text(detached_radio(text))
+    data = code("radio", link=0xC0000, size=3001, vectors=48, stack=0x2002_0000)
+    (apex / "radio.bin").write_bytes(data)
+    said = imgseal("build", "radio=radio.bin@0xC0000", "--release", "--out", "radio")
+    assert said.status == 0, said.err
+    running = ("--running", "radio/vent-drive-2.4.1-17.suit")
+    first, second = (public_key(name).key_id.hex() for name in ("keys/images", "keys/second"))
+    said = imgseal("trust", "revoke", first, *KEY, *running, "--out", "1.trust")
+    assert (said.status, "rules.trust-in-use" in said.err, "radio" in said.err) == (1, True, True), said.err
+    assert not (apex / "1.trust").exists()
+    said = imgseal("trust", "revoke", second, *KEY, *running, "--out", "2.trust")
+    assert said.status == 0, said.err
