@@ -10,9 +10,13 @@ import shutil
 import subprocess
 import sys
 import sysconfig
+import zipfile
+from importlib import metadata
 from pathlib import Path
 
 from new_project import PASS_PHRASE, ROOT, Project
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 import imgseal
 
@@ -33,10 +37,61 @@ def publish(project: Project, wheel: Path) -> None:
     project.copy("make/Makefile", "make/imgseal.mk")
     (project.folder / "tools").mkdir()
     shutil.copy(wheel, project.folder / "tools")
+    said = write_requirements(project.folder / "tools" / wheel.name, library_stubs(project.folder.parent / "stubs"))
+    assert said.returncode == 0, said.stderr
     with open(project.folder / ".gitignore", "a") as ignore:
         ignore.write("out/\nrelease/\n*.elf\n.venv/\n")
     commit(project, "the firmware")
     git(project, "tag", "v1.0.0")
+
+
+def needed_by(name: str) -> list[str]:
+    """The names of the libraries that a distribution needs here, without extras."""
+    needed = [Requirement(text) for text in metadata.requires(name) or []]
+    return [canonicalize_name(n.name) for n in needed if n.marker is None or n.marker.evaluate({"extra": ""})]
+
+
+def libraries() -> dict[str, str]:
+    """Every library under imgseal, by name, and the version of it that the tests run with."""
+    found: dict[str, str] = {}
+    waiting = needed_by("imgseal")
+    while waiting:
+        name = waiting.pop()
+        if name not in found:
+            found[name] = metadata.version(name)
+            waiting += needed_by(name)
+    return found
+
+
+def library_stubs(folder: Path) -> Path:
+    """Wheels with the names and versions of the libraries and nothing in them: what a registry would serve."""
+    folder.mkdir()
+    for name, version in libraries().items():
+        stem = f"{name.replace('-', '_')}-{version}"
+        files = {
+            "METADATA": f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n"
+            + "".join(f"Requires-Dist: {other}\n" for other in needed_by(name)),
+            "WHEEL": "Wheel-Version: 1.0\nGenerator: tests\nRoot-Is-Purelib: true\nTag: py3-none-any\n",
+            "RECORD": "",
+        }
+        with zipfile.ZipFile(folder / f"{stem}-py3-none-any.whl", "w") as wheel:
+            for part, text in files.items():
+                wheel.writestr(f"{stem}.dist-info/{part}", text)
+    return folder
+
+
+def write_requirements(wheel: Path, registry: Path) -> subprocess.CompletedProcess[str]:
+    """Run the script of the examples as somebody at a desk does, with wheels in a folder for a registry."""
+    python = wheel.parent.parent.parent / "desk"
+    python.mkdir()
+    (python / "python3").write_text(f'#!/bin/sh\nexec "{sys.executable}" "$@"\n')
+    (python / "python3").chmod(0o755)
+    environment = {
+        "PATH": f"{python}:{os.environ['PATH']}", "PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(registry), "PIP_CONFIG_FILE": os.devnull,
+        "PIP_DISABLE_PIP_VERSION_CHECK": "1",
+    }  # fmt: skip
+    script = ROOT / "docs" / "integrations" / "pip" / "requirements.sh"
+    return subprocess.run(["sh", str(script), str(wheel)], capture_output=True, text=True, check=False, env=environment)
 
 
 def commit(project: Project, message: str) -> None:

@@ -4,17 +4,24 @@ Sources: YAML by PyYAML; the keys used are those of the services' documentation,
 services themselves. Conditions (`if`, `rules`) are not evaluated.
 """
 
+import hashlib
 import json
+import os
 import re
+import subprocess
+import sys
+import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
-from build_machine import SECRETS, Machine, git, publish
+from build_machine import SECRETS, Machine, git, libraries, library_stubs, publish, write_requirements
 from made_wheel import Built, built
 from new_project import PAGES, PASS_PHRASE, Project, make_project
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 __all__ = ["built"]  # a fixture
 
@@ -169,10 +176,11 @@ def test_container(tool: Callable[[str], str], published: Project) -> None:
                 name, value = rest.split("=")
                 machine.environment[name] = inside(value)
             case "COPY":
-                pattern, target = rest.split()
+                *patterns, target = rest.split()
                 Path(inside(target)).mkdir(parents=True)
-                (wheel,) = (machine.clone / "tools").glob(pattern)
-                Path(inside(target), wheel.name).write_bytes(wheel.read_bytes())
+                for pattern in patterns:
+                    (file,) = (machine.clone / "tools").glob(pattern)
+                    Path(inside(target), file.name).write_bytes(file.read_bytes())
             case "RUN":
                 said = machine.run(rest.replace("/var/lib", f"{root}/var/lib"), shell="sh")
                 assert said.returncode == 0, said.stderr
@@ -183,3 +191,63 @@ def test_container(tool: Callable[[str], str], published: Project) -> None:
                 assert said.returncode == 0, said.stderr
     assert list((root / "var/lib/apt/lists").iterdir()) == []
     assert machine.judged("out", development=True) == "my-product-0.1.0-1-development.suit"
+
+
+def test_no_example_installs_without_hashes() -> None:
+    """Whatever a build machine installs, it is what was reviewed."""
+    installs = 0
+    for page in sorted(path for path in PAGES.rglob("*") if path.is_file()):
+        for line in page.read_text().splitlines():
+            if re.search(r"pip\"? install", line) and not line.startswith("#"):
+                assert "--require-hashes -r requirements.txt" in line, (page, line)
+                installs += 1
+    assert installs == 4
+
+
+def test_requirements_name_every_library_with_its_hash(built: Built, tmp_path: Path) -> None:
+    """The file parses, names all that imgseal needs, and pip takes these files and no others."""
+    wheel = tmp_path / "project/tools" / built.wheel.name
+    wheel.parent.mkdir(parents=True)
+    wheel.write_bytes(built.wheel.read_bytes())
+    stubs = library_stubs(tmp_path / "stubs")
+    said = write_requirements(wheel, stubs)
+    assert said.returncode == 0, said.stderr
+    lines = (wheel.parent / "requirements.txt").read_text().splitlines()
+    named = {}
+    for line in lines:
+        what, _, digest = line.partition(" --hash=sha256:")
+        assert re.fullmatch("[0-9a-f]{64}", digest), line
+        (file,) = [wheel] if what == f"./{wheel.name}" else stubs.glob(f"{what.replace('==', '-')}-*.whl")
+        assert hashlib.sha256(file.read_bytes()).hexdigest() == digest
+        if file != wheel:
+            requirement = Requirement(what)
+            (pin,) = requirement.specifier
+            assert pin.operator == "=="
+            named[canonicalize_name(requirement.name)] = pin.version
+    assert len(lines) == len(named) + 1
+    assert named == libraries()
+    assert {"click", "cryptography", "cbor2"} <= set(named)
+
+    def install(target: str) -> subprocess.CompletedProcess[str]:
+        command = [
+            sys.executable,
+            "-m",
+            "pip",
+            "install",
+            "--quiet",
+            "--no-index",
+            "--find-links",
+            str(stubs),
+            "--target",
+            target,
+        ]
+        command += ["--require-hashes", "-r", "requirements.txt"]
+        environment = {**os.environ, "PIP_CONFIG_FILE": os.devnull}
+        return subprocess.run(command, cwd=wheel.parent, capture_output=True, text=True, check=False, env=environment)
+
+    assert install("good").returncode == 0
+    other = next(stubs.glob("click-*.whl"))
+    with zipfile.ZipFile(other, "a") as archive:
+        archive.writestr("click.py", "raise SystemExit('somebody else')\n")
+    said = install("bad")
+    assert (said.returncode != 0, "DO NOT MATCH THE HASHES" in said.stderr) == (True, True), said.stderr
