@@ -1,0 +1,65 @@
+"""Images inside a package are judged in the sets that installing it ends with; RFC 9124 section 4.2.4 (mixed components)."""
+
+import functools
+
+from workshop import Workshop, codes, first, make, product, repacked, resealed
+
+from imgseal.suit import labels
+from imgseal.suit.commands import Command, Sequence, VersionMatch
+from imgseal.suit.digest import sha256_digest
+from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest
+from imgseal.versions import Version
+
+
+@functools.cache
+def shop() -> Workshop:
+    """The demo's product, whose radio runs beside this release of the motor and later ones only."""
+    return make(
+        product(lambda text: text.replace("[component.radio]\n", '[component.radio]\nneeds = { motor = ">=2.4.1" }\n'))
+    )
+
+
+def with_older_build(slot: str) -> bytes:
+    """The package, with the build for one run slot of the motor of a version before; signed by the right keys."""
+    index = ("motor-a", "motor-b").index(slot)
+    old = resealed(shop().images[slot], lambda statement: statement._replace(version=Version(2, 4, 0)))
+
+    def edit(data: bytes) -> bytes:
+        manifest = decode_manifest(data)
+        shared = list(manifest.shared)
+        argument = shared[4 * index + 1].argument
+        assert isinstance(argument, dict)
+        shared[4 * index + 1] = Command(
+            labels.OVERRIDE_PARAMETERS, {**argument, labels.IMAGE_DIGEST: sha256_digest(old)}
+        )
+        return encode_manifest(_versions(manifest._replace(shared=tuple(shared)), index))
+
+    return repacked(shop().package, edit, payloads=lambda members: {**members, f"#{slot}": old})
+
+
+def _versions(manifest: Manifest, index: int) -> Manifest:
+    """State the version before in the branch of one build."""
+    validate = manifest.members[labels.VALIDATE]
+    assert isinstance(validate, tuple)
+    out: list[Command] = []
+    for command in validate:
+        assert isinstance(command, Command)
+        if command.code == labels.TRY_EACH:
+            branches: list[Sequence] = list(command.argument)  # type: ignore[call-overload]
+            branches[index] = tuple(
+                Command(c.code, {labels.VERSION: VersionMatch(labels.VERSION_EQUAL, (2, 4, 0))})
+                if isinstance(c.argument, dict) and labels.VERSION in c.argument
+                else c
+                for c in branches[index]
+            )
+            out.append(Command(command.code, tuple(branches)))
+        else:
+            out.append(command)
+    return manifest._replace(members={**manifest.members, labels.VALIDATE: tuple(out)})
+
+
+def test_each_choice_of_slots_is_a_set() -> None:
+    """Whichever slot of the motor is free on a fresh device, the radio has to run beside the build for it."""
+    assert first(shop().package, shop()) == "accepted"
+    for slot in ("motor-a", "motor-b"):
+        assert codes(with_older_build(slot), shop()) == ["rules.requirement-not-met"], slot
