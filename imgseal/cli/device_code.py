@@ -52,3 +52,9 @@ def command(
     write_all(outputs)
     for output in outputs:
         click.echo(output.path)
+    verifier = project.product.rules.verifier
+    if verifier is not None:
+        click.echo(
+            f"note: rules.verifier says that the devices have another verifier ({verifier}): these sources refuse "
+            "packages outside the device profile, where imgseal check has a remark only"
+        )
