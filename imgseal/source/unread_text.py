@@ -9,6 +9,8 @@ import re
 from collections.abc import Callable
 from functools import cache
 
+from imgseal.limits import LINE_BYTES
+
 __all__ = ["ADDRESS_BYTES", "BEGIN", "CARRY", "DAMAGED", "is_whole_record", "kind_in", "squeezed"]
 
 DAMAGED = "records behind something else"
@@ -30,8 +32,11 @@ _WILSON = {0x3A: 0xA0, 0x3B: 0xB0, 0x3C: 0xC0, 0x3D: 0xD0}
 
 
 def squeezed(data: bytes) -> bytes:
-    """Return text without blanks and zeros (so UTF-16 is like ASCII), its lines ended by line feeds alone."""
-    return data.translate(_LINE_FEEDS, b" \t\f\v\0")
+    """Return text without blanks, zeros (so UTF-16 is like ASCII) and empty lines, its lines ended by line feeds."""
+    text = data.translate(_LINE_FEEDS, b" \t\f\v\0")
+    while b"\n\n" in text:
+        text = text.replace(b"\n\n", b"\n")
+    return text
 
 
 def kind_in(text: bytes) -> str | None:
@@ -44,7 +49,7 @@ def kind_in(text: bytes) -> str | None:
         name, check = _FORMS[match.lastgroup or ""]
         at = match.start() + 1
         end = text.find(b"\n", at)
-        if check is None or (end > 0 and check(text[at:end], text[end + 1 : end + _BEHIND].split())):
+        if check is None or (0 < end - at <= LINE_BYTES and check(text[at:end], text[end + 1 : end + _BEHIND].split())):
             return name
     return None
 

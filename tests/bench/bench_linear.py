@@ -3,7 +3,8 @@
     python tests/bench/bench_linear.py [--scale 1.0]
 
 A product file with one mistake in its last line, one with many variants, and one with a key of many parts; the gate over a folder, and over a
-zip archive, of files that are the detached headers of payloads which are not there.
+zip archive, of files that are the detached headers of payloads which are not there; and what the gate passes over, of text that begins like
+firmware in other forms again and again.
 """
 
 import argparse
@@ -100,6 +101,26 @@ def gate(count: int, folder: Path, *, zipped: bool) -> Callable[[], None]:
     return run
 
 
+def passed_over(piece: bytes) -> Callable[[int], Callable[[], None]]:
+    """What looks through so many KiB of a piece that is repeated."""
+
+    def made(count: int) -> Callable[[], None]:
+        from imgseal.cli.gate_passed import Passed
+
+        data = piece * (1024 * count // len(piece)) + b"\n"
+
+        def look() -> None:
+            passed = Passed(scan=True)
+            for at in range(0, len(data), 1 << 20):
+                passed.take(data[at : at + (1 << 20)])
+            passed.take(b"")
+            assert not passed.findings
+
+        return look
+
+    return made
+
+
 def timed(work: Callable[[], None]) -> float:
     start = time.perf_counter()
     work()
@@ -118,6 +139,17 @@ def main() -> None:
     )
     for name, first, make in texts:
         show(name, [(n := int(first * scale) * times, timed(read_product(make(n)))) for times in (1, 2, 4)])
+    for name, piece in (
+        ("one line in base 85", b"$" + b"%" * 1023 + b"%%"),
+        ("lines in base 85", b"$" + b"z" * 300 + b"\n"),
+        ("addresses without data", b"@1\n"),
+        ("line feeds alone", b"\n"),
+        ("columns that do not count", b"000000:0000\n"),
+        ("flash commands without data", b"!R\n>a\n"),
+        ("base 64 without an end", b"/Aab\n" + (b"a" * 50 + b"\n") * 40),
+    ):
+        make_work = passed_over(piece)
+        show(name, [(n := int(1024 * scale) * times, timed(make_work(n))) for times in (1, 2, 4)])
     for name, zipped in (("headers in a folder", False), ("headers in a zip archive", True)):
         rows = []
         for times in (1, 2, 4):
