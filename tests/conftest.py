@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
@@ -36,16 +37,24 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = [item for item in items if item.get_closest_marker("long") is None]
 
 
+SUMS = {
+    "rehearsed: {}; every invariant holds": ("lives after one cut", "lives after two"),
+    "agreed on by table, Python and C: {}": ("packages expected to be accepted", "packages expected to be refused"),
+    "agreed on: {}": ("generated packages accepted by Python and C", "refused by both"),
+}
+"""What the summary of a test run says, and the properties of tests that it adds up."""
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Say how many power cuts were tried: a figure that the README states."""
-    sums = {"lives after one cut": 0, "after two": 0}
+    """Say how many power cuts and packages were tried: figures that the README states."""
+    sums: Counter[str] = Counter()
     for report in terminalreporter.stats.get("passed", []):
         for name, value in getattr(report, "user_properties", ()):
-            if name in sums:
+            if any(name in names for names in SUMS.values()):
                 sums[name] += value
-    if any(sums.values()):
-        shown = ", ".join(f"{value} {name}" for name, value in sums.items())
-        terminalreporter.write_line(f"rehearsed: {shown}; every invariant holds")
+    for words, names in SUMS.items():
+        if any(sums[name] for name in names):
+            terminalreporter.write_line(words.format(", ".join(f"{sums[name]} {name}" for name in names)))
 
 
 @pytest.fixture(scope="session")

@@ -207,16 +207,21 @@ class Device:
         )  # fmt: skip
         known = self._judgements.packages.get(key)
         if known is None:
-            contents = {name: self._trimmed(name) for name in self.product.slots}
+            contents = {name: view for name in self.product.slots if (view := self._trimmed(name)) is not None}
             context = self._context(state, slot=None)._replace(contents=contents, whole_set=True)
             known = self._judgements.packages[key] = examine_package(source, "the package", context, "this device")
         return known
 
-    def _trimmed(self, name: str) -> SlotView:
-        """Return a slot as far as its image reaches."""
+    def _trimmed(self, name: str) -> SlotView | None:
+        """Return a slot as far as its image reaches; None where the memory notices that its start is torn."""
         header = self.slots.header(name)
         if header is None or header.statement.detached:
-            return self.slots.view(name)
+            view = self.slots.view(name)
+            try:
+                view.read(0, HEADER_BLOCK_MAX)
+            except FlashReadError:
+                return None
+            return view
         said = header.statement
         return SlotView(self.flash, self.product, name, said.header_block + said.payload_size)
 

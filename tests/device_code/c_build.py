@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from imgseal.device_code.config import config_header, options_header
+from imgseal.keys.trust import Trust
 from imgseal.product.model import Product
 
 ROOT = Path(__file__).parents[2]
@@ -51,11 +52,11 @@ def run(command: Iterable[str | Path], cwd: Path | None = None) -> str:
     return said.stdout
 
 
-def write_config(of: Product, folder: Path, *, development: bool = True) -> None:
+def write_config(of: Product, folder: Path, trust: Trust | None = None, *, development: bool = True) -> None:
     from workshop import trust_of
 
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "seal_config.h").write_text(config_header(of, trust_of(of), development=development))
+    (folder / "seal_config.h").write_text(config_header(of, trust or trust_of(of), development=development))
     (folder / "seal_options.h").write_text(options_header(of))
 
 

@@ -1,5 +1,4 @@
 /* The checker and the reader of records as a library, for differential fuzzing. */
-#include <stdlib.h>
 #include <string.h>
 
 #include "seal_boot.c"
@@ -20,12 +19,18 @@ uint32_t fuzz_package(const struct package_state *s, const struct case_state *se
                       uint32_t size, const uint8_t *then, uint32_t reads);
 const uint8_t *fuzz_manifest(void);
 
+#define READ_OUTSIDE 0x0BADBAD0u    /* no result of the sources: something was read past the end */
+
+static uint32_t outside;
+
 static uint32_t read_bytes(void *user, uint32_t offset, uint8_t *to, uint32_t length)
 {
     struct bytes *from = (struct bytes *)user;
 
-    if (offset > from->size || length > from->size - offset)
-        abort();
+    if (offset > from->size || length > from->size - offset) {
+        outside = READ_OUTSIDE;
+        return SEAL_DEVICE_UNREADABLE;
+    }
     if (from->then != 0 && from->reads-- == 0) {
         from->data = from->then;
         from->then = 0;
@@ -42,6 +47,7 @@ uint32_t fuzz_judge(const struct case_state *s, const struct seal_crypto *crypto
     struct seal_state state;
     struct seal_subject subject;
     struct seal_header header;
+    uint32_t code;
 
     memset(&work, 0xA5, sizeof work);
     memset(&subject, 0, sizeof subject);
@@ -61,7 +67,9 @@ uint32_t fuzz_judge(const struct case_state *s, const struct seal_crypto *crypto
         subject.payload.user = &part;
         subject.payload.size = payload_size;
     }
-    return seal_judge(&seal_product, &state, crypto, &subject, (int)s->header_only, &work, &header);
+    outside = 0;
+    code = seal_judge(&seal_product, &state, crypto, &subject, (int)s->header_only, &work, &header);
+    return outside ? outside : code;
 }
 
 int fuzz_record(const struct seal_crypto *crypto, uint8_t *record)
@@ -90,6 +98,7 @@ uint32_t fuzz_package(const struct package_state *s, const struct case_state *se
 {
     struct bytes whole;
     struct seal_reader file;
+    uint32_t code;
 
     whole.data = data;
     whole.size = size;
@@ -98,5 +107,7 @@ uint32_t fuzz_package(const struct package_state *s, const struct case_state *se
     file.read = read_bytes;
     file.user = &whole;
     file.size = size;
-    return judge_package(s, set, crypto, &file, buffer, sizeof buffer);
+    outside = 0;
+    code = judge_package(s, set, crypto, &file, buffer, sizeof buffer);
+    return outside ? outside : code;
 }

@@ -20,7 +20,7 @@ from imgseal.state.device import fresh
 def note(tally: Tally, record_property: Callable[[str, object], None]) -> None:
     """Let the summary of the test run say how many cuts were tried."""
     record_property("lives after one cut", tally.singles)
-    record_property("after two", tally.pairs)
+    record_property("lives after two", tally.pairs)
 
 
 WAY_BACK = {name: name not in ("staged, no way back", "data in the NOR") for name in PRODUCTS}

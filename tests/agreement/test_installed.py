@@ -1,0 +1,76 @@
+"""What is packed of a subset and accepted is installed: the device's state goes on, and a power cut at any operation changes nothing of it.
+
+A sample of the accepted rows, each product with a first release and an update.
+"""
+
+import hashlib
+from collections.abc import Callable
+
+import pytest
+from answers import ACCEPTED, CIRCUMSTANCES, FACTS, answer
+from long_runs import every_fifth
+from packages import device, package, sealed, trust, variant_of
+from rows import Row, pairwise
+from variants import product
+
+from imgseal.journal.record import Member
+from imgseal.memory.view import ByteView
+from imgseal.rehearse.apply import apply
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
+from imgseal.sealed.layout import STATEMENT_BYTES
+
+
+def sample() -> list[tuple[str, Row]]:
+    """Rows that are accepted with nothing wrong, of large products some. A first release has to hold what starts."""
+    out = []
+    for name in FACTS:
+        rows = [row._replace(asked=row.asked._replace(circumstance=CIRCUMSTANCES[0])) for row in pairwise()]
+        good = [row for row in rows if row.asked.product == name and answer(row.asked) == ACCEPTED]
+        for update in (False, True):
+            some = [
+                row
+                for row in good
+                if row.asked.update == update and (update or 1 in row.asked.parts or len(FACTS[name].parts) == 1)
+            ]
+            chosen = some[:: max(1, len(some) // 8)] if len(some) > 20 else some
+            out += [
+                (f"{name} {'update' if update else 'first'} {sorted(row.asked.parts)}-{n}", row)
+                for n, row in enumerate(chosen)
+            ]
+    return out
+
+
+@pytest.mark.parametrize(("name", "row"), every_fifth(sample()))
+def test_it_is_installed(name: str, row: Row, record_property: Callable[[str, object], None]) -> None:
+    asked = row.asked
+    variant = variant_of(asked)
+    of = product(variant, update=False)
+    raw, digest = package(asked, bill=row.bill)
+    here = device(asked, digest)
+    state = here.state._replace(fresh=False)
+    applied = apply(of, trust(variant), state, here.contents, ByteView(raw))
+    assert applied.verdict.accepted, applied.verdict.findings
+    after = applied.state
+    assert (after.sequence, after.manifest_digest) == (40 if asked.update else 20, digest)
+    assert after.trial is None
+    new = {image.placed.slot.name: image for image in sealed(variant, update=asked.update)}
+    for component in of.components.values():
+        number = component.number
+        assert not (component.recovery and number in after.current)
+        if number not in asked.parts:
+            assert after.current.get(number) == state.current.get(number)
+            assert after.counters.get(number, 0) == state.counters.get(number, 0)
+            continue
+        slot = asked.free if asked.update and len(component.run) > 1 else 0
+        image = new[component.run[slot]]
+        if not component.recovery:
+            statement = hashlib.sha256(image.header_block[:STATEMENT_BYTES]).digest()
+            assert after.current[number] == Member(slot, statement)
+        assert after.counters.get(number, 0) == image.statement.counter
+        where = component.header[slot] if component.header else component.run[slot]
+        assert applied.slots[where].startswith(image.header_block)
+    stage = set_up(of, trust(variant), state, here.contents, ByteView(raw))
+    played = rehearse(stage, ByteView(raw), pairs=0, seed="1")
+    assert played.violation is None, played.violation
+    record_property("lives after one cut", played.tally.singles)
