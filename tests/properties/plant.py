@@ -246,7 +246,8 @@ _HERE: list[_Here] = []
 def _begin(folder: str, nearest: Nearest, instead: Sequence[str]) -> None:
     tree = made_copy(Path(tempfile.mkdtemp(dir=folder)))
     compileall.compile_dir(tree / "imgseal", quiet=2)
-    forked(tree, _compiled(tree), processor=200, wall=900)
+    if forked(tree, _compiled(tree), processor=200, wall=900) != 0:
+        raise RuntimeError(f"tests do not start without a fault: {(tree / 'said').read_text()[-2000:]}")
     _HERE.append(_Here(tree, nearest, instead))
 
 
@@ -288,6 +289,25 @@ def _try_one(fault: Fault) -> Outcome:
         more = [test for test in here.nearest.tests(fault, statement, users, SECOND) if test not in tests]
         said, by = tried(here.tree, fault, more) if more else (said, by)
     return Outcome(fault, said, by, sum(os.times()[:4]) - started)
+
+
+def failing(names: Sequence[str]) -> set[str]:
+    """Give those of some tests that fail without any fault: they have found nothing."""
+    tree = _HERE[0].tree
+    note, failed = tree / "failed", set(names)
+
+    class Watch:
+        def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+            if report.when == "call" and report.passed:
+                with note.open("a") as out:
+                    out.write(f"{report.nodeid}\n")
+
+    files = sorted({name.partition("::")[0] for name in names})
+    chosen = _Chosen(names, tree / "first-failed")
+    forked(
+        tree, lambda: int(pytest.main([*arguments(tree), *files], plugins=[chosen, Watch()])), processor=900, wall=3000
+    )
+    return failed - set(note.read_text().splitlines() if note.exists() else ())
 
 
 def show(fault: Fault) -> Iterator[str]:
@@ -333,16 +353,20 @@ def main() -> int:
             planted = [fault for fault in faults if f"{fault.module}:{fault.line}" in chosen.only]
         else:
             planted = chosen_by(chosen.seed, faults)[: chosen.count]
-        counts: Counter[str] = Counter()
         with ProcessPoolExecutor(chosen.jobs, fork, _begin, (folder, nearest, chosen.tests)) as pool:
-            outcomes = pool.map(_try_one, [fault for fault in planted if fault.name not in equivalent])
-            for outcome in outcomes:
-                counts[outcome.said] += 1
+            outcomes = []
+            for outcome in pool.map(_try_one, [fault for fault in planted if fault.name not in equivalent]):
+                outcomes.append(outcome)
                 if outcome.said in {"survived", "not reached"} or chosen.only:
                     print(*show(outcome.fault), sep="\n")
                 print(f"{outcome.said} {outcome.by} ({outcome.seconds:.0f} s)", flush=True)
-        counts["listed as changing nothing"] += sum(fault.name in equivalent for fault in planted)
-    survived = counts["survived"] + counts["not reached"]
+            names = sorted({outcome.by for outcome in outcomes if "::" in outcome.by})
+            without = pool.submit(failing, names).result() if names else set()
+    for name in sorted(without):
+        print(f"{name} fails without a fault")
+    counts = Counter("found by a test that fails" if outcome.by in without else outcome.said for outcome in outcomes)
+    counts["listed as changing nothing"] += sum(fault.name in equivalent for fault in planted)
+    survived = counts["survived"] + counts["not reached"] + counts["found by a test that fails"]
     print(f"{len(planted)} faults of {len(faults)}, seed {chosen.seed}: {survived} survive; {dict(+counts)}")
     return 1 if survived else 0
 
