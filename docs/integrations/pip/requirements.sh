@@ -1,4 +1,6 @@
 #!/bin/sh
+# SPDX-License-Identifier: MIT
+# Copyright (c) 2026 the imgseal authors
 # Writes requirements.txt beside the wheel of imgseal: the wheel and every library under it, each with version and hash.
 #   sh requirements.sh tools/imgseal-0.1.0-py3-none-any.whl
 #   cd tools && pip install --require-hashes -r requirements.txt
