@@ -141,3 +141,28 @@ def test_over_all_findings_of_the_kit() -> None:
 
 def read(path: str) -> bytes:
     return (DATA / path).read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("start", "expected", "found"),
+    [
+        ("anchors-apex-", "the same two keys", "another key"),
+        ("anchors-by-contingency-", "two other keys", "one of the old ones"),
+    ],
+)
+def test_keys_that_an_update_may_not_change_and_those_it_has_to(start: str, expected: str, found: str) -> None:
+    """docs/format/trust-anchors.md: the apex trust anchor keeps both keys, the contingency key replaces both."""
+    entries = json.loads((DATA / "kit.json").read_text())["cases"]
+    of = product_of("kit-apex", (DATA / "products" / "kit-apex.toml").read_text())
+    said = [
+        (one.expected, one.found)
+        for entry in entries
+        if entry["name"].startswith(start) and isinstance(entry["artefact"], str)
+        for one in verdict_of(
+            of, read(entry["artefact"]), payload=None, slot=None, device=entry.get("device"), held={}, development=False,
+            anchors=read(entry["anchors"]) if "anchors" in entry else None,
+        ).findings
+        if one.code == "rules.apex-change"
+    ]  # fmt: skip
+    assert len(said) >= 3
+    assert set(said) == {(expected, found)}
