@@ -630,3 +630,12 @@ def test_the_header_slot_is_installed_to_as_well() -> None:
     assert sorted(found.installs) == ["motor-a", "motor-b", "phrases", "radio", "radio-header"]
     alone = make(of, files=[FirmwareFile("radio", "r", MemoryImage.from_bytes(0xC0000, data))])
     assert sorted(verdict(alone.package, alone, partial=True).installs) == ["radio", "radio-header"]
+
+
+def test_a_release_candidate_stays_one() -> None:
+    """draft-ietf-suit-update-management-14: 2.4.1-rc.1 is [2, 4, 1, -1, 1]; read without its label it would be the release."""
+    shop = make(product(lambda text: text.replace('version = "2.4.1"', 'version = "2.4.1-rc.1"')))
+    manifest = decode_manifest(decode_envelope(shop.package).manifest)
+    assert manifest.set_version == (2, 4, 1, -1, 1)
+    assert decode_manifest(encode_manifest(manifest)) == manifest
+    assert ("release", "2.4.1-rc.1") in verdict(shop.package, shop).details
