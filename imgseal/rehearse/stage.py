@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from imgseal.check.context import Bytes
+from imgseal.errors import UsageError
 from imgseal.findings import Verdict
 from imgseal.journal.record import TRIAL, UNPROVEN, Member, Record, encode, first_record
 from imgseal.keys.trust import Trust
@@ -43,7 +44,10 @@ def set_up(
     *,
     development: bool = False,
 ) -> Stage:
-    """Make the simulated device of a state file, and find out what the package is to make of it."""
+    """Make the simulated device of a state file, and find out what the package is to make of it.
+
+    UsageError where the device takes the package and would start nothing: no code runs on it, and none is brought.
+    """
     facts = Facts(
         product, trust, development, state.hardware, state.bootloader, state.battery_mwh, state.authorised,
         state.revoked,
@@ -57,7 +61,21 @@ def set_up(
     moment = Moment(blocks, dict(state.counters), frozenset(), 0, tried=False, healthy=False)
     device = _device(facts, moment)
     verdict, subject = device.examine(package, record)
-    return Stage(facts, moment, expect(device, record, verdict, subject), verdict)
+    oracle = expect(device, record, verdict, subject)
+    _refuse_without_start(device, oracle)
+    return Stage(facts, moment, oracle, verdict)
+
+
+def _refuse_without_start(device: Device, oracle: Oracle) -> None:
+    if oracle.new is None or oracle.old is not None:
+        return
+    if not any(device.by_number[number].kind == "code" for number in oracle.new.members):
+        raise UsageError(
+            "nothing would start on this device: no set runs on it, and the package brings no code for one",
+            expected="a first release with a component that starts, or a device that has one",
+            found=", ".join(device.by_number[number].name for number in oracle.new.members) or "a recovery image alone",
+            hint="install the release with the code first; build NAME=FILE takes data and recovery image along",
+        )
 
 
 def _device(facts: Facts, moment: Moment) -> Device:

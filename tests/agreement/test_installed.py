@@ -7,12 +7,13 @@ import hashlib
 from collections.abc import Callable
 
 import pytest
-from answers import ACCEPTED, CIRCUMSTANCES, FACTS, answer
+from answers import ACCEPTED, CIRCUMSTANCES, FACTS, Question, answer
 from long_runs import every_fifth
 from packages import device, package, sealed, trust, variant_of
 from rows import Row, pairwise
 from variants import product
 
+from imgseal.errors import UsageError
 from imgseal.journal.record import Member
 from imgseal.memory.view import ByteView
 from imgseal.rehearse.apply import apply
@@ -74,3 +75,18 @@ def test_it_is_installed(name: str, row: Row, record_property: Callable[[str, ob
     played = rehearse(stage, ByteView(raw), pairs=0, seed="1")
     assert played.violation is None, played.violation
     record_property("lives after one cut", played.tally.singles)
+
+
+@pytest.mark.parametrize(("name", "number"), [("demo", 3), ("demo", 4), ("recovery image", 4), ("data in the NOR", 3)])
+def test_a_first_release_of_nothing_that_starts(name: str, number: int) -> None:
+    """Data or a recovery image alone, on a device that runs nothing: neither its state nor a rehearsal could go on."""
+    asked = Question(name, frozenset({number}), False, False, False, False, CIRCUMSTANCES[0])
+    assert answer(asked) == ACCEPTED
+    of, anchors = product(variant_of(asked), update=False), trust(variant_of(asked))
+    raw, digest = package(asked, bill=False)
+    here = device(asked, digest)
+    for play in (apply, set_up):
+        with pytest.raises(UsageError) as caught:
+            play(of, anchors, here.state._replace(fresh=False), here.contents, ByteView(raw))
+        assert caught.value.message.startswith("nothing would start on this device")
+        assert caught.value.found == ("a recovery image alone" if number == 4 else of.components["phrases"].name)
