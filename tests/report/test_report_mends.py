@@ -80,7 +80,7 @@ def test_depth_is_that_of_the_manifest_and_has_an_end(monkeypatch: pytest.Monkey
     assert ["  " * depth + line for depth, line in lines] == list(outline(envelope))
     assert (1, "sequence number: 17") in lines
     assert max(depth for depth, _ in lines) < DEEPEST
-    monkeypatch.setattr("imgseal.suit.outline._envelope", lambda _: ((number, "x") for number in range(5000)))
+    monkeypatch.setattr("imgseal.suit.outline._envelope", lambda *_: ((number, "x") for number in range(5000)))
     material = material_of(workshop().package)
     assert max(line["depth"] for line in report_document(material)["manifest"]) == DEEPEST
     page_of(material)
