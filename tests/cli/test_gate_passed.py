@@ -20,6 +20,7 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_private_key,
 )
 from gate_tree import PEM, as_hex, as_srec, as_tar, as_targz, as_zip
+from long_runs import long
 from test_gate_rules import GOOD, out, outcomes, put
 from workshop import Imgseal
 
@@ -52,7 +53,7 @@ def looked_through(data: bytes, step: int = 1 << 20) -> str:
 # -- firmware behind something else --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("size", [0, 4_000, 4_070, 5_000, 1 << 20, (1 << 20) + 7, 9_000_000])
+@pytest.mark.parametrize("size", [0, 4_000, 4_070, 5_000, 1 << 20, (1 << 20) + 7, pytest.param(9_000_000, marks=long)])
 @pytest.mark.parametrize("firmware", [HEX, as_srec(0x20400, BODY)])
 def test_records_behind_comments_of_any_length(firmware: bytes, size: int, imgseal: Imgseal, out: Path) -> None:
     text = (LINE * (size // len(LINE) + 1))[: size and size - 1] + b"\n" + firmware if size else LINE + firmware

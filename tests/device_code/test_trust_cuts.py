@@ -10,6 +10,7 @@ import pytest
 from anchor_cases import factory, following, signed
 from c_build import SOURCES
 from c_trust import Device, Number
+from long_runs import long
 from trust_cuts import WAYS, Store, every_cut
 
 from imgseal.anchors.codec import encode_set, flash_block
@@ -21,7 +22,10 @@ SEEDS = 2
 RUNS = b"\xff" * 5
 
 
-@pytest.mark.parametrize("name", WAYS)
+MAINLY = ("ECC flash, two blocks a place", "no number", "compiled in")
+
+
+@pytest.mark.parametrize("name", [pytest.param(name, marks=() if name in MAINLY else long) for name in WAYS])
 def test_every_cut(
     name: str, tool: Callable[[str], str], tmp_path: Path, record_property: Callable[[str, object], None]
 ) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from long_runs import mainly
 
 from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
@@ -108,11 +109,13 @@ def test_the_line_is_that_of_a_slow_search() -> None:
     assert tried > 7_000
 
 
-def test_in_the_product_files_that_there_are() -> None:
-    for name in ("imgseal/demo/product.toml", "tests/kit/kit_product.toml"):
-        text = (ROOT / name).read_text()
-        for path in paths(tomllib.loads(text)):
-            assert line_of(text, path) == slowly(text, path), path
+@pytest.mark.parametrize(
+    "name", mainly("imgseal/demo/product.toml", ("imgseal/demo/product.toml", "tests/kit/kit_product.toml"))
+)
+def test_in_the_product_files_that_there_are(name: str) -> None:
+    text = (ROOT / name).read_text()
+    for path in paths(tomllib.loads(text)):
+        assert line_of(text, path) == slowly(text, path), path
 
 
 def test_what_it_costs_grows_as_the_text_does(monkeypatch: pytest.MonkeyPatch) -> None:
