@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from imgseal import __version__
 from imgseal.cli.check import open_artefact
 from imgseal.cli.project import read_text
+from imgseal.cli.signing import day_of
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.files import Output, read_bounded, refuse_overlap, write_all
 from imgseal.flow import judge
@@ -34,7 +35,7 @@ Release {product} {version}, sequence {sequence}: what is needed to judge it aga
   imgseal.toml, keys/
       the product file with the numbers of this release, and the public keys that it trusts
   verdict.json
-      what imgseal {tool} said of the package, for a fresh device
+      what imgseal {tool} said of the package, for a fresh device and the day of the release
   proof.json
       the entry of the release log, and the proof (RFC 9162) that it is in the log with the head
       {head}
@@ -44,7 +45,7 @@ Release {product} {version}, sequence {sequence}: what is needed to judge it aga
 {sbom}
 To check all of it with imgseal, in this folder:
 
-  imgseal check {package}
+  imgseal check {package} --as-of {day}
   imgseal ledger verify --proof proof.json --against HEAD
 
 The formats are described in docs/format/ of imgseal: without imgseal, any CBOR, COSE and SHA-256 library will do.
@@ -76,7 +77,8 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
     data = open_artefact(path)
     name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
     _refuse_other_package(data, path, product, logged)
-    verdict = _judge(data, name, product, keys)
+    day = day_of(entry.built)
+    verdict = _judge(data, name, product, keys, day)
     proof = prove_inclusion(entry, log.leaves)
     contents: list[tuple[str, str, bytes | memoryview]] = [
         (name, "update package", data.read(0, data.size)),
@@ -96,7 +98,7 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
         sbom = f"  {named}\n      the bill of materials{' ' if signed else ''}{words}\n"
     readme = _README.format(
         product=entry.product, version=entry.version, sequence=entry.sequence, tool=__version__, package=name,
-        head=proof.head, sbom=sbom,
+        head=proof.head, sbom=sbom, day=day,
     )  # fmt: skip
     contents.append(("README.txt", "what is what", readme.encode()))
     contents.append(("export.json", "", _document(entry, logged, str(proof.head), contents)))
@@ -154,13 +156,16 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
     keys: dict[str, bytes] = {}
     folder = os.path.dirname(path)
     trust = product.trust
-    tree["trust"] = {
+    kept: dict[str, object] = {
         role: {"keys": [_trusted(each, folder, keys) for each in entries], "need": need}
         for role, entries, need in (
             ("images", trust.images, trust.need_images),
             ("packages", trust.packages, trust.need_packages),
         )
     }
+    if trust.uncounted:
+        kept["uncounted"] = [_trusted(each, folder, keys) for each in trust.uncounted]
+    tree["trust"] = kept
     head = (
         f"# The product file of {entry.product} {entry.version}, sequence {entry.sequence}, resolved for its export.\n"
     )
@@ -176,8 +181,12 @@ def _trusted(entry: "TrustEntry", folder: str, keys: dict[str, bytes]) -> str | 
     public = load_public(read_bounded(path, "public key", KEY_FILE_BYTES), path)
     name = f"keys/{public.key_id.hex()}.pub.pem"
     keys[name] = encode_public(public)
-    limits = {"components": list(entry.components), "classes": list(entry.classes)}
+    from datetime import date
+
+    days = (("from", entry.first), ("until", entry.last))
+    limits: dict[str, object] = {"components": list(entry.components), "classes": list(entry.classes)}
     limits = {key: value for key, value in limits.items() if value}
+    limits |= {key: date.fromisoformat(day) for key, day in days if day is not None}
     return {"key": name, **limits} if limits else name
 
 
@@ -244,12 +253,13 @@ def _refuse_other_bill(data: ByteView, bill: bytes, path: str) -> bool:
     return True
 
 
-def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes]) -> "Verdict":
+def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes], day: str) -> "Verdict":
+    """Judge the package for the keys that were in force on the day that it was built."""
     from imgseal.keys.trust import resolve
     from imgseal.state.device import fresh
 
     trust: Trust = resolve(product, keys.get)
-    verdict = judge(data, name, product, trust, fresh(product), partial=True)
+    verdict = judge(data, name, product, trust, fresh(product), partial=True, day=day)
     if verdict.accepted:
         return verdict
     finding = verdict.findings[0]

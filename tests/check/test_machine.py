@@ -1,6 +1,7 @@
 """The abstract machine, rule by rule; SUIT manifest draft -37, sections 6.4 to 6.7 and 8.4."""
 
 import hashlib
+from itertools import zip_longest
 
 import pytest
 
@@ -21,6 +22,7 @@ class Device:
         self.invoked: list[int] = []
         self.charge: int | None = 100
         self.agrees = True
+        self.versions: dict[int, tuple[int, ...]] = {0: (1, 2, 3, -1, 4)}
 
     def identity(self, index: int, kind: int) -> bytes:
         return {1: VENDOR, 2: CLASS, 24: DEVICE}[kind]
@@ -44,7 +46,7 @@ class Device:
         return self.agrees and priority < 5
 
     def version(self, index: int) -> tuple[int, ...] | None:
-        return (1, 2, 3, -1, 4) if index == 0 else None
+        return self.versions.get(index)
 
     def invoke(self, index: int) -> None:
         self.invoked.append(index)
@@ -114,6 +116,44 @@ def test_conditions(parameters: dict[int, object], condition: int, expected: str
     """Section 8.4.9: a condition whose parameter is missing fails, an unknown one fails."""
     given = parameters or {l.URI: "#x"}
     assert run(pairs(*FIRST, l.OVERRIDE_PARAMETERS, given, condition, 0)) == expected
+
+
+VERSIONS = [
+    (0,),
+    (1,),
+    (1, 2),
+    (1, 2, 0),
+    (1, 2, 3),
+    (1, 3),
+    (1, 2, 3, -1, 4),
+    (1, 2, 3, -3),
+    (1, 2, 3, 0, 0, 1),
+    (1, 2, 3, -1),
+]
+
+
+def order(a: tuple[int, ...], b: tuple[int, ...]) -> int:
+    """-1, 0 or 1: number by number; what one of them lacks at its end is 0 (draft, section 8.4.9.10)."""
+    for mine, theirs in zip_longest(a, b, fillvalue=0):
+        if mine != theirs:
+            return 1 if mine > theirs else -1
+    return 0
+
+
+@pytest.mark.parametrize("found", VERSIONS)
+def test_versions_of_different_lengths(found: tuple[int, ...]) -> None:
+    """A shorter one goes on with zeros, whichever side it stands on. Where the draft, which stops at the end of the
+    manifest's list, and the whole version disagree, no condition holds that only one of them fulfils."""
+    for wanted in VERSIONS:
+        whole, draft = order(found, wanted), order(found[: len(wanted)], wanted)
+        holds = {1: draft > 0, 2: whole >= 0, 3: whole == 0, 4: whole <= 0, 5: draft < 0}
+        for comparison, expected in holds.items():
+            device = Device()
+            device.versions[0] = found
+            said = run(
+                pairs(*FIRST, l.OVERRIDE_PARAMETERS, {l.VERSION: VersionMatch(comparison, wanted)}, 28, 0), device
+            )
+            assert (said == "done") == expected, (found, comparison, wanted)
 
 
 def test_directives() -> None:

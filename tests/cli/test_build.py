@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -314,3 +315,16 @@ def test_other_commands_that_sign_refuse_it_too(imgseal: Imgseal, project: Path)
     package = next((project / "out").glob("*.suit"))
     said = imgseal("endorse", str(package), "--key", "keys/packages.pem", "--out", "endorsed.suit")
     assert (said.status, "chmod 600 keys/packages.pem" in said.err) == (4, True)
+
+
+def test_a_release_candidate_stays_one(imgseal: Imgseal, project: Path) -> None:
+    """Its label goes into the package and comes out of it, wherever a version is shown: it never ships as the release."""
+    assert imgseal("build", *ALL, "--release", "--set", "release.version=2.4.1-rc.1").status == 0
+    (package,) = (project / "out").glob("*.suit")
+    assert package.name == "vent-drive-2.4.1-rc.1-17.suit"
+    assert json.loads((project / "out/release.json").read_text())["version"] == "2.4.1-rc.1"
+    assert re.search(r"^  release +2\.4\.1-rc\.1$", imgseal("check", str(package)).out, re.MULTILINE)
+    details = json.loads(imgseal("check", str(package), "--json").out)["verdicts"][0]["details"]
+    assert {"label": "release", "text": "2.4.1-rc.1"} in details
+    assert imgseal("report", str(package), "--format", "json", "--out", "r.json").status == 0
+    assert '"2.4.1-rc.1"' in (project / "r.json").read_text()

@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 from workshop import ALL, Imgseal, tree
 
+from imgseal.product.read_toml import read
+
 EXPORTS = Path(__file__).parents[1] / "ledger" / "exports"
 LEDGER = '\n[ledger]\npath = "release.log"\n'
 SBOM = '{"bomFormat": "CycloneDX", "specVersion": "1.6"}\n'
@@ -154,6 +156,36 @@ def test_trust_limits_are_kept(imgseal: Imgseal, released: Path) -> None:
     assert imgseal("ledger", "export", "2.4.1", "audit").status == 0
     assert 'components = ["motor", "radio", "phrases"]' in (released / "audit" / "imgseal.toml").read_text()
     judge_export(imgseal, released / "audit")
+
+
+def test_the_days_of_keys_are_kept(imgseal: Imgseal, released: Path) -> None:
+    """Judged on the day of the release, as README.txt says, it is accepted for ever; on another day its keys are not in force."""
+    text = (released / "imgseal.toml").read_text()
+    dated = '[{{ key = "{}", from = 2025-11-01, until = 2025-12-31 }}]'
+    for role in ("images", "packages"):
+        text = text.replace(f'["keys/{role}.pub.pem"]', dated.format(f"keys/{role}.pub.pem"))
+    (released / "imgseal.toml").write_text(text)
+    assert imgseal("ledger", "export", "2.4.1", "audit").status == 0
+    exported = read((released / "audit" / "imgseal.toml").read_text(), name="imgseal.toml").trust
+    assert [(entry.first, entry.last) for entry in (*exported.images, *exported.packages)] == [
+        ("2025-11-01", "2025-12-31")
+    ] * 2
+    os.chdir(released / "audit")
+    (line,) = [line for line in Path("README.txt").read_text().splitlines() if "imgseal check" in line]
+    assert imgseal(*line.split()[1:]).status == 0
+    said = imgseal("check", "vent-drive-2.4.1-17.suit", "--as-of", "2026-01-01")
+    assert (said.status, "trust.key-not-in-force" in said.out) == (1, True)
+
+
+def test_keys_that_do_not_count_are_kept(imgseal: Imgseal, released: Path) -> None:
+    assert imgseal("key", "new", "--no-passphrase", "other.pem").status == 0
+    text = (released / "imgseal.toml").read_text()
+    (released / "imgseal.toml").write_text(
+        text.replace("[trust.images]", '[trust]\nuncounted = ["other.pub.pem"]\n\n[trust.images]', 1)
+    )
+    assert imgseal("ledger", "export", "2.4.1", "audit").status == 0
+    exported = read((released / "audit" / "imgseal.toml").read_text(), name="imgseal.toml").trust
+    assert [(released / "audit" / entry.key).is_file() for entry in exported.uncounted] == [True]
 
 
 def spoil(folder: Path) -> None:

@@ -100,3 +100,33 @@ def test_refused_texts(text: str) -> None:
 def test_missing_keys(key: str) -> None:
     with pytest.raises(UsageError, match="missing"):
         read(json.dumps({k: v for k, v in GOOD.items() if k != key}), name="x")
+
+
+def objects(tree: object, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
+    """The path of every key of every object."""
+    return (
+        []
+        if not isinstance(tree, dict)
+        else [p for k, v in tree.items() for p in [(*path, k), *objects(v, (*path, k))]]
+    )
+
+
+@pytest.mark.parametrize("path", objects(GOOD), ids=".".join)
+@pytest.mark.parametrize("same", [True, False])
+def test_no_key_stands_twice(path: tuple[str, ...], same: bool) -> None:
+    """JSON readers differ in which one counts (RFC 8259 section 4): a file means one thing to all of them, at every level."""
+
+    def text(tree: object, left: tuple[str, ...]) -> str:
+        if not isinstance(tree, dict):
+            return json.dumps(tree)
+        rows = [
+            f"{json.dumps(key)}: {text(value, left[1:] if left[:1] == (key,) else ())}" for key, value in tree.items()
+        ]
+        if len(left) == 1:
+            rows.append(f"{json.dumps(left[0])}: {json.dumps(tree[left[0]]) if same else 0}")
+        return "{" + ", ".join(rows) + "}"
+
+    assert read(text(GOOD, ()), name="x") == read(json.dumps(GOOD), name="x")
+    with pytest.raises(UsageError, match="twice") as refused:
+        read(text(GOOD, path), name="device.json")
+    assert refused.value.place.file == "device.json"

@@ -15,6 +15,7 @@ from imgseal.suit.envelope import decode_envelope
 from imgseal.suit.errors import SuitError
 from imgseal.suit.manifest import decode_manifest, encode_manifest
 from imgseal.suit.text import decode_text
+from imgseal.versions import Version
 
 DIGEST = encode([-16, bytes(32)])
 SHARED = encode([12, 0, 1, 15])
@@ -106,6 +107,17 @@ def test_manifests(changes: dict[Any, Any], words: str) -> None:
         value[3] = 5
     error = refused(decode_manifest, encode(value))
     assert words in "\n".join(error.lines())
+
+
+@pytest.mark.parametrize("text", ["2.4.1", "2.4.1-rc.1", "2.4.1-beta.0", "2.4.1-alpha.16777214", "0.0.0-rc.4294967"])
+def test_the_whole_version_is_read(text: str) -> None:
+    """A release candidate whose label is lost would ship as the release."""
+    version = Version.parse(text)
+    data = encode({**MANIFEST, l.SET_VERSION: encode(version.suit())})
+    read = decode_manifest(data)
+    assert read.set_version == tuple(version.suit())
+    assert Version.from_suit(list(read.set_version)) == version
+    assert encode_manifest(read) == data
 
 
 def test_manifests_that_are_none() -> None:
