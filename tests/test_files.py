@@ -63,6 +63,21 @@ def test_never_replaces_where_told_so(tmp_path: Path) -> None:
     assert names(tmp_path) == ["key"]
 
 
+@pytest.mark.parametrize("mode", [0o600, 0o644])
+def test_what_appears_meanwhile_is_not_replaced_and_named(tmp_path: Path, mode: int) -> None:
+    """Between the look and the move; of several files the one that is there is named."""
+    key, other = tmp_path / "key", tmp_path / "other"
+    with pytest.raises(UsageError, match="exists already") as caught:
+        write_all(
+            [Output(str(key), [b"x"], mode=mode, replace=False), Output(str(other), [b"y"], mode=mode, replace=False)],
+            before_moving=lambda: key.write_bytes(b"mine"),  # type: ignore[arg-type]
+        )
+    assert caught.value.place is not None
+    assert caught.value.place.file == str(key)
+    assert key.read_bytes() == b"mine"
+    assert names(tmp_path) == ["key"]
+
+
 def test_mode_of_private_files(tmp_path: Path) -> None:
     write_all([Output(str(tmp_path / "key"), [b"x"], mode=0o600, replace=False)])
     assert (tmp_path / "key").stat().st_mode & 0o777 == 0o600

@@ -3,8 +3,9 @@
 from pathlib import Path
 
 import pytest
-from workshop import Imgseal, product_text, tree
+from workshop import Imgseal, tree
 
+from imgseal.demo.scenario import product_text
 from imgseal.suit import labels
 from imgseal.suit.envelope import decode_envelope
 

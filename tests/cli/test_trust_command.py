@@ -375,3 +375,7 @@ def test_a_detached_header_names_the_key_that_is_in_use(imgseal: Imgseal, apex: 
     assert not (apex / "1.trust").exists()
     said = imgseal("trust", "revoke", second, *KEY, *running, "--out", "2.trust")
     assert said.status == 0, said.err
+    (header,) = (apex / "radio").glob("radio*header*.bin")
+    said = imgseal("trust", "revoke", second, *KEY, "--running", str(header), "--out", "3.trust")
+    assert (said.status, "does not say where it lies" in said.err) == (2, True), said.err
+    assert not (apex / "3.trust").exists()
