@@ -149,7 +149,7 @@ def tried(tree: Path, fault: Fault, tests: Sequence[Mapped]) -> tuple[str, str]:
             lambda: int(
                 pytest.main(["-x", *arguments(tree), *files], plugins=[_Chosen([test.name for test in tests], note)])
             ),
-            processor=int(40 + 4 * measured),
+            processor=int(20 + 3 * measured),
             wall=240 + 10 * measured,
         )
     finally:
