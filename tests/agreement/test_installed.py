@@ -77,6 +77,12 @@ def test_it_is_installed(name: str, row: Row, record_property: Callable[[str, ob
     record_property("lives after one cut", played.tally.singles)
 
 
+def test_a_slot_whose_rewriting_was_cut(record_property: Callable[[str, object], None]) -> None:
+    """In flash with ECC, without a staging slot: its start cannot be read when the device judges the package again."""
+    asked = Question("eight components", frozenset({5, 8}), True, False, False, False, CIRCUMSTANCES[0], free=1)
+    test_it_is_installed("", Row(asked, bill=False), record_property)
+
+
 @pytest.mark.parametrize(("name", "number"), [("demo", 3), ("demo", 4), ("recovery image", 4), ("data in the NOR", 3)])
 def test_a_first_release_of_nothing_that_starts(name: str, number: int) -> None:
     """Data or a recovery image alone, on a device that runs nothing: neither its state nor a rehearsal could go on."""
