@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.cli.check import open_artefact
+from imgseal.cli.fielded import fielded_now
 from imgseal.cli.project import Project, open_signer, product_options
 from imgseal.cli.signing import today
 from imgseal.errors import KeyTroubleError, Place, UsageError
@@ -148,7 +149,16 @@ def _endorse_package(
             click.echo(f"  {label:<10}{text}", err=True)
         _consent(f"Sign this package with {signer.name}?", yes=yes)
 
-    made, verdict = endorse_package(data, name, project.product, project.trust(), signer, day=today(), agree=agree)
+    made, verdict = endorse_package(
+        data,
+        name,
+        project.product,
+        project.trust(),
+        signer,
+        day=today(),
+        agree=agree,
+        fielded=fielded_now(project, None, development=False),
+    )
     write_all([Output(out, [made.read(0, made.size)])])
     if not verdict.accepted:
         finding = verdict.findings[0]

@@ -223,22 +223,25 @@ def endorse_package(
     *,
     day: str | None,
     agree: Callable[[Verdict], None],
+    fielded: "Fielded | None" = None,
 ) -> "tuple[ByteView, Verdict]":
     """Add a signature to a released package that the judge accepts but for missing ones.
 
     `agree` is called with the verdict before anything is signed, and raises where it does not. Returns the package and
     the verdict on it: accepted, or short of signatures and nothing else. RefusedError for any other refusal.
+    `fielded` as in `pack_images`.
     """
     from imgseal.make.endorse import endorse  # noqa: PLC0415 - judging needs no maker
 
+    state = fresh(product)._replace(fielded=fielded)
     enough_with_one = trust._replace(need_packages=1)
-    before = judge(data, name, product, enough_with_one, fresh(product), partial=True, day=day)
+    before = judge(data, name, product, enough_with_one, state, partial=True, day=day)
     _refuse_unless_accepted(before, "this package")
     agree(before)
     made = ByteView(b"".join(endorse(memoryview(data.read(0, data.size)), signer, product, trust, name)))
-    after = judge(made, name, product, enough_with_one, fresh(product), partial=True, day=day)
+    after = judge(made, name, product, enough_with_one, state, partial=True, day=day)
     _refuse_unless_accepted(after, "the endorsed package")
-    return made, judge(made, name, product, trust, fresh(product), partial=True, day=day)
+    return made, judge(made, name, product, trust, state, partial=True, day=day)
 
 
 def _scanner(signers: "tuple[Signer, ...]") -> "Scanner":

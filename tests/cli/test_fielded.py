@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 from jsonschema import validate
-from workshop import ALL, Imgseal
+from workshop import ALL, Imgseal, private_key, public_key
+
+from imgseal.keys.pem import encode_private, encode_public
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "format" / "verdict.schema.json").read_text())
 LEDGER = '\n[ledger]\npath = "release.log"\n'
@@ -149,6 +151,24 @@ def test_the_previous_package_says_the_least(imgseal: Imgseal, project: Path) ->
     assert "needs bootloader >=1.2.0: open, " in build(imgseal, 19, "--previous", OLD)
     write(project, version="1.2.0", needs=">=1.1.0, <2.0.0", log=False)
     assert ": open, " in build(imgseal, 20, "--previous", OLD)
+
+
+def test_nobody_endorses_what_the_field_cannot_start(imgseal: Imgseal, project: Path) -> None:
+    """Another signature changes nothing about the bootloaders in the field."""
+    (project / "keys" / "second.pem").write_bytes(encode_private(private_key("keys/second"), None))
+    (project / "keys" / "second.pem").chmod(0o600)
+    (project / "keys" / "second.pub.pem").write_bytes(encode_public(public_key("keys/second")))
+    one, two = '["keys/packages.pub.pem"]', '["keys/packages.pub.pem", "keys/second.pub.pem"]'
+    write(project, version="1.1.0", needs=">=1.0.0", log=True)
+    build(imgseal, 17)
+    for needs, log, status in ((">=1.2.0", False, 0), (">=1.2.0", True, 1), (">=1.1.0", True, 0)):
+        write(project, version="1.2.0", needs=needs, log=False)
+        build(imgseal, 18)
+        write(project, version="1.2.0", needs=needs, log=log)
+        path = project / "imgseal.toml"
+        path.write_text(path.read_text().replace(one, two))
+        said = imgseal("endorse", NEW, "--key", "keys/second.pem", "--out", f"{status}{log}.suit", "--yes")
+        assert (said.status, "rules.requirement-not-met" in said.err) == (status, status == 1), said.err
 
 
 def test_the_rehearsal_has_the_oldest_bootloader_of_the_log(imgseal: Imgseal, project: Path) -> None:
