@@ -330,3 +330,19 @@ def test_nothing_is_asked_of_a_key_that_devices_do_not_count_for_it(
     if limit.startswith("components"):
         few = [argument for argument in ALL if not argument.startswith("radio=")]
         assert imgseal("build", *few, "--release", "--sign-later").status == 0
+
+
+def test_one_of_two_algorithms_elsewhere(imgseal: Imgseal, both: Path) -> None:  # noqa: F811
+    """What is here signs at `finish`, beside the signature that was supplied."""
+    away(both, "images-pq", "packages-pq")
+    assert imgseal("build", *WITH_ADDRESSES, "--release", "--sign-later").status == 0
+    for part, firmware in (("images", WITH_ADDRESSES), ("package", SEALED)):
+        request = f"{NAME}-{part}.request.json"
+        role = "images" if part == "images" else "packages"
+        said = imgseal("endorse", request, "--key", f"vault/{role}-pq.pem", "--yes", "--out", f"{part}.response.json")
+        assert said.status == 0, said.err
+        said = imgseal("finish", request, *firmware, "--response", f"{part}.response.json")
+        assert said.status == 0, said.err
+    said = imgseal("check", f"{NAME}.suit")
+    assert said.status == 0, said.err
+    assert "keys/packages.pub.pem, keys/packages-pq.pub.pem" in said.out

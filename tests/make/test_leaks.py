@@ -316,3 +316,13 @@ def test_what_is_allowed_hides_nothing() -> None:
     allowed = frozenset({first[0].digest.hex()})
     left = Scanner((published, own)).find(payload_of(data), allowed)
     assert [leak.code for leak in left] == ["leak.signing-key"]
+
+
+@pytest.mark.parametrize(("size", "is_key"), [(19, False), (20, True), (32, True), (66, True), (72, True), (73, False)])
+def test_scalars_of_all_curves_of_sec_2(size: int, is_key: bool) -> None:
+    """RFC 5915 section 3, without curve and public key: from secp160k1 (20 bytes) to sect571r1 (72 bytes)."""
+    scalar = bytes(range(1, size + 1))
+    body = b"\x02\x01\x01\x04" + bytes([size]) + scalar
+    der = b"\x30" + bytes([len(body)]) + body
+    leaks_found = [leak.what for leak in found(b"\xaa" * 40 + der + b"\xaa" * 40)]
+    assert bool(leaks_found) == is_key, leaks_found

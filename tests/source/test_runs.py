@@ -3,6 +3,7 @@
 Intel HEX: rev. A of the 1988 specification; S-records: the count covers address, data and checksum, all bytes add up to 0xFF.
 """
 
+import io
 import random
 
 import pytest
@@ -46,6 +47,18 @@ def test_a_regular_run_is_taken_whole(name: str, end: bytes, width: int, count: 
         assert take_run(before + text, len(before), layout, 10_000) == Run(
             address, data, count, width, len(text), False
         )
+
+
+@pytest.mark.parametrize("name", LAYOUTS)
+def test_the_readers_take_runs_with_their_own_layout(name: str) -> None:
+    """What a reader makes of a file is what the run says, with and without a record that breaks it."""
+    layout = LAYOUTS[name]
+    text, data = run_of(layout, 0x400, 16, 40)
+    last = b":00000001FF\n" if name == "hex" else b"S9030000FC\n"
+    read = intel_hex.read_intel_hex if name == "hex" else s_record.read_s_records
+    assert take_run(text, 0, layout, 10_000) == Run(0x400, data, 40, 16, len(text), False)
+    image = read(io.BytesIO(text + last), name="x")
+    assert [(region.address, image.read(region.address, region.size)) for region in image.regions] == [(0x400, data)]
 
 
 @pytest.mark.parametrize("name", LAYOUTS)
