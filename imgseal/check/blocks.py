@@ -70,7 +70,7 @@ def idle(subject: PackageSubject, context: Context) -> list[Finding]:
         name, message = algorithm_of(block), subject.envelope.digest_bytes
         if name in context.product.rules.unverified:
             unverified[name] = unverified.get(name, 0) + 1
-            if unverified[name] <= context.trust.need_packages:
+            if unverified[name] <= context.product.trust.need_packages:
                 subject.notes.append(f"block {number} is by {name}, which nothing here verifies (rules.unverified)")
                 continue
         key = next((each for each in context.trust.uncounted if verifies(each.public, block, message)), None)

@@ -106,6 +106,18 @@ def test_a_block_with_a_key_identifier_is_shown_and_not_judged() -> None:
     assert "signature 0: COSE_Sign1, ESP256, 64 bytes" in list(outline(decode_envelope(raw)))
 
 
+def test_as_many_of_an_unverified_algorithm_as_signers_are_needed() -> None:
+    """Of the product file, also while a package is judged that is not finished yet and one signature is enough."""
+    shop = knowing("second", unverified=("ES384",))
+    table = shop.product.trust._replace(need_packages=2)
+    two = shop._replace(product=shop.product._replace(trust=table))
+    own, newer = decode_envelope(workshop().package).blocks[0], assemble(-35, bytes(96))
+    for number in (1, 2, 3):
+        raw = with_blocks(workshop().package, own, *[newer] * number)
+        assert codes(raw, two) == ["trust.idle-block"] * (number - 2)
+        assert codes(raw, shop) == ["trust.idle-block"] * (number - 1)
+
+
 def test_endorsing_makes_only_what_the_judge_takes() -> None:
     shop, signer = knowing("second"), any_signer("second")
     raw = workshop().package
