@@ -101,6 +101,10 @@ def test_a_block_with_a_key_identifier_is_shown_and_not_judged() -> None:
     with pytest.raises(CoseError, match="unprotected header is not empty") as caught:
         read_block(block)
     assert "{4: h'77686f'}" in (caught.value.found or "")
+    wider = b"\xd2\x84" + encode(encode({1: -9, 4: b"who"})) + b"\xa0\xf6" + encode(value)
+    with pytest.raises(CoseError, match="protected header holds more than the algorithm") as caught:
+        read_block(wider)
+    assert (caught.value.expected, caught.value.found) == ("a10128", "a201280443" + b"who".hex())
     raw = with_blocks(workshop().package, block)
     assert codes(raw) == ["structure.envelope"]
     assert "signature 0: COSE_Sign1, ESP256, 64 bytes" in list(outline(decode_envelope(raw)))
