@@ -474,11 +474,11 @@ static uint32_t check_needs_met(const struct judgement *j)
     uint32_t i, k;
 
     for (i = 0; i < s[AT_NEEDS_COUNT]; i++) {
-        const struct seal_version *found = 0;
+        const struct seal_version *found = 0, *known = j->state->versions;
 
-        for (k = 0; k < j->state->version_count; k++)
-            if (j->state->versions[k].component == s[AT_NEED_COMPONENTS + i])
-                found = &j->state->versions[k];
+        for (k = 0; k < j->state->version_count; k++, known++)
+            if (known->component == s[AT_NEED_COMPONENTS + i])
+                found = known;
         if (found == 0) {
             if (j->state->whole_set)
                 return SEAL_RULES_REQUIREMENT_NOT_MET;
@@ -515,14 +515,14 @@ static uint32_t check_rules(struct judgement *j)
 
 static uint32_t check_rollback(const struct judgement *j)
 {
-    uint32_t least = 0xFFFFFFFFu;
+    const struct seal_component *c = j->component;
+    uint32_t least = 0xFFFFFFFFu, counter = GET32(j, AT_COUNTER);
 
-    if (j->state->counter(j->state->user, j->component->number, &least) != SEAL_READ)
+    if (j->state->counter(j->state->user, c->number, &least) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
-    if (GET32(j, AT_COUNTER) < least)
+    if (counter < least)
         return SEAL_ROLLBACK_COUNTER_TOO_LOW;
-    if (GET32(j, AT_COUNTER) > j->component->counter_most
-        || (least != 0 && GET32(j, AT_COUNTER) - least > j->component->counter_jump))
+    if (counter > c->counter_most || (least != 0 && counter - least > c->counter_jump))
         return SEAL_ROLLBACK_COUNTER_OUT_OF_REACH;
     return SEAL_ACCEPTED;
 }
