@@ -1,11 +1,16 @@
 """Images inside a package are judged in the sets that installing it ends with; RFC 9124 section 4.2.4 (mixed components)."""
 
 import functools
+from types import SimpleNamespace
 
+import pytest
 from workshop import Workshop, codes, first, make, product, repacked, resealed
 
+from imgseal.check.inside import _images
+from imgseal.findings import CheckResult
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch
+from imgseal.suit.component import OurComponent
 from imgseal.suit.digest import sha256_digest
 from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest
 from imgseal.versions import Version
@@ -63,3 +68,25 @@ def test_each_choice_of_slots_is_a_set() -> None:
     assert first(shop().package, shop()) == "accepted"
     for slot in ("motor-a", "motor-b"):
         assert codes(with_older_build(slot), shop()) == ["rules.requirement-not-met"], slot
+
+
+@pytest.mark.parametrize(
+    ("headers", "payloads", "refused"), [(8, 8, False), (9, 8, True), (64, 1, False), (13, 5, True)]
+)
+def test_pairs_of_header_and_payload_have_a_limit(headers: int, payloads: int, refused: bool) -> None:
+    """limits.DETACHED_PAIRS; the finding says how many there are."""
+    parts = [OurComponent(2, 0, header=True), OurComponent(2, 0, header=False)]
+    uris = [[f"#h{n}" for n in range(headers)], [f"#p{n}" for n in range(payloads)]]
+    subject = SimpleNamespace(
+        parts=parts,
+        plans=[SimpleNamespace(uris=each) for each in uris],
+        envelope=SimpleNamespace(payloads={uri: memoryview(uri.encode()) for each in uris for uri in each}),
+        installed=[],
+    )
+    found = list(_images(subject))  # type: ignore[arg-type]
+    results = [image for _, _, image in found if isinstance(image, CheckResult)]
+    if not refused:
+        assert (len(found), results) == (headers * payloads, [])
+        return
+    (finding,) = results[0].findings
+    assert (finding.code, finding.expected, finding.found) == ("rules.limits", "at most 64", str(headers * payloads))
