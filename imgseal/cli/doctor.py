@@ -7,17 +7,8 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.cli.firmware import component_of
-from imgseal.cli.project import (
-    LOCAL_NAME,
-    PRODUCT_NAME,
-    Project,
-    find_product,
-    held_elsewhere,
-    new_key,
-    open_to_others,
-    quoted,
-    read_text,
-)
+from imgseal.cli.key_files import held_elsewhere, new_key, open_to_others, quoted
+from imgseal.cli.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, read_text
 from imgseal.errors import ImgsealError, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, MAP_BYTES

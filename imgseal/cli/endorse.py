@@ -7,7 +7,8 @@ import click
 
 from imgseal.cli.check import open_artefact
 from imgseal.cli.fielded import fielded_now
-from imgseal.cli.project import Project, open_signer, product_options
+from imgseal.cli.key_files import open_signer
+from imgseal.cli.project import Project, product_options
 from imgseal.cli.signing import today
 from imgseal.errors import KeyTroubleError, Place, UsageError
 from imgseal.files import Output, refuse_overlap, write_all

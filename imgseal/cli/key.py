@@ -5,7 +5,8 @@ from collections.abc import Callable
 
 import click
 
-from imgseal.cli.project import PASSPHRASE_VARIABLE, Project, find_product, unlock
+from imgseal.cli.key_files import PASSPHRASE_VARIABLE, unlock
+from imgseal.cli.project import Project, find_product
 from imgseal.errors import ImgsealError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, write_all
 from imgseal.keys.anykey import AnyKey

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from imgseal.cli.key_files import held_elsewhere, key_file, new_key, open_to_others, opened, quoted, refuse_open
 from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
@@ -16,7 +17,6 @@ from imgseal.records import NamedTuple
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from imgseal.keys.hidden import Hidden
     from imgseal.keys.signer import Signer
     from imgseal.keys.trust import Trust
     from imgseal.product.model import Product
@@ -26,19 +26,12 @@ __all__ = [
     "PRODUCT_NAME",
     "Project",
     "find_product",
-    "held_elsewhere",
-    "new_key",
-    "open_signer",
-    "open_to_others",
     "product_options",
-    "quoted",
     "read_text",
-    "unlock",
 ]
 
 PRODUCT_NAME = "imgseal.toml"
 LOCAL_NAME = "imgseal.local.toml"
-PASSPHRASE_VARIABLE = "IMGSEAL_PASSPHRASE"  # noqa: S105 - the variable's name, not its value
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -273,10 +266,10 @@ class Project(NamedTuple):
                 place=Place(file=path),
                 hint=f"{self.path} names it as {key}; {held_elsewhere(path, reference, key) or make}",
             )
-        data = _key_file(path, "check the permissions of the file")
+        data = key_file(path, "check the permissions of the file")
         if not development:
-            _refuse_open(data, path)
-        return _opened(data, path, key.rpartition(".")[2])
+            refuse_open(data, path)
+        return opened(data, path, key.rpartition(".")[2])
 
     def notes_on_keys(self, *, development: bool) -> list[str]:
         """Return what is to be said of the private keys of development; those of a release are refused instead.
@@ -292,115 +285,5 @@ class Project(NamedTuple):
             for path in paths
             if os.path.isfile(path)
             and open_to_others(path)
-            and b"PRIVATE KEY-----" in _key_file(path, "check the permissions of the file")
+            and b"PRIVATE KEY-----" in key_file(path, "check the permissions of the file")
         ]
-
-
-def new_key(path: str, *, development: bool) -> str:
-    """Return the command that makes a key pair; development keys have no pass phrase."""
-    return f"imgseal key new {'--no-passphrase ' if development else ''}{quoted(path)}"
-
-
-def quoted(path: str) -> str:
-    """Return a path as a shell takes it: printed commands are copied, and product files come from others."""
-    from shlex import quote
-
-    return quote(path)
-
-
-def held_elsewhere(path: str, reference: str, key: str) -> str | None:
-    """Say what to do about a private key that is not there and whose public half is: a new pair is no answer then."""
-    if not os.path.exists(path.removesuffix(".pem") + ".pub.pem"):
-        return None
-    public = reference.removesuffix(".pem") + ".pub.pem"
-    return f'put it there; or, if others hold it: {key} = "{public}" and imgseal build --sign-later'
-
-
-def open_signer(path: str) -> "Signer":
-    """Open a signing key by its file name or PKCS#11 URI; KeyTroubleError where it cannot be read or cannot sign."""
-    if is_token_uri(path):
-        from imgseal.cli.tokens import token_signer
-
-        return token_signer(path)
-
-    data = _key_file(path, "check the name and the permissions")
-    if b"PRIVATE KEY-----" not in data:
-        raise KeyTroubleError(
-            "this is no private key",
-            place=Place(file=path),
-            expected="a private key in PEM",
-            found="a public key" if b"PUBLIC KEY-----" in data else "something else",
-            hint="name the private key; the public half cannot sign",
-        )
-    _refuse_open(data, path)
-    return _opened(data, path)
-
-
-def open_to_others(path: str) -> int:
-    """Return the permission bits of a file that others than its owner may open; 0 where only the owner may."""
-    mode = os.stat(path).st_mode & 0o777 if os.name == "posix" else 0
-    return mode if mode & 0o077 else 0
-
-
-def _refuse_open(data: bytes, path: str) -> None:
-    """KeyTroubleError where others can open the file of a private key, encrypted or not: it is as good as theirs."""
-    mode = open_to_others(path)
-    if mode and b"PRIVATE KEY-----" in data:
-        raise KeyTroubleError(
-            "others on this machine can open this private key",
-            place=Place(file=path),
-            expected="mode 0600: the owner alone",
-            found=f"mode {mode:04o}",
-            hint=f"chmod 600 {quoted(path)}; or, where it cannot be changed: install -m 600 {quoted(path)} COPY",
-        )
-
-
-def _key_file(path: str, hint: str) -> bytes:
-    """Read a signing key's file, hidden from tracebacks; KeyTroubleError where it cannot be read."""
-    from imgseal.keys.hidden import hidden
-
-    try:
-        return hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
-    except InputError as error:
-        raise KeyTroubleError(
-            "cannot read the signing key", place=Place(file=path), expected=error.expected, found=error.found, hint=hint
-        ) from None
-
-
-def _opened(data: bytes, path: str, role: str | None = None) -> "Signer":
-    """Return the signer of a private key, or of a public one whose private half is held elsewhere."""
-    from imgseal.keys.pem import load_private, load_public
-    from imgseal.keys.signer import file_signer
-
-    if b"-----BEGIN PUBLIC KEY-----" in data:
-        from imgseal.keys.elsewhere import LaterSigner
-
-        return LaterSigner(load_public(data, path), path)
-    return file_signer(load_private(data, path, unlock(path, role)), path)
-
-
-def unlock(path: str, role: str | None = None) -> "Callable[[], Hidden]":
-    """Return a function that asks for the pass phrase of a key file: from the environment, else at the terminal.
-
-    The two roles may have variables of their own, so that one pass phrase does not open both keys.
-    """
-
-    def ask() -> "Hidden":
-        from imgseal.keys.hidden import Hidden
-
-        given = os.environ.get(PASSPHRASE_VARIABLE)
-        if role is not None:
-            given = os.environ.get(f"{PASSPHRASE_VARIABLE}_{role.upper()}", given)
-        if given is not None:
-            return Hidden(given.encode())
-        if not os.isatty(0):
-            raise KeyTroubleError(
-                "this key is encrypted, and there is nobody to ask for its pass phrase",
-                place=Place(file=path),
-                hint=f"set {PASSPHRASE_VARIABLE}{'' if role is None else f' or {PASSPHRASE_VARIABLE}_{role.upper()}'}, "
-                "or run imgseal in a terminal",
-            )
-        answer: str = click.prompt(f"Pass phrase for {path}", hide_input=True, err=True)
-        return Hidden(answer.encode())
-
-    return ask

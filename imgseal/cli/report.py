@@ -8,7 +8,8 @@ import click
 from imgseal import __version__
 from imgseal.check.judge import kind_of
 from imgseal.cli.check import device_trust, load_device
-from imgseal.cli.project import Project, product_options, quoted
+from imgseal.cli.key_files import quoted
+from imgseal.cli.project import Project, product_options
 from imgseal.cli.signing import build_time, day_of, parse_day, today
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.files import Output, load_artefact, refuse_overlap, write_all

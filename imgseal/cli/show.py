@@ -5,7 +5,8 @@ import json
 import click
 
 from imgseal.cli.check import open_artefact
-from imgseal.cli.project import Project, product_options, quoted
+from imgseal.cli.key_files import quoted
+from imgseal.cli.project import Project, product_options
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.memory.view import ByteView
 from imgseal.times import utc

@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.cli.check import load_device, open_artefact
-from imgseal.cli.project import Project, open_signer, product_options
+from imgseal.cli.key_files import open_signer
+from imgseal.cli.project import Project, product_options
 from imgseal.cli.rehearse import load_package
 from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, refuse_overlap, write_all
