@@ -13,7 +13,7 @@ from workshop import make, repacked, resealed, signer
 
 from imgseal.memory.view import ByteView
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
-from imgseal.rehearse.counters import Counters
+from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Device, Judgements
 from imgseal.rehearse.flash import Flash, Operation
 from imgseal.rehearse.install import DELIVERED, Installer
@@ -52,7 +52,8 @@ def bench(update: Pair, slots: dict[str, bytes] | None = None, state: DeviceStat
     moment = stage.moment
     noise = Noise("bench")
     flash = Flash(update.product, dict(moment.blocks), noise)
-    device = Device(stage.facts, flash, Counters(moment.counters, frozenset(), noise), None, Judgements())
+    counters = Counters(moment.counters, frozenset(), noise, numbers_stored(update.product))
+    device = Device(stage.facts, flash, counters, None, Judgements())
     operations: list[Operation] = []
 
     def note(operation: Operation) -> bool:
@@ -77,7 +78,7 @@ def test_4_2_1_expired_image() -> None:
     later = bench(TWO_CORES)
     assert later.install(TWO_CORES.second.package) == DELIVERED
     Installer(later.device, later.boot()).report_healthy()
-    assert dict(later.device.counters.firm) == {1: 4, 2: 4}
+    assert dict(later.device.counters.firm) == {1: 4, 2: 20250101}  # steps, and a number
     assert later.install(TWO_CORES.first.package) == "rollback.sequence-too-low"
     # as an attacker with a debugger would: the old image, the old record, but counters only rise
     behind = TWO_CORES.state._replace(counters={1: 4, 2: 3})

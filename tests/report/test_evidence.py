@@ -450,8 +450,9 @@ def test_one_key_is_one_key() -> None:
 
 
 def test_text_inside_the_manifest_counts() -> None:
-    """A maker may leave the text where it is signed; SUIT manifest draft, section 8.4.4."""
-    package = workshop().package
+    """A maker whose devices have another verifier may leave the text where it is signed; SUIT manifest draft, section 8.4.4."""
+    shop = edited(lambda text: text.replace("[rules]\n", '[rules]\nverifier = "bench"\n'))
+    package = shop.package
     text = decode_envelope(package).severed[labels.TEXT]
 
     def inside(manifest: bytes) -> bytes:
@@ -460,7 +461,7 @@ def test_text_inside_the_manifest_counts() -> None:
         return encode({**value, labels.TEXT: text})
 
     made = repacked(package, inside, severed=lambda members: {k: v for k, v in members.items() if k != labels.TEXT})
-    material = material_of(made)
+    material = material_of(made, shop)
     assert material.verdict.accepted, material.verdict.findings
     assert seen(material, "text") == seen(whole(), "text")
     assert seen(material, "text")[0] == SHOWN
