@@ -145,3 +145,40 @@ def test_what_is_known_to_be_a_file_has_to_be_one(tmp_path: Path) -> None:
         with pytest.raises(InputError, match="cannot read") as refused:
             opened(name)
         assert refused.value.found == NOT_REGULAR
+
+
+@pytest.mark.parametrize(
+    ("name", "found"),
+    [("nowhere", "No such file or directory"), ("folder", "Is a directory"), ("/proc/self/mem", "Input/output error")],
+)
+def test_what_cannot_be_read_is_said(tmp_path: Path, name: str, found: str) -> None:
+    """Where it cannot be opened, and where it cannot be read once it is open."""
+    (tmp_path / "folder").mkdir()
+    path = name if name.startswith("/") else str(tmp_path / name)
+    with pytest.raises(InputError, match="cannot read this firmware file") as caught:
+        read_bounded(path, "firmware file", 1000)
+    assert (caught.value.place.file, caught.value.found) == (path, found)
+    assert caught.value.hint
+    assert ("imgseal gate" in caught.value.hint) == (name == "folder")
+
+
+def test_a_secret_has_no_name_that_git_sees_where_files_without_names_are_not_to_be_had(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """gitignore(5): `*` in a folder's own .gitignore leaves out all of it, that file too."""
+    monkeypatch.setattr("imgseal.staging._DESCRIPTORS", "/nowhere")
+    seen: dict[str, bytes] = {}
+
+    def look() -> None:
+        seen.update(
+            {str(path.relative_to(tmp_path)): path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+        )
+
+    write_all([Output(str(tmp_path / "key"), [b"secret"], mode=0o600, replace=False)], before_moving=look)
+    assert names(tmp_path) == ["key"]
+    assert (tmp_path / "key").stat().st_mode & 0o777 == 0o600
+    folders = {name.partition("/")[0] for name in seen}
+    assert len(folders) == 1
+    (folder,) = folders
+    assert seen == {f"{folder}/.gitignore": b"*\n", f"{folder}/secret": b"secret"}
+    assert folder.startswith(".key.")

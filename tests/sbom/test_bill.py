@@ -66,3 +66,12 @@ def test_another_text_names_nothing(change: tuple[str, str]) -> None:
     words = "CycloneDX 1.6, 48231 bytes, sha-256 9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"
     assert parse_words(words) is not None
     assert parse_words(words.replace(*change)) is None
+
+
+def test_what_a_stranger_wrote_is_cut_and_cannot_act() -> None:
+    """At most 80 characters of a version or key, and none that a terminal obeys."""
+    for value, shown in (("9" * 81, "9" * 80), ("1.\x1b[2J", "1.?[2J")):
+        data = json.dumps({"bomFormat": "CycloneDX", "specVersion": value, "version": 1}).encode()
+        with pytest.raises(InputError) as caught:
+            read_bill(data, name="x")
+        assert shown == (caught.value.found or "").strip('"'), caught.value.found
