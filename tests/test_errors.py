@@ -80,7 +80,7 @@ def said() -> Iterator[tuple[str, str]]:
 # what follows a command up to the end of the clause is looked through for options
 COMMAND = re.compile(r"\bimgseal (?P<words>[a-z][a-z-]*(?: [a-z][a-z-]*)?)(?P<rest>[^;,:()\n]*)")
 SUBJECT = re.compile(
-    r"\bimgseal(?= (?:adds|has|in a|itself|judges|knows|may|needs|never|packs|reads|that|version|with|writes)\b)"
+    r"\bimgseal(?= (?:adds|authors|has|in a|itself|judges|knows|may|needs|never|packs|reads|that|version|with|writes)\b)"
 )
 """`imgseal` as the subject of a sentence, not as a command to type."""
 OTHERS = {"--help", "--version", "--ours", "--theirs", "--format"}
