@@ -15,8 +15,6 @@ from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from imgseal.keys.signer import Signer
     from imgseal.keys.trust import Trust
     from imgseal.product.model import Product
@@ -176,7 +174,7 @@ class Project(NamedTuple):
         """
         from imgseal.keys.trust import resolve
 
-        keys = dict(self._trusted())
+        keys = dict(self.product.trust.files())
 
         def read(reference: str) -> bytes | None:
             path, key = self.resolve(reference), keys[reference]
@@ -195,21 +193,6 @@ class Project(NamedTuple):
                 ) from None
 
         return resolve(self.product, read)
-
-    def _trusted(self) -> "Iterator[tuple[str, str]]":
-        """Yield every file that [trust] names, with the key that names it."""
-        trust = self.product.trust
-        for key, entries in (
-            ("trust.development.packages", trust.development_packages),
-            ("trust.development.images", trust.development_images),
-            ("trust.packages.keys", trust.packages),
-            ("trust.images.keys", trust.images),
-            ("trust.uncounted", trust.uncounted),
-        ):
-            yield from ((entry.key, key) for entry in entries)
-        yield from (
-            (file, f"trust.{key}") for key in ("apex", "contingency") if (file := getattr(trust, key)) is not None
-        )
 
     def signers(self, role: str, *, development: bool) -> "tuple[Signer, ...]":
         """Open the signing keys of a role, `images` or `packages`: at least one for each algorithm that must verify.

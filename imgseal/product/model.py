@@ -4,7 +4,7 @@ Sizes in bytes, addresses absolute.
 """
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from imgseal.product.algorithms import ALGORITHMS
 from imgseal.records import NamedTuple
@@ -216,6 +216,20 @@ class TrustTable(NamedTuple):
     apex: str | None = None
     contingency: str | None = None
     uncounted: tuple[TrustEntry, ...] = ()
+
+    def files(self) -> Iterator[tuple[str, str]]:
+        """Yield every file that [trust] names, with the key that names it."""
+        for key, entries in (
+            ("trust.uncounted", self.uncounted),
+            ("trust.development.packages", self.development_packages),
+            ("trust.development.images", self.development_images),
+            ("trust.packages.keys", self.packages),
+            ("trust.images.keys", self.images),
+        ):
+            yield from ((entry.key, key) for entry in entries)
+        for key, file in (("trust.apex", self.apex), ("trust.contingency", self.contingency)):
+            if file is not None:
+                yield file, key
 
 
 class Rules(NamedTuple):
