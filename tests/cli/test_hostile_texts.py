@@ -229,7 +229,7 @@ def test_every_command(
         (("ledger", "show"), {0}),
         (("ledger", "export", "0", "audit"), {0}),
         (("device", "new", "device.json"), {0}),
-        (("factory", package), {0}),
+        (("factory", package, "--without-recovery"), {0}),
         *(
             (("gate", "out", "--format", form), {0, 1})
             for form in ("text", "json", "junit", "sarif", "github", "gitlab")
