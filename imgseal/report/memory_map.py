@@ -8,6 +8,7 @@ from imgseal.records import NamedTuple
 __all__ = ["InSlot", "Lying", "MemoryMap", "Range", "map_lines", "memory_maps", "size_words"]
 
 _BAR = 24
+_MANY = 10_000
 
 
 class Lying(NamedTuple):
@@ -120,7 +121,7 @@ def size_words(size: int) -> str:
     if size < 1 << 10:
         return f"{size} B"
     for unit, name in ((1 << 30, "GiB"), (1 << 20, "MiB"), (1 << 10, "KiB")):
-        if size % unit == 0:
+        if size % unit == 0 and 0 < size // unit < _MANY:
             return f"{size // unit} {name}"
     unit, name = (1 << 20, "MiB") if size >= 10 << 20 else (1 << 10, "KiB")
     return f"{size / unit:.1f} {name}"
