@@ -432,6 +432,8 @@ def test_larger_than_the_judge_reads() -> None:
     shop = workshop()
     found = judge(Huge(), "x", shop.product, shop.trust, fresh(shop.product))
     assert [f.code for f in found.findings] == ["structure.too-large"]
+    assert found.findings[0].message == "this file is too large to be judged"
+    assert verdict(b"hello").findings[0].message == "neither sealed nor packed"
 
 
 def test_needs_are_signed_with_the_image() -> None:

@@ -326,3 +326,11 @@ def test_scalars_of_all_curves_of_sec_2(size: int, is_key: bool) -> None:
     der = b"\x30" + bytes([len(body)]) + body
     leaks_found = [leak.what for leak in found(b"\xaa" * 40 + der + b"\xaa" * 40)]
     assert bool(leaks_found) == is_key, leaks_found
+
+
+@pytest.mark.parametrize(("count", "more"), [(1, ""), (2, ", and 1 more"), (3, ", and 2 more")])
+def test_how_many_more_there_are(count: int, more: str) -> None:
+    (leak,) = found(b"\xaa" * 40 + KEYS["P-256"].private_bytes(Encoding.DER, PrivateFormat.PKCS8, PLAIN) + b"\xaa" * 40)  # type: ignore[attr-defined]
+    with pytest.raises(RefusedError) as caught:
+        refuse_leaks((leak,) * count, frozenset(), "app.hex", "motor", 0x2000, 16)
+    assert (caught.value.found or "").endswith(f"{leak.size} bytes{more}")

@@ -151,3 +151,11 @@ def test_there_has_to_be_one_of_each(name: str) -> None:
             read(text, name="imgseal.toml")
         assert caught.value.place is not None
         assert caught.value.place.key == name
+
+
+@pytest.mark.parametrize("names", ['"motor"', "[]", "[1]", "{}", "3"])
+@pytest.mark.parametrize("key", ["components", "classes"])
+def test_limits_of_a_key_are_lists_of_names(key: str, names: str) -> None:
+    error = taken('keys = ["keys/images.pub.pem"]', f'keys = [{{ key = "keys/images.pub.pem", {key} = {names} }}]')
+    assert error is not None
+    assert "no list of names" in error.message
