@@ -95,3 +95,13 @@ def test_the_generator_makes_odd_keys() -> None:
     """What it is for: a map with both 1 and true, which a dictionary cannot hold."""
     assert _map([(b"\xf5", b"\x02"), (b"\x01", b"\x03")]) == bytes.fromhex("a20103f502")
     assert _head(BSTR, 24) == bstr_head(24)
+
+
+@pytest.mark.parametrize(
+    ("tags", "expected"),
+    [(frozenset(), "no tag"), (frozenset({18}), "one of 18"), (frozenset({98, 18}), "one of 18, 98")],
+)
+def test_a_tag_that_does_not_belong_is_told_from_those_that_do(tags: frozenset[int], expected: str) -> None:
+    with pytest.raises(CborError) as caught:
+        decode(b"\xc1\x01", "x", tags=tags)
+    assert (caught.value.expected, caught.value.found) == (expected, "1")
