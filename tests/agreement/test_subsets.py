@@ -98,13 +98,20 @@ def test_pairs_of_factors(
     note(counts, record_property)
 
 
+def parts() -> list[tuple[str, bool | None]]:
+    """Each product; the one with 255 subsets in two parts, with one algorithm and with two."""
+    return [(name, second) for name in FACTS for second in ((False, True) if len(subsets(name)) > 20 else (None,))]
+
+
 @long
-@pytest.mark.parametrize("name", FACTS)
+@pytest.mark.parametrize("several", [False, True], ids=["one signer", "several"])
+@pytest.mark.parametrize(("name", "second"), parts())
 def test_all_factors(
-    name: str, tool: Callable[[str], str], tmp_path: Path, record_property: Callable[[str, object], None]
-) -> None:
+    name: str, second: bool | None, several: bool, tool: Callable[[str], str], tmp_path: Path, record_property: Callable[[str, object], None]
+) -> None:  # fmt: skip
     tool("gcc")
-    note(hold((row for row in all_rows() if row.asked.product == name), Programs(tmp_path)), record_property)
+    rows = (row for row in all_rows() if row.asked.product == name and row.asked.several == several)
+    note(hold((row for row in rows if second in (None, row.asked.second)), Programs(tmp_path)), record_property)
 
 
 def test_on_cortex_m(tool: Callable[[str], str], tmp_path: Path) -> None:
