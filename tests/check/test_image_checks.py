@@ -433,7 +433,9 @@ def test_larger_than_the_judge_reads() -> None:
     found = judge(Huge(), "x", shop.product, shop.trust, fresh(shop.product))
     assert [f.code for f in found.findings] == ["structure.too-large"]
     assert found.findings[0].message == "this file is too large to be judged"
-    assert verdict(b"hello").findings[0].message == "neither sealed nor packed"
+    (other,) = verdict(b"hello, this is a text of mine").findings
+    assert (other.message, other.found) == ("neither sealed nor packed", b"hello, this is a".hex())
+    assert verdict(b"").findings[0].found == "an empty file"
 
 
 def test_needs_are_signed_with_the_image() -> None:
