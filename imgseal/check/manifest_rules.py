@@ -12,7 +12,8 @@ from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import wrapped_digest
 from imgseal.suit.errors import SuitError
 from imgseal.suit.manifest import decode_manifest
-from imgseal.suit.profile import Shape, departure
+from imgseal.suit.profile import departure
+from imgseal.suit.shape import Shape
 from imgseal.suit.text import decode_text
 
 __all__ = [
@@ -207,7 +208,7 @@ def profile(subject: PackageSubject, context: Context) -> list[Finding]:
     """The package is one that the exported device code reads; a remark where devices have another verifier."""
     severed_install = isinstance(subject.manifest.members.get(labels.INSTALL), SuitDigest)
     install = subject.sections.get(labels.INSTALL) if severed_install else None
-    shapes = {c.number: Shape(len(c.run) > 1, bool(c.header)) for c in context.product.components.values()}
+    shapes = Shape.of(context.product.components.values())
     left = departure(subject.manifest, install, subject.envelope.payloads, shapes)
     if left is None:
         return []

@@ -8,7 +8,7 @@ import click
 from imgseal.cli.check import open_artefact
 from imgseal.cli.fielded import fielded_now
 from imgseal.cli.key_files import open_signer
-from imgseal.cli.project import Project, product_options
+from imgseal.cli.project import Project, nearest_product, product_options
 from imgseal.cli.signing import today
 from imgseal.errors import KeyTroubleError, Place, UsageError
 from imgseal.files import Output, refuse_overlap, write_all
@@ -16,6 +16,8 @@ from imgseal.limits import REQUEST_BYTES
 from imgseal.product.references import is_token_uri
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from imgseal.findings import Verdict
     from imgseal.memory.view import ByteView
 
@@ -50,7 +52,8 @@ def command(
     """Sign a signing request, or add a signature to an update package.
 
     What will be signed is shown first, and somebody has to agree. A request needs no product file: what it says is
-    derived from the very bytes that are signed. A package is judged before and after, but for the number of
+    derived from the very bytes that are signed. Where there is one, a request for a package is held to its components
+    and its rules.verifier. A package is judged before and after, but for the number of
     signatures, and no byte of it changes except that it has one more.
     """
     from imgseal.check.judge import kind_of
@@ -72,14 +75,21 @@ def command(
             place=Place(file=what),
             hint="seal it again with all of its keys in [signing]",
         )
-    _endorse_request(data, what, reference, out, yes=yes)
+
+    def own() -> Project | None:
+        found = product_file or nearest_product(".")
+        return None if found is None else Project.load(found, settings, variant)
+
+    _endorse_request(data, what, reference, out, own, yes=yes)
 
 
-def _endorse_request(view: "ByteView", path: str, reference: str, out: str | None, *, yes: bool) -> None:
+def _endorse_request(
+    view: "ByteView", path: str, reference: str, out: str | None, own: "Callable[[], Project | None]", *, yes: bool
+) -> None:
     from imgseal.keys.anykey import KINDS
     from imgseal.keys.published import refuse_published
     from imgseal.keys.signer import sign_and_verify
-    from imgseal.request.request import NUMBERS, Asked, decode_request, request_digest
+    from imgseal.request.request import NUMBERS, Asked, decode_request, hold_to_profile, request_digest
     from imgseal.request.response import Response, Signed, encode_response
     from imgseal.request.text_form import escaped
 
@@ -93,6 +103,10 @@ def _endorse_request(view: "ByteView", path: str, reference: str, out: str | Non
         )
     data = bytes(view.read(0, view.size))
     request = decode_request(data, path)
+    if not request.items[0].is_statement:
+        project = own()
+        if project is not None:
+            hold_to_profile(request, path, project.product)
     target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
     refuse_overlap([target], [path, *_file_of(reference)])
     signer = open_signer(reference)

@@ -24,6 +24,7 @@ __all__ = [
     "PRODUCT_NAME",
     "Project",
     "find_product",
+    "nearest_product",
     "product_options",
     "read_text",
 ]
@@ -57,6 +58,18 @@ def product_options(command: _Command) -> _Command:
 
 
 def find_product(start: str) -> str:
+    """Return the path of the nearest product file as `nearest_product` does; UsageError where there is none."""
+    found = nearest_product(start)
+    if found is None:
+        raise UsageError(
+            f"no {PRODUCT_NAME} in this folder or any parent of it",
+            place=Place(file=os.path.abspath(start)),
+            hint="write one with imgseal init, or name it: --product FILE",
+        )
+    return found
+
+
+def nearest_product(start: str) -> str | None:
     """Return the path of the nearest product file, in `start` or a parent of it; UsageError for one of someone else.
 
     It says whom to trust: where others can put a file above a working folder, they would say it (decision 021).
@@ -69,11 +82,7 @@ def find_product(start: str) -> str:
             return os.path.relpath(candidate)
         parent = os.path.dirname(folder)
         if parent == folder:
-            raise UsageError(
-                f"no {PRODUCT_NAME} in this folder or any parent of it",
-                place=Place(file=os.path.abspath(start)),
-                hint="write one with imgseal init, or name it: --product FILE",
-            )
+            return None
         folder = parent
 
 

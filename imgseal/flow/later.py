@@ -17,9 +17,11 @@ from imgseal.make.place import Placed, place, separate
 from imgseal.make.seal import SealedImage, SealOptions, draft
 from imgseal.product.algorithms import KEY_NAMES
 from imgseal.records import NamedTuple
+from imgseal.request.profile import outside
 from imgseal.request.request import Asked, Item, Request
 from imgseal.request.response import Response
 from imgseal.sealed.codec import decode_statement, encode_statement
+from imgseal.suit.shape import Shape
 
 if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
@@ -96,7 +98,9 @@ def ask(job: Job, *, with_firmware: bool = False) -> Asking:
         )
     package = draft_package(rehearsed.images, job.product, development=job.options.development, bill=job.bill)
     keys = tuple(Asked(job.product.rules.signs_with(s.public.kind), s.public.key_id) for s in later)
-    request = Request(about, (Item(package.manifest_bytes, keys, package.severed),))
+    left = outside(package.manifest, package.severed, Shape.of(job.product.components.values()))
+    verifier = None if left is None else job.product.rules.verifier
+    request = Request(about, (Item(package.manifest_bytes, keys, package.severed, verifier=verifier),))
     return Asking(request, rehearsed.images, rehearsed.notes, rehearsed)
 
 

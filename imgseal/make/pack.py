@@ -19,7 +19,8 @@ from imgseal.suit.commands import Sequence
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import envelope_pieces, wrapped_digest
 from imgseal.suit.manifest import Manifest, Member, decode_manifest, encode_manifest, encode_member
-from imgseal.suit.profile import Shape, departure
+from imgseal.suit.profile import departure
+from imgseal.suit.shape import Shape
 from imgseal.suit.text import LanguageText, Text
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ def draft(images: tuple[SealedImage, ...], product: Product, *, development: boo
 
 def _refuse_other_profiles(manifest: Manifest, install: Sequence, keys: tuple[str, ...], product: Product) -> None:
     """Nothing is made that the exported device code does not read, unless the product file names another verifier."""
-    shapes = {c.number: Shape(len(c.run) > 1, bool(c.header)) for c in product.components.values()}
+    shapes = Shape.of(product.components.values())
     left = departure(manifest, install, keys, shapes)
     if left is not None and product.rules.verifier is None:
         raise UsageError(

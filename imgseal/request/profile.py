@@ -1,90 +1,99 @@
-"""What a manifest may hold that people are asked to sign: no more than imgseal packs; docs/format/package.md.
+"""A manifest that people are asked to sign is one that devices read: suit/profile.py says which.
 
-All of SUIT says more than one screen can: a sequence may set another digest than the one that was shown. What a
-component is stands in the shared sequence of our packages, and nowhere else.
+All of SUIT says more than one screen can: a sequence may set another digest than the one that was shown. For another
+verifier the tool makes more components and longer keys, never other commands: so much is asked for where the request
+names that verifier, and every screen says so.
 """
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
-from imgseal.request.text_form import refuse
+from imgseal.errors import InputError, Place
+from imgseal.request.text_form import escaped
 from imgseal.suit import labels
-from imgseal.suit.commands import Command, Sequence, decode_sequence
-from imgseal.suit.digest import SuitDigest
+from imgseal.suit.commands import decode_sequence
 from imgseal.suit.manifest import Manifest
-from imgseal.suit.text import decode_text
+from imgseal.suit.profile import Departure, departure
+from imgseal.suit.shape import Shape
 
-__all__ = ["refuse_outside_profile"]
+if TYPE_CHECKING:
+    from imgseal.product.model import Product
 
-_MEMBERS = (labels.VALIDATE, labels.INVOKE_MEMBER, labels.INSTALL, labels.TEXT)
-_SHARED_COMMANDS = (
-    labels.SET_COMPONENT_INDEX,
-    labels.OVERRIDE_PARAMETERS,
-    labels.CONDITION_VENDOR,
-    labels.CONDITION_CLASS,
-)
-_SHARED = (labels.VENDOR_ID, labels.CLASS_ID, labels.IMAGE_DIGEST, labels.IMAGE_SIZE)
-_COMMANDS = (
-    labels.SET_COMPONENT_INDEX,
-    labels.TRY_EACH,
-    labels.OVERRIDE_PARAMETERS,
-    labels.FETCH,
-    labels.INVOKE,
-    labels.CONDITION_IMAGE_MATCH,
-    labels.CONDITION_SLOT,
-    labels.CONDITION_MINIMUM_BATTERY,
-    labels.CONDITION_UPDATE_AUTHORISED,
-    labels.CONDITION_VERSION,
-)
-_OTHERS = (labels.URI, labels.SLOT, labels.MINIMUM_BATTERY, labels.UPDATE_PRIORITY, labels.VERSION)
+__all__ = ["outside", "refuse_outside_profile", "remark"]
+
+_MADE = 'let it be made again: imgseal build --sign-later; docs/format/package.md, section "The profile"'
 
 
-def refuse_outside_profile(manifest: Manifest, severed: Mapping[int, bytes], where: str) -> None:
-    """InputError for a manifest that says anything which `imgseal pack` never writes."""
-    if manifest.dependencies is not None or manifest.reference_uri is not None or manifest.component is not None:
-        refuse("the manifest has a part that imgseal never writes", where, "components, sequences and text alone")
-    _walk(manifest.shared, _SHARED_COMMANDS, _SHARED, f"{where}.shared")
-    for label, member in manifest.members.items():
-        name = labels.MANIFEST_MEMBERS[label]
-        if label not in _MEMBERS:
-            refuse("the manifest has a member that imgseal never writes", where, ", ".join(_names(_MEMBERS)), name)
-        if label == labels.TEXT:
-            if isinstance(member, SuitDigest):
-                decode_text(severed[label], name)  # what cannot be read cannot be shown
-            continue
-        sequence = decode_sequence(severed[label], name) if isinstance(member, SuitDigest) else member
-        if not isinstance(sequence, tuple):
-            refuse("a member that is no sequence", f"{where}.{name}", "commands", "something else")
-        _walk(sequence, _COMMANDS, _OTHERS, f"{where}.{name}")
+def outside(
+    manifest: Manifest,
+    severed: Mapping[int, bytes],
+    shapes: Mapping[int, Shape] | None = None,
+    *,
+    ceilings: bool = True,
+) -> Departure | None:
+    """Say where a manifest leaves the device profile; without a product's shapes, by its own list of components."""
+    install = severed.get(labels.INSTALL)
+    sequence = None if install is None else decode_sequence(install, "install")
+    shapes = Shape.said_by(manifest) if shapes is None else shapes
+    return departure(manifest, sequence, (), shapes, ceilings=ceilings)  # each key stands in the install sequence too
 
 
-def _walk(sequence: Sequence, commands: tuple[int, ...], parameters: tuple[int, ...], where: str) -> None:
-    for command in sequence:
-        if command.code not in commands:
-            name = labels.COMMANDS.get(command.code, f"command {command.code}")
-            refuse("a command that imgseal never writes there", where, "those of docs/format/package.md", name)
-        _argument(command, commands, parameters, where)
+def remark(manifest: Manifest, severed: Mapping[int, bytes], verifier: str | None) -> list[str]:
+    """Return the lines about a package that the exported device code does not read; none where it does."""
+    left = None if verifier is None else outside(manifest, severed)
+    if left is None:
+        return []
+    return [
+        f"look at this first: outside the device profile at {left.where} ({left.found}; inside: {left.expected});",
+        f"the exported device code refuses this; the request says that the devices have another verifier: {verifier}",
+    ]
 
 
-def _argument(command: Command, commands: tuple[int, ...], parameters: tuple[int, ...], where: str) -> None:
-    argument = command.argument
-    if command.code == labels.SET_COMPONENT_INDEX:
-        if isinstance(argument, bool) or not isinstance(argument, int):
-            refuse("several components at once", where, "one index", "all or a list")
-    elif isinstance(argument, Mapping):
-        for label in argument:
-            if label not in parameters:
-                name = labels.PARAMETERS.get(label, f"parameter {label}")
-                refuse("a parameter that imgseal never sets there", where, ", ".join(_parameters(parameters)), name)
-    elif command.code == labels.TRY_EACH and isinstance(argument, tuple):
-        for branch in argument:
-            if branch is None:
-                refuse("a branch that gives up silently", where, "sequences", "nothing")
-            _walk(branch, commands, parameters, where)
+def refuse_outside_profile(
+    manifest: Manifest,
+    severed: Mapping[int, bytes],
+    verifier: str | None,
+    place: Place,
+    product: "Product | None" = None,
+) -> None:
+    """InputError for a manifest outside the profile, unless another verifier is named and ceilings are all it leaves.
 
-
-def _names(members: tuple[int, ...]) -> list[str]:
-    return [labels.MANIFEST_MEMBERS[label] for label in members]
-
-
-def _parameters(of: tuple[int, ...]) -> list[str]:
-    return [labels.PARAMETERS[label] for label in of]
+    With a product file the signer's own word counts: its components, and its `rules.verifier`.
+    """
+    shapes, held = None, ""
+    hint = _MADE
+    if product is not None:
+        shapes = Shape.of(product.components.values())
+        held = f" of {product.source}"
+        hint = "if the request is of another product or variant: --product FILE, --variant NAME; else " + _MADE
+        if verifier is not None and verifier != product.rules.verifier:
+            raise InputError(
+                f"the request names another verifier than rules.verifier{held}",
+                place=place,
+                expected=product.rules.verifier or "the exported device code",
+                found=escaped(verifier),
+                hint="ask whoever made the request what the devices have; " + hint,
+            )
+    left = outside(manifest, severed, shapes)
+    if left is None:
+        if verifier is not None:
+            raise InputError(
+                "a verifier is named, although the manifest is inside the device profile",
+                place=place,
+                expected="no verifier",
+                found=escaped(verifier),
+                hint=_MADE,
+            )
+        return
+    if verifier is not None:
+        beyond = outside(manifest, severed, shapes, ceilings=False)
+        if beyond is None:
+            return
+        left = beyond
+    raise InputError(
+        f"the manifest is outside the device profile{held}: devices refuse it",
+        place=place._replace(key=f"{place.key}.{left.where}"),
+        expected=left.expected,
+        found=escaped(left.found),
+        hint=hint if verifier is not None else f"{hint}; for other verifiers rules.verifier names one",
+    )

@@ -6,16 +6,26 @@ are signed are derived from it there. Nothing in it is secret, and nothing in it
 
 import hashlib
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from imgseal.cbor.strict import encode
 from imgseal.cose.labels import ALGORITHMS, ES256, ESP256, ML_DSA_44
 from imgseal.cose.sign1 import protected_header, to_be_signed
-from imgseal.errors import InputError
+from imgseal.errors import InputError, Place
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
 from imgseal.records import NamedTuple
-from imgseal.request.profile import refuse_outside_profile
+from imgseal.request.profile import refuse_outside_profile, remark
 from imgseal.request.screen import manifest_screen, statement_screen
-from imgseal.request.text_form import CHANGED, decode64, encode64, hex_bytes, read_document, refuse, write_document
+from imgseal.request.text_form import (
+    CHANGED,
+    decode64,
+    encode64,
+    escaped,
+    hex_bytes,
+    read_document,
+    refuse,
+    write_document,
+)
 from imgseal.request.words import manifest_words, statement_words
 from imgseal.sealed.codec import decode_statement, encode_statement
 from imgseal.sealed.layout import STATEMENT_BYTES
@@ -23,12 +33,27 @@ from imgseal.suit import labels
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import wrapped_digest
 from imgseal.suit.manifest import decode_manifest, encode_manifest
+from imgseal.suit.text import decode_text
 
-__all__ = ["KIND", "NUMBERS", "Asked", "Item", "Request", "decode_request", "encode_request", "request_digest"]
+if TYPE_CHECKING:
+    from imgseal.product.model import Product
+
+__all__ = [
+    "KIND",
+    "NUMBERS",
+    "Asked",
+    "Item",
+    "Request",
+    "decode_request",
+    "encode_request",
+    "hold_to_profile",
+    "request_digest",
+]
 
 KIND = "signing request"
 NUMBERS = {ALGORITHMS[number]: number for number in (ESP256, ES256, ML_DSA_44)}
 _ABOUT = 200
+_VERIFIER = 4096  # as rules.verifier
 _KEYS = 16
 
 
@@ -42,13 +67,15 @@ class Asked(NamedTuple):
 class Item(NamedTuple):
     """One thing to sign: a statement of 384 bytes, or an encoded manifest with the members severed from it.
 
-    `payload` is the firmware that a statement speaks for, where the request brings it along.
+    `payload` is the firmware that a statement speaks for, where the request brings it along. `verifier` names what
+    reads packages on the devices, where a manifest is outside the device profile; absent where it is inside.
     """
 
     content: bytes
     keys: tuple[Asked, ...]
     severed: Mapping[int, bytes] | None = None
     payload: bytes | None = None
+    verifier: str | None = None
 
     @property
     def is_statement(self) -> bool:
@@ -70,13 +97,18 @@ class Item(NamedTuple):
         """Return the lines of all that is signed, from the content alone, for whoever signs it."""
         if self.severed is None:
             return statement_screen(self.content)
-        return manifest_screen(self.content, self.severed)
+        return self._remarked(manifest_screen(self.content, self.severed), self.severed)
 
     def words(self) -> list[str]:
         """Say in lines what is signed, in short, from the content alone."""
         if self.severed is None:
             return statement_words(decode_statement(self.content))
-        return manifest_words(decode_manifest(self.content), self.content, self.severed)
+        return self._remarked(manifest_words(decode_manifest(self.content), self.content, self.severed), self.severed)
+
+    def _remarked(self, lines: list[str], severed: Mapping[int, bytes]) -> list[str]:
+        """Put what devices would say of a package behind its first line."""
+        said = remark(decode_manifest(self.content), severed, self.verifier)
+        return [*lines[:1], *map(escaped, said), *lines[1:]]
 
 
 class Request(NamedTuple):
@@ -118,6 +150,8 @@ def _document(item: Item) -> dict[str, object]:
         }
     if item.payload is not None:
         out["payload"] = encode64(item.payload)
+    if item.verifier is not None:
+        out["verifier"] = item.verifier
     return out
 
 
@@ -125,7 +159,7 @@ def decode_request(data: bytes, name: str) -> Request:
     """Read a request; InputError for anything that is not exactly what `encode_request` writes.
 
     A statement or manifest is read as strictly as the judge reads it; a payload must be the one that its statement
-    names.
+    names. A manifest is held to the device profile, as far as one can without a product file.
     """
     try:
         request = _decode(data)
@@ -135,7 +169,16 @@ def decode_request(data: bytes, name: str) -> Request:
         error.place = error.place._replace(file=name)
         error.hint = CHANGED
         raise
+    hold_to_profile(request, name)
     return request
+
+
+def hold_to_profile(request: Request, name: str, product: "Product | None" = None) -> None:
+    """InputError for a manifest that devices do not read; with a product file, that its devices do not read."""
+    for number, item in enumerate(request.items):
+        if item.severed is not None:
+            place = Place(file=name, key=f"items[{number}].manifest")
+            refuse_outside_profile(decode_manifest(item.content), item.severed, item.verifier, place, product)
 
 
 def _decode(data: bytes) -> Request:
@@ -198,8 +241,12 @@ def _item(value: object, where: str) -> Item:
     if encode_manifest(manifest) != content:
         refuse("the manifest does not read back as it is written", f"{where}.manifest")
     severed = _severed(value.get("severed", {}), dict(manifest.members), f"{where}.severed")
-    refuse_outside_profile(manifest, severed, f"{where}.manifest")
-    return Item(content, keys, severed)
+    if labels.TEXT in severed:
+        decode_text(severed[labels.TEXT], "text")  # what cannot be read cannot be shown
+    verifier = value.get("verifier")
+    if "verifier" in value and (not isinstance(verifier, str) or not 0 < len(verifier.strip()) <= _VERIFIER):
+        refuse("this names no verifier", f"{where}.verifier", f"a text of 1 to {_VERIFIER} characters")
+    return Item(content, keys, severed, verifier=verifier)
 
 
 def _severed(value: object, members: dict[int, object], where: str) -> dict[int, bytes]:

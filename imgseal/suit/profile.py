@@ -16,21 +16,15 @@ from imgseal.suit.commands import Sequence, VersionMatch
 from imgseal.suit.component import OurComponent, ours
 from imgseal.suit.digest import SuitDigest
 from imgseal.suit.manifest import Manifest
+from imgseal.suit.shape import Shape
 from imgseal.versions import Version
 
-__all__ = ["Departure", "Shape", "departure"]
+__all__ = ["Departure", "departure"]
 
 _U32 = 1 << 32
 _SHA256 = -16
 _POLICY = range(16)
 _MEMBERS = {labels.VALIDATE, labels.INVOKE_MEMBER, labels.INSTALL, labels.TEXT}
-
-
-class Shape(NamedTuple):
-    """What the product file says of a component: whether it has two run slots, and detached headers."""
-
-    two_slots: bool
-    detached: bool
 
 
 class Departure(NamedTuple):
@@ -54,28 +48,35 @@ _Template = list["_Step | tuple[_Template, _Template]"]
 
 
 def departure(
-    manifest: Manifest, install: Sequence | None, keys: Iterable[str], shapes: Mapping[int, Shape]
+    manifest: Manifest,
+    install: Sequence | None,
+    keys: Iterable[str],
+    shapes: Mapping[int, Shape],
+    *,
+    ceilings: bool = True,
 ) -> Departure | None:
     """Say where a package first leaves the profile; None when it is inside.
 
     `install` is the install sequence that was severed, None where it was taken out of the envelope; `keys` are those of
-    the integrated payloads, `shapes` the product's components by number.
+    the integrated payloads, `shapes` the product's components by number. Without `ceilings` it may have more components
+    and longer keys than the tables of devices hold: so much does the tool make for another verifier, and no more.
     """
+    longest = DEVICE_KEY_BYTES if ceilings else _U32
     parts = [ours(identity) for identity in manifest.components]
     known = [part for part in parts if part is not None]
     if len(known) != len(parts):
         return Departure("common.components", "[component number, run slot index], perhaps with 'header'", "another")
     return (
-        _frame(manifest, keys)
+        _frame(manifest, keys, DEVICE_PARTS if ceilings else _U32, longest)
         or _components(known, shapes)
         or _follow(manifest.shared, _shared(len(known)), "shared")
-        or (None if install is None else _follow(install, _install(known, shapes, install), "install"))
+        or (None if install is None else _follow(install, _install(known, shapes, install, longest), "install"))
         or _member(manifest, labels.VALIDATE, [_validate(known, shapes)])
         or _member(manifest, labels.INVOKE_MEMBER, _invoke(known, shapes))
     )
 
 
-def _frame(manifest: Manifest, keys: Iterable[str]) -> Departure | None:
+def _frame(manifest: Manifest, keys: Iterable[str], most: int, longest: int) -> Departure | None:
     """Members, numbers and ceilings."""
     if not 0 <= manifest.sequence_number < _U32:
         return Departure("manifest.sequence", "a number below 2^32", str(manifest.sequence_number))
@@ -92,9 +93,9 @@ def _frame(manifest: Manifest, keys: Iterable[str]) -> Departure | None:
     count = 0
     for key in keys:
         count += 1
-        if not _key(key):
+        if not _key(key, longest):
             return Departure("envelope", _KEY, ascii(key)[:80])
-    if count > DEVICE_PARTS or not 0 < len(manifest.components) <= DEVICE_PARTS:
+    if count > most or not 0 < len(manifest.components) <= most:
         found = f"{len(manifest.components)} components, {count} payloads"
         return Departure("common.components", f"1 to {DEVICE_PARTS} components and payloads", found)
     return None
@@ -112,8 +113,11 @@ def _components(parts: list[OurComponent], shapes: Mapping[int, Shape]) -> Depar
             return Departure(where, f"{expected} for [{number}, {slot}]", "others")
     for number, numbered in groupby(parts, key=lambda part: part.number):
         slots = {part.slot for part in numbered}
-        if len(slots) > (2 if number in shapes and shapes[number].two_slots else 1):
+        most = 2 if number in shapes and shapes[number].two_slots else 1
+        if len(slots) > most:
             return Departure(where, f"as many run slots as component {number} has", f"{len(slots)}")
+        if max(slots) >= most:
+            return Departure(where, f"a run slot below {most} for component {number}", str(max(slots)))
     return None
 
 
@@ -174,7 +178,7 @@ def _shared(count: int) -> _Template:
     return out
 
 
-def _install(parts: list[OurComponent], shapes: Mapping[int, Shape], sequence: Sequence) -> _Template:
+def _install(parts: list[OurComponent], shapes: Mapping[int, Shape], sequence: Sequence, longest: int) -> _Template:
     """Authorisation and battery where they are asked for, then fetch and image match for each component."""
     out: _Template = [_index(0)]
     asks = (
@@ -186,8 +190,8 @@ def _install(parts: list[OurComponent], shapes: Mapping[int, Shape], sequence: S
             out += [_parameter(label, partial(_number, numbers=numbers), "a number below 2^32"), _policy(condition)]
 
     def steps(_part: OurComponent) -> _Template:
-        fetched = [_parameter(labels.URI, _key, _KEY), _policy(labels.FETCH), _policy(labels.CONDITION_IMAGE_MATCH)]
-        return list(fetched)
+        uri = _parameter(labels.URI, partial(_key, longest=longest), _KEY)
+        return [uri, _policy(labels.FETCH), _policy(labels.CONDITION_IMAGE_MATCH)]
 
     return out + _each(parts, shapes, steps)
 
@@ -271,8 +275,8 @@ def _number(value: object, numbers: range) -> bool:
     return isinstance(value, int) and not isinstance(value, bool) and value in numbers
 
 
-def _key(value: object) -> bool:
-    return isinstance(value, str) and 0 < len(value) <= DEVICE_KEY_BYTES and all("!" <= c <= "~" for c in value)
+def _key(value: object, longest: int) -> bool:
+    return isinstance(value, str) and 0 < len(value) <= longest and all("!" <= c <= "~" for c in value)
 
 
 def _has(argument: object, label: int) -> bool:

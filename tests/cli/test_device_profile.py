@@ -1,9 +1,10 @@
 """The device profile on the command line: what build makes is inside; another verifier is named in the product file."""
 
+import json
 from pathlib import Path
 
 import pytest
-from workshop import Imgseal, tree
+from workshop import Imgseal, detached_radio, tree
 
 from imgseal.demo.scenario import product_text
 from imgseal.suit import labels
@@ -51,3 +52,52 @@ def test_device_code_says_that_the_devices_have_another_verifier(imgseal: Imgsea
     said = imgseal("device-code", "seal")
     assert said.status == 0
     assert "another verifier (one of their own)" in said.out
+
+
+def test_a_key_holder_sees_that_the_exported_device_code_would_refuse(imgseal: Imgseal, project: Path) -> None:
+    """The request names the other verifier: the screen says so, and the signer's own product file has the last word."""
+    text = product_text().replace('"radio"]', f'"{LONG}"]').replace("[slot.radio]", f"[slot.{LONG}]")
+    text = text.replace('packages = "keys/packages.pem"', 'packages = "keys/packages.pub.pem"')
+    (project / "vault").mkdir()
+    (project / "keys" / "packages.pem").rename(project / "vault" / "packages.pem")
+    (project / "imgseal.toml").write_text(with_verifier(text))
+    said = imgseal("build", *ONE, "out", "--sign-later")
+    assert said.status == 0, said.err
+    request = said.out.split()[-1]
+    assert json.loads(Path(request).read_text())["items"][0]["verifier"] == "one of their own"
+    endorse = ("endorse", request, "--key", "vault/packages.pem", "--yes", "--out")
+    before = tree(project)
+    for other in (text, with_verifier(text).replace("of their own", "of ours")):
+        (project / "imgseal.toml").write_text(other)
+        said = imgseal(*endorse, "response.json")
+        assert said.status != 0
+        for words in ("another verifier than rules.verifier of imgseal.toml", "one of their own", "--product FILE"):
+            assert words in said.err
+    (project / "imgseal.toml").unlink()
+    for response in ("alone.json", "response.json"):  # first without a product file
+        said = imgseal(*endorse, response)
+        assert said.status == 0, said.err
+        for words in ("look at this first: outside the device profile at", "64 visible ASCII", "one of their own"):
+            assert words in said.err
+        (project / "imgseal.toml").write_text(with_verifier(text))
+    images = [f"{LONG[:5]}={path}" for path in (project / "out").glob("*.sealed.bin")]
+    said = imgseal("finish", request, *images, "--response", "response.json")
+    assert said.status == 0, said.err
+    assert tree(project).keys() > before.keys() - {"imgseal.toml"}
+
+
+def test_a_request_is_held_to_the_signer_s_own_product_file(imgseal: Imgseal, project: Path) -> None:
+    """What no manifest says by itself: that the devices keep the radio's header apart."""
+    text = product_text()
+    (project / "imgseal.toml").write_text(
+        text.replace('packages = "keys/packages.pem"', 'packages = "keys/packages.pub.pem"')
+    )
+    request = imgseal("build", *ONE, "out", "--sign-later").out.split()[-1]
+    (project / "own.toml").write_text(detached_radio(text))
+    before = tree(project)
+    said = imgseal("endorse", request, "--key", "keys/packages.pem", "--yes", "--product", "own.toml")
+    assert said.status != 0
+    for words in ("outside the device profile of own.toml", "items[0].manifest.common.components", "--variant NAME"):
+        assert words in said.err, said.err
+    assert tree(project) == before
+    assert imgseal("endorse", request, "--key", "keys/packages.pem", "--yes").status == 0

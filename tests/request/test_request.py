@@ -224,31 +224,47 @@ OTHER_DIGEST = Command(labels.OVERRIDE_PARAMETERS, {labels.IMAGE_DIGEST: SuitDig
 
 
 @pytest.mark.parametrize(
-    ("raw", "words"),
+    ("raw", "where"),
     [
-        (outside(lambda m: m, (OTHER_DIGEST,)), "a parameter that imgseal never sets there"),
-        (
-            outside(lambda m: m._replace(members={**m.members, labels.VALIDATE: (OTHER_DIGEST,)})),
-            "a parameter that imgseal never sets there",
-        ),
-        (outside(lambda m: m, (Command(labels.WRITE, 2),)), "a command that imgseal never writes there"),
-        (outside(lambda m: m, (Command(labels.SET_COMPONENT_INDEX, True),)), "several components at once"),
-        (
-            outside(lambda m: m._replace(shared=(*m.shared, Command(labels.FETCH, 2)))),
-            "a command that imgseal never writes there",
-        ),
-        (outside(lambda m: m._replace(reference_uri="x")), "a part that imgseal never writes"),
-        (
-            outside(lambda m: m._replace(members={**m.members, labels.LOAD: (Command(labels.INVOKE, 2),)})),
-            "a member that imgseal never writes",
-        ),
+        (outside(lambda m: m, (OTHER_DIGEST,)), "install[15]"),
+        (outside(lambda m: m._replace(members={**m.members, labels.VALIDATE: (OTHER_DIGEST,)})), "validate[0]"),
+        (outside(lambda m: m, (Command(labels.WRITE, 2),)), "install[15]"),
+        (outside(lambda m: m, (Command(labels.SET_COMPONENT_INDEX, True),)), "install[15]"),
+        (outside(lambda m: m._replace(shared=(*m.shared, Command(labels.FETCH, 2)))), "shared[16]"),
+        (outside(lambda m: m._replace(reference_uri="x")), "manifest"),
+        (outside(lambda m: m._replace(members={**m.members, labels.LOAD: (Command(labels.INVOKE, 2),)})), "manifest"),
     ],
 )
-def test_only_what_imgseal_packs_is_asked_for(raw: bytes, words: str) -> None:
-    """What a screen shows of a component has to be all that is said of it."""
+def test_only_what_devices_read_is_asked_for(raw: bytes, where: str) -> None:
+    """What a screen shows of a component has to be all that is said of it; no verifier's name lets more through."""
+    for changed in (raw, named(raw, "theirs")):
+        with pytest.raises(InputError) as caught:
+            decode_request(changed, "r.json")
+        assert "outside the device profile" in str(caught.value)
+        assert caught.value.place.key == f"items[0].manifest.{where}"
+
+
+def named(raw: bytes, verifier: object) -> bytes:
+    """The request with a verifier's name, written as imgseal writes it."""
+    document = json.loads(raw)
+    item = document["items"][0]
+    content, beside = base64.b64decode(item["manifest"]), item["severed"]
+    severed = {
+        label: base64.b64decode(beside[name]) for label, name in labels.MANIFEST_MEMBERS.items() if name in beside
+    }
+    made = Item(content, (PACKAGES,), severed, verifier=verifier)  # type: ignore[arg-type]
+    return encode_request(Request("r", (made,)))
+
+
+def test_a_verifier_is_named_where_it_is_needed_and_nowhere_else() -> None:
+    raw = encode_request(Request("r", (manifest_item(),)))
     with pytest.raises(InputError) as caught:
-        decode_request(raw, "r.json")
-    assert words in str(caught.value)
+        decode_request(named(raw, "theirs"), "r.json")
+    assert "inside the device profile" in str(caught.value)
+    for verifier in ("", " ", 7, "x" * 4097):
+        with pytest.raises(InputError) as caught:
+            decode_request(edited(put("items/0/verifier", verifier), package_request()), "r.json")
+        assert caught.value.place.key == "items[0].verifier"
 
 
 def test_every_sequence_is_shown() -> None:

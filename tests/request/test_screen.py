@@ -11,7 +11,8 @@ from workshop import workshop
 
 from imgseal.cbor.strict import encode
 from imgseal.errors import InputError
-from imgseal.request.profile import refuse_outside_profile
+from imgseal.request.profile import outside
+from imgseal.request.request import Asked, Item, Request, decode_request, encode_request
 from imgseal.request.screen import manifest_screen, statement_screen
 from imgseal.sealed import layout
 from imgseal.sealed.layout import FIELDS, STATEMENT_BYTES, Field, field
@@ -106,7 +107,9 @@ def manifests() -> Iterator[tuple[bytes, dict[int, bytes]]]:
                 held = {label for label, member in manifest.members.items() if isinstance(member, SuitDigest)}
                 if encode_manifest(manifest) != made or held != set(beside):
                     continue
-                refuse_outside_profile(manifest, beside, "manifest")
+                if outside(manifest, beside) is not None:
+                    continue
+                decode_text(beside[labels.TEXT], "text")
             except InputError:
                 continue
             yield made, beside
@@ -141,8 +144,11 @@ def test_a_text_that_cannot_be_read_is_not_asked_for() -> None:
     severed[labels.TEXT] = severed[labels.TEXT] + b"\0"
     before = decode_manifest(envelope.manifest)
     manifest = before._replace(members={**before.members, labels.TEXT: wrapped_digest(severed[labels.TEXT])})
-    with pytest.raises(InputError):
-        refuse_outside_profile(manifest, severed, "manifest")
+    asked = Asked("ESP256", bytes(16))
+    raw = encode_request(Request("r", (Item(encode_manifest(manifest), (asked,), severed),)))
+    with pytest.raises(InputError) as caught:
+        decode_request(raw, "r.json")
+    assert caught.value.place.key == "text"
 
 
 def test_reporting_policies_and_line_ends_show() -> None:

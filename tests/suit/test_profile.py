@@ -2,19 +2,21 @@
 
 import random
 from collections import Counter
+from itertools import combinations
 
 import pytest
-from workshop import detached_radio, make, product, workshop
+from workshop import detached_radio, firmware, make, product, workshop
 
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch, decode_sequence
 from imgseal.suit.digest import sha256_digest
 from imgseal.suit.envelope import Envelope, decode_envelope
 from imgseal.suit.manifest import Manifest, decode_manifest
-from imgseal.suit.profile import Departure, Shape, departure
+from imgseal.suit.profile import Departure, departure
+from imgseal.suit.shape import Shape
 
 OF = product(detached_radio)
-SHAPES = {c.number: Shape(len(c.run) > 1, bool(c.header)) for c in OF.components.values()}
+SHAPES = Shape.of(OF.components.values())
 SECTIONS = ("shared", labels.INSTALL, labels.VALIDATE, labels.INVOKE_MEMBER)
 
 
@@ -58,8 +60,24 @@ def test_what_pack_makes_is_inside(envelope: Envelope) -> None:
     assert ask(manifest, install, tuple(envelope.payloads)) is None
     assert ask(manifest, None, tuple(envelope.payloads)) is None  # severed members may be taken out
     demo = decode_envelope(workshop().package)
-    shapes = {c.number: Shape(len(c.run) > 1, bool(c.header)) for c in workshop().product.components.values()}
+    shapes = Shape.of(workshop().product.components.values())
     assert departure(*parts_of(demo), tuple(demo.payloads), shapes) is None
+
+
+def test_a_manifest_says_the_shapes_of_its_components() -> None:
+    """Where there is no product file: of every choice of builds, the first slot of two alone among them."""
+    files = firmware()
+    for size in range(1, len(files) + 1):
+        for chosen in combinations(files, size):
+            package = decode_envelope(make(OF, files=list(chosen)).package)
+            manifest, install = parts_of(package)
+            said = Shape.said_by(manifest)
+            assert said == {number: SHAPES[number] for number in said}, chosen
+            assert departure(manifest, install, tuple(package.payloads), said) is None
+            motor = chosen[0].component == "motor"
+            for number in said if motor else ():
+                other = {**said, number: said[number]._replace(two_slots=not said[number].two_slots)}
+                assert departure(manifest, install, (), other) is not None, number
 
 
 def changes(sequence: Sequence, rng: random.Random) -> tuple[str, Sequence]:

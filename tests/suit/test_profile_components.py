@@ -3,7 +3,8 @@
 import pytest
 
 from imgseal.suit.component import OurComponent
-from imgseal.suit.profile import Shape, _components
+from imgseal.suit.profile import _components
+from imgseal.suit.shape import Shape
 
 ONE, TWO, DETACHED = (
     Shape(two_slots=False, detached=False),
@@ -27,6 +28,9 @@ def part(number: int, slot: int = 0, *, header: bool = False) -> OurComponent:
         ([part(1), part(1)], ONE, "identifiers in ascending order"),
         ([part(1), part(1, 1)], ONE, "as many run slots as component 1 has"),
         ([part(1), part(1, 1), part(1, 2)], TWO, "as many run slots as component 1 has"),
+        ([part(1, 1)], TWO, None),
+        ([part(1, 1)], ONE, "a run slot below 1 for component 1"),
+        ([part(1), part(1, 2)], TWO, "a run slot below 2 for component 1"),
         ([part(1)], DETACHED, "payload and header for [1, 0]"),
         ([part(1, header=True)], DETACHED, "payload and header for [1, 0]"),
         ([part(1), part(1, header=True)], ONE, "one identifier for [1, 0]"),
