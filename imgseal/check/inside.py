@@ -1,6 +1,7 @@
 """The sealed images that a package can bring to a device, each with the sets that it would run in."""
 
 from collections.abc import Iterator, Mapping
+from itertools import compress
 
 from imgseal.check.image import ImageSubject
 from imgseal.check.package_subject import PackageSubject
@@ -35,12 +36,15 @@ def brought(subject: PackageSubject, running: _Versions) -> list[Brought]:
     """
     images = list(_images(subject))
     every = {**running, **_versions(images)}
+    ends = []
+    for result in subject.results:
+        there = [_holds(result, contents) for _, contents, _ in images]
+        ends.append((there, {**running, **_versions(list(compress(images, there)))}))
     out = []
-    for part, contents, image in images:
+    for index, (part, _, image) in enumerate(images):
         sets: list[_Versions] = []
-        for result in subject.results:
-            there = [entry for entry in images if _holds(result, entry[1])]
-            if _holds(result, contents) and (found := {**running, **_versions(there)}) not in sets:
+        for there, found in ends:
+            if there[index] and found not in sets:
                 sets.append(found)
         out.append(Brought(part, image, tuple(sets) or (every,)))
     return out

@@ -2,11 +2,13 @@
 
 import functools
 from types import SimpleNamespace
+from unittest.mock import Mock
 
 import pytest
 from workshop import Workshop, codes, first, make, product, repacked, resealed
 
-from imgseal.check.inside import _images
+from imgseal.check import inside
+from imgseal.check.inside import _holds, _images
 from imgseal.findings import CheckResult
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch
@@ -68,6 +70,24 @@ def test_each_choice_of_slots_is_a_set() -> None:
     assert first(shop().package, shop()) == "accepted"
     for slot in ("motor-a", "motor-b"):
         assert codes(with_older_build(slot), shop()) == ["rules.requirement-not-met"], slot
+
+
+def test_what_an_installation_holds_is_found_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each image is held against each result once, not once more for every other image."""
+    parts = [OurComponent(number, 0, header=True) for number in range(1, 21)]
+    contents = {part: memoryview(b"%d" % part.number) for part in parts}
+    subject = SimpleNamespace(
+        parts=parts,
+        plans=[SimpleNamespace(uris=[f"#{part.number}"]) for part in parts],
+        envelope=SimpleNamespace(payloads={f"#{part.number}": contents[part] for part in parts}),
+        installed=[],
+        results=[contents, dict(list(contents.items())[:7]), {}],
+    )
+    holds = Mock(side_effect=_holds)
+    monkeypatch.setattr(inside, "_holds", holds)
+    found = inside.brought(subject, {0: Version(1, 0, 0)})  # type: ignore[arg-type]
+    assert [each.part for each in found] == parts
+    assert holds.call_count == len(parts) * len(subject.results)
 
 
 @pytest.mark.parametrize(
