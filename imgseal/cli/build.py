@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from imgseal.memory.view import ByteView
     from imgseal.product.model import Product
     from imgseal.sbom.bill import Bill
+    from imgseal.state.fielded import Fielded
 
 __all__ = ["command", "make_release", "release_outputs", "request_outputs"]
 
@@ -182,11 +183,21 @@ def make_release(
         day=day_of(options.build_time),
         unfinished=unfinished,
         bill=bill,
-        fielded=fielded_now(project, before, development=development),
+        fielded=_fielded(project, before, development=development),
     )
     if before is not None:
         refuse_going_down(result.package, result.images, before, project)
     return result, package_signers
+
+
+def _fielded(project: Project, before: "ByteView | None", *, development: bool) -> "Fielded | None":
+    """Return which bootloaders the release is judged by; a log that is missing begins with it."""
+    if before is None or development:
+        return fielded_now(project, None, development=development, begins_log=True)
+    from imgseal.compare.contents import read_contents
+
+    contents = read_contents(before.read(0, before.size), "the previous package", project.product)
+    return fielded_now(project, contents, development=development, begins_log=True)
 
 
 def release_outputs(
@@ -263,7 +274,7 @@ def _job(
         day_of(options.build_time),
         unfinished,
         bill,
-        fielded_now(project, before, development=development),
+        _fielded(project, before, development=development),
     )
 
 

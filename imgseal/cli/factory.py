@@ -162,14 +162,12 @@ _PLAIN = "a fresh device"
 
 def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> "Judge":
     """Return the judge of `imgseal check`, for devices that get the bootloader of the product file with the release."""
-    from imgseal.state.fielded import FIRST, Fielded
+    from imgseal.cli.fielded import first_devices
 
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     if device_file is not None:
         return judge_one
-    of = project.product.bootloader
-    version = None if of is None else of.version
-    known = Fielded(version, version, FIRST, "product file: it is programmed with the release")
+    known = first_devices(project.product, "it is programmed with the release")
     return judge_one._replace(state=judge_one.state._replace(fielded=known))
 
 

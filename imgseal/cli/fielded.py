@@ -2,56 +2,72 @@
 
 from typing import TYPE_CHECKING
 
-from imgseal.state.fielded import FIRST, LOG, PREVIOUS, Fielded
+from imgseal.state.fielded import FIRST, LOG, PREVIOUS, PRODUCT, Fielded
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from imgseal.cli.project import Project
     from imgseal.compare.contents import Contents
     from imgseal.ledger.entry import Floor
-    from imgseal.memory.view import ByteView
+    from imgseal.product.model import Product
 
-__all__ = ["fielded_now", "for_the_desk", "logged_bootloaders", "needed_by"]
+__all__ = ["fielded_now", "first_devices", "for_the_desk", "logged_bootloaders", "needed_by", "without_log"]
 
 
-def fielded_now(project: "Project", before: "ByteView | None", *, development: bool) -> Fielded | None:
-    """Return what a release is judged by; None where neither a log nor the package `before` says anything."""
+def fielded_now(
+    project: "Project", before: "Contents | None", *, development: bool, begins_log: bool = False
+) -> Fielded | None:
+    """Return what a release is judged by; None where neither a log nor the package `before` says anything.
+
+    `begins_log`: what is judged is what is going to be logged, so that a log that is missing begins with it.
+    """
     from imgseal.cli.release_log import logged_floors
 
     if development:
         return for_the_desk(project)
-    known = logged_bootloaders(project, logged_floors(project))
-    if known is not None or before is None:
-        return known
-    from imgseal.compare.contents import read_contents
+    floors = logged_floors(project)
+    if floors is None and begins_log and before is None:
+        floors = ()
+    known = logged_bootloaders(project, floors)
+    if known is None and before is not None:
+        known = needed_by(before)
+    return known or without_log(project)
 
-    return needed_by(read_contents(before.read(0, before.size), "the previous package", project.product))
+
+def first_devices(product: "Product", words: str) -> Fielded:
+    """Return what devices have that leave the factory with the bootloader of this product file."""
+    version = None if product.bootloader is None else product.bootloader.version
+    return Fielded(version, version, FIRST, f"product file: {words}")
 
 
 def for_the_desk(project: "Project") -> Fielded:
     """Return what a development judgement goes by: a device on the desk has the bootloader of the product file."""
-    of = project.product.bootloader
-    version = None if of is None else of.version
-    return Fielded(version, version, FIRST, "product file: development is for devices on the desk")
+    return first_devices(project.product, "development is for devices on the desk")
 
 
-def logged_bootloaders(project: "Project", floors: "Iterable[Floor]") -> Fielded | None:
-    """Return which bootloaders devices of this class and variant have, as the log says; None where none is kept.
-
-    New ones leave the factory with the product file's.
-    """
-    from imgseal.cli.release_log import is_for
-
+def without_log(project: "Project") -> Fielded | None:
+    """Return what is left to go by where the stated log is missing: today's product file; None where none is stated."""
     product = project.product
     if product.ledger is None:
         return None
+    words = f"for new devices; {project.resolve(product.ledger)} is missing, so nothing says what is in the field"
+    return first_devices(product, words)._replace(source=PRODUCT)
+
+
+def logged_bootloaders(project: "Project", floors: "tuple[Floor, ...] | None") -> Fielded | None:
+    """Return which bootloaders devices of this class have, as the log says; None where there is none.
+
+    New ones leave the factory with the product file's.
+    """
+    from imgseal.cli.release_log import floor_of
+
+    product = project.product
+    if product.ledger is None or floors is None:
+        return None
     path = project.resolve(product.ledger)
     now = () if product.bootloader is None else (product.bootloader.version,)
-    mine = next((floor for floor in floors if is_for(floor, product)), None)
+    mine = floor_of(project, floors)
     if mine is None:
-        version = now[0] if now else None
-        return Fielded(version, version, FIRST, f"product file: {path} has no release, so no device is in the field")
+        return first_devices(product, f"{path} has no release, so no device is in the field")
     if not mine.bootloaders or not now:
         return Fielded(None, None, LOG, f"{path} has releases that do not say it")
     known = (*mine.bootloaders, *now)

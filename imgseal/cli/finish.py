@@ -96,7 +96,7 @@ def command(
             today(),
             unfinished,
             load_bill(sbom),
-            fielded_now(project, None, development=development),
+            fielded_now(project, None, development=development, begins_log=True),
         )
         if not development and project.product.ledger is not None:
             refuse_development_keys(project, (*job.image_signers, *job.package_signers))

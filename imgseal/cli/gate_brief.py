@@ -4,7 +4,7 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal.cli.check import device_trust, load_device
-from imgseal.cli.fielded import needed_by
+from imgseal.cli.fielded import first_devices, needed_by
 from imgseal.cli.project import Project
 from imgseal.cli.release_log import logged_floors, logged_state
 from imgseal.errors import ImgsealError, Place, RefusedError, UsageError
@@ -14,7 +14,6 @@ from imgseal.flow.gate_run import Logged
 from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
 from imgseal.state.device import DeviceState, fresh
-from imgseal.state.fielded import FIRST, Fielded
 
 if TYPE_CHECKING:
     from imgseal.ledger.entry import Floor
@@ -45,6 +44,7 @@ def make_brief(
     given = sum((question.device is not None, bool(question.previous), question.fresh))
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
+    floors = None if given else logged_floors(base)
     made: list[Setting]
     if question.fresh:
         made = [_setting(project, _first(project.product), "a fresh device") for project in projects]
@@ -53,14 +53,14 @@ def make_brief(
         made += [_setting(project, None, "no device") for project in projects[1:]]
     elif question.previous:
         made = _after(projects, question.previous)
-    elif floors := logged_floors(base):
+    elif floors:
         made = [_logged_setting(project, floors) for project in projects]
     else:
         raise UsageError(
             "nothing says what sequence and counters the devices have",
             place=Place(file=base.path, key="ledger"),
             expected="a release log with a release, or --previous PACKAGE, or --device FILE",
-            found="no release log" if base.product.ledger is None else "a release log without a release",
+            found=_no_numbers(base, floors),
             hint="say --fresh when there are no devices in the field yet",
         )
     return base, Brief(tuple(made), day)
@@ -72,9 +72,7 @@ def _setting(project: Project, state: DeviceState | None, device: str) -> Settin
 
 def _first(product: "Product") -> DeviceState:
     """Return a fresh device where nothing is in the field yet: its bootloader is the product file's."""
-    state = fresh(product)
-    words = "product file: there are no devices in the field yet (--fresh)"
-    return state._replace(fielded=Fielded(state.bootloader, state.bootloader, FIRST, words))
+    return fresh(product)._replace(fielded=first_devices(product, "there are no devices in the field yet (--fresh)"))
 
 
 def _given(project: Project, path: str) -> Setting:
@@ -102,14 +100,17 @@ def read_log(project: Project) -> Logged | None:
 
 
 def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Setting:
-    product = project.product
-    for floor in floors:
-        if (floor.class_id, floor.variant) == (product.class_id, product.variant or ""):
-            log = project.resolve(product.ledger or "")
-            return _setting(
-                project, logged_state(project, floor), f"devices with the numbers of {log} (sequence {floor.sequence})"
-            )
-    return _setting(project, None, "no device")
+    state = logged_state(project, floors)
+    if state is None:
+        return _setting(project, None, "no device")
+    log = project.resolve(project.product.ledger or "")
+    return _setting(project, state, f"devices with the numbers of {log} (sequence {state.sequence})")
+
+
+def _no_numbers(project: Project, floors: "tuple[Floor, ...] | None") -> str:
+    if project.product.ledger is None:
+        return "no release log"
+    return "a release log that is missing" if floors is None else "a release log without a release"
 
 
 def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Setting]:

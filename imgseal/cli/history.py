@@ -25,6 +25,7 @@ def refuse_going_down(
     RFC 9124 section 4.3.1 REQ.SEC.SEQUENCE: the number only rises. Devices would refuse such a release.
     """
     from imgseal.compare.contents import read_contents
+    from imgseal.ledger.floors import raise_to
 
     before = read_contents(previous.read(0, previous.size), "the previous package", project.product)
     sequence = package.manifest.sequence_number
@@ -34,7 +35,7 @@ def refuse_going_down(
             place=Place(file=project.path, key="release.sequence"),
             expected=f"above {before.sequence}, the previous package's",
             found=str(sequence),
-            hint=f"release.sequence = {before.sequence + 1}; a return to older code is a new release with a higher one",
+            hint=raise_to(before.sequence, older=True),
         )
     counters: dict[str, int] = {}
     for old in before.images.values():

@@ -72,7 +72,7 @@ def command(
         day=day_of(build_time()),
         unfinished=unfinished,
         bill=load_bill(sbom),
-        fielded=fielded_now(project, None, development=development),
+        fielded=fielded_now(project, None, development=development, begins_log=is_release),
     )
     name = package_file_name(product, development=development, unfinished=unfinished)
     output = Output(os.path.join(out, name), package.pieces())

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from imgseal import __version__
 from imgseal.append import append_line, last_line
-from imgseal.cli.fielded import logged_bootloaders
+from imgseal.cli.fielded import logged_bootloaders, without_log
 from imgseal.cli.history import refuse_leaping
 from imgseal.errors import ImgsealError, InputError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, write_all
@@ -28,12 +28,11 @@ if TYPE_CHECKING:
     from imgseal.ledger.errors import GoingDownError
     from imgseal.ledger.log import Draft
     from imgseal.make.pack import Package
-    from imgseal.product.model import Product
     from imgseal.state.device import DeviceState
 
 __all__ = [
     "LogPlan",
-    "is_for",
+    "floor_of",
     "logged_device",
     "logged_floors",
     "logged_state",
@@ -117,7 +116,7 @@ def plan_entry(
     from imgseal.ledger.log import Draft
 
     for each, package, _ in made:
-        floor = next((floor for floor in logged_floors(each) if is_for(floor, each.product)), None)
+        floor = floor_of(each, logged_floors(each) or ())
         if floor is not None:
             names = {component.number: name for name, component in each.product.components.items()}
             known = {names[number]: value for number, value in floor.counters if number in names}
@@ -219,13 +218,16 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     return notes
 
 
-def logged_floors(project: "Project") -> "tuple[Floor, ...]":
-    """Return the numbers that the last release has left, from the last line of the log alone; none without a log."""
+def logged_floors(project: "Project") -> "tuple[Floor, ...] | None":
+    """Return the numbers that the last release has left, from the last line of the log alone.
+
+    None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
+    """
     if project.product.ledger is None:
-        return ()
+        return None
     path = project.resolve(project.product.ledger)
     if not os.path.lexists(path):
-        return ()
+        return None
     from imgseal.ledger.log import is_whole, resume
 
     last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES, is_whole)
@@ -236,20 +238,28 @@ def logged_floors(project: "Project") -> "tuple[Floor, ...]":
         raise
 
 
+def floor_of(project: "Project", floors: "Iterable[Floor]") -> "Floor | None":
+    """Return the floor of the product's class; None where it has no release."""
+    from imgseal.ledger.floors import of_class
+
+    return of_class(floors, project.product.class_id, project.product.variant or "")
+
+
 def refuse_below_log(project: "Project", package: "Package") -> None:
     """UsageError when sequence or a counter of a package is below the log's; nothing is written.
 
     The same sequence may be asked for again: whether it is the logged package shows when that is finished.
     """
     from imgseal.ledger.errors import GoingDownError
-    from imgseal.ledger.floors import raised
+    from imgseal.ledger.floors import refuse_below
 
     product = project.product
-    floors = tuple(floor for floor in logged_floors(project) if floor.sequence != product.release.sequence)
-    if product.ledger is None or not floors:
+    floors = logged_floors(project)
+    floor = floor_of(project, floors or ())
+    if product.ledger is None or floors is None or floor is None or floor.sequence == product.release.sequence:
         return
     try:
-        raised(floors, [_logged(project, package, ())], product.release.sequence, None)
+        refuse_below(floors, [_logged(project, package, ())], product.release.sequence)
     except GoingDownError as error:
         raise _going_down(error, project.resolve(product.ledger), project.path) from None
 
@@ -267,7 +277,8 @@ def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageEr
 def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
     """Return a device with the numbers that the last logged release left, and what to call it; None without a log.
 
-    Where the log has no release for this class and variant, none of its devices is in the field.
+    Where the log has no release for this class, none of its devices is in the field. Where the log is missing, nobody
+    knows: the device is a fresh one, and is called so with the reason.
     """
     product = project.product
     if product.ledger is None:
@@ -275,25 +286,26 @@ def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
     from imgseal.state.device import fresh
 
     floors = logged_floors(project)
-    for floor in floors:
-        if is_for(floor, product):
-            state = logged_state(project, floor)
-            return state, f"a device with the numbers of {project.resolve(product.ledger)} (sequence {floor.sequence})"
-    return fresh(product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
+    if floors is None:
+        state = fresh(product)._replace(fielded=without_log(project))
+        return state, f"a fresh device ({project.resolve(product.ledger)} is missing)"
+    logged = logged_state(project, floors)
+    if logged is None:
+        return fresh(product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
+    words = f"a device with the numbers of {project.resolve(product.ledger)} (sequence {logged.sequence})"
+    return logged, words
 
 
-def logged_state(project: "Project", floor: "Floor") -> "DeviceState":
-    """Return a device with the numbers of a floor of the log."""
+def logged_state(project: "Project", floors: "tuple[Floor, ...]") -> "DeviceState | None":
+    """Return a device with the numbers that the log has for the product's class; None where it has none."""
     from imgseal.state.device import fresh
 
+    floor = floor_of(project, floors)
+    if floor is None:
+        return None
     return fresh(project.product)._replace(
         sequence=floor.sequence,
         manifest_digest=floor.manifest,
         counters=dict(floor.counters),
-        fielded=logged_bootloaders(project, (floor,)),
+        fielded=logged_bootloaders(project, floors),
     )
-
-
-def is_for(floor: "Floor", product: "Product") -> bool:
-    """Say whether a floor is that of the product's class and variant."""
-    return (floor.class_id, floor.variant) == (product.class_id, product.variant or "")

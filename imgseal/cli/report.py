@@ -141,17 +141,15 @@ def _numbers(
 ) -> "tuple[DeviceState, str]":
     """Return a device with the numbers of the release before, else those of the release log, else the fresh one."""
     if before is not None:
-        from imgseal.cli.fielded import logged_bootloaders, needed_by
-        from imgseal.cli.release_log import logged_floors
+        from imgseal.cli.fielded import fielded_now, needed_by
 
         numbers = {component.name: component.number for component in project.product.components.values()}
         counters = {numbers[i.component]: i.statement.counter for i in before.images.values()}
-        known = None if development else logged_bootloaders(project, logged_floors(project))
         state = state._replace(
             sequence=before.sequence,
             manifest_digest=before.manifest_digest,
             counters=counters,
-            fielded=known or needed_by(before),
+            fielded=needed_by(before) if development else fielded_now(project, before, development=False),
         )
         return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
     if development or project.product.ledger is None:

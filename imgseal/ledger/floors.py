@@ -1,5 +1,7 @@
-"""Numbers that only rise: sequence and counters of a release against those before it, by class and variant.
+"""Numbers that only rise: sequence and counters of a release against those before it.
 
+The log keeps floors by class and variant. What is to be released or judged goes by the class alone: it is what devices
+compare, and which variant a device was made as it does not know.
 RFC 9124 section 4.3.1 REQ.SEC.SEQUENCE: the sequence only rises; devices would refuse what goes down.
 """
 
@@ -10,13 +12,56 @@ from imgseal.ledger.entry import Floor, LoggedPackage
 from imgseal.ledger.errors import GoingDownError, LedgerFormatError
 from imgseal.versions import Version
 
-__all__ = ["is_logged", "raised"]
+__all__ = ["is_logged", "of_class", "raise_to", "raised", "refuse_below"]
 
 Line = tuple[bytes, str]
+
+_LAST = 0xFFFF_FFFF
 
 
 def _by_line(floors: Iterable[Floor]) -> dict[Line, Floor]:
     return {(floor.class_id, floor.variant): floor for floor in floors}
+
+
+def of_class(floors: Iterable[Floor], class_id: bytes, variant: str) -> Floor | None:
+    """Return the floor of a class, which is over all of its variants; None where it has no release.
+
+    Where several variants have the highest sequence, the manifest is that of `variant`.
+    """
+    mine = [floor for floor in floors if floor.class_id == class_id]
+    if not mine:
+        return None
+    highest = max(mine, key=lambda floor: (floor.sequence, floor.variant == variant))
+    # rising by component, then counter: the highest of each component is the one that stays
+    counters = dict(sorted(pair for floor in mine for pair in floor.counters))
+    ends = [version for floor in mine for version in floor.bootloaders]
+    known = all(floor.bootloaders for floor in mine)
+    return highest._replace(
+        variant=variant,
+        counters=tuple(counters.items()),
+        bootloaders=(min(ends), max(ends)) if known else (),
+    )
+
+
+def refuse_below(floors: Iterable[Floor], packages: Iterable[LoggedPackage], sequence: int) -> None:
+    """GoingDownError where a package is below the floor of its class, or uses its sequence again.
+
+    For releases that are to be made: logs may have older ones that were compared with their own variant only.
+    """
+    floors = tuple(floors)
+    for package in packages:
+        _refuse_below(of_class(floors, package.class_id, package.variant), package, sequence)
+
+
+def raise_to(sequence: int, *, older: bool = False) -> str:
+    """Return the hint for a release that has to be above a sequence; the last one there is has none above it."""
+    if sequence >= _LAST:
+        return (
+            f"{_LAST} is the last sequence there is: devices of this class take no later release; "
+            "was it meant? A product that goes on needs another class"
+        )
+    why = "; a return to older code is a new release with a higher one" if older else ""
+    return f"release.sequence = {sequence + 1}{why}"
 
 
 def is_logged(floors: Iterable[Floor], package: LoggedPackage, sequence: int) -> bool:
@@ -52,6 +97,17 @@ def raised(
 
 
 def _raised(floor: Floor | None, package: LoggedPackage, sequence: int, bootloader: Version | None) -> Floor:
+    _refuse_below(floor, package, sequence)
+    counters = {} if floor is None else dict(floor.counters)
+    counters.update((image.component, image.counter) for image in package.images)
+    ends: tuple[Version, ...] = ()
+    if bootloader is not None and (floor is None or floor.bootloaders):
+        known = (bootloader,) if floor is None else (*floor.bootloaders, bootloader)
+        ends = (min(known), max(known))
+    return Floor(package.variant, package.class_id, sequence, package.manifest, tuple(sorted(counters.items())), ends)
+
+
+def _refuse_below(floor: Floor | None, package: LoggedPackage, sequence: int) -> None:
     counters = {} if floor is None else dict(floor.counters)
     if floor is not None and sequence < floor.sequence:
         raise GoingDownError(
@@ -59,7 +115,7 @@ def _raised(floor: Floor | None, package: LoggedPackage, sequence: int, bootload
             place=Place(key="release.sequence"),
             expected=f"above {floor.sequence}, which is logged",
             found=str(sequence),
-            hint=f"release.sequence = {floor.sequence + 1}; a return to older code is a new release with a higher one",
+            hint=raise_to(floor.sequence, older=True),
         )
     if floor is not None and sequence == floor.sequence:
         raise GoingDownError(
@@ -67,7 +123,7 @@ def _raised(floor: Floor | None, package: LoggedPackage, sequence: int, bootload
             place=Place(key="release.sequence"),
             expected=f"above {floor.sequence}, or the package that is logged with it: manifest {floor.manifest.hex()}",
             found=f"manifest {package.manifest.hex()}",
-            hint=f"release.sequence = {floor.sequence + 1}",
+            hint=raise_to(floor.sequence),
         )
     for image in package.images:
         least = counters.get(image.component, 0)
@@ -80,8 +136,3 @@ def _raised(floor: Floor | None, package: LoggedPackage, sequence: int, bootload
                 hint=f"component.{image.name}.counter = {least}, or higher when older code must never run again",
             )
         counters[image.component] = image.counter
-    ends: tuple[Version, ...] = ()
-    if bootloader is not None and (floor is None or floor.bootloaders):
-        known = (bootloader,) if floor is None else (*floor.bootloaders, bootloader)
-        ends = (min(known), max(known))
-    return Floor(package.variant, package.class_id, sequence, package.manifest, tuple(sorted(counters.items())), ends)

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from imgseal.errors import Place
 from imgseal.ledger.entry import Entry, Floor, LoggedPackage, encode_entry, read_entry
 from imgseal.ledger.errors import CURE, ForkError, GoingDownError, LedgerError, LedgerFormatError
-from imgseal.ledger.floors import raised
+from imgseal.ledger.floors import raised, refuse_below
 from imgseal.ledger.strict_json import Node, encode, parse
 from imgseal.ledger.tree import EMPTY_ROOT, HASH_BYTES, PATH_MAX, leaf_hash, push, root_of
 from imgseal.limits import LEDGER_LINE_BYTES
@@ -65,6 +65,7 @@ def added(tip: Tip, draft: Draft) -> tuple[bytes, Step]:
     GoingDownError where its numbers fall below the log's; LedgerFormatError where the line would not be read again.
     """
     draft = draft._replace(packages=tuple(sorted(draft.packages, key=lambda each: (each.class_id, each.variant))))
+    refuse_below(tip.least, draft.packages, draft.sequence)
     least = raised(tip.least, draft.packages, draft.sequence, draft.bootloader)
     entry = Entry(tip.size, *draft[:-1], least, draft.bootloader)
     data = encode_entry(entry)

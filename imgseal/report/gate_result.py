@@ -13,7 +13,7 @@ GATE_CODES = {
     "gate.not-logged": "the release log does not have it, though its signatures hold",
     "gate.no-sbom": "the product file demands a bill of materials, and the package names none",
     "gate.not-judged": "the judge could not come to an answer",
-    "gate.no-device": "nothing says what sequence and counters the devices of its class and variant have",
+    "gate.no-device": "nothing says what sequence and counters the devices of its class have",
     "gate.unreadable": "a file that is or may be firmware cannot be read",
     "gate.changed": "the file changed while the gate was at work, or is another one where the work is done",
     "gate.archive-unreadable": "an archive is damaged, cut off or encrypted",

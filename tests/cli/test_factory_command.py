@@ -224,6 +224,11 @@ def test_no_release_below_the_log_is_programmed(
     assert imgseal(command, later, *more).status == 0
     said = imgseal(command, PACKAGE, *more)
     assert (said.status, code in said.out + said.err) == (1, True), said.err
+    if command != "rehearse":  # which says what device it rehearses on
+        (line / "release.log").rename(line / "moved.log")
+        said = imgseal(command, PACKAGE, *more)
+        assert (said.status, "for a fresh device (release.log is missing)" in said.out + said.err) == (0, True)
+        (line / "moved.log").rename(line / "release.log")
     # another device than the log's, and it is said
     assert imgseal("device", "new", "unit.json").status == 0
     said = imgseal(command, PACKAGE, *more, "--device", "unit.json")

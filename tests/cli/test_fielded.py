@@ -10,7 +10,10 @@ import pytest
 from jsonschema import validate
 from workshop import ALL, Imgseal, private_key, public_key
 
+from imgseal.cli.fielded import fielded_now
+from imgseal.cli.project import Project
 from imgseal.keys.pem import encode_private, encode_public
+from imgseal.state.fielded import FIRST, PRODUCT
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "format" / "verdict.schema.json").read_text())
 LEDGER = '\n[ledger]\npath = "release.log"\n'
@@ -108,7 +111,7 @@ def test_a_first_release_says_on_whose_word(imgseal: Imgseal, project: Path) -> 
     """With a log that has no release no device is in the field; without one nobody knows, and the verdict says so."""
     write(project, version="1.2.0", needs=">=1.2.0", log=True)
     build(imgseal, 17)
-    (project / "release.log").unlink()
+    (project / "release.log").write_bytes(b"")
     status, found = verdict(imgseal, OLD)
     assert (status, found["bootloader"]["source"]) == (0, "first devices")  # type: ignore[index]
     assert "release.log has no release, so no device is in the field" in found["bootloader"]["words"]  # type: ignore[index]
@@ -123,6 +126,68 @@ def test_a_first_release_says_on_whose_word(imgseal: Imgseal, project: Path) -> 
     # nobody gets a bootloader that even today's product file does not have
     write(project, version="1.1.0", needs=">=1.2.0", log=False)
     assert verdict(imgseal, OLD)[1]["first_finding"] == "rules.requirement-not-met"
+
+
+def test_a_missing_log_is_no_witness(imgseal: Imgseal, project: Path) -> None:
+    """It may have been moved, or not be checked out: only the build that begins a log goes by there being none."""
+    write(project, version="1.0.0", needs=">=1.0.0", log=True)
+    build(imgseal, 17)
+    log = project / "release.log"
+    first = log.read_bytes()
+    log.unlink()
+    write(project, version="1.1.0", needs=">=1.1.0", log=True)
+    build(imgseal, 18)  # begins a log
+    log.unlink()
+    status, found = verdict(imgseal, NEW)
+    assert (status, found["bootloader"]["source"]) == (0, "product file")  # type: ignore[index]
+    assert "release.log is missing, so nothing says what is in the field" in found["bootloader"]["words"]  # type: ignore[index]
+    assert {c["outcome"] for c in found["checks"] if c["name"] == "requirements"} == {"not run", "passed"}  # type: ignore[attr-defined]
+    said = imgseal("check", NEW)
+    assert said.out.startswith(f"accepted, for a fresh device (release.log is missing): {NEW}")
+    assert "no device is in the field" not in said.out
+    assert said.out.count("open, whether every device in the field has one") == 1
+    said = imgseal("report", NEW, "--format", "json", "--out", "report.json")
+    assert (said.status, "for a fresh device (release.log is missing)" in said.out) == (0, True)
+    assert "no device is in the field" not in (project / "report.json").read_text()
+    said = imgseal("gate", "out-18")
+    assert (said.status, "found: a release log that is missing" in said.err) == (2, True)
+    loaded = Project.load(None, (), None)
+    for begins, source in ((False, PRODUCT), (True, FIRST)):
+        known = fielded_now(loaded, None, development=False, begins_log=begins)
+        assert known is not None
+        assert known.source == source
+    # the package before knows less than a log, and more than a log that is gone
+    report = imgseal("report", NEW, "--previous", OLD, "--format", "json", "--out", "after.json")
+    assert report.status == 0, report.err
+    assert "1.0.0 or newer" in (project / "after.json").read_text()
+    log.write_bytes(first)
+    assert verdict(imgseal, NEW)[1]["first_finding"] == "rules.requirement-not-met"
+
+
+def test_a_variant_of_the_same_class_is_in_the_field(imgseal: Imgseal, project: Path) -> None:
+    """A device knows its class: a variant named later is for those made before as well."""
+    write(project, version="1.0.0", needs=">=1.0.0", log=True)
+    build(imgseal, 18)
+    variant = '\n[variant.rev2]\nhardware = "4..5"\n\n[variant.apart]\nclass = "vent-drive-2-apart"\n'
+    path = project / "imgseal.toml"
+    write(project, version="1.1.0", needs=">=1.1.0", log=False)
+    path.write_text(path.read_text() + variant)
+    build(imgseal, 19, "--variant", "rev2")
+    build(imgseal, 20, "--variant", "apart")
+    build(imgseal, 17, "--variant", "rev2")
+    path.write_text(path.read_text() + LEDGER)
+    for sequence, code in ((19, "rules.requirement-not-met"), (17, "rollback.sequence-too-low")):
+        package = next((project / f"out-{sequence}").glob("*.suit"))
+        status, found = verdict(imgseal, str(package), "--variant", "rev2")
+        assert (status, found["first_finding"]) == (1, code)
+        assert "no device is in the field" not in json.dumps(found)
+        assert imgseal("gate", str(package.parent), "--variant", "rev2").status == 1
+    assert "rules.requirement-not-met" in build(imgseal, 19, "--variant", "rev2", status=1)
+    path.write_text(path.read_text().replace(NEEDS, 'bootloader = ">=1.0.0"'))
+    assert "the sequence goes down" in build(imgseal, 17, "--variant", "rev2", status=2)
+    package = next((project / "out-20").glob("*.suit"))
+    status, found = verdict(imgseal, str(package), "--variant", "apart")
+    assert (status, found["bootloader"]["source"]) == (0, "first devices")  # type: ignore[index]
 
 
 def test_a_device_state_answers_for_itself(imgseal: Imgseal, project: Path) -> None:

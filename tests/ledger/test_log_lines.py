@@ -3,6 +3,7 @@
 Source: docs/format/release-log.md; `by_the_page` in log_book.py writes logs from that page alone.
 """
 
+import itertools
 import json
 from collections.abc import Callable
 from typing import Any
@@ -11,8 +12,9 @@ import pytest
 from log_book import CLASS, book, by_the_page, compact, draft
 
 from imgseal.errors import ImgsealError
-from imgseal.ledger.entry import LoggedImage, decode_entry, encode_entry
+from imgseal.ledger.entry import Floor, LoggedImage, decode_entry, encode_entry
 from imgseal.ledger.errors import ForkError, GoingDownError, LedgerError, LedgerFormatError
+from imgseal.ledger.floors import of_class, raise_to
 from imgseal.ledger.log import EMPTY, Step, added, resume, steps
 from imgseal.ledger.tree import leaf_hash
 from imgseal.limits import LEDGER_LINE_BYTES
@@ -56,9 +58,14 @@ def test_the_last_line_is_enough_to_go_on() -> None:
         at += len(line) + 1
 
 
-def test_floors_rise_by_class_and_variant() -> None:
-    _, first = added(EMPTY, draft(0, counter=5))
-    _, second = added(first.tip, draft(1, counter=4, sequence=3, variant="north"))
+def test_floors_rise_by_class_and_variant(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As they stand in logs, which may have been written when a variant was compared with itself alone."""
+    line, first = added(EMPTY, draft(0, counter=5))
+    with monkeypatch.context() as before:
+        before.setattr("imgseal.ledger.log.refuse_below", lambda *_: None)
+        later, second = added(first.tip, draft(1, counter=4, sequence=3, variant="north"))
+    assert read(line + b"\n" + later + b"\n") == [first, second]
+    assert resume(later, len(line) + 1) == second.tip
     assert [(f.variant, f.sequence, f.counters) for f in second.tip.least] == [
         ("", 10, ((1, 5), (2, 3))),
         ("north", 3, ((1, 4), (2, 3))),
@@ -66,6 +73,45 @@ def test_floors_rise_by_class_and_variant() -> None:
     _, third = added(second.tip, draft(2, counter=6))
     assert third.tip.least[0].counters == ((1, 6), (2, 3))
     assert third.tip.least[1] == second.tip.least[1]
+
+
+def test_what_is_added_is_not_below_its_class(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A device compares the class: it does not know which variant it was made as."""
+    _, first = added(EMPTY, draft(0, counter=5))
+    below = [({"sequence": 9, "counter": 5}, "release.sequence"), ({"sequence": 10, "counter": 5}, "release.sequence"),
+             ({"sequence": 11, "counter": 4}, "counter")]  # fmt: skip
+    for numbers, key in below:
+        with pytest.raises(GoingDownError) as caught:
+            added(first.tip, draft(1, variant="north", **numbers))
+        assert key in str(caught.value.place.key)
+    _, second = added(first.tip, draft(1, variant="north", sequence=11, counter=5))
+    assert [floor.sequence for floor in second.tip.least] == [10, 11]
+
+
+def test_the_floor_of_a_class_is_over_its_variants() -> None:
+    one, two, three = Version(1, 0, 0), Version(1, 1, 0), Version(1, 2, 0)
+    plain = Floor("", CLASS, 10, b"p" * 32, ((1, 5), (2, 3)), (one, two))
+    north = Floor("north", CLASS, 11, b"n" * 32, ((1, 4), (3, 7)), (two, three))
+    other = Floor("", b"o" * 16, 90, b"o" * 32, ((1, 90),), (one, one))
+    for order in itertools.permutations((plain, north, other)):
+        known = of_class(order, CLASS, "east")
+        assert known == Floor("east", CLASS, 11, b"n" * 32, ((1, 5), (2, 3), (3, 7)), (one, three))
+        same = tuple(floor._replace(sequence=11) for floor in order)
+        assert [of_class(same, CLASS, name).manifest for name in ("", "north")] == [b"p" * 32, b"n" * 32]  # type: ignore[union-attr]
+        silent = tuple(floor._replace(bootloaders=()) if floor is north else floor for floor in order)
+        assert of_class(silent, CLASS, "").bootloaders == ()  # type: ignore[union-attr]
+        assert of_class(order, b"x" * 16, "") is None
+
+
+def test_no_hint_names_a_sequence_that_there_is_not() -> None:
+    last = 0xFFFF_FFFF
+    _, first = added(EMPTY, draft(0, sequence=last))
+    for sequence in (last, last - 1):
+        with pytest.raises(GoingDownError) as caught:
+            added(first.tip, draft(1, sequence=sequence))
+        assert str(last + 1) not in str(caught.value.hint)
+        assert "4294967295 is the last sequence there is" in str(caught.value.hint)
+    assert raise_to(last - 1) == "release.sequence = 4294967295"
 
 
 def test_floors_say_which_bootloaders_are_in_the_field() -> None:
