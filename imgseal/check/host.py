@@ -39,10 +39,14 @@ class Host(Protocol):
 
 
 class Failure(NamedTuple):
-    """Why execution stopped: finding code, message, where in the manifest, what was expected and found."""
+    """Why execution stopped: finding code, message, where in the manifest, what was expected and found.
+
+    `stated` is the identifier that the manifest asks for, where another one is the cause.
+    """
 
     code: str
     message: str
     where: str
     expected: str | None = None
     found: str | None = None
+    stated: object = None

@@ -79,9 +79,11 @@ def _images(subject: PackageSubject) -> Iterator[_Found]:
             if part.header and others:
                 for payload in others:
                     yield part, {part: data, partner: payload}, ImageSubject(ByteView(data), ByteView(payload))
+            elif others:  # the payload of a detached header, whatever it begins with: judged with each of its headers
+                continue
             elif part.header or bytes(data[: len(MAGIC)]) == MAGIC:
                 yield part, {part: data}, ImageSubject(ByteView(data))
-            elif not others:
+            else:
                 yield part, {part: data}, _not_sealed(part, data)
 
 

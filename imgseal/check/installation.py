@@ -21,9 +21,9 @@ def shared(subject: PackageSubject, context: Context) -> list[Finding]:
     failure = machine.run_shared(subject.manifest.shared)
     if failure is not None:
         say = {"identity.wrong-vendor": wrong_vendor, "identity.wrong-class": wrong_class}.get(failure.code)
-        if say is None or failure.found is None:
+        if say is None or not isinstance(failure.stated, bytes):  # an enterprise number is no identifier of bytes
             return [_stopped(failure)]
-        return [say(context.product, bytes.fromhex(failure.found), Place(key=failure.where))]
+        return [say(context.product, failure.stated, Place(key=failure.where))]
     for index in range(len(subject.parts)):
         for condition in (labels.CONDITION_VENDOR, labels.CONDITION_CLASS):
             if (index, condition) not in machine.identified:

@@ -195,7 +195,7 @@ class Machine:
             wanted = self._need(index, code, where, name)
             found = host.identity(index, code)
             if wanted != found:
-                self._no(code, where, f"the {name} is another one", found.hex(), _hex(wanted))
+                self._no(code, where, f"the {name} is another one", found.hex(), _hex(wanted), wanted)
             self.identified.add((index, code))
         elif code == labels.CONDITION_IMAGE_MATCH:
             self._image_match(index, where)
@@ -327,9 +327,15 @@ class Machine:
             self._limit(where, f"more than {COMMANDS_RUN} commands")
 
     def _no(
-        self, code: int, where: str, message: str, expected: str | None = None, found: str | None = None
+        self,
+        code: int,
+        where: str,
+        message: str,
+        expected: str | None = None,
+        found: str | None = None,
+        stated: object = None,
     ) -> NoReturn:
-        failure = Failure(_FAILED_CODES.get(code, "rules.condition-failed"), message, where, expected, found)
+        failure = Failure(_FAILED_CODES.get(code, "rules.condition-failed"), message, where, expected, found, stated)
         raise _Stop(failure, condition=True)
 
     def _cannot(self, where: str, message: str, expected: str | None = None, found: str | None = None) -> NoReturn:

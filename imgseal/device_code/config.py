@@ -103,6 +103,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         "",
         f"#define SEAL_NEED_PACKAGES {trust.need_packages}u",
         f"#define SEAL_PACKAGE_ANCHORS {len(packages)}u",
+        f"#define SEAL_PACKAGE_ES256 {_es256(product)}u",
         f"#define SEAL_RECORD_BYTES {record_bytes(len(components))}u",
         *_anchors(product, trust, development=development),
         "",
@@ -110,6 +111,12 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _es256(product: Product) -> int:
+    """Say which of the two numbers of one computation packages may be signed under: -9 alone, -7 alone, or both."""
+    listed = {"ES256", "ESP256"}.intersection(product.rules.algorithms)
+    return 2 if len(listed) == 2 else int("ES256" in listed)
 
 
 def _anchors(product: Product, trust: Trust, *, development: bool) -> list[str]:

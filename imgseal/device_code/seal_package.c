@@ -20,6 +20,8 @@ enum section { INSTALL, VALIDATE, START };
 
 enum { VERSION_EQUAL = 3 };
 
+enum { ES256 = 6, ESP256 = 8 };     /* -7 and -9, as CBOR counts them            */
+
 /* A stretch of a reader that is taken apart from its start. */
 struct cursor {
     const struct seal_reader *from;
@@ -48,6 +50,7 @@ struct reading {
     uint8_t others;             /* 1: severed members that are not in the profile */
     uint8_t has_start;
     uint8_t asked;              /* 1: the install sequence asks for authorisation */
+    uint32_t number;            /* the algorithm of the block that was read last  */
     uint32_t battery;           /* what it asks for, mWh                         */
     uint32_t wrong;             /* the first identifier that is not the device's */
 };
@@ -296,7 +299,10 @@ static uint32_t read_block(struct reading *r, struct cursor *c, struct item *sig
     in = inside(c, &header);
     if (get(&in, 2) != 0xA101 || !next(&in, &item) || item.kind > NEGATIVE || in.at != in.end)
         return SEAL_STRUCTURE_ENVELOPE;
-    *kind = item.kind == NEGATIVE && item.value == (r->device->es256 ? 6u : 8u) ? SEAL_KIND_P256 : 0;
+    *kind = 0;
+    if (item.kind == NEGATIVE && (item.value == ES256 ? r->device->es256 != 0 : item.value == ESP256 && r->device->es256 != 1))
+        *kind = SEAL_KIND_P256;
+    r->number = item.value;
 #ifdef SEAL_ML_DSA_44
     if (item.kind == NEGATIVE && item.value == 47 && r->device->crypto->verify_ml_dsa_44 != 0)
         *kind = SEAL_KIND_ML_DSA_44;
@@ -306,7 +312,7 @@ static uint32_t read_block(struct reading *r, struct cursor *c, struct item *sig
 }
 
 /* The Sig_structure of RFC 9052 section 4.4 over the digest array; returns its length. */
-static uint32_t to_be_signed(const struct seal_installer *d, uint32_t kind, const uint8_t wrapped[WRAPPED_BYTES],
+static uint32_t to_be_signed(const struct reading *r, uint32_t kind, const uint8_t wrapped[WRAPPED_BYTES],
                              uint8_t message[MESSAGE_MAX])
 {
     static const uint8_t head[15] = { 0x84, 0x6A, 'S', 'i', 'g', 'n', 'a', 't', 'u', 'r', 'e', '1', 0x43, 0xA1, 0x01 };
@@ -323,7 +329,7 @@ static uint32_t to_be_signed(const struct seal_installer *d, uint32_t kind, cons
         message[n++] = 0x2F;
     } else
 #endif
-        message[n++] = d->es256 ? 0x26 : 0x28;
+        message[n++] = (uint8_t)(NEGATIVE << 5 | r->number);
     (void)kind;
     message[n++] = 0x40;
     message[n++] = 0x58;
@@ -349,7 +355,7 @@ static uint32_t signer_of(struct reading *r, uint32_t kind, const uint8_t wrappe
     const struct seal_installer *d = r->device;
     const uint8_t *value = r->work->signature;
     uint8_t message[MESSAGE_MAX], digest[32];
-    uint32_t i, length = to_be_signed(d, kind, wrapped, message);
+    uint32_t i, length = to_be_signed(r, kind, wrapped, message);
 
     d->crypto->sha256_begin(r->work->hash.bytes);
     d->crypto->sha256_add(r->work->hash.bytes, message, length);
@@ -509,6 +515,12 @@ static int follows(const struct seal_part *before, uint32_t number_before, const
     return !before->header && part->header;
 }
 
+/* 1 when these are payload and header of one run slot. */
+static int is_pair(const struct seal_part *payload, const struct seal_part *header)
+{
+    return !payload->header && header->header && payload->component == header->component && payload->run_slot == header->run_slot;
+}
+
 static uint32_t read_components(struct reading *r, struct cursor *c)
 {
     static const uint8_t word[6] = { 'h', 'e', 'a', 'd', 'e', 'r' };
@@ -549,12 +561,16 @@ static uint32_t read_components(struct reading *r, struct cursor *c)
     }
     if (unknown)
         return SEAL_IDENTITY_UNKNOWN_COMPONENT;
-    /* payload and header of a detached image stand side by side */
-    for (i = 0; i < r->out->parts; i++)
-        if (component_of(r, &r->out->part[i])->detached) {
-            disorder |= r->out->part[i].header || i + 1 == r->out->parts || !r->out->part[i + 1].header;
-            i++;
-        }
+    /* payload and header of a detached image stand side by side: in ascending order every header is behind the payload
+     * of its run slot, and every payload of such a component in front of one */
+    for (i = 0; i < r->out->parts; i++) {
+        const struct seal_part *part = &r->out->part[i];
+
+        if (part->header)
+            disorder |= i == 0 || !is_pair(part - 1, part);
+        else if (component_of(r, part)->detached)
+            disorder |= i + 1 == r->out->parts || !is_pair(part, part + 1);
+    }
     return disorder ? SEAL_RULES_OUTSIDE_PROFILE : SEAL_ACCEPTED;
 }
 

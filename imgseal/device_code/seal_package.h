@@ -40,9 +40,9 @@ struct seal_installer {
     const struct seal_product *product;
     const struct seal_crypto *crypto;
     const struct seal_anchor *anchors;          /* keys for packages              */
-    uint8_t anchor_count;
+    uint8_t anchor_count;                       /* at most 32                     */
     uint8_t need;                               /* distinct signers               */
-    uint8_t es256;                              /* 1: ES256 is the algorithm      */
+    uint8_t es256;                              /* SEAL_PACKAGE_ES256: 0 ESP256 alone, 1 ES256 alone, 2 both */
     uint8_t development;
     const uint8_t (*revoked)[16];
     uint8_t revoked_count;

@@ -10,6 +10,9 @@ from workshop import Workshop, codes, first, make, product, repacked, resealed
 from imgseal.check import inside
 from imgseal.check.inside import _holds, _images
 from imgseal.findings import CheckResult
+from imgseal.flow import FirmwareFile
+from imgseal.memory.image import MemoryImage
+from imgseal.sealed.layout import MAGIC
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch
 from imgseal.suit.component import OurComponent
@@ -110,3 +113,21 @@ def test_pairs_of_header_and_payload_have_a_limit(headers: int, payloads: int, r
         return
     (finding,) = results[0].findings
     assert (finding.code, finding.expected, finding.found) == ("rules.limits", "at most 64", str(headers * payloads))
+
+
+def detached_phrases(text: str) -> str:
+    """The demo's product file with detached headers for the phrases."""
+    text = text.replace('run = ["phrases"]\n', 'run = ["phrases"]\nheader = ["phrases-header"]\n')
+    slot = '[slot.phrases-header]\nmemory = "nor"\nat = 0x4_0000\nsize = "64 KiB"\n\n[slot.phrases]'
+    return text.replace("[slot.phrases]", slot)
+
+
+def test_a_detached_payload_may_begin_like_a_sealed_image() -> None:
+    """What is behind a detached header is data: the device does not ask what it looks like."""
+    of = product(detached_phrases)
+    link = of.slot_base("phrases")
+    data = MAGIC + bytes(range(256)) * 8
+    files = [FirmwareFile("phrases", "phrases.bin", MemoryImage.from_bytes(link, data))]
+    raw = make(of, files=files).package
+    assert data in raw
+    assert first(raw, make(of, files=files)) == "accepted"

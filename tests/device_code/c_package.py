@@ -31,7 +31,8 @@ def state_of(case: dict[str, Any], values: dict[str, Any]) -> PackageState:
     for index, key in enumerate(device.get("revoked", [])):
         state.revoked[index][:], state.revoked_count = bytes.fromhex(key), index + 1
     state.development = case.get("development", False)
-    state.es256 = next(name for name in values["package_algorithms"] if name != "ML-DSA-44") == "ES256"
+    listed = {"ES256", "ESP256"}.intersection(values["package_algorithms"])
+    state.es256 = 2 if len(listed) == 2 else "ES256" in listed
     state.need = values["need"]["packages"]
     for index, component in enumerate(values["components"]):
         runs = device.get("current", {}).get(str(component["number"]))

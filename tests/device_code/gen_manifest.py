@@ -4,8 +4,56 @@ import hashlib
 import random
 
 from gen_cbor import Pairs, Raw, emit
-from gen_package import Draft
+from gen_package import Draft, Part
 from gen_twists import twist
+
+# -- the list of components, before any sequence is written for it --------------------------------------------------------
+
+
+def keep(d: Draft, parts: list[Part]) -> None:
+    """Leave out the other components, and their payloads as well."""
+    for part in set(d.parts).difference(parts):
+        del d.images[part]
+    d.parts = parts
+
+
+@twist("parts")
+def some_parts_alone(d: Draft, rng: random.Random) -> None:
+    """A header without its payload, a payload without its header, either of another run slot."""
+    kept = [part for part in d.parts if rng.random() < 0.6]
+    keep(d, kept or [rng.choice(d.parts)])
+
+
+@twist("parts")
+def part_by_another_name(d: Draft, rng: random.Random) -> None:
+    old = rng.choice(d.parts)
+    change = rng.choice(({"slot": 1 - old.slot}, {"header": not old.header}, {"number": rng.randrange(1, 9)}))
+    new = old._replace(**change)
+    if new in d.parts:
+        return
+    d.parts = sorted(new if part == old else part for part in d.parts)
+    for values in (d.images, d.keys, d.versions):
+        if old in values:
+            values[new] = values[old]  # type: ignore[index, assignment]
+
+
+@twist("parts", often=4)
+def payload_beside_another_header(d: Draft, rng: random.Random) -> None:
+    """The payload of one run slot, the header of another, and nothing else of the two."""
+    payloads = [part for part in d.parts if part._replace(header=True) in d.parts]
+    headers = [part for part in d.parts if part.header]
+    pairs = [(p, h) for p in payloads for h in headers if p[:2] < h[:2]]
+    if pairs:
+        pair = rng.choice(pairs)
+        gone = {part.number for part in pair}
+        keep(d, sorted({*pair, *(part for part in d.parts if part.number not in gone)}))
+    d.starts = rng.random() < 0.3
+
+
+@twist("parts")
+def parts_in_another_order(d: Draft, rng: random.Random) -> None:
+    rng.shuffle(d.parts)
+
 
 # -- members of the manifest ------------------------------------------------------------------------------------------
 

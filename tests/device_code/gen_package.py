@@ -108,6 +108,7 @@ class Draft:
         self.rng = rng
         self.twists: list[str] = []
         self.parts: list[Part] = []
+        self.starts = True
         self.images: dict[Part, bytes] = {}
         self.digests: dict[Part, bytes] = {}
         self.sizes: dict[Part, int] = {}
@@ -248,7 +249,7 @@ def sequences(d: Draft) -> None:
 
     starts = [n for n in dict.fromkeys(part.number for part in d.parts) if COMPONENTS[n].code]
     d.sections = {"shared": shared, "install": install + _each(d, fetch), "validate": _each(d, check)}
-    if starts and d.rng.random() < 0.9:
+    if starts and d.starts and d.rng.random() < 0.9:
         number = min(starts) if d.rng.random() < 0.7 else d.rng.choice(starts)
         d.sections["invoke"] = _each(
             d, lambda _part: [[23, policy(d)]], lambda part: part.number == number and not part.header

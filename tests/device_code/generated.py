@@ -62,13 +62,21 @@ ACCEPTED = "accepted"
 NO_SLOT = "placement.no-slot"
 OUTSIDE = "rules.outside-profile"
 NOTHING: Mapping[str, ByteView] = {}
-STAGES = (("images", 2), ("sequences", 6), ("manifest", 3), ("wrapper", 2), ("envelope", 2), ("raw", 1))
+STAGES = (("images", 2), ("parts", 1), ("sequences", 6), ("manifest", 3), ("wrapper", 2), ("envelope", 2), ("raw", 1))
 BY_ANOTHER_NAME = {
     ("structure.manifest", "signature.severed-member"),
     ("structure.manifest", "identity.unknown-component"),  # the tool reads all of the manifest before it judges any
     ("placement.wrong-address", "identity.layers-disagree"),  # linked for no slot at all
 }
 """What the tool calls the first, and a device the second."""
+WHOLE = frozenset(
+    (
+        OUTSIDE, "structure.envelope", "structure.manifest", "structure.unsigned-member", "signature.manifest-digest", "signature.severed-member",
+        "signature.wrong-key", "identity.unknown-component", "rules.authorisation-missing", "rules.failed-before", "rules.trial-open",
+        "rollback.sequence-too-low", "rollback.sequence-reused",
+    )
+)  # fmt: skip
+"""What is found of a package whichever slot is free: no device accepts it."""
 BEFORE_ITS_HEADER = "identity.layers-disagree", "rules.development-mixed"
 """What a device compares of an image with its package before it judges the image, whose header or signature may be broken."""
 TEXT = "(a text that no device reads)"
@@ -115,6 +123,7 @@ def make(seed: int, number: int) -> Case:
             TWISTS[stage][one](d, rng)
 
     turn("images")
+    turn("parts")
     sequences(d)
     turn("sequences")
     manifest(d)
@@ -279,7 +288,7 @@ def complaint(case: Case, answer: Answer) -> str | None:
     if not answer.codes:
         return "Python refuses without a finding"
     if said[0] == ACCEPTED:  # the build for the other slot may be to blame, which only the tool looks at
-        return None if refusing else "Python refuses"
+        return None if refusing and WHOLE.isdisjoint(answer.codes) else "Python refuses"
     return None if any(same_class(code, answer.codes) for code in said if code != ACCEPTED) else "another code"
 
 

@@ -37,6 +37,7 @@ VARIANTS: dict[str, Callable[[str], str]] = {
     ),
     "kit-other-verifier": lambda text: text.replace("[rules]\n", '[rules]\nverifier = "one of their own"\n'),
     "kit-es256": lambda text: text.replace("[rules]\n", '[rules]\nalgorithms = ["ES256"]\n'),
+    "kit-either-number": lambda text: text.replace("[rules]\n", '[rules]\nalgorithms = ["ES256", "ESP256"]\n'),
     "kit-two-packers": lambda text: text.replace(
         '{ key = "keys/other-packages.pub.pem", classes = ["kit-9"] }]', '"keys/second-packages.pub.pem"]\nneed = 2'
     ),

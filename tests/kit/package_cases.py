@@ -7,7 +7,7 @@ from image_cases import DAYS, Case, device, held
 from kit_base import firmware, good, image, product, resealed, signer
 from workshop import add_payload, make, repacked
 
-from imgseal.cbor.strict import decode, encode
+from imgseal.cbor.strict import Tag, decode, encode
 from imgseal.keys.p256 import ORDER
 from imgseal.keys.untrusted import published_signer
 from imgseal.suit import labels
@@ -129,6 +129,9 @@ def _signatures(raw: bytes) -> Iterator[Case]:
     yield Case("package-es256-not-allowed", repacked(raw, algorithm=-7), "trust.algorithm-not-allowed")
     yield Case("package-es256-allowed", repacked(raw, algorithm=-7), "accepted", product="kit-es256")
     yield Case("package-esp256-not-allowed", raw, "trust.algorithm-not-allowed", product="kit-es256")
+    for algorithm in (-7, -9):
+        either = repacked(raw, algorithm=algorithm)
+        yield Case(f"package-either-number{algorithm}", either, "accepted", product="kit-either-number")
     yield Case("package-two-needed-one", raw, "trust.too-few-signatures", product="kit-two-packers")
     yield Case(
         "package-two-needed-same-twice",
@@ -201,6 +204,8 @@ def _numbered(sequence: int) -> Change:
 
 def _identity(raw: bytes) -> Iterator[Case]:
     yield Case("package-vendor", edited(shared(0, {labels.VENDOR_ID: bytes(16)})), "identity.wrong-vendor")
+    by_number = edited(shared(0, {labels.VENDOR_ID: Tag(112, b"\x01\x02")}))
+    yield Case("package-vendor-by-number", by_number, "identity.wrong-vendor")
     yield Case("package-class", edited(shared(0, {labels.CLASS_ID: bytes(16)})), "identity.wrong-class")
     yield Case("package-image-size", edited(shared(RADIO, {labels.IMAGE_SIZE: 811})), "digest.image")
     yield Case("package-image-digest", edited(shared(RADIO, {labels.IMAGE_DIGEST: sha256_digest(b"")})), "digest.image")
