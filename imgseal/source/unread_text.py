@@ -1,8 +1,9 @@
 """Firmware as text in forms that programmers and simulators load and nothing here reads, and records behind other text.
 
 One whole record with its check sums right, or an address with the data that belongs to it, is enough, wherever it
-stands: what reads such files skips comments, and prose has none. Forms are those that GNU objcopy 2.40 and srec_cat
-1.64 write; srec_*(5) of the latter describes them. A test generates them all.
+stands: what reads such files skips comments, and prose has none. Where an address has so little data behind it that a
+word could be both, several in a row are. Forms are those that GNU objcopy 2.40 and srec_cat 1.64 write; srec_*(5) of
+the latter describes them. A test generates them all.
 """
 
 import re
@@ -134,6 +135,13 @@ def _counting(line: bytes, behind: list[bytes]) -> bool:
     return len(found) == 4 and found == list(range(found[0], found[0] + 4))
 
 
+def _ascending(line: bytes, behind: list[bytes]) -> bool:
+    """Lines of address and data: with as many digits of data on each, their numbers ascend as their addresses do."""
+    found = _ADDRESSED.findall(b"\n".join((line, *behind)))[:8]
+    numbers = [int(digits.replace(b"_", b""), 16) for digits in found]
+    return len(numbers) == 8 and numbers == sorted(set(numbers))
+
+
 def _four_packed(line: bytes, _: list[bytes]) -> bool:
     """Groups of five characters are four bytes, in base 85; the star is no digit."""
     if not _FOUR.fullmatch(line[1:]) or len(line) < 16 or len(line) % 5 != 1:
@@ -173,6 +181,15 @@ def _unpacked(line: bytes) -> bytes | None:
 
 _Check = Callable[[bytes, list[bytes]], bool]
 _WORD_LINE = re.compile(rb"[0-9A-Fa-f]{6}:[0-9A-Fa-f]{4}|[0-9A-Fa-f]{8}")
+_ADDRESSED = re.compile(rb"@([0-9A-Fa-f][0-9A-Fa-f_]*)")
+# words of Verilog's memory files (IEEE 1364, $readmemh): digits with underscores, comments and lines between them
+_MEMORY = "Verilog hex, VMEM or TI text"
+_DIGIT = r"(?:~_*+)"
+_BLOCK = r"(?:/\*[^*]{0,512}+(?:\*(?!/)[^*]{0,512}+){0,16}+\*/)"  # bounded, as one that nobody ends is looked for again
+_BETWEEN = rf"(?:\n|//[^\n]*+|{_BLOCK})"
+_FRONT = rf"(?![^/@]){_BLOCK}*+"
+_APART = rf"@{_DIGIT}++{_BETWEEN}++(?:{_DIGIT}{_BETWEEN}*+){{8}}"
+_PLACED = rf"(?:@(?=(?:{_DIGIT}{_BETWEEN}*+){{3}})(?:{_DIGIT}++{_BETWEEN}*+)++)"  # an address and at least one word
 # the first row that fits is the one that is checked: those without a check stand in front of those that begin like them
 _ROWS: tuple[tuple[str, str, _Check | None], ...] = (
     (DAMAGED, r":~{6}0[0-5]~~", _record),
@@ -180,7 +197,13 @@ _ROWS: tuple[tuple[str, str, _Check | None], ...] = (
     ("Signetics hex", r":~{12}", _signetics),
     ("Tektronix hex", r"/~{12,}\n", _tektronix),
     ("extended Tektronix hex", r"%~~[368]~~[0-9A-F]+\n", _tektronix_extended),
-    ("Verilog hex, VMEM or TI text", r"@~{1,16}(?://[^\n]*|/\*[^\n]*\*/)?\n+~{8}|@~{16}", None),
+    (
+        _MEMORY,
+        rf"{_FRONT}(?:@{_DIGIT}{{16}}|@{_DIGIT}++{_BETWEEN}++(?:{_DIGIT}{_BETWEEN}*+){{8}}|{_PLACED}{{16}})",
+        None,
+    ),
+    (_MEMORY, rf"{_FRONT}(?:@{_DIGIT}{{16}}|{_APART}|{_PLACED}{{16}})", None),
+    (_MEMORY, rf"{_FRONT}{_PLACED}{{8}}", _ascending),
     ("MOS Technology hex", r";~{12,}\n", _mos),
     ("ASCII hex", r"\x02?\$A~{1,8}[,.]\n*(?:~~[%',]?\n?){4}|\x02\n*(?:~~[%',]?\n?){4}", None),
     ("four packed code", r"\$[%-z]{10}", _four_packed),
