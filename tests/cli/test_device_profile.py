@@ -66,7 +66,6 @@ def test_a_key_holder_sees_that_the_exported_device_code_would_refuse(imgseal: I
     request = said.out.split()[-1]
     assert json.loads(Path(request).read_text())["items"][0]["verifier"] == "one of their own"
     endorse = ("endorse", request, "--key", "vault/packages.pem", "--yes", "--out")
-    before = tree(project)
     for other in (text, with_verifier(text).replace("of their own", "of ours")):
         (project / "imgseal.toml").write_text(other)
         said = imgseal(*endorse, "response.json")
@@ -83,7 +82,7 @@ def test_a_key_holder_sees_that_the_exported_device_code_would_refuse(imgseal: I
     images = [f"{LONG[:5]}={path}" for path in (project / "out").glob("*.sealed.bin")]
     said = imgseal("finish", request, *images, "--response", "response.json")
     assert said.status == 0, said.err
-    assert tree(project).keys() > before.keys() - {"imgseal.toml"}
+    assert "outside the device profile" in imgseal("check", said.out.split()[-1]).out
 
 
 def test_a_request_is_held_to_the_signer_s_own_product_file(imgseal: Imgseal, project: Path) -> None:
@@ -101,3 +100,16 @@ def test_a_request_is_held_to_the_signer_s_own_product_file(imgseal: Imgseal, pr
         assert words in said.err, said.err
     assert tree(project) == before
     assert imgseal("endorse", request, "--key", "keys/packages.pem", "--yes").status == 0
+
+
+def test_a_request_names_no_verifier_where_the_device_code_would_do(imgseal: Imgseal, project: Path) -> None:
+    """A product may name another verifier and make what every device reads: nobody is alarmed."""
+    text = with_verifier(product_text())
+    (project / "imgseal.toml").write_text(
+        text.replace('packages = "keys/packages.pem"', 'packages = "keys/packages.pub.pem"')
+    )
+    request = imgseal("build", *ONE, "out", "--sign-later").out.split()[-1]
+    assert "verifier" not in json.loads(Path(request).read_text())["items"][0]
+    said = imgseal("endorse", request, "--key", "keys/packages.pem", "--yes")
+    assert said.status == 0, said.err
+    assert "look at this first" not in said.err
