@@ -15,7 +15,9 @@ def _heads(d: Draft) -> list[Part]:
 
 @twist("images")
 def image_with_a_fault(d: Draft, rng: random.Random) -> None:
-    part = rng.choice(_heads(d))
+    if not (heads := _heads(d)):  # another twist has left payloads alone
+        return
+    part = rng.choice(heads)
     slot = COMPONENTS[part.number].slots[part.slot]
     fault = rng.choice(list(FAULTS))
     block, payload = image_of(d.variant, slot, fault)
@@ -27,7 +29,9 @@ def image_with_a_fault(d: Draft, rng: random.Random) -> None:
 
 @twist("images")
 def image_by_another_key(d: Draft, rng: random.Random) -> None:
-    part = rng.choice(_heads(d))
+    if not (heads := _heads(d)):  # another twist has left payloads alone
+        return
+    part = rng.choice(heads)
     by = rng.choice(("keys-dev/images", "somebody/images", "keys/packages"))
     block, payload = image_of(d.variant, COMPONENTS[part.number].slots[part.slot], "", True, by)
     d.images[part] = block if part.header else block + payload
@@ -35,7 +39,9 @@ def image_by_another_key(d: Draft, rng: random.Random) -> None:
 
 @twist("images")
 def image_of_the_release_before(d: Draft, rng: random.Random) -> None:
-    part = rng.choice(_heads(d))
+    if not (heads := _heads(d)):  # another twist has left payloads alone
+        return
+    part = rng.choice(heads)
     component = COMPONENTS[part.number]
     block, payload = image_of(d.variant, component.slots[part.slot], "", False)
     d.images[part] = block if part.header else block + payload
