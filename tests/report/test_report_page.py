@@ -126,7 +126,7 @@ EVIL = """<img src=x onerror=alert(1)></style><script>alert(1)</script>" ' & {{ 
 
 def test_whatever_comes_from_an_artefact_is_escaped() -> None:
     """Texts, names and findings with markup make the same elements as harmless ones, and are shown as they are."""
-    evil = "\\u202e" + EVIL.replace('"', '\\"')
+    evil = EVIL.replace('"', '\\"')
 
     def edit(text: str) -> str:
         for name in ("Motor control and application", "Quillmoor (invented)", "Greenhouse vent drive with radio remote",
