@@ -3,13 +3,20 @@
 import re
 
 from imgseal.errors import Place, UsageError, visible
+from imgseal.product.keys import KEYS
 from imgseal.product.locate import deep_key
 from imgseal.product.table import shown
 
 __all__ = ["Tree", "parse"]
 
 Tree = dict[str, object]
-_PEOPLE = frozenset(("text", "description", "hazard", "reason"))  # keys of texts that people read, in any language
+_PEOPLE = tuple(
+    (*table.split("."), key.name)
+    for table, keys in KEYS.items()
+    for key in keys
+    if table == "text" or key.name in ("description", "hazard", "reason")
+)
+"""Keys of texts that people read, in any language; NAME stands for a name of the maker's choice."""
 
 
 def parse(text: str, name: str) -> Tree:
@@ -94,7 +101,7 @@ def _unfit(tree: Tree) -> tuple[int | str, tuple[str | int, ...]] | None:
             return value, _path(where)
         if isinstance(value, str) and not value.isprintable():
             path = _path(where)
-            if _PEOPLE.isdisjoint(path) or any(_is_control(c) for c in value):
+            if not _for_people(path) or any(_is_control(c) for c in value):
                 return value, path
         if isinstance(value, dict):
             for key, entry in value.items():
@@ -104,6 +111,17 @@ def _unfit(tree: Tree) -> tuple[int | str, tuple[str | int, ...]] | None:
         elif isinstance(value, list):
             left += [(entry, [index, where]) for index, entry in enumerate(value)]
     return None
+
+
+def _for_people(path: tuple[str | int, ...]) -> bool:
+    """Say whether people read the text at a path; a table or component may have the name of such a key."""
+    keys = [part for part in path if isinstance(part, str)]
+    if keys[0] == "variant":
+        keys = keys[2:]
+    return any(
+        len(keys) == len(known) and all(name in ("NAME", key) for name, key in zip(known, keys, strict=True))
+        for known in _PEOPLE
+    )
 
 
 def _is_control(character: str) -> bool:

@@ -117,7 +117,7 @@ def taken(tree: dict[str, Any]) -> bool:
 
 
 def people(path: KeyPath) -> bool:
-    return not {"text", "description", "hazard", "reason"}.isdisjoint(path)
+    return path[0] == "text" or [key for key in path if isinstance(key, str)][-1] in ("description", "hazard", "reason")
 
 
 def test_no_text_and_no_name_acts() -> None:
