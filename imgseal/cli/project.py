@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable
+from stat import S_ISVTX, S_IWOTH
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -87,13 +88,17 @@ def nearest_product(start: str) -> str | None:
 
 
 def _refuse_foreign(path: str) -> None:
-    """UsageError unless the file, what it leads to and its folder belong to the user or to the system's owner."""
+    """UsageError unless the file, what it leads to and its folder belong to the user or to the system's owner.
+
+    Nor may the folder be one where everybody puts files, as those beside the product file are taken with it.
+    """
     if not hasattr(os, "geteuid"):
         return
     user = os.geteuid()
-    for status in (os.lstat(path), os.stat(path), os.stat(os.path.dirname(path))):
+    folder = os.stat(os.path.dirname(path))
+    shown = os.path.relpath(path)
+    for status in (os.lstat(path), os.stat(path), folder):
         if status.st_uid not in (0, user):
-            shown = os.path.relpath(path)
             raise UsageError(
                 "the nearest product file belongs to someone else, and says whom to trust",
                 place=Place(file=shown),
@@ -101,6 +106,14 @@ def _refuse_foreign(path: str) -> None:
                 found=f"of user {status.st_uid}",
                 hint=f"if you know it, name it: --product {quoted(shown)}",
             )
+    if folder.st_mode & S_IWOTH and (folder.st_mode & S_ISVTX or folder.st_uid != user):
+        raise UsageError(
+            "everybody can put files beside the nearest product file, which says whom to trust",
+            place=Place(file=shown),
+            expected=f"a folder that only user {user} fills, who runs this, or user 0",
+            found=f"mode {folder.st_mode & 0o7777:04o}, of user {folder.st_uid}",
+            hint=f"move it to a folder of its own; or, if you know all that is there: --product {quoted(shown)}",
+        )
 
 
 def read_text(path: str, what: str, limit: int) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from workshop import ALL, Imgseal
 
-Give = Callable[[Path], None]
+Give = Callable[..., None]
 SOMEBODY = 4242
 
 
@@ -19,7 +19,7 @@ SOMEBODY = 4242
 def give(monkeypatch: pytest.MonkeyPatch) -> Give:
     """Return a function that makes a file or folder somebody else's: only root can really do that."""
     real = {"stat": os.stat, "lstat": os.lstat}
-    theirs: set[str] = set()
+    theirs: dict[str, int] = {}
     if os.geteuid():
         for name, call in real.items():
 
@@ -27,14 +27,14 @@ def give(monkeypatch: pytest.MonkeyPatch) -> Give:
                 status: os.stat_result = call(path, *more, **options)  # type: ignore[operator]
                 if os.path.abspath(str(path)) not in theirs:
                     return status
-                return os.stat_result((*status[:4], SOMEBODY, *status[5:]))
+                return os.stat_result((*status[:4], theirs[os.path.abspath(str(path))], *status[5:]))
 
             monkeypatch.setattr(os, name, seen)
 
-    def make(path: Path) -> None:
-        theirs.add(os.path.abspath(path))
+    def make(path: Path, user: int = SOMEBODY) -> None:
+        theirs[os.path.abspath(path)] = user
         if not os.geteuid():
-            os.chown(path, SOMEBODY, SOMEBODY, follow_symlinks=False)
+            os.chown(path, user, user, follow_symlinks=False)
 
     return make
 
@@ -94,6 +94,29 @@ def test_one_of_somebody_else_is_refused(
     assert named.status == 0, named
     if command[0] == "check":
         assert f"judged by {up}imgseal.toml" in named.out
+
+
+@pytest.mark.parametrize(
+    ("mode", "owner", "status"),
+    [(0o1777, "own", 2), (0o1777, "root", 2), (0o777, "root", 2), (0o777, "own", 0), (0o1775, "root", 0), (0o755, "root", 0)],
+)  # fmt: skip
+def test_a_folder_that_everybody_fills(
+    imgseal: Imgseal, project: Path, package: str, give: Give, monkeypatch: pytest.MonkeyPatch, mode: int, owner: str,
+    status: int,
+) -> None:  # fmt: skip
+    """A stranger adds the local file there, or a key that [trust] names and that is missing."""
+    project.chmod(mode)
+    if owner == "root":
+        give(project, 0)
+        if not os.geteuid():
+            monkeypatch.setattr(os, "geteuid", lambda: SOMEBODY)
+    said = imgseal("check", package)
+    assert said.status == status, said
+    if status:
+        assert "imgseal.toml: everybody can put files beside the nearest product file" in said.err
+        assert f"found: mode {mode:04o}, of user " in said.err
+        assert "--product imgseal.toml" in said.err
+    assert imgseal("check", package, "--product", "imgseal.toml").status == 0
 
 
 def test_what_is_looked_at_only(imgseal: Imgseal, project: Path, give: Give) -> None:
