@@ -8,6 +8,7 @@ import functools
 import hashlib
 import json
 import os
+import re
 import time
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -168,6 +169,13 @@ class Nearest:
                 for test in tests
             ]
 
+    def _naming(self, module: str) -> list[str]:
+        """Give the test files that import a module by name."""
+        dotted = module.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+        package, _, last = dotted.rpartition(".")
+        pattern = rf"^\s*(?:from {re.escape(dotted)} import|from {re.escape(package)} import .*\b{last}\b)"
+        return [file for file in self.files() if re.search(pattern, (self.root / file).read_text(), re.MULTILINE)]
+
     def tests(
         self, fault: Fault, statement: Sequence[str], users: Sequence[tuple[str, str]], budget: float
     ) -> list[Mapped]:
@@ -190,6 +198,8 @@ class Nearest:
                     files.add(test.file)
                     spent += cost
 
+        if not fault.function:  # a constant is read when its module is imported: by all who name it
+            add(test for file in self._naming(fault.module) for test in self.of_file.get(file, ()))
         for tests in self._reached(fault, statement):
             add(tests)
         if not chosen or not fault.function or fault.function.isupper():
