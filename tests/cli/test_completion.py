@@ -54,3 +54,20 @@ def test_every_folder_and_file_of_the_commands() -> None:
             parameter.type = before[id(parameter)]
     assert {kind for name, kind in found if name in {"DIR", "FOLDER"}} == {"dir"}
     assert {kind for name, kind in found if name in {"FILE", "PACKAGE", "ARTEFACT"}} == {"file"}
+
+
+def test_commands_complete_only_where_a_shell_asks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The variable is click's, for a program of this name; without it values stay what the command checks itself."""
+    assert isinstance(app, click.Group)
+    context = click.Context(app)
+    for value, kinds in ((None, False), ("bash_complete", True)):
+        monkeypatch.delenv("_IMGSEAL_COMPLETE", raising=False)
+        if value is not None:
+            monkeypatch.setenv("_IMGSEAL_COMPLETE", value)
+        command = app.get_command(context, "check")
+        assert command is not None
+        before = {id(p): p.type for p in command.params}
+        assert any(isinstance(p.type, click.Path) for p in command.params) == kinds
+        for parameter in command.params:
+            if isinstance(before[id(parameter)], click.Path):
+                parameter.type = click.STRING

@@ -12,6 +12,7 @@ from imgseal.make.place import linker_region, place
 from imgseal.make.seal import SealOptions, seal
 from imgseal.memory.image import MemoryImage
 from imgseal.memory.view import ByteView
+from imgseal.sealed.codec import decode_header_block
 
 OPTIONS = SealOptions(BUILD_TIME, development=False)
 
@@ -140,3 +141,14 @@ def test_adopting_what_is_not_ours() -> None:
 def test_partial_release_is_packed_although_only_a_device_can_answer() -> None:
     shop = make(product(), files=[f for f in firmware() if f.component == "motor"])
     assert set(shop.images) == {"motor-a", "motor-b"}
+
+
+def test_a_header_that_does_not_read_back_is_not_handed_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Decision 005: nothing leaves unjudged, also not what the maker's own reader sees otherwise."""
+    from imgseal.errors import InternalError
+    from imgseal.make import seal as module
+
+    other = decode_header_block(workshop().images["radio"][:1024])
+    monkeypatch.setattr(module, "decode_header_block", lambda _block: other)
+    with pytest.raises(InternalError, match="does not read back"):
+        make(product())
