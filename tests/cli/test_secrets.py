@@ -333,3 +333,18 @@ def test_every_other_program_gets_an_environment_of_its_own() -> None:
                     assert "env" in [keyword.arg for keyword in node.keywords], path
                     started += 1
     assert started == 1
+
+
+def test_only_who_can_type_is_asked(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Standard output that is a terminal helps nobody: the answer would be read from standard input."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("IMGSEAL_PASSPHRASE", PASSPHRASE)
+    assert imgseal("key", "new", "a.pem").status == 0
+    monkeypatch.delenv("IMGSEAL_PASSPHRASE")
+    monkeypatch.setattr("click.prompt", lambda *_text, **_options: pytest.fail("asked"))
+    monkeypatch.setattr("os.isatty", lambda descriptor: descriptor != 0)
+    for command in (("key", "show", "a.pem"), ("key", "new", "b.pem")):
+        said = imgseal(*command)
+        assert said.status in {2, 4}, said.err
+        assert "IMGSEAL_PASSPHRASE" in said.err
+    assert not (tmp_path / "b.pem").exists()

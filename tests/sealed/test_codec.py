@@ -250,3 +250,14 @@ def test_every_field_is_covered_by_the_round_trip() -> None:
                 assert decode_statement(bytes(changed)) != decode_statement(raw)
             except SealedFormatError:
                 continue
+
+
+def test_a_header_without_any_signature_is_none() -> None:
+    """docs/format/sealed-image.md: one to three; slots that are not used are zero, and so is what is behind them."""
+    raw = bytearray(encode_header_block(make(), (bytes(64),)))
+    for name in ("signature_0_algorithm", "signature_0_key", "signature_0_length", "signature_0_reserved"):
+        entry = field(name)
+        raw[entry.offset : entry.offset + entry.size] = bytes(entry.size)
+    with pytest.raises(SealedFormatError) as caught:
+        decode_statement(bytes(raw[:384]))
+    assert (caught.value.code, caught.value.place.key) == ("structure.field-invalid", "signature_0_algorithm")
