@@ -21,9 +21,10 @@ def shared(subject: PackageSubject, context: Context) -> list[Finding]:
     failure = machine.run_shared(subject.manifest.shared)
     if failure is not None:
         say = {"identity.wrong-vendor": wrong_vendor, "identity.wrong-class": wrong_class}.get(failure.code)
-        if say is None or not isinstance(failure.stated, bytes):  # an enterprise number is no identifier of bytes
+        if say is None or failure.found is None:
             return [_stopped(failure)]
-        return [say(context.product, failure.stated, Place(key=failure.where))]
+        stated = failure.stated if isinstance(failure.stated, bytes) else b""  # else an enterprise number, in words
+        return [say(context.product, stated, Place(key=failure.where))._replace(found=failure.found)]
     for index in range(len(subject.parts)):
         for condition in (labels.CONDITION_VENDOR, labels.CONDITION_CLASS):
             if (index, condition) not in machine.identified:

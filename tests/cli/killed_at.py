@@ -58,6 +58,8 @@ def main() -> None:
     plain = "--plain" in options
     name, template, folder = (option for option in options if option != "--plain")
     number = getattr(signal, f"SIG{name}")
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # a run in the background has been told to ignore them
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     import imgseal.cli.build
     import imgseal.cli.key
     import imgseal.keys.p256  # noqa: F401 - once for all attempts

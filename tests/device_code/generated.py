@@ -67,6 +67,7 @@ BY_ANOTHER_NAME = {
     ("structure.manifest", "signature.severed-member"),
     ("structure.manifest", "identity.unknown-component"),  # the tool reads all of the manifest before it judges any
     ("placement.wrong-address", "identity.layers-disagree"),  # linked for no slot at all
+    ("identity.wrong-kind", "identity.layers-disagree"),  # of another component, that is of another kind
 }
 """What the tool calls the first, and a device the second."""
 WHOLE = frozenset(

@@ -33,7 +33,7 @@ from imgseal.memory.view import ByteView
 from imgseal.product.model import Product, Requirement
 from imgseal.product.read_toml import read
 from imgseal.rehearse.boot import SET, Started
-from imgseal.rehearse.counters import Counters
+from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Facts, Judgements
 from imgseal.rehearse.flash import Block, Flash, PowerCutError
 from imgseal.rehearse.install import DELIVERED, NOTHING_TO_DO
@@ -164,7 +164,7 @@ class Real:
         self.flash.blocks["internal", slot.at // 2048] = Block(
             data.ljust(2048, b"\xff"), (1 << len(data) // 8) - 1, 0, False, b""
         )
-        self.counters = Counters({}, frozenset(), self.noise)
+        self.counters = Counters({}, frozenset(), self.noise, numbers_stored(of))
         self.facts = Facts(of, trust_of(of), False, 1, RealVersion(1, 0, 0), None, True, ())
         self.source: ByteView | None = None
         self.operations = 0
