@@ -1,10 +1,32 @@
 """A shell completes files and folders where a value is one: the names that help gives to values, docs/cli.md."""
 
+from collections.abc import Iterator
+
 import click
 import pytest
 
 from imgseal.cli.app import app
 from imgseal.cli.completion import complete_paths
+
+
+def values_of(command: click.Command) -> Iterator[click.Parameter]:
+    """Every option and argument of a command and of those below it."""
+    yield from command.params
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            below = command.get_command(context, name)
+            assert below is not None
+            yield from values_of(below)
+
+
+@pytest.fixture(autouse=True)
+def as_before() -> Iterator[None]:
+    """Completing changes the commands, which other tests of this process run."""
+    before = [(parameter, parameter.type) for parameter in values_of(app)]
+    yield
+    for parameter, kind in before:
+        parameter.type = kind
 
 
 @pytest.fixture
@@ -47,11 +69,8 @@ def test_every_folder_and_file_of_the_commands() -> None:
     for name in app.list_commands(context):
         command = app.get_command(context, name)
         assert command is not None
-        before = {id(p): p.type for p in command.params}
         complete_paths(command)
         found |= {(p.metavar or (p.name or "").upper(), item) for p in command.params for item in offered(p)}
-        for parameter in command.params:
-            parameter.type = before[id(parameter)]
     assert {kind for name, kind in found if name in {"DIR", "FOLDER"}} == {"dir"}
     assert {kind for name, kind in found if name in {"FILE", "PACKAGE", "ARTEFACT"}} == {"file"}
 
@@ -66,8 +85,4 @@ def test_commands_complete_only_where_a_shell_asks(monkeypatch: pytest.MonkeyPat
             monkeypatch.setenv("_IMGSEAL_COMPLETE", value)
         command = app.get_command(context, "check")
         assert command is not None
-        before = {id(p): p.type for p in command.params}
         assert any(isinstance(p.type, click.Path) for p in command.params) == kinds
-        for parameter in command.params:
-            if isinstance(before[id(parameter)], click.Path):
-                parameter.type = click.STRING
