@@ -141,7 +141,7 @@ PACKAGE = [
     ("index of another component", "return command(c, SET_INDEX) && want(c, UINT, index);", "return command(c, SET_INDEX) && next(c, &(struct item){ 0 });"),
     ("image of another size", "if (part->length != part->size)", "if (0)"),
     ("severed members of any kind", "if (code == SEAL_ACCEPTED && r.others)", "if (0)"),
-    ("header beside no payload", "disorder |= i == 0 || !is_pair(part - 1, part);", ""),
+    ("header beside no payload", "disorder |= i == 0 || !is_pair(part - 1, part);", "(void)0;"),
     ("payload that is missing", "if (part->at == 0)", "if (0)"),
     ("install sequence that is missing", "    if (r->install_end == 0)\n        return SEAL_RULES_DIRECTIVE_FAILED;", ""),
     ("version condition of another comparison", "!want(&in, UINT, VERSION_EQUAL)", "!next(&in, &item)"),
