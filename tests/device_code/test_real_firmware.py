@@ -130,19 +130,19 @@ class Talk:
         raise AssertionError("the checker says nothing")
 
     def ask(self, line: bytes, wanted: bytes) -> bytes:
-        """Type a line until the answer is there, for half a minute at most."""
+        """Type a line every five seconds until the answer is there, for two minutes at most; bytes may come one by one."""
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         said = b""
-        for attempt in range(120):
-            if attempt % 20 == 4:
+        end, type_at = time.monotonic() + 120, time.monotonic() + 1
+        while wanted not in said and time.monotonic() < end:
+            if time.monotonic() >= type_at:
+                type_at = time.monotonic() + 5
                 self.process.stdin.write(line)
                 self.process.stdin.flush()
             ready, _, _ = select.select([self.process.stdout], [], [], 0.25)
             if ready:
                 said += self.process.stdout.read1(4096)  # type: ignore[attr-defined]
-            if wanted in said:
-                break
         return said
 
     def stop(self) -> None:
