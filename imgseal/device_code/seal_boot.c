@@ -3,26 +3,12 @@
 /* Chooses what starts; see seal_boot.h. Section names in comments are those of
  * docs/format/install-record.md.
  */
-#include "seal_boot.h"
-
-enum {
-    PHASE_SETTLED = 1, PHASE_DELIVERING, PHASE_SWITCHING, PHASE_TRIAL, PHASE_UNPROVEN, PHASE_RETURNING,
-    PHASE_SETTLING
-};
-
-/* Offsets in a record. */
-enum {
-    R_FORMAT = 8, R_PHASE = 10, R_MEMBER_COUNT = 11, R_GENERATION = 12, R_BASE = 16, R_COPIED = 20,
-    R_ATTEMPTS = 22, R_POWER_ONS = 23, R_PREPARED = 24, R_KEPT = 28, R_PLACED = 32, R_SEQUENCE = 36,
-    R_MANIFEST_DIGEST = 40, R_TARGET_SEQUENCE = 72, R_REFUSED_COUNT = 76, R_TRIAL = 77, R_RECOVERY = 78,
-    R_RESERVED = 79, R_TARGET_DIGEST = 80, R_REFUSED = 112, R_MEMBERS = 240, MEMBER_BYTES = 36
-};
+#include "seal_inside.h"
 
 #define COPIES 3u
 #define CHECK_BYTES 32u
-#define NOTHING 0xFFu
 
-static const uint8_t record_magic[8] = { 0xD5, 'r', 'e', 'c', 'o', 'r', 'd', 's' };
+const uint8_t record_magic[8] = { 0xD5, 'r', 'e', 'c', 'o', 'r', 'd', 's' };
 
 /* -- bytes ----------------------------------------------------------------------- */
 
@@ -31,12 +17,12 @@ static uint32_t get16(const uint8_t *p)
     return (uint32_t)p[0] | (uint32_t)p[1] << 8;
 }
 
-static uint32_t get32(const uint8_t *p)
+uint32_t get32(const uint8_t *p)
 {
     return get16(p) | get16(p + 2) << 16;
 }
 
-static void put32(uint8_t *p, uint32_t value)
+void put32(uint8_t *p, uint32_t value)
 {
     unsigned i;
 
@@ -44,13 +30,13 @@ static void put32(uint8_t *p, uint32_t value)
         p[i] = (uint8_t)(value >> 8 * i);
 }
 
-static void move(uint8_t *to, const uint8_t *from, uint32_t length)
+void move(uint8_t *to, const uint8_t *from, uint32_t length)
 {
     while (length-- != 0)
         *to++ = *from++;
 }
 
-static void clear(uint8_t *to, uint32_t length)
+void clear(uint8_t *to, uint32_t length)
 {
     while (length-- != 0)
         *to++ = 0;
@@ -70,7 +56,7 @@ static uint32_t least(uint32_t a, uint32_t b)
     return a < b ? a : b;
 }
 
-static void sha256(struct seal_boot *b, const uint8_t *data, uint32_t length, uint8_t digest[32])
+void sha256(struct seal_boot *b, const uint8_t *data, uint32_t length, uint8_t digest[32])
 {
     b->crypto->sha256_begin(b->work->hash.bytes);
     b->crypto->sha256_add(b->work->hash.bytes, data, length);
@@ -80,7 +66,7 @@ static void sha256(struct seal_boot *b, const uint8_t *data, uint32_t length, ui
 /* -- records ----------------------------------------------------------------------- */
 
 /* The entry of a component, by index, in the current set (which 0) or the other. */
-static uint8_t *member(const struct seal_boot *b, uint8_t *record, uint32_t which, uint32_t index)
+uint8_t *member(const struct seal_boot *b, uint8_t *record, uint32_t which, uint32_t index)
 {
     return record + R_MEMBERS + MEMBER_BYTES * (which * b->product->component_count + index);
 }
@@ -112,7 +98,7 @@ static int is_record(struct seal_boot *b, uint8_t *r)
 
 /* -- flash ---------------------------------------------------------------------------- */
 
-static uint32_t geometry(const struct seal_boot *b, uint32_t address, uint32_t *block, uint32_t *page,
+uint32_t geometry_of(const struct seal_boot *b, uint32_t address, uint32_t *block, uint32_t *page,
                          uint32_t *unit)
 {
     if (b->flash.geometry(b->flash.user, address, block, page, unit) != SEAL_READ || *block == 0
@@ -121,11 +107,11 @@ static uint32_t geometry(const struct seal_boot *b, uint32_t address, uint32_t *
     return SEAL_WRITTEN;
 }
 
-static uint32_t erase(struct seal_boot *b, uint32_t address, uint32_t size)
+uint32_t erase_range(struct seal_boot *b, uint32_t address, uint32_t size)
 {
     uint32_t block, page, unit, at;
 
-    if (geometry(b, address, &block, &page, &unit) != SEAL_WRITTEN)
+    if (geometry_of(b, address, &block, &page, &unit) != SEAL_WRITTEN)
         return SEAL_DEVICE_UNREADABLE;
     for (at = 0; at < size; at += block)
         if (b->flash.erase(b->flash.user, address + at) != SEAL_WRITTEN)
@@ -135,12 +121,12 @@ static uint32_t erase(struct seal_boot *b, uint32_t address, uint32_t size)
 
 /* Programs what a reader gives, in pieces inside one page; the last unit is filled
  * with 0xFF. address is the start of a unit. */
-static uint32_t program(struct seal_boot *b, uint32_t address, const struct seal_reader *from,
+uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_reader *from,
                         uint32_t offset, uint32_t length)
 {
     uint32_t block, page, unit, i;
 
-    if (geometry(b, address, &block, &page, &unit) != SEAL_WRITTEN)
+    if (geometry_of(b, address, &block, &page, &unit) != SEAL_WRITTEN)
         return SEAL_DEVICE_UNREADABLE;
     while (length != 0) {
         uint32_t padded, part = least(least(page - address % page, b->page_room), length);
@@ -158,18 +144,13 @@ static uint32_t program(struct seal_boot *b, uint32_t address, const struct seal
     return SEAL_WRITTEN;
 }
 
-static uint32_t read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length)
+uint32_t read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length)
 {
     move(to, (const uint8_t *)user + offset, length);
     return SEAL_READ;
 }
 
-/* A stretch of flash as a reader. */
-struct stretch {
-    const struct seal_flash *flash;
-    uint32_t base;
-};
-
+/* A stretch of flash, read. */
 static uint32_t read_stretch(void *user, uint32_t offset, uint8_t *to, uint32_t length)
 {
     const struct stretch *s = (const struct stretch *)user;
@@ -177,7 +158,7 @@ static uint32_t read_stretch(void *user, uint32_t offset, uint8_t *to, uint32_t 
     return s->flash->read(s->flash->user, s->base + offset, to, length);
 }
 
-static void as_reader(const struct seal_boot *b, const struct seal_slot *slot, struct stretch *stretch,
+void as_reader(const struct seal_boot *b, const struct seal_slot *slot, struct stretch *stretch,
                       struct seal_reader *reader)
 {
     stretch->flash = &b->flash;
@@ -200,12 +181,12 @@ static uint32_t place_bytes(const struct seal_boot *b)
 {
     uint32_t block = 1, page, unit, need = COPIES * b->record_bytes;
 
-    if (geometry(b, b->product->records.base, &block, &page, &unit) != SEAL_WRITTEN)
+    if (geometry_of(b, b->product->records.base, &block, &page, &unit) != SEAL_WRITTEN)
         return 0;
     return (need + block - 1) / block * block;
 }
 
-static uint32_t places(const struct seal_boot *b)
+uint32_t places(const struct seal_boot *b)
 {
     uint32_t size = place_bytes(b);
 
@@ -264,11 +245,11 @@ static uint32_t erase_place(struct seal_boot *b, uint32_t place)
 {
     uint32_t size = place_bytes(b);
 
-    return erase(b, b->product->records.base + place * size, size);
+    return erase_range(b, b->product->records.base + place * size, size);
 }
 
 /* "Tidying" */
-static uint32_t tidy(struct seal_boot *b)
+uint32_t tidy(struct seal_boot *b)
 {
     uint32_t place, count = places(b), code;
 
@@ -296,9 +277,9 @@ static uint32_t write_record(struct seal_boot *b, uint32_t place)
     record.size = b->record_bytes;
     for (copy = 0; copy < COPIES; copy++) {
         uint32_t at = b->product->records.base + place * place_bytes(b) + copy * b->record_bytes;
-        uint32_t code = program(b, at, &record, 0, content);
+        uint32_t code = program_range(b, at, &record, 0, content);
         if (code == SEAL_WRITTEN)
-            code = program(b, at + content, &record, content, CHECK_BYTES);
+            code = program_range(b, at + content, &record, content, CHECK_BYTES);
         if (code != SEAL_WRITTEN)
             return code;
     }
@@ -307,7 +288,7 @@ static uint32_t write_record(struct seal_boot *b, uint32_t place)
 
 /* "A new record": the caller has changed journal.record; when this returns
  * SEAL_WRITTEN, it is the one acted upon. */
-static uint32_t commit(struct seal_boot *b)
+uint32_t commit(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
     uint32_t generation = get32(r + R_GENERATION), old = b->journal.place, count = places(b), code = tidy(b);
@@ -318,9 +299,12 @@ static uint32_t commit(struct seal_boot *b)
     put32(r + R_GENERATION, generation + 1);
     r[R_COPIED] = 0;
     r[R_COPIED + 1] = 0;
-    b->journal.place = (old + 1) % count;
+    b->journal.place = b->journal.found ? (old + 1) % count : 0;
     code = write_record(b, b->journal.place);
-    return code == SEAL_WRITTEN ? erase_place(b, old) : code;
+    if (code == SEAL_WRITTEN && b->journal.found)
+        code = erase_place(b, old);
+    b->journal.found = 1;
+    return code;
 }
 
 /* "When it may be acted upon": copied first, unless it is whole and alone. */
@@ -383,7 +367,7 @@ static uint32_t read_counter(void *user, uint8_t component, uint32_t *value)
     return b->counters.read(b->counters.user, component, value);
 }
 
-static void state_of(struct seal_boot *b, struct seal_state *state)
+void state_of(struct seal_boot *b, struct seal_state *state)
 {
     state->hardware_least = b->hardware;
     state->hardware_most = b->hardware;
@@ -398,7 +382,7 @@ static void state_of(struct seal_boot *b, struct seal_state *state)
 }
 
 /* Every check of the image in a run slot. */
-static uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state,
+uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state,
                            int header_only, struct seal_header *header)
 {
     const struct seal_component *c = &b->product->components[index];
@@ -416,7 +400,7 @@ static uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, c
 }
 
 /* 1 when the statement that was judged last is the one of this digest. */
-static int was_statement(struct seal_boot *b, const uint8_t digest[32])
+int was_statement(struct seal_boot *b, const uint8_t digest[32])
 {
     uint8_t mine[32];
 
@@ -426,7 +410,7 @@ static int was_statement(struct seal_boot *b, const uint8_t digest[32])
 
 /* "Judging a set": each member is the record's, and every check holds, requirements on
  * this set. */
-static int set_is_good(struct seal_boot *b)
+int set_is_good(struct seal_boot *b)
 {
     struct seal_version *versions = b->versions;
     struct seal_state state;
@@ -474,7 +458,7 @@ static int set_is_good(struct seal_boot *b)
 }
 
 /* 1 when a source holds the image of this statement, whole; *size is its payload's. */
-static int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32],
+int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32],
                     uint32_t *size)
 {
     uint8_t *s = b->work->statement;
@@ -500,7 +484,7 @@ static int is_whole(struct seal_boot *b, const struct seal_source *source, const
 }
 
 /* Header block and payload one behind the other, as they wait in a slot. */
-static void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot,
+void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot,
                     struct stretch *stretch, struct seal_source *source)
 {
     as_reader(b, slot, stretch, &source->header);
@@ -515,18 +499,18 @@ static uint32_t fill(struct seal_boot *b, uint32_t base, const struct seal_sourc
 {
     uint32_t block, page, unit, first, code;
 
-    if (geometry(b, base, &block, &page, &unit) != SEAL_WRITTEN)
+    if (geometry_of(b, base, &block, &page, &unit) != SEAL_WRITTEN)
         return SEAL_DEVICE_UNREADABLE;
     first = unit > 8 ? unit : 8;
     if (payload_base != base + header_block) {  /* detached: the payload first, in its own slot */
-        code = program(b, payload_base, &from->payload, from->payload_at, size);
+        code = program_range(b, payload_base, &from->payload, from->payload_at, size);
         if (code != SEAL_WRITTEN)
             return code;
     }
-    code = program(b, base + first, &from->header, first, header_block - first);
+    code = program_range(b, base + first, &from->header, first, header_block - first);
     if (code == SEAL_WRITTEN && payload_base == base + header_block)
-        code = program(b, payload_base, &from->payload, from->payload_at, size);
-    return code == SEAL_WRITTEN ? program(b, base, &from->header, 0, first) : code;
+        code = program_range(b, payload_base, &from->payload, from->payload_at, size);
+    return code == SEAL_WRITTEN ? program_range(b, base, &from->header, 0, first) : code;
 }
 
 static uint32_t erase_run(struct seal_boot *b, const struct seal_component *c)
@@ -534,8 +518,8 @@ static uint32_t erase_run(struct seal_boot *b, const struct seal_component *c)
     uint32_t code = SEAL_WRITTEN;
 
     if (c->detached)
-        code = erase(b, c->header[0].base, c->header[0].size);
-    return code == SEAL_WRITTEN ? erase(b, c->run[0].base, c->run[0].size) : code;
+        code = erase_range(b, c->header[0].base, c->header[0].size);
+    return code == SEAL_WRITTEN ? erase_range(b, c->run[0].base, c->run[0].size) : code;
 }
 
 static uint32_t fill_run(struct seal_boot *b, const struct seal_component *c, const struct seal_source *from,
@@ -565,7 +549,7 @@ static void forget_target(uint8_t *r)
 }
 
 /* The other set becomes empty. */
-static void forget_other(const struct seal_boot *b, uint8_t *r)
+void forget_other(const struct seal_boot *b, uint8_t *r)
 {
     uint32_t i;
 
@@ -593,7 +577,7 @@ static uint32_t settle_before(struct seal_boot *b)
 }
 
 /* The first record of a delivered set. */
-static uint32_t try_set(struct seal_boot *b)
+uint32_t try_set(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
     uint32_t i, k;
@@ -657,7 +641,7 @@ static uint32_t keep(struct seal_boot *b, uint32_t index)
     if (is_whole(b, &before, statement, &size)) {
         uint32_t code = tidy(b);
         if (code == SEAL_WRITTEN)
-            code = erase(b, c->keep.base, c->keep.size);
+            code = erase_range(b, c->keep.base, c->keep.size);
         if (code == SEAL_WRITTEN)
             code = fill(b, c->keep.base, &before, c->header_block, c->keep.base + c->header_block, size);
         if (code != SEAL_WRITTEN)
@@ -792,7 +776,7 @@ static uint32_t go_back(struct seal_boot *b)
 }
 
 /* The recovery component's index when its image passes every check by itself. */
-static uint32_t good_recovery(struct seal_boot *b)
+uint32_t good_recovery(struct seal_boot *b)
 {
     struct seal_state state;
     struct seal_header header;

@@ -1,0 +1,84 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
+/* What seal_boot.c and seal_install.c share, and nobody else calls. The names are short inside
+ * and have a prefix for the linker.
+ */
+#ifndef SEAL_INSIDE_H
+#define SEAL_INSIDE_H
+
+#include "seal_record.h"
+
+enum {
+    PHASE_SETTLED = SEAL_PHASE_SETTLED, PHASE_DELIVERING = SEAL_PHASE_DELIVERING, PHASE_SWITCHING = SEAL_PHASE_SWITCHING,
+    PHASE_TRIAL = SEAL_PHASE_TRIAL, PHASE_UNPROVEN = SEAL_PHASE_UNPROVEN, PHASE_RETURNING = SEAL_PHASE_RETURNING,
+    PHASE_SETTLING = SEAL_PHASE_SETTLING
+};
+
+enum {
+    R_FORMAT = SEAL_R_FORMAT, R_PHASE = SEAL_R_PHASE, R_MEMBER_COUNT = SEAL_R_MEMBER_COUNT, R_GENERATION = SEAL_R_GENERATION,
+    R_BASE = SEAL_R_BASE, R_COPIED = SEAL_R_COPIED, R_ATTEMPTS = SEAL_R_ATTEMPTS, R_POWER_ONS = SEAL_R_POWER_ONS,
+    R_PREPARED = SEAL_R_PREPARED, R_KEPT = SEAL_R_KEPT, R_PLACED = SEAL_R_PLACED, R_SEQUENCE = SEAL_R_SEQUENCE,
+    R_MANIFEST_DIGEST = SEAL_R_MANIFEST_DIGEST, R_TARGET_SEQUENCE = SEAL_R_TARGET_SEQUENCE,
+    R_REFUSED_COUNT = SEAL_R_REFUSED_COUNT, R_TRIAL = SEAL_R_TRIAL, R_RECOVERY = SEAL_R_RECOVERY, R_RESERVED = SEAL_R_RESERVED,
+    R_TARGET_DIGEST = SEAL_R_TARGET_DIGEST, R_REFUSED = SEAL_R_REFUSED, R_MEMBERS = SEAL_R_MEMBERS,
+    MEMBER_BYTES = SEAL_MEMBER_BYTES
+};
+
+#define NOTHING SEAL_NOT_IN_SET
+#define record_magic seal_record_magic
+#define member seal_member
+#define commit seal_commit
+
+/* A stretch of flash as a reader. */
+struct stretch {
+    const struct seal_flash *flash;
+    uint32_t base;
+};
+
+#define get32 seal_inside_get32
+#define put32 seal_inside_put32
+#define move seal_inside_move
+#define clear seal_inside_clear
+#define sha256 seal_inside_sha256
+#define geometry_of seal_inside_geometry
+#define erase_range seal_inside_erase
+#define program_range seal_inside_program
+#define read_ram seal_inside_read_ram
+#define as_reader seal_inside_as_reader
+#define places seal_inside_places
+#define tidy seal_inside_tidy
+#define state_of seal_inside_state_of
+#define judge_slot seal_inside_judge_slot
+#define was_statement seal_inside_was_statement
+#define set_is_good seal_inside_set_is_good
+#define is_whole seal_inside_is_whole
+#define waiting seal_inside_waiting
+#define forget_other seal_inside_forget_other
+#define try_set seal_inside_try_set
+#define good_recovery seal_inside_good_recovery
+
+uint32_t get32(const uint8_t *p);
+void put32(uint8_t *p, uint32_t value);
+void move(uint8_t *to, const uint8_t *from, uint32_t length);
+void clear(uint8_t *to, uint32_t length);
+void sha256(struct seal_boot *b, const uint8_t *data, uint32_t length, uint8_t digest[32]);
+uint32_t geometry_of(const struct seal_boot *b, uint32_t address, uint32_t *block, uint32_t *page, uint32_t *unit);
+uint32_t erase_range(struct seal_boot *b, uint32_t address, uint32_t size);
+uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_reader *from, uint32_t offset, uint32_t length);
+uint32_t read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length);
+void as_reader(const struct seal_boot *b, const struct seal_slot *slot, struct stretch *stretch, struct seal_reader *reader);
+uint32_t places(const struct seal_boot *b);
+uint32_t tidy(struct seal_boot *b);
+void state_of(struct seal_boot *b, struct seal_state *state);
+uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state, int header_only,
+                    struct seal_header *header);
+int was_statement(struct seal_boot *b, const uint8_t digest[32]);
+int set_is_good(struct seal_boot *b);
+int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32], uint32_t *size);
+void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot, struct stretch *stretch,
+             struct seal_source *source);
+void forget_other(const struct seal_boot *b, uint8_t *r);
+uint32_t try_set(struct seal_boot *b);
+uint32_t good_recovery(struct seal_boot *b);
+
+#endif
