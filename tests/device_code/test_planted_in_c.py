@@ -99,7 +99,7 @@ BOOT = [
     ("sequence not raised", "    move(r + R_SEQUENCE, r + R_TARGET_SEQUENCE, 4);\n", "", "two run slots"),
     ("trial without a way back", "r[R_PHASE] = r[R_TRIAL] ? PHASE_TRIAL : PHASE_UNPROVEN;", "r[R_PHASE] = PHASE_UNPROVEN;", "staged outside, kept"),
     ("recovery image half rewritten", "(!b->journal.found || !b->journal.record[R_RECOVERY])", "1", "recovery image"),
-    ("run slot not erased", "    return code == SEAL_WRITTEN ? erase(b, c->run[0].base, c->run[0].size) : code;", "    return code;", "staged outside, kept"),
+    ("run slot not erased", "    return code == SEAL_WRITTEN ? erase_range(b, c->run[0].base, c->run[0].size) : code;", "    return code;", "staged outside, kept"),
     ("slot noted before it is written", "    code = tidy(b);\n    if (code == SEAL_WRITTEN)\n        code = erase_run(b, c);\n    if (code == SEAL_WRITTEN)\n        code = fill_run(b, c, &source, size);", "    put32(r + R_PLACED, get32(r + R_PLACED) | bit);\n    code = commit(b);\n    r = b->journal.record;\n    if (code == SEAL_WRITTEN)\n        code = erase_run(b, c);\n    if (code == SEAL_WRITTEN)\n        code = fill_run(b, c, &source, size);", "staged outside, kept"),
 ]  # fmt: skip
 
