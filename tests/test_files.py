@@ -1,6 +1,7 @@
 """Writing: everything or nothing, existing files untouched on failure, an output is never an input."""
 
 import os
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 from imgseal.errors import InputError, UsageError
 from imgseal.files import Output, read_bounded, refuse_overlap, write_all
 from imgseal.memory.view import ByteView
+from imgseal.staging import signals_held
 
 
 def names(folder: Path) -> list[str]:
@@ -182,3 +184,15 @@ def test_a_secret_has_no_name_that_git_sees_where_files_without_names_are_not_to
     (folder,) = folders
     assert seen == {f"{folder}/.gitignore": b"*\n", f"{folder}/secret": b"secret"}
     assert folder.startswith(".key.")
+
+
+def test_signals_wait_while_they_are_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, ())
+    ending = {signal.SIGINT, signal.SIGTERM, signal.SIGHUP}
+    assert not before & ending
+    with signals_held():
+        assert signal.pthread_sigmask(signal.SIG_BLOCK, ()) == before | ending
+    assert signal.pthread_sigmask(signal.SIG_BLOCK, ()) == before
+    monkeypatch.delattr(signal, "pthread_sigmask")  # systems without it go on as they are
+    with signals_held():
+        pass

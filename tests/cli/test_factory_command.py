@@ -280,3 +280,19 @@ def test_no_trusted_key_is_left_out_at_a_desk(imgseal: Imgseal, line: Path) -> N
     assert imgseal("build", *ALL).status == 4
     said = imgseal("factory", PACKAGE, RECOVERY, "--development")
     assert (said.status, "trust.development.images" in said.err) == (4, True)
+
+
+def test_two_packages_may_be_one_release(imgseal: Imgseal, line: Path) -> None:
+    """Neither brings all that a fresh device needs; both do."""
+    motor_and_phrases = [each for each in ALL if not each.startswith("radio=")]
+    radio = [each for each in ALL if each.startswith("radio=")]
+    older = ("--set", "release.sequence=1", "--set", "release.version=1.0.0", "--out", "second")
+    assert imgseal("build", *motor_and_phrases, "--release", "--out", "first").status == 0
+    assert imgseal("build", *radio, "--release", *older).status == 0
+    packages = [
+        str(path.relative_to(line)) for folder in ("first", "second") for path in (line / folder).glob("*.suit")
+    ]
+    said = imgseal("factory", *packages, "--without-recovery")
+    assert said.status == 0, said.err
+    alone = imgseal("factory", packages[0], "--without-recovery", "--out", "alone")
+    assert alone.status == 1

@@ -134,10 +134,10 @@ def linked(target: str, kind: bytes) -> bytes:
     return stream.getvalue()
 
 
-def zip_link(target: str) -> bytes:
+def zip_link(target: str, name: str = "folder/link.hex") -> bytes:
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w") as archive:
-        info = zipfile.ZipInfo("folder/link.hex")
+        info = zipfile.ZipInfo(name)
         info.external_attr = 0o120777 << 16
         archive.writestr(info, target)
     return stream.getvalue()
@@ -153,6 +153,12 @@ def test_links_in_archives(target: str, gate: Gate) -> None:
 def test_links_that_stay_inside_hold_nothing(gate: Gate) -> None:
     codes = gate.codes(s=linked("../spare.hex", b"2"), h=linked("folder/x", b"1"), z=zip_link("../b"))
     assert codes == {}
+
+
+def test_the_target_of_a_link_is_no_flat_binary_whatever_its_name(gate: Gate) -> None:
+    target = "../" + "b" * 64
+    assert gate.codes(z=zip_link(target, "folder/link.raw")) == {}
+    assert gate.codes(z=as_zip({"folder/link.raw": target.encode()})) == {"z/folder/link.raw": ["gate.not-sealed"]}
 
 
 def test_a_bomb_stops_at_its_bound(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,7 +13,9 @@ from gate_tree import PEM, SLOTS, as_hex, as_tar, as_zip, log_line_for, payload,
 from workshop import ALL, Imgseal, Workshop, detached_radio, make, product, write_project
 
 from imgseal.demo.scenario import product_text
+from imgseal.flow.gate import _spoken
 from imgseal.ledger.log import EMPTY
+from imgseal.sealed.layout import STATEMENT_BYTES, field
 from imgseal.suit.envelope import decode_envelope
 
 NO_LOG = settings(product_text()).replace('[ledger]\npath = "release.log"\n', "")
@@ -480,6 +482,29 @@ def test_what_cannot_be_opened_is_refused(imgseal: Imgseal, out: Path, monkeypat
     monkeypatch.setattr("imgseal.cli.gate_look.open_input", refuse_open)
     wanted = {"a": "good", "b": "gate.unreadable", "closed": "gate.unreadable"}
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == wanted
+
+
+@pytest.mark.parametrize(("more", "outcome"), [(0, "gate.not-sealed"), (-1, "gate.unreadable")])
+def test_firmware_files_have_a_largest_size(
+    more: int, outcome: str, imgseal: Imgseal, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = as_hex(0x20400, bytes(range(200)))
+    put(out, a__hex=data)
+    monkeypatch.setattr("imgseal.cli.gate_look.FIRMWARE_BYTES", len(data) + more)
+    assert outcomes(imgseal, "--fresh", "--jobs", "1") == {"a.hex": outcome}
+
+
+@pytest.mark.parametrize(
+    ("block", "start"), [(384, 384), (511, 384), (512, 512), (1024, 1024), (8192, 8192), (8193, 384), (65535, 384)]
+)
+def test_where_the_payload_of_an_image_begins(block: int, start: int) -> None:
+    """docs/format/sealed-image.md: header blocks of 512 to 8,192 bytes; behind a header that lies, what follows the statement is looked at."""
+    head = bytearray(GOOD[:STATEMENT_BYTES])
+    at = field("header_block").offset
+    head[at : at + field("header_block").size] = block.to_bytes(field("header_block").size, "little")
+    said = _spoken(head)
+    assert said is not None
+    assert said.start == start
 
 
 def test_a_file_that_changes_meanwhile_is_refused(imgseal: Imgseal, out: Path, monkeypatch: pytest.MonkeyPatch) -> None:

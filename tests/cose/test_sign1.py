@@ -9,7 +9,7 @@ import pytest
 from imgseal.cbor.strict import Tag, decode, encode
 from imgseal.cose import labels
 from imgseal.cose.kid import thumbprint
-from imgseal.cose.sign1 import CoseError, assemble, protected_header, take_apart, to_be_signed
+from imgseal.cose.sign1 import CoseError, _short, assemble, protected_header, take_apart, to_be_signed
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
 from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
 
@@ -125,3 +125,8 @@ def test_other_structures_are_named() -> None:
     block = encode(Tag(17, [b"\xa1\x01\x05", {}, None, bytes(32)]))
     assert take_apart(block).structure == "COSE_Mac0"
     assert take_apart(block).algorithm is None
+
+
+def test_what_is_found_is_shown_up_to_160_characters() -> None:
+    assert [len(_short("f" * length)) for length in (159, 160, 161, 4000)] == [159, 160, 160, 160]
+    assert _short("f" * 161) == "f" * 157 + "..."

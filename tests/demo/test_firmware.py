@@ -1,10 +1,12 @@
 """The demo's firmware is what a core would start: the rules are those of the Armv6-M and Armv7-M architecture manuals."""
 
+import json
 import struct
 
 import pytest
 
 from imgseal.demo.firmware import code, phrases
+from imgseal.demo.scenario import device_after
 
 
 @pytest.mark.parametrize(("link", "vectors", "stack"), [(0x2_0400, 64, 0x2002_0000), (0xC_0400, 48, 0x2000_8000)])
@@ -30,3 +32,11 @@ def test_data_is_no_code_and_differs_from_other_data() -> None:
     assert one[16:] != other[16:]
     assert len(set(one[16:48])) > 16
     assert phrases("phrases", 64) == one[:64]
+
+
+def test_the_device_of_the_demo_has_had_a_release() -> None:
+    """A fresh device would take any sequence number, and the demo's last steps would show nothing."""
+    slots = {name: name.encode() * 200 for name in ("motor-a", "motor-b", "radio", "phrases")}
+    state = json.loads(device_after(slots, 3, bytes(32)))
+    assert state.get("fresh", False) is False
+    assert sorted(state["slots"]) == ["motor-a", "phrases", "radio"]

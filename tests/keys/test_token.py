@@ -260,6 +260,26 @@ def test_new_that_cannot_write_removes_the_key_again(
     assert objects(token) == before
 
 
+def test_new_never_replaces_what_appears_meanwhile(
+    imgseal: Imgseal, token: SoftToken, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between the look at the file and the writing of it a key is made, which takes seconds in some tokens."""
+    import imgseal.keys.token_key as real
+
+    monkeypatch.setenv("IMGSEAL_PIN", PIN)
+    before, public, make_key = objects(token), tmp_path / "p.pem", real.make_key
+
+    def slowly(*arguments: object) -> object:
+        public.write_text("another's")
+        return make_key(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(real, "make_key", slowly)
+    said = imgseal("key", "new", "pkcs11:token=desk;object=new", "--public", str(public))
+    assert (said.status, "exists already" in said.err) == (2, True), said.err
+    assert objects(token) == before
+    assert public.read_text() == "another's"
+
+
 TROUBLES = [
     ("pkcs11:token=relase;object=images", "no token fits", "token=release serial="),
     ("pkcs11:object=images", "several tokens fit", "token=desk serial="),

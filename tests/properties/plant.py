@@ -49,7 +49,7 @@ COPIED = (
     ".ci",
     ".gitignore",
 )
-FIRST, SECOND = 5.0, 25.0
+BUDGETS = 5.0, 25.0, 90.0
 """Seconds of tests, as measured under coverage, that a fault is given at first, and if it survives them."""
 
 
@@ -283,11 +283,14 @@ def _try_one(fault: Fault) -> Outcome:
     if here.instead:
         said, by = tried(here.tree, fault, [Mapped(file, 0.0) for file in here.instead])
         return Outcome(fault, said, by, sum(os.times()[:4]) - started)
-    tests = here.nearest.tests(fault, statement, users, FIRST)
-    said, by = tried(here.tree, fault, tests) if tests else ("not reached", "")
-    if said == "survived":
-        more = [test for test in here.nearest.tests(fault, statement, users, SECOND) if test not in tests]
-        said, by = tried(here.tree, fault, more) if more else (said, by)
+    said, by, done = "not reached", "", set[Mapped]()
+    for seconds in BUDGETS:
+        more = [test for test in here.nearest.tests(fault, statement, users, seconds) if test not in done]
+        if more:
+            done.update(more)
+            said, by = tried(here.tree, fault, more)
+        if said not in {"survived", "not reached"}:
+            break
     return Outcome(fault, said, by, sum(os.times()[:4]) - started)
 
 

@@ -514,3 +514,16 @@ def test_what_is_judged_on_a_device_is_stated() -> None:
         answer, words = seen(material_of(at_use.package, at_use), name)
         assert answer == STATED
         assert "by the product file judged" in words
+
+
+def test_identity_names_the_slots_where_ranges_differ() -> None:
+    """Where all images state one range nobody asks whose it is."""
+    narrowed = narrow()
+    assert "hardware 3 to 3:" in seen(narrowed, "identity")[1]
+    assert narrowed.contents is not None
+    images = dict(narrowed.contents.images)
+    radio = images["radio"]
+    images["radio"] = radio._replace(statement=radio.statement._replace(hardware=(3, 4)))
+    words = seen(narrowed._replace(contents=narrowed.contents._replace(images=images)), "identity")[1]
+    assert "hardware 3 to 4 (radio)" in words
+    assert "hardware 3 to 3 (motor-a, motor-b, phrases)" in words

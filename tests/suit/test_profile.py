@@ -219,3 +219,23 @@ def test_text_and_start_may_be_absent(envelope: Envelope) -> None:
         assert (
             ask(manifest._replace(members={k: v for k, v in manifest.members.items() if k != label}), install) is None
         )
+
+
+@pytest.mark.parametrize(
+    ("key", "inside"),
+    [
+        ("", False),
+        ("a", True),
+        ("!", True),
+        ("~", True),
+        (" ", False),
+        ("\x7f", False),
+        ("k" * 64, True),
+        ("k" * 65, False),
+    ],
+)
+def test_keys_of_payloads(envelope: Envelope, key: str, inside: bool) -> None:
+    """docs/format/package.md: 1 to 64 printable characters of ASCII, no space."""
+    manifest, install = parts_of(envelope)
+    found = ask(manifest, install, (key,))
+    assert (found is None, None if found is None else found.where) == (inside, None if inside else "envelope")
