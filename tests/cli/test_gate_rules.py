@@ -502,7 +502,7 @@ def test_where_the_payload_of_an_image_begins(block: int, start: int) -> None:
     head = bytearray(GOOD[:STATEMENT_BYTES])
     at = field("header_block").offset
     head[at : at + field("header_block").size] = block.to_bytes(field("header_block").size, "little")
-    said = _spoken(head)
+    said = _spoken(bytes(head))
     assert said is not None
     assert said.start == start
 
