@@ -265,25 +265,54 @@ uint32_t tidy(struct seal_boot *b)
     return SEAL_WRITTEN;
 }
 
-/* Three copies one after the other, the check of each last. */
+/* Three copies one after the other, the check of each last, and read back:
+ * SEAL_DEVICE_NO_RECORD where the place does not hold one. */
 static uint32_t write_record(struct seal_boot *b, uint32_t place)
 {
     struct seal_reader record;
     uint32_t copy, content = b->record_bytes - CHECK_BYTES;
+    uint32_t at = b->product->records.base + place * place_bytes(b);
 
     sha256(b, b->journal.record, content, b->journal.record + content);
     record.read = read_ram;
     record.user = b->journal.record;
     record.size = b->record_bytes;
     for (copy = 0; copy < COPIES; copy++) {
-        uint32_t at = b->product->records.base + place * place_bytes(b) + copy * b->record_bytes;
         uint32_t code = program_range(b, at, &record, 0, content);
         if (code == SEAL_WRITTEN)
             code = program_range(b, at + content, &record, content, CHECK_BYTES);
         if (code != SEAL_WRITTEN)
             return code;
+        if (b->flash.read(b->flash.user, at, b->scan, b->record_bytes) != SEAL_READ
+            || seal_differ(b->scan, b->journal.record, b->record_bytes) != 0)
+            return SEAL_DEVICE_NO_RECORD;
+        at += b->record_bytes;
     }
     return SEAL_WRITTEN;
+}
+
+/* Writes the record to the next place behind its own that holds it afterwards, the one
+ * of the record that it is based on left out. SEAL_DEVICE_NO_RECORD: none does. */
+static uint32_t store(struct seal_boot *b, uint32_t base)
+{
+    uint32_t old = b->journal.place, place = old, count = places(b), code = SEAL_WRITTEN;
+
+    while (code == SEAL_WRITTEN) {
+        if (++place >= count)
+            place = 0;
+        if (place == old)
+            return SEAL_DEVICE_NO_RECORD;
+        if (place == base)
+            continue;
+        code = write_record(b, place);
+        if (code == SEAL_WRITTEN) {
+            b->journal.place = place;
+            break;
+        }
+        if (code == SEAL_DEVICE_NO_RECORD)
+            code = erase_place(b, place);
+    }
+    return code;
 }
 
 /* "A new record": the caller has changed journal.record; when this returns
@@ -291,18 +320,22 @@ static uint32_t write_record(struct seal_boot *b, uint32_t place)
 uint32_t commit(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
-    uint32_t generation = get32(r + R_GENERATION), old = b->journal.place, count = places(b), code = tidy(b);
+    uint32_t generation = get32(r + R_GENERATION), old, code = tidy(b);
 
-    if (code != SEAL_WRITTEN || count == 0)
-        return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NO_RECORD : code;
+    if (code != SEAL_WRITTEN)
+        return code;
     put32(r + R_BASE, generation);
     put32(r + R_GENERATION, generation + 1);
     r[R_COPIED] = 0;
     r[R_COPIED + 1] = 0;
-    b->journal.place = b->journal.found ? (old + 1) % count : 0;
-    code = write_record(b, b->journal.place);
-    if (code == SEAL_WRITTEN && b->journal.found)
-        code = erase_place(b, old);
+    if (!b->journal.found)
+        b->journal.place = places(b) - 1;
+    old = b->journal.place;
+    code = store(b, old);
+    if (code != SEAL_WRITTEN)
+        return SEAL_DEVICE_UNWRITABLE;
+    if (b->journal.found)
+        return erase_place(b, old);
     b->journal.found = 1;
     return code;
 }
@@ -311,7 +344,7 @@ uint32_t commit(struct seal_boot *b)
 static uint32_t copy_record(struct seal_boot *b, const struct found *all, uint32_t count)
 {
     uint8_t *r = b->journal.record;
-    uint32_t place, code, kept = b->journal.place, base = count, target = count, copied;
+    uint32_t place, code, kept = b->journal.place, base = count, copied;
     struct found none = { 0, 0, 0, 0 };
 
     for (place = 0; place < count; place++)
@@ -324,19 +357,16 @@ static uint32_t copy_record(struct seal_boot *b, const struct found *all, uint32
         code = erase_place(b, place);
         if (code != SEAL_WRITTEN)
             return code;
-        if (target == count)
-            target = place;
     }
-    if (target == count)
-        return SEAL_DEVICE_NO_RECORD;
     copied = get16(r + R_COPIED) + 1;
     r[R_COPIED] = (uint8_t)copied;
     r[R_COPIED + 1] = (uint8_t)(copied >> 8);
-    code = write_record(b, target);
-    if (code != SEAL_WRITTEN)
-        return code;
-    b->journal.place = target;
-    return tidy(b);
+    code = store(b, base);
+    if (code == SEAL_WRITTEN || (code == SEAL_DEVICE_NO_RECORD && all[kept].copies == COPIES))
+        return tidy(b);
+    if (code == SEAL_DEVICE_NO_RECORD && base != count)
+        (void)erase_place(b, kept);     /* never finished, and never acted upon */
+    return SEAL_DEVICE_UNWRITABLE;
 }
 
 static uint32_t open_journal(struct seal_boot *b)

@@ -30,7 +30,10 @@ _HEADER_ONLY = IMAGE_ORDER[: [check.name for check in IMAGE_ORDER].index("payloa
 
 
 class Facts(NamedTuple):
-    """What does not change while a device is rehearsed: product, anchors, and what its state file says of it."""
+    """What does not change while a device is rehearsed: product, anchors, and what its state file says of it.
+
+    `worn` are the blocks that take no programming any more, by memory and number.
+    """
 
     product: Product
     trust: Trust
@@ -40,6 +43,7 @@ class Facts(NamedTuple):
     battery_mwh: int | None
     authorised: bool
     revoked: tuple[str, ...]
+    worn: frozenset[tuple[str, int]] = frozenset()
 
 
 class Judgements:

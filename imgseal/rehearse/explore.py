@@ -198,7 +198,7 @@ class Explorer:
 
     def _torn(self, moment: Moment, operation: Operation | Step, noise: Noise) -> Moment:
         """Return what the cut of an operation leaves."""
-        flash = Flash(self._facts.product, dict(moment.blocks), noise)
+        flash = Flash(self._facts.product, dict(moment.blocks), noise, self._facts.worn)
         counters = Counters(moment.counters, moment.loose, noise, numbers_stored(self._facts.product))
         flash.watch = lambda _operation: True
         counters.watch = lambda _step: True

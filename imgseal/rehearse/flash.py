@@ -4,6 +4,7 @@ Erasing sets a block to 0xFF. Programming clears bits in whole write units, once
 operation is one erase, or one program call of at most a page; a cut tears it. A torn unit reads as old, new or
 anything between, differently from read to read, or as an error on ECC flash. A block whose erase was cut short may
 read as 0xFF, as before, or as anything, and whatever is programmed into it before it is erased again is unreliable too.
+A worn block erases, and takes no programming without saying so.
 """
 
 from typing import TYPE_CHECKING
@@ -82,10 +83,14 @@ class Flash:
     """All flash memories of a device.
 
     `watch` is called before each operation takes effect; when it returns True, the operation is torn and
-    PowerCutError raised. `noise` decides what unreliable units read as.
+    PowerCutError raised. `noise` decides what unreliable units read as. What is programmed into a block of `worn` is
+    lost without a word.
     """
 
-    def __init__(self, product: Product, blocks: Snapshot, noise: Noise) -> None:
+    def __init__(
+        self, product: Product, blocks: Snapshot, noise: Noise, worn: frozenset[tuple[str, int]] = frozenset()
+    ) -> None:
+        self._worn = worn
         self._memories = {m.name: m for m in product.memories.values() if m.kind == "flash"}
         self.blocks = blocks
         self.noise = noise
@@ -123,6 +128,10 @@ class Flash:
         if part.program_once and old.done & units:
             raise FlashRuleError(f"programmed twice since its erase: {memory}+0x{at:x}")
         cut = self.watch(Operation(memory, at, data))
+        if key in self._worn:
+            if cut:
+                raise PowerCutError
+            return
         written = self.noise.below(count) if cut else count
         now = bytearray(old.data)
         end = start + written * unit

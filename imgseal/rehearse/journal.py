@@ -3,7 +3,8 @@
 The rules, and why each is there, stand in that page. In short: a place holds one record in three copies. A record is
 acted upon only when all three read the same and no other place shows any; else it is first copied to another place.
 Before a device changes anything after a reset, every place but the one acted upon is erased, because a record that was
-torn may read as whole later. A new record goes to an erased place, and the old one is erased after it.
+torn may read as whole later. A new record goes to an erased place, is read back there, and the old one is erased after
+it; a place that does not hold what was written is passed over.
 """
 
 from functools import lru_cache
@@ -14,7 +15,11 @@ from imgseal.product.record_room import CHECK_BYTES, COPIES, place_bytes, record
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Flash, FlashReadError
 
-__all__ = ["Journal"]
+__all__ = ["Journal", "NoPlaceError"]
+
+
+class NoPlaceError(Exception):
+    """No place takes the record; the one before still stands, and the device resets."""
 
 
 class _Found(NamedTuple):
@@ -82,12 +87,21 @@ class Journal:
         generation = 1 if before is None else before.generation + 1
         base = 0 if before is None else before.generation
         old = self._place
-        place = 0 if old is None else (old + 1) % self._places
-        self.record = record._replace(generation=generation, base=base, copied=0)
-        self._write(place, self.record)
-        self._place = place
+        behind = self._places - 1 if old is None else old  # the first record of all goes to the first place
+        self._store(record._replace(generation=generation, base=base, copied=0), behind, {behind})
         if old is not None:
             self._erase(old)
+
+    def _store(self, record: Record, behind: int, kept: set[int]) -> None:
+        """Write a record to the next place that holds it afterwards, and act upon it; all but those kept are erased."""
+        for place in (number % self._places for number in range(behind + 1, behind + self._places)):
+            if place in kept:
+                continue
+            if self._write(place, record):
+                self.record, self._place = record, place
+                return
+            self._erase(place)
+        raise NoPlaceError
 
     def _copy(self, newest: _Found, found: list[_Found]) -> None:
         """Copy a record that may be torn; neither it nor the one it was based on is touched before that is done."""
@@ -95,12 +109,16 @@ class Journal:
         base = [f for f in found if f.record.generation == newest.record.base]
         if base:
             kept.add(max(base, key=_trust).place)
-        free = [place for place in range(self._places) if place not in kept]
-        for place in free:
-            self._erase(place)
-        self.record = newest.record._replace(copied=newest.record.copied + 1)
-        self._write(free[0], self.record)
-        self._place = free[0]
+        for place in range(self._places):
+            if place not in kept:
+                self._erase(place)
+        try:
+            self._store(newest.record._replace(copied=newest.record.copied + 1), newest.place, kept)
+        except NoPlaceError:
+            if newest.copies < COPIES:
+                if base:
+                    self._erase(newest.place)  # it was never finished, and nobody has acted upon it
+                raise
         self.tidy()
 
     def _scan(self) -> list[_Found]:
@@ -127,14 +145,24 @@ class Journal:
         for at in range(start, start + self._size, self._memory.erase_block):
             self._flash.erase(self._memory.name, at)
 
-    def _write(self, place: int, record: Record) -> None:
-        """Write the copies one after the other, the check of each last."""
+    def _write(self, place: int, record: Record) -> bool:
+        """Write the copies one after the other, the check of each last; say whether the place holds them."""
         data = encode(record, self._components)
         for copy in range(COPIES):
             start = self._base + place * self._size + copy * len(data)
             content = len(data) - CHECK_BYTES
             self._program(start, data[:content])
             self._program(start + content, data[content:])
+            if not self._holds(start, data):
+                return False
+        return True
+
+    def _holds(self, at: int, data: bytes) -> bool:
+        """Read back what was written."""
+        try:
+            return self._flash.read(self._memory.name, at, len(data)) == data
+        except FlashReadError:
+            return False
 
     def _program(self, at: int, data: bytes) -> None:
         page = self._memory.page

@@ -10,7 +10,7 @@ from imgseal.rehearse.counters import Counters, Step, numbers_stored
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.flash import Flash, FlashRuleError, Operation, PowerCutError, Snapshot
 from imgseal.rehearse.install import DELIVERED, Installer
-from imgseal.rehearse.journal import Journal
+from imgseal.rehearse.journal import Journal, NoPlaceError
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle, ViolationError
 
@@ -80,7 +80,7 @@ class Life:
         self._scenario = scenario
         self._oracle = oracle
         self._programs = programs
-        self._flash = Flash(facts.product, dict(moment.blocks), noise)
+        self._flash = Flash(facts.product, dict(moment.blocks), noise, facts.worn)
         self._counters = Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product))
         self.device = programs.device(facts, self._flash, self._counters, source, judgements, self._mark)
         self._flash.watch = self._flash_operation
@@ -144,7 +144,10 @@ class Life:
             journal = programs.journal(self._flash, device.product)
             self.boots += 1
             self.down = True
-            started = programs.bootloader(device, journal).boot(power_on=power_on)
+            try:
+                started = programs.bootloader(device, journal).boot(power_on=power_on)
+            except NoPlaceError:
+                continue  # the device resets
             self.down = started.what != SET
             self._check_start(started, journal)
             self.started, self.record = started, journal.record
@@ -161,8 +164,11 @@ class Life:
                 elif journal.record is not None and not journal.record.trial:
                     break  # without a way back nothing will change any more
                 continue  # the watchdog resets a set that does not report itself healthy
-            if installer.install() != DELIVERED:
-                break
+            try:
+                if installer.install() != DELIVERED:
+                    break
+            except NoPlaceError:
+                break  # what runs goes on running
         else:
             raise ViolationError("ends", f"no end after {_RESETS} resets")
         assert self.started is not None

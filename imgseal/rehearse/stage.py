@@ -80,7 +80,7 @@ def _refuse_without_start(device: Device, oracle: Oracle) -> None:
 
 def _device(facts: Facts, moment: Moment) -> Device:
     noise = Noise("the stage")
-    flash = Flash(facts.product, dict(moment.blocks), noise)
+    flash = Flash(facts.product, dict(moment.blocks), noise, facts.worn)
     return Device(
         facts, flash, Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product)), None, Judgements()
     )

@@ -19,6 +19,7 @@ from imgseal.product.model import Product
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
 from imgseal.rehearse.flash import FlashReadError, FlashRuleError, PowerCutError
 from imgseal.rehearse.install import Installer, brought
+from imgseal.rehearse.journal import NoPlaceError
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.oracle import ViolationError
 
@@ -277,6 +278,13 @@ class Library:
             raise self.stopped
         return code
 
+    def accept(self, name: str, *arguments: int) -> None:
+        """Call; NoPlaceError where a record could not be written though every driver said that it was."""
+        code = self.call(name, *arguments)
+        if code == CODE["device.unwritable"]:
+            raise NoPlaceError
+        assert code == CODE["accepted"], hex(code)
+
 
 def len_of(of: Product) -> int:
     from imgseal.product.record_room import record_bytes
@@ -296,8 +304,7 @@ def programs_in_c(library: Library) -> Programs:
     class BootloaderInC(Bootloader):
         def boot(self, *, power_on: bool) -> Started:
             library.begin(self.device)
-            code = library.call("shim_choose", power_on)
-            assert code == CODE["accepted"], hex(code)
+            library.accept("shim_choose", power_on)
             self.journal._place = library.library.shim_journal(1) if library.library.shim_journal(0) else None
             self.journal._tidy = bool(library.library.shim_journal(2))
             self.journal.record = library.record() if library.library.shim_journal(0) else None
@@ -316,8 +323,7 @@ def programs_in_c(library: Library) -> Programs:
 
     class InstallerInC(Installer):
         def report_healthy(self) -> None:
-            code = library.call("shim_healthy")
-            assert code == CODE["accepted"], hex(code)
+            library.accept("shim_healthy")
             self.journal.record = library.record()
 
     return Programs(bootloader=BootloaderInC, installer=InstallerInC)

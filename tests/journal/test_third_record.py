@@ -166,9 +166,9 @@ class Compared(Journal):
         self.done.append(("erase", place))
         super()._erase(place)
 
-    def _write(self, place: int, record: Record) -> None:
+    def _write(self, place: int, record: Record) -> bool:
         self.done.append(("write", place))
-        super()._write(place, record)
+        return super()._write(place, record)
 
     def compare(self, geometry: Any, record: Record | None, *, finished: bool) -> None:
         assert geometry.place_length == self._size
@@ -366,7 +366,7 @@ def test_both_choose_the_same_record_of_any_slot(compared: type[Compared]) -> No
         ("copied if self.three_equal else -copied", "copied"),
         ("best.three_equal and len(found) == 1", "best.three_equal"),
         ("if one.record.generation == state.record.base)", ")"),
-        ("place=erased[0]", "place=erased[-1]"),
+        ("place=behind[0]", "place=erased[0]"),
         ("max(records, key=lambda record: record.generation)", "records[0]"),
         (
             "max(records, key=lambda record: record.generation)",

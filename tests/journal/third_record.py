@@ -299,9 +299,10 @@ def copying(slot: bytes, geometry: Geometry) -> Copying | None:
     spared = {state.place} if base is None else {state.place, base.place}
     every = range(len(places(slot, geometry)))
     erased = tuple(place for place in every if place not in spared)
+    behind = [place for place in erased if place > state.place] or erased
     return Copying(
         erase_before=erased,
-        place=erased[0],
+        place=behind[0],
         record=replace(state.record, copied=state.record.copied + 1),
-        erase_after=tuple(place for place in every if place != erased[0]),
+        erase_after=tuple(place for place in every if place != behind[0]),
     )

@@ -169,10 +169,11 @@ class TrustsTornRecords(Journal):
 class OneCopy(Journal):
     """A record is written once, and counts when it reads."""
 
-    def _write(self, place: int, record: Record) -> None:
+    def _write(self, place: int, record: Record) -> bool:
         data, start = encode(record, self._components), self._base + place * self._size
         self._program(start, data[:-CHECK_BYTES])
         self._program(start + len(data) - CHECK_BYTES, data[-CHECK_BYTES:])
+        return True
 
     def open(self) -> Record | None:
         found = self._scan()
