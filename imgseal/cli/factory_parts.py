@@ -45,15 +45,14 @@ def anchor_block(project: Project, *, development: bool) -> bytes:
 
 def own_parts(project: Project, state: "DeviceState", block: bytes) -> "list[Part]":
     """Return the install record of the first set, and the trust anchors where a slot holds them."""
-    from imgseal.journal.record import encode, first_record
+    from imgseal.journal.record import first_record, place_content
     from imgseal.make.factory import Part
-    from imgseal.product.record_room import COPIES
 
     product = project.product
     slot = product.slot_holding("records")
     assert slot is not None
     record = first_record(state.current, state.sequence, state.manifest_digest)
-    data = encode(record, product.numbers) * COPIES
+    data = place_content(record, product.numbers, product.memories[slot.memory].write_unit)
     parts = [Part("install record", slot.name, product.slot_base(slot.name), data, project.path)]
     slot = product.slot_holding("anchors")
     if slot is not None:

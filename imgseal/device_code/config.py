@@ -32,11 +32,16 @@ def options_header(product: Product) -> str:
         "#define SEAL_ML_DSA_44          /* signatures by ML-DSA-44 count beside those by P-256 */"
         if asked
         else "/* P-256 signatures alone */",
+        f"#define SEAL_WRITE_UNIT {_largest_unit(product)}u   /* bytes, the largest of all slots */",
         "",
         "#endif",
         "",
     ]
     return "\n".join(lines)
+
+
+def _largest_unit(product: Product) -> int:
+    return max((product.memories[slot.memory].write_unit for slot in product.slots.values()), default=1)
 
 
 def config_header(product: Product, trust: Trust, *, development: bool) -> str:

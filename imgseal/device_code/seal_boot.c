@@ -119,6 +119,11 @@ uint32_t erase_range(struct seal_boot *b, uint32_t address, uint32_t size)
     return SEAL_WRITTEN;
 }
 
+static uint32_t whole(uint32_t length, uint32_t step)
+{
+    return (length + step - 1) / step * step;
+}
+
 /* Programs what a reader gives, in pieces inside one page; the last unit is filled
  * with 0xFF. address is the start of a unit. */
 uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_reader *from,
@@ -132,7 +137,9 @@ uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_
         uint32_t padded, part = least(least(page - address % page, b->page_room), length);
         if (from->read(from->user, offset, b->page, part) != SEAL_READ)
             return SEAL_DEVICE_UNREADABLE;
-        padded = (part + unit - 1) / unit * unit;
+        padded = whole(part, unit);
+        if (padded - 1 >= b->page_room)     /* no room, or no whole units of it */
+            return SEAL_DEVICE_UNWRITABLE;
         for (i = part; i < padded; i++)
             b->page[i] = 0xFF;
         if (b->flash.program(b->flash.user, address, b->page, padded) != SEAL_WRITTEN)
@@ -177,18 +184,29 @@ struct found {
     uint32_t copies;            /* how many read as the newest one of the place; 0: none */
 };
 
-static uint32_t place_bytes(const struct seal_boot *b)
-{
-    uint32_t block = 1, page, unit, need = COPIES * b->record_bytes;
+/* How records lie in flash: bytes from the start of a copy to its check, of a copy, of
+ * a place. Units that are larger than a check give it units of its own. */
+struct layout {
+    uint32_t check, copy, place;
+};
 
+static uint32_t place_bytes(const struct seal_boot *b, struct layout *l)
+{
+    uint32_t block, page, unit;
+
+    l->place = 0;
     if (geometry_of(b, b->product->records.base, &block, &page, &unit) != SEAL_WRITTEN)
         return 0;
-    return (need + block - 1) / block * block;
+    l->check = whole(b->record_bytes - CHECK_BYTES, unit);
+    l->copy = l->check + whole(CHECK_BYTES, unit);
+    l->place = whole(COPIES * l->copy, block);
+    return l->place;
 }
 
 uint32_t places(const struct seal_boot *b)
 {
-    uint32_t size = place_bytes(b);
+    struct layout l;
+    uint32_t size = place_bytes(b, &l);
 
     return size == 0 ? 0 : least(b->product->records.size / size, SEAL_PLACES_MAX);
 }
@@ -206,18 +224,26 @@ static int counts_more(const struct found *a, const struct found *b)
     return a->copies == COPIES ? a->copied > b->copied : a->copied < b->copied;
 }
 
+/* Reads a copy into b->scan. */
+static uint32_t read_copy(struct seal_boot *b, const struct layout *l, uint32_t at)
+{
+    uint32_t content = b->record_bytes - CHECK_BYTES, code = b->flash.read(b->flash.user, at, b->scan, content);
+
+    return code == SEAL_READ ? b->flash.read(b->flash.user, at + l->check, b->scan + content, CHECK_BYTES) : code;
+}
+
 static void scan_place(struct seal_boot *b, uint32_t place, struct found *best, struct found *here)
 {
     uint8_t check[CHECK_BYTES];
     uint8_t *swap;
-    uint32_t copy, at = b->product->records.base + place * place_bytes(b);
+    struct layout l;
+    uint32_t copy, at = b->product->records.base + place * place_bytes(b, &l);
 
     here->copies = 0;
     clear(check, CHECK_BYTES);
-    for (copy = 0; copy < COPIES; copy++) {
+    for (copy = 0; copy < COPIES; copy++, at += l.copy) {
         const uint8_t *mine = b->scan + b->record_bytes - CHECK_BYTES;
-        if (b->flash.read(b->flash.user, at + copy * b->record_bytes, b->scan, b->record_bytes) != SEAL_READ
-            || !is_record(b, b->scan))
+        if (read_copy(b, &l, at) != SEAL_READ || !is_record(b, b->scan))
             continue;
         if (here->copies != 0 && seal_differ(check, mine, CHECK_BYTES) == 0) {
             here->copies++;
@@ -243,7 +269,8 @@ static void scan_place(struct seal_boot *b, uint32_t place, struct found *best, 
 
 static uint32_t erase_place(struct seal_boot *b, uint32_t place)
 {
-    uint32_t size = place_bytes(b);
+    struct layout l;
+    uint32_t size = place_bytes(b, &l);
 
     return erase_range(b, b->product->records.base + place * size, size);
 }
@@ -270,23 +297,21 @@ uint32_t tidy(struct seal_boot *b)
 static uint32_t write_record(struct seal_boot *b, uint32_t place)
 {
     struct seal_reader record;
-    uint32_t copy, content = b->record_bytes - CHECK_BYTES;
-    uint32_t at = b->product->records.base + place * place_bytes(b);
+    struct layout l;
+    uint32_t copy, content = b->record_bytes - CHECK_BYTES, at = b->product->records.base + place * place_bytes(b, &l);
 
     sha256(b, b->journal.record, content, b->journal.record + content);
     record.read = read_ram;
     record.user = b->journal.record;
     record.size = b->record_bytes;
-    for (copy = 0; copy < COPIES; copy++) {
+    for (copy = 0; copy < COPIES; copy++, at += l.copy) {
         uint32_t code = program_range(b, at, &record, 0, content);
         if (code == SEAL_WRITTEN)
-            code = program_range(b, at + content, &record, content, CHECK_BYTES);
+            code = program_range(b, at + l.check, &record, content, CHECK_BYTES);
         if (code != SEAL_WRITTEN)
             return code;
-        if (b->flash.read(b->flash.user, at, b->scan, b->record_bytes) != SEAL_READ
-            || seal_differ(b->scan, b->journal.record, b->record_bytes) != 0)
+        if (read_copy(b, &l, at) != SEAL_READ || seal_differ(b->scan, b->journal.record, b->record_bytes) != 0)
             return SEAL_DEVICE_NO_RECORD;
-        at += b->record_bytes;
     }
     return SEAL_WRITTEN;
 }

@@ -10,6 +10,12 @@
 
 #define SEAL_PLACES_MAX 16u     /* places of the records slot that are looked at  */
 #define SEAL_SET_MAX 32u        /* components of a product                        */
+#ifndef SEAL_PAGE_ROOM
+#define SEAL_PAGE_ROOM (SEAL_WRITE_UNIT > 256u ? SEAL_WRITE_UNIT : 256u)    /* bytes of seal_boot.page */
+#endif
+#if SEAL_PAGE_ROOM == 0 || SEAL_PAGE_ROOM % SEAL_WRITE_UNIT != 0
+#error "SEAL_PAGE_ROOM: a multiple of SEAL_WRITE_UNIT, the largest write unit of the product's flash"
+#endif
 
 /* Absolute addresses; all memories behind one driver. Each returns SEAL_READ or
  * SEAL_WRITTEN, and anything else when it could not. Kick the watchdog in here. */
@@ -65,7 +71,7 @@ struct seal_boot {
     struct seal_work *work;
     struct seal_version *versions;      /* one for each component, and one more   */
     uint8_t *page;              /* a buffer for copying                           */
-    uint32_t page_room;         /* its size: a multiple of every write unit       */
+    uint32_t page_room;         /* its size: SEAL_PAGE_ROOM                       */
 };
 
 enum seal_what { SEAL_START_SET = 0x5A, SEAL_START_RECOVERY = 0xA5, SEAL_START_NOTHING = 0x3C };

@@ -136,6 +136,9 @@ struct seal_state {
 #ifndef SEAL_PIECE
 #define SEAL_PIECE 64u          /* bytes that are read and hashed at a time      */
 #endif
+#if SEAL_PIECE < 8 || SEAL_PIECE > 65536
+#error "SEAL_PIECE: 8 to 65536 bytes"
+#endif
 
 struct seal_crypto {
     void (*sha256_begin)(void *state);

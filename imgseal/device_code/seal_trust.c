@@ -21,7 +21,6 @@ enum { GENERATION = 24 };   /* bits of the number below the byte that counts ape
 #define ID_BYTES 16u
 #define POINT_BYTES 64u
 #define DIGEST_BYTES 32u
-#define MARK_BYTES 32u
 #define TAIL_BYTES (2u * POINT_BYTES)   /* signer and signature                     */
 #define EVERY 0xFFFFFFFFu
 #define NOTHING 0xFFu
@@ -486,7 +485,8 @@ uint32_t seal_trust_judge(struct seal_trust *t, const struct seal_running *runni
 /* -- "In flash" ------------------------------------------------------------------------ */
 
 struct layout {
-    uint32_t block, page, unit, place;  /* bytes; place: of each place             */
+    uint32_t block, page, unit;
+    uint32_t place, mark;       /* bytes of each place, and of the mark in it      */
     uint32_t places;                    /* 2; 1 where the slot holds one block: no update can be taken */
 };
 
@@ -505,9 +505,10 @@ static uint32_t plan(const struct seal_trust *t, struct layout *l)
     if (t->flash.geometry(t->flash.user, t->slot.base, &l->block, &l->page, &l->unit) != SEAL_READ || l->block == 0
         || l->page == 0 || l->unit == 0)
         return SEAL_DEVICE_UNREADABLE;
-    if (l->unit > MARK_BYTES)
+    if (l->unit > SEAL_WRITE_UNIT)      /* the buffers have no room */
         return SEAL_DEVICE_UNWRITABLE;
-    most = (SEAL_TRUST_SET_MAX + DIGEST_BYTES + 2u * MARK_BYTES + l->block - 1) / l->block * l->block;
+    l->mark = l->unit > DIGEST_BYTES ? l->unit : DIGEST_BYTES;
+    most = (SEAL_TRUST_SET_MAX + DIGEST_BYTES + 2u * l->mark + l->block - 1) / l->block * l->block;
     l->place = t->slot.size / 2u / l->block * l->block;
     if (l->place > most)
         l->place = most;
@@ -548,7 +549,7 @@ static void read_place(const struct seal_trust *t, const struct layout *l, uint3
     if (l->place < HEAD_BYTES || t->flash.read(t->flash.user, at, s, HEAD_BYTES) != SEAL_READ)
         return;
     size = size_of(s);
-    if (size == 0 || mark_of(l, size) + MARK_BYTES > l->place
+    if (size == 0 || mark_of(l, size) + l->mark > l->place
         || t->flash.read(t->flash.user, at + HEAD_BYTES, s + HEAD_BYTES, size + DIGEST_BYTES - HEAD_BYTES) != SEAL_READ)
         return;
     sha256(t, s, size, f->digest);
@@ -558,9 +559,8 @@ static void read_place(const struct seal_trust *t, const struct layout *l, uint3
     f->whole = 1;
     f->number = get32(s + T_NUMBER);
     f->size = size;
-    /* a mark that cannot be read was begun: what stands before it was finished */
-    f->marked = t->flash.read(t->flash.user, at + mark_of(l, size), s + size + DIGEST_BYTES, MARK_BYTES) != SEAL_READ
-                || !all(s + size + DIGEST_BYTES, MARK_BYTES, 0xFF);
+    f->marked = t->flash.read(t->flash.user, at + mark_of(l, size), s + size + DIGEST_BYTES, DIGEST_BYTES) == SEAL_READ
+                && seal_differ(s + size + DIGEST_BYTES, f->digest, DIGEST_BYTES) == 0;
 }
 
 /* Programs whole units, in pieces inside one page. */
@@ -607,11 +607,12 @@ static uint32_t write_place(const struct seal_trust *t, const struct layout *l, 
             return SEAL_DEVICE_UNWRITABLE;
     sha256(t, s, size, s + size);
     fill(s + size + DIGEST_BYTES, mark - size - DIGEST_BYTES, 0xFF);
-    fill(s + mark, MARK_BYTES, 0);
+    move(s + mark, s + size, DIGEST_BYTES);
+    fill(s + mark + DIGEST_BYTES, l->mark - DIGEST_BYTES, 0xFF);
     if (program(t, l, base, s, first) != SEAL_WRITTEN
         || program(t, l, base + first, s + first, mark - first) != SEAL_WRITTEN
         || !reads_as(t, base, s, size + DIGEST_BYTES)
-        || program(t, l, base + mark, s + mark, MARK_BYTES) != SEAL_WRITTEN)
+        || program(t, l, base + mark, s + mark, l->mark) != SEAL_WRITTEN)
         return SEAL_DEVICE_UNWRITABLE;
     return SEAL_WRITTEN;
 }
@@ -690,7 +691,7 @@ uint32_t seal_trust_take(struct seal_trust *t, const struct seal_running *runnin
     code = plan(t, &l);
     if (code != SEAL_WRITTEN)
         return code;
-    if (l.places != 2 || mark_of(&l, size) + MARK_BYTES > l.place)
+    if (l.places != 2 || mark_of(&l, size) + l.mark > l.place)
         return SEAL_DEVICE_BUFFER_TOO_SMALL;
     t->set_size = 0;
     code = write_place(t, &l, 1, buffer, size);

@@ -12,7 +12,9 @@
 #define SEAL_TRUST_KEYS 32u
 #define SEAL_TRUST_REVOKED 32u
 #define SEAL_TRUST_SET_MAX 3476u        /* 32 keys and 32 revoked ones            */
-#define SEAL_TRUST_UPDATE_MAX 3604u     /* with signer and signature; also the size of buffers */
+#define SEAL_TRUST_UPDATE_MAX 3604u     /* with signer and signature              */
+/* The size of buffers: an update, or a set with its digest and mark in write units of their own. */
+#define SEAL_TRUST_BUFFER (SEAL_WRITE_UNIT > 32u ? SEAL_TRUST_SET_MAX + 32u + 2u * SEAL_WRITE_UNIT : SEAL_TRUST_UPDATE_MAX)
 
 struct seal_trust {
     const struct seal_product *product;         /* its vendor, class and components */
@@ -28,7 +30,7 @@ struct seal_trust {
     void *user;
     const uint8_t *factory;                     /* a set that is compiled in; 0: none. It  */
     uint32_t factory_size;                      /* counts only where there is a number     */
-    uint8_t *set;                               /* SEAL_TRUST_UPDATE_MAX bytes: the held set */
+    uint8_t *set;                               /* SEAL_TRUST_BUFFER bytes: the held set */
     uint32_t set_size;                          /* 0: none is held                */
 };
 
@@ -50,7 +52,7 @@ uint32_t seal_trust_open(struct seal_trust *t);
 uint32_t seal_trust_keys(const struct seal_trust *t, struct seal_trusted *keys);
 
 /* Every check of an update against the held set, in the order of the page. It is copied into
- * buffer (SEAL_TRUST_UPDATE_MAX bytes) once, and judged there. SEAL_ACCEPTED, or the code of
+ * buffer (SEAL_TRUST_BUFFER bytes) once, and judged there. SEAL_ACCEPTED, or the code of
  * the first finding. */
 uint32_t seal_trust_judge(struct seal_trust *t, const struct seal_running *running,
                           const struct seal_reader *update, uint8_t *buffer);

@@ -4,7 +4,7 @@ import hashlib
 from collections.abc import Mapping
 
 from imgseal.journal.layout import FORMAT, HEAD, MAGIC, MEMBER, REFUSED
-from imgseal.product.record_room import CHECK_BYTES, HEAD_BYTES, MEMBERS_MAX, record_bytes
+from imgseal.product.record_room import CHECK_BYTES, COPIES, HEAD_BYTES, MEMBERS_MAX, copy_layout, record_bytes
 from imgseal.records import NamedTuple
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "decode",
     "encode",
     "first_record",
+    "place_content",
 ]
 
 SETTLED, DELIVERING, SWITCHING, TRIAL, UNPROVEN, RETURNING, SETTLING = range(1, 8)
@@ -92,6 +93,14 @@ def encode(record: Record, components: tuple[int, ...]) -> bytes:
     sets = b"".join(_members(members, components) for members in (record.current, record.other))
     content = (head + sets).ljust(record_bytes(len(components)) - CHECK_BYTES, b"\0")
     return content + hashlib.sha256(content).digest()
+
+
+def place_content(record: Record, components: tuple[int, ...], write_unit: int) -> bytes:
+    """Return a place with its three copies, as it is programmed; what fills whole write units is 0xFF."""
+    data = encode(record, components)
+    check, size = copy_layout(len(components), write_unit)
+    copy = data[:-CHECK_BYTES].ljust(check, b"\xff") + data[-CHECK_BYTES:]
+    return copy.ljust(size, b"\xff") * COPIES
 
 
 def _members(members: Mapping[int, Member], components: tuple[int, ...]) -> bytes:

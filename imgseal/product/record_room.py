@@ -10,7 +10,7 @@ __all__ = [
     "MEMBERS_MAX",
     "MEMBER_BYTES",
     "PLACES",
-    "WRITE_UNIT_MAX",
+    "copy_layout",
     "place_bytes",
     "record_bytes",
 ]
@@ -25,9 +25,6 @@ PLACES = 3
 
 MEMBERS_MAX = 32
 
-WRITE_UNIT_MAX = CHECK_BYTES
-"""A record's check is programmed last, so no write unit may be larger."""
-
 
 def record_bytes(members: int) -> int:
     """Return the size of a record for so many components, a multiple of 32."""
@@ -35,6 +32,12 @@ def record_bytes(members: int) -> int:
     return -(-content // CHECK_BYTES) * CHECK_BYTES + CHECK_BYTES
 
 
-def place_bytes(members: int, erase_block: int) -> int:
+def copy_layout(members: int, write_unit: int) -> tuple[int, int]:
+    """Return where the check of a copy begins, in write units of its own, and how many bytes a copy takes."""
+    check = -(-(record_bytes(members) - CHECK_BYTES) // write_unit) * write_unit
+    return check, check + -(-CHECK_BYTES // write_unit) * write_unit
+
+
+def place_bytes(members: int, erase_block: int, write_unit: int) -> int:
     """Return the size of a place: as many whole erase blocks as the copies of a record take."""
-    return -(-COPIES * record_bytes(members) // erase_block) * erase_block
+    return -(-COPIES * copy_layout(members, write_unit)[1] // erase_block) * erase_block

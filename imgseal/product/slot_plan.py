@@ -5,7 +5,7 @@ import itertools
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_STEP
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Memory, Product, Slot
-from imgseal.product.record_room import MEMBERS_MAX, PLACES, WRITE_UNIT_MAX, place_bytes
+from imgseal.product.record_room import MEMBERS_MAX, PLACES, place_bytes
 from imgseal.product.table import Document
 
 __all__ = ["check"]
@@ -69,20 +69,13 @@ def _slots(product: Product, document: Document) -> None:
 
 
 def _records(product: Product, slot: Slot, memory: Memory, document: Document) -> None:
-    least = PLACES * place_bytes(len(product.components), memory.erase_block)
+    least = PLACES * place_bytes(len(product.components), memory.erase_block, memory.write_unit)
     if slot.size < least or not memory.trusted:
         document.refuse(
             ("slot", slot.name, "size" if memory.trusted else "memory"),
             "records need three places of whole erase blocks in trusted flash: docs/format/install-record.md says why",
             f"at least {least} bytes of trusted flash",
             f"{slot.size} bytes in {memory.name}",
-        )
-    if memory.write_unit > WRITE_UNIT_MAX:
-        document.refuse(
-            ("slot", slot.name, "memory"),
-            "records need a memory whose write units are no larger than the check at a record's end",
-            f"a write_unit of at most {WRITE_UNIT_MAX}",
-            f"{memory.write_unit} in {memory.name}",
         )
 
 
@@ -154,6 +147,15 @@ def _component(product: Product, component: Component, document: Document) -> No
                 f"at least {least} bytes ({smallest.name}" + (" and a header block)" if component.header else ")"),
                 str(product.slots[name].size),
             )
+    joined = (*(() if component.header else component.run), component.staging, component.keep)
+    unit = max((product.memories[product.slots[name].memory].write_unit for name in joined if name), default=1)
+    if component.header_block % unit:
+        document.refuse(
+            (*path, "header_block"),
+            "the payload would begin in the middle of a write unit",
+            f"a multiple of {unit}, the largest write unit of its slots",
+            str(component.header_block),
+        )
     if component.recovery:
         _recovery(component, document)
     for name in component.header:

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from imgseal.journal.record import Record, decode, encode
 from imgseal.product.model import Product
-from imgseal.product.record_room import CHECK_BYTES, COPIES, place_bytes, record_bytes
+from imgseal.product.record_room import CHECK_BYTES, COPIES, copy_layout, place_bytes, record_bytes
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Flash, FlashReadError
 
@@ -50,7 +50,9 @@ class Journal:
         self._memory = memory
         self._components = product.numbers
         self._base = slot.at
-        self._size = place_bytes(len(self._components), memory.erase_block)
+        self._size = place_bytes(len(self._components), memory.erase_block, memory.write_unit)
+        self._check, self._copy_size = copy_layout(len(self._components), memory.write_unit)
+        self._content = record_bytes(len(self._components)) - CHECK_BYTES
         self._places = slot.size // self._size
         self._tidy = False
         self._place: int | None = None
@@ -123,22 +125,24 @@ class Journal:
 
     def _scan(self) -> list[_Found]:
         """Read every place once and decide from that copy."""
-        size = record_bytes(len(self._components))
         out = []
         for place in range(self._places):
-            copies = [self._read(place, index, size) for index in range(COPIES)]
+            copies = [self._read(place, index) for index in range(COPIES)]
             records = [record for record in copies if record is not None]
             if records:
                 newest = max(records, key=lambda record: record.generation)
                 out.append(_Found(place, records.count(newest), newest))
         return out
 
-    def _read(self, place: int, copy: int, size: int) -> Record | None:
-        at = self._base + place * self._size + copy * size
+    def _read(self, place: int, copy: int) -> Record | None:
         try:
-            return _decode(self._flash.read(self._memory.name, at, size), self._components)
+            return _decode(self._bytes(place, copy), self._components)
         except FlashReadError:
             return None
+
+    def _bytes(self, place: int, copy: int) -> bytes:
+        at, read, memory = self._base + place * self._size + copy * self._copy_size, self._flash.read, self._memory.name
+        return read(memory, at, self._content) + read(memory, at + self._check, CHECK_BYTES)
 
     def _erase(self, place: int) -> None:
         start = self._base + place * self._size
@@ -149,18 +153,17 @@ class Journal:
         """Write the copies one after the other, the check of each last; say whether the place holds them."""
         data = encode(record, self._components)
         for copy in range(COPIES):
-            start = self._base + place * self._size + copy * len(data)
-            content = len(data) - CHECK_BYTES
-            self._program(start, data[:content])
-            self._program(start + content, data[content:])
-            if not self._holds(start, data):
+            start = self._base + place * self._size + copy * self._copy_size
+            self._program(start, data[: self._content].ljust(self._check, b"\xff"))
+            self._program(start + self._check, data[self._content :].ljust(self._copy_size - self._check, b"\xff"))
+            if not self._holds(place, copy, data):
                 return False
         return True
 
-    def _holds(self, at: int, data: bytes) -> bool:
+    def _holds(self, place: int, copy: int, data: bytes) -> bool:
         """Read back what was written."""
         try:
-            return self._flash.read(self._memory.name, at, len(data)) == data
+            return self._bytes(place, copy) == data
         except FlashReadError:
             return False
 

@@ -5,11 +5,10 @@ from collections.abc import Mapping
 from imgseal.check.context import Bytes
 from imgseal.errors import UsageError
 from imgseal.findings import Verdict
-from imgseal.journal.record import TRIAL, UNPROVEN, Member, Record, encode, first_record
+from imgseal.journal.record import TRIAL, UNPROVEN, Member, Record, first_record, place_content
 from imgseal.keys.trust import Trust
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
-from imgseal.product.record_room import COPIES
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Device, Facts, Judgements
@@ -57,7 +56,9 @@ def set_up(
         _lay(blocks, product, name, bytes(content.read(0, content.size)))
     noise = Noise("the stage")
     record = _record(state, product, Slots(Flash(product, blocks, noise), product))
-    _lay(blocks, product, _records_slot(product), encode(record, product.numbers) * COPIES)
+    records = _records_slot(product)
+    unit = product.memories[product.slots[records].memory].write_unit
+    _lay(blocks, product, records, place_content(record, product.numbers, unit))
     moment = Moment(blocks, dict(state.counters), frozenset(), 0, tried=False, healthy=False)
     device = _device(facts, moment)
     verdict, subject = device.examine(package, record)

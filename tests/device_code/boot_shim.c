@@ -9,6 +9,7 @@ static struct seal_version versions[SEAL_SET_MAX + 1];
 static struct seal_work work;
 static struct seal_boot boot;
 static struct seal_started started;
+uint32_t shim_page_room = sizeof page;  /* of it, so much is used */
 
 void shim_begin(const struct seal_flash *flash, const struct seal_counters *counters, const struct seal_crypto *crypto,
                 uint32_t (*package)(void *, uint8_t, const uint8_t *, const uint8_t *, struct seal_source *),
@@ -42,7 +43,7 @@ void shim_begin(const struct seal_flash *flash, const struct seal_counters *coun
     boot.work = &work;
     boot.versions = versions;
     boot.page = page;
-    boot.page_room = sizeof page;
+    boot.page_room = shim_page_room;
 }
 
 uint32_t shim_choose(int power_on)

@@ -10,6 +10,7 @@
 
 #include "seal_adapters.h"
 #include "seal_config.h"
+#include "unset.h"
 
 #ifndef CRYPTO
 #define CRYPTO seal_bearssl
@@ -191,7 +192,8 @@ int main(int argc, char **argv)
             subject.payload.user = &payload;
             subject.payload.size = payload.size;
         }
-        memset(work, 0xA5, sizeof *work);
+        UNSET(work, sizeof *work);
+        UNSET(&header, sizeof header);
         reads = 0;
         code = seal_judge(&seal_product, &state, &crypto, &subject, header_only, work, &header);
         printf("%08lx\n", (unsigned long)code);

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "seal_package.h"
+#include "unset.h"
 
 struct case_state {
     uint32_t hardware_least, hardware_most, whole_set, development, header_only;
@@ -90,9 +91,9 @@ static uint32_t judge_package(const struct package_state *s, const struct case_s
     struct seal_state state;
     uint32_t code, i, k;
 
-    memset(&work, 0xA5, sizeof work);
-    memset(&out, 0xA5, sizeof out);
-    memset(buffer, 0xA5, room);
+    UNSET(&work, sizeof work);
+    UNSET(&out, sizeof out);
+    UNSET(buffer, room);
     memset(&device, 0, sizeof device);
     device.product = &seal_product;
     device.crypto = crypto;

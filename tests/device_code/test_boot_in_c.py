@@ -12,7 +12,7 @@ from c_boot import Library, programs_in_c
 from c_build import SOURCES
 from demo_update import demo_update
 from long_runs import long
-from stages import PRODUCTS, pair
+from stages import PRODUCTS, on_units, pair, pair_of
 
 from imgseal.journal.layout import FIELDS
 from imgseal.memory.view import ByteView
@@ -21,14 +21,15 @@ from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
 from imgseal.state.device import fresh
 
+SANITIZED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
+UNITS = [pytest.param(1 << n, marks=() if n in (0, 6, 8) else long) for n in range(10)]
+
 
 @pytest.mark.parametrize("name", PRODUCTS)
 def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     update = pair(name)
-    programs = programs_in_c(
-        Library(update.product, tmp_path, flags=("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"))
-    )
+    programs = programs_in_c(Library(update.product, tmp_path, flags=SANITIZED))
     played = rehearse(update.stage, update.package, pairs=600, seed="c", programs=programs)
     assert played.violation is None, played.violation
     assert played.tally.pairs == 600
@@ -36,6 +37,16 @@ def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path
     first = ByteView(update.first.package)
     stage = set_up(update.product, update.first.trust, blank, {}, first)
     assert rehearse(stage, first, pairs=50, seed="c", programs=programs).violation is None
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_write_units(unit: int, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """From single bytes to units that are larger than a record."""
+    tool("gcc")
+    update = pair_of(on_units("two cores", unit))
+    programs = programs_in_c(Library(update.product, tmp_path, flags=SANITIZED))
+    played = rehearse(update.stage, update.package, pairs=300, seed="c", programs=programs)
+    assert played.violation is None, played.violation
 
 
 @long

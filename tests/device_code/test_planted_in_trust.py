@@ -75,8 +75,8 @@ JUDGE = [
     ("same set refused", "|| is_held(j->t, j->set, j->size))", ")"),
 ]  # fmt: skip
 KEEP = [
-    ("mark not looked at", "    f->marked = t->flash.read(", "    f->marked = 1 | t->flash.read("),
-    ("mark never seen", "|| !all(s + size + DIGEST_BYTES, MARK_BYTES, 0xFF);", "&& 0;"),
+    ("mark not looked at", "    f->marked = t->flash.read(", "    f->marked = 1 || t->flash.read("),
+    ("mark never seen", "&& seal_differ(s + size + DIGEST_BYTES, f->digest, DIGEST_BYTES) == 0;", "&& 0;"),
     ("torn place 0 left", "(!same[0] || !f[0].marked))", "!same[0])"),
     ("torn place 1 taken", "(!same[1] || (!f[1].marked && (f[0].whole || factory_counts(t, number)))))", "!same[1])"),
     ("place 0 first", "    code = write_place(t, &l, 1, buffer, size);\n    if (code == SEAL_WRITTEN)\n        code = write_place(t, &l, 0, buffer, size);", "    code = write_place(t, &l, 0, buffer, size);\n    if (code == SEAL_WRITTEN)\n        code = write_place(t, &l, 1, buffer, size);"),
@@ -86,7 +86,7 @@ KEEP = [
     ("digest not compared", "seal_differ(f->digest, s + size, DIGEST_BYTES) != 0 || !is_set(t, s, size)", "0"),
     ("one block erased", "for (at = 0; at < l->place; at += l->block)", "for (at = 0; at < l->block; at += l->block)"),
     ("not erased", "for (at = 0; at < l->place; at += l->block)", "for (at = 0; at < 0; at += l->block)"),
-    ("mark in front of the set", "    if (program(t, l, base, s, first) != SEAL_WRITTEN\n", "    if (program(t, l, base + mark, s + mark, MARK_BYTES) != SEAL_WRITTEN)\n        return SEAL_DEVICE_UNWRITABLE;\n    if (program(t, l, base, s, first) != SEAL_WRITTEN\n"),
+    ("mark in front of the set", "    if (program(t, l, base, s, first) != SEAL_WRITTEN\n", "    if (program(t, l, base + mark, s + mark, l->mark) != SEAL_WRITTEN)\n        return SEAL_DEVICE_UNWRITABLE;\n    if (program(t, l, base, s, first) != SEAL_WRITTEN\n"),
     ("old set counts", "best = f[0].whole && (!f[1].whole || f[1].number < f[0].number) ? 0 : 1;", "best = f[0].whole ? 0 : 1;"),
     ("goes on after a driver has failed", "            return SEAL_DEVICE_UNWRITABLE;\n        at += part;", "            l = l;\n        at += part;"),
 ]  # fmt: skip
@@ -98,7 +98,7 @@ BENCH: list[tuple[str, str, str, Callable[[cuts.Bench], None]]] = [
     ("set of another class in flash", "|| !is_ours(t, s)", "", cuts.test_a_set_of_another_class_does_not_count),
     ("form not looked at in flash", "|| !is_set(t, s, size) || !is_ours", "|| !is_ours", cuts.test_what_breaks_the_form_does_not_count),
     ("below the number", "|| get32(s + T_NUMBER) < least)", ")", cuts.test_below_the_monotonic_number_nothing_counts),
-    ("written behind the place", "l.places != 2 || mark_of(&l, size) + MARK_BYTES > l.place", "0", cuts.test_a_set_that_is_too_large_for_its_place),
+    ("written behind the place", "l.places != 2 || mark_of(&l, size) + l.mark > l.place", "0", cuts.test_a_set_that_is_too_large_for_its_place),
     ("same set written again", "    if (is_held(t, buffer, size))\n        return SEAL_ACCEPTED;\n", "", cuts.test_the_same_set_again_writes_nothing),
     ("stored as it is read later", "    move(t->set, buffer, size);", "    (void)update->read(update->user, 0, t->set, size);", cuts.test_an_update_is_read_once),
     ("packages' keys among the images'", "            out->packages++;", "            out->images++;", cuts.test_keys_of_the_held_set),

@@ -51,10 +51,10 @@ class Bench:
         self.operations.append(operation)
         return False
 
-    def put(self, place: int, content: bytes, mark: bytes = b"") -> None:
+    def put(self, place: int, content: bytes, *, marked: bool = False) -> None:
         at = self.store.way.at + place * self.store.size // 2
         unit = 8
-        raw = content.ljust(-(-len(content) // unit) * unit, b"\xff") + mark
+        raw = content.ljust(-(-len(content) // unit) * unit, b"\xff") + (content[-32:] if marked else b"")
         self.flash.blocks["internal", at // 2048] = Block(raw.ljust(2048, b"\xff"), 0, 0, False, b"")
 
     def open(self, factory_set: bytes = b"") -> str:
@@ -66,9 +66,6 @@ class Bench:
     @property
     def held(self) -> bytes:
         return self.store.library.held
-
-
-MARK = bytes(32)
 
 
 @pytest.fixture
@@ -89,8 +86,8 @@ def test_what_the_factory_wrote_is_copied_once(bench: Bench) -> None:
 
 def test_the_higher_number_counts(bench: Bench) -> None:
     for place in (0, 1):
-        bench.put(place, flash_block(following(number=4)), MARK)
-        bench.put(1 - place, flash_block(following(number=3)), MARK)
+        bench.put(place, flash_block(following(number=4)), marked=True)
+        bench.put(1 - place, flash_block(following(number=3)), marked=True)
         assert bench.open() == "accepted"
         assert bench.held == encode_set(following(number=4))
     assert bench.number is not None
@@ -100,11 +97,11 @@ def test_the_higher_number_counts(bench: Bench) -> None:
 def test_below_the_monotonic_number_nothing_counts(bench: Bench) -> None:
     bench.number = Number(4, None, Noise(""))
     for place in (0, 1):
-        bench.put(place, flash_block(following(number=3)), MARK)
+        bench.put(place, flash_block(following(number=3)), marked=True)
     assert bench.open() == "device.no-trust-set"
     assert bench.held == b""
     assert bench.store.library.say("judge", signed(following(number=9)), 700) == "device.no-trust-set"
-    bench.put(0, flash_block(following(number=4)), MARK)
+    bench.put(0, flash_block(following(number=4)), marked=True)
     assert bench.open() == "accepted"
     assert bench.held == encode_set(following(number=4))
 
@@ -113,8 +110,8 @@ def test_damage_is_repaired_from_the_other_place(bench: Bench) -> None:
     good = flash_block(following(number=4))
     for place in (0, 1):
         for at in (0, 11, 200, len(good) - 1):
-            bench.put(place, good[:at] + bytes([good[at] ^ 1]) + good[at + 1 :], MARK)
-            bench.put(1 - place, good, MARK)
+            bench.put(place, good[:at] + bytes([good[at] ^ 1]) + good[at + 1 :], marked=True)
+            bench.put(1 - place, good, marked=True)
             assert bench.open() == "accepted"
             assert bench.held == encode_set(following(number=4))
             assert bench.operations != []
@@ -193,7 +190,7 @@ def test_an_update_is_read_once(bench: Bench) -> None:
 
 def test_flash_that_lies(bench: Bench) -> None:
     """A bit that did not take: the new set is not held, and after a reset the old one is."""
-    bench.put(0, flash_block(factory()), MARK)
+    bench.put(0, flash_block(factory()), marked=True)
     assert bench.open() == "accepted"
     program = bench.flash.program
 

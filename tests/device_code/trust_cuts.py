@@ -49,6 +49,8 @@ WAYS = {
     "no number": Way("internal", 0xC000, 4, numbered=False),
     "compiled in": Way("internal", 0xC000, 4, compiled_in=True),
     "wide units": Way("internal", 0xC000, 4, unit=32),
+    "units of 64": Way("internal", 0xC000, 4, unit=64),
+    "units of 256": Way("internal", 0xC000, 4, unit=256),
     "32 keys": Way("internal", 0xC000, 8, many=28),
 }
 

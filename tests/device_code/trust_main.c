@@ -10,6 +10,7 @@
 
 #include "seal_adapters.h"
 #include "seal_config.h"
+#include "unset.h"
 #include "seal_trust.h"
 
 #ifndef CRYPTO
@@ -29,9 +30,9 @@ static uint32_t region_count;
 static struct region artefact;
 
 /* The update and the held set are never needed at the same time as the keys. */
-static uint8_t set[SEAL_TRUST_UPDATE_MAX];
+static uint8_t set[SEAL_TRUST_BUFFER];
 static union {
-    uint8_t update[SEAL_TRUST_UPDATE_MAX];
+    uint8_t update[SEAL_TRUST_BUFFER];
     struct seal_trusted keys;
 } room;
 static struct seal_work work;
@@ -139,9 +140,9 @@ int main(int argc, char **argv)
             break;
         memset(&trust, 0, sizeof trust);
         memset(&running, 0xFF, sizeof running);
-        memset(set, 0xA5, sizeof set);
-        memset(&room, 0xA5, sizeof room);
-        memset(&work, 0xA5, sizeof work);
+        UNSET(set, sizeof set);
+        UNSET(&room, sizeof room);
+        UNSET(&work, sizeof work);
         running.settled = (uint8_t)get(1);
         least = get(2);
         most = get(2);

@@ -4,7 +4,7 @@
 #include "seal_config.h"
 #include "seal_trust.h"
 
-static uint8_t set[SEAL_TRUST_UPDATE_MAX], buffer[SEAL_TRUST_UPDATE_MAX];
+static uint8_t set[SEAL_TRUST_BUFFER], buffer[SEAL_TRUST_BUFFER];
 static struct seal_work work;
 static struct seal_trust trust;
 static struct seal_trusted keys;

@@ -36,9 +36,9 @@ def test_the_page_has_the_same_table() -> None:
 def test_sizes_of_the_page() -> None:
     """240 bytes, the members of two sets, zeros to a multiple of 32, and the check; three of them a place."""
     assert [record_bytes(n) for n in (1, 2, 3, 4, 32)] == [352, 416, 512, 576, 2592]
-    assert place_bytes(3, 4096) == 4096
-    assert place_bytes(3, 1024) == 2048
-    assert place_bytes(32, 2048) == 8192
+    assert place_bytes(3, 4096, 8) == 4096
+    assert place_bytes(3, 1024, 8) == 2048
+    assert place_bytes(32, 2048, 8) == 8192
 
 
 @given(RECORDS)

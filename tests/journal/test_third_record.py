@@ -21,7 +21,7 @@ from histories import history
 from hypothesis import given
 from hypothesis import strategies as st
 from long_runs import long
-from stages import PRODUCTS, pair, text_of
+from stages import PRODUCTS, on_units, pair, pair_of, text_of
 from test_planted_faults import Attacked
 from test_record import NUMBERS, RECORDS, signed
 
@@ -29,7 +29,7 @@ from imgseal.journal.layout import FIELDS
 from imgseal.journal.record import PHASES, Member, Record, decode, encode
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
-from imgseal.product.record_room import COPIES
+from imgseal.product.record_room import COPIES, record_bytes
 from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Programs
@@ -135,7 +135,9 @@ class Compared(Journal):
         components = self._components
         self.read_pieces: dict[tuple[int, int], bytes] = {}
         self.done: list[tuple[str, int]] = []
-        geometry = self.reader.Geometry(GEOMETRY.magic, components, self._memory.erase_block)
+        geometry = self.reader.Geometry(
+            GEOMETRY.magic, components, self._memory.erase_block, write_unit=self._memory.write_unit
+        )
         try:
             record = super().open()
         except PowerCutError:
@@ -152,14 +154,14 @@ class Compared(Journal):
             self.written.add((theirs(before, self._components), theirs(self.record, self._components)))
         self.records[self._components, encode(self.record, self._components)] = self.record
 
-    def _read(self, place: int, copy: int, size: int) -> Record | None:
+    def _read(self, place: int, copy: int) -> Record | None:
         """Read once, keep the bytes, and decode them as the journal does."""
-        at = self._base + place * self._size + copy * size
         try:
-            data = self._flash.read(self._memory.name, at, size)
+            data = self._bytes(place, copy)
         except FlashReadError:
-            data = b"\xff" * size
-        self.read_pieces[place, copy] = data
+            data = b"\xff" * record_bytes(len(self._components))
+        content = data[:-32].ljust(self._check, b"\xff")
+        self.read_pieces[place, copy] = (content + data[-32:]).ljust(self._copy_size, b"\xff")
         return decode(data, self._components)
 
     def _erase(self, place: int) -> None:
@@ -227,6 +229,11 @@ def play(journal: type[Compared], monkeypatch: pytest.MonkeyPatch) -> None:
         stage, package = pair(name).stage, pair(name).package
         played = rehearse(stage, package, pairs=150, seed="third", programs=Programs(journal=journal))
         assert played.violation is None, played.violation
+    wide = pair_of(on_units("two cores", 256))
+    assert (
+        rehearse(wide.stage, wide.package, pairs=150, seed="third", programs=Programs(journal=journal)).violation
+        is None
+    )
     stage, package = pair("staged outside, kept").stage, pair("staged outside, kept").package
     rehearse(stage, package, pairs=0, seed="third", programs=Programs(journal=journal, bootloader=Attacked))
     # what these programs write are no records of a device's life

@@ -41,6 +41,7 @@ class Geometry:
     components: tuple[int, ...]
     erase_block: int
     recovery: int | None = None
+    write_unit: int = 1
 
     def __post_init__(self) -> None:
         if self.magic != MAGIC or self.erase_block <= 0 or len(self.components) > MOST_MEMBERS:
@@ -55,9 +56,22 @@ class Geometry:
         return -(-used // PADDING) * PADDING + CHECK
 
     @property
+    def check_start(self) -> int:
+        """Where the check of a copy lies in flash: in a write unit of its own (install-record.md, "The journal")."""
+        return self._units(self.record_length - CHECK)
+
+    @property
+    def copy_length(self) -> int:
+        """From the first byte of a copy in flash to that of the next."""
+        return self.check_start + self._units(CHECK)
+
+    @property
     def place_length(self) -> int:
-        """Bytes of a place: whole erase blocks for three records (install-record.md, "The journal")."""
-        return -(-COPIES * self.record_length // self.erase_block) * self.erase_block
+        """Bytes of a place: whole erase blocks for three copies (install-record.md, "The journal")."""
+        return -(-COPIES * self.copy_length // self.erase_block) * self.erase_block
+
+    def _units(self, length: int) -> int:
+        return -(-length // self.write_unit) * self.write_unit
 
 
 @dataclass(frozen=True)
@@ -163,8 +177,10 @@ def encode(record: Record, geometry: Geometry) -> bytes:
 
 
 def encode_place(record: Record, geometry: Geometry) -> bytes:
-    """A finished place: three equal copies, one behind the other, and the erased rest ("The journal")."""
-    return (encode(record, geometry) * COPIES).ljust(geometry.place_length, b"\xff")
+    """A finished place: three equal copies, each filled up to whole units, and the erased rest ("The journal")."""
+    data = encode(record, geometry)
+    copy = data[:-CHECK].ljust(geometry.check_start, b"\xff") + data[-CHECK:]
+    return (copy.ljust(geometry.copy_length, b"\xff") * COPIES).ljust(geometry.place_length, b"\xff")
 
 
 def _decode_members(data: bytes, geometry: Geometry) -> tuple[Member, ...]:
@@ -244,11 +260,11 @@ def _best(found: Iterable[Found]) -> Found | None:
 
 def _read_place(data: bytes, place: int, geometry: Geometry) -> Found | None:
     """What a place shows: of copies that differ the one with the highest generation ("The journal" 1)."""
-    length = geometry.record_length
+    content, check = geometry.record_length - CHECK, geometry.check_start
     records: list[Record] = []
-    for at in range(0, COPIES * length, length):
+    for at in range(0, COPIES * geometry.copy_length, geometry.copy_length):
         try:
-            records.append(decode(data[at : at + length], geometry))
+            records.append(decode(data[at : at + content] + data[at + check : at + check + CHECK], geometry))
         except NoRecordError:
             continue
     if not records:

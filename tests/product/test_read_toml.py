@@ -83,7 +83,6 @@ RULES = [
     ("at = 0x7_0000", "at = 0x7_0800", "slot.motor-b.at", "multiple of 4096"),
     ("at = 0xE_0000", "at = 0xE_1000", "slot.radio-keep.size", "crosses the end of memory.internal"),
     ('size = "16 KiB"', 'size = "8 KiB"', "slot.records.size", "three places"),
-    ("write_unit = 8", "write_unit = 64", "slot.records.memory", "at most 32"),
     ("page = 256", "page = 3000", "memory.internal.page", "whole number"),
     ("page = 256", "page = 8192", "memory.internal.page", "one erase block"),
     ("erase_ms = [22, 40]", "erase_ms = [40, 22]", "memory.internal.erase_ms", "[45, 400]"),

@@ -170,11 +170,25 @@ def newer(of: Product) -> dict[str, str]:
     }
 
 
-@functools.cache
 def pair(name: str) -> Pair:
     """The update of a small product: everything changes, counters rise."""
-    of = small(name)
-    first, second = make(of, files=files(of, "one")), make(small(name, **newer(of)), files=files(of, "two"))
+    return pair_of(text_of(name))
+
+
+def on_units(name: str, unit: int) -> str:
+    """The product with write units of that size in the internal memory, and room for records in them."""
+    text = text_of(name).replace("write_unit = 8", f"write_unit = {unit}")
+    text = text.replace('size = "64 KiB"\nerase_block = "2 KiB"', 'size = "128 KiB"\nerase_block = "2 KiB"')
+    return text.replace('at = 0x1000\nsize = "6 KiB"', 'at = 0x1_0000\nsize = "24 KiB"')
+
+
+@functools.cache
+def pair_of(text: str) -> Pair:
+    """The same of any product file."""
+    of = read(text, name="imgseal.toml")
+    overrides = {key.replace("__", "."): value for key, value in newer(of).items()}
+    later = read(text, name="imgseal.toml", overrides=overrides)
+    first, second = make(of, files=files(of, "one")), make(later, files=files(of, "two"))
     state, contents = installed(of, first)
     package = ByteView(second.package)
     stage = set_up(of, first.trust, state, contents, package)

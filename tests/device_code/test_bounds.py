@@ -1,0 +1,81 @@
+"""Sizes that the caller chooses: what cannot work does not compile, and what only shows at run time writes nothing."""
+
+import ctypes
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from c_boot import CODE, Library
+from c_build import SOURCES, write_config
+from demo_update import demo_update
+from kit_base import text_of
+from run_python import product_of
+from stages import on_units, pair, pair_of
+
+from imgseal.device_code.config import options_header
+from imgseal.rehearse.counters import Counters
+from imgseal.rehearse.device import Device, Judgements
+from imgseal.rehearse.flash import Flash, Operation
+from imgseal.rehearse.noise import Noise
+
+
+@pytest.mark.parametrize(
+    ("define", "words"),
+    [
+        ("SEAL_PIECE=7u", "SEAL_PIECE: 8 to 65536 bytes"),
+        ("SEAL_PIECE=65537u", "SEAL_PIECE: 8 to 65536 bytes"),
+        ("SEAL_PAGE_ROOM=0u", "SEAL_PAGE_ROOM: a multiple of SEAL_WRITE_UNIT"),
+        ("SEAL_PAGE_ROOM=12u", "SEAL_PAGE_ROOM: a multiple of SEAL_WRITE_UNIT"),
+        ("SEAL_PIECE=8u", ""),
+        ("SEAL_PAGE_ROOM=8u", ""),
+    ],
+)
+def test_what_cannot_work_does_not_compile(define: str, words: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    write_config(product_of("kit", text_of("kit")), tmp_path)
+    (tmp_path / "device.c").write_text('#include "seal_boot.h"\nuint8_t page[SEAL_PAGE_ROOM];\n')
+    command = ["gcc", "-std=c99", f"-D{define}", f"-I{tmp_path}", f"-I{SOURCES}", "-c", "device.c", "-o", "device.o"]
+    said = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (said.returncode == 0) == (not words)
+    assert words in said.stderr
+
+
+def test_the_options_name_the_largest_write_unit() -> None:
+    """Of memories that hold slots."""
+    assert "#define SEAL_WRITE_UNIT 8u " in options_header(demo_update()[0].facts.product)
+    assert "#define SEAL_WRITE_UNIT 256u " in options_header(pair_of(on_units("two cores", 256)).product)
+
+
+def test_a_page_buffer_without_room_writes_nothing(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """The driver's units are what counts: a buffer that is none of them, or too small, is not written past."""
+    tool("gcc")
+    update = pair("two run slots")
+    library = Library(
+        update.product, tmp_path, flags=("-O1", "-g", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
+    )
+    room = ctypes.c_uint32.in_dll(library.library, "shim_page_room")
+    for size, code in (
+        (0, "device.unwritable"),
+        (4, "device.unwritable"),
+        (12, "device.unwritable"),
+        (8, "accepted"),
+        (16, "accepted"),
+    ):
+        room.value = size
+        flash = Flash(update.product, dict(update.stage.moment.blocks), Noise("room"))
+        programmed: list[Operation] = []
+
+        def watch(operation: Operation, programmed: list[Operation] = programmed) -> bool:
+            programmed += [operation] if operation.data is not None else []
+            return False
+
+        flash.watch = watch
+        device = Device(update.stage.facts, flash, Counters({}, frozenset(), Noise("")), None, Judgements())
+        library.begin(device)
+        # a place that shows a second record makes the device copy the one that counts
+        place = flash.read("internal", 0x1000, 2048)
+        flash.program("internal", 0x1800, place)
+        programmed.clear()
+        assert library.call("shim_choose", 1) == CODE[code], size
+        assert bool(programmed) == (code == "accepted"), size
