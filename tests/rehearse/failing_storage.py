@@ -16,8 +16,9 @@ from imgseal.rehearse.stage import Stage
 def _place_blocks(of: Product) -> tuple[str, int, int, int]:
     slot = of.slot_holding("records")
     assert slot is not None
-    block = of.memories[slot.memory].erase_block
-    size = place_bytes(len(of.components), block)
+    memory = of.memories[slot.memory]
+    block = memory.erase_block
+    size = place_bytes(len(of.components), block, memory.write_unit)
     return slot.memory, slot.at // block, size // block, slot.size // size
 
 

@@ -34,7 +34,7 @@ def test_no_other_place_takes_anything() -> None:
 class TrustsWhatItWrote(Journal):
     """The old record is erased without a look at the new one."""
 
-    def _holds(self, at: int, data: bytes) -> bool:
+    def _holds(self, place: int, copy: int, data: bytes) -> bool:
         return True
 
 
