@@ -26,7 +26,9 @@ DEVICE_CODES = {
     "device.no-record": "there is no install record",
     "device.no-set": "no set of images starts",
     "device.no-trust-set": "no set of trust anchors counts",
-    "device.buffer-too-small": "the caller's buffer is too small for the manifest",
+    "device.buffer-too-small": "the caller's buffer is too small for what stands in front of the first payload",
+    "device.nothing-new": "the package brings nothing that is not there already",
+    "device.not-stored": "the package has to lie in storage: one of its images has no second place",
 }
 """What only a device says; everything else is named like the judge's findings."""
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 
 from imgseal.anchors.codec import AnchorFormatError, decode_set, encode_set
+from imgseal.device_code.front import front_bytes
 from imgseal.errors import KeyTroubleError, Place, UsageError
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.p256 import PublicKey
@@ -110,6 +111,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         f"#define SEAL_PACKAGE_ANCHORS {len(packages)}u",
         f"#define SEAL_PACKAGE_ES256 {_es256(product)}u",
         f"#define SEAL_RECORD_BYTES {record_bytes(len(components))}u",
+        f"#define SEAL_FRONT_BYTES {front_bytes(product)}u",
         *_anchors(product, trust, development=development),
         "",
         "#endif",

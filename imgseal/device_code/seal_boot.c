@@ -902,7 +902,9 @@ uint32_t seal_report_healthy(struct seal_boot *b)
     uint8_t *r = b->journal.record;
     uint32_t code;
 
-    if (!b->journal.found || (r[R_PHASE] != PHASE_TRIAL && r[R_PHASE] != PHASE_UNPROVEN))
+    if (!b->journal.found)
+        return SEAL_DEVICE_NO_RECORD;
+    if (r[R_PHASE] != PHASE_TRIAL && r[R_PHASE] != PHASE_UNPROVEN)
         return SEAL_ACCEPTED;
     r[R_PHASE] = PHASE_SETTLING;
     r[R_ATTEMPTS] = 0;

@@ -94,7 +94,7 @@ struct seal_running {
 uint32_t seal_choose(struct seal_boot *boot, int power_on, struct seal_started *started);
 
 /* For the program that runs a set in trial or unproven: settles it. SEAL_ACCEPTED, or
- * why not; may be called again. */
+ * why not; may be called again. SEAL_DEVICE_NO_RECORD: the journal was not handed over. */
 uint32_t seal_report_healthy(struct seal_boot *boot);
 
 /* What runs, from the journal that seal_choose has opened. */

@@ -53,7 +53,11 @@ struct reading {
     uint32_t number;            /* the algorithm of the block that was read last  */
     uint32_t battery;           /* what it asks for, mWh                         */
     uint32_t wrong;             /* the first identifier that is not the device's */
+    uint32_t members;           /* of a stream: those that file holds; WHOLE: it is all there */
+    const uint8_t *text;        /* of a stream: the digest of its text           */
 };
+
+#define WHOLE 0xFFFFFFFFu
 
 /* -- bytes ---------------------------------------------------------------------------- */
 
@@ -235,7 +239,7 @@ static uint32_t read_envelope(struct reading *r)
     c = whole(r->file, 0, r->file->size);
     if (get(&c, 2) != 0xD86B || !next_is(&c, &map, MAP))
         return SEAL_STRUCTURE_ENVELOPE;
-    for (i = 0; i < map.value; i++) {
+    for (i = 0; i < map.value && i < r->members; i++) {
         if (!next(&c, &key) || !next_is(&c, &value, BYTES))
             return SEAL_STRUCTURE_ENVELOPE;
         if (key.kind == UINT) {
@@ -277,7 +281,7 @@ static uint32_t read_envelope(struct reading *r)
             return SEAL_STRUCTURE_ENVELOPE;
         }
     }
-    if (c.at != c.end || r->authentication_end == 0 || r->manifest_end == 0)
+    if ((c.at != c.end && r->members == WHOLE) || r->authentication_end == 0 || r->manifest_end == 0)
         return SEAL_STRUCTURE_ENVELOPE;
     return SEAL_ACCEPTED;
 }
@@ -670,8 +674,9 @@ static uint32_t read_manifest(struct reading *r, uint32_t *identity, uint32_t *i
     return c.at == c.end && (seen & MEMBERS_NEEDED) == MEMBERS_NEEDED ? (uint32_t)SEAL_ACCEPTED : (uint32_t)SEAL_RULES_OUTSIDE_PROFILE;
 }
 
-/* A severed member is the one whose digest the manifest holds. */
-static uint32_t check_severed(struct reading *r, const struct seal_reader *from, uint32_t at, uint32_t end, uint32_t digest_at)
+/* A severed member is the one whose digest the manifest holds. known: hashed already, or 0. */
+static uint32_t check_severed(struct reading *r, const struct seal_reader *from, uint32_t at, uint32_t end, uint32_t digest_at,
+                              const uint8_t *known)
 {
     uint8_t digest[32], wanted[32];
 
@@ -679,10 +684,10 @@ static uint32_t check_severed(struct reading *r, const struct seal_reader *from,
         return SEAL_ACCEPTED;
     if (digest_at == 0)
         return SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    if (hash_wrapped(r, from, at, end - at, 1, digest) != SEAL_ACCEPTED
+    if ((known == 0 && hash_wrapped(r, from, at, end - at, 1, digest) != SEAL_ACCEPTED)
         || r->buffer.read(r->buffer.user, digest_at, wanted, 32) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
-    return seal_differ(digest, wanted, 32) == 0 ? SEAL_ACCEPTED : SEAL_SIGNATURE_SEVERED_MEMBER;
+    return seal_differ(known == 0 ? digest : known, wanted, 32) == 0 ? SEAL_ACCEPTED : SEAL_SIGNATURE_SEVERED_MEMBER;
 }
 
 /* -- sequences -----------------------------------------------------------------------------------
@@ -783,6 +788,8 @@ static int read_uri(struct reading *r, struct cursor *c, struct seal_part *part)
     if (!one_parameter(c, P_URI) || !next_is(c, &item, TEXT) || !is_key(c->from, &item)
         || c->from->read(c->from->user, item.at, key, item.value) != SEAL_READ)
         return 0;
+    part->key_at = item.at;
+    part->key_length = item.value;
     for (i = 0; i < r->payloads; i++) {
         struct seal_payload *payload = &r->out->payload[i];
 
@@ -969,6 +976,10 @@ static uint32_t take_parts(struct reading *r)
 
             if (choice && part->run_slot != free)
                 continue;
+            part->taken = 1;
+            found = 1;
+            if (r->members != WHOLE)
+                continue;
             if (part->at == 0)
                 return SEAL_RULES_DIRECTIVE_FAILED;
             if (part->length != part->size)
@@ -977,8 +988,6 @@ static uint32_t take_parts(struct reading *r)
                 return SEAL_DEVICE_UNREADABLE;
             if (seal_differ(digest, part->digest, 32) != 0)
                 return SEAL_DIGEST_IMAGE;
-            part->taken = 1;
-            found = 1;
         }
         if (!found)
             return SEAL_PLACEMENT_NO_SLOT;
@@ -986,53 +995,61 @@ static uint32_t take_parts(struct reading *r)
     return SEAL_ACCEPTED;
 }
 
-/* The version that the manifest states is that of the header. */
-static uint32_t check_version(struct reading *r, const struct seal_part *part)
+static uint32_t read_buffer(void *user, uint32_t offset, uint8_t *to, uint32_t length)
 {
-    struct cursor c = whole(&r->buffer, part->version_at, part->version_end);
-    uint32_t words[4], i, k;
-    uint8_t raw[16];
+    const uint8_t *from = (const uint8_t *)user + offset;
 
-    if (!read_version(&c, words) || part->length < SEAL_STATEMENT_BYTES
-        || r->file->read(r->file->user, part->at + SEAL_AT_VERSION, raw, sizeof raw) != SEAL_READ)
-        return SEAL_IDENTITY_LAYERS_DISAGREE;
-    for (i = 0; i < 4; i++) {
-        uint32_t mine = 0;
-        for (k = 0; k < 4; k++)
-            mine |= (uint32_t)raw[4 * i + k] << 8 * k;
-        if (mine != words[i])
-            return SEAL_IDENTITY_LAYERS_DISAGREE;
-    }
-    return SEAL_ACCEPTED;
+    while (length-- != 0)
+        *to++ = *from++;
+    return SEAL_READ;
+}
+
+static uint32_t word_of(const uint8_t *p)
+{
+    return (uint32_t)p[0] | (uint32_t)p[1] << 8 | (uint32_t)p[2] << 16 | (uint32_t)p[3] << 24;
 }
 
 /* What package and header both say is the same, and a package signed by a development key
  * holds development images only, another none. */
+uint32_t seal_check_layers(const struct seal_installer *device, const struct seal_package *package, const uint8_t *buffer,
+                           const struct seal_part *part, const uint8_t s[SEAL_STATEMENT_BYTES])
+{
+    const struct seal_component *own = &device->product->components[part->component];
+    struct seal_reader from = { read_buffer, 0, 0 };
+    struct cursor c;
+    uint32_t words[4], i;
+
+    from.user = (void *)(uintptr_t)buffer;
+    c = whole(&from, part->version_at, part->version_end);
+    if (!read_version(&c, words))
+        return SEAL_IDENTITY_LAYERS_DISAGREE;
+    for (i = 0; i < 4; i++)
+        if (word_of(s + SEAL_AT_VERSION + 4 * i) != words[i])
+            return SEAL_IDENTITY_LAYERS_DISAGREE;
+    if (seal_differ(s, seal_magic, 8) != 0)
+        return SEAL_STRUCTURE_PAYLOAD_NOT_SEALED;
+    if (s[SEAL_AT_NUMBER] != own->number
+        || word_of(s + SEAL_AT_LINK) != own->run[part->run_slot].base + (own->detached ? 0u : own->header_block))
+        return SEAL_IDENTITY_LAYERS_DISAGREE;
+    return (s[SEAL_AT_FLAGS] & 1) != package->development ? SEAL_RULES_DEVELOPMENT_MIXED : SEAL_ACCEPTED;
+}
+
 static uint32_t check_layers(struct reading *r)
 {
-    uint32_t i, k, link = 0, code;
-    uint8_t head[SEAL_AT_FLAGS + 1 - SEAL_AT_LINK], number;
+    uint32_t i, code;
 
     for (i = 0; i < r->out->parts; i++) {
         const struct seal_part *part = &r->out->part[i];
-        const struct seal_component *own = component_of(r, part);
 
-        if (!part->taken || part->header != own->detached)
+        if (!part->taken || part->header != component_of(r, part)->detached)
             continue;
-        code = check_version(r, part);
+        if (part->length < SEAL_STATEMENT_BYTES)
+            return SEAL_IDENTITY_LAYERS_DISAGREE;
+        if (r->file->read(r->file->user, part->at, r->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        code = seal_check_layers(r->device, r->out, (const uint8_t *)r->buffer.user, part, r->work->statement);
         if (code != SEAL_ACCEPTED)
             return code;
-        if (!same(r->file, part->at, seal_magic, 8))
-            return SEAL_STRUCTURE_PAYLOAD_NOT_SEALED;
-        if (r->file->read(r->file->user, part->at + SEAL_AT_NUMBER, &number, 1) != SEAL_READ
-            || r->file->read(r->file->user, part->at + SEAL_AT_LINK, head, sizeof head) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        for (k = 0, link = 0; k < 4; k++)
-            link |= (uint32_t)head[k] << 8 * k;
-        if (number != own->number || link != own->run[part->run_slot].base + (own->detached ? 0u : own->header_block))
-            return SEAL_IDENTITY_LAYERS_DISAGREE;
-        if ((head[SEAL_AT_FLAGS - SEAL_AT_LINK] & 1) != r->out->development)
-            return SEAL_RULES_DEVELOPMENT_MIXED;
     }
     return SEAL_ACCEPTED;
 }
@@ -1059,20 +1076,11 @@ static uint32_t judge(struct reading *r)
     if (r->device->battery < r->battery)
         return SEAL_RULES_BATTERY_TOO_LOW;
     code = take_parts(r);
-    return code == SEAL_ACCEPTED ? check_layers(r) : code;
+    return code == SEAL_ACCEPTED && r->members == WHOLE ? check_layers(r) : code;
 }
 
-static uint32_t read_buffer(void *user, uint32_t offset, uint8_t *to, uint32_t length)
-{
-    const uint8_t *from = (const uint8_t *)user + offset;
-
-    while (length-- != 0)
-        *to++ = *from++;
-    return SEAL_READ;
-}
-
-uint32_t seal_read_package(const struct seal_installer *device, const struct seal_reader *file,
-                           uint8_t *buffer, uint32_t room, struct seal_work *work, struct seal_package *out)
+static uint32_t read_all(const struct seal_installer *device, const struct seal_reader *file, uint32_t members,
+                         const uint8_t *text, uint8_t *buffer, uint32_t room, struct seal_work *work, struct seal_package *out)
 {
     static const struct reading nothing;
     struct reading r = nothing;
@@ -1083,8 +1091,13 @@ uint32_t seal_read_package(const struct seal_installer *device, const struct sea
     r.file = file;
     r.work = work;
     r.out = out;
+    r.members = members;
+    r.text = text;
     r.wrong = SEAL_ACCEPTED;
     code = read_envelope(&r);
+    if (code == SEAL_ACCEPTED && members != WHOLE
+        && (r.authentication_end > room || r.manifest_end > room || r.install_end > room))
+        code = SEAL_STRUCTURE_ENVELOPE;
     if (code == SEAL_ACCEPTED)
         code = check_signatures(&r);
     if (code != SEAL_ACCEPTED)
@@ -1101,15 +1114,16 @@ uint32_t seal_read_package(const struct seal_installer *device, const struct sea
     r.buffer.user = buffer;
     r.buffer.size = manifest + install;
     out->manifest_length = manifest;
+    out->buffer_length = manifest + install;
     if (hash_wrapped(&r, &r.buffer, 0, manifest, 1, again) != SEAL_ACCEPTED || seal_differ(again, out->digest, 32) != 0)
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
     code = read_manifest(&r, &identity, &install_digest, &text_digest);
     if (code == SEAL_ACCEPTED && r.others)
         code = SEAL_STRUCTURE_UNSIGNED_MEMBER;
     if (code == SEAL_ACCEPTED && r.install_end != 0)
-        code = check_severed(&r, &r.buffer, manifest, manifest + install, install_digest);
+        code = check_severed(&r, &r.buffer, manifest, manifest + install, install_digest, 0);
     if (code == SEAL_ACCEPTED)
-        code = check_severed(&r, file, r.text_at, r.text_end, text_digest);
+        code = check_severed(&r, file, r.text_at, r.text_end, text_digest, r.text);
     if (code == SEAL_ACCEPTED)
         code = identity;
     if (code == SEAL_ACCEPTED)
@@ -1123,4 +1137,19 @@ uint32_t seal_read_package(const struct seal_installer *device, const struct sea
     if (code == SEAL_ACCEPTED && r.has_start)
         code = read_start(&r);
     return code == SEAL_ACCEPTED ? judge(&r) : code;
+}
+
+uint32_t seal_read_package(const struct seal_installer *device, const struct seal_reader *file,
+                           uint8_t *buffer, uint32_t room, struct seal_work *work, struct seal_package *out)
+{
+    return read_all(device, file, WHOLE, 0, buffer, room, work, out);
+}
+
+uint32_t seal_read_front(const struct seal_installer *device, uint8_t *front, uint32_t used, uint32_t members,
+                         const uint8_t text[32], struct seal_work *work, struct seal_package *out)
+{
+    struct seal_reader file = { read_buffer, 0, WHOLE };
+
+    file.user = front;  /* what is copied moves towards its start, so that it may be copied inside */
+    return read_all(device, &file, members, text, front, used, work, out);
 }

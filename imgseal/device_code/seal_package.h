@@ -27,6 +27,8 @@ struct seal_part {
     uint32_t length;
     uint32_t version_at;        /* the version that the manifest states, in the buffer */
     uint32_t version_end;
+    uint32_t key_at;            /* the key of its payload, in the buffer          */
+    uint32_t key_length;
 };
 
 /* A payload of the envelope: where its key and its bytes lie in the package. */
@@ -60,6 +62,7 @@ struct seal_installer {
 struct seal_package {
     uint32_t sequence;
     uint32_t manifest_length;
+    uint32_t buffer_length;                     /* of manifest and install sequence, in the buffer */
     uint8_t digest[32];                         /* of the manifest                */
     uint8_t parts;
     uint8_t development;                        /* 1: signed by development keys   */
@@ -74,5 +77,18 @@ struct seal_package {
  * ends up. */
 uint32_t seal_read_package(const struct seal_installer *device, const struct seal_reader *file,
                            uint8_t *buffer, uint32_t room, struct seal_work *work, struct seal_package *out);
+
+/* The same for a package that comes as a stream: everything of it before its first payload, as
+ * far as the caller has kept it. front holds used bytes of its start, in which are members members;
+ * the content of the text, the last of them if there is one, was not kept but hashed, its head
+ * included: text. On return front holds manifest and install sequence, at its start, as the buffer above.
+ * Parts that the device installs are taken; where their payloads lie, and what is in them, is
+ * still open. */
+uint32_t seal_read_front(const struct seal_installer *device, uint8_t *front, uint32_t used, uint32_t members,
+                         const uint8_t text[32], struct seal_work *work, struct seal_package *out);
+
+/* Whether what the manifest says of a part that begins with a header is what its statement says. */
+uint32_t seal_check_layers(const struct seal_installer *device, const struct seal_package *package, const uint8_t *buffer,
+                           const struct seal_part *part, const uint8_t statement[SEAL_STATEMENT_BYTES]);
 
 #endif

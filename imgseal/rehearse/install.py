@@ -81,7 +81,7 @@ class Installer:
         runs = known[0] if record.phase == SETTLED else known[1] if record.phase == UNPROVEN else None
         if not wanted and recovery is None and (sequence, digest) == runs:
             return NOTHING_TO_DO
-        record = self.begin(record, sequence, digest, wanted, startable=startable)
+        record = self.begin(record, sequence, digest)
         if recovery is not None and not record.prepared & device.bit(recovery.number):
             written = self.write_recovery(record, recovery, images[recovery.number])
             if written is None:
@@ -90,10 +90,11 @@ class Installer:
         for component in device.components(wanted):
             if record.prepared & device.bit(component.number):
                 continue
-            delivered = self.deliver(record, component, images[component.number])
+            delivered = self.deliver(record, component, images[component.number], wanted[component.number])
             if delivered is None:
                 return FAILED
             record = delivered
+        record = record._replace(trial=startable and all(c.returns for c in device.components(wanted)))
         if any(len(component.run) == 1 for component in device.components(wanted)):
             self.journal.commit(record._replace(phase=SWITCHING, kept=0, placed=0))
         else:
@@ -114,26 +115,24 @@ class Installer:
             return True
         return self.device.slots.read_run(component, member.slot, member.statement) is None
 
-    def begin(
-        self, record: Record, sequence: int, digest: bytes, wanted: Mapping[int, Member], *, startable: bool
-    ) -> Record:
-        """Record what is being delivered, unless a cut has only interrupted just that."""
-        device = self.device
-        other = {**record.current, **wanted}
-        trial = startable and all(c.returns for c in device.components(wanted))
-        if record.phase == DELIVERING and (record.target_digest, record.other, record.trial) == (digest, other, trial):
+    def begin(self, record: Record, sequence: int, digest: bytes) -> Record:
+        """Record what is being delivered, unless a cut has only interrupted just that.
+
+        What it brings is not known yet where a package comes in pieces: each image is named once it is there.
+        """
+        if record.phase == DELIVERING and record.target_digest == digest:
             self.journal.tidy()
             return record
         self.journal.commit(
             record._replace(
                 phase=DELIVERING, attempts=0, power_ons=0, prepared=0, kept=0, placed=0, target_sequence=sequence,
-                target_digest=digest, trial=trial, other=other,
+                target_digest=digest, trial=False, other=dict(record.current),
             )
         )  # fmt: skip
         assert self.journal.record is not None
         return self.journal.record
 
-    def deliver(self, record: Record, component: Component, image: Brought) -> Record | None:
+    def deliver(self, record: Record, component: Component, image: Brought, member: Member) -> Record | None:
         """Write an image to where it may go while the set runs: the free run slot, or the staging slot."""
         device = self.device
         if len(component.run) > 1:
@@ -151,7 +150,7 @@ class Installer:
             if device.slots.read_waiting(component.staging, image.image.digest) is None:
                 return None
             device.say(f"install: wrote {component.staging}")
-        return self.prepared(record, component)
+        return self.prepared(record._replace(other={**record.other, component.number: member}), component)
 
     def prepared(self, record: Record, component: Component) -> Record:
         """Record that a component is delivered and verified."""

@@ -65,7 +65,7 @@ keys = ["keys/packages.pub.pem"]
 def sizes(folder: Path) -> None:
     for core, second in (("cortex-m0plus", ()), ("cortex-m4", ()), ("cortex-m0plus", ("-DSEAL_ML_DSA_44",))):
         shown, total = [], 0
-        for name in ("seal_image", "seal_boot", "seal_package", "seal_trust"):
+        for name in ("seal_image", "seal_boot", "seal_package", "seal_install", "seal_trust"):
             target = folder / f"{name}.o"
             flags = (f"-mcpu={core}", "-mthumb", "-Os", f"-I{PLAIN}", *second)
             run([COMPILER, *STRICT, *flags, "-c", SOURCES / f"{name}.c", "-o", target])

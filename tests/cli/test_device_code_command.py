@@ -18,7 +18,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     names = sorted(path.name for path in (project / "seal").iterdir())
     assert names == [
         "guide.md", "licence.txt", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
-        "seal_image.h", "seal_inside.h", "seal_options.h", "seal_package.c", "seal_package.h", "seal_psa.c", "seal_record.h",
+        "seal_image.h", "seal_inside.h", "seal_install.c", "seal_install.h", "seal_options.h", "seal_package.c", "seal_package.h", "seal_psa.c", "seal_record.h",
         "seal_trust.c", "seal_trust.h",
     ]  # fmt: skip
     made = ("seal_config.h", "seal_options.h")
@@ -29,7 +29,14 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     )
     for compiler in ("gcc", "clang"):
         tool(compiler)
-        for source in ("use.c", "seal/seal_image.c", "seal/seal_boot.c", "seal/seal_package.c", "seal/seal_trust.c"):
+        for source in (
+            "use.c",
+            "seal/seal_image.c",
+            "seal/seal_boot.c",
+            "seal/seal_package.c",
+            "seal/seal_install.c",
+            "seal/seal_trust.c",
+        ):
             subprocess.run(
                 [compiler, "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-Iseal", "-c", source, "-o", "x.o"],
                 check=True,

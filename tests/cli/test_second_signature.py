@@ -202,7 +202,14 @@ def test_device_code(imgseal: Imgseal, both: Path, tool: Callable[[str], str]) -
     )
     for compiler in ("gcc", "clang"):
         tool(compiler)
-        for source in ("use.c", "seal/seal_image.c", "seal/seal_boot.c", "seal/seal_package.c", "seal/seal_trust.c"):
+        for source in (
+            "use.c",
+            "seal/seal_image.c",
+            "seal/seal_boot.c",
+            "seal/seal_package.c",
+            "seal/seal_install.c",
+            "seal/seal_trust.c",
+        ):
             subprocess.run(
                 [compiler, "-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-Iseal", "-c", source, "-o", "x.o"],
                 check=True,

@@ -122,13 +122,13 @@ class Library:
 
     def __init__(
         self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), *, source: str = "seal_boot.c",
-        shim: str = "boot_shim.c",
+        shim: str = "boot_shim.c", beside: tuple[str, ...] = (),
     ) -> None:  # fmt: skip
         write_config(of, folder, development=False)
         target = folder / "code.so"
         run(
             ["gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}", sources / "seal_image.c",
-             sources / source, HERE / shim, "-o", target]
+             sources / source, *(sources / name for name in beside), HERE / shim, "-o", target]
         )  # fmt: skip
         self.of = of
         self.library = c.CDLL(str(target))
@@ -272,7 +272,7 @@ class Library:
             len(facts.revoked),
         )  # fmt: skip
 
-    def call(self, name: str, *arguments: int) -> int:
+    def call(self, name: str, *arguments: Any) -> int:
         code: int = getattr(self.library, name)(*arguments)
         if self.stopped is not None:
             raise self.stopped

@@ -321,7 +321,10 @@ def tells(row: tuple[str, ...], before: Any, after: Any) -> bool:
         wanted["recovery"] = {"`recovery` 0": False, "`recovery` 1": True}[besides]
     wanted.update(phase=int(phase), generation=before.generation + 1, base=before.generation, copied=0)
     for name, cell in (("current", current), ("other", other)):
-        wanted[name] = getattr(after if cell == "new" else before, name) if cell in ("=", "new") else sets[cell]
+        wanted[name] = getattr(before, name) if cell == "=" else sets[cell]
+    if other == "+":
+        bit = (after.prepared ^ before.prepared).bit_length() - 1
+        wanted["other"] = (*before.other[:bit], after.other[bit], *before.other[bit + 1 :])
     for names, cell in (
         (("target_sequence", "target_digest"), target),
         (("attempts", "power_ons"), starts),
@@ -333,7 +336,7 @@ def tells(row: tuple[str, ...], before: Any, after: Any) -> bool:
         for name in names:
             was, now = getattr(before, name), getattr(after, name)
             zero = type(was)() if not isinstance(was, bytes) else ZEROS
-            wanted[name] = {"=": was, "0": zero, "new": now, "+": now, "-": now}[cell]
+            wanted[name] = {"=": was, "0": zero, "1": True, "new": now, "+": now, "-": now}[cell]
     added = [
         (after.prepared, before.prepared, prepared),
         (after.kept, before.kept, kept),

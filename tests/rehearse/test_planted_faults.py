@@ -130,9 +130,9 @@ class PlacesTooLate(Bootloader):
 
 
 class ErasesTheRunningSlot(Installer):
-    def deliver(self, record: Record, component: Component, image: Brought) -> Record | None:
+    def deliver(self, record: Record, component: Component, image: Brought, member: Member) -> Record | None:
         self.device.slots.erase_run(component, record.current[component.number].slot)
-        return super().deliver(record, component, image)
+        return super().deliver(record, component, image, member)
 
 
 class ReadsTheJournalAgain(Installer):
@@ -144,12 +144,10 @@ class ReadsTheJournalAgain(Installer):
 class WritesWithoutTidying(Installer):
     """The installer changes slots while a torn record may still come back."""
 
-    def begin(
-        self, record: Record, sequence: int, digest: bytes, wanted: Mapping[int, Member], *, startable: bool
-    ) -> Record:
+    def begin(self, record: Record, sequence: int, digest: bytes) -> Record:
         tidy, self.journal.tidy = self.journal.tidy, lambda: None  # type: ignore[method-assign]
         try:
-            return super().begin(record, sequence, digest, wanted, startable=startable)
+            return super().begin(record, sequence, digest)
         finally:
             self.journal.tidy = tidy  # type: ignore[method-assign]
 

@@ -1,7 +1,7 @@
 """Packages that change only a part of what runs, or nothing of it, are rehearsed with every single cut and hold."""
 
 import itertools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 
 import pytest
 from changes import (
@@ -22,7 +22,7 @@ from long_runs import long, mainly
 from stages import PRODUCTS
 
 from imgseal.journal.record import SETTLED as IS_SETTLED
-from imgseal.journal.record import Member, Record
+from imgseal.journal.record import Record
 from imgseal.rehearse.boot import Bootloader, Started
 from imgseal.rehearse.install import Installer
 from imgseal.rehearse.life import Programs
@@ -68,11 +68,9 @@ def test_every_subset_of_the_demo(start: str, record_property: Callable[[str, ob
 class SequenceAtDelivery(Installer):
     """The sequence number rises before anything has been proven."""
 
-    def begin(
-        self, record: Record, sequence: int, digest: bytes, wanted: Mapping[int, Member], *, startable: bool
-    ) -> Record:
+    def begin(self, record: Record, sequence: int, digest: bytes) -> Record:
         early = record._replace(sequence=sequence, manifest_digest=digest)
-        return super().begin(early, sequence, digest, wanted, startable=startable)
+        return super().begin(early, sequence, digest)
 
 
 def settled_at_once(record: Record) -> Record:

@@ -1,0 +1,96 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
+/* Installs update packages: docs/format/install-record.md, "Delivery", in C99. A package comes
+ * in pieces of any size and is never in RAM as a whole: what stands in front of its first payload
+ * is judged before any payload is taken, and payloads are hashed while they are written. No heap,
+ * no recursion, no state of its own.
+ *
+ *     seal_install_begin(&install);
+ *     while (more comes)
+ *         if (seal_install_take(&install, bytes, length) != SEAL_ACCEPTED)
+ *             stop: install.code says why
+ *     if (seal_install_finish(&install) == SEAL_ACCEPTED)
+ *         reset: the bootloader does the rest
+ *
+ * An image that has neither a second run slot nor a staging slot, and the recovery image, are
+ * not written from a stream: nothing in place is erased before the whole of what replaces it has
+ * been verified in storage. A package with such an image goes to seal_install_stored.
+ */
+#ifndef SEAL_INSTALL_H
+#define SEAL_INSTALL_H
+
+#include "seal_boot.h"
+#include "seal_package.h"
+
+struct seal_install {
+    /* -- what the caller fills in ----------------------------------------------------------- */
+
+    struct seal_boot *boot;         /* all of it, its journal as it was handed over; page and work memory are
+                                     * the installer's until it has finished */
+    struct seal_installer device;   /* anchors, anchor_count, need, es256, battery and authorised; the rest is
+                                     * found here, from the record and from boot */
+    uint8_t *buffer;                /* for what stands in front of the first payload */
+    uint32_t room;                  /* SEAL_FRONT_BYTES is enough for what imgseal makes of the product */
+    const struct seal_reader *stored;   /* for seal_install_image alone: the whole package, where it is kept */
+
+    /* -- what may be looked at ---------------------------------------------------------------- */
+
+    uint32_t code;                  /* SEAL_ACCEPTED, or why the package is refused */
+    uint32_t position;              /* bytes of the package that were taken */
+    uint8_t judged;                 /* 1: what stands in front of the payloads was accepted: package is valid */
+    struct seal_package package;    /* its sequence, digest and parts */
+
+    /* -- the installer's own -------------------------------------------------------------------- */
+
+    uint8_t step;
+    uint8_t dry;                    /* 1: a look at a stored package; nothing is written */
+    uint8_t begun;                  /* 1: the record says that this package is being delivered */
+    uint8_t startable;              /* 1: the current set passes its checks */
+    uint8_t recovery_starts;
+    uint8_t writing;                /* 1: the payload that comes is written; else only hashed, or passed over */
+    uint8_t free_slot[SEAL_SET_MAX];
+    uint32_t want;                  /* bytes until the next step */
+    uint32_t used;                  /* of buffer */
+    uint32_t mark;                  /* where in buffer the item begins that is read */
+    uint32_t left;                  /* members of the envelope that are still to come */
+    uint32_t members;               /* of it in front of the payloads */
+    uint32_t number;                /* key of a member, or length of a payload's key */
+    uint32_t unchanged;             /* bit per component: what runs is what the package brings */
+    uint32_t erased;                /* bit per component: where it is written was erased */
+    uint32_t half;                  /* bit per component: one of header and payload is there */
+    struct seal_part *part;         /* whose payload comes */
+    const struct seal_part *last;   /* whose payload came before */
+    uint32_t base;                  /* where it is written */
+    uint32_t address;               /* where the next page of it goes */
+    uint32_t first;                 /* bytes that are programmed last: the unit with the magic */
+    uint32_t page;                  /* bytes programmed at once */
+    uint32_t fill;                  /* bytes of the page that came */
+    uint8_t text[32];               /* digest of the text */
+    uint8_t statement[SEAL_STATEMENT_BYTES];
+    struct seal_window {            /* stretches of a stored package */
+        const struct seal_reader *of;
+        uint32_t at;
+    } window[2];
+};
+
+/* Each returns SEAL_ACCEPTED, or the code for which the package is refused, and the same code
+ * from then on. After SEAL_DEVICE_UNREADABLE and SEAL_DEVICE_UNWRITABLE reset. A package that was
+ * refused, or stops coming, leaves the running set and its record as they are; begin may be
+ * called at any time again. What was delivered of the same package before is not written again. */
+uint32_t seal_install_begin(struct seal_install *install);
+uint32_t seal_install_take(struct seal_install *install, const uint8_t *bytes, uint32_t length);
+
+/* When the package is complete. SEAL_ACCEPTED: delivered, reset now. SEAL_DEVICE_NOTHING_NEW: this
+ * release is there already. */
+uint32_t seal_install_finish(struct seal_install *install);
+
+/* Begins, takes and finishes a package that lies in storage as a whole: all of it is judged before
+ * anything is written. For packages with images that cannot be streamed; for any other as well. */
+uint32_t seal_install_stored(struct seal_install *install, const struct seal_reader *package);
+
+/* For struct seal_boot: set package to this function and package_user to a struct seal_install
+ * whose stored is the package. It is judged again, as a whole, each time. */
+uint32_t seal_install_image(void *install, uint8_t component, const uint8_t statement[32], const uint8_t manifest[32],
+                            struct seal_source *source);
+
+#endif

@@ -1,0 +1,68 @@
+/* Boot code and installer as a library for the simulated device: their callbacks are the test's. */
+#include "boot_shim.c"
+
+#include "seal_install.h"
+
+static struct seal_install install;
+static struct seal_reader stored;
+static uint8_t front[SEAL_FRONT_BYTES];
+
+void shim_install(uint32_t battery, uint32_t authorised);
+uint32_t shim_begin_install(void);
+uint32_t shim_take(const uint8_t *bytes, uint32_t length);
+uint32_t shim_finish(void);
+uint32_t shim_store(const struct seal_reader *reader);
+uint32_t shim_stored(void);
+uint32_t shim_position(void);
+
+void shim_install(uint32_t battery, uint32_t authorised)
+{
+    memset(&install, 0xA5, sizeof install);
+    memset(front, 0xA5, sizeof front);
+    install.boot = &boot;
+    install.device.anchors = seal_package_anchors;
+    install.device.anchor_count = SEAL_PACKAGE_ANCHORS;
+    install.device.need = SEAL_NEED_PACKAGES;
+    install.device.es256 = SEAL_PACKAGE_ES256;
+    install.device.battery = battery;
+    install.device.authorised = (uint8_t)authorised;
+    install.buffer = front;
+    install.room = sizeof front;
+    install.stored = 0;
+    install.dry = 0;
+}
+
+uint32_t shim_begin_install(void)
+{
+    return seal_install_begin(&install);
+}
+
+uint32_t shim_take(const uint8_t *bytes, uint32_t length)
+{
+    return seal_install_take(&install, bytes, length);
+}
+
+uint32_t shim_finish(void)
+{
+    return seal_install_finish(&install);
+}
+
+/* Where the package is kept: the boot code reads it there, too. */
+uint32_t shim_store(const struct seal_reader *reader)
+{
+    stored = *reader;
+    install.stored = &stored;
+    boot.package = seal_install_image;
+    boot.package_user = &install;
+    return SEAL_ACCEPTED;
+}
+
+uint32_t shim_stored(void)
+{
+    return seal_install_stored(&install, &stored);
+}
+
+uint32_t shim_position(void)
+{
+    return install.position;
+}
