@@ -12,7 +12,7 @@ from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.limits import CHUNK
 from imgseal.product.cores import vector_alignment
-from imgseal.sealed.layout import FILL
+from imgseal.product.model import Memory, Product
 
 __all__ = ["rest", "vectors"]
 
@@ -83,32 +83,45 @@ def vectors(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
 
 
 def rest(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
-    """In a dump everything behind the payload is erased (0xFF), and behind a detached header in its slot as well.
+    """In a dump everything behind the payload is erased, and behind a detached header in its slot as well.
 
     RFC 9124 section 4.3.15 REQ.SEC.IMG.COMPLETE_DIGEST. In a staging or keep slot the payload lies behind the header.
+    What nobody has programmed reads as the memory says; where that is anything, there is nothing to compare with.
     """
     where = subject.payload
     if context.slot is None or where is None:
         return NO_DUMP
-    statement, component = subject.statement, subject.component(context.product)
-    findings = []
-    if statement.detached and component is not None and context.slot not in (component.staging, component.keep):
-        findings += _not_erased(subject.data, statement.header_block, f"the header of {context.slot}")
+    product, slot = context.product, context.slot
+    statement, component = subject.statement, subject.component(product)
     data, start = where
-    return findings + _not_erased(data, start + statement.payload_size, f"the payload in {context.slot}")
+    rests = [(data, start + statement.payload_size, f"the payload in {slot}", _memory(product, slot))]
+    if statement.detached and component is not None and slot not in (component.staging, component.keep):
+        header = component.header[component.run.index(slot)] if component.header and slot in component.run else slot
+        rests.insert(0, (subject.data, statement.header_block, f"the header of {slot}", _memory(product, header)))
+    findings = []
+    for data, position, what, memory in rests:
+        if memory.erased is not None:
+            findings += _not_erased(data, position, what, memory.erased)
+    if all(memory.erased is None for *_, memory in rests):
+        return NotRun(f"memory.{rests[0][3].name} reads as anything where nothing is programmed", mandatory=False)
+    return findings
 
 
-def _not_erased(data: Bytes, position: int, what: str) -> list[Finding]:
+def _memory(product: Product, slot: str) -> Memory:
+    return product.memories[product.slots[slot].memory]
+
+
+def _not_erased(data: Bytes, position: int, what: str, erased: int) -> list[Finding]:
     while position < data.size:
         piece = bytes(data.read(position, CHUNK))
-        if piece.count(FILL) != len(piece):
-            wrong = next(i for i, byte in enumerate(piece) if byte != FILL)
+        if piece.count(erased) != len(piece):
+            wrong = next(i for i, byte in enumerate(piece) if byte != erased)
             return [
                 Finding(
                     "content.rest-not-erased",
                     f"something lies behind {what}",
                     Place(offset=position + wrong),
-                    expected="0xff to the end of the slot",
+                    expected=f"0x{erased:02x} to the end of the slot",
                     found=f"0x{piece[wrong]:02x}",
                     hint="erase the slot and install the image again; find out who wrote there",
                 )

@@ -6,7 +6,6 @@ from imgseal.compare.contents import Contents, Image
 from imgseal.limits import CHUNK
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.sealed.layout import FILL
 from imgseal.sealed.statement import Statement
 from imgseal.times import utc
 from imgseal.versions import Version
@@ -111,7 +110,8 @@ def _slot(product: Product, name: str, old: Image | None, new: Image | None) -> 
     mine = old.content if old else memoryview(b"")
     theirs = new.content
     changed = sum(_differing(mine[at : at + CHUNK], theirs[at : at + CHUNK]) for at in _starts(mine, theirs, CHUNK))
-    blocks = sum(not _same_block(mine, theirs, at, block) for at in _starts(mine, theirs, block))
+    fill = bytes([product.memories[slot.memory].fill])
+    blocks = sum(not _same_block(mine, theirs, at, block, fill) for at in _starts(mine, theirs, block))
     return SlotDifference(
         new.component,
         name,
@@ -143,10 +143,9 @@ def _differing(old: memoryview, new: memoryview) -> int:
     return both - difference.to_bytes(both, "little").count(0) + rest
 
 
-def _same_block(old: memoryview, new: memoryview, at: int, block: int) -> bool:
+def _same_block(old: memoryview, new: memoryview, at: int, block: int, fill: bytes) -> bool:
     """Whether an erase block holds the same afterwards, the rest behind an image being erased."""
     mine, theirs = old[at : at + block], new[at : at + block]
     if len(mine) == len(theirs):
         return mine == theirs
-    fill = bytes([FILL]) * block
-    return (bytes(mine) + fill)[:block] == (bytes(theirs) + fill)[:block]
+    return bytes(mine).ljust(block, fill) == bytes(theirs).ljust(block, fill)

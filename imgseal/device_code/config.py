@@ -196,9 +196,11 @@ def _pair(product: Product, names: tuple[str | None, ...]) -> str:
 
 def _slot(product: Product, name: str | None) -> str:
     if name is None:
-        return "{ 0u, 0u, 0 }"
+        return "{ 0u, 0u, 0, 0xFF }"
     slot = product.slots[name]
-    return f"{{ 0x{product.slot_base(name):08X}u, 0x{slot.size:X}u, {int(product.memories[slot.memory].trusted)} }}"
+    memory = product.memories[slot.memory]
+    erased = "SEAL_UNREADABLE" if memory.erased is None else f"0x{memory.erased:02X}"
+    return f"{{ 0x{product.slot_base(name):08X}u, 0x{slot.size:X}u, {int(memory.trusted)}, {erased} }}"
 
 
 def _anchor(key: TrustedKey, components: Iterable[Component], product: Product, values: Mapping[bytes, str]) -> str:

@@ -125,7 +125,7 @@ static uint32_t whole(uint32_t length, uint32_t step)
 }
 
 /* Programs what a reader gives, in pieces inside one page; the last unit is filled
- * with 0xFF. address is the start of a unit. */
+ * with what is there, which is erased. address is the start of a unit. */
 uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_reader *from,
                         uint32_t offset, uint32_t length)
 {
@@ -140,8 +140,9 @@ uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_
         padded = whole(part, unit);
         if (padded - 1 >= b->page_room)     /* no room, or no whole units of it */
             return SEAL_DEVICE_UNWRITABLE;
-        for (i = part; i < padded; i++)
-            b->page[i] = 0xFF;
+        if (part != padded && b->flash.read(b->flash.user, address + part, b->page + part, padded - part) != SEAL_READ)
+            for (i = part; i < padded; i++)
+                b->page[i] = 0xFF;
         if (b->flash.program(b->flash.user, address, b->page, padded) != SEAL_WRITTEN)
             return SEAL_DEVICE_UNWRITABLE;
         address += part;

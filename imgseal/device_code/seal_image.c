@@ -241,16 +241,16 @@ static uint32_t check_header(struct judgement *j)
     return SEAL_ACCEPTED;
 }
 
-/* Sees that a stretch is erased; code is what it is refused with. */
+/* Sees that a stretch reads as erased flash of this kind; where that is anything, there is nothing to see. */
 static uint32_t check_erased(struct judgement *j, const struct seal_reader *reader, uint32_t at,
-                             uint32_t end, uint32_t code)
+                             uint32_t end, uint32_t erased)
 {
-    while (at < end) {
+    while (at < end && erased != SEAL_UNREADABLE) {
         uint32_t part = end - at < sizeof j->work->piece ? end - at : (uint32_t)sizeof j->work->piece;
         if (reader->read(reader->user, at, j->work->piece, part) != SEAL_READ)
             return SEAL_DEVICE_UNREADABLE;
-        if (!all(j->work->piece, part, 0xFF))
-            return code;
+        if (!all(j->work->piece, part, (uint8_t)erased))
+            return SEAL_CONTENT_REST_NOT_ERASED;
         at += part;
     }
     return SEAL_ACCEPTED;
@@ -259,7 +259,9 @@ static uint32_t check_erased(struct judgement *j, const struct seal_reader *read
 /* Sees that the block is erased behind the signature values. */
 static uint32_t check_block(struct judgement *j)
 {
-    return check_erased(j, &j->subject->image, j->values_end, j->header_block, SEAL_STRUCTURE_FILL_NOT_ERASED);
+    uint32_t code = check_erased(j, &j->subject->image, j->values_end, j->header_block, 0xFF);
+
+    return code == SEAL_CONTENT_REST_NOT_ERASED ? (uint32_t)SEAL_STRUCTURE_FILL_NOT_ERASED : code;
 }
 
 static uint32_t check_extent(struct judgement *j)
@@ -609,16 +611,16 @@ static uint32_t check_vectors(struct judgement *j)
 
 static uint32_t check_rest(struct judgement *j)
 {
+    const struct seal_slot *lies = &j->component->run[j->run_slot], *header = &j->component->header[j->run_slot];
+    uint32_t code = SEAL_ACCEPTED;
+
     if (j->subject->where != SEAL_RUN_SLOT)
         return SEAL_ACCEPTED;
-    if (j->detached) {
-        uint32_t code = check_erased(j, &j->subject->image, j->header_block, j->subject->image.size,
-                                     SEAL_CONTENT_REST_NOT_ERASED);
-        if (code != SEAL_ACCEPTED)
-            return code;
-    }
-    return check_erased(j, j->payload, j->start + j->size, j->payload->size,
-                        SEAL_CONTENT_REST_NOT_ERASED);
+    if (j->detached)
+        code = check_erased(j, &j->subject->image, j->header_block, j->subject->image.size, header->erased);
+    if (code == SEAL_ACCEPTED)
+        code = check_erased(j, j->payload, j->start + j->size, j->payload->size, lies->erased);
+    return code;
 }
 
 /* -- the judgement ------------------------------------------------------------------------ */

@@ -51,7 +51,9 @@ struct seal_slot {
     uint32_t base;              /* absolute address of its first byte            */
     uint32_t size;              /* bytes                                         */
     uint8_t trusted;            /* 1: internal flash; 0: others can write it     */
+    uint16_t erased;            /* what it reads as where nothing is programmed: 0xFF, 0, SEAL_UNREADABLE */
 };
+#define SEAL_UNREADABLE 0x100u  /* anything, or not at all                       */
 
 struct seal_component {
     uint8_t number;             /* 1 to 255                                      */

@@ -419,7 +419,7 @@ static uint32_t check_in_use(struct judgement *j)
         if (slot >= c->run_slots)
             return SEAL_DEVICE_UNREADABLE;
         code = read_statement(j, i, slot);
-        if (code == SEAL_DEVICE_UNREADABLE)
+        if (code == SEAL_DEVICE_UNREADABLE && (!c->recovery || c->run[0].erased != SEAL_UNREADABLE))
             return code;
         if (code != SEAL_READ)
             continue;   /* no image: it does not start today either */

@@ -8,7 +8,6 @@ from imgseal.memory.image import MemoryImage
 from imgseal.memory.spans import Region, contains, overlap
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.sealed.layout import FILL
 
 __all__ = ["Difference", "FactoryImage", "Part", "compare_dump", "merge"]
 
@@ -95,7 +94,7 @@ def compare_dump(image: FactoryImage, dump: MemoryImage, product: Product) -> tu
     """Compare a dump of a programmed device with the factory image.
 
     Every part has to be in the dump, byte for byte, and every other byte of a slot that the dump covers erased. Returns
-    the differences, and notes on slots that the dump does not cover.
+    the differences, and notes on slots that the dump does not cover, or whose rest reads as anything.
     """
     differences, notes = [], []
     for part in image.parts:
@@ -115,15 +114,21 @@ def compare_dump(image: FactoryImage, dump: MemoryImage, product: Product) -> tu
         if not rest.regions:
             notes.append(f"the dump does not cover slot.{name}")
             continue
+        memory = product.memories[slot.memory]
+        if memory.erased is None:
+            notes.append(f"the rest of slot.{name} reads as anything: memory.{memory.name}.erased")
+            continue
         for part in image.parts:
             rest = rest.without(part.address, part.region.end)
         for region in rest.regions:
             data = b"".join(rest.chunks(region))
-            if data.count(FILL) != len(data):
-                wrong = [index for index, byte in enumerate(data) if byte != FILL]
+            if data.count(memory.erased) != len(data):
+                wrong = [index for index, byte in enumerate(data) if byte != memory.erased]
                 at = wrong[0]
                 differences.append(
-                    Difference(f"slot.{name}", region.address + at, "0xff", f"0x{data[at]:02x}", len(wrong))
+                    Difference(
+                        f"slot.{name}", region.address + at, f"0x{memory.erased:02x}", f"0x{data[at]:02x}", len(wrong)
+                    )
                 )
                 break
     return differences, notes

@@ -76,6 +76,7 @@ class SigningKeys(NamedTuple):
 class Memory(NamedTuple):
     """A memory of the device. `write_unit` is the smallest programmable piece, `page` the most programmed at once.
 
+    `erased` is what a byte reads as that nobody has programmed since the erase; None: anything, or an error.
     `trusted` is False for external parts. `erase_ms` is the typical and the longest time to erase a block, `program_us`
     the same for a page, `endurance` how often a block may be erased; None where the product file does not say.
     """
@@ -88,10 +89,16 @@ class Memory(NamedTuple):
     write_unit: int
     program_once: bool
     page: int
+    erased: int | None
     trusted: bool
     erase_ms: tuple[float, float] | None
     program_us: tuple[float, float] | None
     endurance: int | None
+
+    @property
+    def fill(self) -> int:
+        """What fills the last write unit of what is programmed: as erased, where that can be read."""
+        return 0xFF if self.erased is None else self.erased
 
 
 class Slot(NamedTuple):

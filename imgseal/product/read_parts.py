@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from imgseal.product.cores import CORES
 from imgseal.product.model import AllowedKey, Component, Memory, OutsideRange, Requirement, Slot
-from imgseal.product.table import Table
+from imgseal.product.table import Table, shown
 from imgseal.versions import Version, decimal
 
 __all__ = ["read_component", "read_hardware", "read_memory", "read_slot"]
@@ -59,11 +59,21 @@ def read_memory(table: Table) -> Memory:
         unit,
         table.boolean("program_once", False),
         page,
+        _erased(table),
         table.boolean("trusted", True),
         table.pair("erase_ms") if "erase_ms" in table else None,
         table.pair("program_us") if "program_us" in table else None,
         table.integer("endurance", 1, _U32) if "endurance" in table else None,
     )
+
+
+def _erased(table: Table) -> int | None:
+    value = table.raw("erased", 0xFF)
+    if value == "unreadable":
+        return None
+    if isinstance(value, bool) or not isinstance(value, int) or value not in (0x00, 0xFF):
+        table.refuse("erased", "no value that erased flash reads as", '0xFF, 0x00 or "unreadable"', shown(value))
+    return value
 
 
 def read_slot(table: Table, memories: Mapping[str, Memory]) -> Slot:

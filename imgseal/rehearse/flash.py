@@ -1,10 +1,11 @@
 """Simulated flash: what it may do after a power cut is what it does here. Common practice, no source.
 
-Erasing sets a block to 0xFF. Programming clears bits in whole write units, once per erase where the memory says so. An
-operation is one erase, or one program call of at most a page; a cut tears it. A torn unit reads as old, new or
-anything between, differently from read to read, or as an error on ECC flash. A block whose erase was cut short may
-read as 0xFF, as before, or as anything, and whatever is programmed into it before it is erased again is unreliable too.
-A worn block erases, and takes no programming without saying so.
+Erasing sets a block to 0xFF, or to 0x00 where the memory says so. Programming changes bits to the other value in whole
+write units, once per erase where the memory says so. An operation is one erase, or one program call of at most a page;
+a cut tears it. A torn unit reads as old, new or anything between, differently from read to read, or as an error on ECC
+flash. A block whose erase was cut short may read as erased, as before, or as anything, and whatever is programmed into
+it before it is erased again is unreliable too. Where a memory is unreadable erased, units that nobody has programmed
+read as anything. A worn block erases, and takes no programming without saying so.
 """
 
 from typing import TYPE_CHECKING
@@ -16,7 +17,7 @@ from imgseal.rehearse.noise import Noise
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["Block", "Flash", "FlashReadError", "FlashRuleError", "Operation", "PowerCutError"]
+__all__ = ["Block", "Flash", "FlashReadError", "FlashRuleError", "Operation", "PowerCutError", "counts_units"]
 
 _NOTHING: frozenset[int] = frozenset()
 
@@ -43,6 +44,11 @@ class Operation(NamedTuple):
     def __str__(self) -> str:
         what = "erase" if self.data is None else f"program {len(self.data)} bytes at"
         return f"{what} {self.memory}+0x{self.at:x}"
+
+
+def counts_units(memory: Memory) -> bool:
+    """Say whether it matters which units of a memory have been programmed since their erase."""
+    return memory.program_once or memory.erased is None
 
 
 class Block:
@@ -73,6 +79,11 @@ class Block:
 
     def _key(self) -> tuple[object, ...]:
         return self.data, self.done, self.torn, self.weak, self.before
+
+
+def _programmed(old: int, new: int, erased: int) -> int:
+    """Return a byte of flash with another programmed over it: bits only leave the erased value."""
+    return old & new if erased else old | new
 
 
 Snapshot = dict[tuple[str, int], Block]
@@ -111,7 +122,7 @@ class Flash:
             self.blocks.pop(key, None)
             return
         before = self.blocks.get(key)
-        old = before.data if before is not None else b"\xff" * size
+        old = before.data if before is not None else bytes([self._memories[memory].fill]) * size
         self.blocks[key] = Block(old, 0, 0, True, old)
         raise PowerCutError
 
@@ -122,7 +133,8 @@ class Flash:
         if at % unit or len(data) % unit or not data or at // page != (at + len(data) - 1) // page:
             raise FlashRuleError(f"no whole units of one page: {len(data)} bytes at {memory}+0x{at:x}")
         key, start = (memory, at // size), at % size
-        old = self.blocks.get(key) or Block(b"\xff" * size, 0, 0, False, b"")
+        fill = part.fill
+        old = self.blocks.get(key) or Block(bytes([fill]) * size, 0, 0, False, b"")
         first, count = start // unit, len(data) // unit
         units = ((1 << count) - 1) << first
         if part.program_once and old.done & units:
@@ -135,19 +147,19 @@ class Flash:
         written = self.noise.below(count) if cut else count
         now = bytearray(old.data)
         end = start + written * unit
-        for index in range(start, end) if old.data[start:end].count(0xFF) != end - start else ():
-            now[index] &= data[index - start]  # programming only clears bits
-        if old.data[start:end].count(0xFF) == end - start:
+        for index in range(start, end) if old.data[start:end].count(fill) != end - start else ():
+            now[index] = _programmed(now[index], data[index - start], fill)
+        if old.data[start:end].count(fill) == end - start:
             now[start:end] = data[: end - start]
         done = old.done | (((1 << written) - 1) << first)
         torn = old.torn | ((((1 << written) - 1) << first) if old.weak else 0)
         if cut:
             torn_at = start + written * unit
             for index in range(torn_at, torn_at + unit):
-                now[index] &= data[index - start]
+                now[index] = _programmed(now[index], data[index - start], fill)
             done |= 1 << (first + written)
             torn |= 1 << (first + written)
-        self.blocks[key] = Block(bytes(now), done if part.program_once else 0, torn, old.weak, old.before)
+        self.blocks[key] = Block(bytes(now), done if counts_units(part) else 0, torn, old.weak, old.before)
         if cut:
             raise PowerCutError
 
@@ -166,16 +178,43 @@ class Flash:
 
     def _read_block(self, memory: str, number: int, start: int, count: int) -> bytes:
         block = self.blocks.get((memory, number))
+        part = self._memories[memory]
         if block is None:
-            return b"\xff" * count
-        if block.firm:
-            return block.data[start : start + count]
-        return self._unreliable(self._memories[memory], block, start, count)
+            return self._undefined(count) if part.erased is None else bytes([part.erased]) * count
+        data = block.data[start : start + count] if block.firm else self._unreliable(part, block, start, count)
+        return data if part.erased is not None else self._with_undefined(part, block, start, data)
+
+    def programmed(self, memory: str, at: int, length: int) -> bool:
+        """Say whether every unit of a range was programmed since its erase; for memories that count them."""
+        part = self._memories[memory]
+        size, unit = part.erase_block, part.write_unit
+        for where in range(at - at % unit, at + length, unit):
+            block = self.blocks.get((memory, where // size))
+            if block is None or not (block.weak or block.done >> (where % size // unit) & 1):
+                return False
+        return True
+
+    def _undefined(self, count: int) -> bytes:
+        """Return what erased units of an unreadable memory read as this time."""
+        return (self.noise.bytes(8) * (count // 8 + 1))[:count]
+
+    def _with_undefined(self, part: Memory, block: Block, start: int, data: bytes) -> bytes:
+        unit = part.write_unit
+        first, last = start // unit, (start + len(data) - 1) // unit
+        units = ((1 << (last - first + 1)) - 1) << first
+        if block.weak or block.done & units == units:
+            return data
+        out = bytearray(data)
+        for number in range(first, last + 1):
+            if not block.done >> number & 1:
+                low, high = max(number * unit, start), min((number + 1) * unit, start + len(data))
+                out[low - start : high - start] = self._undefined(high - low)
+        return bytes(out)
 
     def _unreliable(self, part: Memory, block: Block, start: int, count: int) -> bytes:
         """Read torn or weak units: each read may give something else."""
         out = bytearray(block.data[start : start + count])
-        unit = part.write_unit
+        unit, fill = part.write_unit, part.fill
         below = self.noise.below
         if block.weak:
             # units nobody has programmed since read as erased, as before, or as anything; a whole read mostly alike,
@@ -188,7 +227,7 @@ class Flash:
                     continue
                 pick = mood if below(16) else below(3)
                 for index in range(max(at, start), min(at + unit, start + count)):
-                    value = (0xFF, block.data[index], block.data[index] | below(256))[pick % 3]
+                    value = (fill, block.data[index], _programmed(block.data[index], below(256), fill ^ 0xFF))[pick % 3]
                     out[index - start] = value
         for at in range(start - start % unit, start + count, unit):
             if not block.torn >> (at // unit) & 1:
@@ -197,7 +236,8 @@ class Flash:
             if mood == 0 and part.program_once:
                 raise FlashReadError(f"{part.name}: uncorrectable")
             for index in range(max(at, start), min(at + unit, start + count)):
-                out[index - start] = (block.data[index], block.data[index], 0xFF, block.data[index] | below(256))[mood]
+                value = block.data[index]
+                out[index - start] = (value, value, fill, _programmed(value, below(256), fill ^ 0xFF))[mood]
         return bytes(out)
 
     @property

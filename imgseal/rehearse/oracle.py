@@ -166,12 +166,13 @@ class Oracle:
     def _firm(self, flash: Flash, name: str, content: bytes) -> bool:
         """Say whether a slot holds these bytes, and every read gives them."""
         slot = self._product.slots[name]
-        size = self._product.memories[slot.memory].erase_block
+        memory = self._product.memories[slot.memory]
+        size = memory.erase_block
         for start in range(0, len(content), size):
             block = flash.blocks.get((slot.memory, (slot.at + start) // size))
             piece = content[start : start + size]
             if block is None:
-                if piece.count(0xFF) != len(piece):
+                if memory.erased is None or piece.count(memory.erased) != len(piece):
                     return False
             elif not block.firm or not block.data.startswith(piece):
                 return False

@@ -92,7 +92,7 @@ class Slots:
         slot = self._product.slots[name]
         memory = self._product.memories[slot.memory]
         unit = memory.write_unit
-        padded = content.ljust(-(-len(content) // unit) * unit, b"\xff")
+        padded = content.ljust(-(-len(content) // unit) * unit, bytes([memory.fill]))
         first = max(unit, 8) if is_image else 0
         self._program(slot.memory, slot.at + first, padded[first:], memory.page)
         if first:

@@ -13,13 +13,12 @@ from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.expect import expect
-from imgseal.rehearse.flash import Block, Flash, Snapshot
+from imgseal.rehearse.flash import Block, Flash, Snapshot, counts_units
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Moment
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle
 from imgseal.rehearse.slots import Slots, statement_digest
-from imgseal.sealed.layout import FILL
 from imgseal.state.device import DeviceState
 
 __all__ = ["Stage", "read_slots", "set_up", "why_not"]
@@ -110,11 +109,13 @@ def _lay(blocks: Snapshot, product: Product, name: str, content: bytes) -> None:
     size, unit = memory.erase_block, memory.write_unit
     for start in range(0, len(content), size):
         piece = content[start : start + size]
-        if piece.count(FILL) == len(piece):
+        if memory.erased is not None and piece.count(memory.erased) == len(piece):
             continue
         units = -(-len(piece) // unit)
-        done = (1 << units) - 1 if memory.program_once else 0
-        blocks[slot.memory, (slot.at + start) // size] = Block(piece.ljust(size, b"\xff"), done, 0, False, b"")
+        done = (1 << units) - 1 if counts_units(memory) else 0
+        blocks[slot.memory, (slot.at + start) // size] = Block(
+            piece.ljust(size, bytes([memory.fill])), done, 0, False, b""
+        )
 
 
 def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
@@ -162,12 +163,14 @@ def read_slots(product: Product, moment: Moment) -> tuple[Record | None, dict[st
         if slot.holds in ("records", "bootloader", "anchors"):
             continue
         header = slots.header(name)
-        size = slot.size
+        size, memory = slot.size, product.memories[slot.memory]
         if header is not None:
             said = header.statement
             size = said.header_block + (0 if said.detached and name in _header_slots(product) else said.payload_size)
+        elif memory.erased is None:
+            continue  # what no header begins reads as anything
         data = slots.view(name).read(0, size)
-        data = data if header is not None else data.rstrip(b"\xff")
+        data = data if header is not None else data.rstrip(bytes([memory.fill]))
         if data:
             out[name] = data
     return record, out

@@ -133,8 +133,10 @@ def map_lines(maps: Iterable[MemoryMap]) -> Iterator[str]:
         memory = each.memory
         if number:
             yield ""
-        trusted = "" if memory.trusted else ", not trusted"
-        yield f"{memory.name}: {size_words(memory.size)}, erase blocks of {size_words(memory.erase_block)}{trusted}"
+        besides = "" if memory.trusted else ", not trusted"
+        if memory.erased != 0xFF:
+            besides += ", unreadable erased" if memory.erased is None else f", erased to 0x{memory.erased:02x}"
+        yield f"{memory.name}: {size_words(memory.size)}, erase blocks of {size_words(memory.erase_block)}{besides}"
         wide = max((len(r.slot or "") for r in each.ranges), default=0)
         uses = max((len(r.use) for r in each.ranges), default=0)
         for part in each.ranges:

@@ -132,6 +132,25 @@ def _edit(line: Path, old: str, new: str) -> None:
     path.write_text(text.replace(old, new, 1))
 
 
+@pytest.mark.parametrize(("erased", "padding", "other"), [("0x00", 0x00, 0xFF), ('"unreadable"', 0x5A, 0xA5)])
+def test_read_back_of_flash_that_does_not_erase_to_ones(
+    imgseal: Imgseal, line: Path, erased: str, padding: int, other: int
+) -> None:
+    """A slot's rest is compared with what the memory says, or not at all."""
+    _edit(line, "program_once = true", f"program_once = true\nerased = {erased}")
+    assert imgseal("factory", PACKAGE, RECOVERY).status == 0
+    image = intelhex.IntelHex(str(line / HEX))
+    image.padding = padding
+    flash = bytearray(image.tobinstr(start=0, size=1 << 20))
+    for at, found in ((0x80000, padding), (0x80000, other)):
+        flash[at] = found
+        (line / "dump.bin").write_bytes(flash)
+        said = imgseal("factory", PACKAGE, RECOVERY, "--read-back", "dump.bin@0x0")
+        differs = [row for row in said.out.splitlines() if row.split()[:1] == ["differs"]]
+        assert len(differs) == 1 + (erased == "0x00" and found == other), said.out
+        assert ("the rest of slot.motor-b reads as anything" in said.err) == (erased != "0x00")
+
+
 @pytest.mark.parametrize(
     ("old", "new", "status", "words"),
     [

@@ -177,7 +177,15 @@ class Library:
     def _read(self, _user: int, address: int, to: Any, length: int) -> int:
         def act() -> None:
             name, at = self._where(address)
-            c.memmove(to, self.device.flash.read(name, at, length), length)
+            flash = self.device.flash
+            data = flash.read(name, at, length)
+            if (
+                self.of.memories[name].erased is None
+                and not flash.programmed(name, at, length)
+                and flash.noise.below(2)
+            ):
+                raise FlashReadError(f"{name}: never programmed")
+            c.memmove(to, data, length)
 
         return self._guard("read", "device.unreadable", act)
 

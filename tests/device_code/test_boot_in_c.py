@@ -11,8 +11,8 @@ import pytest
 from c_boot import Library, programs_in_c
 from c_build import SOURCES
 from demo_update import demo_update
-from long_runs import long
-from stages import PRODUCTS, on_units, pair, pair_of
+from long_runs import long, mainly
+from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 
 from imgseal.journal.layout import FIELDS
 from imgseal.memory.view import ByteView
@@ -44,6 +44,17 @@ def test_write_units(unit: int, tool: Callable[[str], str], tmp_path: Path) -> N
     """From single bytes to units that are larger than a record."""
     tool("gcc")
     update = pair_of(on_units("two cores", unit))
+    programs = programs_in_c(Library(update.product, tmp_path, flags=SANITIZED))
+    played = rehearse(update.stage, update.package, pairs=300, seed="c", programs=programs)
+    assert played.violation is None, played.violation
+
+
+@pytest.mark.parametrize("erased", ERASED)
+@pytest.mark.parametrize("name", mainly("staged outside, kept", PRODUCTS))
+def test_what_erased_flash_reads_as(name: str, erased: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Zeros; or anything and sometimes an error, so that the code reads nothing that nobody has programmed and needs it."""
+    tool("gcc")
+    update = pair_of(erased_as(name, erased, erased))
     programs = programs_in_c(Library(update.product, tmp_path, flags=SANITIZED))
     played = rehearse(update.stage, update.package, pairs=300, seed="c", programs=programs)
     assert played.violation is None, played.violation

@@ -21,6 +21,7 @@ BRANCHES = {
     "if (verified == 0 || verified != wanted)": "hardening",
     "if (passed != before + (header_only ? 0u : after))": "hardening",
     ": (uint32_t)SEAL_DEVICE_NOT_RUN;": "hardening",
+    "while (at < end && erased != SEAL_UNREADABLE) {": "no memory of the kit is unreadable erased; test_erased.py reaches it",
     "&& SEAL_KIND_OF(&j->product->anchors[i]) == kind": "there is one kind; with two, test_lines_of_two_algorithms reaches it",
 }
 TWO = ("kit-second-optional", "kit-two-algorithms")

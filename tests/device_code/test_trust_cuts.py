@@ -22,7 +22,7 @@ SEEDS = 2
 RUNS = b"\xff" * 5
 
 
-MAINLY = ("ECC flash, two blocks a place", "no number", "compiled in")
+MAINLY = ("ECC flash, two blocks a place", "no number", "compiled in", "units of 64", "unreadable when erased")
 
 
 @pytest.mark.parametrize("name", [pytest.param(name, marks=() if name in MAINLY else long) for name in WAYS])

@@ -18,7 +18,7 @@ from workshop import public_key
 
 from imgseal.anchors.codec import IMAGES, AnchorFormatError, decode_set, encode_set, flash_block, read_flash_block
 from imgseal.product.model import Product
-from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError, Snapshot
+from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError, Snapshot, counts_units
 from imgseal.rehearse.noise import Noise
 
 SLOT = """
@@ -40,6 +40,7 @@ class Way(NamedTuple):
     compiled_in: bool = False
     many: int = 0
     unit: int = 8
+    erased: str = "0xFF"
 
 
 WAYS = {
@@ -51,6 +52,8 @@ WAYS = {
     "wide units": Way("internal", 0xC000, 4, unit=32),
     "units of 64": Way("internal", 0xC000, 4, unit=64),
     "units of 256": Way("internal", 0xC000, 4, unit=256),
+    "erased to zeros": Way("internal", 0xC000, 4, erased="0x00"),
+    "unreadable when erased": Way("internal", 0xC000, 4, erased='"unreadable"'),
     "32 keys": Way("internal", 0xC000, 8, many=28),
 }
 
@@ -72,7 +75,7 @@ class BrokenError(Exception):
 def product_for(way: Way) -> Product:
     slot = SLOT.format(memory=way.memory, at=way.at, size=way.size)
     text = text_of("kit-apex").replace("[component.app]", f"{slot}\n[component.app]", 1)
-    return product_of("kit-apex", text.replace("write_unit = 8", f"write_unit = {way.unit}"))
+    return product_of("kit-apex", text.replace("write_unit = 8", f"write_unit = {way.unit}\nerased = {way.erased}"))
 
 
 @functools.cache
@@ -99,8 +102,9 @@ class Store:
         content = flash_block(factory())
         blocks: Snapshot = {}
         if not way.compiled_in:
-            units = (1 << -(-len(content) // memory.write_unit)) - 1 if memory.program_once else 0
-            blocks[way.memory, way.at // block] = Block(content.ljust(block, b"\xff"), units, 0, False, b"")
+            units = (1 << -(-len(content) // memory.write_unit)) - 1 if counts_units(memory) else 0
+            raw = content.ljust(block, bytes([memory.fill]))
+            blocks[way.memory, way.at // block] = Block(raw, units, 0, False, b"")
         self.start = Moment(blocks, 0, None)
         self.lives = 0
 

@@ -39,3 +39,19 @@ def test_a_payload_begins_with_a_unit() -> None:
         key, expected = refused(changed)
         assert key == f"component.{memory}.header_block"
         assert "a multiple of" in expected
+
+
+@pytest.mark.parametrize(("text", "value"), [("0xFF", 0xFF), ("0", 0), ('"unreadable"', None)])
+def test_erased(text: str, value: int | None) -> None:
+    """The default is 0xFF; the fill of a unit's end is what can be read."""
+    of = read(TEXT.replace(UNIT, f"{UNIT}\nerased = {text}"), name="imgseal.toml")
+    assert of.memories["internal"].erased == value
+    assert of.memories["internal"].fill == (0xFF if value is None else value)
+    assert of.memories["nor"].erased == 0xFF
+
+
+@pytest.mark.parametrize("text", ["1", "254", "0x100", "-1", "true", "false", '"0xFF"', "255.0", '""'])
+def test_erased_is_one_of_three(text: str) -> None:
+    key, expected = refused(TEXT.replace(UNIT, f"{UNIT}\nerased = {text}"))
+    assert key == "memory.internal.erased"
+    assert expected == '0xFF, 0x00 or "unreadable"'

@@ -182,6 +182,16 @@ def on_units(name: str, unit: int) -> str:
     return text.replace('at = 0x1000\nsize = "6 KiB"', 'at = 0x1_0000\nsize = "24 KiB"')
 
 
+ERASED = ("0x00", '"unreadable"')
+"""What flash reads as where it is erased, beside 0xFF."""
+
+
+def erased_as(name: str, internal: str, nor: str) -> str:
+    """The product with memories that read so where they are erased."""
+    text = text_of(name).replace("write_unit = 8", f"write_unit = 8\nerased = {internal}")
+    return text.replace('erase_block = "4 KiB"', f'erase_block = "4 KiB"\nerased = {nor}')
+
+
 @functools.cache
 def pair_of(text: str) -> Pair:
     """The same of any product file."""

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 from demo_update import demo_update
 from long_runs import long, mainly
-from stages import PRODUCTS, on_units, pair, pair_of
+from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 
 from imgseal.memory.view import ByteView
 from imgseal.rehearse.explore import Tally
@@ -39,6 +39,16 @@ def test_all_pairs_of_cuts(name: str, record_property: Callable[[str, object], N
     assert all(40 < count <= 200 for count in tally.operations.values())
     assert tally.singles == 2 * sum(tally.operations.values())  # with the package kept, and lost
     assert tally.pairs > tally.singles
+
+
+@pytest.mark.parametrize("erased", ERASED)
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_what_erased_flash_reads_as(name: str, erased: str) -> None:
+    """Zeros, or anything, in either memory: nothing is told from it."""
+    for internal, nor in ((erased, "0xFF"), ("0xFF", erased), (erased, erased)):
+        update = pair_of(erased_as(name, internal, nor))
+        played = rehearse(update.stage, update.package, pairs=100, seed="1")
+        assert played.violation is None, played.violation
 
 
 @long

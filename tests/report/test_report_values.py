@@ -67,6 +67,9 @@ def test_map_in_the_terminal() -> None:
     (radio,) = (line for line in lines if line.split()[3:4] == ["radio"])
     assert radio.split() == ["0x000c0000", "128", "KiB", "radio", "radio,", "run", "slot", "#" * 12 + "." * 12, "new:", "radio", "1.3.2,", "64", "KiB", "free"]  # fmt: skip
     assert lines[-1] == "  0x60880000   55.5 MiB                 no slot"
+    for erased, words in ((0x00, "erased to 0x00"), (None, "unreadable erased")):
+        other = of._replace(memories={**of.memories, "internal": of.memories["internal"]._replace(erased=erased)})
+        assert next(map_lines(memory_maps(other, {}))) == f"internal: 1 MiB, erase blocks of 4 KiB, {words}"
 
 
 @pytest.mark.parametrize(
