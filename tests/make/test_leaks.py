@@ -28,7 +28,7 @@ from imgseal.keys.published import origin_of
 from imgseal.keys.published_scalars import SCALARS
 from imgseal.keys.signer import FileSigner
 from imgseal.make import leaks
-from imgseal.make.key_forms import PEM_LABELS
+from imgseal.make.key_forms import PEM_LABELS, der_key
 from imgseal.make.leaks import LEAK_CODES, Leak, Scanner, refuse_leaks
 from imgseal.make.place import Payload
 from imgseal.memory.image import MemoryImage
@@ -334,3 +334,27 @@ def test_how_many_more_there_are(count: int, more: str) -> None:
     with pytest.raises(RefusedError) as caught:
         refuse_leaks((leak,) * count, frozenset(), "app.hex", "motor", 0x2000, 16)
     assert (caught.value.found or "").endswith(f"{leak.size} bytes{more}")
+
+
+@pytest.mark.parametrize(
+    ("head", "found"),
+    [
+        (b"\x30\x81\x80", True),
+        (b"\x30\x82\x00\x80", True),
+        (b"\x30\x80", False),
+        (b"\x31\x81\x80", False),
+        (b"\x30\x81\x81", False),
+    ],
+)
+def test_a_key_of_128_bytes_has_a_length_of_two_bytes(head: bytes, found: bool) -> None:
+    """X.690 section 8.1.3: 0x80 alone opens an indefinite length, which DER does not know. A key as RFC 5915 section 3 has it."""
+    body = b"\x02\x01\x01" + b"\x04\x20" + bytes(range(32)) + b"\xa1\x59" + bytes(89)
+    assert len(body) == 128
+    data = b"\xff" * 40 + head + body + b"\xff" * 40
+
+    def read(offset: int, size: int) -> bytes:
+        return data[offset : offset + size]
+
+    key = der_key(read, 40 + len(head))
+    assert (key is not None) is found
+    assert key is None or (key.what, key.offset, key.size) == ("SEC1 key (elliptic curve)", 40, len(head) + 128)

@@ -126,6 +126,16 @@ CASES: list[tuple[Callable[[dict[str, Any]], None], str]] = [
 ]
 
 
+def test_one_signature_is_asked_of_up_to_16_keys() -> None:
+    """docs/format/signing-request.md; several signers sign one manifest."""
+    keys = tuple(Asked("ESP256", bytes([number]) * 16) for number in range(17))
+    of = package_request()
+    most = of._replace(items=(of.items[0]._replace(keys=keys[:16]),))
+    assert decode_request(encode_request(most), "r.json") == most
+    with pytest.raises(InputError, match="no key is asked for"):
+        decode_request(encode_request(of._replace(items=(of.items[0]._replace(keys=keys),))), "r.json")
+
+
 MANIFEST_WORDS = (
     "manifest", "not the one that the manifest names", "not the members that the manifest severs", "no severed members",
 )  # fmt: skip

@@ -97,3 +97,13 @@ def test_what_is_too_little() -> None:
         b"@abc /* not ended\n" * 40,
     ):
         assert found(text) == (None, None), text
+
+
+@pytest.mark.parametrize(("size", "known"), [(1, True), (16, True), (31, True), (32, False), (64, False)])
+def test_records_without_a_check_sum_hold_up_to_31_bytes(size: int, known: bool) -> None:
+    """Two of them, the second where the first one ends: address, size, data. Common practice, no source."""
+    records = [
+        f"{at:08X}{size:02X}{bytes(range(size)).hex().upper()}\n".encode()
+        for at in range(0x400, 0x400 + 4 * size, size)
+    ]
+    assert (firmware_kind(b"".join(records)) is not None) is known
