@@ -50,7 +50,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     assert ", ".join(f"0x{byte:02X}" for byte in secret) not in header
     # the demo's motor: two run slots of 320 KiB at 0x20000 and 0x70000, 1024 bytes of header, 64 vectors
     assert (
-        "/* motor */ { 1, 1, 0, 2, 1024, 64, 256u, { { 0x00020000u, 0x50000u, 1 }, { 0x00070000u, 0x50000u, 1 } }"
+        "/* motor */ { 1, 1, 0, 2, 1024, 64, 256u, { { 0x00020000u, 0x50000u, 1, 0xFF }, { 0x00070000u, 0x50000u, 1, 0xFF } }"
         in header
     )
 
@@ -65,7 +65,7 @@ def test_the_set_that_devices_leave_the_factory_with(imgseal: Imgseal, project: 
 
     assert imgseal("device-code", "seal").status == 0
     header = (project / "seal" / "seal_config.h").read_text()
-    assert "static const struct seal_slot seal_anchors_slot = { 0x0000E000u, 0x1000u, 1 };" in header
+    assert "static const struct seal_slot seal_anchors_slot = { 0x0000E000u, 0x1000u, 1, 0xFF };" in header
     of = read(product_text(), name="imgseal.toml")
     content = encode_set(anchor_set(trust_of(of), of))
     text = header[header.index("seal_factory_set[") :]
