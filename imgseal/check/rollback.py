@@ -2,6 +2,7 @@
 
 from imgseal.check.context import Context, component_named, component_numbered
 from imgseal.check.image import ImageSubject
+from imgseal.check.running import counter_floor
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.sealed.layout import field
@@ -10,9 +11,12 @@ __all__ = ["counter"]
 
 
 def counter(subject: ImageSubject, context: Context) -> list[Finding]:
-    """The image's counter is not below the device's, and one that its storage can be raised to; equal is allowed."""
+    """The image's counter is not below the device's, and one that its storage can be raised to; equal is allowed.
+
+    A device whose storage did not take the counters of what runs goes by those; how far it can rise, by its storage.
+    """
     statement = subject.statement
-    least = context.state.counters.get(statement.component, 0)
+    least = counter_floor(context, statement.component)
     if statement.counter >= least:
         return _out_of_reach(subject, context)
     name = component_named(context.product, statement.component)

@@ -2,14 +2,15 @@
 
 from collections.abc import Iterable, Mapping
 
-from imgseal.check.context import Context
+from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
 from imgseal.findings import Bootloaders
-from imgseal.sealed.statement import Need
+from imgseal.product.model import Component
+from imgseal.sealed.statement import Need, Statement
 from imgseal.state.fielded import DEVICE, FIRST, PREVIOUS, PRODUCT, Fielded
 from imgseal.versions import Version
 
-__all__ = ["fielded", "relied_on", "running_versions", "serves"]
+__all__ = ["counter_floor", "fielded", "relied_on", "running_versions", "serves"]
 
 
 def fielded(context: Context) -> Fielded:
@@ -59,14 +60,29 @@ def running_versions(context: Context) -> Mapping[int, Version]:
     if known.oldest is not None and known.source in (DEVICE, FIRST):
         versions[0] = known.oldest
     for component in context.product.components.values():
-        index = context.state.running.get(component.number)
-        if index is None or index >= len(component.run):
-            continue
-        name = (component.header or component.run)[index]
-        content = context.contents.get(name)
-        if content is None:
-            continue
-        header = ImageSubject(content).header
-        if header is not None and header.statement.component == component.number:
-            versions[component.number] = header.statement.version
+        statement = _running_statement(context, component)
+        if statement is not None:
+            versions[component.number] = statement.version
     return versions
+
+
+def counter_floor(context: Context, number: int) -> int:
+    """Return the counter below which nothing is installed: the device's, or that of what runs where it is higher.
+
+    What runs counts only where the device says that its storage does not take the counters of its settled set.
+    """
+    least = context.state.counters.get(number, 0)
+    component = component_numbered(context.product, number)
+    if not context.state.unraised or context.state.trial is not None or component is None:
+        return least
+    statement = _running_statement(context, component)
+    return least if statement is None else max(least, statement.counter)
+
+
+def _running_statement(context: Context, component: Component) -> Statement | None:
+    index = context.state.running.get(component.number)
+    if index is None or index >= len(component.run):
+        return None
+    content = context.contents.get((component.header or component.run)[index])
+    header = None if content is None else ImageSubject(content).header
+    return header.statement if header is not None and header.statement.component == component.number else None

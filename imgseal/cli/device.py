@@ -83,6 +83,8 @@ def show(path: str, product_file: str | None, variant: str | None, settings: tup
             else "no way back"
         )
         click.echo(f"  trial      sequence {trial.sequence}: not healthy yet; {left}")
+    if state.unraised:
+        click.echo("  rollback   unprotected: counters are behind those of the set, their storage does not take them")
     for refused in state.refused:
         click.echo(f"  failed     {refused.hex()}")
     click.echo(f"  bootloader {state.bootloader or 'unknown'}")

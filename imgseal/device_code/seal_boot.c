@@ -82,7 +82,7 @@ static int is_record(struct seal_boot *b, uint8_t *r)
     if (seal_differ(digest, r + b->record_bytes - CHECK_BYTES, 32) != 0)
         return 0;
     if (r[R_PHASE] < PHASE_SETTLED || r[R_PHASE] > PHASE_SETTLING || r[R_REFUSED_COUNT] > 4 || r[R_TRIAL] > 1
-        || r[R_RECOVERY] > 1 || r[R_RESERVED] != 0
+        || r[R_RECOVERY] > 1 || r[R_UNRAISED] > 1
         || !is_zero(r + R_REFUSED + 32u * r[R_REFUSED_COUNT], 32u * (4u - r[R_REFUSED_COUNT])))
         return 0;
     for (which = 0; which < 2; which++)
@@ -652,6 +652,7 @@ uint32_t try_set(struct seal_boot *b)
     put32(r + R_PREPARED, 0);
     put32(r + R_PLACED, 0);
     if (!r[R_TRIAL]) {
+        r[R_UNRAISED] = 0;
         put32(r + R_KEPT, 0);
         forget_other(b, r);
     }
@@ -847,32 +848,40 @@ uint32_t good_recovery(struct seal_boot *b)
     return NOTHING;
 }
 
-/* "Counters": from the step reached already, which a cut may have torn. */
+/* "Counters": from the step reached already, which a cut may have torn, as far as the
+ * storage goes. */
 static uint32_t raise_counter(struct seal_boot *b, uint32_t index, uint32_t value)
 {
     const struct seal_component *c = &b->product->components[index];
+    const struct seal_counters *counters = &b->counters;
     uint8_t number = c->number;
     uint32_t now, step;
 
-    if (b->counters.read(b->counters.user, number, &now) != SEAL_READ)
+    if (counters->read(counters->user, number, &now) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
     step = now > 1 ? now : 1;
-    if (c->counter_value && step < value)
-        step = value;
-    for (; step <= value && step != 0; step++)
-        if (b->counters.take(b->counters.user, number, step) != SEAL_WRITTEN)
-            return SEAL_DEVICE_UNWRITABLE;
+    if (c->counter_value) {
+        if (step <= value)
+            (void)counters->raise(counters->user, number, value);
+    } else {
+        while (step <= value && counters->take(counters->user, number, step) == SEAL_WRITTEN)
+            step++;
+    }
+    if (counters->read(counters->user, number, &now) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    b->journal.record[R_UNRAISED] |= now < value;
     return SEAL_WRITTEN;
 }
 
 /* "Settling". */
 static uint32_t settle(struct seal_boot *b)
 {
-    uint8_t *r;
-    uint32_t i, code = tidy(b);
+    uint8_t *r = b->journal.record;
+    uint32_t i, code = r[R_PHASE] == PHASE_SETTLING ? tidy(b) : (uint32_t)SEAL_WRITTEN;
 
+    r[R_UNRAISED] = 0;
     for (i = 0; code == SEAL_WRITTEN && i < b->product->component_count; i++) {
-        const uint8_t *m = member(b, b->journal.record, 0, i);
+        const uint8_t *m = member(b, r, 0, i);
         const struct seal_component *c = &b->product->components[i];
         const struct seal_slot *slot;
 
@@ -882,6 +891,8 @@ static uint32_t settle(struct seal_boot *b)
         if (b->flash.read(b->flash.user, slot->base, b->work->statement, SEAL_STATEMENT_BYTES) == SEAL_READ
             && was_statement(b, m + 4))
             code = raise_counter(b, i, get32(b->work->statement + 68));
+        else
+            r[R_UNRAISED] = 1;
     }
     if (code == SEAL_WRITTEN) {
         i = good_recovery(b);
@@ -890,11 +901,14 @@ static uint32_t settle(struct seal_boot *b)
     }
     if (code != SEAL_WRITTEN)
         return code;
-    r = b->journal.record;
-    r[R_PHASE] = PHASE_SETTLED;
-    move(r + R_SEQUENCE, r + R_TARGET_SEQUENCE, 4);
-    move(r + R_MANIFEST_DIGEST, r + R_TARGET_DIGEST, 32);
-    forget_target(r);
+    if (r[R_PHASE] == PHASE_SETTLING) {
+        r[R_PHASE] = PHASE_SETTLED;
+        move(r + R_SEQUENCE, r + R_TARGET_SEQUENCE, 4);
+        move(r + R_MANIFEST_DIGEST, r + R_TARGET_DIGEST, 32);
+        forget_target(r);
+    } else if (r[R_UNRAISED]) {
+        return SEAL_WRITTEN;
+    }
     return commit(b);
 }
 
@@ -926,6 +940,7 @@ void seal_what_runs(const struct seal_boot *b, struct seal_running *running)
 
     for (i = 0; i < SEAL_SET_MAX; i++)
         running->run_slot[i] = NOTHING;
+    running->unraised = b->journal.found && r[R_UNRAISED];
     running->settled = (uint8_t)(!b->journal.found || r[R_PHASE] == PHASE_SETTLED);
     for (i = 0; b->journal.found && i < b->product->component_count; i++)
         running->run_slot[i] = member(b, b->journal.record, 0, i)[1];
@@ -992,9 +1007,11 @@ uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *sta
             code = give_up(b);
             break;
         default:
-            if (set_is_good(b))
-                return start_set(b, r[R_PHASE] == PHASE_UNPROVEN, started);
-            return start_without_set(b, started);
+            if (!set_is_good(b))
+                return start_without_set(b, started);
+            if (r[R_PHASE] == PHASE_SETTLED && r[R_UNRAISED] && (code = settle(b)) != SEAL_WRITTEN)
+                return code;
+            return start_set(b, r[R_PHASE] == PHASE_UNPROVEN, started);
         }
         if (code == SEAL_DEVICE_NO_SET)
             return start_without_set(b, started);

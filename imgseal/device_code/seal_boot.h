@@ -28,9 +28,14 @@ struct seal_flash {
     void *user;
 };
 
+/* Storage that only rises. What take and raise answer is not relied upon: the counter is
+ * read back, and one that stays lower, full or worn, keeps nothing from starting. */
 struct seal_counters {
     uint32_t (*read)(void *user, uint8_t component, uint32_t *value);
-    uint32_t (*take)(void *user, uint8_t component, uint32_t step);  /* one step, again too */
+    /* one step further, or the one reached already once more: one-way bits         */
+    uint32_t (*take)(void *user, uint8_t component, uint32_t step);
+    /* any higher value, or the same again: components with counter_storage = "value" */
+    uint32_t (*raise)(void *user, uint8_t component, uint32_t value);
     void *user;
 };
 
@@ -87,6 +92,8 @@ struct seal_started {
 struct seal_running {
     uint8_t run_slot[SEAL_SET_MAX];     /* by component index; 255: not in the current set */
     uint8_t settled;            /* 1: no release is being installed or tried      */
+    uint8_t unraised;           /* 1: counters are behind, their storage does not take them:
+                                 * nothing but the install record keeps older firmware out */
 };
 
 /* Resumes, judges, and says what to start. SEAL_ACCEPTED when *started says it; any

@@ -49,7 +49,11 @@ def _table() -> tuple[Field, ...]:
         ("refused_count", "B", "digests used in the next field, 0 to 4"),
         ("trial", "B", "1 when a trial is offered: the set before can be returned to; else 0"),
         ("recovery", "B", "1 from before the recovery image is rewritten until it has been judged; else 0"),
-        ("reserved", "s", "zero"),
+        (
+            "unraised",
+            "B",
+            "1 while counters are below those of the last settled set: their storage does not take them; else 0",
+        ),
         ("target_digest", "32s", "digest of its manifest, else zeros"),
         ("refused", "128s", "manifest digests of packages that failed, oldest first, zeros behind them"),
     )

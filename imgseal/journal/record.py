@@ -51,7 +51,8 @@ class Record(NamedTuple):
     """What a device remembers. Sets are by component number; masks have a bit per component in ascending order.
 
     `other` is the set that is being installed while delivering and switching, and the set to return to in trial and
-    returning. `manifest_digest` and `target_digest` are 32 bytes, or None for none.
+    returning. `manifest_digest` and `target_digest` are 32 bytes, or None for none. `unraised` tells that storage
+    does not take the counters of the last settled set.
     """
 
     phase: int
@@ -72,6 +73,7 @@ class Record(NamedTuple):
     refused: tuple[bytes, ...]
     current: Mapping[int, Member]
     other: Mapping[int, Member]
+    unraised: bool = False
 
 
 def first_record(current: Mapping[int, Member], sequence: int, manifest_digest: bytes | None) -> Record:
@@ -88,7 +90,8 @@ def encode(record: Record, components: tuple[int, ...]) -> bytes:
         MAGIC, FORMAT, record.phase, len(components), record.generation, record.base, record.copied, record.attempts,
         record.power_ons, record.prepared, record.kept, record.placed, record.sequence,
         record.manifest_digest or _ZEROS, record.target_sequence, len(record.refused), record.trial,
-        record.recovery, bytes(1), record.target_digest or _ZEROS, b"".join(record.refused).ljust(32 * REFUSED, b"\0"),
+        record.recovery, record.unraised, record.target_digest or _ZEROS,
+        b"".join(record.refused).ljust(32 * REFUSED, b"\0"),
     )  # fmt: skip
     sets = b"".join(_members(members, components) for members in (record.current, record.other))
     content = (head + sets).ljust(record_bytes(len(components)) - CHECK_BYTES, b"\0")
@@ -120,7 +123,7 @@ def decode(data: bytes, components: tuple[int, ...]) -> Record | None:
         return None
     (
         _, _, phase, count, generation, base, copied, attempts, power_ons, prepared, kept, placed, sequence,
-        manifest_digest, target_sequence, refused_count, trial, recovery, _, target_digest, refused,
+        manifest_digest, target_sequence, refused_count, trial, recovery, unraised, target_digest, refused,
     ) = HEAD.unpack_from(data)  # fmt: skip
     if count != len(components) or count > MEMBERS_MAX or phase not in PHASES or refused_count > REFUSED:
         return None
@@ -132,7 +135,7 @@ def decode(data: bytes, components: tuple[int, ...]) -> Record | None:
         phase, generation, base, copied, attempts, power_ons, prepared, kept, placed, sequence,
         None if manifest_digest == _ZEROS else manifest_digest, target_sequence,
         None if target_digest == _ZEROS else target_digest, bool(trial), bool(recovery),
-        tuple(refused[32 * i : 32 * i + 32] for i in range(refused_count)), current, other,
+        tuple(refused[32 * i : 32 * i + 32] for i in range(refused_count)), current, other, bool(unraised),
     )  # fmt: skip
     return record if encode(record, components) == data else None
 

@@ -77,6 +77,8 @@ class Bootloader:
                 why = device.judge_set(record.current)
                 if why is not None:
                     return self.without_set(why)
+                if record.phase == SETTLED and record.unraised:
+                    record = settle(device, self.journal, record)
                 return self.start(record, trial=record.phase == UNPROVEN)
         raise AssertionError("the phases do not end")
 

@@ -32,7 +32,8 @@ _HEADER_ONLY = IMAGE_ORDER[: [check.name for check in IMAGE_ORDER].index("payloa
 class Facts(NamedTuple):
     """What does not change while a device is rehearsed: product, anchors, and what its state file says of it.
 
-    `worn` are the blocks that take no programming any more, by memory and number.
+    `worn` are the blocks that take no programming any more, by memory and number; `full` is the highest counter that
+    storage takes, of the components where it does not take them all.
     """
 
     product: Product
@@ -44,6 +45,7 @@ class Facts(NamedTuple):
     authorised: bool
     revoked: tuple[str, ...]
     worn: frozenset[tuple[str, int]] = frozenset()
+    full: Mapping[int, int] = {}
 
 
 class Judgements:
@@ -207,7 +209,8 @@ class Device:
             heads.append(None if header is None else header.statement)
         key = (
             source, state.sequence, state.manifest_digest, tuple(state.counters.items()), state.refused,
-            state.trial is not None and state.trial.way_back, tuple(sorted(state.current.items())), tuple(heads),
+            state.trial is not None and state.trial.way_back, state.unraised, tuple(sorted(state.current.items())),
+            tuple(heads),
         )  # fmt: skip
         known = self._judgements.packages.get(key)
         if known is None:

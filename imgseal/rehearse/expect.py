@@ -24,22 +24,31 @@ def expect(device: Device, record: Record, verdict: Verdict, subject: PackageSub
     starts = device.judge_set(record.current) is None
     old = there if starts else None
     recoveries = _recovery_there(device)
-    first = dict(device.counters.firm)
+    first, full = dict(device.counters.firm), device.facts.full
     before: tuple[Release, ...] = ((record.sequence, record.manifest_digest),)
     if starts and record.phase == UNPROVEN:  # it may still report itself healthy, and settle
         raised = {**there.counters, **_recovery_counter(device, recoveries)}
         first.update({n: max(first.get(n, 0), value) for n, value in raised.items()})
         before += ((record.target_sequence, record.target_digest),)
+    if starts and record.unraised:  # what is behind is tried again at each boot
+        raised = {**there.counters, **_recovery_counter(device, recoveries)}
+        first.update({n: max(first.get(n, 0), value) for n, value in raised.items()})
     if not verdict.accepted:
-        return Oracle(device.product, old, None, way_back=False, recoveries=recoveries, first=first, before=before)
+        return Oracle(
+            device.product, old, None, way_back=False, recoveries=recoveries, first=first, before=before, full=full,
+            unraised=record.unraised,
+        )  # fmt: skip
     new, changed, recovery = _set_of_the_package(device, record, there, subject)
     target = subject.manifest.sequence_number, subject.envelope.digest.value
+    if record.unraised and recovery is not None and device.recovery is not None:
+        number = device.recovery.number
+        first[number] = max(first.get(number, 0), counter_of(recovery))
     # the release that runs unproven is not delivered again, and gets no trial, unless something of it is damaged
     again = target in before[1:] and not changed
     way_back = starts and not again and all(component.returns for component in changed)
     return Oracle(
         device.product, old, new, way_back=way_back, recoveries=recoveries, recovery=recovery, first=first,
-        target=target, before=before,
+        target=target, before=before, full=full, unraised=record.unraised,
     )  # fmt: skip
 
 

@@ -199,12 +199,12 @@ class Explorer:
     def _torn(self, moment: Moment, operation: Operation | Step, noise: Noise) -> Moment:
         """Return what the cut of an operation leaves."""
         flash = Flash(self._facts.product, dict(moment.blocks), noise, self._facts.worn)
-        counters = Counters(moment.counters, moment.loose, noise, numbers_stored(self._facts.product))
+        counters = Counters(moment.counters, moment.loose, noise, numbers_stored(self._facts.product), self._facts.full)
         flash.watch = lambda _operation: True
         counters.watch = lambda _step: True
         try:
             if not isinstance(operation, Operation):
-                counters.take(*operation)
+                counters.again(operation)
             elif operation.data is None:
                 flash.erase(operation.memory, operation.at)
             else:

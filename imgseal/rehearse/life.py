@@ -81,7 +81,7 @@ class Life:
         self._oracle = oracle
         self._programs = programs
         self._flash = Flash(facts.product, dict(moment.blocks), noise, facts.worn)
-        self._counters = Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product))
+        self._counters = Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product), facts.full)
         self.device = programs.device(facts, self._flash, self._counters, source, judgements, self._mark)
         self._flash.watch = self._flash_operation
         self._counters.watch = self._counter_operation

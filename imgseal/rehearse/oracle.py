@@ -29,7 +29,8 @@ INVARIANTS = {
     "attempts": "every trial start is recorded before it happens",
     "ends": "the end is the old set or the new set, complete, each with the sequence number of its release",
     "way-back": "a set that never reports itself healthy gives way to the set before, and its package is refused then",
-    "settles": "a healthy set settles, and no other: its counters and its sequence number are raised",
+    "settles": "a healthy set settles, and no other: its sequence number is raised, and its counters, or the record "
+    "says that their storage does not take them",
 }
 """Invariant -> what it says."""
 
@@ -64,8 +65,9 @@ class Oracle:
 
     `way_back` tells that a trial is to be offered; `recoveries` are the recovery images on the device, `recovery` is
     that of the package; `first` the counters before; `target` is the release of the package, `before` are those that
-    the device may hold without it. A package may leave the running set as it is: then `old` and `new` have the same
-    members, and only the record tells whether the package was tried.
+    the device may hold without it; `full` are the counters that storage does not go beyond, and `unraised` tells that
+    some of `old` were behind. A package may leave the running set as it is: then `old` and `new` have the same members,
+    and only the record tells whether the package was tried.
     """
 
     def __init__(
@@ -80,7 +82,11 @@ class Oracle:
         first: Mapping[int, int],
         target: tuple[int, bytes] = (0, b""),
         before: tuple[Release, ...],
+        full: Mapping[int, int],
+        unraised: bool,
     ) -> None:
+        self._full = full
+        self._unraised = unraised
         self._product = product
         self.old = old
         self.new = new
@@ -206,6 +212,9 @@ class Oracle:
         tried: bool,
     ) -> None:
         """Hold the end against what was promised; `tried` tells that the set of the package was started for it."""
+        runs_old = self.old is not None and started.members == self.old.members
+        if self._unraised and runs_old and record is not None and record.phase == SETTLED:
+            self._still_behind(record, counters, flash)
         if self.new is None:
             if self.old is not None and started.members != self.old.members:
                 raise ViolationError("ends", "a package that was to be refused has changed the device")
@@ -241,8 +250,31 @@ class Oracle:
                 raise ViolationError("settles", f"sequence {record.sequence}, phase {record.phase}")
             if source and not self.has_recovery(flash):
                 raise ViolationError("ends", "the package was there to the end, and its recovery image is not")
-            number = next((c.number for c in self._by_number.values() if c.recovery), 0)
-            there = [] if again else [(number, counter_of(image)) for image in self._recoveries_there(flash)]
-            for number, value in [*self.new.counters.items(), *there]:
-                if counters.get(number, 0) < value:
-                    raise ViolationError("settles", f"the counter of component {number} is {counters.get(number, 0)}")
+            there = {} if again else self._recovery_counter(flash)
+            behind = self._behind({**self.new.counters, **there}, counters)
+            if not again and behind != record.unraised:
+                raise ViolationError("settles", f"counters are behind: {behind}; the record says {record.unraised}")
+
+    def _still_behind(self, record: Record, counters: Mapping[int, int], flash: Flash) -> None:
+        """Hold a device whose counters were behind against what it says now; each boot has tried again.
+
+        A recovery image that came with a release that failed has its counter raised by the next one that settles.
+        """
+        assert self.old is not None
+        members = self._behind(self.old.counters, counters)
+        recovery = any(counters.get(n, 0) < value for n, value in self._recovery_counter(flash).items())
+        if not members <= record.unraised <= (members or recovery):
+            raise ViolationError("settles", f"counters are behind: {members}; the record says {record.unraised}")
+
+    def _behind(self, wanted: Mapping[int, int], counters: Mapping[int, int]) -> bool:
+        """Say whether counters are below these, which they may be where their storage does not take them."""
+        for number, value in wanted.items():
+            now = counters.get(number, 0)
+            if now < min(value, self._full.get(number, value)):
+                raise ViolationError("settles", f"the counter of component {number} is {now}")
+        return any(counters.get(number, 0) < value for number, value in wanted.items())
+
+    def _recovery_counter(self, flash: Flash) -> dict[int, int]:
+        number = next((c.number for c in self._by_number.values() if c.recovery), 0)
+        there = self._recoveries_there(flash)
+        return {number: counter_of(there[-1])} if there else {}

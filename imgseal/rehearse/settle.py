@@ -2,18 +2,20 @@
 
 from imgseal.journal.layout import REFUSED
 from imgseal.journal.record import RETURNING, SETTLED, SETTLING, TRIAL, UNPROVEN, Record
+from imgseal.product.model import Component
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.slots import statement_digest
 from imgseal.sealed.codec import encode_statement
 
-__all__ = ["failed", "healthy", "settle", "tried"]
+__all__ = ["failed", "healthy", "raised", "settle", "tried"]
 
 
 def tried(record: Record) -> Record:
     """Return the record with which a delivered set is started for the first time."""
     return record._replace(
         phase=TRIAL if record.trial else UNPROVEN,
+        unraised=record.trial and record.unraised,
         attempts=0,
         power_ons=0,
         prepared=0,
@@ -39,8 +41,14 @@ def healthy(record: Record) -> Record:
 
 
 def settle(device: Device, journal: Journal, record: Record) -> Record:
-    """Raise the counters to those of the healthy set, then the sequence; all of it may be repeated after a cut."""
-    journal.tidy()
+    """Raise the counters to those of the healthy set, then the sequence; all of it may be repeated after a cut.
+
+    Counters that their storage does not take hold nothing up: the record says so, and each boot tries again.
+    """
+    settling = record.phase == SETTLING
+    if settling:
+        journal.tidy()
+    unraised = False
     members = [(c, member.slot, member.statement) for c in device.components(record.current)
                for member in [record.current[c.number]]]  # fmt: skip
     recovery = device.recovery
@@ -49,21 +57,45 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
     for component, slot, statement in members:
         header = device.slots.run_header(component, slot)
         if header is None or (statement and statement_digest(encode_statement(header.statement)) != statement):
+            unraised = True
             continue  # the set is judged before it starts again, and will be refused
         value = header.statement.counter
-        now = device.counters.read(component.number)
-        # what is reached already is taken again: a cut may have torn it
-        steps = range(max(now, 1), value + 1)
-        for step in steps if component.counter_storage == "steps" else steps[-1:]:
-            device.counters.take(component.number, step)
+        before = device.counters.read(component.number)
+        now = raised(device, component, value)
         if now < value:
+            unraised = True
+            device.say(
+                f"settle: counter of {component.name} stays {now}, its storage does not take {value}: "
+                "until it does, nothing but the install record keeps older firmware out"
+            )
+        elif before < value:
             device.say(f"settle: counter of {component.name} is {value}")
-    journal.commit(
-        record._replace(
-            phase=SETTLED, sequence=record.target_sequence, manifest_digest=record.target_digest, target_sequence=0,
-            target_digest=None,
-        )
-    )  # fmt: skip
-    device.say(f"settle: sequence {record.target_sequence}")
+    if settling:
+        journal.commit(
+            record._replace(
+                phase=SETTLED, sequence=record.target_sequence, manifest_digest=record.target_digest,
+                target_sequence=0, target_digest=None, unraised=unraised,
+            )
+        )  # fmt: skip
+        device.say(f"settle: sequence {record.target_sequence}")
+    elif not unraised:
+        journal.commit(record._replace(unraised=False))
     assert journal.record is not None
     return journal.record
+
+
+def raised(device: Device, component: Component, value: int) -> int:
+    """Raise a counter as far as its storage goes, and read it back.
+
+    What is reached already is taken again: a cut may have torn it.
+    """
+    counters, number = device.counters, component.number
+    now = counters.read(number)
+    if component.counter_storage == "value":
+        if max(now, 1) <= value:
+            counters.raise_to(number, value)
+    else:
+        for step in range(max(now, 1), value + 1):
+            if not counters.take(number, step):
+                break
+    return counters.read(number)

@@ -41,20 +41,23 @@ def set_up(
     package: Bytes,
     *,
     development: bool = False,
+    full: Mapping[int, int] | None = None,
 ) -> Stage:
     """Make the simulated device of a state file, and find out what the package is to make of it.
 
-    UsageError where the device takes the package and would start nothing: no code runs on it, and none is brought.
+    `full` are the highest counters that storage takes. Without it a device whose state says that counters are behind
+    takes no more of those. UsageError where the device takes the package and would start nothing: no code runs on it,
+    and none is brought.
     """
-    facts = Facts(
-        product, trust, development, state.hardware, state.bootloader, state.battery_mwh, state.authorised,
-        state.revoked,
-    )  # fmt: skip
     blocks: Snapshot = {}
     for name, content in contents.items():
         _lay(blocks, product, name, bytes(content.read(0, content.size)))
-    noise = Noise("the stage")
-    record = _record(state, product, Slots(Flash(product, blocks, noise), product))
+    slots = Slots(Flash(product, blocks, Noise("the stage")), product)
+    facts = Facts(
+        product, trust, development, state.hardware, state.bootloader, state.battery_mwh, state.authorised,
+        state.revoked, full=_behind(state, product, slots) if full is None else full,
+    )  # fmt: skip
+    record = _record(state, product, slots)
     records = _records_slot(product)
     unit = product.memories[product.slots[records].memory].write_unit
     _lay(blocks, product, records, place_content(record, product.numbers, unit))
@@ -64,6 +67,17 @@ def set_up(
     oracle = expect(device, record, verdict, subject)
     _refuse_without_start(device, oracle)
     return Stage(facts, moment, oracle, verdict)
+
+
+def _behind(state: DeviceState, product: Product, slots: Slots) -> dict[int, int]:
+    """Return the counters of a device that says so which are below those of what runs: their storage takes no more."""
+    out = {}
+    for component in product.components.values() if state.unraised else ():
+        index, now = state.running.get(component.number), state.counters.get(component.number, 0)
+        header = None if index is None or index >= len(component.run) else slots.run_header(component, index)
+        if header is not None and header.statement.counter > now:
+            out[component.number] = now
+    return out
 
 
 def _refuse_without_start(device: Device, oracle: Oracle) -> None:
@@ -82,8 +96,9 @@ def _device(facts: Facts, moment: Moment) -> Device:
     noise = Noise("the stage")
     flash = Flash(facts.product, dict(moment.blocks), noise, facts.worn)
     return Device(
-        facts, flash, Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product)), None, Judgements()
-    )
+        facts, flash, Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product), facts.full), None,
+        Judgements(),
+    )  # fmt: skip
 
 
 def why_not(
@@ -132,7 +147,7 @@ def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
         return out
 
     settled = first_record(members(state.current), state.sequence, state.manifest_digest)
-    settled = settled._replace(refused=state.refused)
+    settled = settled._replace(refused=state.refused, unraised=state.unraised)
     trial = state.trial
     if trial is None:
         return settled

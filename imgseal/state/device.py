@@ -30,6 +30,7 @@ _KEYS = (
     "authorised",
     "revoked",
     "anchors",
+    "unraised",
 )
 
 
@@ -63,7 +64,8 @@ class DeviceState(NamedTuple):
     for whatever the run slot holds. A slot that is absent or None in `slots` is erased. `refused` are manifest digests
     of packages that failed, `revoked` key identifiers in hex. `anchors` is the trust anchor update that the device took
     last; None where it holds what it left the factory with. `fielded` is what is known of the bootloaders where the
-    state stands for many devices; it is no part of the file.
+    state stands for many devices; it is no part of the file. `unraised` tells that the counters of the set in `current`
+    are above those of the storage, which does not take them.
     """
 
     hardware: int | None
@@ -81,6 +83,7 @@ class DeviceState(NamedTuple):
     fresh: bool
     anchors: SlotContent | None = None
     fielded: Fielded | None = None
+    unraised: bool = False
 
     @property
     def running(self) -> dict[int, int]:
@@ -141,6 +144,7 @@ def device_state(
         authorised=authorised,
         revoked=revoked,
         fresh=False,
+        unraised=record is not None and record.unraised,
     )
 
 
@@ -200,6 +204,9 @@ def read(text: str, *, name: str) -> DeviceState:
     authorised = tree.get("authorised", False)
     if not isinstance(authorised, bool):
         raise _refused(name, "authorised", "neither true nor false", "true or false", str(authorised))
+    unraised = tree.get("unraised", False)
+    if not isinstance(unraised, bool):
+        raise _refused(name, "unraised", "neither true nor false", "true or false", str(unraised))
     return DeviceState(
         hardware=_integer(name, "hardware", tree["hardware"], 0, 0xFFFF),
         sequence=_integer(name, "sequence", tree["sequence"], 0, _U32),
@@ -215,6 +222,7 @@ def read(text: str, *, name: str) -> DeviceState:
         revoked=_revoked(name, tree.get("revoked", [])),
         fresh=False,
         anchors=None if tree.get("anchors") is None else _content(name, "anchors", tree["anchors"]),
+        unraised=unraised,
     )
 
 
@@ -240,6 +248,7 @@ def write(state: DeviceState) -> str:
         "authorised": state.authorised,
         "revoked": list(state.revoked),
         **({"anchors": state.anchors._asdict()} if state.anchors else {}),
+        **({"unraised": True} if state.unraised else {}),
     }
     return json.dumps(tree, indent=2) + "\n"
 

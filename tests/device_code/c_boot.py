@@ -56,7 +56,7 @@ class FlashDriver(c.Structure):
 
 
 class CounterDriver(c.Structure):
-    _fields_ = (("read", COUNTER), ("take", TAKE), ("user", c.c_void_p))
+    _fields_ = (("read", COUNTER), ("take", TAKE), ("raise_", TAKE), ("user", c.c_void_p))
 
 
 class Crypto(c.Structure):
@@ -135,6 +135,7 @@ class Library:
         self.declare()
         self.device: Any = None
         self.stopped: BaseException | None = None
+        self.loud = True
         self._hashes: dict[int, Any] = {}
         self._kept: list[object] = []
         flash = of.memories
@@ -142,7 +143,7 @@ class Library:
         self.flash = FlashDriver(
             READ(self._read), ERASE(self._erase), READ(self._program), GEOMETRY(self._geometry), None
         )
-        self.counters = CounterDriver(COUNTER(self._counter), TAKE(self._take), None)
+        self.counters = CounterDriver(COUNTER(self._counter), TAKE(self._take), TAKE(self._raise_to), None)
         self.crypto = Crypto(
             BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify), ON_CURVE(self._on_curve),
             VERIFY_SECOND(self._verify_second),
@@ -204,11 +205,27 @@ class Library:
         return CODE["read"]
 
     def _counter(self, _user: int, component: int, value: Any) -> int:
+        if self.stopped is not None:  # the code reads what became of a step
+            return CODE["device.unreadable"]
         value[0] = self.device.counters.read(component)
         return CODE["read"]
 
     def _take(self, _user: int, component: int, step: int) -> int:
-        return self._guard("written", "device.unwritable", lambda: self.device.counters.take(component, step))
+        return self._rise(lambda: self.device.counters.take(component, step))
+
+    def _raise_to(self, _user: int, component: int, value: int) -> int:
+        return self._rise(lambda: self.device.counters.raise_to(component, value))
+
+    def _rise(self, act: Any) -> int:
+        """Full storage says so where `loud`, and says nothing otherwise."""
+        taken = True
+
+        def tried() -> None:
+            nonlocal taken
+            taken = act()
+
+        code = self._guard("written", "device.unwritable", tried)
+        return code if taken or not self.loud else CODE["device.unwritable"]
 
     def _begin(self, state: Any) -> None:
         handle = len(self._hashes) + 1

@@ -20,7 +20,7 @@ SETS = st.dictionaries(st.sampled_from(NUMBERS), st.builds(Member, st.integers(0
 RECORDS = st.builds(
     Record, st.sampled_from(sorted(PHASES)), U32, U32, st.integers(0, 0xFFFF), st.integers(0, 255), st.integers(0, 255), U32, U32,
     U32, U32, st.none() | DIGEST, U32, st.none() | DIGEST, st.booleans(), st.booleans(),
-    st.lists(DIGEST, max_size=REFUSED).map(tuple), SETS, SETS,
+    st.lists(DIGEST, max_size=REFUSED).map(tuple), SETS, SETS, st.booleans(),
 )  # fmt: skip
 
 
@@ -67,7 +67,7 @@ AT = {field.name: field.offset for field in FIELDS}
     ("offset", "value"),
     [(AT["magic"], 0), (AT["format"], 2), (AT["format"] + 1, 1), (AT["phase"], 0), (AT["phase"], 8), (AT["member_count"], 2),
      (AT["member_count"], 4), (AT["refused_count"], 5), (AT["refused_count"], 1), (AT["trial"], 2), (AT["recovery"], 2),
-     (AT["reserved"], 1), (AT["refused"], 1), (240, 2), (241, 2), (242, 1), (276, 7), (280, 1), (457, 1)],
+     (AT["unraised"], 2), (AT["refused"], 1), (240, 2), (241, 2), (242, 1), (276, 7), (280, 1), (457, 1)],
 )  # fmt: skip
 def test_one_meaning_has_one_encoding(offset: int, value: int) -> None:
     """Each byte that has to be what it is, changed, with a check that holds."""

@@ -17,6 +17,7 @@ from typing import Any, ClassVar
 import pytest
 import test_journal
 import third_record
+from failing_storage import behind, violated
 from histories import history
 from hypothesis import given
 from hypothesis import strategies as st
@@ -236,6 +237,7 @@ def play(journal: type[Compared], monkeypatch: pytest.MonkeyPatch) -> None:
     )
     stage, package = pair("staged outside, kept").stage, pair("staged outside, kept").package
     rehearse(stage, package, pairs=0, seed="third", programs=Programs(journal=journal, bootloader=Attacked))
+    assert violated(behind("two cores"), Programs(journal=journal)) is None
     # what these programs write are no records of a device's life
     monkeypatch.setattr(test_journal, "Journal", type("Counting", (journal,), {"written": set()}))
     for number in range(300):
@@ -313,6 +315,10 @@ def tells(row: tuple[str, ...], before: Any, after: Any) -> bool:
     nothing = tuple(third_record.Member(member.component) for member in before.current)
     sets = {"=": None, "0": nothing, "current": before.current, "other": before.other}
     wanted = {name: getattr(before, name) for name in ("sequence", "manifest_digest", "recovery", "refused")}
+    wanted["unraised"] = (
+        after.unraised if "`unraised` new" in besides else before.unraised and "`unraised` 0" not in besides
+    )
+    besides = besides.partition(", ")[0].replace("`unraised` 0", "")
     if besides == "`refused` + target":
         wanted["refused"] = (*before.refused, before.target_digest)[-4:]
     elif besides == "sequence and digest of the target":

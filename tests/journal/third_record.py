@@ -104,6 +104,7 @@ class Record:
     target_digest: bytes = NO_DIGEST
     trial: bool = False
     recovery: bool = False
+    unraised: bool = False
     refused: tuple[bytes, ...] = ()
 
     @property
@@ -165,7 +166,7 @@ def encode(record: Record, geometry: Geometry) -> bytes:
     ):
         out += value.to_bytes(size, "little")
     out += record.manifest_digest + record.target_sequence.to_bytes(4, "little")
-    out += bytes((len(record.refused), record.trial, record.recovery, 0))
+    out += bytes((len(record.refused), record.trial, record.recovery, record.unraised))
     out += record.target_digest + b"".join(record.refused).ljust(MOST_REFUSED * 32, b"\0")
     out += _encode_members(record.current, geometry) + _encode_members(record.other, geometry)
     out += bytes(geometry.record_length - CHECK - len(out))
@@ -212,7 +213,7 @@ def decode(data: bytes, geometry: Geometry) -> Record:
     _require(1 <= data[10] <= len(PHASES), "phase")
     _require(data[11] == count, "member count")
     _require(data[76] <= MOST_REFUSED, "refused count")
-    _require(data[77] <= 1 and data[78] <= 1 and data[79] == 0, "switches")
+    _require(all(data[at] <= 1 for at in (77, 78, 79)), "switches")
     refused = tuple(data[112 + 32 * index : 144 + 32 * index] for index in range(data[76]))
     _require(not any(data[112 + 32 * len(refused) : HEAD]), "zeros behind refused")
     half, end = HEAD + MEMBER * count, HEAD + 2 * MEMBER * count
@@ -235,6 +236,7 @@ def decode(data: bytes, geometry: Geometry) -> Record:
         target_digest=data[80:112],
         trial=bool(data[77]),
         recovery=bool(data[78]),
+        unraised=bool(data[79]),
         refused=refused,
     )
 

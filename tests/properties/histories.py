@@ -164,7 +164,8 @@ class Real:
         self.flash.blocks["internal", slot.at // 2048] = Block(
             data.ljust(2048, b"\xff"), (1 << len(data) // 8) - 1, 0, False, b""
         )
-        self.counters = Counters({}, frozenset(), self.noise, numbers_stored(of))
+        self.full: dict[int, int] = {}
+        self.counters = Counters({}, frozenset(), self.noise, numbers_stored(of), self.full)
         self.facts = Facts(of, trust_of(of), False, 1, RealVersion(1, 0, 0), None, True, ())
         self.source: ByteView | None = None
         self.operations = 0
@@ -176,6 +177,10 @@ class Real:
     def _watch(self, _what: object) -> bool:
         self.operations += 1
         return self.operations - 1 == self.cut
+
+    def wear(self, component: int) -> None:
+        if self.full.pop(component, None) is None:
+            self.full[component] = self.counters.firm.get(component, 0)
 
     def revoke(self, key: str) -> None:
         self.facts = self.facts._replace(revoked=(*self.facts.revoked, signer(key).public.key_id.hex()))
@@ -224,6 +229,7 @@ def compare(real: Real, paper: Paper, what: str) -> None:
         ("phase", phase, paper.phase),
         ("counters", {c: real.counters.firm.get(c, 0) for c in KINDS}, paper.counters),
         ("torn counters", set(real.counters.loose), set()),
+        ("counters behind", record.unraised, paper.unraised),
         ("sequence", record.sequence, paper.sequence),
         ("release", record.manifest_digest.hex() if record.manifest_digest else "", paper.manifest),
         ("failed before", [digest.hex() for digest in record.refused], paper.refused),
@@ -242,7 +248,7 @@ def _named(real: Real) -> dict[int, str] | None:
 
 def history(seed: str, programs: Programs | None = None) -> Counter[str]:
     """Play one history; return what it has reached. DisagreementError says where device and paper part."""
-    rng = random.Random(seed)
+    rng, wear = random.Random(seed), random.Random(f"{seed} wear")
     real, paper = Real(seed, programs or Programs()), Paper(KINDS, 2, 3)
     reached: Counter[str] = Counter()
     at = 0
@@ -250,6 +256,11 @@ def history(seed: str, programs: Programs | None = None) -> Counter[str]:
         what = f"{seed}, event {number}"
         event = rng.random()
         real.operations, real.cut = 0, None
+        if wear.random() < 0.2:
+            component = wear.choice(tuple(KINDS))
+            real.wear(component)
+            paper.wear(component)
+        reached["counters behind"] += paper.unraised
         if event < 0.55:
             at = max(0, min(POOL - 1, at + rng.choice((-6, 0, 1, 2, 4, 7, 12))))
             _update(real, paper, pool()[at], rng, reached, what)

@@ -1,16 +1,25 @@
-"""Devices whose storage fails, made for every small product: blocks that take no programming and say nothing."""
+"""Devices whose storage fails, made for every small product.
 
+Blocks that take no programming and say nothing; counters that are full or worn.
+"""
+
+import functools
+import itertools
 from collections.abc import Iterator
 
-from stages import pair
+from stages import NEWER, files, pair, small
+from workshop import Workshop, make
 
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.product.record_room import place_bytes
+from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import Violation
-from imgseal.rehearse.life import Programs
+from imgseal.rehearse.life import Life, Programs, Scenario
+from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
-from imgseal.rehearse.stage import Stage
+from imgseal.rehearse.stage import Stage, read_slots, set_up
+from imgseal.state.device import DeviceState, device_state
 
 
 def _place_blocks(of: Product) -> tuple[str, int, int, int]:
@@ -34,6 +43,82 @@ def one_place_worn(name: str) -> Iterator[tuple[Stage, ByteView]]:
     for place in range(_place_blocks(update.product)[3]):
         facts = update.stage.facts._replace(worn=worn_places(update.product, place))
         yield update.stage._replace(facts=facts), update.package
+
+
+def full_counters(name: str) -> Iterator[tuple[Stage, ByteView]]:
+    """The update of a small product, once for every set of components whose counters take no more, or only a part of it.
+
+    The update raises steps by two here.
+    """
+    update = pair(name)
+    of = update.product
+    package = ByteView(two_steps(name).package)
+    components = tuple(of.components.values())
+    for size in range(1, len(components) + 1):
+        for some in itertools.combinations(components, size):
+            for more in (0, 1):
+                steps = {c.number: more * (c.counter_storage == "steps") for c in some}
+                full = {number: update.state.counters[number] + taken for number, taken in steps.items()}
+                stage = set_up(of, update.first.trust, update.state, update.contents, package, full=full)
+                assert stage.verdict.accepted, stage.verdict.findings
+                yield stage, package
+
+
+@functools.cache
+def two_steps(name: str) -> Workshop:
+    """The second release of a small product, with counters two steps higher."""
+    of = small(name)
+    counters = {"steps": "5", "value": "20250101"}
+    raised = {f"component__{n}__counter": counters[c.counter_storage] for n, c in of.components.items()}
+    return make(small(name, **NEWER, **raised), files=files(of, "two"))
+
+
+def behind(name: str) -> Iterator[tuple[Stage, ByteView]]:
+    """Devices that could not raise their counters, and take the next update: of the same counters, and of higher ones.
+
+    The storage is still full, or takes them by now. The last two get the release that they have, and go on as they are.
+    """
+    update = pair(name)
+    of = update.product
+    first = ByteView(two_steps(name).package)
+    held = set_up(of, update.first.trust, update.state, update.contents, first, full=update.state.counters)
+    state, contents = after(of, held, update.state, first)
+    assert state.unraised
+    assert state.sequence == 6
+    for counter, full in itertools.product(("5", "6"), (update.state.counters, {})):
+        raised = {
+            f"component__{n}__counter": counter if c.counter_storage == "steps" else "20250102"
+            for n, c in of.components.items()
+        }
+        third = make(small(name, release__version="1.2.0", release__sequence="7", **raised), files=files(of, "three"))
+        package = ByteView(third.package)
+        stage = set_up(of, update.first.trust, state, contents, package, full=full)
+        assert stage.verdict.accepted, stage.verdict.findings
+        yield stage, package
+    for full in (update.state.counters, {}):
+        yield set_up(of, update.first.trust, state, contents, first, full=full), first
+
+
+def after(of: Product, stage: Stage, state: DeviceState, package: ByteView) -> tuple[DeviceState, dict[str, ByteView]]:
+    """The device after an undisturbed life: it has taken the package and found it healthy."""
+    life = Life(
+        stage.facts,
+        stage.moment,
+        Scenario(healthy=True, source=True),
+        stage.oracle,
+        package,
+        Judgements(),
+        Noise("after"),
+        Programs(),
+    )
+    life.run(known=set())
+    moment = life.moment()
+    record, slots = read_slots(of, moment)
+    now = device_state(
+        record, of.rules, of.numbers, hardware=state.hardware, counters=dict(moment.counters), slots={},
+        bootloader=state.bootloader, battery_mwh=None, authorised=True, revoked=(),
+    )  # fmt: skip
+    return now, {slot: ByteView(content) for slot, content in slots.items()}
 
 
 def violated(

@@ -60,6 +60,8 @@ class Paper:
         self.target: Package | None = None
         self.refused: list[str] = []
         self.revoked: set[str] = set()
+        self.full: dict[int, int] = {}
+        self.unraised = False
         self.attempts = self.power_ons = 0
         self.kept: list[int] = []
         self.running: Set | None = None
@@ -102,11 +104,16 @@ class Paper:
             if image.key in self.revoked:
                 why.add("trust.key-revoked")
             else:
-                if image.counter < self.counters[image.component]:
+                if image.counter < self._floor(image.component):
                     why.add("rollback.counter-too-low")
                 if self._unmet(image, result):
                     why.add("rules.requirement-not-met")
         return why
+
+    def _floor(self, component: int) -> int:
+        """The least counter that is installed: the storage's, or where that is behind the one that runs."""
+        runs = self.current.get(component)
+        return max(self.counters[component], runs.counter if self.unraised and runs is not None else 0)
 
     def new_images(self, package: Package) -> Set:
         """What is written: not what runs already, whichever build of it that is."""
@@ -135,6 +142,7 @@ class Paper:
         self.before = self.current if offered else {}
         self.current = {**self.current, **new}
         self.phase = "trial" if offered else "unproven"
+        self.unraised = self.unraised and offered
         self.kept = [c for c in new if offered and self.kinds[c].kept and c in self.before]
         self.attempts = self.power_ons = 0
         self.boot(power_on=False)
@@ -159,6 +167,15 @@ class Paper:
             self.phase, self.target, self.kept = "settled", None, []
             self.attempts = self.power_ons = 0
         self.running = self.current if self.may_start(self.current) else None
+        if self.running is not None and self.phase == "settled" and self.unraised:
+            self._raise()
+
+    def _raise(self) -> None:
+        """Raise the counters to those of the set, as far as their storage goes (`full`, its highest number)."""
+        for component, image in self.current.items():
+            most = min(image.counter, self.full.get(component, image.counter))
+            self.counters[component] = max(self.counters[component], most)
+        self.unraised = any(self.counters[c] < image.counter for c, image in self.current.items())
 
     def _may_be_restored(self, image: Image) -> bool:
         """Every check but the requirements, which are judged on whole sets."""
@@ -169,11 +186,15 @@ class Paper:
         if self.phase not in ("trial", "unproven") or self.running is None:
             return
         assert self.target is not None
-        for component, image in self.current.items():
-            self.counters[component] = max(self.counters[component], image.counter)
+        self._raise()
         self.sequence, self.manifest = self.target.sequence, self.target.name
         self.phase, self.before, self.target, self.kept = "settled", {}, None, []
         self.attempts = self.power_ons = 0
+
+    def wear(self, component: int) -> None:
+        """The storage of a counter takes no more; or takes more again."""
+        if self.full.pop(component, None) is None:
+            self.full[component] = self.counters[component]
 
     def revoke(self, key: str) -> None:
         """A key is revoked; what it signed starts no more, from the next reset on."""
