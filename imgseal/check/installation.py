@@ -1,15 +1,19 @@
 """Carries a manifest out on simulated devices: shared alone, then everything for each choice of free slots."""
 
+from collections.abc import Iterable, Mapping
+
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.host import Failure
 from imgseal.check.identity import wrong_class, wrong_vendor
 from imgseal.check.machine import Machine
+from imgseal.check.manifest_rules import outside
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.simulated import SimulatedDevice
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.suit import labels
 from imgseal.suit.commands import Sequence
+from imgseal.suit.component import OurComponent
 from imgseal.suit.digest import SuitDigest
 
 __all__ = ["installation", "shared"]
@@ -44,7 +48,8 @@ def installation(subject: PackageSubject, context: Context) -> list[Finding]:
     """Carry the manifest out on the simulated device: fetch, install, validate, then start.
 
     A fresh device may have either run slot free, so that each choice is tried and one has to work; a given device
-    has one.
+    has one. What other devices would install is carried out as well: a build that does not hold helps nobody,
+    and bytes that no digest names could be anybody's.
     """
     choices: dict[int, tuple[str, ...]] = {}
     for part in subject.parts:
@@ -55,12 +60,13 @@ def installation(subject: PackageSubject, context: Context) -> list[Finding]:
     if context.state.fresh and choices:
         for slot in range(2):
             free = dict.fromkeys(choices, slot)
-            tried.append((free, _carry_out(subject, context, free)))
+            tried.append((free, _carry_out(subject, context, free, subject.results)))
     else:
         free = {number: 1 - context.state.running[number] for number in choices if number in context.state.running}
-        tried.append((free, _carry_out(subject, context, free)))
+        tried.append((free, _carry_out(subject, context, free, subject.results)))
     works = [free for free, failure in tried if failure is None]
     failures = [failure for _, failure in tried if failure is not None]
+    failures += _elsewhere(subject, context, choices, [free for free, _ in tried])
     broken = [failure for failure in failures if failure.code != "placement.no-slot"]
     if broken or not works:
         return [_stopped((broken or failures)[0])]
@@ -72,7 +78,28 @@ def installation(subject: PackageSubject, context: Context) -> list[Finding]:
     return []
 
 
-def _carry_out(subject: PackageSubject, context: Context, free: dict[int, int]) -> Failure | None:
+def _elsewhere(
+    subject: PackageSubject, context: Context, numbers: Iterable[int], tried: list[dict[int, int]]
+) -> list[Failure]:
+    """Carry out the branches for other free slots: the lowest build of each component, and the highest.
+
+    Inside the device profile alone, where the branches of one component say nothing of another one.
+    """
+    if outside(subject, context) is not None:
+        return []
+    builds = {number: [part.slot for part in subject.parts if part.number == number] for number in numbers}
+    out = []
+    for choose in (min, max):
+        free = {number: choose(slots) for number, slots in builds.items()}
+        if free not in tried:
+            failure = _carry_out(subject, context, free, [])  # nothing that this device would hold
+            out += [] if failure is None else [failure]
+    return out
+
+
+def _carry_out(
+    subject: PackageSubject, context: Context, free: dict[int, int], results: list[Mapping[OurComponent, memoryview]]
+) -> Failure | None:
     device = _device(subject, context, free)
     machine = Machine(len(subject.parts), device)
     for label in (labels.INSTALL, labels.PAYLOAD_FETCH):
@@ -86,7 +113,7 @@ def _carry_out(subject: PackageSubject, context: Context, free: dict[int, int]) 
     failure = machine.run(_named(subject, (labels.VALIDATE,)), subject.manifest.shared)
     if failure is not None:
         return failure
-    subject.results.append(dict(device.stored()))
+    results.append(dict(device.stored()))
     failure = _wrong_slot(context, device)
     if failure is not None:
         return failure

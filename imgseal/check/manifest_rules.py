@@ -12,7 +12,7 @@ from imgseal.suit.digest import SuitDigest
 from imgseal.suit.envelope import wrapped_digest
 from imgseal.suit.errors import SuitError
 from imgseal.suit.manifest import decode_manifest
-from imgseal.suit.profile import departure
+from imgseal.suit.profile import Departure, departure
 from imgseal.suit.shape import Shape
 from imgseal.suit.text import decode_text
 
@@ -23,6 +23,7 @@ __all__ = [
     "history",
     "manifest",
     "members",
+    "outside",
     "profile",
     "sequence",
     "severed",
@@ -204,12 +205,17 @@ def authorisation(subject: PackageSubject, context: Context) -> list[Finding]:
     ]
 
 
-def profile(subject: PackageSubject, context: Context) -> list[Finding]:
-    """The package is one that the exported device code reads; a remark where devices have another verifier."""
+def outside(subject: PackageSubject, context: Context) -> Departure | None:
+    """Say where the package departs from the device profile; None for one inside."""
     severed_install = isinstance(subject.manifest.members.get(labels.INSTALL), SuitDigest)
     install = subject.sections.get(labels.INSTALL) if severed_install else None
     shapes = Shape.of(context.product.components.values())
-    left = departure(subject.manifest, install, subject.envelope.payloads, shapes)
+    return departure(subject.manifest, install, subject.envelope.payloads, shapes)
+
+
+def profile(subject: PackageSubject, context: Context) -> list[Finding]:
+    """The package is one that the exported device code reads; a remark where devices have another verifier."""
+    left = outside(subject, context)
     if left is None:
         return []
     verifier = context.product.rules.verifier

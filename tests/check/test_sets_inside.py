@@ -5,7 +5,7 @@ from types import SimpleNamespace
 from unittest.mock import Mock
 
 import pytest
-from workshop import Workshop, codes, first, make, product, repacked, resealed
+from workshop import Workshop, at, codes, first, make, product, repacked, resealed
 
 from imgseal.check import inside
 from imgseal.check.inside import _holds, _images
@@ -13,6 +13,7 @@ from imgseal.findings import CheckResult
 from imgseal.flow import FirmwareFile
 from imgseal.memory.image import MemoryImage
 from imgseal.sealed.layout import MAGIC
+from imgseal.state.device import fresh
 from imgseal.suit import labels
 from imgseal.suit.commands import Command, Sequence, VersionMatch
 from imgseal.suit.component import OurComponent
@@ -73,6 +74,19 @@ def test_each_choice_of_slots_is_a_set() -> None:
     assert first(shop().package, shop()) == "accepted"
     for slot in ("motor-a", "motor-b"):
         assert codes(with_older_build(slot), shop()) == ["rules.requirement-not-met"], slot
+
+
+@pytest.mark.parametrize("running", [None, 0, 1])
+@pytest.mark.parametrize("slot", ["motor-a", "motor-b"])
+def test_a_build_for_other_devices_is_what_its_digest_names(slot: str, running: int | None) -> None:
+    """Whichever slot a device runs: half of the fleet would refuse the package, and nothing signed names those bytes."""
+    state = fresh(shop().product)._replace(hardware=3)
+    if running is not None:
+        state = state._replace(fresh=False, current=at({1: running, 2: 0, 3: 0}))
+    assert codes(shop().package, shop(), state) == []
+    other = resealed(shop().images[slot], lambda statement: statement._replace(source_revision=b"another"))
+    spoiled = repacked(shop().package, payloads=lambda members: {**members, f"#{slot}": other})
+    assert codes(spoiled, shop(), state) == ["digest.image"]
 
 
 def test_what_an_installation_holds_is_found_once(monkeypatch: pytest.MonkeyPatch) -> None:

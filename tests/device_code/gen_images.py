@@ -3,8 +3,10 @@
 import hashlib
 import random
 
-from gen_package import COMPONENTS, FAULTS, Draft, Part, image_of
+from gen_package import COMPONENTS, CONTENTS, FAULTS, Draft, Part, image_of
 from gen_twists import twist
+
+from imgseal.sealed.layout import STATEMENT_BYTES, field
 
 # -- images: the payloads themselves ----------------------------------------------------------------------------------
 
@@ -19,9 +21,11 @@ def image_with_a_fault(d: Draft, rng: random.Random) -> None:
         return
     part = rng.choice(heads)
     slot = COMPONENTS[part.number].slots[part.slot]
-    fault = rng.choice(list(FAULTS))
+    fault = rng.choice((*FAULTS, *CONTENTS))
     block, payload = image_of(d.variant, slot, fault)
     d.images[part] = block if part.header else block + payload
+    if part.header:
+        d.images[part._replace(header=False)] = payload
     if fault == "version" and rng.random() < 0.7:
         d.versions[part] = [d.versions[part][0], 9, d.versions[part][2]]
     d.twists[-1] += f" ({fault})"
@@ -86,6 +90,27 @@ def image_changed(d: Draft, rng: random.Random) -> None:
     else:
         body = bytearray(rng.randbytes(rng.choice((0, 1, 383, 600))))
     d.images[part] = bytes(body)
+
+
+@twist("images")
+def header_block_changed(d: Draft, rng: random.Random) -> None:
+    """What is looked at before the signature: behind it nobody comes."""
+    if not (heads := _heads(d)):  # another twist has left payloads alone
+        return
+    part = rng.choice(heads)
+    body = bytearray(d.images[part])
+    where = rng.choice(("format_major", "flags", "fill", "reserved"))
+    if where == "fill":
+        block = field("header_block")
+        size = int.from_bytes(body[block.offset : block.offset + block.size], "little")
+        body[rng.randrange(size - 8, size)] ^= 1 << rng.randrange(8)
+    elif where == "reserved":
+        body[rng.randrange(field("flags").offset, STATEMENT_BYTES)] ^= 1 << rng.randrange(8)
+    else:
+        at = field(where)
+        body[at.offset + rng.randrange(at.size)] ^= 1 << rng.randrange(8)
+    d.images[part] = bytes(body)
+    d.twists[-1] += f" ({where})"
 
 
 @twist("images")

@@ -149,7 +149,13 @@ def image_of(
     if not fault and by == "keys/images":
         return made.header_block, payload
     keys = (by, by.replace("/", "/second-")) if variant.several else (by, f"{by}-pq") if variant.second else (by,)
-    block = resealed(made.header_block + payload, FAULTS.get(fault, lambda s: s), by=keys, payload=b"")
+    if fault in CONTENTS:
+        payload = CONTENTS[fault](payload)
+    digest = hashlib.sha256(payload).digest()
+    change: Callable[[Statement], Statement] = FAULTS.get(fault, lambda s: s)
+    block = resealed(
+        made.header_block + payload, lambda s: change(s._replace(payload_digest=digest)), by=keys, payload=b""
+    )
     return block, payload
 
 
@@ -170,6 +176,11 @@ FAULTS: dict[str, Callable[[Statement], Statement]] = {
     "size": lambda s: s._replace(payload_size=s.payload_size + 4),
 }
 """What may be wrong with a sealed image that is signed all the same."""
+CONTENTS: dict[str, Callable[[bytes], bytes]] = {
+    "stack pointer": lambda payload: bytes(4) + payload[4:],
+    "vector table": lambda payload: payload[:4] + bytes(4) + payload[8:],
+}
+"""What may be wrong with its payload, if it is code."""
 
 
 def versions_of(variant: Variant, number: int) -> list[int]:

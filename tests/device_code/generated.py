@@ -96,12 +96,12 @@ class Case(NamedTuple):
 
 
 class Answer(NamedTuple):
-    """What Python finds, and what C says with the device's slots free, and with others."""
+    """What Python finds, and what C says with the device's slots free, and with each other choice."""
 
     accepted: bool
     codes: tuple[str, ...]
     passed_over: str | None
-    said: tuple[str, str]
+    said: tuple[str, ...]
     unsigned: bool
     """Bytes of a payload that is accepted are named by nothing that was signed."""
 
@@ -258,27 +258,19 @@ class Everybody:
             passed_over = TEXT
         elif "trust.idle-block" in codes:
             passed_over = IDLE
-        own = self.in_c[case.variant].judge(case, case.free)
-        other = self.elsewhere(case, own, accepted=verdict.accepted)
-        said = own, other
+        free = case.free
+        slots = itertools.product((0, 1), repeat=len(free))
+        others = [choice for each in slots if (choice := dict(zip(free, each, strict=True))) != free]
+        said = tuple(self.in_c[case.variant].judge(case, choice) for choice in (free, *others))
         unsigned = verdict.accepted and has_unsigned(case.raw)
         return Answer(verdict.accepted, codes, passed_over, said, unsigned)
-
-    def elsewhere(self, case: Case, own: str, *, accepted: bool) -> str:
-        """What C says with other slots free: a refusal where there is one and it matters, else any."""
-        numbers = list(case.free)
-        others = [dict(zip(numbers, slots, strict=True)) for slots in itertools.product((0, 1), repeat=len(numbers))]
-        if case.device.state.fresh or accepted or own != ACCEPTED:
-            others = [{number: 1 - slot for number, slot in case.free.items()}]
-        said = [self.in_c[case.variant].judge(case, free) for free in others if free != case.free]
-        return next((code for code in said if code not in (ACCEPTED, NO_SLOT)), said[0])
 
 
 def complaint(case: Case, answer: Answer) -> str | None:
     """What is wrong with two answers; None when they agree."""
     said = answer.said
     refusing = [code for code in said if code not in (ACCEPTED, NO_SLOT)]
-    if answer.unsigned and not refusing:
+    if answer.unsigned:
         return "unsigned bytes"
     if answer.passed_over is not None:
         return None
