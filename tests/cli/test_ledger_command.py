@@ -190,6 +190,29 @@ def test_development_keys_make_no_release(imgseal: Imgseal, logged: Path, old: s
     assert tree(logged) == before
 
 
+def test_a_development_key_is_known_by_its_file_where_no_public_half_is(imgseal: Imgseal, logged: Path) -> None:
+    """The key that [signing.development] names has no public half beside it, and none in [trust]; a copy of it signs."""
+    text = (logged / "imgseal.toml").read_text()
+    start, end = text.index("[trust.development]"), text.index("[rules]")
+    text = text[:start] + text[end:]
+    for old, new in (
+        ("keys-dev/images.pem", "dev.pem"),
+        ("keys/images.pem", "copy.pem"),
+        ("keys/images.pub.pem", "copied.pub.pem"),
+    ):
+        assert old in text
+        text = text.replace(f'"{old}"', f'"{new}"')
+    (logged / "imgseal.toml").write_text(text)
+    for name in ("dev.pem", "copy.pem"):
+        (logged / name).write_bytes((logged / "keys-dev" / "images.pem").read_bytes())
+        (logged / name).chmod(0o600)
+    (logged / "copied.pub.pem").write_bytes((logged / "keys-dev" / "images.pub.pem").read_bytes())
+    before = tree(logged)
+    said = imgseal("build", *ALL, "--release")
+    assert (said.status, "a development key cannot make a release" in said.err) == (4, True), said.err
+    assert tree(logged) == before
+
+
 BAD_LOGS = [
     ("no JSON", b"something else\n", 3, "not JSON"),
     ("another log", b"[]\n", 3, "not a value allowed here"),

@@ -121,15 +121,17 @@ def test_contradictions_in_one_release() -> None:
 
 def test_adopting_what_is_not_ours() -> None:
     of, good = product(), workshop().images["motor-a"]
-    for data, words in (
-        (b"x" * 2000, "no sealed image"),
-        (good[:-1], "exactly one sealed image"),
-        (good + b"x", "exactly one sealed image"),
-        (good[:500], "ends inside"),
+    for data, words, hint in (
+        (b"x" * 2000, "no sealed image", "firmware is sealed first"),
+        (good[:-1], "exactly one sealed image", ""),
+        (good + b"x", "exactly one sealed image", ""),
+        (good[:500], "ends inside", "copy the file again"),
+        (good[:8] + b"\7" + good[9:], "format", "a newer imgseal"),
     ):
         with pytest.raises(ImgsealError, match=words) as caught:
             adopt(ByteView(data), of, "file.bin")
         assert caught.value.place.file == "file.bin"
+        assert hint in (caught.value.hint or "")
     fewer = product(lambda text: text.replace('run = ["motor-a", "motor-b"]', 'run = ["motor-b"]\nway_back = "none"'))
     with pytest.raises(UsageError, match="none of the run slots"):
         adopt(ByteView(good), fewer, "x")

@@ -527,3 +527,17 @@ def test_identity_names_the_slots_where_ranges_differ() -> None:
     words = seen(narrowed._replace(contents=narrowed.contents._replace(images=images)), "identity")[1]
     assert "hardware 3 to 4 (radio)" in words
     assert "hardware 3 to 3 (motor-a, motor-b, phrases)" in words
+
+
+def test_a_product_without_a_way_back_says_so() -> None:
+    material = whole()
+    none = {
+        name: c._replace(run=c.run[:1], header=c.header[:1], keep=None, recovery=False)
+        for name, c in material.product.components.items()
+    }
+    said = seen(material._replace(product=material.product._replace(components=none)), "recovery")
+    assert said == (NOT_SHOWN, "the product file has neither a recovery image nor a way back")
+    assert (
+        seen(material, "recovery")[1]
+        == "in the product file: recovery image: recovery; the image before can start again: motor, radio"
+    )
