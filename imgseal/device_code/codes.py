@@ -9,7 +9,7 @@ import hashlib
 from imgseal.device_code.licence import LINES
 from imgseal.findings import CODES
 
-__all__ = ["DEVICE_CODES", "SUCCESSES", "c_name", "codes_header", "values"]
+__all__ = ["DEVICE_CODES", "SUCCESSES", "c_name", "codes_header", "names_source", "values"]
 
 SUCCESSES = {
     "accepted": "every check ran and passed",
@@ -70,3 +70,32 @@ def codes_header() -> str:
         comma = "," if index + 1 < len(entries) else ""
         lines.append(f"    {c_name(name)} = 0x{value:08X}{comma}")
     return LINES + "\n".join([*lines, "};", "", "#endif", ""])
+
+
+def names_source() -> str:
+    """Return seal_names.c."""
+    lines = [
+        "/* The names of results; see seal_names.h. Made from the tool's own list: do not edit. */",
+        '#include "seal_names.h"',
+        "",
+        "static const struct {",
+        "    uint32_t code;",
+        "    const char *name;",
+        "} names[] = {",
+    ]
+    lines += [f'    {{ {c_name(name)}, "{name}" }},' for name in values()]
+    lines += [
+        "};",
+        "",
+        "const char *seal_name(uint32_t code)",
+        "{",
+        "    uint32_t i;",
+        "",
+        "    for (i = 0; i < sizeof names / sizeof names[0]; i++)",
+        "        if (names[i].code == code)",
+        "            return names[i].name;",
+        "    return 0;",
+        "}",
+        "",
+    ]
+    return LINES + "\n".join(lines)

@@ -22,7 +22,9 @@
 /* offsets in the statement that readers of packages use too */
 #define SEAL_AT_NUMBER 48u
 #define SEAL_AT_VERSION 52u
+#define SEAL_AT_COUNTER 68u
 #define SEAL_AT_LINK 284u
+#define SEAL_AT_ENTRY 288u
 #define SEAL_AT_FLAGS 296u
 #define SEAL_HEADER_MIN 512u
 #define SEAL_HEADER_MAX 8192u

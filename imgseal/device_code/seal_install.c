@@ -646,7 +646,7 @@ static void empty_record(struct seal_boot *b)
         }
 }
 
-uint32_t seal_install_begin(struct seal_install *i)
+static void start(struct seal_install *i)
 {
     if (!i->boot->journal.found)
         empty_record(i->boot);
@@ -665,6 +665,12 @@ uint32_t seal_install_begin(struct seal_install *i)
     i->package.parts = 0;
     i->step = TAG;
     i->want = 2;
+}
+
+uint32_t seal_install_begin(struct seal_install *i)
+{
+    i->dry = 0;
+    start(i);
     return SEAL_ACCEPTED;
 }
 
@@ -847,9 +853,10 @@ static uint32_t pass(struct seal_install *i)
 {
     const struct seal_reader *package = i->stored;
     uint8_t piece[64];
-    uint32_t at, part, unchanged = i->dry ? 0 : i->unchanged, code = seal_install_begin(i);
+    uint32_t at, part, unchanged = i->dry ? 0 : i->unchanged, code = SEAL_ACCEPTED;
 
-    i->unchanged = unchanged;
+    start(i);
+    i->unchanged = unchanged;   /* of the first pass */
     for (at = 0; code == SEAL_ACCEPTED && at < package->size; at += part) {
         part = package->size - at < sizeof piece ? package->size - at : (uint32_t)sizeof piece;
         if (package->read(package->user, at, piece, part) != SEAL_READ)

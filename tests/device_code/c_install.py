@@ -9,15 +9,45 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from c_boot import BYTES, CODE, READ, U32, Library, Reader, programs_in_c
+from c_boot import BYTES, CODE, READ, U8, U32, Library, Reader, programs_in_c
 from c_build import SOURCES
 
+from imgseal.journal.record import TRIAL, Record
 from imgseal.product.model import Product
+from imgseal.rehearse.boot import Started
 from imgseal.rehearse.install import DELIVERED, NOTHING_TO_DO
 from imgseal.rehearse.life import Programs
 
 NAMES = {value: name for name, value in CODE.items()}
-BESIDE = ("seal_package.c", "seal_install.c")
+BESIDE = ("seal_package.c", "seal_install.c", "seal_show.c")
+
+
+class Shown(c.Structure):
+    """What seal_show says."""
+
+    _fields_ = (
+        *((name, U8) for name in ("phase", "trial", "starts_left", "power_ons_left", "refused")),
+        *((name, U32) for name in ("sequence", "target_sequence")),
+        *((name, U8 * 32) for name in ("manifest_digest", "target_digest", "last_refused")),
+    )
+
+
+class ShownImage(c.Structure):
+    _fields_ = (("version", U32 * 4), ("counter", U32), ("entry", U32))
+
+
+def expected_show(of: Product, record: Record | None) -> tuple[object, ...]:
+    """The same from a record that Python has read."""
+    if record is None:
+        return (0,) * 7 + (bytes(32),) * 3
+    left = 0, 0
+    if record.phase == TRIAL:
+        left = (of.rules.trial_attempts - record.attempts, of.rules.trial_power_ons - record.power_ons)
+    last = record.refused[-1] if record.refused else bytes(32)
+    return (
+        record.phase, int(record.phase == TRIAL), *left, len(record.refused), record.sequence, record.target_sequence,
+        record.manifest_digest or bytes(32), record.target_digest or bytes(32), last,
+    )  # fmt: skip
 
 
 class InstallLibrary(Library):
@@ -33,7 +63,7 @@ class InstallLibrary(Library):
 
     def declare(self) -> None:
         super().declare()
-        for name in ("shim_begin_install", "shim_take", "shim_finish", "shim_store", "shim_stored", "shim_position"):
+        for name in ("shim_begin_install", "shim_take", "shim_finish", "shim_store", "shim_stored", "shim_show_image"):
             getattr(self.library, name).restype = U32
         self.library.shim_take.argtypes = (BYTES, U32)
 
@@ -69,6 +99,17 @@ class InstallLibrary(Library):
                 return code
         return self.call("shim_finish")
 
+    def show(self) -> tuple[object, ...]:
+        shown = Shown()
+        self.library.shim_show(c.byref(shown))
+        values = [getattr(shown, field[0]) for field in Shown._fields_]
+        return tuple(value if isinstance(value, int) else bytes(value) for value in values)
+
+    def show_image(self, index: int, run_slot: int) -> tuple[int, tuple[int, ...], int, int]:
+        shown = ShownImage()
+        code = self.call("shim_show_image", index, run_slot, c.byref(shown))
+        return code, tuple(shown.version), shown.counter, shown.entry
+
     def pieces_of(self, device: Any) -> Iterator[bytes]:
         at, index, source = 0, 0, device.source
         while at < source.size:
@@ -93,4 +134,20 @@ def programs_with_installer(library: InstallLibrary) -> Programs:
             self.device.say(f"install: {NAMES.get(code, hex(code))}")
             return NAMES.get(code, hex(code))
 
-    return programs._replace(installer=WholeInC)
+    class Shows(programs.bootloader):  # type: ignore[name-defined,misc]
+        def boot(self, *, power_on: bool) -> Started:
+            started: Started = super().boot(power_on=power_on)
+            assert library.show() == expected_show(library.of, self.journal.record)
+            for number, member in started.members.items():
+                self.shows(number, member.slot)
+            return started
+
+        def shows(self, number: int, slot: int) -> None:
+            header = self.device.slots.run_header(self.device.by_number[number], slot)
+            assert header is not None
+            said = header.statement
+            entry = said.link_address + said.entry_offset
+            shown = library.show_image(library.of.numbers.index(number), slot)
+            assert shown == (CODE["read"], said.version.words(), said.counter, entry)
+
+    return programs._replace(installer=WholeInC, bootloader=Shows)

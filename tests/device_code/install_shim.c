@@ -2,6 +2,7 @@
 #include "boot_shim.c"
 
 #include "seal_install.h"
+#include "seal_show.h"
 
 static struct seal_install install;
 static struct seal_reader stored;
@@ -13,7 +14,8 @@ uint32_t shim_take(const uint8_t *bytes, uint32_t length);
 uint32_t shim_finish(void);
 uint32_t shim_store(const struct seal_reader *reader);
 uint32_t shim_stored(void);
-uint32_t shim_position(void);
+void shim_show(struct seal_shown *shown);
+uint32_t shim_show_image(uint32_t component, uint32_t run_slot, struct seal_shown_image *shown);
 
 void shim_install(uint32_t battery, uint32_t authorised)
 {
@@ -29,7 +31,6 @@ void shim_install(uint32_t battery, uint32_t authorised)
     install.buffer = front;
     install.room = sizeof front;
     install.stored = 0;
-    install.dry = 0;
 }
 
 uint32_t shim_begin_install(void)
@@ -62,7 +63,14 @@ uint32_t shim_stored(void)
     return seal_install_stored(&install, &stored);
 }
 
-uint32_t shim_position(void)
+void shim_show(struct seal_shown *shown)
 {
-    return install.position;
+    memset(shown, 0xA5, sizeof *shown);
+    seal_show(&boot, shown);
+}
+
+uint32_t shim_show_image(uint32_t component, uint32_t run_slot, struct seal_shown_image *shown)
+{
+    memset(shown, 0xA5, sizeof *shown);
+    return seal_show_image(&boot, component, run_slot, shown);
 }

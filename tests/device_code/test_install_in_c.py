@@ -3,6 +3,7 @@
 What has to hold stands in docs/format/install-record.md; the oracle is that of imgseal/rehearse/oracle.py.
 """
 
+import ctypes
 import random
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import cbor2
 import pytest
 from c_boot import CODE
+from c_build import SOURCES, STRICT, run
 from c_install import InstallLibrary, programs_with_installer
 from changes import before, changes, device, package, starts
 from demo_update import demo_update
@@ -55,6 +57,7 @@ def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path
 
 
 @long
+@pytest.mark.seconds(3600)
 def test_every_cut_of_the_demos_update(tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     stage, whole = demo_update()
@@ -200,3 +203,12 @@ def test_the_front_of_packages_of_every_kind() -> None:
         assert front(raw) <= front_bytes(of), row
         met += 1
     assert met > 100
+
+
+def test_codes_have_names(tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    run(["gcc", *STRICT, "-fPIC", "-shared", SOURCES / "seal_names.c", "-o", tmp_path / "names.so"])
+    name_of = ctypes.CDLL(str(tmp_path / "names.so")).seal_name
+    name_of.restype, name_of.argtypes = ctypes.c_char_p, (ctypes.c_uint32,)
+    assert {value: name_of(value) for value in CODE.values()} == {value: name.encode() for name, value in CODE.items()}
+    assert all(name_of(value) is None for value in (0, 1, 0xFFFFFFFF, CODE["accepted"] ^ 1))

@@ -120,7 +120,8 @@ def test_codes_are_far_apart() -> None:
     assert min((a ^ b).bit_count() for i, a in enumerate(found) for b in found[:i] if (a, b) != (0x7FFF_FFFF, 0)) >= 8
     from c_build import SOURCES
 
-    from imgseal.device_code.codes import codes_header
+    from imgseal.device_code.codes import codes_header, names_source
 
     assert (SOURCES / "seal_codes.h").read_text() == codes_header()
+    assert (SOURCES / "seal_names.c").read_text() == names_source()
     assert c_name("rollback.counter-too-low") == "SEAL_ROLLBACK_COUNTER_TOO_LOW"

@@ -1,0 +1,108 @@
+/* SPDX-License-Identifier: MIT */
+/* Copyright (c) 2026 the imgseal authors */
+/* The names of results; see seal_names.h. Made from the tool's own list: do not edit. */
+#include "seal_names.h"
+
+static const struct {
+    uint32_t code;
+    const char *name;
+} names[] = {
+    { SEAL_ACCEPTED, "accepted" },
+    { SEAL_READ, "read" },
+    { SEAL_VERIFIED, "verified" },
+    { SEAL_WRITTEN, "written" },
+    { SEAL_DEVICE_NOT_RUN, "device.not-run" },
+    { SEAL_DEVICE_UNREADABLE, "device.unreadable" },
+    { SEAL_DEVICE_UNWRITABLE, "device.unwritable" },
+    { SEAL_DEVICE_NO_RECORD, "device.no-record" },
+    { SEAL_DEVICE_NO_SET, "device.no-set" },
+    { SEAL_DEVICE_NO_TRUST_SET, "device.no-trust-set" },
+    { SEAL_DEVICE_BUFFER_TOO_SMALL, "device.buffer-too-small" },
+    { SEAL_DEVICE_NOTHING_NEW, "device.nothing-new" },
+    { SEAL_DEVICE_NOT_STORED, "device.not-stored" },
+    { SEAL_STRUCTURE_UNRECOGNISED, "structure.unrecognised" },
+    { SEAL_STRUCTURE_TOO_LARGE, "structure.too-large" },
+    { SEAL_STRUCTURE_TRUNCATED, "structure.truncated" },
+    { SEAL_STRUCTURE_FORMAT_UNSUPPORTED, "structure.format-unsupported" },
+    { SEAL_STRUCTURE_FIELD_INVALID, "structure.field-invalid" },
+    { SEAL_STRUCTURE_UNKNOWN_FLAG, "structure.unknown-flag" },
+    { SEAL_STRUCTURE_HEADER_BLOCK, "structure.header-block" },
+    { SEAL_STRUCTURE_FILL_NOT_ERASED, "structure.fill-not-erased" },
+    { SEAL_STRUCTURE_BYTES_AFTER_PAYLOAD, "structure.bytes-after-payload" },
+    { SEAL_STRUCTURE_PAYLOAD_MISSING, "structure.payload-missing" },
+    { SEAL_STRUCTURE_ENVELOPE, "structure.envelope" },
+    { SEAL_STRUCTURE_MANIFEST, "structure.manifest" },
+    { SEAL_STRUCTURE_UNSIGNED_MEMBER, "structure.unsigned-member" },
+    { SEAL_STRUCTURE_TRUST_SET, "structure.trust-set" },
+    { SEAL_STRUCTURE_PAYLOAD_NOT_SEALED, "structure.payload-not-sealed" },
+    { SEAL_TRUST_NO_SIGNATURE, "trust.no-signature" },
+    { SEAL_TRUST_ALGORITHM_NOT_ALLOWED, "trust.algorithm-not-allowed" },
+    { SEAL_TRUST_UNKNOWN_KEY, "trust.unknown-key" },
+    { SEAL_TRUST_KEY_NOT_FOR_THIS, "trust.key-not-for-this" },
+    { SEAL_TRUST_EXAMPLE_KEY, "trust.example-key" },
+    { SEAL_TRUST_KEY_REVOKED, "trust.key-revoked" },
+    { SEAL_TRUST_KEY_NOT_IN_FORCE, "trust.key-not-in-force" },
+    { SEAL_TRUST_NOT_BY_APEX, "trust.not-by-apex" },
+    { SEAL_TRUST_IDLE_BLOCK, "trust.idle-block" },
+    { SEAL_TRUST_TOO_FEW_SIGNATURES, "trust.too-few-signatures" },
+    { SEAL_SIGNATURE_MALFORMED, "signature.malformed" },
+    { SEAL_SIGNATURE_DOES_NOT_VERIFY, "signature.does-not-verify" },
+    { SEAL_SIGNATURE_WRONG_KEY, "signature.wrong-key" },
+    { SEAL_SIGNATURE_MANIFEST_DIGEST, "signature.manifest-digest" },
+    { SEAL_SIGNATURE_SEVERED_MEMBER, "signature.severed-member" },
+    { SEAL_IDENTITY_WRONG_VENDOR, "identity.wrong-vendor" },
+    { SEAL_IDENTITY_WRONG_CLASS, "identity.wrong-class" },
+    { SEAL_IDENTITY_WRONG_HARDWARE, "identity.wrong-hardware" },
+    { SEAL_IDENTITY_WRONG_DEVICE, "identity.wrong-device" },
+    { SEAL_IDENTITY_UNKNOWN_COMPONENT, "identity.unknown-component" },
+    { SEAL_IDENTITY_WRONG_KIND, "identity.wrong-kind" },
+    { SEAL_IDENTITY_NOT_CHECKED, "identity.not-checked" },
+    { SEAL_IDENTITY_LAYERS_DISAGREE, "identity.layers-disagree" },
+    { SEAL_RULES_DEVELOPMENT_IMAGE, "rules.development-image" },
+    { SEAL_RULES_DEVELOPMENT_MIXED, "rules.development-mixed" },
+    { SEAL_RULES_REQUIREMENT_NOT_MET, "rules.requirement-not-met" },
+    { SEAL_RULES_NO_PACKAGE, "rules.no-package" },
+    { SEAL_RULES_EXTERNAL_CODE, "rules.external-code" },
+    { SEAL_RULES_AUTHORISATION_MISSING, "rules.authorisation-missing" },
+    { SEAL_RULES_CONDITION_MISPLACED, "rules.condition-misplaced" },
+    { SEAL_RULES_VALIDATE_MISSING, "rules.validate-missing" },
+    { SEAL_RULES_COMMAND_UNSUPPORTED, "rules.command-unsupported" },
+    { SEAL_RULES_OUTSIDE_PROFILE, "rules.outside-profile" },
+    { SEAL_RULES_CONDITION_FAILED, "rules.condition-failed" },
+    { SEAL_RULES_DIRECTIVE_FAILED, "rules.directive-failed" },
+    { SEAL_RULES_NOT_AUTHORISED, "rules.not-authorised" },
+    { SEAL_RULES_BATTERY_TOO_LOW, "rules.battery-too-low" },
+    { SEAL_RULES_FAILED_BEFORE, "rules.failed-before" },
+    { SEAL_RULES_TRIAL_OPEN, "rules.trial-open" },
+    { SEAL_RULES_APEX_CHANGE, "rules.apex-change" },
+    { SEAL_RULES_REVOCATION_UNDONE, "rules.revocation-undone" },
+    { SEAL_RULES_TRUST_IN_USE, "rules.trust-in-use" },
+    { SEAL_RULES_LIMITS, "rules.limits" },
+    { SEAL_ROLLBACK_COUNTER_TOO_LOW, "rollback.counter-too-low" },
+    { SEAL_ROLLBACK_COUNTER_OUT_OF_REACH, "rollback.counter-out-of-reach" },
+    { SEAL_ROLLBACK_SEQUENCE_TOO_LOW, "rollback.sequence-too-low" },
+    { SEAL_ROLLBACK_SEQUENCE_REUSED, "rollback.sequence-reused" },
+    { SEAL_ROLLBACK_TRUST_NUMBER, "rollback.trust-number" },
+    { SEAL_PLACEMENT_WRONG_ADDRESS, "placement.wrong-address" },
+    { SEAL_PLACEMENT_WRONG_SLOT, "placement.wrong-slot" },
+    { SEAL_PLACEMENT_NO_SLOT, "placement.no-slot" },
+    { SEAL_PLACEMENT_LARGER_THAN_SLOT, "placement.larger-than-slot" },
+    { SEAL_PLACEMENT_HEADER_BLOCK, "placement.header-block" },
+    { SEAL_PLACEMENT_DUMP_SIZE, "placement.dump-size" },
+    { SEAL_DIGEST_PAYLOAD, "digest.payload" },
+    { SEAL_DIGEST_IMAGE, "digest.image" },
+    { SEAL_CONTENT_VECTOR_TABLE, "content.vector-table" },
+    { SEAL_CONTENT_STACK_POINTER, "content.stack-pointer" },
+    { SEAL_CONTENT_RESET_VECTOR, "content.reset-vector" },
+    { SEAL_CONTENT_REST_NOT_ERASED, "content.rest-not-erased" },
+};
+
+const char *seal_name(uint32_t code)
+{
+    uint32_t i;
+
+    for (i = 0; i < sizeof names / sizeof names[0]; i++)
+        if (names[i].code == code)
+            return names[i].name;
+    return 0;
+}
