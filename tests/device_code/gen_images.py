@@ -6,6 +6,7 @@ import random
 from gen_package import COMPONENTS, CONTENTS, FAULTS, Draft, Part, image_of
 from gen_twists import twist
 
+from imgseal.limits import HEADER_BLOCK_MIN
 from imgseal.sealed.layout import STATEMENT_BYTES, field
 
 # -- images: the payloads themselves ----------------------------------------------------------------------------------
@@ -95,20 +96,21 @@ def image_changed(d: Draft, rng: random.Random) -> None:
 @twist("images")
 def header_block_changed(d: Draft, rng: random.Random) -> None:
     """What is looked at before the signature: behind it nobody comes."""
-    if not (heads := _heads(d)):  # another twist has left payloads alone
+    heads = [
+        part for part in _heads(d) if len(d.images[part]) >= HEADER_BLOCK_MIN
+    ]  # another twist may have cut it short
+    if not heads:
         return
     part = rng.choice(heads)
     body = bytearray(d.images[part])
     where = rng.choice(("format_major", "flags", "fill", "reserved"))
     if where == "fill":
-        block = field("header_block")
-        size = int.from_bytes(body[block.offset : block.offset + block.size], "little")
-        body[rng.randrange(size - 8, size)] ^= 1 << rng.randrange(8)
+        at = rng.randrange(HEADER_BLOCK_MIN - 8, HEADER_BLOCK_MIN)
     elif where == "reserved":
-        body[rng.randrange(field("flags").offset, STATEMENT_BYTES)] ^= 1 << rng.randrange(8)
+        at = rng.randrange(field("flags").offset, STATEMENT_BYTES)
     else:
-        at = field(where)
-        body[at.offset + rng.randrange(at.size)] ^= 1 << rng.randrange(8)
+        at = field(where).offset + rng.randrange(field(where).size)
+    body[at] ^= 1 << rng.randrange(8)
     d.images[part] = bytes(body)
     d.twists[-1] += f" ({where})"
 
