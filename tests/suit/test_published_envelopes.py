@@ -241,3 +241,12 @@ def test_example_0_starts_when_its_image_matches() -> None:
     device = Device({}, {0: image})
     assert Machine(1, device).run(sections(manifest, {}, START), manifest.shared) is None
     assert device.invoked == 0
+
+
+def test_what_is_shared_alone_is_of_the_first_component() -> None:
+    """Section 8.4.10: set-component-index is required with more than one component only; the one is 0, before any section has begun too."""
+    manifest = decode_manifest(decode_envelope(raw(ENVELOPES[0])).manifest)
+    machine = Machine(1, Device({}, {}))
+    assert all(command.code != labels.SET_COMPONENT_INDEX for command in manifest.shared)
+    assert machine.run_shared(manifest.shared) is None
+    assert machine.identified == {(0, 1), (0, 2)}
