@@ -939,11 +939,10 @@ void seal_what_runs(const struct seal_boot *b, struct seal_running *running)
     uint32_t i;
 
     for (i = 0; i < SEAL_SET_MAX; i++)
-        running->run_slot[i] = NOTHING;
+        running->run_slot[i] = b->journal.found && i < b->product->component_count
+                               ? member(b, b->journal.record, 0, i)[1] : NOTHING;
     running->unraised = b->journal.found && r[R_UNRAISED];
     running->settled = (uint8_t)(!b->journal.found || r[R_PHASE] == PHASE_SETTLED);
-    for (i = 0; b->journal.found && i < b->product->component_count; i++)
-        running->run_slot[i] = member(b, b->journal.record, 0, i)[1];
 }
 
 /* -- starting ---------------------------------------------------------------------------------- */

@@ -83,7 +83,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("size", "size", "required", 'bytes, or text such as "1 MiB" or "512 Mbit"'),
         Key("kind", '"flash" or "ram"', '"flash"', "slots lie in flash, stacks in RAM"),
         Key("erase_block", "size", "required for flash", "smallest range that is erased at once"),
-        Key("write_unit", "integer", "1", "smallest programmable piece in bytes, a power of two"),
+        Key("write_unit", "integer", "1", "smallest programmable piece in bytes, a power of two, at most 256"),
         Key("program_once", "boolean", "false", "a unit is programmed once per erase (ECC flash)"),
         Key("page", "integer", "write_unit", "most bytes programmed at once"),
         Key("erased", '0xFF, 0x00 or "unreadable"', "0xFF", "what reads where nothing is programmed since the erase"),

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from imgseal.product.cores import CORES
 from imgseal.product.model import AllowedKey, Component, Memory, OutsideRange, Requirement, Slot
+from imgseal.product.record_room import WRITE_UNIT_MAX
 from imgseal.product.table import Table, shown
 from imgseal.versions import Version, decimal
 
@@ -31,7 +32,7 @@ def read_memory(table: Table) -> Memory:
     kind = table.choice("kind", ("flash", "ram"), "flash")
     size = table.size("size")
     base = table.integer("base", 0, _U32)
-    unit = table.integer("write_unit", 1, 4096, 1)
+    unit = table.integer("write_unit", 1, WRITE_UNIT_MAX, 1)
     if unit & (unit - 1):
         table.refuse("write_unit", "not a power of two", "1, 2, 4, 8, ...", str(unit))
     erase = table.size("erase_block") if kind == "flash" else 1

@@ -10,6 +10,7 @@ __all__ = [
     "MEMBERS_MAX",
     "MEMBER_BYTES",
     "PLACES",
+    "WRITE_UNIT_MAX",
     "copy_layout",
     "place_bytes",
     "record_bytes",
@@ -24,6 +25,9 @@ PLACES = 3
 """Least number of places in the records slot."""
 
 MEMBERS_MAX = 32
+
+WRITE_UNIT_MAX = 256
+"""Devices hold the first unit of an image back, and program it last: in RAM, no more than its statement."""
 
 
 def record_bytes(members: int) -> int:

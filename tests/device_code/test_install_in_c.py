@@ -20,7 +20,7 @@ from long_runs import long, mainly
 from packages import package as agreement_package
 from packages import variant_of
 from rows import pairwise
-from stages import PRODUCTS, pair
+from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 from variants import product as agreement_product
 
 from imgseal.check.context import Bytes
@@ -54,6 +54,30 @@ def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path
     first = ByteView(update.first.package)
     stage = set_up(update.product, update.first.trust, blank, {}, first)
     assert rehearse(stage, first, pairs=50, seed="c", programs=programs).violation is None
+
+
+FLASH = {
+    **{f"units of {unit}": on_units("two cores", unit) for unit in (1, 2, 4, 16, 32, 64, 128, 256)},
+    **{f"erased: {erased}, {name}": erased_as(name, erased, erased) for erased in ERASED for name in PRODUCTS},
+}
+
+
+@pytest.mark.parametrize(
+    "flash",
+    [
+        pytest.param(
+            name, marks=() if name in ("units of 64", "units of 256", 'erased: "unreadable", two cores') else long
+        )
+        for name in FLASH
+    ],
+)
+def test_other_flash(flash: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Write units of any size, and whatever flash reads as where it is erased."""
+    tool("gcc")
+    update = pair_of(FLASH[flash])
+    programs = programs_with_installer(InstallLibrary(update.product, tmp_path, flags=CHECKED, pieces=(700, 1, 64)))
+    played = rehearse(update.stage, update.package, pairs=200, seed="c", programs=programs)
+    assert played.violation is None, played.violation
 
 
 @long

@@ -21,7 +21,7 @@ ENDS: list[tuple[str, str, str, tuple[object, ...], tuple[object, ...]]] = [
     ("sequence = 17", "sequence = {}", "release.sequence", (0, U32), (-1, U32 + 1, "true", '"17"')),
     ("base = 0x2000_0000", "base = {}", "memory.ram.base", (0x2000_0000, 2**32 - 131072), (-1, U32 + 1)),
     ("base = 0x2000_0000", "base = {}", "memory.ram.size", (2**32 - 131072,), (2**32 - 131071,)),
-    ("write_unit = 8", "write_unit = {}", "memory.internal.write_unit", (1, 2, 8), (0, 3, 8192)),
+    ("write_unit = 8", "write_unit = {}", "memory.internal.write_unit", (1, 2, 256), (0, 3, 512)),
     ("page = 256\nprogram_once", "page = {}\nprogram_once", "memory.internal.page", (8, 4096), (4, 12, 8192, 2**20 + 1)),
     ("endurance = 10_000", "endurance = {}", "memory.internal.endurance", (1, U32), (0, U32 + 1)),
     ("erase_ms = [22, 40]", "erase_ms = {}", "memory.internal.erase_ms", ("[22, 22]", "[0.5, 1e9]"), ("[0, 40]", "[1]", "[1, 2, 3]", "[1, true]", "[1, 1000000001]")),

@@ -33,7 +33,12 @@ def test_a_payload_begins_with_a_unit() -> None:
                 "[component.motor]", "[component.motor]\nheader_block = 1152"
             ),
         ),
-        ("radio", TEXT.replace(NOR, 'erase_block = "64 KiB"\nwrite_unit = 2048\npage = 2048')),
+        (
+            "phrases",
+            TEXT.replace(NOR, 'erase_block = "64 KiB"\nwrite_unit = 256\npage = 256').replace(
+                "[component.phrases]", "[component.phrases]\nheader_block = 640"
+            ),
+        ),
     ):
         assert changed != TEXT
         key, expected = refused(changed)
