@@ -1,11 +1,13 @@
 """What a device runs now, as far as its slots tell, and which bootloaders may start it."""
 
+import hashlib
 from collections.abc import Iterable, Mapping
 
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
 from imgseal.findings import Bootloaders
 from imgseal.product.model import Component
+from imgseal.sealed.codec import encode_statement
 from imgseal.sealed.statement import Need, Statement
 from imgseal.state.fielded import DEVICE, FIRST, PREVIOUS, PRODUCT, Fielded
 from imgseal.versions import Version
@@ -69,14 +71,22 @@ def running_versions(context: Context) -> Mapping[int, Version]:
 def counter_floor(context: Context, number: int) -> int:
     """Return the counter below which nothing is installed: the device's, or that of what runs where it is higher.
 
-    What runs counts only where the device says that its storage does not take the counters of its settled set.
+    What runs counts only where the device says that its storage does not take the counters of its settled set, and only
+    if it is what the device says that runs: a damaged header must not lock the device out.
     """
-    least = context.state.counters.get(number, 0)
-    component = component_numbered(context.product, number)
-    if not context.state.unraised or context.state.trial is not None or component is None:
+    state = context.state
+    least = state.counters.get(number, 0)
+    component, member = component_numbered(context.product, number), state.current.get(number)
+    if not state.unraised or state.trial is not None or component is None or member is None:
         return least
     statement = _running_statement(context, component)
-    return least if statement is None else max(least, statement.counter)
+    if statement is None or (member.statement and _digest(statement) != member.statement):
+        return least
+    return max(least, statement.counter)
+
+
+def _digest(statement: Statement) -> bytes:
+    return hashlib.sha256(encode_statement(statement)).digest()
 
 
 def _running_statement(context: Context, component: Component) -> Statement | None:

@@ -322,6 +322,7 @@ def _refuse_misfits(state: "DeviceState", project: Project, device_file: str) ->
     by_number = {component.number: component for component in project.product.components.values()}
     named = [("counters", number, 0) for number in state.counters]
     named += [("current", number, member.slot) for number, member in state.current.items()]
+    named += [("before", number, member.slot) for number, member in state.before.items()]
     if state.trial is not None:
         named += [("trial.previous", number, member.slot) for number, member in state.trial.previous.items()]
         named += [("trial.kept", number, 0) for number in state.trial.kept]

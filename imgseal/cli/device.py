@@ -85,6 +85,10 @@ def show(path: str, product_file: str | None, variant: str | None, settings: tup
         click.echo(f"  trial      sequence {trial.sequence}: not healthy yet; {left}")
     if state.unraised:
         click.echo("  rollback   unprotected: counters are behind those of the set, their storage does not take them")
+    if state.before:
+        click.echo(
+            "  before     the set that ran before is named: it goes on where this one fails, if it still lies there"
+        )
     for refused in state.refused:
         click.echo(f"  failed     {refused.hex()}")
     click.echo(f"  bootloader {state.bootloader or 'unknown'}")

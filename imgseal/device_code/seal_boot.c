@@ -466,7 +466,7 @@ int was_statement(struct seal_boot *b, const uint8_t digest[32])
 
 /* "Judging a set": each member is the record's, and every check holds, requirements on
  * this set. */
-int set_is_good(struct seal_boot *b)
+int set_is_good(struct seal_boot *b, uint32_t which)
 {
     struct seal_version *versions = b->versions;
     struct seal_state state;
@@ -475,7 +475,7 @@ int set_is_good(struct seal_boot *b)
 
     state_of(b, &state);
     for (i = 0; i < count; i++) {
-        const uint8_t *m = member(b, b->journal.record, 0, i);
+        const uint8_t *m = member(b, b->journal.record, which, i);
         const struct seal_component *c = &b->product->components[i];
         const struct seal_slot *place;
         struct seal_version *v;
@@ -503,7 +503,7 @@ int set_is_good(struct seal_boot *b)
     state.versions = versions;
     state.whole_set = 1;
     for (i = 0; i < count; i++) {
-        const uint8_t *m = member(b, b->journal.record, 0, i);
+        const uint8_t *m = member(b, b->journal.record, which, i);
         if (m[1] == NOTHING)
             continue;
         if (judge_slot(b, i, m[1], &state, !b->product->components[i].whole_at_boot, &header) != SEAL_ACCEPTED
@@ -659,12 +659,13 @@ uint32_t try_set(struct seal_boot *b)
     return commit(b);
 }
 
-/* Goes back; a package that was started is remembered as failed. */
+/* Goes back; a package that was started is remembered as failed. A settled set names no
+ * package any more. */
 static uint32_t give_up(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
 
-    if (r[R_PHASE] == PHASE_TRIAL) {
+    if (r[R_PHASE] != PHASE_SWITCHING) {
         uint32_t i;
         for (i = 0; i < b->product->component_count; i++)
             move(member(b, r, 0, i) + 1, member(b, r, 1, i) + 1, MEMBER_BYTES - 1);
@@ -890,14 +891,14 @@ static uint32_t settle(struct seal_boot *b)
         slot = c->detached ? &c->header[m[1]] : &c->run[m[1]];
         if (b->flash.read(b->flash.user, slot->base, b->work->statement, SEAL_STATEMENT_BYTES) == SEAL_READ
             && was_statement(b, m + 4))
-            code = raise_counter(b, i, get32(b->work->statement + 68));
+            code = raise_counter(b, i, get32(b->work->statement + SEAL_AT_COUNTER));
         else
             r[R_UNRAISED] = 1;
     }
     if (code == SEAL_WRITTEN) {
         i = good_recovery(b);
         if (i != NOTHING)
-            code = raise_counter(b, i, get32(b->work->statement + 68));
+            code = raise_counter(b, i, get32(b->work->statement + SEAL_AT_COUNTER));
     }
     if (code != SEAL_WRITTEN)
         return code;
@@ -926,7 +927,6 @@ uint32_t seal_report_healthy(struct seal_boot *b)
     r[R_POWER_ONS] = 0;
     put32(r + R_KEPT, 0);
     r[R_TRIAL] = 0;
-    forget_other(b, r);
     code = commit(b);
     if (code == SEAL_WRITTEN)
         code = settle(b);
@@ -1001,13 +1001,17 @@ uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *sta
             break;
         case PHASE_TRIAL:
             if (r[R_ATTEMPTS] < b->product->trial_attempts && r[R_POWER_ONS] < b->product->trial_power_ons
-                && set_is_good(b))
+                && set_is_good(b, 0))
                 return start_trial(b, power_on, started);
             code = give_up(b);
             break;
         default:
-            if (!set_is_good(b))
-                return start_without_set(b, started);
+            if (!set_is_good(b, 0)) {
+                if (r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED] || !set_is_good(b, 1))
+                    return start_without_set(b, started);
+                code = give_up(b);  /* the set before goes on */
+                break;
+            }
             if (r[R_PHASE] == PHASE_SETTLED && r[R_UNRAISED] && (code = settle(b)) != SEAL_WRITTEN)
                 return code;
             return start_set(b, r[R_PHASE] == PHASE_UNPROVEN, started);

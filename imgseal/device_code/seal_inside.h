@@ -73,7 +73,7 @@ void state_of(struct seal_boot *b, struct seal_state *state);
 uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state, int header_only,
                     struct seal_header *header);
 int was_statement(struct seal_boot *b, const uint8_t digest[32]);
-int set_is_good(struct seal_boot *b);
+int set_is_good(struct seal_boot *b, uint32_t which);
 int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32], uint32_t *size);
 void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot, struct stretch *stretch,
              struct seal_source *source);

@@ -187,7 +187,7 @@ static uint32_t compare_with_what_runs(struct seal_install *i)
     struct seal_boot *b = i->boot;
     uint32_t k, code = SEAL_WRITTEN, there = 0, differs = 0;
 
-    i->startable = set_is_good(b) != 0;
+    i->startable = set_is_good(b, 0) != 0;
     i->recovery_starts = good_recovery(b) != NOTHING;
     for (k = 0; k < i->package.parts; k++) {
         const struct seal_part *part = &i->package.part[k];
@@ -754,6 +754,21 @@ static void know_versions(struct seal_install *i, struct seal_state *state)
     state->whole_set = 1;
 }
 
+/* While counters are behind, the counter of the image that runs: nothing below it is taken. */
+static uint32_t counter_floor(const struct seal_install *i, uint32_t index)
+{
+    struct seal_boot *b = i->boot;
+    const struct seal_component *c = &b->product->components[index];
+    const uint8_t *m = member(b, record_of(i), 0, index);
+
+    if (record_of(i)[R_UNRAISED] == 0 || m[1] >= c->run_slots
+        || b->flash.read(b->flash.user, (c->detached ? &c->header[m[1]] : &c->run[m[1]])->base, b->work->statement,
+                         SEAL_STATEMENT_BYTES) != SEAL_READ
+        || !was_statement(b, m + 4))
+        return 0;
+    return get32(b->work->statement + SEAL_AT_COUNTER);
+}
+
 /* Every check of every image that the package brings, on the set that would run. */
 static uint32_t judge_images(struct seal_install *i)
 {
@@ -773,14 +788,16 @@ static uint32_t judge_images(struct seal_install *i)
             continue;
         if (c->run_slots > 1 && !i->dry) {
             code = judge_slot(b, k, part->run_slot, &state, 0, &header);
-            continue;
+        } else {
+            subject.where = SEAL_FILE;
+            subject.payload.read = 0;
+            find(i, part, &stretch[0], &i->window[0], &subject.image);
+            if (c->detached)
+                find(i, taken_part(i, k, 0), &stretch[1], &i->window[1], &subject.payload);
+            code = seal_judge(b->product, &state, b->crypto, &subject, 0, b->work, &header);
         }
-        subject.where = SEAL_FILE;
-        subject.payload.read = 0;
-        find(i, part, &stretch[0], &i->window[0], &subject.image);
-        if (c->detached)
-            find(i, taken_part(i, k, 0), &stretch[1], &i->window[1], &subject.payload);
-        code = seal_judge(b->product, &state, b->crypto, &subject, 0, b->work, &header);
+        if (code == SEAL_ACCEPTED && header.counter < counter_floor(i, k))
+            code = SEAL_ROLLBACK_COUNTER_TOO_LOW;
     }
     return code;
 }

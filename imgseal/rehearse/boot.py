@@ -21,7 +21,7 @@ from imgseal.rehearse.device import Device
 from imgseal.rehearse.flash import FlashReadError
 from imgseal.rehearse.install import brought
 from imgseal.rehearse.journal import Journal
-from imgseal.rehearse.settle import failed, settle, tried
+from imgseal.rehearse.settle import failed, goes_on, settle, tried
 from imgseal.rehearse.slots import Sealed
 
 __all__ = ["RECOVERY", "SET", "WAITING", "Bootloader", "Started"]
@@ -76,7 +76,12 @@ class Bootloader:
             else:
                 why = device.judge_set(record.current)
                 if why is not None:
-                    return self.without_set(why)
+                    before = goes_on(device, record)
+                    if before is None:
+                        return self.without_set(why)
+                    device.say(f"boot: the set before goes on: {why}")
+                    record = self.commit(before)
+                    continue
                 if record.phase == SETTLED and record.unraised:
                     record = settle(device, self.journal, record)
                 return self.start(record, trial=record.phase == UNPROVEN)

@@ -30,7 +30,7 @@ def expect(device: Device, record: Record, verdict: Verdict, subject: PackageSub
         raised = {**there.counters, **_recovery_counter(device, recoveries)}
         first.update({n: max(first.get(n, 0), value) for n, value in raised.items()})
         before += ((record.target_sequence, record.target_digest),)
-    if starts and record.unraised:  # what is behind is tried again at each boot
+    if record.unraised:  # what is behind is tried again at each boot, also once a damaged set has been mended
         raised = {**there.counters, **_recovery_counter(device, recoveries)}
         first.update({n: max(first.get(n, 0), value) for n, value in raised.items()})
     if not verdict.accepted:
@@ -40,9 +40,13 @@ def expect(device: Device, record: Record, verdict: Verdict, subject: PackageSub
         )  # fmt: skip
     new, changed, recovery = _set_of_the_package(device, record, there, subject)
     target = subject.manifest.sequence_number, subject.envelope.digest.value
-    if record.unraised and recovery is not None and device.recovery is not None:
-        number = device.recovery.number
-        first[number] = max(first.get(number, 0), counter_of(recovery))
+    if record.unraised:
+        mended = (
+            {} if new is None else {n: c for n, c in new.counters.items() if new.members[n] == record.current.get(n)}
+        )
+        if recovery is not None and device.recovery is not None:
+            mended[device.recovery.number] = counter_of(recovery)
+        first.update({n: max(first.get(n, 0), value) for n, value in mended.items()})
     # the release that runs unproven is not delivered again, and gets no trial, unless something of it is damaged
     again = target in before[1:] and not changed
     way_back = starts and not again and all(component.returns for component in changed)

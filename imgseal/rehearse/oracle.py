@@ -250,6 +250,9 @@ class Oracle:
                 raise ViolationError("settles", f"sequence {record.sequence}, phase {record.phase}")
             if source and not self.has_recovery(flash):
                 raise ViolationError("ends", "the package was there to the end, and its recovery image is not")
+            known = [each.members for each in (self.old, self.new) if each is not None]
+            if self.way_back and record.phase == SETTLED and record.other not in known:
+                raise ViolationError("settles", "the record does not name the set before")
             there = {} if again else self._recovery_counter(flash)
             behind = self._behind({**self.new.counters, **there}, counters)
             if not again and behind != record.unraised:

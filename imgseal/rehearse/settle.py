@@ -1,14 +1,14 @@
 """The record's ways from one phase to the next, and how a set settles; docs/format/install-record.md, "Phases"."""
 
 from imgseal.journal.layout import REFUSED
-from imgseal.journal.record import RETURNING, SETTLED, SETTLING, TRIAL, UNPROVEN, Record
+from imgseal.journal.record import RETURNING, SETTLED, SETTLING, SWITCHING, TRIAL, UNPROVEN, Record
 from imgseal.product.model import Component
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.slots import statement_digest
 from imgseal.sealed.codec import encode_statement
 
-__all__ = ["failed", "healthy", "raised", "settle", "tried"]
+__all__ = ["failed", "goes_on", "healthy", "raised", "settle", "tried"]
 
 
 def tried(record: Record) -> Record:
@@ -28,7 +28,7 @@ def tried(record: Record) -> Record:
 
 def failed(record: Record) -> Record:
     """Return the record with which a device goes back; a package that was started is remembered as failed."""
-    before = record.other if record.phase == TRIAL else record.current
+    before = record.current if record.phase == SWITCHING else record.other
     refused = record.refused
     if record.phase == TRIAL and record.target_digest is not None:
         refused = (*refused, record.target_digest)[-REFUSED:]
@@ -36,8 +36,19 @@ def failed(record: Record) -> Record:
 
 
 def healthy(record: Record) -> Record:
-    """Return the record of a set that has reported itself healthy."""
-    return record._replace(phase=SETTLING, attempts=0, power_ons=0, kept=0, trial=False, other={})
+    """Return the record of a set that has reported itself healthy; the set before stays named, as it may lie there."""
+    return record._replace(phase=SETTLING, attempts=0, power_ons=0, kept=0, trial=False)
+
+
+def goes_on(device: Device, record: Record) -> Record | None:
+    """Return the record with which the set before goes on where a settled set fails; None where it cannot.
+
+    Every member of it has to lie in its run slot. The storage has to hold the counters of the set that failed: then a
+    set with lower ones is refused, and nothing is rolled back.
+    """
+    if record.phase != SETTLED or record.unraised or device.judge_set(record.other) is not None:
+        return None
+    return failed(record)
 
 
 def settle(device: Device, journal: Journal, record: Record) -> Record:

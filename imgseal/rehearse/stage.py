@@ -18,6 +18,7 @@ from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Moment
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle
+from imgseal.rehearse.settle import goes_on
 from imgseal.rehearse.slots import Slots, statement_digest
 from imgseal.state.device import DeviceState
 
@@ -63,6 +64,8 @@ def set_up(
     _lay(blocks, product, records, place_content(record, product.numbers, unit))
     moment = Moment(blocks, dict(state.counters), frozenset(), 0, tried=False, healthy=False)
     device = _device(facts, moment)
+    if device.judge_set(record.current) is not None:
+        record = goes_on(device, record) or record
     verdict, subject = device.examine(package, record)
     oracle = expect(device, record, verdict, subject)
     _refuse_without_start(device, oracle)
@@ -147,7 +150,7 @@ def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
         return out
 
     settled = first_record(members(state.current), state.sequence, state.manifest_digest)
-    settled = settled._replace(refused=state.refused, unraised=state.unraised)
+    settled = settled._replace(refused=state.refused, unraised=state.unraised, other=members(state.before))
     trial = state.trial
     if trial is None:
         return settled

@@ -31,6 +31,7 @@ _KEYS = (
     "revoked",
     "anchors",
     "unraised",
+    "before",
 )
 
 
@@ -65,7 +66,7 @@ class DeviceState(NamedTuple):
     of packages that failed, `revoked` key identifiers in hex. `anchors` is the trust anchor update that the device took
     last; None where it holds what it left the factory with. `fielded` is what is known of the bootloaders where the
     state stands for many devices; it is no part of the file. `unraised` tells that the counters of the set in `current`
-    are above those of the storage, which does not take them.
+    are above those of the storage, which does not take them. `before` is the set that a settled one has followed.
     """
 
     hardware: int | None
@@ -84,6 +85,7 @@ class DeviceState(NamedTuple):
     anchors: SlotContent | None = None
     fielded: Fielded | None = None
     unraised: bool = False
+    before: "Mapping[int, Member]" = {}  # noqa: RUF012 - never changed
 
     @property
     def running(self) -> dict[int, int]:
@@ -117,7 +119,7 @@ def device_state(
 
     What is being delivered, switched or returned does not show: the state is that of the set that counts.
     """
-    from imgseal.journal.record import TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
+    from imgseal.journal.record import SETTLED, TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
 
     trial = None
     if record is not None and record.phase in (TRIAL, UNPROVEN):
@@ -145,6 +147,7 @@ def device_state(
         revoked=revoked,
         fresh=False,
         unraised=record is not None and record.unraised,
+        before={} if record is None or record.phase != SETTLED else record.other,
     )
 
 
@@ -223,6 +226,7 @@ def read(text: str, *, name: str) -> DeviceState:
         fresh=False,
         anchors=None if tree.get("anchors") is None else _content(name, "anchors", tree["anchors"]),
         unraised=unraised,
+        before=_members(name, "before", tree.get("before", {})),
     )
 
 
@@ -249,6 +253,7 @@ def write(state: DeviceState) -> str:
         "revoked": list(state.revoked),
         **({"anchors": state.anchors._asdict()} if state.anchors else {}),
         **({"unraised": True} if state.unraised else {}),
+        **({"before": _members_tree(state.before)} if state.before else {}),
     }
     return json.dumps(tree, indent=2) + "\n"
 

@@ -95,7 +95,7 @@ BOOT = [
     ("keep slot not filled", "        if (code == SEAL_WRITTEN)\n            code = fill(b, c->keep.base", "        if (code == 0)\n            code = fill(b, c->keep.base", "staged outside, kept"),
     ("nothing kept", "c->keep.size != 0 && r[R_TRIAL]", "c->keep.size == 0 && r[R_TRIAL]", "staged outside, kept"),
     ("torn counter step left", "step = now > 1 ? now : 1", "step = now + 1", "two run slots"),
-    ("counters not raised", "code = raise_counter(b, i, get32(b->work->statement + 68));\n    }\n    if", "code = SEAL_WRITTEN;\n    }\n    if", "two run slots"),
+    ("counters not raised", "code = raise_counter(b, i, get32(b->work->statement + SEAL_AT_COUNTER));\n        else", "code = SEAL_WRITTEN;\n        else", "two run slots"),
     ("sequence not raised", "    move(r + R_SEQUENCE, r + R_TARGET_SEQUENCE, 4);\n", "", "two run slots"),
     ("trial without a way back", "r[R_PHASE] = r[R_TRIAL] ? PHASE_TRIAL : PHASE_UNPROVEN;", "r[R_PHASE] = PHASE_UNPROVEN;", "staged outside, kept"),
     ("recovery image half rewritten", "(!b->journal.found || !b->journal.record[R_RECOVERY])", "1", "recovery image"),

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from c_boot import Library, programs_in_c
-from failing_storage import behind, full_counters, one_place_worn, violated
+from c_install import InstallLibrary, programs_with_installer
+from failing_storage import behind, flips, full_counters, one_place_worn, violated
 from long_runs import every_fifth, mainly
 from stages import PRODUCTS, pair
 from test_planted_in_c import planted
@@ -20,8 +21,9 @@ FLAGS = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 @pytest.mark.parametrize("name", mainly("two cores", PRODUCTS))
 def test_every_case(name: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
-    programs = programs_in_c(Library(pair(name).product, tmp_path, flags=FLAGS))
+    programs = programs_with_installer(InstallLibrary(pair(name).product, tmp_path, flags=FLAGS))
     assert violated(one_place_worn(name), programs, pairs=60) is None
+    assert violated(flips(name), programs) is None
 
 
 @pytest.mark.parametrize("name", mainly("two cores", PRODUCTS))
@@ -29,16 +31,16 @@ def test_every_case(name: str, tool: Callable[[str], str], tmp_path: Path) -> No
 def test_counters_full_or_worn(name: str, loud: bool, tool: Callable[[str], str], tmp_path: Path) -> None:
     """The storage says that it takes no more, or says nothing."""
     tool("gcc")
-    library = Library(pair(name).product, tmp_path, flags=FLAGS)
+    library = InstallLibrary(pair(name).product, tmp_path, flags=FLAGS)
     library.loud = loud
-    assert violated(itertools.chain(full_counters(name), behind(name)), programs_in_c(library)) is None
+    assert violated(itertools.chain(full_counters(name), behind(name)), programs_with_installer(library)) is None
 
 
 def everything(name: str) -> Iterator[tuple[Stage, ByteView]]:
-    return itertools.chain(one_place_worn(name), full_counters(name), behind(name))
+    return itertools.chain(one_place_worn(name), full_counters(name), behind(name), flips(name))
 
 
-KEPT, CORES = "staged outside, kept", "two cores"
+KEPT, CORES, TWO = "staged outside, kept", "two cores", "two run slots"
 SAYS = "    b->journal.record[R_UNRAISED] |= now < value;\n"
 READ_AGAIN = (
     "    if (counters->read(counters->user, number, &now) != SEAL_READ)\n        return SEAL_DEVICE_UNREADABLE;\n"
@@ -56,6 +58,10 @@ FAULTS = [
     ("counters not tried again", "r[R_PHASE] == PHASE_SETTLED && r[R_UNRAISED]", "0", CORES),
     ("said for ever", "    r[R_UNRAISED] = 0;\n    for", "    for", CORES),
     ("number given to take", "(void)counters->raise(", "(void)counters->take(", CORES),
+    ("set before left where it is", "code = give_up(b);  /* the set before goes on */\n                break;", "return start_without_set(b, started);", TWO),
+    ("set before forgotten", "    r[R_TRIAL] = 0;\n    code = commit(b);\n    if (code == SEAL_WRITTEN)\n        code = settle(b);", "    r[R_TRIAL] = 0;\n    forget_other(b, r);\n    code = commit(b);\n    if (code == SEAL_WRITTEN)\n        code = settle(b);", TWO),
+    ("set before though counters are behind", "r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED] || !", "r[R_PHASE] != PHASE_SETTLED || !", TWO),
+    ("set before in any phase", "r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED]", "r[R_UNRAISED]", TWO),
     ("forgotten on the way back", "    r[R_PHASE] = PHASE_SETTLED;\n    r[R_ATTEMPTS]", "    r[R_PHASE] = PHASE_SETTLED;\n    r[R_UNRAISED] = 0;\n    r[R_ATTEMPTS]", CORES),
 ]  # fmt: skip
 

@@ -17,7 +17,7 @@ from typing import Any, ClassVar
 import pytest
 import test_journal
 import third_record
-from failing_storage import behind, violated
+from failing_storage import behind, flips, violated
 from histories import history
 from hypothesis import given
 from hypothesis import strategies as st
@@ -238,6 +238,7 @@ def play(journal: type[Compared], monkeypatch: pytest.MonkeyPatch) -> None:
     stage, package = pair("staged outside, kept").stage, pair("staged outside, kept").package
     rehearse(stage, package, pairs=0, seed="third", programs=Programs(journal=journal, bootloader=Attacked))
     assert violated(behind("two cores"), Programs(journal=journal)) is None
+    assert violated(flips("two run slots"), Programs(journal=journal)) is None
     # what these programs write are no records of a device's life
     monkeypatch.setattr(test_journal, "Journal", type("Counting", (journal,), {"written": set()}))
     for number in range(300):
@@ -313,7 +314,7 @@ def tells(row: tuple[str, ...], before: Any, after: Any) -> bool:
     """Whether a row of the table tells what was written."""
     _, phase, current, other, target, starts, prepared, kept, placed, trial, besides = row
     nothing = tuple(third_record.Member(member.component) for member in before.current)
-    sets = {"=": None, "0": nothing, "current": before.current, "other": before.other}
+    sets = {"0": nothing, "current": before.current, "other": before.other, "+": before.other}
     wanted = {name: getattr(before, name) for name in ("sequence", "manifest_digest", "recovery", "refused")}
     wanted["unraised"] = (
         after.unraised if "`unraised` new" in besides else before.unraised and "`unraised` 0" not in besides

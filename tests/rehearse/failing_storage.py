@@ -1,15 +1,17 @@
 """Devices whose storage fails, made for every small product.
 
-Blocks that take no programming and say nothing; counters that are full or worn.
+Blocks that take no programming and say nothing; counters that are full or worn; settled sets of which a bit has flipped.
 """
 
 import functools
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
 
 from stages import NEWER, files, pair, small
 from workshop import Workshop, make
 
+from imgseal.journal.record import Member
 from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.product.record_room import place_bytes
@@ -76,7 +78,8 @@ def two_steps(name: str) -> Workshop:
 def behind(name: str) -> Iterator[tuple[Stage, ByteView]]:
     """Devices that could not raise their counters, and take the next update: of the same counters, and of higher ones.
 
-    The storage is still full, or takes them by now. The last two get the release that they have, and go on as they are.
+    The storage is still full, or takes them by now. The last three get the release that they have, or one of lower counters
+    than those that run, which they refuse, and go on as they are.
     """
     update = pair(name)
     of = update.product
@@ -95,8 +98,84 @@ def behind(name: str) -> Iterator[tuple[Stage, ByteView]]:
         stage = set_up(of, update.first.trust, state, contents, package, full=full)
         assert stage.verdict.accepted, stage.verdict.findings
         yield stage, package
+    lower = {f"component__{n}__counter": "4" for n in of.components}
+    package = ByteView(
+        make(small(name, release__version="1.2.0", release__sequence="7", **lower), files=files(of, "three")).package
+    )
+    stage = set_up(of, update.first.trust, state, contents, package, full=update.state.counters)
+    assert {finding.code for finding in stage.verdict.findings} == {"rollback.counter-too-low"}
+    yield stage, package
     for full in (update.state.counters, {}):
         yield set_up(of, update.first.trust, state, contents, first, full=full), first
+
+
+class Flipped(NamedTuple):
+    """A settled device of which one bit has flipped, the package that it is offered, and the set that has to run first, if any."""
+
+    stage: Stage
+    package: ByteView
+    runs: Mapping[int, Member] | None
+
+
+def flipped(name: str) -> Iterator[Flipped]:
+    """Devices that have settled an update of a small product, with a bit flipped in one of their images.
+
+    What the update changes is every subset of the components; it raises no counter, or those of what it changes, and the
+    storage takes them or not. They are offered the same package again where it mends them, and the next release.
+    """
+    update = pair(name)
+    of = update.product
+    for change, raises, full in itertools.product(_subsets(tuple(of.components)), (False, True), (False, True)):
+        if full and not raises:
+            continue
+        package = ByteView(_changed(name, change, raises=raises).package)
+        most = dict(update.state.counters) if full else {}
+        stage = set_up(of, update.first.trust, update.state, update.contents, package, full=most)
+        assert stage.verdict.accepted, stage.verdict.findings
+        state, contents = after(of, stage, update.state, package)
+        assert state.unraised == full
+        for component in of.components.values():
+            if component.recovery:
+                continue
+            member = state.current[component.number]
+            stays = update.state.current[component.number] == member
+            apart = all(len(of.components[n].run) == 2 or of.components[n].recovery for n in change)
+            for slot, at in ((component.run[member.slot], -1), ((component.header or component.run)[member.slot], 70)):
+                raw = bytearray(contents[slot].read(0, contents[slot].size))
+                raw[at] ^= 4
+                broken = {**contents, slot: ByteView(bytes(raw))}
+                runs = update.state.current if apart and not raises and not stays else None
+                if component.judged != "boot" and at == -1:
+                    runs = state.current  # nobody looks at it before it starts
+                for offered in (package, _next(name)) if component.name in change else (_next(name),):
+                    yield Flipped(set_up(of, update.first.trust, state, broken, offered, full=most), offered, runs)
+
+
+def _subsets(names: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    for size in range(1, len(names) + 1):
+        yield from itertools.combinations(names, size)
+
+
+@functools.cache
+def _changed(name: str, change: tuple[str, ...], *, raises: bool) -> Workshop:
+    """A release that changes these components; of the others it brings nothing."""
+    of = small(name)
+    raised = {f"component__{n}__counter": "4" for n in change if raises}
+    return make(small(name, **NEWER, **raised), files=files(of, "two", only=change))
+
+
+@functools.cache
+def _next(name: str) -> ByteView:
+    """The release behind it, all components, no counter raised beyond."""
+    of = small(name)
+    raised = {f"component__{n}__counter": "4" for n in of.components}
+    return ByteView(
+        make(small(name, release__version="1.2.0", release__sequence="7", **raised), files=files(of, "three")).package
+    )
+
+
+def flips(name: str) -> Iterator[tuple[Stage, ByteView]]:
+    return ((case.stage, case.package) for case in flipped(name))
 
 
 def after(of: Product, stage: Stage, state: DeviceState, package: ByteView) -> tuple[DeviceState, dict[str, ByteView]]:

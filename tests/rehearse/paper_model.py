@@ -166,9 +166,16 @@ class Paper:
                 return
             self.phase, self.target, self.kept = "settled", None, []
             self.attempts = self.power_ons = 0
+        if self.phase == "settled" and not self.may_start(self.current) and self._goes_on():
+            self.current, self.before = self.before, {}
         self.running = self.current if self.may_start(self.current) else None
         if self.running is not None and self.phase == "settled" and self.unraised:
             self._raise()
+
+    def _goes_on(self) -> bool:
+        """The set before: each image still in its run slot, all counters raised before, and it may start."""
+        there = all(self.kinds[c].two or self.current.get(c) == image for c, image in self.before.items())
+        return there and not self.unraised and self.may_start(self.before)
 
     def _raise(self) -> None:
         """Raise the counters to those of the set, as far as their storage goes (`full`, its highest number)."""
@@ -188,7 +195,7 @@ class Paper:
         assert self.target is not None
         self._raise()
         self.sequence, self.manifest = self.target.sequence, self.target.name
-        self.phase, self.before, self.target, self.kept = "settled", {}, None, []
+        self.phase, self.target, self.kept = "settled", None, []
         self.attempts = self.power_ons = 0
 
     def wear(self, component: int) -> None:
