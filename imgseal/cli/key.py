@@ -9,13 +9,13 @@ from imgseal.cli.key_files import PASSPHRASE_VARIABLE, unlock
 from imgseal.cli.project import Project, find_product
 from imgseal.errors import ImgsealError, KeyTroubleError, Place, UsageError
 from imgseal.files import Output, read_bounded, write_all
-from imgseal.keys.anykey import AnyKey
+from imgseal.keys.anykey import AnyKey, AnyPrivateKey
 from imgseal.keys.hidden import Hidden, hidden
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
 from imgseal.product.references import is_token_uri
 
-__all__ = ["command"]
+__all__ = ["command", "key_outputs"]
 
 _PRIVATE_MODE = 0o600
 _ID_BYTES = 16  # of CKA_ID, drawn where the URI gives none
@@ -67,7 +67,7 @@ def new(path: str, algorithm: str, no_passphrase: bool, public_file: str | None)
         raise UsageError(
             "--public is for keys in tokens", found=public_file, hint="leave it out: X.pem gets X.pub.pem beside it"
         )
-    from imgseal.keys.pem import encode_private, encode_public, generate
+    from imgseal.keys.pem import generate
     from imgseal.keys.signer import file_signer
 
     if not path.endswith(".pem") or path.endswith(".pub.pem"):
@@ -89,17 +89,24 @@ def new(path: str, algorithm: str, no_passphrase: bool, public_file: str | None)
     passphrase = None if no_passphrase else _new_passphrase(path)
     private = generate(ALGORITHMS[algorithm])
     signer = file_signer(private, path)
-    write_all(
-        [
-            Output(path, [encode_private(private, passphrase)], mode=_PRIVATE_MODE, replace=False),
-            Output(public_path, [encode_public(signer.public)], replace=False),
-        ]
-    )
+    write_all(key_outputs(path.removesuffix(".pem"), private, passphrase))
     click.echo(f"{path} (private, keep it secret)")
     click.echo(f"{public_path} (public)")
     click.echo(f"thumbprint {signer.public.thumbprint.hex()}")
     if no_passphrase:
         click.echo("imgseal: the private key is not encrypted; whoever can read the file can sign", err=True)
+
+
+def key_outputs(stem: str, private: AnyPrivateKey, passphrase: Hidden | None = None) -> list[Output]:
+    """Return the two files of a new key pair, STEM.pem and STEM.pub.pem."""
+    from imgseal.keys.pem import encode_private, encode_public
+    from imgseal.keys.signer import file_signer
+
+    public = file_signer(private, stem).public
+    return [
+        Output(f"{stem}.pem", [encode_private(private, passphrase)], mode=_PRIVATE_MODE, replace=False),
+        Output(f"{stem}.pub.pem", [encode_public(public)], replace=False),
+    ]
 
 
 @command.command()

@@ -83,6 +83,35 @@ def test_development_keys_only_when_asked_for(imgseal: Imgseal, project: Path) -
     assert "keys-dev/images.pub.pem" in (project / "desk" / "seal_config.h").read_text()
 
 
+def test_the_example_is_written_to_a_new_folder_or_not_at_all(
+    imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With keys of its own, a product file that they fit, and no word of the project it is called in."""
+    monkeypatch.chdir(tmp_path)
+    said = imgseal("device-code", "--example", "port")
+    assert said.status == 0, said.err
+    assert "not encrypted" in said.err
+    written = sorted(str(path.relative_to(tmp_path)) for path in (tmp_path / "port").rglob("*") if path.is_file())
+    assert sorted(said.out.split()) == written
+    assert {path.name: path.stat().st_mode & 0o777 for path in (tmp_path / "port" / "keys").glob("*[!b].pem")} == {
+        "images.pem": 0o600,
+        "packages.pem": 0o600,
+    }
+    before = tree(tmp_path)
+    monkeypatch.chdir(tmp_path / "port")
+    assert imgseal("device-code", "seal").status == 0  # as its Makefile does
+    monkeypatch.chdir(tmp_path)
+    assert tree(tmp_path) == before
+    said = imgseal("device-code", "--example", "port")
+    assert said.status == 2
+    assert "port exists" in said.err
+    for option in ("--development", "--product=port/imgseal.toml", "--variant=x", "--set=release.version=1.0.0"):
+        said = imgseal("device-code", "--example", "other", option)
+        assert said.status == 2, option
+        assert "of its own" in said.err
+    assert tree(tmp_path) == before
+
+
 def test_more_keys_than_the_sources_count(imgseal: Imgseal, project: Path) -> None:
     """Package signers are told apart by a bit of a word; with a 33rd, one signer could count as two."""
     for number, status in ((32, 0), (33, 2)):

@@ -43,6 +43,14 @@ def test_every_exported_file_carries_them(development: bool, imgseal: Imgseal, p
     assert {re.sub(r"\D", "", head(path).split("\n")[1]) for path in sources} == {"2026"}
 
 
+def test_every_file_of_the_example_carries_them(imgseal: Imgseal, tmp_path: Path) -> None:
+    said = imgseal("device-code", "--example", str(tmp_path / "port"))
+    assert said.status == 0, said.err
+    files = [path for path in (tmp_path / "port").iterdir() if path.is_file()]
+    assert {path.name for path in files} == {path.name for path in tracked("imgseal/device_code/example")}
+    assert [path.name for path in files if any(line not in head(path) for line in LINES)] == []
+
+
 def test_every_integration_file_carries_them() -> None:
     files = tracked("docs/integrations")
     assert len(files) > 15
