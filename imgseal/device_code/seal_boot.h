@@ -21,7 +21,9 @@
  * SEAL_WRITTEN, and anything else when it could not. Kick the watchdog in here. */
 struct seal_flash {
     uint32_t (*read)(void *user, uint32_t address, uint8_t *to, uint32_t length);
-    uint32_t (*erase)(void *user, uint32_t address);        /* the block at address */
+    /* the block at address; also where it reads blank: a torn erase may, and what is
+     * programmed over it does not stay                                             */
+    uint32_t (*erase)(void *user, uint32_t address);
     uint32_t (*program)(void *user, uint32_t address, const uint8_t *from, uint32_t length);
     /* sizes of the erase block and the page at an address, and the write unit      */
     uint32_t (*geometry)(void *user, uint32_t address, uint32_t *block, uint32_t *page, uint32_t *unit);

@@ -1,6 +1,7 @@
 /* Judges a batch of update packages, on the host and under QEMU through semihosting; prints a code in hex for each.
  * The batch is made by tests/device_code/c_package.py: the two states as they lie in memory, size, package.
  */
+#include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 
@@ -34,6 +35,17 @@ static uint32_t read_piece(void *user, uint32_t offset, uint8_t *to, uint32_t le
     return SEAL_READ;
 }
 
+/* The batch is little-endian, whatever this machine is. */
+static void little(void *at, size_t count)
+{
+    uint32_t *word = (uint32_t *)at;
+
+    while (count-- != 0) {
+        const uint8_t *p = (const uint8_t *)word;
+        *word++ = (uint32_t)p[0] | (uint32_t)p[1] << 8 | (uint32_t)p[2] << 16 | (uint32_t)p[3] << 24;
+    }
+}
+
 int main(int argc, char **argv)
 {
     static struct package_state state;
@@ -48,6 +60,10 @@ int main(int argc, char **argv)
         struct piece piece;
         struct seal_reader reader;
 
+        little(&state, offsetof(struct package_state, digest) / sizeof(uint32_t));
+        little(&set, offsetof(struct case_state, versions) / sizeof(uint32_t));
+        little(set.counters, sizeof set.counters / sizeof(uint32_t));
+        little(&size, 1);
         piece.file = file;
         piece.at = ftell(file);
         piece.size = size;

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from c_boot import Library, programs_in_c
+from c_boot import CODE, Library, programs_in_c
 from c_build import SOURCES
 from demo_update import demo_update
 from long_runs import long, mainly
@@ -17,6 +17,7 @@ from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 from imgseal.journal.layout import FIELDS
 from imgseal.memory.view import ByteView
 from imgseal.rehearse.explore import Explorer
+from imgseal.rehearse.flash import FlashReadError
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
 from imgseal.state.device import fresh
@@ -37,6 +38,27 @@ def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path
     first = ByteView(update.first.package)
     stage = set_up(update.product, update.first.trust, blank, {}, first)
     assert rehearse(stage, first, pairs=50, seed="c", programs=programs).violation is None
+
+
+class SkipsErases(Library):
+    """A driver that leaves out the erase of a block that reads blank."""
+
+    def _erase(self, user: int, address: int) -> int:
+        name, at = self._where(address)
+        size = self.of.memories[name].erase_block
+        try:
+            blank = self.device.flash.read(name, at, size).count(0xFF) == size
+        except FlashReadError:
+            blank = False
+        return CODE["written"] if blank else super()._erase(user, address)
+
+
+def test_a_driver_that_skips_erases_is_found(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """seal_boot.h: an erase erases, also what reads blank. One cut is enough to break the promise."""
+    tool("gcc")
+    update = pair("staged outside, kept")
+    programs = programs_in_c(SkipsErases(update.product, tmp_path))
+    assert rehearse(update.stage, update.package, pairs=0, seed="1", programs=programs).violation is not None
 
 
 @pytest.mark.parametrize("unit", UNITS)
