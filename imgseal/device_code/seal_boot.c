@@ -941,7 +941,6 @@ void seal_what_runs(const struct seal_boot *b, struct seal_running *running)
     for (i = 0; i < SEAL_SET_MAX; i++)
         running->run_slot[i] = b->journal.found && i < b->product->component_count
                                ? member(b, b->journal.record, 0, i)[1] : NOTHING;
-    running->unraised = b->journal.found && r[R_UNRAISED];
     running->settled = (uint8_t)(!b->journal.found || r[R_PHASE] == PHASE_SETTLED);
 }
 

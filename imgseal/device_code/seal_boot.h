@@ -94,8 +94,6 @@ struct seal_started {
 struct seal_running {
     uint8_t run_slot[SEAL_SET_MAX];     /* by component index; 255: not in the current set */
     uint8_t settled;            /* 1: no release is being installed or tried      */
-    uint8_t unraised;           /* 1: counters are behind, their storage does not take them:
-                                 * nothing but the install record keeps older firmware out */
 };
 
 /* Resumes, judges, and says what to start. SEAL_ACCEPTED when *started says it; any

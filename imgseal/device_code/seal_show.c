@@ -28,6 +28,7 @@ void seal_show(const struct seal_boot *b, struct seal_shown *shown)
     shown->target_sequence = get32(r + R_TARGET_SEQUENCE);
     move(shown->manifest_digest, r + R_MANIFEST_DIGEST, 32);
     move(shown->target_digest, r + R_TARGET_DIGEST, 32);
+    shown->unraised = r[R_UNRAISED];
     shown->refused = r[R_REFUSED_COUNT];
     if (shown->refused != 0)
         move(shown->last_refused, r + R_REFUSED + 32u * (shown->refused - 1u), 32);

@@ -14,6 +14,8 @@ struct seal_shown {
     uint8_t trial;              /* 1: the set can be gone back from, and has not reported itself healthy */
     uint8_t starts_left;        /* of a trial, after any reset but power-on       */
     uint8_t power_ons_left;     /* and after power-on                             */
+    uint8_t unraised;           /* 1: counters are behind, their storage does not take them: nothing but
+                                 * the install record keeps older firmware out    */
     uint8_t refused;            /* packages that failed here and are remembered, at most four */
     uint32_t sequence;          /* of the settled release                         */
     uint32_t target_sequence;   /* of the one that is being installed or tried; 0: none */

@@ -26,7 +26,7 @@ class Shown(c.Structure):
     """What seal_show says."""
 
     _fields_ = (
-        *((name, U8) for name in ("phase", "trial", "starts_left", "power_ons_left", "refused")),
+        *((name, U8) for name in ("phase", "trial", "starts_left", "power_ons_left", "unraised", "refused")),
         *((name, U32) for name in ("sequence", "target_sequence")),
         *((name, U8 * 32) for name in ("manifest_digest", "target_digest", "last_refused")),
     )
@@ -39,14 +39,14 @@ class ShownImage(c.Structure):
 def expected_show(of: Product, record: Record | None) -> tuple[object, ...]:
     """The same from a record that Python has read."""
     if record is None:
-        return (0,) * 7 + (bytes(32),) * 3
+        return (0,) * 8 + (bytes(32),) * 3
     left = 0, 0
     if record.phase == TRIAL:
         left = (of.rules.trial_attempts - record.attempts, of.rules.trial_power_ons - record.power_ons)
     last = record.refused[-1] if record.refused else bytes(32)
     return (
-        record.phase, int(record.phase == TRIAL), *left, len(record.refused), record.sequence, record.target_sequence,
-        record.manifest_digest or bytes(32), record.target_digest or bytes(32), last,
+        record.phase, int(record.phase == TRIAL), *left, int(record.unraised), len(record.refused), record.sequence,
+        record.target_sequence, record.manifest_digest or bytes(32), record.target_digest or bytes(32), last,
     )  # fmt: skip
 
 
