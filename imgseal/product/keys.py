@@ -87,6 +87,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("program_once", "boolean", "false", "a unit is programmed once per erase (ECC flash)"),
         Key("page", "integer", "write_unit", "most bytes programmed at once"),
         Key("erased", '0xFF, 0x00 or "unreadable"', "0xFF", "what reads where nothing is programmed since the erase"),
+        Key("swaps", "boolean", "false", "banks that change places by a switch: true is refused, with what to do"),
         Key("trusted", "boolean", "true", "false for external parts: an attacker with a clip can write them"),
         Key("erase_ms", "two numbers", "none", "typical and longest time to erase a block, in ms, from the data sheet"),
         Key("program_us", "two numbers", "none", "typical and longest time to program a page, in microseconds"),

@@ -47,6 +47,14 @@ def read_memory(table: Table) -> Memory:
         table.refuse("page", "a page is no whole number of write units", f"a multiple of {unit}", str(page))
     if kind == "flash" and erase % page:
         table.refuse("page", "one erase block is no whole number of pages", f"a divisor of {erase}", str(page))
+    if kind == "flash" and table.boolean("swaps", False):
+        table.refuse(
+            "swaps",
+            "banks that change places are not supported: nothing here says which place an address is",
+            "false, and the switch left alone",
+            "true",
+            "give each bank a run slot and link a build for each, or stage in the second bank: docs/decisions/041-banks-that-swap.md",
+        )
     if base + size > 1 << 32:
         table.refuse(
             "size", "the memory ends above 32 bits", f"at most {(1 << 32) - base} bytes from its base", str(size)

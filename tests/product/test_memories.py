@@ -60,3 +60,14 @@ def test_erased_is_one_of_three(text: str) -> None:
     key, expected = refused(TEXT.replace(UNIT, f"{UNIT}\nerased = {text}"))
     assert key == "memory.internal.erased"
     assert expected == '0xFF, 0x00 or "unreadable"'
+
+
+def test_banks_that_swap_are_refused_by_name() -> None:
+    read(TEXT.replace(UNIT, f"{UNIT}\nswaps = false"), name="imgseal.toml")
+    with pytest.raises(UsageError) as caught:
+        read(TEXT.replace(UNIT, f"{UNIT}\nswaps = true"), name="imgseal.toml")
+    error = caught.value
+    assert error.place.key == "memory.internal.swaps"
+    assert "change places" in str(error)
+    assert error.hint is not None
+    assert "a run slot" in error.hint
