@@ -53,7 +53,8 @@ def read_memory(table: Table) -> Memory:
             "banks that change places are not supported: nothing here says which place an address is",
             "false, and the switch left alone",
             "true",
-            "give each bank a run slot and link a build for each, or stage in the second bank: docs/decisions/041-banks-that-swap.md",
+            "give each bank a run slot and link a build for each, or stage in the second bank: "
+            "docs/decisions/041-banks-that-swap.md",
         )
     if base + size > 1 << 32:
         table.refuse(
