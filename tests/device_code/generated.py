@@ -377,12 +377,16 @@ def main() -> int:
         numbers = range(arguments.start, arguments.start + arguments.count)
         chunks = [(arguments.seed, numbers[at : at + step]) for at in range(0, len(numbers), step)]
         with ProcessPoolExecutor(arguments.jobs, multiprocessing.get_context("fork")) as pool:
-            for done, part in enumerate(pool.map(_chunk, chunks), 1):
-                for kind in part.wrong.keys() - tally.wrong.keys():
-                    print("DISAGREE", part.wrong[kind][0], *kind, sep=" | ", flush=True)
-                tally.take(part)
-                if done % 20 == 0:
-                    print(f"{done * step} after {time.perf_counter() - began:.0f} s", flush=True)
+            try:
+                for done, part in enumerate(pool.map(_chunk, chunks), 1):
+                    for kind in part.wrong.keys() - tally.wrong.keys():
+                        print("DISAGREE", part.wrong[kind][0], *kind, sep=" | ", flush=True)
+                    tally.take(part)
+                    if done % 20 == 0:
+                        print(f"{done * step} after {time.perf_counter() - began:.0f} s", flush=True)
+            except Exception:
+                print(f"ended early; of the cases before:\n{tally}")
+                raise
     took = time.perf_counter() - began
     accepted = tally.codes[ACCEPTED] / max(1, tally.codes.total())
     print(f"{arguments.count} generated packages, seed {arguments.seed}: {accepted:.0%} accepted; {took:.0f} s")
