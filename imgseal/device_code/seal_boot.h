@@ -101,7 +101,8 @@ struct seal_running {
 uint32_t seal_choose(struct seal_boot *boot, int power_on, struct seal_started *started);
 
 /* For the program that runs a set in trial or unproven: settles it. SEAL_ACCEPTED, or
- * why not; may be called again. SEAL_DEVICE_NO_RECORD: the journal was not handed over. */
+ * why not: after SEAL_DEVICE_UNREADABLE and SEAL_DEVICE_UNWRITABLE reset.
+ * SEAL_DEVICE_NO_RECORD: the journal was not handed over. */
 uint32_t seal_report_healthy(struct seal_boot *boot);
 
 /* What runs, from the journal that seal_choose has opened. */

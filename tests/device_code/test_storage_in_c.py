@@ -78,3 +78,19 @@ def test_a_fault_is_found(
         if violated(everything(product), programs, pairs=2000 if product == KEPT else 0, seed=seed) is not None:
             return
     pytest.fail("not found")
+
+
+INSTALLER = [
+    ("counters below what runs taken", " && header.counter < counter_floor(i, k)", " && 0"),
+    ("damaged header raises the floor", "        || !was_statement(b, m + 4))\n        return 0;\n    return get32", "        )\n        return 0;\n    return get32"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "old", "new"), INSTALLER)
+def test_a_fault_of_the_installer_is_found(
+    name: str, old: str, new: str, tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    tool("gcc")
+    sources = planted(tmp_path, "seal_install.c", old, new)
+    programs = programs_with_installer(InstallLibrary(pair(TWO).product, tmp_path, sources, ("-O1", "-w")))
+    assert violated(itertools.chain(behind(TWO), flips(TWO)), programs) is not None

@@ -370,6 +370,7 @@ def _healthy(real: Real, paper: Paper, rng: random.Random, reached: Counter[str]
             raise DisagreementError(f"{what}: gone back with starts left")
     elif real.cuts and paper.phase == "unproven" and PHASES[record.phase] == "unproven":
         paper.boot(power_on=True)
+        real.journal.tidy()  # a torn record of the report might read later, and the paper cannot know when
     else:
         paper.healthy()
         if real.cuts:
