@@ -141,6 +141,7 @@ def test_it_boots_takes_an_update_in_pieces_tries_it_and_settles_it(device: Devi
     device.says("motor 2.4.0 in motor-a has taken an update", "boot: reset")
     device.says("motor 2.4.1 in motor-b starts, in trial", "motor 2.4.1 in motor-b is healthy, settled")
     assert device.holds(RADIO, "out/radio.sealed.bin")
+    assert "```text\n" + "\n".join(device.log()) + "\n```" in (device.folder / "README.md").read_text()
     device.power_off()
     device.power_on()
     device.says("boot: power on", "motor 2.4.1 in motor-b starts", "motor 2.4.1 in motor-b is healthy, settled")
@@ -148,6 +149,7 @@ def test_it_boots_takes_an_update_in_pieces_tries_it_and_settles_it(device: Devi
 
 
 def test_it_goes_back_when_the_new_set_does_not_report_itself_healthy(device: Device) -> None:
+    fresh = device.slot(0, 16 << 20)
     device.power_on()
     device.says("boot: power on", "motor 2.4.0 in motor-a starts", "motor 2.4.0 in motor-a is healthy, settled")
     assert device.make("worse").returncode == 0
@@ -160,6 +162,8 @@ def test_it_goes_back_when_the_new_set_does_not_report_itself_healthy(device: De
     assert said.returncode != 0
     assert "the device says RULES_FAILED_BEFORE" in said.stderr
     device.power_off()
+    assert device.make("new").returncode == 0
+    assert device.slot(0, 16 << 20) == fresh
 
 
 def test_a_damaged_set_is_repaired_by_the_recovery_image(device: Device) -> None:
