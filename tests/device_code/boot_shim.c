@@ -3,6 +3,7 @@
 
 #include "seal_boot.h"
 #include "seal_config.h"
+#include "unset.h"
 
 static uint8_t records[2][SEAL_RECORD_BYTES], page[4096];
 static struct seal_version versions[SEAL_SET_MAX + 1];
@@ -26,8 +27,8 @@ void shim_begin(const struct seal_flash *flash, const struct seal_counters *coun
                 uint32_t hardware, const uint8_t *bootloader, const uint8_t (*revoked)[16], uint32_t revoked_count)
 {
     memset(&boot, 0, sizeof boot);
-    memset(records, 0xA5, sizeof records);
-    memset(&work, 0xA5, sizeof work);
+    UNSET(records, sizeof records);
+    UNSET(&work, sizeof work);
     boot.product = &seal_product;
     boot.crypto = crypto;
     boot.flash = *flash;
@@ -48,7 +49,7 @@ void shim_begin(const struct seal_flash *flash, const struct seal_counters *coun
 
 uint32_t shim_choose(int power_on)
 {
-    memset(&started, 0xA5, sizeof started);
+    UNSET(&started, sizeof started);
     return seal_choose(&boot, power_on, &started);
 }
 
@@ -78,7 +79,7 @@ const uint8_t *shim_runs(void)
     static uint8_t out[SEAL_SET_MAX + 1];
     struct seal_running running;
 
-    memset(&running, 0xA5, sizeof running);
+    UNSET(&running, sizeof running);
     seal_what_runs(&boot, &running);
     memcpy(out, running.run_slot, SEAL_SET_MAX);
     out[SEAL_SET_MAX] = running.settled;

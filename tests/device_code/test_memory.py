@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 from batch import DATA
+from boot_batch import FAILING, RESETS, booted, delivered, simulated
 from c_build import build_crypto, build_runner, run
 from c_package import judge_package, pack_package
 from fuzz_package import PackageFuzzer, mutant
 from long_runs import long
+from stages import pair
 from test_trust_in_c import words
 from whole_kit import RUNNERS, run_whole_kit
 
@@ -42,3 +44,14 @@ def test_packages_that_are_broken_anywhere(tool: Callable[[str], str], tmp_path:
     (program.parent / "batch.bin").write_bytes(b"".join(batch))
     assert words(run([program, program.parent / "batch.bin"])) == expected
     assert len(set(expected)) > 30
+
+
+@long
+@pytest.mark.parametrize("resets", [RESETS, FAILING], ids=["healthy", "failing"])
+def test_boots(resets: tuple[tuple[bool, bool], ...], tool: Callable[[str], str], tmp_path: Path) -> None:
+    """What the boot code decides, too: records, copies, trial and the way back."""
+    tool("clang")
+    update = pair("two cores")
+    device, batch = delivered(update)
+    crypto = build_crypto(tmp_path / "crypto", "clang", ("-O1", "-fsanitize=memory"), second=True)
+    assert booted(batch, resets, update.product, tmp_path, "clang", MEMORY, crypto) == simulated(device, resets)
