@@ -62,6 +62,12 @@ def command(
     outputs = _device_code(folder, project.product, project.trust(), development=development)
     refuse_overlap([output.path for output in outputs], project.own_files())
     _write(outputs)
+    alone = [c.name for c in project.product.components.values() if len(c.run) == 1 and c.staging is None]
+    if alone and project.product.slot_holding("package") is None:
+        click.echo(
+            f"note: {', '.join(alone)} cannot be installed from a stream, having no second place: the installer "
+            'wants the package in storage, a slot that holds = "package" or storage of your own'
+        )
     verifier = project.product.rules.verifier
     if verifier is not None:
         click.echo(

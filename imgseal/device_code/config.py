@@ -113,6 +113,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         f"#define SEAL_RECORD_BYTES {record_bytes(len(components))}u",
         f"#define SEAL_FRONT_BYTES {front_bytes(product)}u",
         *_anchors(product, trust, development=development),
+        *_package(product),
         "",
         "#endif",
         "",
@@ -144,6 +145,18 @@ def _anchors(product: Product, trust: Trust, *, development: bool) -> list[str]:
         "static const uint8_t seal_factory_set[SEAL_FACTORY_SET_BYTES] = {",
         *rows,
         "};",
+    ]
+
+
+def _package(product: Product) -> list[str]:
+    """The slot that keeps a package as it arrives."""
+    slot = product.slot_holding("package")
+    if slot is None:
+        return []
+    return [
+        "",
+        f"static const struct seal_slot seal_package_slot = {_slot(product, slot.name)};",
+        "#define SEAL_PACKAGE_SLOT",
     ]
 
 

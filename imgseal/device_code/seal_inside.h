@@ -81,4 +81,9 @@ void forget_other(const struct seal_boot *b, uint8_t *r);
 uint32_t try_set(struct seal_boot *b);
 uint32_t good_recovery(struct seal_boot *b);
 
+/* Begins a package of which nothing is written. */
+struct seal_install;
+#define look_only seal_inside_look_only
+void look_only(struct seal_install *i);
+
 #endif

@@ -164,17 +164,42 @@ static uint32_t leave(struct seal_install *i, uint32_t index)
     return commit(i->boot);
 }
 
-/* "Component delivered", once all its parts are there. */
+/* The part of a component that this device installs and that begins with a header, or else the other
+ * one of a detached image; 0: none. */
+static const struct seal_part *taken_part(const struct seal_install *i, uint32_t index, int with_header)
+{
+    uint32_t k;
+
+    for (k = 0; k < i->package.parts; k++) {
+        const struct seal_part *part = &i->package.part[k];
+        if (part->taken && part->component == index && has_header(i, part) == with_header)
+            return part;
+    }
+    return 0;
+}
+
+/* "Component delivered", once all its parts are there; the digest of the one with the header is its
+ * statement's then. */
 static uint32_t deliver(struct seal_install *i, const struct seal_part *part)
 {
-    uint32_t bit = (uint32_t)1 << part->component;
-    uint8_t *r = record_of(i);
+    uint32_t bit = (uint32_t)1 << part->component, code;
+    const struct seal_component *c = component_of(i, part);
+    uint8_t *r, *m;
 
-    if (component_of(i, part)->detached && (i->half & bit) == 0) {
+    if (c->detached && (i->half & bit) == 0) {
         i->half |= bit;
         return SEAL_WRITTEN;
     }
+    code = begin_delivery(i);
+    if (code != SEAL_WRITTEN)
+        return code;
+    r = record_of(i);
     put32(r + R_PREPARED, get32(r + R_PREPARED) | bit);
+    if (!c->recovery) {
+        m = member(i->boot, r, 1, part->component);
+        m[1] = part->run_slot;
+        move(m + 4, taken_part(i, part->component, 1)->digest, 32);
+    }
     return commit(i->boot);
 }
 
@@ -383,7 +408,8 @@ static uint32_t meet(struct seal_install *i)
     struct seal_part *part = i->part;
     const struct seal_component *c = component_of(i, part);
     struct seal_boot *b = i->boot;
-    uint8_t *m = member(b, record_of(i), 0, part->component), digest[32];
+    const uint8_t *m = member(b, record_of(i), 0, part->component);
+    uint8_t digest[32];
     uint32_t index = part->component, bit = (uint32_t)1 << index, code;
 
     if (part->taken) {
@@ -403,14 +429,6 @@ static uint32_t meet(struct seal_install *i)
         return open_part(i);
     if (i->stored == 0 && (c->recovery || !has_place(c)))
         return SEAL_DEVICE_NOT_STORED;
-    if (!i->dry && !c->recovery) {
-        code = begin_delivery(i);
-        if (code != SEAL_WRITTEN)
-            return code;
-        m = member(b, record_of(i), 1, index);
-        m[1] = part->run_slot;
-        move(m + 4, digest, 32);
-    }
     return open_part(i);
 }
 
@@ -447,6 +465,8 @@ static uint32_t close_part(struct seal_install *i)
             code = SEAL_WRITTEN;
         }
     }
+    if (has_header(i, part))
+        sha256(b, i->statement, SEAL_STATEMENT_BYTES, part->digest);
     if (code == SEAL_WRITTEN && !i->dry && (i->unchanged >> part->component & 1) == 0 && !is_prepared(i, part->component))
         code = deliver(i, part);
     return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
@@ -667,6 +687,12 @@ static void start(struct seal_install *i)
     i->want = 2;
 }
 
+void look_only(struct seal_install *i)
+{
+    i->dry = 1;
+    start(i);
+}
+
 uint32_t seal_install_begin(struct seal_install *i)
 {
     i->dry = 0;
@@ -698,20 +724,6 @@ uint32_t seal_install_take(struct seal_install *i, const uint8_t *bytes, uint32_
 }
 
 /* -- the end ---------------------------------------------------------------------------------------- */
-
-/* The part of a component that this device installs and that begins with a header, or else the other
- * one of a detached image; 0: none. */
-static const struct seal_part *taken_part(const struct seal_install *i, uint32_t index, int with_header)
-{
-    uint32_t k;
-
-    for (k = 0; k < i->package.parts; k++) {
-        const struct seal_part *part = &i->package.part[k];
-        if (part->taken && part->component == index && has_header(i, part) == with_header)
-            return part;
-    }
-    return 0;
-}
 
 /* Whether a component will be what the package brings. */
 static int is_brought(const struct seal_install *i, uint32_t index)

@@ -47,6 +47,7 @@ struct reading {
     uint32_t authentication_at, authentication_end;
     uint32_t manifest_at, manifest_end, install_at, install_end, text_at, text_end;
     struct cursor shared, validate, start, install;
+    uint8_t more;               /* 1: of a stream: payloads come                 */
     uint8_t others;             /* 1: severed members that are not in the profile */
     uint8_t has_start;
     uint8_t asked;              /* 1: the install sequence asks for authorisation */
@@ -281,6 +282,7 @@ static uint32_t read_envelope(struct reading *r)
             return SEAL_STRUCTURE_ENVELOPE;
         }
     }
+    r->more = i < map.value;
     if ((c.at != c.end && r->members == WHOLE) || r->authentication_end == 0 || r->manifest_end == 0)
         return SEAL_STRUCTURE_ENVELOPE;
     return SEAL_ACCEPTED;
@@ -1061,6 +1063,8 @@ static uint32_t judge(struct reading *r)
     for (i = 0; i < r->payloads; i++)
         if (!r->out->payload[i].used)
             return SEAL_STRUCTURE_UNSIGNED_MEMBER;
+    if (r->more && r->install_end == 0)
+        return SEAL_STRUCTURE_UNSIGNED_MEMBER;
     if (r->wrong != SEAL_ACCEPTED)
         return r->wrong;
     /* whoever takes the install sequence out of a package can only make it useless */

@@ -99,9 +99,9 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("size", "size", "required", "whole erase blocks"),
         Key(
             "holds",
-            '"bootloader", "records", "recovery" or "anchors"',
+            '"bootloader", "records", "recovery", "anchors" or "package"',
             "none",
-            "a purpose of its own; records need three places in trusted flash",
+            "a purpose of its own; records need three places in trusted flash, a package two erase blocks",
         ),
     ),
     "component.NAME": (

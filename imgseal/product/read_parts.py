@@ -89,7 +89,9 @@ def _erased(table: Table) -> int | None:
 def read_slot(table: Table, memories: Mapping[str, Memory]) -> Slot:
     """Read one [slot.NAME]."""
     memory = _one_of(table, "memory", table.text("memory"), memories, "memory")
-    holds = table.choice("holds", ("bootloader", "records", "recovery", "anchors")) if "holds" in table else None
+    holds = (
+        table.choice("holds", ("bootloader", "records", "recovery", "anchors", "package")) if "holds" in table else None
+    )
     return Slot(str(table.path[-1]), memory, table.integer("at", 0, _U32), table.size("size"), holds)
 
 

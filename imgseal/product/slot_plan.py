@@ -57,6 +57,13 @@ def _slots(product: Product, document: Document) -> None:
                 )
         if slot.holds == "records":
             _records(product, slot, memory, document)
+        if slot.holds == "package" and slot.size < 2 * memory.erase_block:
+            document.refuse(
+                ("slot", slot.name, "size"),
+                "a package needs an erase block, and one for the log behind it",
+                f"at least {2 * memory.erase_block} (twice memory.{memory.name}.erase_block)",
+                f"0x{slot.size:x}",
+            )
     ordered = sorted(product.slots.values(), key=lambda s: (s.memory, s.at))
     for before, after in itertools.pairwise(ordered):
         if before.memory == after.memory and before.at + before.size > after.at:

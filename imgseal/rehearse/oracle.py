@@ -100,7 +100,7 @@ class Oracle:
         self._allowed = self._ranges()
 
     def _ranges(self) -> dict[str, list[tuple[int, int]]]:
-        names = [slot.name for slot in self._product.slots.values() if slot.holds == "records"]
+        names = [slot.name for slot in self._product.slots.values() if slot.holds in ("records", "package")]
         for component in self._product.components.values():
             names += [*component.run, *component.header]
             names += [name for name in (component.staging, component.keep) if name is not None]

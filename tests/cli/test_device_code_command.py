@@ -19,10 +19,12 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     assert names == [
         "guide.md", "licence.txt", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_image.c",
         "seal_image.h", "seal_inside.h", "seal_install.c", "seal_install.h", "seal_names.c", "seal_names.h", "seal_options.h", "seal_package.c",
-        "seal_package.h", "seal_psa.c", "seal_record.h", "seal_show.c", "seal_show.h", "seal_trust.c", "seal_trust.h",
+        "seal_package.h", "seal_psa.c", "seal_record.h", "seal_show.c", "seal_show.h", "seal_store.c", "seal_store.h", "seal_trust.c", "seal_trust.h",
     ]  # fmt: skip
     made = ("seal_config.h", "seal_options.h")
-    assert said.out.split() == [f"seal/{name}" for name in (*made, *(n for n in names if n not in made))]
+    *written, note = said.out.splitlines()
+    assert written == [f"seal/{name}" for name in (*made, *(n for n in names if n not in made))]
+    assert note.startswith("note: phrases, recovery cannot be installed from a stream")
     (project / "use.c").write_text(
         '#include "seal_boot.h"\n#include "seal_config.h"\n'
         "unsigned use(void);\nunsigned use(void) { return seal_product.need + seal_package_anchors[0].development + SEAL_RECORD_BYTES; }\n"
@@ -173,3 +175,19 @@ def test_no_trusted_key_is_left_out_because_its_file_is_not_there(
         for name in missing:
             (project / f"{name}.pub.pem").write_bytes(encode_public(public_key(name)))
         assert tree(project) == before
+
+
+def test_a_slot_that_keeps_the_package(imgseal: Imgseal, project: Path) -> None:
+    """Where it is, the sources know it, and nothing is asked for; it holds a block of the package and one of its log."""
+    text = product_text()
+    size = '[slot.package]\nmemory = "nor"\nat = 0x200_0000\nsize = "{}"\nholds = "package"\n'
+    (project / "imgseal.toml").write_text(text + size.format("2 MiB"))
+    said = imgseal("device-code", "seal")
+    assert said.status == 0, said.err
+    assert "note:" not in said.out
+    header = (project / "seal" / "seal_config.h").read_text()
+    assert "static const struct seal_slot seal_package_slot = { 0x62000000u, 0x200000u, 0, 0xFF };" in header
+    (project / "imgseal.toml").write_text(text + size.format("64 KiB"))
+    said = imgseal("device-code", "seal")
+    assert said.status == 2
+    assert "one for the log behind it" in said.err

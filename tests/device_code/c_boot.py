@@ -15,6 +15,7 @@ from c_build import SOURCES, STRICT, run, write_config
 
 from imgseal.device_code.codes import values
 from imgseal.journal.record import SETTLED, Member, decode
+from imgseal.keys.trust import Trust
 from imgseal.product.model import Product
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
 from imgseal.rehearse.flash import FlashReadError, FlashRuleError, PowerCutError
@@ -122,9 +123,9 @@ class Library:
 
     def __init__(
         self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), *, source: str = "seal_boot.c",
-        shim: str = "boot_shim.c", beside: tuple[str, ...] = (),
+        shim: str = "boot_shim.c", beside: tuple[str, ...] = (), trust: Trust | None = None,
     ) -> None:  # fmt: skip
-        write_config(of, folder, development=False)
+        write_config(of, folder, trust, development=False)
         target = folder / "code.so"
         run(
             ["gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}", sources / "seal_image.c",

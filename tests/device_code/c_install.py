@@ -13,13 +13,14 @@ from c_boot import BYTES, CODE, READ, U8, U32, Library, Reader, programs_in_c
 from c_build import SOURCES
 
 from imgseal.journal.record import TRIAL, Record
+from imgseal.keys.trust import Trust
 from imgseal.product.model import Product
 from imgseal.rehearse.boot import Started
 from imgseal.rehearse.install import DELIVERED, NOTHING_TO_DO
 from imgseal.rehearse.life import Programs
 
 NAMES = {value: name for name, value in CODE.items()}
-BESIDE = ("seal_package.c", "seal_install.c", "seal_show.c")
+BESIDE = ("seal_package.c", "seal_install.c", "seal_show.c", "seal_store.c")
 
 
 class Shown(c.Structure):
@@ -54,18 +55,33 @@ class InstallLibrary(Library):
     """Boot code, reader of packages and installer of one product."""
 
     def __init__(
-        self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), pieces: Iterable[int] = (4096,)
+        self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), pieces: Iterable[int] = (4096,),
+        trust: Trust | None = None,
     ) -> None:  # fmt: skip
-        super().__init__(of, folder, sources, flags, shim="install_shim.c", beside=BESIDE)
+        super().__init__(of, folder, sources, flags, shim="install_shim.c", beside=BESIDE, trust=trust)
         self.pieces = tuple(pieces)
         self.in_storage = False
+        self.slot = of.slot_holding("package")
+        self.resumed: list[int] = []
         self._stored = READ(self._read_stored)
 
     def declare(self) -> None:
         super().declare()
-        for name in ("shim_begin_install", "shim_take", "shim_finish", "shim_store", "shim_stored", "shim_show_image"):
+        for name in (
+            "shim_begin_install",
+            "shim_take",
+            "shim_finish",
+            "shim_store",
+            "shim_stored",
+            "shim_show_image",
+            "shim_keep",
+            "shim_keep_begin",
+            "shim_kept",
+            "shim_keep_take",
+            "shim_keep_finish",
+        ):
             getattr(self.library, name).restype = U32
-        self.library.shim_take.argtypes = (BYTES, U32)
+        self.library.shim_take.argtypes = self.library.shim_keep_take.argtypes = (BYTES, U32)
 
     def begin(self, device: Any) -> None:
         super().begin(device)
@@ -75,7 +91,9 @@ class InstallLibrary(Library):
 
     def keep(self, device: Any) -> None:
         """Whether the package lies in storage, for the boot code as well."""
-        if device.source is not None and self.in_storage:
+        if self.slot is not None:
+            self.library.shim_keep()
+        elif device.source is not None and self.in_storage:
             self.library.shim_store(c.byref(Reader(self._stored, None, device.source.size)))
 
     def _read_stored(self, _user: int, at: int, to: Any, length: int) -> int:
@@ -83,6 +101,8 @@ class InstallLibrary(Library):
         return CODE["read"]
 
     def install(self, device: Any) -> int:
+        if self.slot is not None:
+            return self.through_the_slot(device)
         if not self.in_storage:
             code = self.stream(device)
             if code != CODE["device.not-stored"]:
@@ -93,11 +113,22 @@ class InstallLibrary(Library):
 
     def stream(self, device: Any) -> int:
         code = self.call("shim_begin_install")
-        for piece in self.pieces_of(device):
-            code = self.call("shim_take", (c.c_uint8 * len(piece)).from_buffer_copy(piece), len(piece))
+        return self.send(device, 0, "shim_take") if code == CODE["accepted"] else code
+
+    def through_the_slot(self, device: Any) -> int:
+        """Keep the package in its slot, and go on where that had come to."""
+        code = self.call("shim_keep_begin")
+        if code != CODE["accepted"]:
+            return code
+        self.resumed.append(self.library.shim_kept())
+        return self.send(device, self.resumed[-1], "shim_keep_take")
+
+    def send(self, device: Any, at: int, take: str) -> int:
+        for piece in self.pieces_of(device, at):
+            code = self.call(take, (c.c_uint8 * len(piece)).from_buffer_copy(piece), len(piece))
             if code != CODE["accepted"]:
                 return code
-        return self.call("shim_finish")
+        return self.call({"shim_take": "shim_finish", "shim_keep_take": "shim_keep_finish"}[take])
 
     def show(self) -> tuple[object, ...]:
         shown = Shown()
@@ -110,8 +141,8 @@ class InstallLibrary(Library):
         code = self.call("shim_show_image", index, run_slot, c.byref(shown))
         return code, tuple(shown.version), shown.counter, shown.entry
 
-    def pieces_of(self, device: Any) -> Iterator[bytes]:
-        at, index, source = 0, 0, device.source
+    def pieces_of(self, device: Any, at: int) -> Iterator[bytes]:
+        index, source = 0, device.source
         while at < source.size:
             size = min(self.pieces[index % len(self.pieces)], source.size - at)
             yield bytes(source.read(at, size))

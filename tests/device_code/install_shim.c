@@ -3,6 +3,7 @@
 
 #include "seal_install.h"
 #include "seal_show.h"
+#include "seal_store.h"
 
 static struct seal_install install;
 static struct seal_reader stored;
@@ -16,6 +17,11 @@ uint32_t shim_store(const struct seal_reader *reader);
 uint32_t shim_stored(void);
 void shim_show(struct seal_shown *shown);
 uint32_t shim_show_image(uint32_t component, uint32_t run_slot, struct seal_shown_image *shown);
+uint32_t shim_keep(void);
+uint32_t shim_keep_begin(void);
+uint32_t shim_kept(void);
+uint32_t shim_keep_take(const uint8_t *bytes, uint32_t length);
+uint32_t shim_keep_finish(void);
 
 void shim_install(uint32_t battery, uint32_t authorised)
 {
@@ -73,4 +79,41 @@ uint32_t shim_show_image(uint32_t component, uint32_t run_slot, struct seal_show
 {
     memset(shown, 0xA5, sizeof *shown);
     return seal_show_image(&boot, component, run_slot, shown);
+}
+
+/* The package slot, where the product has one. */
+static struct seal_store store;
+
+uint32_t shim_keep(void)
+{
+#ifdef SEAL_PACKAGE_SLOT
+    memset(&store, 0xA5, sizeof store);
+    store.install = &install;
+    store.slot = seal_package_slot;
+    boot.package = seal_store_image;
+    boot.package_user = &store;
+    return SEAL_ACCEPTED;
+#else
+    return SEAL_DEVICE_NOT_STORED;
+#endif
+}
+
+uint32_t shim_keep_begin(void)
+{
+    return seal_store_begin(&store);
+}
+
+uint32_t shim_kept(void)
+{
+    return store.position;
+}
+
+uint32_t shim_keep_take(const uint8_t *bytes, uint32_t length)
+{
+    return seal_store_take(&store, bytes, length);
+}
+
+uint32_t shim_keep_finish(void)
+{
+    return seal_store_finish(&store);
 }

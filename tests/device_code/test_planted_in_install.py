@@ -1,0 +1,130 @@
+"""Faults planted in the compiled installer, one a case: the model's answers, its ends or the rehearsal have to find each."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from answers import CIRCUMSTANCES, FACTS, Question
+from c_install import InstallLibrary, programs_with_installer
+from changes import before, changes, device, package, starts
+from long_runs import every_fifth
+from packages import trust, variant_of
+from stages import pair
+from test_install_in_c import end, free_slots
+from test_install_refuses import circumstances, floors
+from test_planted_in_c import planted
+from variants import product
+
+from imgseal.memory.view import ByteView
+from imgseal.rehearse.life import Programs
+from imgseal.rehearse.oracle import ViolationError
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
+
+ANSWERS, ENDS, CUTS = "answers", "ends", "cuts"
+TWO, STAGED, CORES, NOR, RESCUE = (
+    "two run slots",
+    "staged outside, kept",
+    "two cores",
+    "data in the NOR",
+    "recovery image",
+)
+DETACHED, HEADS = "detached, two run slots", "detached, staged and kept"
+FAULTS = [
+    # name, what stands there, what is planted, who finds it, in which product
+    ("slot that runs written", "run_slots > 1 && member(b, record_of(i), 0, k)[1] == 0;", "run_slots > 1 && member(b, record_of(i), 0, k)[1] != 0;", CUTS, TWO),
+    ("not tidied", "    if (i->begun)\n        return tidy(b);", "    if (i->begun)\n        return SEAL_WRITTEN;", CUTS, TWO),
+    ("delivery not recorded", "        move(member(b, r, 1, k), member(b, r, 0, k), MEMBER_BYTES);\n    return commit(b);", "        move(member(b, r, 1, k), member(b, r, 0, k), MEMBER_BYTES);\n    return tidy(b);", CUTS, STAGED),
+    ("set before not taken over", "        move(member(b, r, 1, k), member(b, r, 0, k), MEMBER_BYTES);\n    return commit(b);", "        r += 0 * k;\n    return commit(b);", ENDS, CORES),
+    ("starts of a trial kept", "    r[R_ATTEMPTS] = 0;\n    r[R_POWER_ONS] = 0;\n    clear", "    clear", ENDS, TWO),
+    ("target's sequence not recorded", "    put32(r + R_TARGET_SEQUENCE, i->package.sequence);\n", "", ENDS, TWO),
+    ("another package goes on", "seal_differ(r + R_TARGET_DIGEST, i->package.digest, 32) == 0;", "1;", ENDS, TWO),
+    ("member not recorded", "        move(m + 4, taken_part(i, part->component, 1)->digest, 32);\n", "", ENDS, TWO),
+    ("run slot not recorded", "        m[1] = part->run_slot;\n", "", ENDS, TWO),
+    ("delivered before it is whole", "    if (c->detached && (i->half & bit) == 0) {", "    if (0) {", CUTS, HEADS),
+    ("digest not compared", "    if (seal_differ(digest, part->digest, 32) != 0)\n        return SEAL_DIGEST_IMAGE;", "    if (0)\n        return SEAL_DIGEST_IMAGE;", ANSWERS, CORES),
+    ("staging slot not erased", "        return erase_range(b, c->staging.base, c->staging.size);", "        return SEAL_WRITTEN;", CUTS, STAGED),
+    ("run slot not erased", "    return code == SEAL_WRITTEN ? erase_range(b, c->run[slot].base, c->run[slot].size) : code;", "    return code;", CUTS, TWO),
+    ("header slot not erased", "    if (code == SEAL_WRITTEN && c->detached)\n        code = erase_range", "    if (0)\n        code = erase_range", CUTS, DETACHED),
+    ("erased again for the second part", "    i->erased |= (uint32_t)1 << index;\n", "", ENDS, DETACHED),
+    ("pages not kept", "i->page - i->address % i->page - i->fill", "i->page - i->fill", CUTS, STAGED),
+    ("unit with the magic left out", "            code = program_range(b, i->base, &magic, 0, i->first);", "            code = SEAL_WRITTEN;", ENDS, TWO),
+    ("nothing flushed at the end", "        code = flush(i);\n        if (code == SEAL_WRITTEN)\n            code = program_range", "        if (code == SEAL_WRITTEN)\n            code = program_range", ENDS, TWO),
+    ("trial without a way back", "            if (c->keep.size == 0)\n                r[R_TRIAL] = 0;", "", ENDS, NOR),
+    ("no trial offered", "    r[R_TRIAL] = i->startable;", "    r[R_TRIAL] = 0;", ENDS, TWO),
+    ("trial on a set that does not start", "    r[R_TRIAL] = i->startable;", "    r[R_TRIAL] = 1;", ENDS, TWO),
+    ("one run slot not switched", "            switched = 1;\n", "", ENDS, STAGED),
+    ("images not judged", "        code = judge_images(i);", "        code = SEAL_ACCEPTED;", ANSWERS, CORES),
+    ("bootloader's version not known", "    move(b->versions[state->version_count++].bytes, b->bootloader, 16);", "    clear(b->versions[state->version_count++].bytes, 16);", ANSWERS, "demo"),
+    ("floor not looked at", "if (code == SEAL_ACCEPTED && header.counter < counter_floor(i, k))", "if (0)", ANSWERS, "floor"),
+    ("release that runs installed again", "if (!i->begun && is_running(i))", "if (0)", ENDS, TWO),
+    ("recovery image rewritten unmarked", "    if (c->recovery && !r[R_RECOVERY]) {", "    if (0) {", CUTS, RESCUE),
+    ("recovery image marked for ever", "            record_of(i)[R_RECOVERY] = 0;\n", "", ENDS, RESCUE),
+    ("last thing that runs rewritten", "        if (c->recovery && i->recovery_starts && !i->startable)\n            i->unchanged |= bit;", "", ENDS, RESCUE),
+    ("what runs written again", "    i->unchanged |= there & ~differs;", "", ENDS, CORES),
+    ("damaged image left alone", "        if (!holds(i, base, part)\n", "        if (0\n", ENDS, CORES),
+    ("other signatures taken for another image", "        && runs_whole(i, part, digest)) {", "        && 0) {", ENDS, STAGED),
+    ("failed before, taken again", "    d->refused_count = r[R_REFUSED_COUNT];", "    d->refused_count = 0;", ANSWERS, CORES),
+    ("taken while a trial is open", "    d->trial_open = r[R_PHASE] == PHASE_TRIAL;", "    d->trial_open = 0;", ANSWERS, CORES),
+    ("older release", "    d->sequence = get32(r + R_SEQUENCE);", "    d->sequence = 0;", ANSWERS, CORES),
+    ("release that is there not known", "    d->manifest_digest = r + R_MANIFEST_DIGEST;", "    d->manifest_digest = r;", ANSWERS, CORES),
+    ("revoked keys taken", "    d->revoked_count = b->revoked_count;", "    d->revoked_count = 0;", ANSWERS, CORES),
+    ("payload that nobody asked for", "    if (i->part == 0)\n        return SEAL_STRUCTURE_UNSIGNED_MEMBER;", "    if (i->part == 0)\n        i->part = &i->package.part[0];", ANSWERS, CORES),
+    ("text hashed without its head", "            crypto->sha256_add(i->boot->work->hash.bytes, i->buffer + i->mark, i->used - i->mark);\n", "", ANSWERS, CORES),
+    ("image that cannot be streamed is streamed", "    if (i->stored == 0 && (c->recovery || !has_place(c)))\n        return SEAL_DEVICE_NOT_STORED;", "", ENDS, NOR),
+    ("written at the first look", "    i->writing = !i->dry && part->taken", "    i->writing = part->taken", ENDS, NOR),
+]  # fmt: skip
+
+
+def wrong_ends(name: str, library: InstallLibrary) -> bool:
+    """Whether any package that changes a part of what runs ends otherwise than the model says."""
+    of = before(name)[0].product
+    for start in starts(name):
+        for change in changes(name):
+            library.in_storage = False
+            state, contents = device(name, start)
+            data = ByteView(package(change))
+            stage = set_up(of, before(name)[0].trust, state, contents, data)
+            for healthy in (True, False):
+                try:
+                    ended = end(stage, data, programs_with_installer(library), healthy=healthy)
+                except ViolationError:
+                    return True
+                if free_slots(stage, ended) != free_slots(stage, end(stage, data, Programs(), healthy=healthy)):
+                    return True
+    return False
+
+
+def wrong_after_a_cut(name: str, library: InstallLibrary) -> bool:
+    update = pair(name)
+    return any(
+        rehearse(
+            update.stage, update.package, pairs=pairs, seed=seed, programs=programs_with_installer(library)
+        ).violation
+        is not None
+        for pairs, seed in ((0, "1"), (0, "2"), (2000, "3"))
+    )
+
+
+def wrong_answers(name: str, sources: Path, folder: Path) -> bool:
+    if name == "floor":
+        return bool(floors(InstallLibrary(pair(CORES).product, folder, sources, ("-O1", "-w"))))
+    parts = frozenset(part.number for part in FACTS[name].parts.values())
+    variant = variant_of(Question(name, parts, True, False, False, True, CIRCUMSTANCES[0], 1))
+    of = product(variant, update=False)
+    library = InstallLibrary(of, folder, sources, ("-O1", "-w"), pieces=(512,), trust=trust(variant))
+    return bool(circumstances(name, library, folder))
+
+
+@pytest.mark.parametrize(("name", "old", "new", "how", "of"), every_fifth(FAULTS))
+def test_it_is_found(
+    name: str, old: str, new: str, how: str, of: str, tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    tool("gcc")
+    sources = planted(tmp_path, "seal_install.c", old, new)
+    if how == ANSWERS:
+        assert wrong_answers(of, sources, tmp_path)
+        return
+    found = wrong_ends if how == ENDS else wrong_after_a_cut
+    whose = before(of)[0].product if how == ENDS else pair(of).product
+    assert found(of, InstallLibrary(whose, tmp_path, sources, ("-O1", "-w"), pieces=(512, 1))), "not found"
