@@ -6,18 +6,20 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from c_boot import CODE, Library
+from c_boot import CODE, Library, programs_in_c
 from c_build import SOURCES, write_config
 from demo_update import demo_update
 from kit_base import text_of
 from run_python import product_of
 from stages import on_units, pair, pair_of
+from test_planted_in_c import planted
 
 from imgseal.device_code.config import options_header
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Judgements
 from imgseal.rehearse.flash import Flash, Operation
 from imgseal.rehearse.noise import Noise
+from imgseal.rehearse.play import rehearse
 
 
 @pytest.mark.parametrize(
@@ -79,3 +81,17 @@ def test_a_page_buffer_without_room_writes_nothing(tool: Callable[[str], str], t
         programmed.clear()
         assert library.call("shim_choose", 1) == CODE[code], size
         assert bool(programmed) == (code == "accepted"), size
+
+
+def test_a_check_in_the_units_of_its_content_is_found(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """With wide units the check of a record has to have its own."""
+    tool("gcc")
+    update = pair_of(on_units("two cores", 256))
+    sources = planted(
+        tmp_path,
+        "seal_boot.c",
+        "l->check = whole(b->record_bytes - CHECK_BYTES, unit);",
+        "l->check = b->record_bytes - CHECK_BYTES;",
+    )
+    programs = programs_in_c(Library(update.product, tmp_path, sources, ("-O1", "-w")))
+    assert rehearse(update.stage, update.package, pairs=0, seed="1", programs=programs).violation is not None
