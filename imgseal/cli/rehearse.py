@@ -66,7 +66,7 @@ def command(
     variant: str | None,
     settings: tuple[str, ...],
 ) -> int:
-    """Install PACKAGE on a simulated device, cut the power at every operation, and hold each life to nine invariants.
+    """Install PACKAGE on a simulated device, cut the power at every operation, and hold each life to ten invariants.
 
     Says what the device does, what it wears and how long it takes, and what was tried. An invariant that breaks is
     shown with what had happened, and is repeated by --replay.

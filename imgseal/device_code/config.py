@@ -24,6 +24,14 @@ _COMPONENTS, _PACKAGE_KEYS, _IMAGE_KEYS = 32, 32, 255  # a bit each in a word of
 def options_header(product: Product) -> str:
     """Return seal_options.h: what the sources compile in for this product. All of them include it."""
     asked = ML_DSA_44 in product.rules.kinds
+    if product.rules.at_boot != "signature":
+        raise UsageError(
+            "the C sources verify signatures at each boot",
+            place=Place(file=product.source, key="rules.at_boot"),
+            expected='"signature"',
+            found=f'"{product.rules.at_boot}"',
+            hint="leave the key out for devices with this code",
+        )
     lines = [
         f"/* {product.name}, class {_plain(product.class_name)}: made by imgseal device-code from the product file.",
         " * Make it again when the product file changes; do not edit. */",

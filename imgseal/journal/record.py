@@ -20,6 +20,7 @@ __all__ = [
     "Record",
     "decode",
     "encode",
+    "encode_members",
     "first_record",
     "place_content",
 ]
@@ -93,7 +94,7 @@ def encode(record: Record, components: tuple[int, ...]) -> bytes:
         record.recovery, record.unraised, record.target_digest or _ZEROS,
         b"".join(record.refused).ljust(32 * REFUSED, b"\0"),
     )  # fmt: skip
-    sets = b"".join(_members(members, components) for members in (record.current, record.other))
+    sets = b"".join(encode_members(members, components) for members in (record.current, record.other))
     content = (head + sets).ljust(record_bytes(len(components)) - CHECK_BYTES, b"\0")
     return content + hashlib.sha256(content).digest()
 
@@ -106,7 +107,8 @@ def place_content(record: Record, components: tuple[int, ...], write_unit: int) 
     return copy.ljust(size, b"\xff") * COPIES
 
 
-def _members(members: Mapping[int, Member], components: tuple[int, ...]) -> bytes:
+def encode_members(members: Mapping[int, Member], components: tuple[int, ...]) -> bytes:
+    """Return the entries of one set."""
     out = []
     for number in components:
         member = members.get(number)

@@ -99,9 +99,15 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("size", "size", "required", "whole erase blocks"),
         Key(
             "holds",
-            '"bootloader", "records", "recovery", "anchors" or "package"',
+            '"bootloader", "records", "recovery", "anchors", "package" or "boot-mark"',
             "none",
             "a purpose of its own; records need three places in trusted flash, a package two erase blocks",
+        ),
+        Key(
+            "write_protected",
+            '"until-reset"',
+            'required for "boot-mark"',
+            "nothing can erase or program the slot from before hand-over until the next reset",
         ),
     ),
     "component.NAME": (
@@ -233,6 +239,13 @@ KEYS: dict[str, tuple[Key, ...]] = {
         ),
         Key("trial_attempts", "integer", "3", "starts that a new set gets in trial, after any reset but power-on"),
         Key("trial_power_ons", "integer", "20", "starts that it gets after power-on, counted apart"),
+        Key(
+            "at_boot",
+            '"signature" or "digest"',
+            '"signature"',
+            'whether signatures are verified at each boot, or once for each set; "digest" needs a slot that holds '
+            "the boot mark",
+        ),
         Key("sbom", '"optional" or "required"', '"optional"', "whether a release has to name a bill of materials"),
         Key(
             "verifier",

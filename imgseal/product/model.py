@@ -104,7 +104,8 @@ class Memory(NamedTuple):
 class Slot(NamedTuple):
     """A range of a memory, `at` bytes from its base; `holds` names a purpose of its own.
 
-    Bootloader, records, recovery, anchors.
+    Bootloader, records, recovery, anchors, boot-mark. `write_protected` is "until-reset" where the maker says that
+    nothing can write the slot from before hand-over until the next reset.
     """
 
     name: str
@@ -112,6 +113,7 @@ class Slot(NamedTuple):
     at: int
     size: int
     holds: str | None
+    write_protected: str | None = None
 
 
 class Requirement(NamedTuple):
@@ -246,7 +248,8 @@ class Rules(NamedTuple):
     Each of `must_verify` has to verify; the other `algorithms` may be there, and then have to hold. `sbom` says whether
     releases have to name a bill of materials: `required` or `optional`. Packages may carry signatures by `unverified`
     algorithms, which nothing here can verify: COSE's names of them. `verifier` names what judges packages on the
-    devices where that is not the exported device code.
+    devices where that is not the exported device code. `at_boot` is "signature" where each boot verifies signatures,
+    "digest" where one does that has no mark of an earlier one.
     """
 
     algorithms: tuple[str, ...]
@@ -260,6 +263,7 @@ class Rules(NamedTuple):
     sbom: str = "optional"
     unverified: tuple[str, ...] = ()
     verifier: str | None = None
+    at_boot: str = "signature"
 
     @property
     def kinds(self) -> tuple[str, ...]:

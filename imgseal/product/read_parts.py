@@ -89,10 +89,10 @@ def _erased(table: Table) -> int | None:
 def read_slot(table: Table, memories: Mapping[str, Memory]) -> Slot:
     """Read one [slot.NAME]."""
     memory = _one_of(table, "memory", table.text("memory"), memories, "memory")
-    holds = (
-        table.choice("holds", ("bootloader", "records", "recovery", "anchors", "package")) if "holds" in table else None
-    )
-    return Slot(str(table.path[-1]), memory, table.integer("at", 0, _U32), table.size("size"), holds)
+    purposes = ("bootloader", "records", "recovery", "anchors", "package", "boot-mark")
+    holds = table.choice("holds", purposes) if "holds" in table else None
+    protected = table.choice("write_protected", ("until-reset",)) if "write_protected" in table else None
+    return Slot(str(table.path[-1]), memory, table.integer("at", 0, _U32), table.size("size"), holds, protected)
 
 
 def _one_of(table: Table, key: str, value: str, known: Mapping[str, object], what: str) -> str:

@@ -85,6 +85,7 @@ def read_rules(table: Table) -> Rules:
         table.choice("sbom", ("optional", "required"), "optional"),
         _unverified(table),
         table.text("verifier") if "verifier" in table else None,
+        table.choice("at_boot", ("signature", "digest"), "signature"),
     )
 
 

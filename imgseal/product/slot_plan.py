@@ -16,6 +16,7 @@ def check(product: Product, document: Document) -> None:
     _memories(product, document)
     _slots(product, document)
     _uses(product, document)
+    _at_boot(product, document)
     for component in product.components.values():
         _component(product, component, document)
 
@@ -64,6 +65,7 @@ def _slots(product: Product, document: Document) -> None:
                 f"at least {2 * memory.erase_block} (twice memory.{memory.name}.erase_block)",
                 f"0x{slot.size:x}",
             )
+        _boot_mark(slot, memory, document)
     ordered = sorted(product.slots.values(), key=lambda s: (s.memory, s.at))
     for before, after in itertools.pairwise(ordered):
         if before.memory == after.memory and before.at + before.size > after.at:
@@ -84,6 +86,50 @@ def _records(product: Product, slot: Slot, memory: Memory, document: Document) -
             f"at least {least} bytes of trusted flash",
             f"{slot.size} bytes in {memory.name}",
         )
+
+
+def _boot_mark(slot: Slot, memory: Memory, document: Document) -> None:
+    """Hold the slot of the mark against what makes it the bootloader's alone."""
+    if slot.holds != "boot-mark":
+        if slot.write_protected is not None:
+            document.refuse(
+                ("slot", slot.name, "write_protected"),
+                "only the boot mark is said to be write-protected",
+                'this key beside holds = "boot-mark"',
+                slot.holds or "a slot for components",
+            )
+        return
+    if not memory.trusted:
+        document.refuse(
+            ("slot", slot.name, "memory"),
+            "the boot mark would lie where others can write it",
+            "a memory that is trusted",
+            memory.name,
+            "whoever writes the mark decides what starts without its signatures being verified",
+        )
+    if slot.write_protected is None:
+        document.refuse(
+            ("slot", slot.name, "write_protected"),
+            "nothing says that the bootloader alone can write the boot mark",
+            'write_protected = "until-reset", where that is so',
+            "nothing",
+            "say it if the microcontroller can lock these blocks before hand-over, and unlocks them at a reset only",
+        )
+
+
+def _at_boot(product: Product, document: Document) -> None:
+    """A boot that goes by digests needs the records that name them, and a mark that only the bootloader can write."""
+    if product.rules.at_boot != "digest":
+        return
+    for what, extra in (("boot-mark", ' and write_protected = "until-reset"'), ("records", "")):
+        if product.slot_holding(what) is None:
+            document.refuse(
+                ("rules", "at_boot"),
+                f'no slot holds "{what}", and without it every boot has to verify signatures',
+                f'a slot in trusted flash with holds = "{what}"{extra}, or at_boot = "signature"',
+                '"digest"',
+                "docs/format/boot-mark.md says what the slots are for",
+            )
 
 
 def _uses(product: Product, document: Document) -> None:

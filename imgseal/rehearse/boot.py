@@ -21,6 +21,7 @@ from imgseal.rehearse.device import Device
 from imgseal.rehearse.flash import FlashReadError
 from imgseal.rehearse.install import brought
 from imgseal.rehearse.journal import Journal
+from imgseal.rehearse.mark import Mark
 from imgseal.rehearse.settle import failed, goes_on, settle, tried
 from imgseal.rehearse.slots import Sealed
 
@@ -46,6 +47,8 @@ class Bootloader:
     def __init__(self, device: Device, journal: Journal) -> None:
         self.device = device
         self.journal = journal
+        self.mark = Mark(device)
+        self.marked = False
 
     def boot(self, *, power_on: bool) -> Started:
         """Resume what was begun, judge, and start."""
@@ -68,13 +71,13 @@ class Bootloader:
             elif record.phase == SETTLING:
                 record = settle(device, self.journal, record)
             elif record.phase == TRIAL:
-                why = self.device.judge_set(record.current)
+                why = self.judge_set(record.current)
                 if why is None and not self.exhausted(record):
                     return self.start_trial(record, power_on=power_on)
                 device.say(f"boot: the trial has failed: {why or 'no start is left'}")
                 record = self.commit(failed(record))
             else:
-                why = device.judge_set(record.current)
+                why = self.judge_set(record.current)
                 if why is not None:
                     before = goes_on(device, record)
                     if before is None:
@@ -108,8 +111,18 @@ class Bootloader:
             record = self.commit(record._replace(attempts=record.attempts + 1))
         return self.start(record, trial=True)
 
+    def judge_set(self, members: Mapping[int, Member]) -> str | None:
+        """Judge the set that is to start; its mark stands for its signatures, and for nothing else."""
+        self.marked = self.mark.stands_for(members)
+        return self.device.judge_marked_set(members) if self.marked else self.device.judge_set(members)
+
     def start(self, record: Record, *, trial: bool) -> Started:
-        """Start the code component with the lowest number; it releases the others, all of which have been judged."""
+        """Start the code component with the lowest number; it releases the others, all of which have been judged.
+
+        The mark comes last: whatever happens to it, the set starts.
+        """
+        if not self.marked:
+            self.mark.write(record.current)
         cores = [c.name for c in self.device.components(record.current) if c.kind == "code"]
         self.device.say(f"boot: start {cores[0]}" + "".join(f", release {name}" for name in cores[1:]))
         return Started(SET, record.current, trial)
@@ -222,9 +235,9 @@ class Bootloader:
     def judge_placed(self, component: Component, member: Member) -> bool:
         """Judge a rewritten run slot: the image that the record names, all of it."""
         device = self.device
-        if device.slots.read_run(component, member.slot, member.statement) is None:
+        if device.slots.read_run(component, 0, member.statement) is None:
             return False
-        return device.judge_run_slot(component, member.slot, None, whole=True) is None
+        return device.judge_run_slot(component, 0, None, whole=True) is None
 
     # -- going back -------------------------------------------------------------------------------------------------
 
@@ -236,8 +249,8 @@ class Bootloader:
             if not record.kept & bit:
                 continue
             member = record.current[component.number]
-            assert component.keep is not None
-            image = device.slots.read_waiting(component.keep, member.statement)
+            keep = component.keep  # an application can write a record that names what the product has not
+            image = None if keep is None else device.slots.read_waiting(keep, member.statement)
             if image is None:
                 return None
             self.journal.tidy()

@@ -8,7 +8,7 @@ from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package import examine_package
 from imgseal.check.package_subject import PackageSubject
-from imgseal.check.runner import run
+from imgseal.check.runner import Check, run
 from imgseal.findings import FAILED, NOT_RUN, Verdict
 from imgseal.journal.record import Member, Record
 from imgseal.keys.trust import Trust
@@ -27,6 +27,18 @@ if TYPE_CHECKING:
 __all__ = ["Device", "Facts", "Judgements"]
 
 _HEADER_ONLY = IMAGE_ORDER[: [check.name for check in IMAGE_ORDER].index("payload")]
+
+
+def _marked(order: tuple[Check[ImageSubject], ...]) -> tuple[Check[ImageSubject], ...]:
+    """Leave signatures out: what needs them goes on as if they had been verified, which is what the mark says."""
+    return tuple(c._replace(look=lambda _subject, _context: []) if c.name == "signature" else c for c in order)
+
+
+_ORDERS = {
+    (whole, marked): _marked(order) if marked else order
+    for whole, order in ((True, IMAGE_ORDER), (False, _HEADER_ONLY))
+    for marked in (True, False)
+}
 
 
 class Facts(NamedTuple):
@@ -55,7 +67,7 @@ class Judgements:
     """
 
     def __init__(self) -> None:
-        self.images: dict[object, str] = {}
+        self.images: dict[object, tuple[str, bytes]] = {}
         self.headers: dict[object, HeaderBlock | None] = {}
         self.packages: dict[object, tuple[Verdict, PackageSubject]] = {}
 
@@ -63,6 +75,7 @@ class Judgements:
 class Device:
     """Flash, counters, and the package that the installer can read, if any. A reset loses everything else.
 
+    `verified` is told the digest of each statement whose signatures have been verified.
     `mark` is told where a program's own memory holds nothing but that place and what flash says, so that whoever
     watches can tell whether it has been there before.
     """
@@ -85,6 +98,8 @@ class Device:
         self.slots = Slots(flash, facts.product, judgements.headers)
         self.by_number = {c.number: c for c in facts.product.components.values()}
         self._judgements = judgements
+        self._marked = False
+        self.verified: Callable[[bytes], None] = lambda _statement: None
         self.events: list[str] = []
 
     def say(self, line: str) -> None:
@@ -106,6 +121,14 @@ class Device:
 
     # -- judgements -------------------------------------------------------------------------------------------------
 
+    def judge_marked_set(self, members: Mapping[int, Member]) -> str | None:
+        """Judge a set as `judge_set` does, but for the signatures: its mark says that they have been verified."""
+        self._marked = True
+        try:
+            return self.judge_set(members)
+        finally:
+            self._marked = False
+
     def judge_set(self, members: Mapping[int, Member]) -> str | None:
         """Judge every image of a set as the bootloader does before it starts any; return why not, or None.
 
@@ -115,6 +138,8 @@ class Device:
             return "the set is empty"
         versions = {} if self.facts.bootloader is None else {0: self.facts.bootloader}
         for number, member in members.items():
+            if member.slot >= len(self.by_number[number].run):
+                return f"{self.by_number[number].name}: no such run slot"
             header = self.slots.run_header(self.by_number[number], member.slot)
             if header is None:
                 return f"{self.by_number[number].name}: no header"
@@ -149,15 +174,18 @@ class Device:
             else self.slots.blocks(header_name or run_name, HEADER_BLOCK_MAX)
         )
         key = (
-            run_name, whole, blocks, state.counters[component.number],
+            run_name, whole, self._marked, blocks, state.counters[component.number],
             None if versions is None else tuple(sorted(versions.items())),
         )  # fmt: skip
-        known = None if key[2] is None else self._judgements.images.get(key)
+        known = None if blocks is None else self._judgements.images.get(key)
         if known is None:
             known = self._judge(component, run_name, header_name, versions, state, whole=whole)
-            if key[2] is not None:
+            if blocks is not None:
                 self._judgements.images[key] = known
-        return known or None
+        why, statement = known
+        if not why and not self._marked:
+            self.verified(statement)
+        return why or None
 
     def judge_recovery(self, record: Record | None) -> str | None:
         """Judge the recovery image by itself; one whose rewriting was cut short does not count, however it reads."""
@@ -171,22 +199,23 @@ class Device:
     def _judge(
         self, component: Component, run_name: str, header_name: str | None, versions: Mapping[int, Version] | None,
         state: DeviceState, *, whole: bool,
-    ) -> str:  # fmt: skip
+    ) -> tuple[str, bytes]:  # fmt: skip
+        """Return why not, empty for an image that passes, and the digest of its statement."""
         context = self._context(state, slot=run_name)._replace(versions=versions or {}, whole_set=versions is not None)
         try:
             payload = self.slots.view(run_name) if header_name else None
             subject = ImageSubject(self.slots.view(header_name or run_name), payload)
-            results = run(IMAGE_ORDER if whole else _HEADER_ONLY, subject, context, run_name)
+            results = run(_ORDERS[whole, self._marked], subject, context, run_name)
         except FlashReadError as error:
-            return str(error)
+            return str(error), b""
         for result in results:
             if result.outcome == FAILED:
-                return result.findings[0].code
+                return result.findings[0].code, b""
             if result.outcome == NOT_RUN and result.mandatory:
-                return f"{result.name}: {result.because}"
+                return f"{result.name}: {result.because}", b""
         if subject.header is None or subject.statement.component != component.number:
-            return "an image of another component"
-        return ""
+            return "an image of another component", b""
+        return "", statement_digest(subject.header.statement_bytes)
 
     def _blocks(self, *names: str | None) -> tuple[Block | None, ...] | None:
         """Return the blocks of slots, to tell whether they have changed; None when one of them is not firm."""

@@ -34,13 +34,17 @@ class MemoryUse(NamedTuple):
 
 
 class BootTime(NamedTuple):
-    """What judging one component takes at each boot, and what it would take with every `judged` choice; in seconds."""
+    """What judging one component takes at each boot, and what it would take with every `judged` choice; in seconds.
+
+    `first` is what the boot takes that verifies signatures: each one, or with at_boot = "digest" the first of a set.
+    """
 
     component: str
     judged: str
     payload: int
     seconds: float
     by_choice: Mapping[str, float]
+    first: float
 
 
 class Estimate(NamedTuple):
@@ -66,9 +70,10 @@ def estimate(product: Product, worked: list[Worked], images: Mapping[int, Sealed
     boot = None if times is None else sum(t.seconds for t in times)
     total = _sum([use.seconds for use in uses])
     down = _sum([use.down_seconds for use in uses])
-    if boot is not None and down is not None and total is not None:
-        down = down[0] + boots * boot, down[1] + boots * boot
-        total = total[0] + boots * boot, total[1] + boots * boot
+    if times is not None and down is not None and total is not None:
+        first = boots * sum(t.first for t in times)  # an update changes the set: none of its boots counts on a mark
+        down = down[0] + first, down[1] + first
+        total = total[0] + first, total[1] + first
     warnings = []
     limits = product.limits
     for what, limit, value in (
@@ -127,12 +132,15 @@ def boot_times(product: Product, images: Mapping[int, Sealed]) -> tuple[BootTime
     for component in product.components.values():
         image = images.get(component.number)
         if image is not None:
-            out.append(_boot_time(component, image, bootloader.hash_rate, bootloader.verify_ms / 1e3))
+            by_mark = product.rules.at_boot == "digest" and not component.recovery
+            out.append(_boot_time(component, image, bootloader.hash_rate, bootloader.verify_ms / 1e3, by_mark=by_mark))
     return tuple(out)
 
 
-def _boot_time(component: Component, image: Sealed, rate: int, verify: float) -> BootTime:
-    header = verify + len(image.header) / rate
+def _boot_time(component: Component, image: Sealed, rate: int, verify: float, *, by_mark: bool) -> BootTime:
+    header = len(image.header) / rate + (0.0 if by_mark else verify)
     whole = header + len(image.payload) / rate
     by_choice = {"boot": whole, "install": header, "use": header}
-    return BootTime(component.name, component.judged, len(image.payload), by_choice[component.judged], by_choice)
+    mine = by_choice[component.judged]
+    first = mine + verify if by_mark else mine
+    return BootTime(component.name, component.judged, len(image.payload), mine, by_choice, first)

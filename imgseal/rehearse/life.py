@@ -83,6 +83,7 @@ class Life:
         self._flash = Flash(facts.product, dict(moment.blocks), noise, facts.worn)
         self._counters = Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product), facts.full)
         self.device = programs.device(facts, self._flash, self._counters, source, judgements, self._mark)
+        self.device.verified = oracle.witness.verified
         self._flash.watch = self._flash_operation
         self._counters.watch = self._counter_operation
         self._starts = moment.starts
@@ -144,12 +145,14 @@ class Life:
             journal = programs.journal(self._flash, device.product)
             self.boots += 1
             self.down = True
+            self._oracle.witness.reset()
             try:
                 started = programs.bootloader(device, journal).boot(power_on=power_on)
             except NoPlaceError:
                 continue  # the device resets
             self.down = started.what != SET
             self._check_start(started, journal)
+            self._oracle.witness.handed_over()
             self.started, self.record = started, journal.record
             power_on = False
             installer = programs.installer(device, journal)

@@ -12,6 +12,7 @@ from imgseal.rehearse.boot import SET, Started
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.flash import Flash, Operation
 from imgseal.rehearse.slots import Sealed
+from imgseal.rehearse.witness import Witness
 from imgseal.sealed.codec import decode_header_block
 
 __all__ = ["INVARIANTS", "Oracle", "PermittedSet", "Release", "ViolationError", "counter_of"]
@@ -23,6 +24,8 @@ INVARIANTS = {
     "starts": "after every reset the bootloader starts a complete permitted set or resumes; it waits for the package "
     "or starts recovery only where no way back was promised, or there was nothing before",
     "judged": "an image that does not pass every check never starts",
+    "verified": "nothing starts whose signatures were not verified since the reset, or before the bootloader wrote the "
+    "mark that stands for exactly this; nobody else writes the mark",
     "one-set": "only members of one set start together",
     "counters": "counters never fall, and rise only after the new set has reported itself healthy, to its values",
     "flash": "the rules of the flash are kept, and nothing outside the slots of the update is touched",
@@ -98,9 +101,12 @@ class Oracle:
         self._before = before
         self._by_number = {c.number: c for c in product.components.values()}
         self._allowed = self._ranges()
+        self.witness = Witness(product)
 
     def _ranges(self) -> dict[str, list[tuple[int, int]]]:
-        names = [slot.name for slot in self._product.slots.values() if slot.holds in ("records", "package")]
+        names = [
+            slot.name for slot in self._product.slots.values() if slot.holds in ("records", "package", "boot-mark")
+        ]
         for component in self._product.components.values():
             names += [*component.run, *component.header]
             names += [name for name in (component.staging, component.keep) if name is not None]
@@ -114,6 +120,8 @@ class Oracle:
         """Hold an operation against the slots that an update may touch."""
         if not any(start <= operation.at < end for start, end in self._allowed.get(operation.memory, ())):
             raise ViolationError("flash", f"{operation} lies in no slot that an update may change")
+        if not self.witness.operation(operation):
+            raise ViolationError("verified", f"{operation} changes the boot mark, and the bootloader has handed over")
 
     def counter_step(self, step: Step, *, healthy: bool) -> None:
         """Hold a counter step against what has been proven."""
@@ -130,6 +138,8 @@ class Oracle:
         if started.what != SET:
             self._without_set(started, flash, source=source)
             return
+        if not self.witness.covers((member.statement for member in started.members.values()), flash):
+            raise ViolationError("verified", "a set was started whose signatures nobody has verified")
         for known in (self.old, self.new):
             if known is not None and known.members == started.members:
                 for number, member in known.members.items():
@@ -148,8 +158,13 @@ class Oracle:
     def _without_set(self, started: Started, flash: Flash, *, source: bool) -> None:
         if self.old is not None and (self.way_back or self.new is None or source):
             raise ViolationError("starts", f"no set was started ({started.what}), though a way on was promised")
-        if started.what == "recovery" and not self._recoveries_there(flash):
+        if started.what != "recovery":
+            return
+        there = self._recoveries_there(flash)
+        if not there:
             raise ViolationError("judged", "the recovery image was started, and its slot holds something else")
+        if not any(self.witness.has_verified(image.digest) for image in there):
+            raise ViolationError("verified", "the recovery image was started, and its signatures were not verified")
 
     def _recoveries_there(self, flash: Flash) -> list[Sealed]:
         number = next((c.number for c in self._by_number.values() if c.recovery), None)

@@ -66,11 +66,16 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
     if recovery is not None and device.judge_recovery(record) is None:
         members.append((recovery, 0, b""))
     for component, slot, statement in members:
+        if slot >= len(component.run):
+            continue
         header = device.slots.run_header(component, slot)
         if header is None or (statement and statement_digest(encode_statement(header.statement)) != statement):
             unraised = True
             continue  # the set is judged before it starts again, and will be refused
         value = header.statement.counter
+        if value > component.counter_most:
+            unraised = True
+            continue  # no image that passes: the application has written a record of its own
         before = device.counters.read(component.number)
         now = raised(device, component, value)
         if now < value:

@@ -178,7 +178,7 @@ def read_slots(product: Product, moment: Moment) -> tuple[Record | None, dict[st
     record = Journal(flash, product).open()
     out = {}
     for name, slot in product.slots.items():
-        if slot.holds in ("records", "bootloader", "anchors", "package"):
+        if slot.holds in ("records", "bootloader", "anchors", "package", "boot-mark"):
             continue
         header = slots.header(name)
         size, memory = slot.size, product.memories[slot.memory]

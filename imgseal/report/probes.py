@@ -188,6 +188,8 @@ def _judged_later(m: Material, kind: str, what: str) -> Answer:
     if not mine:
         return NOT_SHOWN, f"the package has no component that holds {kind}"
     late = [c.name for c in mine if c.judged == "install"]
+    if m.product.rules.at_boot == "digest":
+        what += "; the signature once for each set, which a mark stands for that the bootloader alone can write"
     words = f"{what}; by the product file judged: {', '.join(f'{c.name} at {c.judged}' for c in mine)}"
     if late:
         words += f"; not again after it: {', '.join(late)}"

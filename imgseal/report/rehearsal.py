@@ -45,7 +45,8 @@ def _estimate(took: Estimate) -> Iterator[str]:
         yield f"  time       {_span(took.seconds)} in all, {_span(took.down_seconds)} without a running product"
     for boot in took.boots or ():
         choices = ", ".join(f"{choice} {seconds:.2f} s" for choice, seconds in boot.by_choice.items())
-        yield f"  boot       {boot.component}: {boot.seconds:.2f} s, judged at {boot.judged} ({choices})"
+        first = "" if boot.first == boot.seconds else f"; {boot.first:.2f} s at the first boot of a set"
+        yield f"  boot       {boot.component}: {boot.seconds:.2f} s, judged at {boot.judged} ({choices}){first}"
     for warning in took.warnings:
         yield f"  caution    {warning}"
 

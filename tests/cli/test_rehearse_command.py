@@ -35,7 +35,7 @@ def test_an_update(imgseal: Imgseal, shipped: Path) -> None:
         "  settle: sequence 18",
     ):
         assert words in lines
-    assert "all 9 invariants hold" in said.out
+    assert "all 10 invariants hold" in said.out
     assert "; 100 after two" in said.out
     assert tree(shipped) == before
 
@@ -91,7 +91,7 @@ def test_replay(imgseal: Imgseal, shipped: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "status", "words"),
     [
-        ((TWO,), 0, "all 9 invariants"),
+        ((TWO,), 0, "all 10 invariants"),
         ((TWO, "--previous", TWO), 0, "no operation") ,
         ((ONE, "--previous", TWO), 1, "rollback.sequence-too-low"),
         ((ONE, "--previous", ONE, "--device", "x.json"), 2, "two devices"),

@@ -21,6 +21,21 @@ const struct seal_started *shim_started(void);
 const uint8_t *shim_record(void);
 uint32_t shim_journal(uint32_t what);
 const uint8_t *shim_runs(void);
+void shim_development(uint32_t development);
+
+void shim_development(uint32_t development)
+{
+    boot.development = (uint8_t)development;
+}
+
+#ifdef SEAL_BOOT_MARK
+void shim_protect(uint32_t (*protect)(void *, const struct seal_slot *));
+
+void shim_protect(uint32_t (*protect)(void *, const struct seal_slot *))
+{
+    boot.protect = protect;
+}
+#endif
 
 void shim_begin(const struct seal_flash *flash, const struct seal_counters *counters, const struct seal_crypto *crypto,
                 uint32_t (*package)(void *, uint8_t, const uint8_t *, const uint8_t *, struct seal_source *),

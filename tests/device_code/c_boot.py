@@ -56,6 +56,13 @@ class FlashDriver(c.Structure):
     _fields_ = (("read", READ), ("erase", ERASE), ("program", READ), ("geometry", GEOMETRY), ("user", c.c_void_p))
 
 
+class SlotInC(c.Structure):
+    _fields_ = (("base", U32), ("size", U32), ("trusted", U8))
+
+
+PROTECT = c.CFUNCTYPE(U32, c.c_void_p, c.POINTER(SlotInC))
+
+
 class CounterDriver(c.Structure):
     _fields_ = (("read", COUNTER), ("take", TAKE), ("raise_", TAKE), ("user", c.c_void_p))
 
@@ -123,9 +130,9 @@ class Library:
 
     def __init__(
         self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), *, source: str = "seal_boot.c",
-        shim: str = "boot_shim.c", beside: tuple[str, ...] = (), trust: Trust | None = None,
+        shim: str = "boot_shim.c", beside: tuple[str, ...] = (), trust: Trust | None = None, development: bool = False,
     ) -> None:  # fmt: skip
-        write_config(of, folder, trust, development=False)
+        write_config(of, folder, trust, development=development)
         target = folder / "code.so"
         run(
             ["gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}", sources / "seal_image.c",
@@ -150,6 +157,10 @@ class Library:
             VERIFY_SECOND(self._verify_second),
         )  # fmt: skip
         self.package = PACKAGE(self._package)
+        self.protect = PROTECT(self._protect)
+        self.marks = of.rules.at_boot == "digest"
+        self.protected = self.refuses_protection = False
+        self.verified: Any = lambda _statement: None
 
     def declare(self) -> None:
         """What the shim's functions return."""
@@ -241,13 +252,27 @@ class Library:
 
     def _verify(self, x: Any, y: Any, digest: Any, value: Any) -> int:
         good = _holds(c.string_at(x, 32), c.string_at(y, 32), c.string_at(digest, 32), c.string_at(value, 64))
+        if good:
+            self.verified(c.string_at(digest, 32))
         return CODE["verified"] if good else 0
+
+    def _protect(self, _user: int, slot: Any) -> int:
+        """The port locks the mark's slot; who writes it from here on is not the bootloader any more."""
+        mark = self.of.slot_holding("boot-mark")
+        assert mark is not None
+        assert (slot[0].base, slot[0].size) == (self.of.slot_base(mark.name), mark.size)
+        if self.refuses_protection:
+            return CODE["device.unwritable"]
+        self.protected = True
+        return CODE["written"]
 
     def _on_curve(self, x: Any, y: Any) -> int:
         return CODE["verified"] if is_point(c.string_at(x, 32), c.string_at(y, 32)) else 0
 
     def _verify_second(self, key: Any, message: Any, length: int, value: Any) -> int:
         good = _second_holds(c.string_at(key, 1312), c.string_at(message, length), c.string_at(value, 2420))
+        if good:
+            self.verified(hashlib.sha256(c.string_at(message, length)).digest())
         return CODE["verified"] if good else 0
 
     def _package(self, _user: int, component: int, statement: Any, manifest: Any, source: Any) -> int:
@@ -288,7 +313,8 @@ class Library:
         return raw[: len(self.of.numbers)], bool(raw[32])
 
     def begin(self, device: Any) -> None:
-        self.device, self.stopped = device, None
+        self.device, self.stopped, self.protected = device, None, False
+        self.verified = device.verified
         facts = device.facts
         version = struct.pack("<4I", *(facts.bootloader.words() if facts.bootloader else (0, 0, 0, 0)))
         revoked = b"".join(bytes.fromhex(key) for key in facts.revoked)
@@ -297,6 +323,10 @@ class Library:
             c.byref(self.flash), c.byref(self.counters), c.byref(self.crypto), self.package, facts.hardware or 0, version, self._room,
             len(facts.revoked),
         )  # fmt: skip
+        if facts.development:
+            self.library.shim_development(1)
+        if self.marks:
+            self.library.shim_protect(self.protect)
 
     def call(self, name: str, *arguments: Any) -> int:
         code: int = getattr(self.library, name)(*arguments)
@@ -331,6 +361,7 @@ def programs_in_c(library: Library) -> Programs:
         def boot(self, *, power_on: bool) -> Started:
             library.begin(self.device)
             library.accept("shim_choose", power_on)
+            assert library.protected == library.marks
             self.journal._place = library.library.shim_journal(1) if library.library.shim_journal(0) else None
             self.journal._tidy = bool(library.library.shim_journal(2))
             self.journal.record = library.record() if library.library.shim_journal(0) else None

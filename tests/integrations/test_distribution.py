@@ -90,7 +90,7 @@ def test_clean_environment(clean: Path, tmp_path: Path) -> None:
     assert run(imgseal, "--version").stdout == f"imgseal {__version__}\n"
     demo = run(imgseal, "demo", "try", cwd=tmp_path)
     assert demo.returncode == 0, demo.stderr
-    assert "all 9 invariants hold" in demo.stdout
+    assert "all 10 invariants hold" in demo.stdout
     code = "import imgseal; print(imgseal.__file__, sorted(imgseal.__all__) == sorted(n for n in imgseal.__all__ if getattr(imgseal, n)))"
     said = run(str(clean / "bin" / "python"), "-W", "error", "-c", code, cwd=tmp_path)
     assert said.stdout.startswith(str(clean)), said.stderr

@@ -2,6 +2,7 @@
 
 import functools
 import io
+from collections.abc import Callable
 
 from stages import installed
 from workshop import Workshop, make
@@ -18,9 +19,15 @@ _OLD = {"release.version": "2.4.0", "release.sequence": "16", "component.motor.c
 _NEW = {"component.radio.version": "1.3.3"}
 
 
-def _product(edit: tuple[str, str] | None, overrides: dict[str, str]) -> Product:
+Edit = tuple[str, str] | Callable[[str], str] | None
+"""What changes the demo's product file: a piece and what stands there instead, or a function of the text."""
+
+
+def _product(edit: Edit, overrides: dict[str, str]) -> Product:
     text = product_text()
-    if edit is not None:
+    if callable(edit):
+        text = edit(text)
+    elif edit is not None:
         assert edit[0] in text
         text = text.replace(*edit)
     return read(text, name="imgseal.toml", overrides=overrides)
@@ -37,8 +44,8 @@ def _build(of: Product, firmware: dict[str, bytes]) -> Workshop:
 
 
 @functools.cache
-def demo_update(edit: tuple[str, str] | None = None) -> tuple[Stage, ByteView]:
-    """The stage and the package; `edit` replaces a piece of the product file."""
+def demo_update(edit: Edit = None) -> tuple[Stage, ByteView]:
+    """The stage and the package; `edit` changes the product file."""
     old = firmware_files("2.4.0", 0)
     first = _build(_product(edit, _OLD), old)
     second_product = _product(edit, _NEW)

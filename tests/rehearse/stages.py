@@ -72,59 +72,63 @@ holds = "records"
 """
 
 
-def _slot(name: str, at: int, size: int = 2048, memory: str = "internal", holds: str | None = None) -> str:
+def slot_text(name: str, at: int, size: int = 2048, memory: str = "internal", holds: str | None = None) -> str:
     text = f'[slot.{name}]\nmemory = "{memory}"\nat = 0x{at:x}\nsize = {size}\n'
     return text + (f'holds = "{holds}"\n' if holds else "")
 
 
-def _component(name: str, number: int, rest: str, core: str | None = "cortex-m4") -> str:
+def component_text(name: str, number: int, rest: str, core: str | None = "cortex-m4") -> str:
     kind = f'core = "{core}"\nvectors = 16\n' if core else 'kind = "data"\n'
     return f"[component.{name}]\nnumber = {number}\n{kind}header_block = 512\ncounter = 3\ncounter_steps = 9\n{rest}\n"
 
 
-_TWO = _slot("app-a", 0x3000) + _slot("app-b", 0x3800) + _component("app", 1, 'run = ["app-a", "app-b"]')
-_RADIO = _slot("radio", 0x4000)
-_KEEP = _slot("radio-keep", 0x4800)
-_INSIDE = _slot("radio-staging", 0x5000)
-_OUTSIDE = _slot("radio-staging", 0x0, 4096, "nor")
+_TWO = slot_text("app-a", 0x3000) + slot_text("app-b", 0x3800) + component_text("app", 1, 'run = ["app-a", "app-b"]')
+_RADIO = slot_text("radio", 0x4000)
+_KEEP = slot_text("radio-keep", 0x4800)
+_INSIDE = slot_text("radio-staging", 0x5000)
+_OUTSIDE = slot_text("radio-staging", 0x0, 4096, "nor")
 _STAGED = 'run = ["radio"]\nstaging = "radio-staging"\n'
 _KEPT = _STAGED + 'keep = "radio-keep"\n'
-_DATA = _slot("phrases", 0x1000, 4096, "nor")
+_DATA = slot_text("phrases", 0x1000, 4096, "nor")
 _M0 = "cortex-m0plus"
 
 PRODUCTS = {
     "two run slots": _TWO,
-    "staged inside, kept": _RADIO + _KEEP + _INSIDE + _component("radio", 2, _KEPT, _M0),
-    "staged outside, kept": _RADIO + _KEEP + _OUTSIDE + _component("radio", 2, _KEPT, _M0),
-    "staged, no way back": _RADIO + _OUTSIDE + _component("radio", 2, _STAGED + 'way_back = "none"', _M0),
+    "staged inside, kept": _RADIO + _KEEP + _INSIDE + component_text("radio", 2, _KEPT, _M0),
+    "staged outside, kept": _RADIO + _KEEP + _OUTSIDE + component_text("radio", 2, _KEPT, _M0),
+    "staged, no way back": _RADIO + _OUTSIDE + component_text("radio", 2, _STAGED + 'way_back = "none"', _M0),
     "two cores": _TWO
     + 'needs = { radio = ">=1.0.0" }\n'
     + _RADIO
     + _KEEP
     + _OUTSIDE
-    + _component("radio", 2, _KEPT, _M0).replace("counter_steps = 9", 'counter_storage = "value"'),
+    + component_text("radio", 2, _KEPT, _M0).replace("counter_steps = 9", 'counter_storage = "value"'),
     "data in the NOR": _TWO
     + _DATA
-    + _component("phrases", 3, 'run = ["phrases"]\njudged = "install"\nway_back = "none"', None),
+    + component_text("phrases", 3, 'run = ["phrases"]\njudged = "install"\nway_back = "none"', None),
     "recovery image": _TWO
-    + _slot("recovery", 0x5800, holds="recovery")
-    + _component("rescue", 4, 'run = ["recovery"]\nway_back = "none"'),
-    "detached, two run slots": _slot("app-a", 0x3000)
-    + _slot("app-b", 0x3800)
-    + _slot("head-a", 0x6000)
-    + _slot("head-b", 0x6800)
-    + _component("app", 1, 'run = ["app-a", "app-b"]\nheader = ["head-a", "head-b"]', "cortex-m0"),
+    + slot_text("recovery", 0x5800, holds="recovery")
+    + component_text("rescue", 4, 'run = ["recovery"]\nway_back = "none"'),
+    "detached, two run slots": slot_text("app-a", 0x3000)
+    + slot_text("app-b", 0x3800)
+    + slot_text("head-a", 0x6000)
+    + slot_text("head-b", 0x6800)
+    + component_text("app", 1, 'run = ["app-a", "app-b"]\nheader = ["head-a", "head-b"]', "cortex-m0"),
     "detached, staged and kept": _RADIO
-    + _slot("head", 0x6000)
-    + _slot("radio-keep", 0x7000, 4096)
-    + _slot("radio-staging", 0x0, 4096, "nor")
-    + _component("radio", 2, _KEPT + 'header = ["head"]', "cortex-m0"),
+    + slot_text("head", 0x6000)
+    + slot_text("radio-keep", 0x7000, 4096)
+    + slot_text("radio-staging", 0x0, 4096, "nor")
+    + component_text("radio", 2, _KEPT + 'header = ["head"]', "cortex-m0"),
 }
 """Way of installing -> what its product file says beside memories, bootloader and records."""
 
+_MARK = slot_text("mark", 0x8000, holds="boot-mark") + 'write_protected = "until-reset"\n[rules]\nat_boot = "digest"\n'
+MARKED = {f"{name}, at boot by digest": _MARK + text for name, text in PRODUCTS.items()}
+"""The same, on devices that verify the signatures of a set once."""
+
 
 def text_of(name: str) -> str:
-    return _HEAD + PRODUCTS[name]
+    return _HEAD + (PRODUCTS | MARKED)[name]
 
 
 def small(name: str, **overrides: str) -> Product:
