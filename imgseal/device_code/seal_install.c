@@ -731,6 +731,19 @@ static int is_brought(const struct seal_install *i, uint32_t index)
     return i->dry ? taken_part(i, index, 1) != 0 : is_prepared(i, index);
 }
 
+/* 1 when the image that runs has a header that reads, the record's: it is in the work memory then. */
+static int runs(const struct seal_install *i, uint32_t index)
+{
+    struct seal_boot *b = i->boot;
+    const struct seal_component *c = &b->product->components[index];
+    const uint8_t *m = member(b, record_of(i), 0, index);
+
+    return m[1] < c->run_slots
+           && b->flash.read(b->flash.user, (c->detached ? c->header : c->run)[m[1]].base, b->work->statement,
+                            SEAL_STATEMENT_BYTES) == SEAL_READ
+           && was_statement(b, m + 4);
+}
+
 /* The versions of the set that would run: of what the package brings, and of what stays. */
 static void know_versions(struct seal_install *i, struct seal_state *state)
 {
@@ -742,43 +755,24 @@ static void know_versions(struct seal_install *i, struct seal_state *state)
     state_of(b, state);
     for (k = 0; k < product->component_count; k++) {
         const struct seal_component *c = &product->components[k];
-        const uint8_t *m = member(b, record_of(i), 0, k);
-        const struct seal_slot *slot = c->detached ? &c->header[m[1] & 1] : &c->run[m[1] & 1];
         struct seal_reader reader;
 
         if (c->recovery)
             continue;
-        if (is_brought(i, k))
+        if (is_brought(i, k)) {
             find(i, taken_part(i, k, 1), &stretch, &i->window[0], &reader);
-        else if (m[1] < c->run_slots)
-            as_reader(b, slot, &stretch, &reader);
-        else
+            if (reader.read(reader.user, 0, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ)
+                continue;
+        } else if (!runs(i, k)) {
             continue;
-        if (reader.read(reader.user, 0, b->work->statement, SEAL_STATEMENT_BYTES) == SEAL_READ
-            && (is_brought(i, k) || was_statement(b, m + 4))) {
-            b->versions[state->version_count].component = c->number;
-            move(b->versions[state->version_count++].bytes, b->work->statement + SEAL_AT_VERSION, 16);
         }
+        b->versions[state->version_count].component = c->number;
+        move(b->versions[state->version_count++].bytes, b->work->statement + SEAL_AT_VERSION, 16);
     }
     b->versions[state->version_count].component = 0;
     move(b->versions[state->version_count++].bytes, b->bootloader, 16);
     state->versions = b->versions;
     state->whole_set = 1;
-}
-
-/* While counters are behind, the counter of the image that runs: nothing below it is taken. */
-static uint32_t counter_floor(const struct seal_install *i, uint32_t index)
-{
-    struct seal_boot *b = i->boot;
-    const struct seal_component *c = &b->product->components[index];
-    const uint8_t *m = member(b, record_of(i), 0, index);
-
-    if (record_of(i)[R_UNRAISED] == 0 || m[1] >= c->run_slots
-        || b->flash.read(b->flash.user, (c->detached ? &c->header[m[1]] : &c->run[m[1]])->base, b->work->statement,
-                         SEAL_STATEMENT_BYTES) != SEAL_READ
-        || !was_statement(b, m + 4))
-        return 0;
-    return get32(b->work->statement + SEAL_AT_COUNTER);
 }
 
 /* Every check of every image that the package brings, on the set that would run. */
@@ -808,7 +802,9 @@ static uint32_t judge_images(struct seal_install *i)
                 find(i, taken_part(i, k, 0), &stretch[1], &i->window[1], &subject.payload);
             code = seal_judge(b->product, &state, b->crypto, &subject, 0, b->work, &header);
         }
-        if (code == SEAL_ACCEPTED && header.counter < counter_floor(i, k))
+        /* while counters are behind, nothing below what runs */
+        if (code == SEAL_ACCEPTED && record_of(i)[R_UNRAISED] != 0 && runs(i, k)
+            && header.counter < get32(b->work->statement + SEAL_AT_COUNTER))
             code = SEAL_ROLLBACK_COUNTER_TOO_LOW;
     }
     return code;

@@ -56,7 +56,7 @@ FAULTS = [
     ("one run slot not switched", "            switched = 1;\n", "", ENDS, STAGED),
     ("images not judged", "        code = judge_images(i);", "        code = SEAL_ACCEPTED;", ANSWERS, CORES),
     ("bootloader's version not known", "    move(b->versions[state->version_count++].bytes, b->bootloader, 16);", "    clear(b->versions[state->version_count++].bytes, 16);", ANSWERS, "demo"),
-    ("floor not looked at", "if (code == SEAL_ACCEPTED && header.counter < counter_floor(i, k))", "if (0)", ANSWERS, "floor"),
+    ("floor not looked at", "record_of(i)[R_UNRAISED] != 0 && runs(i, k)", "0 && runs(i, k)", ANSWERS, "floor"),
     ("release that runs installed again", "if (!i->begun && is_running(i))", "if (0)", ENDS, TWO),
     ("recovery image rewritten unmarked", "    if (c->recovery && !r[R_RECOVERY]) {", "    if (0) {", CUTS, RESCUE),
     ("recovery image marked for ever", "            record_of(i)[R_RECOVERY] = 0;\n", "", ENDS, RESCUE),

@@ -81,8 +81,8 @@ def test_a_fault_is_found(
 
 
 INSTALLER = [
-    ("counters below what runs taken", " && header.counter < counter_floor(i, k)", " && 0"),
-    ("damaged header raises the floor", "        || !was_statement(b, m + 4))\n        return 0;\n    return get32", "        )\n        return 0;\n    return get32"),
+    ("counters below what runs taken", "record_of(i)[R_UNRAISED] != 0 && runs(i, k)", "0 && runs(i, k)"),
+    ("damaged header raises the floor", "SEAL_STATEMENT_BYTES) == SEAL_READ\n           && was_statement(b, m + 4);", "SEAL_STATEMENT_BYTES) == SEAL_READ;"),
 ]  # fmt: skip
 
 
