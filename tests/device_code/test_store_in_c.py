@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 from c_install import InstallLibrary, programs_with_installer
-from stages import files, installed, newer, text_of
+from long_runs import mainly
+from stages import erased_as, files, installed, newer, on_units, text_of
 from workshop import make
 
 from imgseal.memory.view import ByteView
@@ -29,8 +30,8 @@ PLACES = {
 CHECKED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 
 
-def update(name: str, where: str) -> tuple[Product, Stage, ByteView]:
-    text = text_of(name) + f'[slot.package]\n{PLACES[where]}holds = "package"\n'
+def update(name: str, where: str, text: str = "") -> tuple[Product, Stage, ByteView]:
+    text = (text or text_of(name)) + f'[slot.package]\n{PLACES[where]}holds = "package"\n'
     old = read(text, name="imgseal.toml")
     new = read(text, name="imgseal.toml", overrides={k.replace("__", "."): v for k, v in newer(old).items()})
     first, second = make(old, files=files(old, "one")), make(new, files=files(new, "two"))
@@ -49,6 +50,25 @@ def test_every_cut(name: str, where: str, tool: Callable[[str], str], tmp_path: 
     assert played.violation is None, played.violation
     assert any(library.resumed)
     assert 0 in library.resumed
+
+
+FLASH = {
+    "units of 64": on_units("data in the NOR", 64),
+    "units of 256": on_units("data in the NOR", 256),
+    "erased to zeros": erased_as("data in the NOR", "0x00", "0x00"),
+    "unreadable when erased": erased_as("data in the NOR", '"unreadable"', '"unreadable"'),
+}
+
+
+@pytest.mark.parametrize("flash", mainly("unreadable when erased", FLASH))
+def test_other_flash(flash: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """The log tells nothing from what erased flash reads as, and its entries have units of their own."""
+    tool("gcc")
+    of, stage, package = update("data in the NOR", "internal", FLASH[flash])
+    library = InstallLibrary(of, tmp_path, flags=CHECKED, pieces=(700, 1, 64))
+    played = rehearse(stage, package, pairs=50, seed="s", programs=programs_with_installer(library))
+    assert played.violation is None, played.violation
+    assert any(library.resumed)
 
 
 def life(stage: Stage, package: ByteView, library: InstallLibrary, cut: int | None = None) -> Life:
