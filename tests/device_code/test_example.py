@@ -17,6 +17,7 @@ from c_build import bearssl
 
 INTERNAL = 0x2100_0000
 MOTOR_A, RADIO = 0x2102_0000 - INTERNAL, 0x210C_0000 - INTERNAL
+STEPS_OF_MOTOR = 0x21F0_0040 - INTERNAL
 PATIENCE = 120.0
 """Seconds for anything to happen: the machine may be busy."""
 
@@ -141,6 +142,7 @@ def test_it_boots_takes_an_update_in_pieces_tries_it_and_settles_it(device: Devi
     device.says("motor 2.4.0 in motor-a has taken an update", "boot: reset")
     device.says("motor 2.4.1 in motor-b starts, in trial", "motor 2.4.1 in motor-b is healthy, settled")
     assert device.holds(RADIO, "out/radio.sealed.bin")
+    assert device.slot(STEPS_OF_MOTOR, 7) == bytes(6) + b"\xff"
     assert "```text\n" + "\n".join(device.log()) + "\n```" in (device.folder / "README.md").read_text()
     device.power_off()
     device.power_on()
@@ -158,6 +160,7 @@ def test_it_goes_back_when_the_new_set_does_not_report_itself_healthy(device: De
         device.says("motor 2.4.2 in motor-b starts, in trial", "motor 2.4.2 in motor-b is not healthy", "boot: reset")
     device.says("motor 2.4.0 in motor-a starts", "motor 2.4.0 in motor-a is healthy, settled")
     assert device.holds(RADIO, "out-old/radio.sealed.bin")
+    assert device.slot(STEPS_OF_MOTOR, 6) == bytes(5) + b"\xff"
     said = device.make("worse")
     assert said.returncode != 0
     assert "the device says RULES_FAILED_BEFORE" in said.stderr
