@@ -205,12 +205,27 @@ static uint32_t deliver(struct seal_install *i, const struct seal_part *part)
 
 /* -- what stands in front of the payloads -------------------------------------------------------- */
 
+/* 1 when the package is the release that runs. */
+static int is_running(const struct seal_install *i)
+{
+    const uint8_t *r = record_of(i);
+    uint32_t at = R_TARGET_DIGEST, sequence = R_TARGET_SEQUENCE;
+
+    if (r[R_PHASE] == PHASE_SETTLED) {
+        at = R_MANIFEST_DIGEST;
+        sequence = R_SEQUENCE;
+    }
+    return (r[R_PHASE] == PHASE_SETTLED || r[R_PHASE] == PHASE_UNPROVEN) && get32(r + sequence) == i->package.sequence
+           && seal_differ(r + at, i->package.digest, 32) == 0;
+}
+
 /* "What is new", as far as the manifest tells: a component whose build for the slot that it runs
- * from lies there byte for byte stays. */
+ * from lies there byte for byte stays; of the release that runs, whatever is whole. */
 static uint32_t compare_with_what_runs(struct seal_install *i)
 {
     struct seal_boot *b = i->boot;
     uint32_t k, code = SEAL_WRITTEN, there = 0, differs = 0;
+    int running = is_running(i);
 
     i->startable = set_is_good(b, 0) != 0;
     i->recovery_starts = good_recovery(b) != NOTHING;
@@ -223,11 +238,15 @@ static uint32_t compare_with_what_runs(struct seal_install *i)
         if (!c->recovery && m[1] != part->run_slot)
             continue;
         there |= bit;
-        if (!holds(i, base, part)
-            || (!c->recovery && has_header(i, part)
-                && (b->flash.read(b->flash.user, base, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ
-                    || !was_statement(b, m + 4))))
+        if (c->recovery || !running) {
+            if (!holds(i, base, part)
+                || (!c->recovery && has_header(i, part)
+                    && (b->flash.read(b->flash.user, base, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ
+                        || !was_statement(b, m + 4))))
+                differs |= bit;
+        } else if (has_header(i, part) && !runs_whole(i, part, m + 4)) {
             differs |= bit;
+        }
         /* never from the last thing that still runs; but what does not start itself is mended */
         if (c->recovery && i->recovery_starts && !i->startable)
             i->unchanged |= bit;
@@ -808,20 +827,6 @@ static uint32_t judge_images(struct seal_install *i)
             code = SEAL_ROLLBACK_COUNTER_TOO_LOW;
     }
     return code;
-}
-
-/* 1 when the package is the release that runs. */
-static int is_running(const struct seal_install *i)
-{
-    const uint8_t *r = record_of(i);
-    uint32_t at = R_TARGET_DIGEST, sequence = R_TARGET_SEQUENCE;
-
-    if (r[R_PHASE] == PHASE_SETTLED) {
-        at = R_MANIFEST_DIGEST;
-        sequence = R_SEQUENCE;
-    }
-    return (r[R_PHASE] == PHASE_SETTLED || r[R_PHASE] == PHASE_UNPROVEN) && get32(r + sequence) == i->package.sequence
-           && seal_differ(r + at, i->package.digest, 32) == 0;
 }
 
 /* The record with which the bootloader goes on. */

@@ -1,16 +1,19 @@
 """A whole rehearsal: the undisturbed run with its wear and time, then every cut."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from imgseal.check.context import Bytes
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.estimate import Estimate, Worked, estimate
 from imgseal.rehearse.explore import SCENARIOS, Explorer, Tally, Violation
 from imgseal.rehearse.flash import Operation
+from imgseal.rehearse.keep import keeping, room_for_package
 from imgseal.rehearse.life import Life, Moment, Programs
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
+from imgseal.rehearse.slots import Sealed
 from imgseal.rehearse.stage import Stage
 
 __all__ = ["Rehearsal", "rehearse"]
@@ -32,6 +35,18 @@ class Rehearsal(NamedTuple):
     seed: str
     worked: tuple[Worked, ...] = ()
     said_at: tuple[int, ...] = ()
+
+
+def _took(product: Product, size: int, worked: list[Worked], images: Mapping[int, Sealed], boots: int) -> Estimate:
+    """Wear and time, of keeping the package as well where it has a slot."""
+    first = keeping(product, size)
+    took = estimate(product, [*((operation, False) for operation in first), *worked], images, boots)
+    room = room_for_package(product)
+    if room is None or size <= room:
+        return took
+    return took._replace(
+        warnings=(*took.warnings, f"the package has {size} bytes, the slot that keeps it room for {room}")
+    )
 
 
 def rehearse(
@@ -63,7 +78,7 @@ def rehearse(
         pass  # the explorer meets it again, and says what had happened
     else:
         new = stage.oracle.new
-        took = estimate(stage.facts.product, worked, {} if new is None else new.images, life.boots)
+        took = _took(stage.facts.product, package.size, worked, {} if new is None else new.images, life.boots)
     said_at += [len(worked)] * (len(life.device.events) - len(said_at))
     violation = explorer.explore(pairs, progress)
     return Rehearsal(

@@ -12,6 +12,7 @@ from packages import trust, variant_of
 from stages import pair
 from test_install_in_c import end, free_slots
 from test_install_refuses import circumstances, floors
+from test_install_turns import after_another_package, signed_again_for_the_other_slot
 from test_planted_in_c import planted
 from variants import product
 
@@ -21,7 +22,7 @@ from imgseal.rehearse.oracle import ViolationError
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
 
-ANSWERS, ENDS, CUTS = "answers", "ends", "cuts"
+ANSWERS, ENDS, CUTS, TURNS = "answers", "ends", "cuts", "turns"
 TWO, STAGED, CORES, NOR, RESCUE = (
     "two run slots",
     "staged outside, kept",
@@ -33,12 +34,9 @@ DETACHED, HEADS = "detached, two run slots", "detached, staged and kept"
 FAULTS = [
     # name, what stands there, what is planted, who finds it, in which product
     ("slot that runs written", "run_slots > 1 && member(b, record_of(i), 0, k)[1] == 0;", "run_slots > 1 && member(b, record_of(i), 0, k)[1] != 0;", CUTS, TWO),
-    ("not tidied", "    if (i->begun)\n        return tidy(b);", "    if (i->begun)\n        return SEAL_WRITTEN;", CUTS, TWO),
-    ("delivery not recorded", "        move(member(b, r, 1, k), member(b, r, 0, k), MEMBER_BYTES);\n    return commit(b);", "        move(member(b, r, 1, k), member(b, r, 0, k), MEMBER_BYTES);\n    return tidy(b);", CUTS, STAGED),
     ("set before not taken over", "        move(member(b, r, 1, k), member(b, r, 0, k), MEMBER_BYTES);\n    return commit(b);", "        r += 0 * k;\n    return commit(b);", ENDS, CORES),
-    ("starts of a trial kept", "    r[R_ATTEMPTS] = 0;\n    r[R_POWER_ONS] = 0;\n    clear", "    clear", ENDS, TWO),
     ("target's sequence not recorded", "    put32(r + R_TARGET_SEQUENCE, i->package.sequence);\n", "", ENDS, TWO),
-    ("another package goes on", "seal_differ(r + R_TARGET_DIGEST, i->package.digest, 32) == 0;", "1;", ENDS, TWO),
+    ("another package goes on", "seal_differ(r + R_TARGET_DIGEST, i->package.digest, 32) == 0;", "1;", TURNS, TWO),
     ("member not recorded", "        move(m + 4, taken_part(i, part->component, 1)->digest, 32);\n", "", ENDS, TWO),
     ("run slot not recorded", "        m[1] = part->run_slot;\n", "", ENDS, TWO),
     ("delivered before it is whole", "    if (c->detached && (i->half & bit) == 0) {", "    if (0) {", CUTS, HEADS),
@@ -47,7 +45,6 @@ FAULTS = [
     ("run slot not erased", "    return code == SEAL_WRITTEN ? erase_range(b, c->run[slot].base, c->run[slot].size) : code;", "    return code;", CUTS, TWO),
     ("header slot not erased", "    if (code == SEAL_WRITTEN && c->detached)\n        code = erase_range", "    if (0)\n        code = erase_range", CUTS, DETACHED),
     ("erased again for the second part", "    i->erased |= (uint32_t)1 << index;\n", "", ENDS, DETACHED),
-    ("pages not kept", "i->page - i->address % i->page - i->fill", "i->page - i->fill", CUTS, STAGED),
     ("unit with the magic left out", "            code = program_range(b, i->base, &magic, 0, i->first);", "            code = SEAL_WRITTEN;", ENDS, TWO),
     ("nothing flushed at the end", "        code = flush(i);\n        if (code == SEAL_WRITTEN)\n            code = program_range", "        if (code == SEAL_WRITTEN)\n            code = program_range", ENDS, TWO),
     ("trial without a way back", "            if (c->keep.size == 0)\n                r[R_TRIAL] = 0;", "", ENDS, NOR),
@@ -62,7 +59,7 @@ FAULTS = [
     ("recovery image marked for ever", "            record_of(i)[R_RECOVERY] = 0;\n", "", ENDS, RESCUE),
     ("last thing that runs rewritten", "        if (c->recovery && i->recovery_starts && !i->startable)\n            i->unchanged |= bit;", "", ENDS, RESCUE),
     ("what runs written again", "    i->unchanged |= there & ~differs;", "", ENDS, CORES),
-    ("damaged image left alone", "        if (!holds(i, base, part)\n", "        if (0\n", ENDS, CORES),
+    ("damaged image left alone", "            if (!holds(i, base, part)\n", "            if (0\n", ENDS, CORES),
     ("other signatures taken for another image", "        && runs_whole(i, part, digest)) {", "        && 0) {", ENDS, STAGED),
     ("failed before, taken again", "    d->refused_count = r[R_REFUSED_COUNT];", "    d->refused_count = 0;", ANSWERS, CORES),
     ("taken while a trial is open", "    d->trial_open = r[R_PHASE] == PHASE_TRIAL;", "    d->trial_open = 0;", ANSWERS, CORES),
@@ -71,7 +68,8 @@ FAULTS = [
     ("revoked keys taken", "    d->revoked_count = b->revoked_count;", "    d->revoked_count = 0;", ANSWERS, CORES),
     ("payload that nobody asked for", "    if (i->part == 0)\n        return SEAL_STRUCTURE_UNSIGNED_MEMBER;", "    if (i->part == 0)\n        i->part = &i->package.part[0];", ANSWERS, CORES),
     ("text hashed without its head", "            crypto->sha256_add(i->boot->work->hash.bytes, i->buffer + i->mark, i->used - i->mark);\n", "", ANSWERS, CORES),
-    ("image that cannot be streamed is streamed", "    if (i->stored == 0 && (c->recovery || !has_place(c)))\n        return SEAL_DEVICE_NOT_STORED;", "", ENDS, NOR),
+    ("prepared bits of an older delivery kept", "    clear(r + R_PREPARED, 12);  /* kept and placed stand behind it */\n", "", TURNS, TWO),
+    ("build written for nothing stays", "    put32(r + R_PREPARED, get32(r + R_PREPARED) & ~bit);\n    move(member(i->boot, r, 1, index), member(i->boot, r, 0, index), MEMBER_BYTES);\n    return commit(i->boot);", "    (void)r;\n    return SEAL_WRITTEN;", TURNS, TWO),
     ("written at the first look", "    i->writing = !i->dry && part->taken", "    i->writing = part->taken", ENDS, NOR),
 ]  # fmt: skip
 
@@ -106,6 +104,11 @@ def wrong_after_a_cut(name: str, library: InstallLibrary) -> bool:
     )
 
 
+def wrong_turns(_name: str, library: InstallLibrary) -> bool:
+    """Whether another package after a cut, or one that was signed again, leaves something else."""
+    return bool(after_another_package(library) or signed_again_for_the_other_slot(library))
+
+
 def wrong_answers(name: str, sources: Path, folder: Path) -> bool:
     if name == "floor":
         return bool(floors(InstallLibrary(pair(CORES).product, folder, sources, ("-O1", "-w"))))
@@ -125,6 +128,6 @@ def test_it_is_found(
     if how == ANSWERS:
         assert wrong_answers(of, sources, tmp_path)
         return
-    found = wrong_ends if how == ENDS else wrong_after_a_cut
+    found = {ENDS: wrong_ends, CUTS: wrong_after_a_cut, TURNS: wrong_turns}[how]
     whose = before(of)[0].product if how == ENDS else pair(of).product
     assert found(of, InstallLibrary(whose, tmp_path, sources, ("-O1", "-w"), pieces=(512, 1))), "not found"

@@ -17,7 +17,8 @@ from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import SCENARIOS
-from imgseal.rehearse.flash import Block
+from imgseal.rehearse.flash import Block, Operation
+from imgseal.rehearse.keep import keeping, room_for_package
 from imgseal.rehearse.life import Life
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
@@ -99,3 +100,33 @@ def test_what_the_log_says_is_not_believed(tool: Callable[[str], str], tmp_path:
         assert bool(library.resumed[0]) != spoiled
         assert second.started is not None
         assert second.started.what == "set"
+
+
+@pytest.mark.parametrize("where", PLACES)
+def test_the_estimate_knows_what_it_takes(where: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Erases and programs of slot and log are those that the code does, and stand in the estimate."""
+    tool("gcc")
+    of, stage, package = update("data in the NOR", where)
+    slot = of.slot_holding("package")
+    assert slot is not None
+    done: list[tuple[str, int, int | None]] = []
+
+    def note(operation: object, _moment: object) -> None:
+        if (
+            isinstance(operation, Operation)
+            and operation.memory == slot.memory
+            and slot.at <= operation.at < slot.at + slot.size
+        ):
+            done.append((operation.memory, operation.at, None if operation.data is None else len(operation.data)))
+
+    programs = programs_with_installer(InstallLibrary(of, tmp_path))
+    out = Life(stage.facts, stage.moment, SCENARIOS[0], stage.oracle, package, Judgements(), Noise("kept"), programs)
+    out.run(known=set(), log=note)
+    once = [(o.memory, o.at, None if o.data is None else len(o.data)) for o in keeping(of, package.size)]
+    assert done[: len(once)] == once
+    took = rehearse(stage, package, pairs=0, seed="1").estimate
+    assert took is not None
+    use = next(use for use in took.memories if use.memory == slot.memory)
+    assert {at for _, at, length in once if length is None} <= set(use.erased)
+    assert took.warnings == ()
+    assert room_for_package(of) == slot.size - of.memories[slot.memory].erase_block
