@@ -161,6 +161,12 @@ def test_the_target_of_a_link_is_no_flat_binary_whatever_its_name(gate: Gate) ->
     assert gate.codes(z=as_zip({"folder/link.raw": target.encode()})) == {"z/folder/link.raw": ["gate.not-sealed"]}
 
 
+def test_a_folder_is_no_flat_binary_whatever_its_name(gate: Gate) -> None:
+    """Zip archives have members for folders: a name that ends with a slash, and no bytes. With bytes it is a file to some."""
+    assert gate.codes(z=as_zip({"folder.raw/": b""})) == {}
+    assert gate.codes(z=as_zip({"folder.raw/": b"words"})) == {"z/folder.raw": ["gate.not-sealed"]}
+
+
 def test_a_bomb_stops_at_its_bound(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
     """200 MiB of erased flash in 200 KB, with firmware in front of it; memory stays small."""
     monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 8 << 20)

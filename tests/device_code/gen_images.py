@@ -103,7 +103,7 @@ def header_block_changed(d: Draft, rng: random.Random) -> None:
         return
     part = rng.choice(heads)
     body = bytearray(d.images[part])
-    where = rng.choice(("format_major", "flags", "fill", "reserved"))
+    where = rng.choice(("format_major", "flags", "header_block", "fill", "reserved"))
     if where == "fill":
         at = rng.randrange(HEADER_BLOCK_MIN - 8, HEADER_BLOCK_MIN)
     elif where == "reserved":

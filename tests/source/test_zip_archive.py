@@ -11,12 +11,13 @@ import tracemalloc
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from gate_tree import as_zip
 
 from imgseal.errors import InputError
-from imgseal.source.zip_archive import directory, ends_as_zip, members
+from imgseal.source.zip_archive import _descriptors, directory, ends_as_zip, members
 
 TEXT = b"words " * 300
 
@@ -287,3 +288,12 @@ def test_names_that_some_readers_give() -> None:
         archive.writestr(info, b"")
     stream = io.BytesIO(out.getvalue())
     assert [member.names for member in members(stream, directory(stream), lambda: None)] == [("a", "../b", "../b")]
+
+
+@pytest.mark.parametrize(("size", "forms"), [(5, 4), (0xFFFF_FFFE, 4), (0xFFFF_FFFF, 4), (0x1_0000_0000, 2)])
+def test_descriptors_of_four_bytes_where_sizes_fit(size: int, forms: int) -> None:
+    """APPNOTE 4.3.9: sizes of four or of eight bytes, with a signature in front or without."""
+    entry = SimpleNamespace(crc=7, packed=5, size=size)
+    found = _descriptors(entry)  # type: ignore[arg-type]
+    assert len(set(found)) == forms
+    assert {len(each) for each in found} == ({12, 16, 20, 24} if forms == 4 else {20, 24})
