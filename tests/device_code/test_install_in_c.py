@@ -134,6 +134,14 @@ def test_the_end_is_that_of_the_model(name: str, healthy: bool, tool: Callable[[
     assert end(update.stage, update.package, programs, healthy=healthy) == model
 
 
+def test_the_end_of_the_demos_update(tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    stage, whole = demo_update()
+    programs = programs_with_installer(InstallLibrary(stage.facts.product, tmp_path, pieces=(4096, 100)))
+    for healthy in (True, False):
+        assert end(stage, whole, programs, healthy=healthy) == end(stage, whole, Programs(), healthy=healthy)
+
+
 @pytest.mark.parametrize("name", mainly("two cores", PRODUCTS))
 def test_whatever_a_package_changes(name: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     """Every subset of the components, the rest left out, again or signed again; settled, unproven, and with a damaged image."""
