@@ -437,13 +437,21 @@ void state_of(struct seal_boot *b, struct seal_state *state)
     state->user = b;
 }
 
-/* Every check of the image in a run slot. */
+/* 0 when a state is that of the device: what state_of has written is there. */
+static uint32_t other_state(const struct seal_boot *b, const volatile struct seal_state *state)
+{
+    return (uint32_t)(state->revoked != b->revoked) | (uint32_t)(state->revoked_count ^ b->revoked_count)
+           | (uint32_t)(state->hardware_least ^ b->hardware) | (uint32_t)(state->hardware_most ^ b->hardware);
+}
+
+/* Every check of the image in a run slot; SEAL_HEADER_ONLY: those of a boot. */
 uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state,
-                           int header_only, struct seal_header *header)
+                           uint32_t header_only, struct seal_header *header)
 {
     const struct seal_component *c = &b->product->components[index];
     struct seal_subject subject;
     struct stretch image, payload;
+    volatile uint32_t code;
 
     subject.where = SEAL_RUN_SLOT;
     subject.component = (uint8_t)index;
@@ -452,26 +460,36 @@ uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const st
     as_reader(b, &c->run[slot], &payload, &subject.payload);
     if (!c->detached)
         subject.payload.read = 0;
-    return seal_judge(b->product, state, b->crypto, &subject, header_only, b->work, header);
+    if (c->whole_at_boot)
+        header_only = 0;
+    code = seal_judge(b->product, state, b->crypto, &subject, header_only, b->work, header);
+    if (code != SEAL_ACCEPTED)
+        return code;
+    /* once more, that it is the image of this place, judged for this device */
+    return code + (header->component ^ c->number)
+           + (header->link_address ^ (c->run[slot].base + (c->detached ? 0u : c->header_block)))
+           + (header->development & (b->development == 0)) + other_state(b, state);
 }
 
-/* 1 when the statement that was judged last is the one of this digest. */
-int was_statement(struct seal_boot *b, const uint8_t digest[32])
+/* 0 when the statement that was judged last is the one of this digest. */
+uint32_t other_statement(struct seal_boot *b, const uint8_t digest[32])
 {
     uint8_t mine[32];
 
     sha256(b, b->work->statement, SEAL_STATEMENT_BYTES, mine);
-    return seal_differ(mine, digest, 32) == 0;
+    return seal_differ(mine, digest, 32);
 }
 
-/* "Judging a set": each member is the record's, and every check holds, requirements on
- * this set. */
-int set_is_good(struct seal_boot *b, uint32_t which)
+/* "Judging a set": SEAL_ACCEPTED when each member is the record's, and every check holds,
+ * requirements on this set. What is said of each is added up before it is looked at, so that
+ * a branch that is skipped changes nothing. */
+uint32_t judge_set(struct seal_boot *b, uint32_t which)
 {
+    volatile uint32_t said = SEAL_ACCEPTED;
     struct seal_version *versions = b->versions;
     struct seal_state state;
     struct seal_header header;
-    uint32_t i, k, count = b->product->component_count, cores = 0;
+    uint32_t i, k, count = b->product->component_count, cores = 0, left;
 
     state_of(b, &state);
     for (i = 0; i < count; i++) {
@@ -483,34 +501,40 @@ int set_is_good(struct seal_boot *b, uint32_t which)
         if (m[1] == NOTHING)
             continue;
         if (m[1] >= c->run_slots || state.version_count >= SEAL_SET_MAX)
-            return 0;
+            return SEAL_DEVICE_NO_SET;
         cores += c->kind == 1;
         place = c->detached ? &c->header[m[1]] : &c->run[m[1]];
         if (b->flash.read(b->flash.user, place->base, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ
-            || !was_statement(b, m + 4))
-            return 0;
+            || other_statement(b, m + 4) != 0)
+            return SEAL_DEVICE_NO_SET;
         v = &versions[state.version_count++];
         v->component = c->number;
         for (k = 0; k < sizeof v->bytes; k++)
             v->bytes[k] = b->work->statement[SEAL_AT_VERSION + k];
     }
     if (cores == 0)
-        return 0;
-    versions[state.version_count].component = 0;
+        return SEAL_DEVICE_NO_SET;
+    left = state.version_count;
+    versions[left].component = 0;
     for (k = 0; k < sizeof b->bootloader; k++)
-        versions[state.version_count].bytes[k] = b->bootloader[k];
+        versions[left].bytes[k] = b->bootloader[k];
     state.version_count++;
     state.versions = versions;
     state.whole_set = 1;
     for (i = 0; i < count; i++) {
         const uint8_t *m = member(b, b->journal.record, which, i);
+        const struct seal_component *c = &b->product->components[i];
+
         if (m[1] == NOTHING)
             continue;
-        if (judge_slot(b, i, m[1], &state, !b->product->components[i].whole_at_boot, &header) != SEAL_ACCEPTED
-            || header.component != b->product->components[i].number || !was_statement(b, m + 4))
-            return 0;
+        said += judge_slot(b, i, m[1], &state, SEAL_HEADER_ONLY, &header) - SEAL_ACCEPTED;
+        said += other_statement(b, m + 4);
+        if (said != SEAL_ACCEPTED)
+            return SEAL_DEVICE_NO_SET;
+        said += header.whole ^ c->whole_at_boot;
+        left--;
     }
-    return 1;
+    return said + left;
 }
 
 /* 1 when a source holds the image of this statement, whole; *size is its payload's. */
@@ -522,7 +546,7 @@ int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_
     uint32_t at = 0;
 
     if (source->header.size < SEAL_STATEMENT_BYTES
-        || source->header.read(source->header.user, 0, s, SEAL_STATEMENT_BYTES) != SEAL_READ || !was_statement(b, statement))
+        || source->header.read(source->header.user, 0, s, SEAL_STATEMENT_BYTES) != SEAL_READ || other_statement(b, statement) != 0)
         return 0;
     *size = get32(s + 280);
     if (source->payload.size < source->payload_at || source->payload.size - source->payload_at < *size)
@@ -586,14 +610,17 @@ static uint32_t fill_run(struct seal_boot *b, const struct seal_component *c, co
     return fill(b, c->run[0].base, from, c->header_block, c->run[0].base + c->header_block, size);
 }
 
-/* The rewritten run slot holds the image of this statement, and every check holds. */
-static int placed_is_good(struct seal_boot *b, uint32_t index, const uint8_t statement[32])
+/* SEAL_ACCEPTED when the rewritten run slot holds the image of this statement, and every check
+ * holds. */
+static uint32_t judge_placed(struct seal_boot *b, uint32_t index, const uint8_t statement[32])
 {
     struct seal_state state;
     struct seal_header header;
+    uint32_t code;
 
     state_of(b, &state);
-    return judge_slot(b, index, 0, &state, 0, &header) == SEAL_ACCEPTED && was_statement(b, statement);
+    code = judge_slot(b, index, 0, &state, 0, &header);
+    return code + other_statement(b, statement);
 }
 
 /* -- phases ---------------------------------------------------------------------------------- */
@@ -659,16 +686,23 @@ uint32_t try_set(struct seal_boot *b)
     return commit(b);
 }
 
-/* Goes back; a package that was started is remembered as failed. A settled set names no
- * package any more. */
+/* The set before becomes the current one again, unless it still is. */
+static void take_back(const struct seal_boot *b, uint8_t *r)
+{
+    uint32_t i;
+
+    for (i = 0; r[R_PHASE] != PHASE_SWITCHING && i < b->product->component_count; i++)
+        move(member(b, r, 0, i) + 1, member(b, r, 1, i) + 1, MEMBER_BYTES - 1);
+}
+
+/* Goes back, and sees to it twice; a package that was started is remembered as failed. A
+ * settled set names no package any more. */
 static uint32_t give_up(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
 
+    take_back(b, r);
     if (r[R_PHASE] != PHASE_SWITCHING) {
-        uint32_t i;
-        for (i = 0; i < b->product->component_count; i++)
-            move(member(b, r, 0, i) + 1, member(b, r, 1, i) + 1, MEMBER_BYTES - 1);
         if (!is_zero(r + R_TARGET_DIGEST, 32)) {
             if (r[R_REFUSED_COUNT] == 4) {
                 move(r + R_REFUSED, r + R_REFUSED + 32, 96);
@@ -678,6 +712,7 @@ static uint32_t give_up(struct seal_boot *b)
             r[R_REFUSED_COUNT]++;
         }
     }
+    take_back(b, r);
     r[R_PHASE] = PHASE_RETURNING;
     forget_other(b, r);
     return commit(b);
@@ -766,7 +801,7 @@ static uint32_t place_image(struct seal_boot *b, uint32_t index)
         return SEAL_DEVICE_NO_SET;
     if (code != SEAL_WRITTEN)
         return code;
-    if (!placed_is_good(b, index, member(b, r, 1, index) + 4))
+    if (judge_placed(b, index, member(b, r, 1, index) + 4) != SEAL_ACCEPTED)
         return SEAL_DEVICE_NO_SET;
     put32(r + R_PLACED, get32(r + R_PLACED) | bit);
     code = commit(b);
@@ -822,7 +857,7 @@ static uint32_t go_back(struct seal_boot *b)
             code = fill_run(b, c, &kept, size);
         if (code != SEAL_WRITTEN)
             return code;
-        if (!placed_is_good(b, i, statement))
+        if (judge_placed(b, i, statement) != SEAL_ACCEPTED)
             return SEAL_DEVICE_NO_SET;
         put32(r + R_KEPT, get32(r + R_KEPT) & ~((uint32_t)1 << i));
         put32(r + R_PLACED, get32(r + R_PLACED) & ~((uint32_t)1 << i));
@@ -843,8 +878,7 @@ uint32_t good_recovery(struct seal_boot *b)
     state_of(b, &state);
     for (i = 0; i < b->product->component_count; i++)
         if (b->product->components[i].recovery && (!b->journal.found || !b->journal.record[R_RECOVERY])
-            && judge_slot(b, i, 0, &state, 0, &header) == SEAL_ACCEPTED
-            && header.component == b->product->components[i].number)
+            && judge_slot(b, i, 0, &state, 0, &header) == SEAL_ACCEPTED)
             return i;
     return NOTHING;
 }
@@ -890,7 +924,7 @@ static uint32_t settle(struct seal_boot *b)
             continue;
         slot = c->detached ? &c->header[m[1]] : &c->run[m[1]];
         if (b->flash.read(b->flash.user, slot->base, b->work->statement, SEAL_STATEMENT_BYTES) == SEAL_READ
-            && was_statement(b, m + 4))
+            && other_statement(b, m + 4) == 0)
             code = raise_counter(b, i, get32(b->work->statement + SEAL_AT_COUNTER));
         else
             r[R_UNRAISED] = 1;
@@ -946,42 +980,63 @@ void seal_what_runs(const struct seal_boot *b, struct seal_running *running)
 
 /* -- starting ---------------------------------------------------------------------------------- */
 
-static uint32_t start_set(const struct seal_boot *b, int trial, struct seal_started *started)
+/* verdict is that of judge_set, and comes back: who calls looks at it again. A trial has
+ * been counted when it comes here, and nothing else has. */
+static uint32_t start_set(const struct seal_boot *b, uint32_t verdict, int counted, struct seal_started *started)
 {
-    uint32_t i;
+    uint32_t i, phase = b->journal.record[R_PHASE];
+    volatile uint32_t left = b->product->component_count;
 
+    if ((phase == PHASE_TRIAL) != counted)
+        return SEAL_DEVICE_NOT_RUN;
     started->what = SEAL_START_SET;
-    started->trial = (uint8_t)trial;
+    started->trial = counted || phase == PHASE_UNPROVEN;
     started->members = 0;
     for (i = 0; i < b->product->component_count; i++) {
+        const volatile uint8_t *slot = &started->run_slot[i];
+
         started->run_slot[i] = member(b, b->journal.record, 0, i)[1];
+        verdict += *slot ^ member(b, b->journal.record, 0, i)[1];
+        left--;
         started->members = (uint8_t)(started->members + (started->run_slot[i] != NOTHING));
     }
+    return verdict + left;
+}
+
+/* The recovery image is judged twice: there is no other look at the decision. */
+static uint32_t start_without_set(struct seal_boot *b, struct seal_started *started)
+{
+    started->what = SEAL_START_NOTHING;
+    started->trial = 0;
+    started->members = 0;
+    if (good_recovery(b) != NOTHING && good_recovery(b) != NOTHING)
+        started->what = SEAL_START_RECOVERY;
     return SEAL_ACCEPTED;
 }
 
-static uint32_t start_without_set(struct seal_boot *b, struct seal_started *started)
+static int tried_enough(const struct seal_boot *b)
 {
-    started->what = good_recovery(b) == NOTHING ? SEAL_START_NOTHING : SEAL_START_RECOVERY;
-    started->trial = 0;
-    started->members = 0;
-    return SEAL_ACCEPTED;
+    const uint8_t *r = b->journal.record;
+
+    return r[R_ATTEMPTS] >= b->product->trial_attempts || r[R_POWER_ONS] >= b->product->trial_power_ons;
 }
 
 /* "At every reset", trial: the start is counted first. */
-static uint32_t start_trial(struct seal_boot *b, int power_on, struct seal_started *started)
+static uint32_t start_trial(struct seal_boot *b, uint32_t verdict, int power_on, struct seal_started *started)
 {
-    uint8_t *r = b->journal.record;
     uint32_t code;
 
-    r[power_on ? R_POWER_ONS : R_ATTEMPTS]++;
+    if (tried_enough(b))
+        return SEAL_DEVICE_NOT_RUN;
+    b->journal.record[power_on ? R_POWER_ONS : R_ATTEMPTS]++;
     code = commit(b);
-    return code == SEAL_WRITTEN ? start_set(b, 1, started) : code;
+    return code == SEAL_WRITTEN ? start_set(b, verdict, 1, started) : code;
 }
 
 uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *started)
 {
     uint32_t code = open_journal(b), round;
+    volatile uint32_t verdict = SEAL_DEVICE_NOT_RUN;
 
     started->what = SEAL_START_NOTHING;
     if (code == SEAL_DEVICE_NO_RECORD)
@@ -999,21 +1054,24 @@ uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *sta
             code = settle(b);
             break;
         case PHASE_TRIAL:
-            if (r[R_ATTEMPTS] < b->product->trial_attempts && r[R_POWER_ONS] < b->product->trial_power_ons
-                && set_is_good(b, 0))
-                return start_trial(b, power_on, started);
+            if (!tried_enough(b)) {
+                verdict = judge_set(b, 0);
+                if (verdict == SEAL_ACCEPTED)
+                    return start_trial(b, verdict, power_on, started);
+            }
             code = give_up(b);
             break;
         default:
-            if (!set_is_good(b, 0)) {
-                if (r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED] || !set_is_good(b, 1))
+            verdict = judge_set(b, 0);
+            if (verdict != SEAL_ACCEPTED) {
+                if (r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED] || judge_set(b, 1) != SEAL_ACCEPTED)
                     return start_without_set(b, started);
                 code = give_up(b);  /* the set before goes on */
                 break;
             }
             if (r[R_PHASE] == PHASE_SETTLED && r[R_UNRAISED] && (code = settle(b)) != SEAL_WRITTEN)
                 return code;
-            return start_set(b, r[R_PHASE] == PHASE_UNPROVEN, started);
+            return start_set(b, verdict, 0, started);
         }
         if (code == SEAL_DEVICE_NO_SET)
             return start_without_set(b, started);

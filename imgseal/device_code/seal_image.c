@@ -44,6 +44,10 @@ struct judgement {
     const struct seal_component *component;     /* 0 until identity is known     */
     uint32_t component_index;
     uint32_t trusted[SEAL_SIGNATURES];          /* anchor of each signature + 1  */
+    volatile uint32_t proof[SEAL_SIGNATURES];   /* SEAL_VERIFIED for those that verify */
+    volatile uint32_t said;                     /* what the checks have said, added up */
+    uint32_t header_only;
+    uint32_t digest[8];                         /* of the payload                */
     uint32_t run_slot;                          /* by link address; 2: none      */
     /* of a statement whose structure holds */
     uint32_t header_block, values_end, size, link, detached;
@@ -77,11 +81,20 @@ static int all(const uint8_t *p, size_t length, uint8_t value)
 uint32_t seal_differ(const uint8_t *a, const uint8_t *b, size_t length)
 {
     uint32_t other = 0;
-    size_t i;
+    volatile size_t i;  /* so that it is seen below how far the loop came */
 
     for (i = 0; i < length; i++)
         other |= (uint32_t)(a[i] ^ b[i]);
-    return other;
+    return other | (uint32_t)(i ^ length);
+}
+
+uint32_t seal_refusal(uint32_t code)
+{
+    volatile uint32_t said = code;
+
+    if (said == SEAL_ACCEPTED)
+        return SEAL_DEVICE_NOT_RUN;
+    return code;
 }
 
 /* Versions are four little-endian words whose order is theirs. Negative, 0 or positive. */
@@ -191,7 +204,7 @@ static uint32_t check_header(struct judgement *j)
 {
     const struct seal_reader *image = &j->subject->image;
     uint8_t *s = j->work->statement;
-    uint32_t needed = SEAL_STATEMENT_BYTES, header_block, kind, size, entry, i;
+    uint32_t needed = SEAL_STATEMENT_BYTES, header_block, kind, size, entry;
 
     if (image->size < SEAL_STATEMENT_BYTES)
         return SEAL_STRUCTURE_TRUNCATED;
@@ -233,11 +246,6 @@ static uint32_t check_header(struct judgement *j)
     j->detached = GET32(j, AT_FLAGS) & FLAG_DETACHED;
     j->start = j->detached ? 0 : header_block;
     j->payload = j->detached ? &j->subject->payload : image;
-    for (i = 0; i < j->product->component_count; i++)
-        if (j->product->components[i].number == s[AT_COMPONENT]) {
-            j->component = &j->product->components[i];
-            j->component_index = i;
-        }
     return SEAL_ACCEPTED;
 }
 
@@ -344,6 +352,12 @@ static uint32_t check_trust(struct judgement *j)
     const struct seal_anchor *first = 0;
     uint32_t i, ours = 0, unknown = 0, bad = SEAL_ACCEPTED, signers[SEAL_KINDS] = { 0 };
 
+    j->component = 0;
+    for (i = 0; i < j->product->component_count; i++)
+        if (j->product->components[i].number == j->work->statement[AT_COMPONENT]) {
+            j->component = &j->product->components[i];
+            j->component_index = i;
+        }
     for (i = 0; i < SEAL_SIGNATURES; i++) {
         const uint8_t *slot = signature_slot(j, i);
         uint32_t anchor, kind = kind_of(j, word32(slot));
@@ -417,26 +431,42 @@ static uint32_t check_signature(const struct judgement *j, const struct seal_anc
 static uint32_t check_signatures(struct judgement *j)
 {
     uint8_t digest[32];
-    uint32_t i, code, at = SEAL_STATEMENT_BYTES, verified = 0, wanted = 0;
+    uint32_t i, code, at = SEAL_STATEMENT_BYTES;
 
     j->crypto->sha256_begin(j->work->hash.bytes);
     j->crypto->sha256_add(j->work->hash.bytes, j->work->statement, SEAL_STATEMENT_BYTES);
     j->crypto->sha256_end(j->work->hash.bytes, digest);
     for (i = 0; i < SEAL_SIGNATURES; at += word16(signature_slot(j, i) + 20), i++) {
+        const struct seal_anchor *anchor;
+
+        j->proof[i] = SEAL_DEVICE_NOT_RUN;
         if (j->trusted[i] == 0)
             continue;
-        wanted++;
-        code = check_signature(j, &j->product->anchors[j->trusted[i] - 1], at, digest);
+        anchor = &j->product->anchors[j->trusted[i] - 1];
+        j->proof[i] = check_signature(j, anchor, at, digest);
+        code = j->proof[i];
         if (code == SEAL_DEVICE_UNREADABLE || code == SEAL_SIGNATURE_MALFORMED)
             return code;
-        if (code != SEAL_VERIFIED)
+        /* by the key that the slot names */
+        j->proof[i] -= seal_differ(anchor->key_id, signature_slot(j, i) + 4, 16);
+        if (j->proof[i] != SEAL_VERIFIED)
             return SEAL_SIGNATURE_DOES_NOT_VERIFY;
-        verified++;
     }
-    /* no signature at all was caught by check_trust; count again, against a glitch */
-    if (verified == 0 || verified != wanted)
-        return SEAL_SIGNATURE_DOES_NOT_VERIFY;
     return SEAL_ACCEPTED;
+}
+
+/* Once more, of what has been verified: SEAL_ACCEPTED comes out when every signature that
+ * counts holds, and there is one. Nothing is decided here that a skipped branch could turn. */
+static uint32_t check_verified(struct judgement *j)
+{
+    uint32_t i, code = SEAL_ACCEPTED, wanted = 0;
+
+    for (i = 0; i < SEAL_SIGNATURES; i++)
+        if (j->trusted[i] != 0) {
+            code += j->proof[i] - SEAL_VERIFIED;
+            wanted++;
+        }
+    return wanted != 0 ? code : (uint32_t)SEAL_SIGNATURE_DOES_NOT_VERIFY;
 }
 
 /* -- identity, rules, rollback --------------------------------------------------------- */
@@ -515,7 +545,7 @@ static uint32_t check_rules(struct judgement *j)
     return SEAL_ACCEPTED;
 }
 
-static uint32_t check_rollback(const struct judgement *j)
+static uint32_t check_rollback(struct judgement *j)
 {
     const struct seal_component *c = j->component;
     uint32_t least = 0xFFFFFFFFu, counter = GET32(j, AT_COUNTER);
@@ -543,7 +573,7 @@ static uint32_t check_placement(const struct judgement *j)
     slot = &c->run[j->run_slot];
     if (j->size > slot->size - j->start)
         return SEAL_PLACEMENT_LARGER_THAN_SLOT;
-    if (j->subject->where == SEAL_RUN_SLOT) {
+    if (j->subject->where != SEAL_FILE) {
         const struct seal_component *own = &j->product->components[j->subject->component];
         const struct seal_slot *lies = &own->run[j->subject->run_slot];
 
@@ -557,12 +587,19 @@ static uint32_t check_placement(const struct judgement *j)
 
 /* -- digest and content ------------------------------------------------------------------ */
 
+static uint32_t check_digest(struct judgement *j)
+{
+    if (j->header_only == SEAL_HEADER_ONLY)
+        return SEAL_ACCEPTED;
+    if (seal_differ((const uint8_t *)j->digest, j->work->statement + AT_PAYLOAD_DIGEST, 32) != 0)
+        return SEAL_DIGEST_PAYLOAD;
+    return SEAL_ACCEPTED;
+}
+
 static uint32_t check_payload(struct judgement *j)
 {
-    const uint8_t *s = j->work->statement;
     uint32_t at = 0, size = j->size;
     const struct seal_reader *payload = j->payload;
-    uint8_t digest[32];
 
     j->crypto->sha256_begin(j->work->hash.bytes);
     while (at < size) {
@@ -572,10 +609,8 @@ static uint32_t check_payload(struct judgement *j)
         j->crypto->sha256_add(j->work->hash.bytes, j->work->piece, part);
         at += part;
     }
-    j->crypto->sha256_end(j->work->hash.bytes, digest);
-    if (seal_differ(digest, s + AT_PAYLOAD_DIGEST, 32) != 0)
-        return SEAL_DIGEST_PAYLOAD;
-    return SEAL_ACCEPTED;
+    j->crypto->sha256_end(j->work->hash.bytes, (uint8_t *)j->digest);
+    return check_digest(j);
 }
 
 static int in_ram(const struct judgement *j, uint32_t stack)
@@ -614,7 +649,7 @@ static uint32_t check_rest(struct judgement *j)
     const struct seal_slot *lies = &j->component->run[j->run_slot], *header = &j->component->header[j->run_slot];
     uint32_t code = SEAL_ACCEPTED;
 
-    if (j->subject->where != SEAL_RUN_SLOT)
+    if (j->subject->where == SEAL_FILE)
         return SEAL_ACCEPTED;
     if (j->detached)
         code = check_erased(j, &j->subject->image, j->header_block, j->subject->image.size, header->erased);
@@ -634,55 +669,60 @@ static uint32_t rollback_and_placement(struct judgement *j)
     return code == SEAL_ACCEPTED ? check_placement(j) : code;
 }
 
-static const header_check header_checks[] = {
+/* Every check that is no matter of form runs twice: an instruction that is skipped is
+ * skipped in one of them. What takes long, verifying and hashing, runs once, and what came
+ * of it is looked at again. */
+#define OF_HEADER 8u
+#define OF_PAYLOAD 3u
+#define AGAIN 6u
+static const header_check checks[OF_HEADER + OF_PAYLOAD + AGAIN] = {
     check_header, check_block, check_extent, check_trust, check_signatures, check_identity,
-    check_rules, rollback_and_placement
+    check_rules, rollback_and_placement,
+    check_payload, check_vectors, check_rest,
+    check_digest, check_trust, check_verified, check_identity, check_rules, rollback_and_placement
 };
-static const header_check payload_checks[] = { check_payload, check_vectors, check_rest };
 
-/* Runs checks in order. *passed counts those that said yes. */
-static uint32_t run(struct judgement *j, const header_check *checks, uint32_t count, uint32_t *passed)
+/* Runs checks in order. What they say is added up before it is looked at: the sum tells
+ * of each check that was skipped, and of each no that was passed over. */
+static uint32_t run(struct judgement *j, uint32_t first, uint32_t count)
 {
-    uint32_t i;
+    uint32_t code = SEAL_DEVICE_NOT_RUN;
 
-    for (i = 0; i < count; i++) {
-        uint32_t code = checks[i](j);
+    for (; count != 0; count--) {
+        code = checks[first++](j);
+        j->said += code;
         if (code != SEAL_ACCEPTED)
-            return code;
-        ++*passed;
+            break;
     }
-    return SEAL_ACCEPTED;
+    return code;
 }
+
+/* So that the sum is SEAL_ACCEPTED when so many checks have said it. */
+#define SAID_BEFORE(count) (0u - ((count) - 1u) * SEAL_ACCEPTED)
 
 uint32_t seal_judge(const struct seal_product *product, const struct seal_state *state,
                     const struct seal_crypto *crypto, const struct seal_subject *subject,
-                    int header_only, struct seal_work *work, struct seal_header *header)
+                    uint32_t header_only, struct seal_work *work, struct seal_header *header)
 {
-    static const uint32_t before = sizeof header_checks / sizeof header_checks[0];
-    static const uint32_t after = sizeof payload_checks / sizeof payload_checks[0];
     struct judgement j;
-    uint32_t code, passed = 0, i;
+    uint32_t code, i;
 
     j.product = product;
     j.state = state;
     j.crypto = crypto;
     j.subject = subject;
     j.work = work;
-    j.component = 0;
-    j.component_index = 0;
     j.run_slot = 2;
-    code = run(&j, header_checks, before, &passed);
+    j.digest[0] = 0;    /* none, until one was computed */
+    j.header_only = header_only;
+    j.said = header_only == SEAL_HEADER_ONLY ? SAID_BEFORE(OF_HEADER + AGAIN) : SAID_BEFORE(OF_HEADER + OF_PAYLOAD + AGAIN);
+    code = run(&j, 0, OF_HEADER);
+    if (code == SEAL_ACCEPTED && header_only != SEAL_HEADER_ONLY)
+        code = run(&j, OF_HEADER, OF_PAYLOAD);
+    if (code == SEAL_ACCEPTED)
+        code = run(&j, OF_HEADER + OF_PAYLOAD, AGAIN);
     if (code != SEAL_ACCEPTED)
-        return code;
-    if (!header_only) {
-        code = run(&j, payload_checks, after, &passed);
-        if (code != SEAL_ACCEPTED)
-            return code;
-    }
-    /* hardening: a skipped check has not been counted. This makes one glitch less
-     * likely to help; it guarantees nothing. */
-    if (passed != before + (header_only ? 0u : after))
-        return SEAL_DEVICE_NOT_RUN;
+        return seal_refusal(code);
     for (i = 0; i < sizeof header->version; i++)
         header->version[i] = work->statement[AT_VERSION + i];
     header->counter = GET32(&j, AT_COUNTER);
@@ -693,6 +733,8 @@ uint32_t seal_judge(const struct seal_product *product, const struct seal_state 
     header->component = work->statement[AT_COMPONENT];
     header->detached = (uint8_t)(j.detached != 0);
     header->development = (uint8_t)(GET32(&j, AT_FLAGS) & FLAG_DEVELOPMENT);
-    return passed == before + (header_only ? 0u : after) ? (uint32_t)SEAL_ACCEPTED
-                                                         : (uint32_t)SEAL_DEVICE_NOT_RUN;
+    header->whole = header_only != SEAL_HEADER_ONLY;
+    if (j.said != SEAL_ACCEPTED)
+        return SEAL_DEVICE_NOT_RUN;
+    return j.said;
 }

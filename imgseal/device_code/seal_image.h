@@ -174,10 +174,10 @@ struct seal_reader {
     uint32_t size;              /* bytes in all                                  */
 };
 
-enum seal_where {
-    SEAL_FILE = 0,              /* exactly one image and nothing behind it       */
-    SEAL_RUN_SLOT = 1,          /* a whole run slot, image first, the rest erased */
-    SEAL_WAITING_SLOT = 2       /* a staging or keep slot: never accepted alone  */
+enum seal_where {               /* any other value is judged like a run slot     */
+    SEAL_FILE = 0x3A,           /* exactly one image and nothing behind it       */
+    SEAL_RUN_SLOT = 0x59,       /* a whole run slot, image first, the rest erased */
+    SEAL_WAITING_SLOT = 0x66    /* a staging or keep slot: never accepted alone  */
 };
 
 struct seal_subject {
@@ -199,6 +199,7 @@ struct seal_header {
     uint8_t component;
     uint8_t detached;
     uint8_t development;
+    uint8_t whole;              /* 1: the payload was judged as well             */
 };
 
 /* Room that the caller provides: nothing here is kept between calls. */
@@ -213,13 +214,18 @@ struct seal_work {
 };
 
 /* Every check of a sealed image, in the judge's order; those that read the payload
- * are left out when header_only is not 0. */
+ * are left out when header_only is SEAL_HEADER_ONLY, and not by any other value. */
+#define SEAL_HEADER_ONLY 0x5AC3963Cu
 uint32_t seal_judge(const struct seal_product *product, const struct seal_state *state,
                     const struct seal_crypto *crypto, const struct seal_subject *subject,
-                    int header_only, struct seal_work *work, struct seal_header *header);
+                    uint32_t header_only, struct seal_work *work, struct seal_header *header);
 
 /* The eight bytes that every sealed image begins with. */
 extern const uint8_t seal_magic[8];
+
+/* For the way out of a refusal: the code, unless it is SEAL_ACCEPTED, which comes here when a
+ * comparison was skipped. */
+uint32_t seal_refusal(uint32_t code);
 
 /* 1 when a big-endian number of 32 bytes lies in 1..n-1, n the order of P-256. */
 int seal_is_in_group(const uint8_t *number);

@@ -49,8 +49,8 @@ struct stretch {
 #define tidy seal_inside_tidy
 #define state_of seal_inside_state_of
 #define judge_slot seal_inside_judge_slot
-#define was_statement seal_inside_was_statement
-#define set_is_good seal_inside_set_is_good
+#define other_statement seal_inside_other_statement
+#define judge_set seal_inside_judge_set
 #define is_whole seal_inside_is_whole
 #define waiting seal_inside_waiting
 #define forget_other seal_inside_forget_other
@@ -70,10 +70,10 @@ void as_reader(const struct seal_boot *b, const struct seal_slot *slot, struct s
 uint32_t places(const struct seal_boot *b);
 uint32_t tidy(struct seal_boot *b);
 void state_of(struct seal_boot *b, struct seal_state *state);
-uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state, int header_only,
+uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state, uint32_t header_only,
                     struct seal_header *header);
-int was_statement(struct seal_boot *b, const uint8_t digest[32]);
-int set_is_good(struct seal_boot *b, uint32_t which);
+uint32_t other_statement(struct seal_boot *b, const uint8_t digest[32]);
+uint32_t judge_set(struct seal_boot *b, uint32_t which);
 int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32], uint32_t *size);
 void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot, struct stretch *stretch,
              struct seal_source *source);

@@ -227,7 +227,7 @@ static uint32_t compare_with_what_runs(struct seal_install *i)
     uint32_t k, code = SEAL_WRITTEN, there = 0, differs = 0;
     int running = is_running(i);
 
-    i->startable = set_is_good(b, 0) != 0;
+    i->startable = judge_set(b, 0) == SEAL_ACCEPTED;
     i->recovery_starts = good_recovery(b) != NOTHING;
     for (k = 0; k < i->package.parts; k++) {
         const struct seal_part *part = &i->package.part[k];
@@ -242,7 +242,7 @@ static uint32_t compare_with_what_runs(struct seal_install *i)
             if (!holds(i, base, part)
                 || (!c->recovery && has_header(i, part)
                     && (b->flash.read(b->flash.user, base, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ
-                        || !was_statement(b, m + 4))))
+                        || other_statement(b, m + 4) != 0)))
                 differs |= bit;
         } else if (has_header(i, part) && !runs_whole(i, part, m + 4)) {
             differs |= bit;
@@ -760,7 +760,7 @@ static int runs(const struct seal_install *i, uint32_t index)
     return m[1] < c->run_slots
            && b->flash.read(b->flash.user, (c->detached ? c->header : c->run)[m[1]].base, b->work->statement,
                             SEAL_STATEMENT_BYTES) == SEAL_READ
-           && was_statement(b, m + 4);
+           && other_statement(b, m + 4) == 0;
 }
 
 /* The versions of the set that would run: of what the package brings, and of what stays. */

@@ -237,6 +237,7 @@ static uint32_t read_envelope(struct reading *r)
     struct item map, key, value;
     uint32_t i, last = 0;
 
+    r->payloads = 0;
     c = whole(r->file, 0, r->file->size);
     if (get(&c, 2) != 0xD86B || !next_is(&c, &map, MAP))
         return SEAL_STRUCTURE_ENVELOPE;
@@ -1083,13 +1084,56 @@ static uint32_t judge(struct reading *r)
     return code == SEAL_ACCEPTED && r->members == WHOLE ? check_layers(r) : code;
 }
 
+/* Envelope and signatures, from the file. */
+static uint32_t read_front(struct reading *r, uint32_t room)
+{
+    uint32_t code = read_envelope(r);
+
+    if (code == SEAL_ACCEPTED && r->members != WHOLE
+        && (r->authentication_end > room || r->manifest_end > room || r->install_end > room))
+        return SEAL_STRUCTURE_ENVELOPE;
+    return code == SEAL_ACCEPTED ? check_signatures(r) : code;
+}
+
+/* Manifest and sequences, from the buffer. */
+static uint32_t read_back(struct reading *r)
+{
+    uint32_t code, identity = SEAL_ACCEPTED, install_digest = 0, text_digest = 0, manifest = r->out->manifest_length;
+    uint8_t again[32];
+
+    if (hash_wrapped(r, &r->buffer, 0, manifest, 1, again) != SEAL_ACCEPTED || seal_differ(again, r->out->digest, 32) != 0)
+        return SEAL_SIGNATURE_MANIFEST_DIGEST;
+    code = read_manifest(r, &identity, &install_digest, &text_digest);
+    if (code == SEAL_ACCEPTED && r->others)
+        code = SEAL_STRUCTURE_UNSIGNED_MEMBER;
+    if (code == SEAL_ACCEPTED && r->install_end != 0)
+        code = check_severed(r, &r->buffer, manifest, r->buffer.size, install_digest, 0);
+    if (code == SEAL_ACCEPTED)
+        code = check_severed(r, r->file, r->text_at, r->text_end, text_digest, r->text);
+    if (code == SEAL_ACCEPTED)
+        code = identity;
+    if (code == SEAL_ACCEPTED)
+        code = read_shared(r);
+    if (code == SEAL_ACCEPTED && r->install_end != 0) {
+        r->install = whole(&r->buffer, manifest, r->buffer.size);
+        code = read_install(r);
+    }
+    if (code == SEAL_ACCEPTED)
+        code = read_validate(r);
+    if (code == SEAL_ACCEPTED && r->has_start)
+        code = read_start(r);
+    return code == SEAL_ACCEPTED ? judge(r) : code;
+}
+
+/* Everything is judged twice, in front of the copy and behind it: an instruction that is
+ * skipped is skipped in one of them. What they say is added up before it is looked at. */
 static uint32_t read_all(const struct seal_installer *device, const struct seal_reader *file, uint32_t members,
                          const uint8_t *text, uint8_t *buffer, uint32_t room, struct seal_work *work, struct seal_package *out)
 {
     static const struct reading nothing;
     struct reading r = nothing;
-    uint32_t code, identity = SEAL_ACCEPTED, install_digest = 0, text_digest = 0, manifest, install;
-    uint8_t again[32];
+    uint32_t code, pass, manifest, install;
+    volatile uint32_t said = 0u - 3u * SEAL_ACCEPTED;
 
     r.device = device;
     r.file = file;
@@ -1098,14 +1142,12 @@ static uint32_t read_all(const struct seal_installer *device, const struct seal_
     r.members = members;
     r.text = text;
     r.wrong = SEAL_ACCEPTED;
-    code = read_envelope(&r);
-    if (code == SEAL_ACCEPTED && members != WHOLE
-        && (r.authentication_end > room || r.manifest_end > room || r.install_end > room))
-        code = SEAL_STRUCTURE_ENVELOPE;
-    if (code == SEAL_ACCEPTED)
-        code = check_signatures(&r);
-    if (code != SEAL_ACCEPTED)
-        return code;
+    for (pass = 0; pass < 2; pass++) {
+        code = read_front(&r, room);
+        said += code;
+        if (code != SEAL_ACCEPTED)
+            return seal_refusal(code);
+    }
     /* copied once: what was signed is what is read */
     manifest = r.manifest_end - r.manifest_at;
     install = r.install_end - r.install_at;
@@ -1119,28 +1161,13 @@ static uint32_t read_all(const struct seal_installer *device, const struct seal_
     r.buffer.size = manifest + install;
     out->manifest_length = manifest;
     out->buffer_length = manifest + install;
-    if (hash_wrapped(&r, &r.buffer, 0, manifest, 1, again) != SEAL_ACCEPTED || seal_differ(again, out->digest, 32) != 0)
-        return SEAL_SIGNATURE_MANIFEST_DIGEST;
-    code = read_manifest(&r, &identity, &install_digest, &text_digest);
-    if (code == SEAL_ACCEPTED && r.others)
-        code = SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    if (code == SEAL_ACCEPTED && r.install_end != 0)
-        code = check_severed(&r, &r.buffer, manifest, manifest + install, install_digest, 0);
-    if (code == SEAL_ACCEPTED)
-        code = check_severed(&r, file, r.text_at, r.text_end, text_digest, r.text);
-    if (code == SEAL_ACCEPTED)
-        code = identity;
-    if (code == SEAL_ACCEPTED)
-        code = read_shared(&r);
-    if (code == SEAL_ACCEPTED && r.install_end != 0) {
-        r.install = whole(&r.buffer, manifest, manifest + install);
-        code = read_install(&r);
+    for (pass = 0; pass < 2; pass++) {
+        code = read_back(&r);
+        said += code;
+        if (code != SEAL_ACCEPTED)
+            return seal_refusal(code);
     }
-    if (code == SEAL_ACCEPTED)
-        code = read_validate(&r);
-    if (code == SEAL_ACCEPTED && r.has_start)
-        code = read_start(&r);
-    return code == SEAL_ACCEPTED ? judge(&r) : code;
+    return said;
 }
 
 uint32_t seal_read_package(const struct seal_installer *device, const struct seal_reader *file,

@@ -10,6 +10,8 @@ from imgseal.versions import Version
 
 DATA = Path(__file__).parents[1] / "kit" / "data"
 NOTHING = 0xFFFF_FFFF
+FILE, RUN_SLOT, WAITING_SLOT = 0x3A, 0x59, 0x66
+"""enum seal_where."""
 
 
 def load() -> list[dict[str, Any]]:
@@ -41,14 +43,14 @@ def is_image(case: dict[str, Any]) -> bool:
 def place_of(of: dict[str, Any], slot: str | None) -> tuple[int, int, int]:
     """Return where, component index and run slot of a dump."""
     if slot is None:
-        return 0, 0, 0
+        return FILE, 0, 0
     for index, component in enumerate(of["components"]):
         if slot in component["run"]:
-            return 1, index, component["run"].index(slot)
+            return RUN_SLOT, index, component["run"].index(slot)
         if slot in component["header"]:
-            return 1, index, component["header"].index(slot)
+            return RUN_SLOT, index, component["header"].index(slot)
         if slot in component["waiting"]:
-            return 2, index, 0
+            return WAITING_SLOT, index, 0
     raise ValueError(slot)
 
 

@@ -68,7 +68,7 @@ uint32_t fuzz_judge(const struct case_state *s, const struct seal_crypto *crypto
         subject.payload.size = payload_size;
     }
     outside = 0;
-    code = seal_judge(&seal_product, &state, crypto, &subject, (int)s->header_only, &work, &header);
+    code = seal_judge(&seal_product, &state, crypto, &subject, s->header_only ? SEAL_HEADER_ONLY : 0, &work, &header);
     return outside ? outside : code;
 }
 

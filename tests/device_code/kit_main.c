@@ -146,7 +146,7 @@ int main(int argc, char **argv)
         struct seal_work *work = malloc(sizeof *work);
         struct bytes image, payload;
         uint32_t image_size = get(file, 4), payload_size, i, k, code;
-        int header_only;
+        uint32_t header_only;
 
         if (image_size == 0xFFFFFFFEu || work == 0) {
             free(work);
@@ -158,7 +158,7 @@ int main(int argc, char **argv)
         subject.where = (enum seal_where)get(file, 1);
         subject.component = (uint8_t)get(file, 1);
         subject.run_slot = (uint8_t)get(file, 1);
-        header_only = (int)get(file, 1);
+        header_only = get(file, 1) ? SEAL_HEADER_ONLY : 0;
         state.development = (uint8_t)get(file, 1);
         state.hardware_least = (uint16_t)get(file, 2);
         state.hardware_most = (uint16_t)get(file, 2);

@@ -54,7 +54,7 @@ def test_size_on_cortex_m0plus(tool: Callable[[str], str], tmp_path: Path) -> No
         ]
     )
     text = int(run(["arm-none-eabi-size", target]).split("\n")[1].split()[0])
-    assert text <= 3544
+    assert text <= 3816
 
 
 @pytest.mark.parametrize("second", [(), ("-DSEAL_ML_DSA_44",)], ids=["one algorithm", "two"])
@@ -95,7 +95,7 @@ def test_nothing_is_asked_of_a_library(
         "memcpy",
         "memset",
     }
-    shared = {"seal_differ", "seal_is_in_group", "seal_judge", "seal_magic"}
+    shared = {"seal_differ", "seal_is_in_group", "seal_judge", "seal_magic", "seal_refusal"}
     if name == "seal_install":
         shared |= {"seal_commit", "seal_member", "seal_record_magic", "seal_read_front", "seal_check_layers"}
     assert ours <= shared

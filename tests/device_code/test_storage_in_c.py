@@ -82,7 +82,7 @@ def test_a_fault_is_found(
 
 INSTALLER = [
     ("counters below what runs taken", "record_of(i)[R_UNRAISED] != 0 && runs(i, k)", "0 && runs(i, k)"),
-    ("damaged header raises the floor", "SEAL_STATEMENT_BYTES) == SEAL_READ\n           && was_statement(b, m + 4);", "SEAL_STATEMENT_BYTES) == SEAL_READ;"),
+    ("damaged header raises the floor", "SEAL_STATEMENT_BYTES) == SEAL_READ\n           && other_statement(b, m + 4) == 0;", "SEAL_STATEMENT_BYTES) == SEAL_READ;"),
 ]  # fmt: skip
 
 

@@ -1,0 +1,141 @@
+/* What stands around the code whose instructions are skipped: memories, counters, a package, and the library's functions, which
+ * the emulator answers for (skip_one.py). Nothing in this file is skipped. */
+#include "skip_main.h"
+
+#include "seal_adapters.h"
+#include "seal_config.h"
+
+struct given given;
+uint8_t package_bytes[PACKAGE_ROOM];
+
+const struct seal_product *const device_product = &seal_product;
+struct seal_work work;
+struct seal_package out;
+uint8_t manifest[2048];
+
+static struct seal_version versions[SEAL_SET_MAX + 1];
+static uint8_t records[2][SEAL_RECORD_BYTES], page[512];
+
+static void copy(uint8_t *to, const uint8_t *from, uint32_t length)
+{
+    if ((((uintptr_t)to | (uintptr_t)from) & 3u) == 0)
+        for (; length >= 4; length -= 4, to += 4, from += 4)
+            *(uint32_t *)(void *)to = *(const uint32_t *)(const void *)from;
+    while (length-- != 0)
+        *to++ = *from++;
+}
+
+uint32_t read_at(void *user, uint32_t offset, uint8_t *to, uint32_t length)
+{
+    copy(to, (const uint8_t *)user + offset, length);
+    return SEAL_READ;
+}
+
+static uint32_t read_flash(void *user, uint32_t address, uint8_t *to, uint32_t length)
+{
+    (void)user;
+    copy(to, (const uint8_t *)(uintptr_t)address, length);
+    return SEAL_READ;
+}
+
+static uint32_t flash_geometry(void *user, uint32_t address, uint32_t *block, uint32_t *page_size, uint32_t *unit)
+{
+    (void)user;
+    (void)address;
+    *block = ERASE_BLOCK;
+    *page_size = ERASE_BLOCK;
+    *unit = 8;
+    return SEAL_READ;
+}
+
+static uint32_t read_counter(void *user, uint8_t component, uint32_t *value)
+{
+    (void)user;
+    *value = component < 4 ? given.counter[component] : 0xFFFFFFFFu;
+    return SEAL_READ;
+}
+
+static uint32_t take_step(void *user, uint8_t component, uint32_t step)
+{
+    (void)user;
+    if (component < 4 && step > given.counter[component])
+        given.counter[component] = step;
+    return SEAL_WRITTEN;
+}
+
+void skip_image(void)
+{
+    struct seal_state state = { 1, 1, 0, (const uint8_t(*)[16])given.revoked, 0, 0, 0, 0, read_counter, 0 };
+
+    state.revoked_count = (uint8_t)given.revoked_count;
+    state.development = (uint8_t)given.development;
+    start_app(&state);
+}
+
+void skip_boot(void)
+{
+    static const struct seal_boot nothing;
+    struct seal_boot boot = nothing;
+
+    boot.product = &seal_product;
+    boot.crypto = &CRYPTO;
+    boot.flash.read = read_flash;
+    boot.flash.erase = erase_flash;
+    boot.flash.program = program_flash;
+    boot.flash.geometry = flash_geometry;
+    boot.counters.read = read_counter;
+    boot.counters.take = take_step;
+    boot.revoked = (const uint8_t(*)[16])given.revoked;
+    boot.revoked_count = (uint8_t)given.revoked_count;
+    boot.development = (uint8_t)given.development;
+    boot.hardware = 1;
+    boot.bootloader[0] = 1;
+    boot.bootloader[12] = boot.bootloader[13] = boot.bootloader[14] = boot.bootloader[15] = 0xFF;
+    boot.journal.record = records[0];
+    boot.scan = records[1];
+    boot.record_bytes = SEAL_RECORD_BYTES;
+    boot.work = &work;
+    boot.versions = versions;
+    boot.page = page;
+    boot.page_room = sizeof page;
+    start_chosen(&boot, (int)given.power_on);
+}
+
+void skip_package(void)
+{
+    static const struct seal_installer nothing;
+    struct seal_installer device = nothing;
+    struct seal_reader file = { read_at, package_bytes, 0 };
+
+    file.size = given.package_bytes;
+    device.product = &seal_product;
+    device.crypto = &CRYPTO;
+    device.anchors = seal_package_anchors;
+    device.anchor_count = SEAL_PACKAGE_ANCHORS;
+    device.need = SEAL_NEED_PACKAGES;
+    device.es256 = SEAL_PACKAGE_ES256;
+    device.development = (uint8_t)given.development;
+    device.revoked = (const uint8_t(*)[16])given.revoked;
+    device.revoked_count = (uint8_t)given.revoked_count;
+    device.sequence = given.sequence;
+    device.battery = 0xFFFFFFFFu;
+    device.authorised = 1;
+    device.free_slot = given.free_slot;
+    install(&device, &file);
+}
+
+/* what the compiler may ask for */
+void *memcpy(void *to, const void *from, size_t length)
+{
+    copy(to, from, (uint32_t)length);
+    return to;
+}
+
+void *memset(void *to, int value, size_t length)
+{
+    uint8_t *t = to;
+
+    while (length-- != 0)
+        *t++ = (uint8_t)value;
+    return to;
+}
