@@ -9,7 +9,7 @@ import pytest
 from imgseal.cbor.strict import Tag, decode, encode
 from imgseal.cose import labels
 from imgseal.cose.kid import thumbprint
-from imgseal.cose.sign1 import CoseError, _short, assemble, protected_header, take_apart, to_be_signed
+from imgseal.cose.sign1 import CoseError, _short, assemble, protected_header, read_block, take_apart, to_be_signed
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
 from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
 
@@ -130,3 +130,16 @@ def test_other_structures_are_named() -> None:
 def test_what_is_found_is_shown_up_to_160_characters() -> None:
     assert [len(_short("f" * length)) for length in (159, 160, 161, 4000)] == [159, 160, 160, 160]
     assert _short("f" * 161) == "f" * 157 + "..."
+
+
+@pytest.mark.parametrize(("more", "read"), [(0, True), (1, False)])
+def test_a_block_has_at_most_4800_bytes(more: int, read: bool) -> None:
+    """docs/format/package.md: the largest signature of FIPS 204 fits, and nothing that is much larger."""
+    room = 4800 - len(assemble(-50, bytes(4000))) + 4000
+    data = assemble(-50, bytes(room + more))
+    assert len(data) == 4800 + more
+    if read:
+        assert len(read_block(data).signature) == room
+        return
+    with pytest.raises(CoseError, match="larger than any signature"):
+        read_block(data)

@@ -65,3 +65,20 @@ def test_no_map(text: str) -> None:
         read_map(text.splitlines(), "x.map")
     assert caught.value.place.file == "x.map"
     assert caught.value.hint
+
+
+@pytest.mark.parametrize(("longest", "read"), [(4096, True), (4097, False)])
+def test_lines_of_up_to_4096_characters(longest: int, read: bool) -> None:
+    """Four times limits.LINE_BYTES; the end of the line is one of them."""
+    lines = [
+        "x" * (longest - 1) + "\n",
+        "Memory Configuration\n",
+        "\n",
+        "FLASH            0x00020400         0x0004fc00         xr\n",
+    ]
+    if read:
+        assert [region.name for region in read_map(lines, "a.map").regions] == ["FLASH"]
+        return
+    with pytest.raises(InputError, match="no linker map") as caught:
+        read_map(lines, "a.map")
+    assert caught.value.place.line == 1
