@@ -15,6 +15,7 @@ SUCCESSES = {
     "accepted": "every check ran and passed",
     "read": "a callback has read what it was asked for",
     "verified": "a signature holds",
+    "marked": "every check passed, but for signatures: the boot mark says that they were verified before",
     "written": "a callback has erased or programmed what it was asked to",
 }
 """What says yes; any other value says no."""

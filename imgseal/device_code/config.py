@@ -24,14 +24,6 @@ _COMPONENTS, _PACKAGE_KEYS, _IMAGE_KEYS = 32, 32, 255  # a bit each in a word of
 def options_header(product: Product) -> str:
     """Return seal_options.h: what the sources compile in for this product. All of them include it."""
     asked = ML_DSA_44 in product.rules.kinds
-    if product.rules.at_boot != "signature":
-        raise UsageError(
-            "the C sources verify signatures at each boot",
-            place=Place(file=product.source, key="rules.at_boot"),
-            expected='"signature"',
-            found=f'"{product.rules.at_boot}"',
-            hint="leave the key out for devices with this code",
-        )
     lines = [
         f"/* {product.name}, class {_plain(product.class_name)}: made by imgseal device-code from the product file.",
         " * Make it again when the product file changes; do not edit. */",
@@ -41,6 +33,9 @@ def options_header(product: Product) -> str:
         "#define SEAL_ML_DSA_44          /* signatures by ML-DSA-44 count beside those by P-256 */"
         if asked
         else "/* P-256 signatures alone */",
+        "#define SEAL_BOOT_MARK          /* a mark stands for signatures that were verified before */"
+        if product.rules.at_boot == "digest"
+        else "/* signatures are verified at each boot */",
         f"#define SEAL_WRITE_UNIT {_largest_unit(product)}u   /* bytes, the largest of all slots */",
         "",
         "#endif",
@@ -80,6 +75,8 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     _refuse_too_many(product, "trust.packages.keys", len(packages), _PACKAGE_KEYS)
     slot = product.slot_holding("records")
     records = None if slot is None else slot.name
+    marked = product.slot_holding("boot-mark") if product.rules.at_boot == "digest" else None
+    mark = "" if marked is None else f",\n    {_slot(product, marked.name)}"
     external = int(product.rules.external_code == "accept")
     lines = [
         f"/* {product.name}, class {_plain(product.class_name)}: made by imgseal device-code from the product file.",
@@ -112,7 +109,7 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         f"    {{ {_bytes(product.class_id)} }},",
         "    seal_components, seal_image_anchors, seal_ram,",
         f"    {len(components)}, {len(images)}, {len(rams)}, {trust.need_images}, {external},",
-        f"    {product.rules.trial_attempts}, {product.rules.trial_power_ons}, {_slot(product, records)}{kinds}",
+        f"    {product.rules.trial_attempts}, {product.rules.trial_power_ons}, {_slot(product, records)}{mark}{kinds}",
         "};",
         "",
         f"#define SEAL_NEED_PACKAGES {trust.need_packages}u",

@@ -433,6 +433,9 @@ void state_of(struct seal_boot *b, struct seal_state *state)
     state->revoked_count = b->revoked_count;
     state->whole_set = 0;
     state->development = b->development;
+#ifdef SEAL_BOOT_MARK
+    state->marked = 0;
+#endif
     state->counter = read_counter;
     state->user = b;
 }
@@ -463,7 +466,7 @@ uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const st
     if (c->whole_at_boot)
         header_only = 0;
     code = seal_judge(b->product, state, b->crypto, &subject, header_only, b->work, header);
-    if (code != SEAL_ACCEPTED)
+    if (code != SEAL_GOOD(state))
         return code;
     /* once more, that it is the image of this place, judged for this device */
     return code + (header->component ^ c->number)
@@ -492,6 +495,9 @@ uint32_t judge_set(struct seal_boot *b, uint32_t which)
     uint32_t i, k, count = b->product->component_count, cores = 0, left;
 
     state_of(b, &state);
+#ifdef SEAL_BOOT_MARK
+    state.marked = which == 0 ? b->marked : 0;
+#endif
     for (i = 0; i < count; i++) {
         const uint8_t *m = member(b, b->journal.record, which, i);
         const struct seal_component *c = &b->product->components[i];
@@ -527,7 +533,7 @@ uint32_t judge_set(struct seal_boot *b, uint32_t which)
 
         if (m[1] == NOTHING)
             continue;
-        said += judge_slot(b, i, m[1], &state, SEAL_HEADER_ONLY, &header) - SEAL_ACCEPTED;
+        said += judge_slot(b, i, m[1], &state, SEAL_HEADER_ONLY, &header) - SEAL_GOOD(&state);
         said += other_statement(b, m + 4);
         if (said != SEAL_ACCEPTED)
             return SEAL_DEVICE_NO_SET;
@@ -892,6 +898,10 @@ static uint32_t raise_counter(struct seal_boot *b, uint32_t index, uint32_t valu
     uint8_t number = c->number;
     uint32_t now, step;
 
+    if (value > c->counter_most) {      /* no image that passes: its record is somebody's own */
+        b->journal.record[R_UNRAISED] = 1;
+        return SEAL_WRITTEN;
+    }
     if (counters->read(counters->user, number, &now) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
     step = now > 1 ? now : 1;
@@ -978,17 +988,119 @@ void seal_what_runs(const struct seal_boot *b, struct seal_running *running)
     running->settled = (uint8_t)(!b->journal.found || r[R_PHASE] == PHASE_SETTLED);
 }
 
+/* -- the boot mark ------------------------------------------------------------------------------ */
+
+#ifdef SEAL_BOOT_MARK
+#define MARK_BYTES 32u
+#define MARK_HEAD 36u
+#define MARK_ANCHOR 80u         /* key identifier, x and y: the first members of struct seal_anchor */
+#define MARK_TAIL 8u
+
+static const uint8_t mark_magic[8] = { 0xD5, 'c', 'h', 'e', 'c', 'k', 'e', 'd' };
+
+/* The mark of the current set on this device: docs/format/boot-mark.md. */
+static void mark_of(struct seal_boot *b, uint8_t mark[MARK_BYTES])
+{
+    const struct seal_product *p = b->product;
+    void *hash = b->work->hash.bytes;
+    uint32_t i, kinds = SEAL_KIND_P256, must = SEAL_KIND_P256;
+    uint8_t head[MARK_HEAD], tail[MARK_TAIL];
+
+#ifdef SEAL_ML_DSA_44
+    kinds = p->kinds & (b->crypto->verify_ml_dsa_44 != 0 ? 3u : SEAL_KIND_P256);
+    must = p->must_verify[0] | p->must_verify[1];
+#endif
+    move(head, mark_magic, sizeof mark_magic);
+    head[8] = 1;
+    head[9] = 0;
+    head[10] = p->component_count;
+    head[11] = p->anchor_count;
+    head[12] = b->revoked_count;
+    head[13] = p->need;
+    head[14] = (uint8_t)kinds;
+    head[15] = (uint8_t)must;
+    head[16] = b->development != 0;
+    head[17] = 0;
+    head[18] = (uint8_t)b->hardware;
+    head[19] = (uint8_t)(b->hardware >> 8);
+    move(head + 20, b->bootloader, sizeof b->bootloader);
+    clear(mark, MARK_BYTES);
+    clear(tail, MARK_TAIL);
+    b->crypto->sha256_begin(hash);
+    b->crypto->sha256_add(hash, head, MARK_HEAD);
+    b->crypto->sha256_add(hash, member(b, b->journal.record, 0, 0), (size_t)MEMBER_BYTES * p->component_count);
+    for (i = 0; i < p->anchor_count; i++) {
+        const struct seal_anchor *a = &p->anchors[i];
+
+        put32(tail, a->components);
+        tail[4] = a->development != 0;
+        tail[5] = SEAL_KIND_OF(a);
+        b->crypto->sha256_add(hash, (const uint8_t *)a, MARK_ANCHOR);
+        b->crypto->sha256_add(hash, tail, MARK_TAIL);
+#ifdef SEAL_ML_DSA_44
+        if (a->ml_dsa_44 != 0)
+            b->crypto->sha256_add(hash, a->ml_dsa_44, SEAL_ML_DSA_44_KEY_BYTES);
+#endif
+    }
+    for (i = 0; i < b->revoked_count; i++)
+        b->crypto->sha256_add(hash, b->revoked[i], 16);
+    b->crypto->sha256_end(hash, mark);
+}
+
+/* judge_set of the set that is to start. Its mark stands for its signatures; the copy of the
+ * mark is compared again when everything has been judged, so that a branch that was skipped in
+ * between decides nothing. */
+static uint32_t judge_at_boot(struct seal_boot *b)
+{
+    uint8_t mark[MARK_BYTES], there[MARK_BYTES];
+    uint32_t verdict;
+
+    b->marked = 0;
+    mark_of(b, mark);
+    if (b->flash.read(b->flash.user, b->product->mark.base, there, MARK_BYTES) != SEAL_READ)
+        clear(there, MARK_BYTES);
+    if (seal_differ(there, mark, MARK_BYTES) == 0)
+        b->marked = SEAL_MARKED;
+    verdict = judge_set(b, 0);
+    return b->marked == SEAL_MARKED ? verdict + seal_differ(there, mark, MARK_BYTES) : verdict;
+}
+
+/* A set whose signatures have been verified gets its mark; with another verdict than
+ * SEAL_ACCEPTED what is written is the mark of nothing. Whatever happens to it, the set starts:
+ * without a mark the next boot verifies again. */
+static void write_mark(struct seal_boot *b, uint32_t verdict)
+{
+    const struct seal_slot *slot = &b->product->mark;
+    uint8_t mark[MARK_BYTES];
+    struct seal_reader from;
+
+    mark_of(b, mark);
+    put32(mark, get32(mark) + (verdict - SEAL_ACCEPTED));
+    from.read = read_ram;
+    from.user = mark;
+    from.size = MARK_BYTES;
+    if (erase_range(b, slot->base, slot->size) == SEAL_WRITTEN)
+        (void)program_range(b, slot->base, &from, 0, MARK_BYTES);
+}
+#else
+#define judge_at_boot(b) judge_set(b, 0)
+#endif
+
 /* -- starting ---------------------------------------------------------------------------------- */
 
 /* verdict is that of judge_set, and comes back: who calls looks at it again. A trial has
  * been counted when it comes here, and nothing else has. */
-static uint32_t start_set(const struct seal_boot *b, uint32_t verdict, int counted, struct seal_started *started)
+static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, struct seal_started *started)
 {
     uint32_t i, phase = b->journal.record[R_PHASE];
     volatile uint32_t left = b->product->component_count;
 
     if ((phase == PHASE_TRIAL) != counted)
         return SEAL_DEVICE_NOT_RUN;
+#ifdef SEAL_BOOT_MARK
+    if (b->marked != SEAL_MARKED)
+        write_mark(b, verdict);
+#endif
     started->what = SEAL_START_SET;
     started->trial = counted || phase == PHASE_UNPROVEN;
     started->members = 0;
@@ -1033,7 +1145,7 @@ static uint32_t start_trial(struct seal_boot *b, uint32_t verdict, int power_on,
     return code == SEAL_WRITTEN ? start_set(b, verdict, 1, started) : code;
 }
 
-uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *started)
+static uint32_t choose(struct seal_boot *b, int power_on, struct seal_started *started)
 {
     uint32_t code = open_journal(b), round;
     volatile uint32_t verdict = SEAL_DEVICE_NOT_RUN;
@@ -1055,14 +1167,14 @@ uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *sta
             break;
         case PHASE_TRIAL:
             if (!tried_enough(b)) {
-                verdict = judge_set(b, 0);
+                verdict = judge_at_boot(b);
                 if (verdict == SEAL_ACCEPTED)
                     return start_trial(b, verdict, power_on, started);
             }
             code = give_up(b);
             break;
         default:
-            verdict = judge_set(b, 0);
+            verdict = judge_at_boot(b);
             if (verdict != SEAL_ACCEPTED) {
                 if (r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED] || judge_set(b, 1) != SEAL_ACCEPTED)
                     return start_without_set(b, started);
@@ -1077,4 +1189,22 @@ uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *sta
             return start_without_set(b, started);
     }
     return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NOT_RUN : code;
+}
+
+uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *started)
+{
+    uint32_t code = choose(b, power_on, started);
+
+#ifdef SEAL_BOOT_MARK
+    /* nothing starts, the recovery image neither, that could write the mark */
+    volatile uint32_t engaged = SEAL_DEVICE_NOT_RUN;
+
+    if (b->protect != 0)
+        engaged = b->protect(b->protect_user, &b->product->mark);
+    b->marked = 0;      /* whoever judges from here on verifies */
+    code += engaged - SEAL_WRITTEN;
+    if (engaged != SEAL_WRITTEN)
+        return SEAL_DEVICE_UNWRITABLE;
+#endif
+    return code;
 }

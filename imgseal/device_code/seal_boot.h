@@ -77,6 +77,13 @@ struct seal_boot {
     uint32_t record_bytes;
     struct seal_work *work;
     struct seal_version *versions;      /* one for each component, and one more   */
+#ifdef SEAL_BOOT_MARK
+    /* Engages the write protection of the boot mark's slot until the next reset, and sees that
+     * it is: SEAL_WRITTEN. seal_choose calls it last; after any other answer nothing starts. */
+    uint32_t (*protect)(void *user, const struct seal_slot *mark);
+    void *protect_user;
+    uint32_t marked;            /* of seal_choose alone                           */
+#endif
     uint8_t *page;              /* a buffer for copying                           */
     uint32_t page_room;         /* its size: SEAL_PAGE_ROOM                       */
 };

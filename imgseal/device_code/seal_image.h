@@ -107,6 +107,9 @@ struct seal_product {
     uint8_t trial_attempts;     /* starts of a trial after any reset but power-on */
     uint8_t trial_power_ons;    /* and after power-on                            */
     struct seal_slot records;   /* install records; size 0: none                 */
+#ifdef SEAL_BOOT_MARK
+    struct seal_slot mark;      /* the boot mark: docs/format/boot-mark.md        */
+#endif
 #ifdef SEAL_ML_DSA_44
     uint8_t kinds;              /* whose signatures count                        */
     uint8_t must_verify[SEAL_KINDS]; /* which have to be there; one alone: it twice */
@@ -129,10 +132,21 @@ struct seal_state {
     uint8_t revoked_count;
     uint8_t whole_set;          /* 1: a component not in versions is missing     */
     uint8_t development;        /* 1: a device on a desk                         */
+#ifdef SEAL_BOOT_MARK
+    uint32_t marked;            /* SEAL_MARKED: the boot mark stands for the signatures, and
+                                 * the answer is SEAL_MARKED; anything else: they are verified */
+#endif
     /* The anti-rollback counter of a component. Returns SEAL_READ on success. */
     uint32_t (*counter)(void *user, uint8_t component, uint32_t *value);
     void *user;
 };
+
+/* What seal_judge says of an image that is good in such a state. */
+#ifdef SEAL_BOOT_MARK
+#define SEAL_GOOD(state) ((state)->marked == SEAL_MARKED ? (uint32_t)SEAL_MARKED : (uint32_t)SEAL_ACCEPTED)
+#else
+#define SEAL_GOOD(state) ((void)(state), (uint32_t)SEAL_ACCEPTED)
+#endif
 
 /* -- cryptography ------------------------------------------------------------------ */
 

@@ -10,6 +10,7 @@ static const struct {
     { SEAL_ACCEPTED, "accepted" },
     { SEAL_READ, "read" },
     { SEAL_VERIFIED, "verified" },
+    { SEAL_MARKED, "marked" },
     { SEAL_WRITTEN, "written" },
     { SEAL_DEVICE_NOT_RUN, "device.not-run" },
     { SEAL_DEVICE_UNREADABLE, "device.unreadable" },

@@ -13,10 +13,13 @@ BLOCKS = re.findall(r"^```c\n(.*?)^```$", (SOURCES / "guide.md").read_text(), re
 COMMON = '#include "seal_config.h"\n#include "seal_install.h"\n#include "seal_show.h"\n#include "seal_trust.h"\n'
 BROUGHT = {
     "judge_app(": "",
+    "start_app(": COMMON + "uint32_t judge_app(uint32_t, const struct seal_state *, struct seal_work *, struct seal_header *);\n"
+    "void reset_device(void);\nvoid jump(uint32_t);\n",
     "seal_ml_dsa_44(": "int your_library_verify(const uint8_t *, size_t, const uint8_t *, size_t, const uint8_t *, size_t, const uint8_t *);\n",
     "start(": COMMON + "static struct seal_boot boot;\nstatic struct seal_started started;\nvoid reset_now(void);\n"
     "static struct { struct seal_journal journal; struct seal_started started; } *HANDOVER;\n",
     "flash_fault(": "",
+    "lock_mark(": COMMON + "void flash_lock(uint32_t, uint32_t);\nint flash_is_locked(uint32_t, uint32_t);\n",
     "install_update(": COMMON + "static uint8_t *piece;\nstatic uint32_t length;\nint receive(uint8_t **, uint32_t *);\n"
     "uint32_t measured_charge(void);\nuint8_t machine_is_safe(void);\n",
     "begin(": COMMON,
