@@ -46,6 +46,16 @@ def test_host(compiler: str, tool: Callable[[str], str], tmp_path: Path) -> None
         ]
 
 
+def test_devices_that_boot_by_digest(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """The same codes where the sources know the boot mark: who judges an image without one verifies."""
+    tool("gcc")
+    crypto = build_crypto(tmp_path / "crypto", "gcc", ("-O2",), second=True)
+    cases = [case for case in CASES if case["product"] == "kit"]
+    flags = (*SANITIZERS, "-DSEAL_BOOT_MARK", "-Wno-missing-field-initializers")
+    program = build_runner(product_of("kit", text_of("kit")), tmp_path / "kit", "gcc", flags, crypto)
+    assert judge(program, cases, tmp_path) == [expected(case) for case in cases]
+
+
 def test_psa_adapter(tool: Callable[[str], str], tmp_path: Path) -> None:
     """The same kit with the PSA Crypto API of Mbed TLS in place of BearSSL."""
     from c_build import HERE, SOURCES, write_config
