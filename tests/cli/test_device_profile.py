@@ -47,7 +47,7 @@ def test_what_no_device_has_a_table_for_is_not_made(imgseal: Imgseal, project: P
 
 
 def test_device_code_says_that_the_devices_have_another_verifier(imgseal: Imgseal, project: Path) -> None:
-    assert "note" not in imgseal("device-code", "seal").out
+    assert "another verifier" not in imgseal("device-code", "seal").out
     (project / "imgseal.toml").write_text(with_verifier(product_text()))
     said = imgseal("device-code", "seal")
     assert said.status == 0

@@ -532,3 +532,9 @@ def test_a_zip_behind_something_else_is_looked_into_up_to_a_size(gate: Gate) -> 
     for size, code in ((8 << 20, "gate.not-sealed"), ((8 << 20) + 1, "gate.archive-unsupported")):
         found = gate.codes(a__tar=as_tar({"x": b"#" * (size - len(packed)) + packed}))
         assert list(found.values()) == [[code]], found
+
+
+def test_a_flat_binary_in_gzip_is_one(gate: Gate) -> None:
+    """The pattern names the file on disk: what is packed in it is not passed over."""
+    codes = gate.codes(b__raw=gzip.compress(b"words" * 40))
+    assert list(codes.values()) == [["gate.not-sealed"]]

@@ -39,4 +39,5 @@ def test_the_device_of_the_demo_has_had_a_release() -> None:
     slots = {name: name.encode() * 200 for name in ("motor-a", "motor-b", "radio", "phrases")}
     state = json.loads(device_after(slots, 3, bytes(32)))
     assert state.get("fresh", False) is False
+    assert state["counters"] == {"1": 6, "2": 3, "3": 1}, "those of release 2.4.1"
     assert sorted(state["slots"]) == ["motor-a", "phrases", "radio"]

@@ -131,3 +131,9 @@ def test_a_worn_block_takes_nothing_and_says_nothing() -> None:
         flash.program(memory.name, number * memory.erase_block, bytes(memory.write_unit))
     assert flash.read(memory.name, 0, memory.write_unit) == bytes(memory.write_unit)
     assert flash.read(memory.name, memory.erase_block, memory.write_unit) == b"\xff" * memory.write_unit
+
+
+def test_noise_follows_from_its_seed_and_has_as_many_bytes_as_asked_for() -> None:
+    assert [len(Noise("seed").bytes(count)) for count in (0, 1, 4, 8, 200)] == [0, 1, 4, 8, 200]
+    assert Noise("seed").bytes(64) == Noise("seed").bytes(64) != Noise("other").bytes(64)
+    assert len(set(Noise("seed").bytes(4096))) == 256

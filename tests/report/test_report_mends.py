@@ -369,6 +369,7 @@ def test_a_target_is_outlined_and_not_painted() -> None:
 def test_nothing_hides_and_nothing_piles_up() -> None:
     assert printable("a\u200fb\u3164\u115f\u034f\u2800") == "a\\u{200f}b\\u{3164}\\u{115f}\\u{34f}\\u{2800}"
     assert printable("e" + "\u0301" * 5) == "e" + "\u0301" * 3 + "\\u{301}" * 2
+    assert printable("\u0301" * 4) == "\u0301" * 3 + "\\u{301}"
     assert printable("\u0e01\u0e33\u0e49\u1ed9\u05e9\u05c1\u05b8") == "\u0e01\u0e33\u0e49\u1ed9\u05e9\u05c1\u05b8"
     assert printable("\U0001f600\udcff") == "\U0001f600\\u{dcff}"
     page = page_of(material_of(with_text("\u05d0 12 \u200f\u3164 e" + "\u0301" * 500)))
