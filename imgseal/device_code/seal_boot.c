@@ -195,7 +195,7 @@ static uint32_t place_bytes(const struct seal_boot *b, struct layout *l)
 {
     uint32_t block, page, unit;
 
-    l->place = 0;
+    l->check = l->copy = l->place = 0;
     if (geometry_of(b, b->product->records.base, &block, &page, &unit) != SEAL_WRITTEN)
         return 0;
     l->check = whole(b->record_bytes - CHECK_BYTES, unit);
@@ -1118,10 +1118,12 @@ static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, st
 /* The recovery image is judged twice: there is no other look at the decision. */
 static uint32_t start_without_set(struct seal_boot *b, struct seal_started *started)
 {
+    uint32_t recovery = good_recovery(b);
+
     started->what = SEAL_START_NOTHING;
     started->trial = 0;
     started->members = 0;
-    if (good_recovery(b) != NOTHING && good_recovery(b) != NOTHING)
+    if (recovery != NOTHING && good_recovery(b) == recovery)
         started->what = SEAL_START_RECOVERY;
     return SEAL_ACCEPTED;
 }

@@ -77,10 +77,10 @@ static uint32_t read_window(void *user, uint32_t offset, uint8_t *to, uint32_t l
 static void find(struct seal_install *i, const struct seal_part *part, struct stretch *stretch, struct seal_window *window,
                  struct seal_reader *reader)
 {
-    struct seal_slot slot;
+    struct seal_slot slot = { 0, 0, 0, 0 };
 
     slot.size = part->length;
-    if (!i->dry && has_place(component_of(i, part))) {
+    if (stretch != 0 && !i->dry && has_place(component_of(i, part))) {
         slot.base = target(i, part, &slot.size);
         slot.size = part->length;
         as_reader(i->boot, &slot, stretch, reader);
@@ -184,7 +184,7 @@ static uint32_t deliver(struct seal_install *i, const struct seal_part *part)
 {
     uint32_t bit = (uint32_t)1 << part->component, code;
     const struct seal_component *c = component_of(i, part);
-    uint8_t *r, *m;
+    uint8_t *r;
 
     if (c->detached && (i->half & bit) == 0) {
         i->half |= bit;
@@ -196,7 +196,7 @@ static uint32_t deliver(struct seal_install *i, const struct seal_part *part)
     r = record_of(i);
     put32(r + R_PREPARED, get32(r + R_PREPARED) | bit);
     if (!c->recovery) {
-        m = member(i->boot, r, 1, part->component);
+        uint8_t *m = member(i->boot, r, 1, part->component);
         m[1] = part->run_slot;
         move(m + 4, taken_part(i, part->component, 1)->digest, 32);
     }

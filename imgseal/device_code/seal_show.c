@@ -12,10 +12,9 @@ static uint8_t left_of(uint8_t most, uint8_t used)
 
 void seal_show(const struct seal_boot *b, struct seal_shown *shown)
 {
-    static const struct seal_shown nothing;
     const uint8_t *r = b->journal.record;
 
-    *shown = nothing;
+    clear((uint8_t *)shown, sizeof *shown);
     if (!b->journal.found)
         return;
     shown->phase = r[R_PHASE];

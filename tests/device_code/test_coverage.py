@@ -18,7 +18,7 @@ EXCEPTIONS = {
 }
 BRANCHES = {
     "return wanted != 0 ? code : (uint32_t)SEAL_SIGNATURE_DOES_NOT_VERIFY;": "hardening",
-    "if (j.said != SEAL_ACCEPTED)": "hardening",
+    "if (j.said != SEAL_GOOD(state))": "hardening",
     "if (said == SEAL_ACCEPTED)": "hardening",
     "while (at < end && erased != SEAL_UNREADABLE) {": "no memory of the kit is unreadable erased; test_erased.py reaches it",
     "&& SEAL_KIND_OF(&j->product->anchors[i]) == kind": "there is one kind; with two, test_lines_of_two_algorithms reaches it",
