@@ -225,6 +225,7 @@ static uint32_t compare_with_what_runs(struct seal_install *i)
 {
     struct seal_boot *b = i->boot;
     uint32_t k, code = SEAL_WRITTEN, there = 0, differs = 0;
+    const struct seal_installer *d = &i->device;
     int running = is_running(i);
 
     i->startable = judge_set(b, 0) == SEAL_ACCEPTED;
@@ -244,8 +245,10 @@ static uint32_t compare_with_what_runs(struct seal_install *i)
                     && (b->flash.read(b->flash.user, base, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ
                         || other_statement(b, m + 4) != 0)))
                 differs |= bit;
-        } else if (has_header(i, part) && !runs_whole(i, part, m + 4)) {
-            differs |= bit;
+        } else if (has_header(i, part)
+                   && (!runs_whole(i, part, m + 4)
+                       || seal_check_layers(d, &i->package, i->buffer, part, b->work->statement) != SEAL_ACCEPTED)) {
+            differs |= bit;     /* damaged, or the set before, to which one that failed has given way */
         }
         /* never from the last thing that still runs; but what does not start itself is mended */
         if (c->recovery && i->recovery_starts && !i->startable)

@@ -19,7 +19,7 @@ COMPILERS = {
     "clang, M0+": ("clang", "--target=thumbv6m-none-eabi", "-mcpu=cortex-m0plus", "-ffreestanding"),
     "clang, M4": ("clang", "--target=thumbv7em-none-eabi", "-mcpu=cortex-m4", "-ffreestanding"),
 }
-EVERYWHERE = r"memcpy|memset|__aeabi_mem(cpy|set|clr)[48]?"
+EVERYWHERE = r"memcpy|memmove|memset|__aeabi_mem(cpy|set|clr)[48]?"
 SMALL = r"__aeabi_uidiv|__aeabi_uidivmod|__gnu_thumb1_case_\w+"
 
 
@@ -52,7 +52,7 @@ def test_the_guide_names_them() -> None:
     listed = guide.split("**Names to link**")[1].split("\n\n")[0]
     said = {name for name in re.findall(r"`(\w+\*?)`", listed) if not name.startswith("lib")}
     assert said == {
-        "memcpy", "memset", "__aeabi_memcpy", "__aeabi_memset", "__aeabi_memclr", "__aeabi_uidiv", "__aeabi_uidivmod",
+        "memcpy", "memmove", "memset", "__aeabi_memcpy", "__aeabi_memset", "__aeabi_memclr", "__aeabi_uidiv", "__aeabi_uidivmod",
         "__gnu_thumb1_case_*",
     }  # fmt: skip
 

@@ -24,7 +24,9 @@ from imgseal.rehearse.oracle import INVARIANTS
 @pytest.mark.parametrize("part", mainly(0, range(5)))
 def test_a_thousand_histories(part: int) -> None:
     reached = many(1000 * part, 1000 * part + 1000, seed=1)
-    for invariant in INVARIANTS:
+    for invariant in (
+        each for each in INVARIANTS if each != "verified"
+    ):  # the paper model judges nothing; test_at_boot.py has it
         assert reached[invariant] >= 40, f"{invariant}: {reached[invariant]}"
     for code in ("rules.failed-before", "rules.trial-open", "rules.requirement-not-met", "rollback.counter-too-low",
                  "rollback.sequence-too-low", "rollback.sequence-reused", "trust.key-revoked", "the set stays", "counters behind"):  # fmt: skip
