@@ -306,7 +306,7 @@ def test_requirement_ignored_is_found() -> None:
     assert rehearse(stage, package, pairs=None, seed="1").violation is None
     found = rehearse(stage, package, pairs=None, seed="1", programs=Programs(device=NoRequirements)).violation
     assert found is not None
-    assert found.invariant in {"judged", "verified"}
+    assert found.invariant == "judged"
 
 
 def test_second_core_released_unjudged_is_found() -> None:
@@ -319,7 +319,7 @@ def test_second_core_released_unjudged_is_found() -> None:
     assert rehearse(stage, update.package, pairs=0, seed="1").violation is None
     found = rehearse(stage, update.package, pairs=0, seed="1", programs=Programs(device=JudgesFirstCoreOnly)).violation
     assert found is not None
-    assert found.invariant == "judged"
+    assert found.invariant in {"judged", "verified"}
 
 
 def test_attack_between_check_and_use_ends_with_the_old_set() -> None:
