@@ -112,7 +112,8 @@ def test_everything_that_may_be_wrong(tool: Callable[[str], str], tmp_path: Path
 
 def hold(name: str, step: int, folder: Path) -> None:
     libraries: dict[object, InstallLibrary | None] = {}
-    for row in [row for row in pairwise() if row.asked.product == name][::step]:
+    rows = [row for row in pairwise() if row.asked.product == name and not row.asked.second]
+    for row in rows[::step]:  # with a second algorithm two rows are still answered by another code
         variant = variant_of(row.asked)
         libraries[variant], found = disagreement(
             row.asked, libraries.get(variant), folder / str(len(libraries)), bill=row.bill
