@@ -85,16 +85,13 @@ def _elsewhere(
 
     Inside the device profile alone, where the branches of one component say nothing of another one.
     """
-    if outside(subject, context) is not None:
-        return []
     builds = {number: [part.slot for part in subject.parts if part.number == number] for number in numbers}
-    out = []
-    for choose in (min, max):
-        free = {number: choose(slots) for number, slots in builds.items()}
-        if free not in tried:
-            failure = _carry_out(subject, context, free, [])  # nothing that this device would hold
-            out += [] if failure is None else [failure]
-    return out
+    lowest, highest = ({number: choose(slots) for number, slots in builds.items()} for choose in (min, max))
+    left = [free for free in ((lowest,) if lowest == highest else (lowest, highest)) if free not in tried]
+    if not left or outside(subject, context) is not None:
+        return []
+    failures = [_carry_out(subject, context, free, []) for free in left]  # nothing that this device would hold
+    return [failure for failure in failures if failure is not None]
 
 
 def _carry_out(
