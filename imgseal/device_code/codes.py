@@ -1,7 +1,9 @@
-"""The result codes of the C sources: one name for each finding code, values far apart.
+"""The result codes of the C sources: one name for each finding code.
 
-A glitch that flips a few bits of a result should not turn a refusal into an acceptance. That is hardening, no
-guarantee.
+What says yes is a wide number, far from the others. What says no is a number of eight bits, which a core loads with one
+short instruction: which no it is decides nothing, so they need no distance from each other. A glitch that flips a few
+bits of a result should not turn a refusal into an acceptance, and no sum of results should that has a refusal in it.
+That is hardening, no guarantee.
 """
 
 import hashlib
@@ -9,7 +11,7 @@ import hashlib
 from imgseal.device_code.licence import LINES
 from imgseal.findings import CODES
 
-__all__ = ["DEVICE_CODES", "SUCCESSES", "c_name", "codes_header", "names_source", "values"]
+__all__ = ["DEVICE_CODES", "SUCCESSES", "WIDE", "c_name", "codes_header", "names_source", "values"]
 
 SUCCESSES = {
     "accepted": "every check ran and passed",
@@ -33,7 +35,18 @@ DEVICE_CODES = {
 }
 """What only a device says; everything else is named like the judge's findings."""
 
+WIDE = (*SUCCESSES, "device.not-run")
+"""What has 31 bits: what says yes, and what stands in the place of a check until it has run."""
+
 _DISTANCE = 8
+_TERMS = 40
+"""So many results of one kind may be added up, against so many refusals; of two kinds half as many each."""
+_SMALL = 255
+_FIRST = {
+    "device": 0x01, "structure": 0x10, "trust": 0x30, "signature": 0x50, "identity": 0x60, "rules": 0x70,
+    "rollback": 0xA0, "placement": 0xB0, "digest": 0xC0, "content": 0xD0,
+}  # fmt: skip
+"""Where the numbers of a class of refusals begin."""
 
 
 def c_name(code: str) -> str:
@@ -42,25 +55,43 @@ def c_name(code: str) -> str:
 
 
 def values() -> dict[str, int]:
-    """Return 31-bit values, each at least eight bits away from every other, from 0 and from all ones."""
-    taken = [0, 0x7FFF_FFFF]
-    out = {}
-    for name in (*SUCCESSES, *DEVICE_CODES, *CODES):
+    """Return the number of each name: wide ones, then refusals by class."""
+    out = _wide()
+    ends = [*list(_FIRST.values())[1:], _SMALL + 1]
+    free = {name: iter(range(first, end)) for (name, first), end in zip(_FIRST.items(), ends, strict=True)}
+    out.update((name, next(free[name.partition(".")[0]])) for name in (*DEVICE_CODES, *CODES) if name not in out)
+    return {name: out[name] for name in (*SUCCESSES, *DEVICE_CODES, *CODES)}
+
+
+def _wide() -> dict[str, int]:
+    """Return 31-bit values, each at least eight bits away from every other, from any refusal and from all ones."""
+    out: dict[str, int] = {}
+    for name in WIDE:
         for attempt in range(10_000):
             digest = hashlib.sha256(f"{name} {attempt}".encode()).digest()
             value = int.from_bytes(digest[:4], "big") & 0x7FFF_FFFF
-            if all((value ^ other).bit_count() >= _DISTANCE for other in taken):
+            far = all((value ^ other).bit_count() >= _DISTANCE for other in (0x7FFF_FFFF, *out.values()))
+            if far and (value & ~_SMALL).bit_count() >= _DISTANCE and not _sums_up(value, tuple(out.values())):
                 break
-        taken.append(value)
         out[name] = value
     return out
+
+
+def _sums_up(value: int, others: tuple[int, ...]) -> bool:
+    """Whether some of a value, with some of another one or without, come to a sum of refusals."""
+    half = range(-_TERMS // 2, _TERMS // 2 + 1)
+    sums = [value * n for n in range(1, _TERMS + 1)]
+    sums += [value * n + other * m for other in others for n in range(1, _TERMS // 2 + 1) for m in half]
+    near = _TERMS * _SMALL
+    return any((total + near) % 2**32 <= 2 * near for total in sums)
 
 
 def codes_header() -> str:
     """Return seal_codes.h."""
     lines = [
-        "/* Results, widely separated; docs/checks.md explains the codes that the judge has",
-        " * as well. Made from the tool's own list: do not edit. */",
+        "/* Results. Those that say yes, and the one that no check has run, are wide and far",
+        " * apart; a refusal is a number below 256. docs/checks.md explains the codes that the",
+        " * judge has as well. Made from the tool's own list: do not edit. */",
         "#ifndef SEAL_CODES_H",
         "#define SEAL_CODES_H",
         "",
@@ -69,7 +100,7 @@ def codes_header() -> str:
     entries = list(values().items())
     for index, (name, value) in enumerate(entries):
         comma = "," if index + 1 < len(entries) else ""
-        lines.append(f"    {c_name(name)} = 0x{value:08X}{comma}")
+        lines.append(f"    {c_name(name)} = 0x{value:0{8 if name in WIDE else 2}X}{comma}")
     return LINES + "\n".join([*lines, "};", "", "#endif", ""])
 
 

@@ -12,7 +12,7 @@ from kit_base import text_of
 from long_runs import mainly
 from run_python import product_of, verdict_of
 
-from imgseal.device_code.codes import c_name, values
+from imgseal.device_code.codes import WIDE, _sums_up, c_name, values
 
 CASES = [case for case in load() if is_image(case)]
 PRODUCTS = sorted({case["product"] for case in CASES})
@@ -124,10 +124,33 @@ def _judged_without(path: str, case: dict[str, Any]) -> str:
     return "accepted" if verdict.accepted else verdict.findings[0].code
 
 
-def test_codes_are_far_apart() -> None:
-    """At least eight bits between any two, and from 0 and all ones; the header in the sources is the generated one."""
-    found = [0, 0x7FFF_FFFF, *values().values()]
-    assert min((a ^ b).bit_count() for i, a in enumerate(found) for b in found[:i] if (a, b) != (0x7FFF_FFFF, 0)) >= 8
+def test_what_says_yes_is_far_from_all_else() -> None:
+    """At least eight bits from any other result, from 0 and all ones; refusals are distinct numbers of eight bits."""
+    found = values()
+    wide = [found.pop(name) for name in WIDE]
+    assert set(found.values()) <= set(range(1, 256))
+    assert len(set(found.values())) == len(found)
+    others = [*range(256), 0x7FFF_FFFF]
+    assert min((a ^ b).bit_count() for a in wide for b in others) >= 8
+    assert min((a ^ b).bit_count() for i, a in enumerate(wide) for b in wide[:i]) >= 8
+
+
+def test_a_sum_with_a_refusal_in_it_is_no_yes() -> None:
+    """As many results as a judgement adds up: with refusals among them, the sum is none that a judgement of so many ends with."""
+    wide = [values()[name] for name in WIDE]
+    small = range(-40 * 255, 40 * 255 + 1)
+    for value in wide:
+        for other in wide:
+            for n in range(1, 21):
+                for m in range(-20, 21) if value != other else (0, 20):
+                    total = (value * n + other * m) % 2**32
+                    assert total not in small
+                    assert total - 2**32 not in small
+    assert _sums_up(1 << 28, ())
+    assert _sums_up(wide[0] + 5, (wide[0],))
+
+
+def test_the_lists_are_the_generated_ones() -> None:
     from c_build import SOURCES
 
     from imgseal.device_code.codes import codes_header, names_source
