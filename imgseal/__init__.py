@@ -6,7 +6,7 @@ if TYPE_CHECKING:
     from imgseal.api import Release, judge, release
     from imgseal.errors import ImgsealError, InputError, KeyTroubleError, RefusedError, UsageError
     from imgseal.findings import Finding, Verdict
-    from imgseal.memory.image import MemoryImage
+    from imgseal.formats.memory.image import MemoryImage
 
 __version__ = "0.1.0"
 

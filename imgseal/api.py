@@ -6,7 +6,6 @@ the environment, a token, a prompt; never from an argument.
 
 import os
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 from imgseal.errors import UsageError
@@ -14,8 +13,9 @@ from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
-    from imgseal.memory.view import ByteView
     from imgseal.product.model import Product
+    from imgseal.window import ByteView
+    from imgseal.workspace.project import Project
 
     Path = str | os.PathLike[str]
 
@@ -54,23 +54,17 @@ def release(
 
     Raises UsageError, InputError, KeyTroubleError or RefusedError, and has written nothing then.
     """
-    from imgseal.cli.bill import load_bill
-    from imgseal.cli.build import make_release, release_outputs
-    from imgseal.cli.earlier_build import read_build
-    from imgseal.cli.firmware import load_image_or_sealed, parse_firmware
-    from imgseal.cli.history import counters_running_out
-    from imgseal.cli.project import Project
-    from imgseal.cli.release_log import plan_entry, write_logged
-    from imgseal.cli.signing import build_time, source_revision
-    from imgseal.files import load_artefact, refuse_overlap
-    from imgseal.flow import FirmwareFile
     from imgseal.make.seal import SealOptions
+    from imgseal.workspace.clock import build_time, source_revision
+    from imgseal.workspace.files import load_artefact
+    from imgseal.workspace.firmware import load_bill, parse_firmware
+    from imgseal.workspace.outputs import release_outputs
+    from imgseal.workspace.previous_build import read_build
+    from imgseal.workspace.release_job import firmware_files, make_release, release_job, write_release
+    from imgseal.workspace.release_numbers import counters_running_out
+    from imgseal.workspace.session import session
 
-    project = Project.load(
-        None if product is None else os.fspath(product),
-        tuple(f"{key}={value}" for key, value in (settings or {}).items()),
-        variant,
-    )
+    project = _project(product, settings, variant)
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     arguments = [parse_firmware(f"{name}={path}", project.product) for name, path in _each(firmware)]
     if not arguments:
@@ -78,28 +72,18 @@ def release(
             "there is no firmware", expected="files by component name", hint='for example {"motor": "app.hex"}'
         )
     before = None if previous is None else load_artefact(os.fspath(previous))
-    with ExitStack() as stack:
-        files = [
-            FirmwareFile(
-                a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, project.product))
-            )
-            for a in arguments
-        ]
+    with session(), firmware_files(arguments, project.product) as files:
         bill = load_bill(None if sbom is None else os.fspath(sbom))
-        made, signers = make_release(files, project, options, bill, before, unfinished=unfinished)
-        outputs = release_outputs(made, project.product, os.fspath(out), development=development, unfinished=unfinished)
-        entry = [(project, made.package, signers)]
-        plan = None if development else plan_entry(entry, options.build_time, options.source_revision)
-        given = [os.fspath(path) for path in (previous, sbom) if path is not None]
-        inputs = [*(a.path for a in arguments), *given, *project.own_files()]
-        refuse_overlap([output.path for output in outputs], inputs)
-        before_this = read_build(os.fspath(out))
+        job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
+        made = make_release(project, job, before)
+        outputs = release_outputs(made, job, os.fspath(out))
+        inputs = [*(a.path for a in arguments), *(os.fspath(path) for path in (previous, sbom) if path is not None)]
         notes = [
             *project.notes_on_keys(development=development),
             *counters_running_out(made.images),
             *made.notes,
-            *before_this.notes(outputs, project.product, made.package.digest.value.hex()),
-            *write_logged(outputs, plan),
+            *read_build(os.fspath(out)).notes(outputs, project.product, made.package.digest.value.hex()),
+            *write_release(outputs, inputs, project, [(project, made.package, job.package_signers)], options),
         ]
     package = next(output.path for output in outputs if output.path.endswith(".suit"))
     return Release(package, tuple(o.path for o in outputs), tuple(dict.fromkeys(notes)), made.verdict)
@@ -124,14 +108,9 @@ def judge(
     today. What is wrong with the artefact is in the verdict, never an exception; errors of imgseal.errors are raised
     for everything else.
     """
-    from imgseal.cli.check import judge_of
-    from imgseal.cli.project import Project
+    from imgseal.workspace.judging import judge_of
 
-    project = Project.load(
-        None if product is None else os.fspath(product),
-        tuple(f"{key}={value}" for key, value in (settings or {}).items()),
-        variant,
-    )
+    project = _project(product, settings, variant)
     if slot is not None and slot not in project.product.slots:
         raise UsageError(
             "the product file has no such slot",
@@ -145,9 +124,16 @@ def judge(
     return judge_one(data, name, slot=slot, payload=None if payload is None else _view(payload))
 
 
+def _project(product: "Path | None", settings: Mapping[str, object] | None, variant: str | None) -> "Project":
+    from imgseal.workspace.project import Project
+
+    changed = tuple(f"{key}={value}" for key, value in (settings or {}).items())
+    return Project.load(None if product is None else os.fspath(product), changed, variant)
+
+
 def _view(what: "Path | bytes", product: "Product | None" = None) -> "ByteView":
-    from imgseal.cli.check import open_artefact
-    from imgseal.memory.view import ByteView
+    from imgseal.window import ByteView
+    from imgseal.workspace.artefacts import open_artefact
 
     return ByteView(what) if isinstance(what, bytes) else open_artefact(os.fspath(what), product)
 

@@ -13,7 +13,7 @@ from workshop import BUILD_TIME, Imgseal, Said, write_project
 
 from imgseal.cli.app import run
 from imgseal.demo.firmware import code, phrases
-from imgseal.source.intel_hex_writer import write_intel_hex
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
 __all__ = ["faulty", "made_faulty", "made_tokens", "token"]  # fixtures
 

@@ -12,8 +12,8 @@ import pytest
 from imgseal.cli.app import COMMANDS
 from imgseal.errors import ImgsealError, InputError, InternalError, KeyTroubleError, Place, RefusedError, UsageError
 from imgseal.findings import CheckResult, Finding, Verdict
-from imgseal.flow.gate import finding
-from imgseal.report.text import finding_lines, verdict_lines
+from imgseal.gate.artefact import finding
+from imgseal.workspace.verdict_text import finding_lines, verdict_lines
 
 PROJECT = Path(__file__).parents[1]
 ROOT = PROJECT / "imgseal"
@@ -92,7 +92,7 @@ def named_command(words: str) -> click.Command | None:
     name, _, second = words.partition(" ")
     if name not in COMMANDS:
         return None
-    command: click.Command = import_module(f"imgseal.cli.{name.replace('-', '_')}").command
+    command: click.Command = import_module(f"imgseal.{COMMANDS[name][0]}").command
     if isinstance(command, click.Group) and second:
         return command.commands.get(second, command)
     return command

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from imgseal.errors import InputError, UsageError
-from imgseal.files import Output, read_bounded, refuse_overlap, write_all
-from imgseal.memory.view import ByteView
-from imgseal.staging import signals_held
+from imgseal.window import ByteView
+from imgseal.workspace.files import Output, read_bounded, refuse_overlap, write_all
+from imgseal.workspace.staging import signals_held
 
 
 def names(folder: Path) -> list[str]:
@@ -49,7 +49,7 @@ def test_failure_while_moving_restores_what_was_moved(tmp_path: Path, monkeypatc
             raise OSError(28, "No space left on device")
         real(source, target)
 
-    monkeypatch.setattr("imgseal.staging.os.replace", second_fails)
+    monkeypatch.setattr("imgseal.workspace.staging.os.replace", second_fails)
     with pytest.raises(InputError, match="cannot write"):
         write_all([Output(str(tmp_path / "a"), [b"new a"]), Output(str(tmp_path / "b"), [b"new b"])])
     assert moved
@@ -127,7 +127,7 @@ def test_byte_view_reads_stop_at_the_end() -> None:
 
 def test_what_is_known_to_be_a_file_has_to_be_one(tmp_path: Path) -> None:
     """No link is followed, and a pipe without a writer is not waited for."""
-    from imgseal.files import NOT_REGULAR, open_input
+    from imgseal.workspace.files import NOT_REGULAR, open_input
 
     def opened(name: str, limit: int = 3) -> bytes:
         with open_input(str(tmp_path / name), "file", limit, regular=True) as stream:
@@ -168,7 +168,7 @@ def test_a_secret_has_no_name_that_git_sees_where_files_without_names_are_not_to
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """gitignore(5): `*` in a folder's own .gitignore leaves out all of it, that file too."""
-    monkeypatch.setattr("imgseal.staging._DESCRIPTORS", "/nowhere")
+    monkeypatch.setattr("imgseal.workspace.staging._DESCRIPTORS", "/nowhere")
     seen: dict[str, bytes] = {}
 
     def look() -> None:

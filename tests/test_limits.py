@@ -9,9 +9,9 @@ import pytest
 
 from imgseal import limits
 from imgseal.errors import InputError
-from imgseal.source import text_records
-from imgseal.source.intel_hex import read_intel_hex
-from imgseal.source.s_record import read_s_records
+from imgseal.formats.source import text_records
+from imgseal.formats.source.intel_hex import read_intel_hex
+from imgseal.formats.source.s_record import read_s_records
 
 KIB, MIB, GIB = 1024, 1024**2, 1024**3
 STATED = {

@@ -9,31 +9,32 @@ from typing import NamedTuple
 from cryptography.hazmat.primitives.asymmetric import ec
 from second_library import SecondLibrarySigner, seed_of
 
-from imgseal.cbor.strict import bstr_head, encode
-from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
 from imgseal.demo.firmware import code, phrases
 from imgseal.demo.scenario import product_text
+from imgseal.device_state.device import DeviceState, fresh
 from imgseal.findings import Verdict
-from imgseal.flow import FirmwareFile, judge, release
-from imgseal.journal.record import Member
-from imgseal.keys.anykey import SEALED_NUMBERS, AnyKey
+from imgseal.flow.judge import judge
+from imgseal.flow.release import FirmwareFile, Job, release
+from imgseal.formats.cbor.strict import bstr_head, encode
+from imgseal.formats.cose.sign1 import assemble, protected_header, to_be_signed
+from imgseal.formats.install_record.record import Member
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.formats.sealed_image.layout import SIGNATURE_BYTES
+from imgseal.formats.sealed_image.statement import SignatureSlot, Statement
+from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces, wrapped_digest
 from imgseal.keys.mldsa44 import from_seed
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import encode_private, encode_public
+from imgseal.keys.public_key import SEALED_NUMBERS, AnyKey
 from imgseal.keys.signer import FileSigner, Signer
-from imgseal.keys.trust import Trust, resolve
+from imgseal.keys.trusted_keys import Trust, resolve
 from imgseal.keys.untrusted import published_signer
 from imgseal.make.seal import SealOptions
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
 from imgseal.product.algorithms import ML_DSA_44
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
-from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
-from imgseal.sealed.layout import SIGNATURE_BYTES
-from imgseal.sealed.statement import SignatureSlot, Statement
-from imgseal.state.device import DeviceState, fresh
-from imgseal.suit.envelope import decode_envelope, envelope_pieces, wrapped_digest
+from imgseal.window import ByteView
 
 BUILD_TIME = 1_764_072_000
 ROLES = ("keys/images", "keys/packages", "keys-dev/images", "keys-dev/packages")
@@ -129,12 +130,14 @@ def make(
     if files is None:
         files = firmware(of.components["motor"].header_block)
     result = release(
-        files,
-        of,
-        SealOptions(BUILD_TIME, development=development, source_revision=bytes(range(20))),
-        image_signers=tuple(any_signer(name) for name in sealed_by or [f"{folder}/images{end}" for end in ends]),
-        package_signers=tuple(any_signer(f"{folder}/packages{end}") for end in ends),
-        trust=trust,
+        Job(
+            files,
+            of,
+            SealOptions(BUILD_TIME, development=development, source_revision=bytes(range(20))),
+            image_signers=tuple(any_signer(name) for name in sealed_by or [f"{folder}/images{end}" for end in ends]),
+            package_signers=tuple(any_signer(f"{folder}/packages{end}") for end in ends),
+            trust=trust,
+        )
     )
     images = {image.placed.slot.name: b"".join(image.pieces()) for image in result.images}
     return Workshop(of, trust, images, b"".join(result.package.pieces()))

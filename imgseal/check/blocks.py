@@ -8,13 +8,13 @@ from collections.abc import Iterable
 
 from imgseal.check.context import Context
 from imgseal.check.package_subject import PackageSubject
-from imgseal.cose.labels import ALGORITHMS
-from imgseal.cose.sign1 import Sign1, to_be_signed
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.keys.anykey import KINDS, AnyKey, verify
+from imgseal.formats.cose.labels import ALGORITHMS
+from imgseal.formats.cose.sign1 import Sign1, to_be_signed
 from imgseal.keys.p256 import BadSignatureError
-from imgseal.keys.trust import PACKAGES, TrustedKey
+from imgseal.keys.public_key import KINDS, AnyKey, verify
+from imgseal.keys.trusted_keys import PACKAGES, TrustedKey
 
 __all__ = ["algorithm_of", "idle", "kind_of_block", "signer_of", "verifies"]
 

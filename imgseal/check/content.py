@@ -5,7 +5,7 @@ Armv7-M Architecture Reference Manual B1.5 (vector table, initial stack pointer,
 memory.
 """
 
-from imgseal.check.context import Bytes, Context
+from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import NO_DUMP, NotRun
 from imgseal.errors import Place
@@ -13,6 +13,7 @@ from imgseal.findings import Finding
 from imgseal.limits import CHUNK
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Memory, Product
+from imgseal.window import Bytes
 
 __all__ = ["rest", "vectors"]
 

@@ -1,32 +1,20 @@
 """Everything the judge holds an artefact against: product, trust anchors, device, and what was asked for."""
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
-from imgseal.keys.trust import Trust
+from imgseal.device_state.device import DeviceState
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
-from imgseal.state.device import DeviceState
 from imgseal.versions import Version
+from imgseal.window import Bytes
 
-__all__ = ["Bytes", "Context", "Expected", "component_named", "component_numbered"]
+__all__ = ["Context", "Expected", "component_named", "component_numbered"]
 
 
 if TYPE_CHECKING:
-    from imgseal.anchors.codec import AnchorSet
-
-    class Bytes(Protocol):
-        """Random access to an artefact; `read` returns fewer bytes than asked for only at the end."""
-
-        @property
-        def size(self) -> int:
-            """Bytes in all."""
-
-        def read(self, offset: int, length: int) -> memoryview | bytes:
-            """Return up to `length` bytes from `offset`."""
-
-else:
-    Bytes = object  # making a Protocol costs 0.15 ms of every start
+    from imgseal.formats.trust_anchors.codec import AnchorSet
 
 
 class Expected(NamedTuple):

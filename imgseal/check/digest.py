@@ -6,8 +6,8 @@ from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
 from imgseal.errors import Place
 from imgseal.findings import Finding
+from imgseal.formats.sealed_image.layout import field
 from imgseal.limits import CHUNK
-from imgseal.sealed.layout import field
 
 __all__ = ["payload"]
 

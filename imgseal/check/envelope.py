@@ -6,15 +6,15 @@ from imgseal.check.context import Context
 from imgseal.check.installation import installation, shared
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
-from imgseal.check.trust import example_key, out_of_force, revoked_key, too_few
-from imgseal.cose.sign1 import CoseError, Sign1, read_block
+from imgseal.check.trusted_signers import example_key, out_of_force, revoked_key, too_few
 from imgseal.errors import InputError, Place
 from imgseal.findings import Finding
+from imgseal.formats.cose.sign1 import CoseError, Sign1, read_block
+from imgseal.formats.suit.envelope import wrapped_digest
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.published import published_keys
-from imgseal.keys.trust import PACKAGES, TrustedKey
+from imgseal.keys.trusted_keys import PACKAGES, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES, ML_DSA_44, P256, SIGNATURE_BYTES
-from imgseal.suit.envelope import wrapped_digest
 
 __all__ = ["PACKAGE_ORDER"]
 

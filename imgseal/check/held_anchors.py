@@ -2,7 +2,12 @@
 
 import hashlib
 
-from imgseal.anchors.codec import (
+from imgseal.check.context import Context
+from imgseal.check.runner import Check, run
+from imgseal.check.trust_update import UpdateSubject, count_words, device_class, judge_update, published, vendor
+from imgseal.errors import Place
+from imgseal.findings import PASSED, Finding, Verdict
+from imgseal.formats.trust_anchors.codec import (
     IMAGES,
     PACKAGES,
     AnchorFormatError,
@@ -13,13 +18,9 @@ from imgseal.anchors.codec import (
     number_words,
     read_flash_block,
 )
-from imgseal.check.anchors import UpdateSubject, count_words, device_class, judge_update, published, vendor
-from imgseal.check.context import Bytes, Context
-from imgseal.check.runner import Check, run
-from imgseal.errors import Place
-from imgseal.findings import PASSED, Finding, Verdict
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.limits import TRUST_BYTES
+from imgseal.window import Bytes
 
 __all__ = ["judge_anchors"]
 

@@ -8,8 +8,8 @@ from imgseal.check.image import ImageSubject
 from imgseal.check.runner import NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
+from imgseal.formats.sealed_image.layout import CODE, field
 from imgseal.product.model import Product
-from imgseal.sealed.layout import CODE, field
 
 __all__ = ["component", "device_class", "hardware", "layers", "vendor", "wrong_class", "wrong_vendor"]
 

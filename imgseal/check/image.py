@@ -2,14 +2,15 @@
 
 from typing import TYPE_CHECKING
 
-from imgseal.check.context import Bytes, component_numbered
+from imgseal.check.context import component_numbered
 from imgseal.check.slots import RunSlot, slot_of
+from imgseal.formats.sealed_image.codec import HeaderBlock, SealedFormatError, decode_header_block
+from imgseal.formats.sealed_image.statement import Statement
 from imgseal.limits import HEADER_BLOCK_MAX
-from imgseal.sealed.codec import HeaderBlock, SealedFormatError, decode_header_block
-from imgseal.sealed.statement import Statement
+from imgseal.window import Bytes
 
 if TYPE_CHECKING:
-    from imgseal.keys.trust import TrustedKey
+    from imgseal.keys.trusted_keys import TrustedKey
     from imgseal.product.model import Component, Product
 
 __all__ = ["ImageSubject"]

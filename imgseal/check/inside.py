@@ -7,12 +7,12 @@ from imgseal.check.image import ImageSubject
 from imgseal.check.package_subject import PackageSubject
 from imgseal.errors import Place
 from imgseal.findings import FAILED, CheckResult, Finding
+from imgseal.formats.sealed_image.layout import MAGIC
+from imgseal.formats.suit.component import OurComponent
 from imgseal.limits import DETACHED_PAIRS
-from imgseal.memory.view import ByteView
 from imgseal.records import NamedTuple
-from imgseal.sealed.layout import MAGIC
-from imgseal.suit.component import OurComponent
 from imgseal.versions import Version
+from imgseal.window import ByteView
 
 __all__ = ["Brought", "brought"]
 

@@ -3,18 +3,18 @@
 from collections.abc import Iterable, Mapping
 
 from imgseal.check.context import Context, component_numbered
-from imgseal.check.host import Failure
 from imgseal.check.identity import wrong_class, wrong_vendor
-from imgseal.check.machine import Machine
+from imgseal.check.machine.executor import Machine
+from imgseal.check.machine.host import Failure
+from imgseal.check.machine.simulated import SimulatedDevice
 from imgseal.check.manifest_rules import outside
 from imgseal.check.package_subject import PackageSubject
-from imgseal.check.simulated import SimulatedDevice
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.suit import labels
-from imgseal.suit.commands import Sequence
-from imgseal.suit.component import OurComponent
-from imgseal.suit.digest import SuitDigest
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Sequence
+from imgseal.formats.suit.component import OurComponent
+from imgseal.formats.suit.digest import SuitDigest
 
 __all__ = ["installation", "shared"]
 

@@ -1,14 +1,15 @@
 """Opens an artefact and runs the checks that its kind asks for. Never raises on what the artefact holds."""
 
-from imgseal.check.context import Bytes, Context, component_named
+from imgseal.check.context import Context, component_named
 from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.runner import run
 from imgseal.check.running import relied_on, running_versions
 from imgseal.errors import Place
 from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding, Verdict
+from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.limits import ARTEFACT_BYTES
-from imgseal.sealed.layout import MAGIC
+from imgseal.window import Bytes
 
 __all__ = ["judge", "judge_image", "judge_unrecognised", "kind_of"]
 

@@ -1,20 +1,20 @@
 """The checks of a signed manifest: structure, identity, rules, rollback, and what happens when it is carried out."""
 
 from imgseal.check.context import Context, component_numbered
+from imgseal.check.machine.plan import asks_first, changes_something, commands_in, gather
 from imgseal.check.package_subject import PackageSubject
-from imgseal.check.plan import asks_first, changes_something, commands_in, gather
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.suit import labels
-from imgseal.suit.commands import Sequence, decode_sequence
-from imgseal.suit.component import OurComponent, ours
-from imgseal.suit.digest import SuitDigest
-from imgseal.suit.envelope import wrapped_digest
-from imgseal.suit.errors import SuitError
-from imgseal.suit.manifest import decode_manifest
-from imgseal.suit.profile import Departure, departure
-from imgseal.suit.shape import Shape
-from imgseal.suit.text import decode_text
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Sequence, decode_sequence
+from imgseal.formats.suit.component import OurComponent, ours
+from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.envelope import wrapped_digest
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.manifest import decode_manifest
+from imgseal.formats.suit.profile import Departure, departure
+from imgseal.formats.suit.shape import Shape
+from imgseal.formats.suit.text import decode_text
 
 __all__ = [
     "authorisation",

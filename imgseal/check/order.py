@@ -1,6 +1,7 @@
 """The judge's order, top to bottom. First finding means first in this order."""
 
-from imgseal.check import content, digest, identity, placement, rollback, rules, signature, structure, trust
+from imgseal.check import content, digest, identity, placement, rollback, rules, signature, structure
+from imgseal.check import trusted_signers as trust
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import Check
 

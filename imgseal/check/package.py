@@ -1,6 +1,6 @@
 """An update package under judgement: envelope, then signature, then the manifest, then what it installs."""
 
-from imgseal.check.context import Bytes, Context, Expected, component_numbered
+from imgseal.check.context import Context, Expected, component_numbered
 from imgseal.check.envelope import PACKAGE_ORDER
 from imgseal.check.image import ImageSubject
 from imgseal.check.inside import brought
@@ -9,11 +9,12 @@ from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import run
 from imgseal.check.running import relied_on, running_versions
 from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
-from imgseal.sbom.bill import bill_words
-from imgseal.suit import labels
-from imgseal.suit.bill import bill_in
-from imgseal.suit.component import OurComponent
+from imgseal.formats.sbom.bill import bill_words
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.component import OurComponent
+from imgseal.formats.suit.named_bill import bill_in
 from imgseal.versions import Version
+from imgseal.window import Bytes
 
 __all__ = ["examine_package", "judge_package"]
 

@@ -2,21 +2,21 @@
 
 from typing import TYPE_CHECKING
 
-from imgseal.check.context import Bytes
-from imgseal.suit.component import OurComponent
-from imgseal.suit.envelope import Envelope, decode_envelope
-from imgseal.suit.errors import SuitError
-from imgseal.suit.manifest import Manifest
+from imgseal.formats.suit.component import OurComponent
+from imgseal.formats.suit.envelope import Envelope, decode_envelope
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.manifest import Manifest
+from imgseal.window import Bytes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from imgseal.check.plan import ComponentPlan
-    from imgseal.cose.sign1 import Sign1
+    from imgseal.check.machine.plan import ComponentPlan
     from imgseal.errors import InputError
-    from imgseal.keys.trust import TrustedKey
-    from imgseal.suit.commands import Sequence
-    from imgseal.suit.text import Text
+    from imgseal.formats.cose.sign1 import Sign1
+    from imgseal.formats.suit.commands import Sequence
+    from imgseal.formats.suit.text import Text
+    from imgseal.keys.trusted_keys import TrustedKey
 
 __all__ = ["PackageSubject"]
 

@@ -6,7 +6,7 @@ from imgseal.check.runner import NO_DUMP, NotRun
 from imgseal.check.slots import run_slot
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.sealed.layout import field
+from imgseal.formats.sealed_image.layout import field
 
 __all__ = ["address", "dump", "header_block", "size"]
 

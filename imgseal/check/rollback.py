@@ -5,7 +5,7 @@ from imgseal.check.image import ImageSubject
 from imgseal.check.running import counter_floor
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.sealed.layout import field
+from imgseal.formats.sealed_image.layout import field
 
 __all__ = ["counter"]
 

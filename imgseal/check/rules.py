@@ -4,11 +4,11 @@ from imgseal.check.context import Context, component_named
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import NO_DUMP, NotRun
 from imgseal.check.running import fielded, serves
+from imgseal.device_state.fielded import LOG
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.sealed.layout import CODE, field
-from imgseal.sealed.statement import Need
-from imgseal.state.fielded import LOG
+from imgseal.formats.sealed_image.layout import CODE, field
+from imgseal.formats.sealed_image.statement import Need
 
 __all__ = ["development", "external_code", "requirements", "staged"]
 

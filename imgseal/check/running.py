@@ -5,11 +5,11 @@ from collections.abc import Iterable, Mapping
 
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
+from imgseal.device_state.fielded import DEVICE, FIRST, PREVIOUS, PRODUCT, Fielded
 from imgseal.findings import Bootloaders
+from imgseal.formats.sealed_image.codec import encode_statement
+from imgseal.formats.sealed_image.statement import Need, Statement
 from imgseal.product.model import Component
-from imgseal.sealed.codec import encode_statement
-from imgseal.sealed.statement import Need, Statement
-from imgseal.state.fielded import DEVICE, FIRST, PREVIOUS, PRODUCT, Fielded
 from imgseal.versions import Version
 
 __all__ = ["counter_floor", "fielded", "relied_on", "running_versions", "serves"]

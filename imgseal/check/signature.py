@@ -4,9 +4,9 @@ from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.keys.anykey import verify
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.keys.p256 import BadSignatureError
-from imgseal.sealed.layout import STATEMENT_BYTES
+from imgseal.keys.public_key import verify
 
 __all__ = ["statement"]
 

@@ -1,8 +1,8 @@
 """Which run slot a statement's link address belongs to."""
 
+from imgseal.formats.sealed_image.statement import Statement
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
-from imgseal.sealed.statement import Statement
 
 __all__ = ["RunSlot", "slot_of"]
 

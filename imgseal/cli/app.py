@@ -11,32 +11,33 @@ import click
 
 from imgseal import __version__
 from imgseal.errors import ImgsealError
+from imgseal.workspace.session import session
 
 __all__ = ["COMMANDS", "app", "run"]
 
 COMMANDS = {
-    "doctor": "Look at a project and say what is missing.",
-    "demo": "The whole job on an invented product, in a new folder.",
-    "init": "Write a commented starter product file.",
-    "key": "Make and look at key files.",
-    "build": "Seal every component and pack the release.",
-    "seal": "Seal one firmware file.",
-    "pack": "Pack sealed images into an update package.",
-    "endorse": "Sign a signing request, or add a signature to a package.",
-    "finish": "Put the signatures in that a signing request asked for.",
-    "check": "Judge artefacts as a bootloader would.",
-    "gate": "Fail unless all firmware of a build is sealed and good.",
-    "show": "Show what is inside an artefact.",
-    "compare": "Show what an update changes.",
-    "rehearse": "Play an installation on a simulated device, with power cuts.",
-    "report": "Write everything about a release on one page.",
-    "factory": "Merge everything into one image for the production programmer.",
-    "device-code": "Write C sources that judge and boot as this tool says.",
-    "trust": "Replace and revoke the keys that devices in the field trust.",
-    "device": "Make device states, and say what a package makes of one.",
-    "ledger": "Verify, prove and show the release log.",
+    "doctor": ("cli.doctor", "Look at a project and say what is missing."),
+    "demo": ("cli.demo", "The whole job on an invented product, in a new folder."),
+    "init": ("cli.init", "Write a commented starter product file."),
+    "key": ("key_files.command", "Make and look at key files."),
+    "build": ("release.build_command", "Seal every component and pack the release."),
+    "seal": ("release.seal_command", "Seal one firmware file."),
+    "pack": ("release.pack_command", "Pack sealed images into an update package."),
+    "endorse": ("offline.sign_command", "Sign a signing request, or add a signature to a package."),
+    "finish": ("offline.finish_command", "Put the signatures in that a signing request asked for."),
+    "check": ("release.check_command", "Judge artefacts as a bootloader would."),
+    "gate": ("gate.command", "Fail unless all firmware of a build is sealed and good."),
+    "show": ("cli.show", "Show what is inside an artefact."),
+    "compare": ("compare.command", "Show what an update changes."),
+    "rehearse": ("rehearse.command", "Play an installation on a simulated device, with power cuts."),
+    "report": ("report.command", "Write everything about a release on one page."),
+    "factory": ("factory.command", "Merge everything into one image for the production programmer."),
+    "device-code": ("device_code.command", "Write C sources that judge and boot as this tool says."),
+    "trust": ("trust.command", "Replace and revoke the keys that devices in the field trust."),
+    "device": ("device.command", "Make device states, and say what a package makes of one."),
+    "ledger": ("log.command", "Verify, prove and show the release log."),
 }
-"""Command -> what it does; the module of the same name in this package holds it."""
+"""Command -> the module that holds it, and what it does."""
 
 _EXAMPLES = """
 \b
@@ -68,7 +69,7 @@ class _Commands(click.Group):
             return None
         from importlib import import_module
 
-        command: click.Command = import_module(f"imgseal.cli.{cmd_name.replace('-', '_')}").command
+        command: click.Command = import_module(f"imgseal.{COMMANDS[cmd_name][0]}").command
         if "_IMGSEAL_COMPLETE" in os.environ:
             from imgseal.cli.completion import complete_paths
 
@@ -77,7 +78,7 @@ class _Commands(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+            formatter.write_dl([(name, does) for name, (_, does) in COMMANDS.items()])
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -103,7 +104,7 @@ def app() -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return the exit status; nothing but SystemExit of the interpreter leaves here."""
-    with _ended_by_signals():
+    with _ended_by_signals(), session():
         return _run(arguments)
 
 

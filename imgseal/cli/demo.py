@@ -8,8 +8,8 @@ from io import StringIO
 import click
 
 from imgseal.errors import InternalError, UsageError
-from imgseal.files import Output, read_bounded, write_all
 from imgseal.limits import ARTEFACT_BYTES
+from imgseal.workspace.files import Output, read_bounded, write_all
 
 __all__ = ["command"]
 
@@ -122,8 +122,8 @@ def _read(path: str) -> bytes:
 
 def _refusals() -> None:
     """Spoil the release in many ways and show the first finding on each."""
-    from imgseal.cli.project import Project
     from imgseal.demo.scenario import device_after, refusals
+    from imgseal.workspace.project import Project
 
     new = {slot: _read(f"out/{slot}.sealed.bin") for slot in _SLOTS}
     old = {slot: _read(f"out-old/{slot}.sealed.bin") for slot in _SLOTS}

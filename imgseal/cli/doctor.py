@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.cli.firmware import component_of
-from imgseal.cli.key_files import held_elsewhere, new_key, open_to_others, quoted
-from imgseal.cli.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, read_text
 from imgseal.errors import ImgsealError, UsageError
-from imgseal.files import read_bounded
 from imgseal.limits import KEY_FILE_BYTES, MAP_BYTES
 from imgseal.product.references import is_token_uri
 from imgseal.product.starter import STARTER_VENDOR
 from imgseal.records import NamedTuple
+from imgseal.workspace.files import read_bounded
+from imgseal.workspace.firmware import component_of
+from imgseal.workspace.key_files import held_elsewhere, new_key, open_to_others, quoted
+from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, read_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -262,7 +262,7 @@ def _log(project: Project) -> Remark:
             "no release log: nothing remembers which sequence and counters have been released",
             '[ledger] path = "release.log" in the product file',
         )
-    from imgseal.cli.ledger_file import LogFile
+    from imgseal.workspace.log_file import LogFile
 
     path = project.resolve(project.product.ledger)
     if not os.path.lexists(path):
@@ -281,7 +281,7 @@ def _log(project: Project) -> Remark:
 
 def _map(argument: str, product: "Product") -> "Iterator[Remark]":
     """Hold a linker map against the slots of its component."""
-    from imgseal.source.linker_map import read_map
+    from imgseal.formats.source.linker_map import read_map
 
     name, equals, path = argument.partition("=")
     if not equals or not path:

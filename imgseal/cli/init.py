@@ -4,8 +4,8 @@ import os
 
 import click
 
-from imgseal.cli.project import LOCAL_NAME, PRODUCT_NAME
-from imgseal.files import Output, write_all
+from imgseal.workspace.files import Output, write_all
+from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME
 
 __all__ = ["command"]
 

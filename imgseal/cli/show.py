@@ -4,12 +4,13 @@ import json
 
 import click
 
-from imgseal.cli.check import open_artefact
-from imgseal.cli.key_files import quoted
-from imgseal.cli.project import Project, product_options
+from imgseal.console.options import product_options
 from imgseal.errors import InputError, Place, UsageError
-from imgseal.memory.view import ByteView
 from imgseal.times import utc
+from imgseal.window import ByteView
+from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.key_files import quoted
+from imgseal.workspace.project import Project
 
 __all__ = ["command"]
 
@@ -85,9 +86,9 @@ def _open(path: str) -> ByteView | None:
 
 
 def _map(artefact: str | None, project: Project, *, bare: bool) -> None:
-    from imgseal.compare.contents import read_contents
-    from imgseal.report.lying import lying_in
+    from imgseal.flow.contents import read_contents
     from imgseal.report.memory_map import map_lines, memory_maps
+    from imgseal.report.slot_contents import lying_in
 
     if not bare:
         raise UsageError(
@@ -116,9 +117,9 @@ def _linker(project: Project) -> None:
 
 
 def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> None:
-    from imgseal.cose.labels import ALGORITHMS
-    from imgseal.sealed.codec import SealedFormatError, decode_header_block
-    from imgseal.sealed.layout import FIELDS, STATEMENT_BYTES
+    from imgseal.formats.cose.labels import ALGORITHMS
+    from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
+    from imgseal.formats.sealed_image.layout import FIELDS, STATEMENT_BYTES
 
     raw = bytes(data.read(0, 8192))
     if field is not None:
@@ -188,8 +189,8 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
 
 
 def _package(data: ByteView, name: str, *, as_json: bool) -> None:
-    from imgseal.suit.envelope import decode_envelope
-    from imgseal.suit.outline import outline
+    from imgseal.formats.suit.envelope import decode_envelope
+    from imgseal.formats.suit.outline import outline
 
     try:
         envelope = decode_envelope(data.read(0, data.size))
@@ -214,7 +215,7 @@ def _package(data: ByteView, name: str, *, as_json: bool) -> None:
 
 
 def _firmware(path: str, *, as_json: bool) -> None:
-    from imgseal.cli.firmware import load_image, split_address
+    from imgseal.workspace.firmware import load_image, split_address
 
     name, base = split_address(path)
     with load_image(name, base) as image:

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 
-from imgseal.compare.contents import Contents, Image
+from imgseal.flow.contents import Contents, Image
+from imgseal.formats.sealed_image.statement import Statement
 from imgseal.limits import CHUNK
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.sealed.statement import Statement
 from imgseal.times import utc
 from imgseal.versions import Version
 

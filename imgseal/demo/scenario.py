@@ -6,13 +6,13 @@ from importlib.resources import files
 
 from imgseal.demo.firmware import code, phrases
 from imgseal.demo.tamper import add_member, counter_offset, flip_bit, reseal
-from imgseal.journal.record import Member
+from imgseal.device_state.device import DeviceState, SlotContent, write
+from imgseal.formats.install_record.record import Member
+from imgseal.formats.sealed_image.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.keys.signer import Signer
 from imgseal.keys.untrusted import fresh_signer, published_signer
 from imgseal.records import NamedTuple
-from imgseal.sealed.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES
-from imgseal.source.intel_hex_writer import write_intel_hex
-from imgseal.state.device import DeviceState, SlotContent, write
 from imgseal.versions import Version
 
 __all__ = ["Refusal", "device_after", "firmware_files", "product_text", "refusals"]

@@ -2,11 +2,11 @@
 
 from collections.abc import Callable
 
-from imgseal.cbor.strict import bstr_head, encode
+from imgseal.formats.cbor.strict import bstr_head, encode
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.formats.sealed_image.layout import field
+from imgseal.formats.sealed_image.statement import SignatureSlot, Statement
 from imgseal.keys.signer import Signer
-from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
-from imgseal.sealed.layout import field
-from imgseal.sealed.statement import SignatureSlot, Statement
 
 __all__ = ["add_member", "counter_offset", "flip_bit", "reseal"]
 

@@ -2,16 +2,16 @@
 
 from collections.abc import Iterable, Mapping
 
-from imgseal.anchors.codec import AnchorFormatError, decode_set, encode_set
 from imgseal.device_code.front import front_bytes
 from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.formats.install_record.room import record_bytes
+from imgseal.formats.trust_anchors.codec import AnchorFormatError, decode_set, encode_set
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.p256 import PublicKey
-from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.algorithms import ML_DSA_44, P256
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
-from imgseal.product.record_room import record_bytes
 
 __all__ = ["config_header", "options_header"]
 

@@ -1,11 +1,11 @@
 """From trust anchors to the set that devices hold, and back."""
 
-from imgseal.anchors import codec
-from imgseal.anchors.codec import EVERY_COMPONENT, Anchor, AnchorFormatError, AnchorSet
 from imgseal.errors import Place, UsageError
+from imgseal.formats.trust_anchors import codec
+from imgseal.formats.trust_anchors.codec import EVERY_COMPONENT, Anchor, AnchorFormatError, AnchorSet
 from imgseal.keys.p256 import PublicKey, public_from_point
 from imgseal.keys.published import origin_of
-from imgseal.keys.trust import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES, P256
 from imgseal.product.model import Product
 

@@ -6,12 +6,12 @@ Loaded only where such a key is there. Signing is hedged: the library draws fres
 
 from typing import TYPE_CHECKING
 
-from imgseal.cose.kid import akp_thumbprint
+from imgseal.formats.cose.kid import akp_thumbprint
+from imgseal.formats.sealed_image.layout import KEY_ID_BYTES
 from imgseal.keys.hidden import Hidden
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.product.algorithms import ML_DSA_44, SIGNATURE_BYTES
 from imgseal.records import NamedTuple
-from imgseal.sealed.layout import KEY_ID_BYTES
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PrivateKey

@@ -10,10 +10,10 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.asymmetric.utils import decode_dss_signature, encode_dss_signature
 from cryptography.hazmat.primitives.hashes import SHA256
 
-from imgseal.cose.kid import thumbprint
+from imgseal.formats.cose.kid import thumbprint
+from imgseal.formats.sealed_image.layout import KEY_ID_BYTES
 from imgseal.product.algorithms import P256
 from imgseal.records import NamedTuple
-from imgseal.sealed.layout import KEY_ID_BYTES
 
 __all__ = ["ORDER", "BadSignatureError", "PublicKey", "public_from_point", "sign", "split", "verify"]
 

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.errors import KeyTroubleError, Place
-from imgseal.keys.anykey import AnyKey, AnyPrivateKey
 from imgseal.keys.hidden import Hidden, hidden
 from imgseal.keys.p256 import PublicKey, public_from_point
+from imgseal.keys.public_key import AnyKey, AnyPrivateKey
 from imgseal.product.algorithms import P256
 
 __all__ = ["encode_private", "encode_public", "generate", "load_private", "load_public"]

@@ -5,8 +5,8 @@ printed scalar where there is one. Of ML-DSA-44 keys the seed is printed, and th
 """
 
 from imgseal.errors import KeyTroubleError, Place
-from imgseal.keys.anykey import AnyKey
 from imgseal.keys.p256 import PublicKey
+from imgseal.keys.public_key import AnyKey
 from imgseal.product.algorithms import P256
 
 __all__ = ["origin_of", "published_keys", "refuse_published"]

@@ -5,9 +5,9 @@ from typing import Protocol
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.errors import KeyTroubleError, Place
-from imgseal.keys.anykey import AnyKey, AnyPrivateKey, verify
 from imgseal.keys.hidden import Hidden
 from imgseal.keys.p256 import BadSignatureError, public_from_point, sign
+from imgseal.keys.public_key import AnyKey, AnyPrivateKey, verify
 
 __all__ = ["FileSigner", "Signer", "file_signer", "sign_and_verify"]
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.hidden import HiddenText
-from imgseal.keys.token_trouble import LOCKED, refuse
+from imgseal.keys.token_errors import LOCKED, refuse
 from imgseal.product.token_uri import TokenUri
 from imgseal.records import NamedTuple
 

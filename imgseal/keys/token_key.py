@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.p256 import PublicKey, public_from_point
 from imgseal.keys.token import Desk, OpenToken
-from imgseal.keys.token_trouble import refuse
+from imgseal.keys.token_errors import refuse
 from imgseal.product.token_uri import TokenUri
 from imgseal.records import NamedTuple
 

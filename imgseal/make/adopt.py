@@ -1,14 +1,14 @@
 """Takes an image that is sealed already into a release, byte for byte."""
 
 from imgseal.errors import Place, UsageError
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block, encode_header_block
+from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.make.place import Payload, Placed
 from imgseal.make.seal import SealedImage
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
-from imgseal.sealed.codec import SealedFormatError, decode_header_block, encode_header_block
-from imgseal.sealed.layout import MAGIC
+from imgseal.window import ByteView
 
 __all__ = ["adopt", "is_sealed"]
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Protocol
 
 from imgseal.errors import Place, RefusedError
-from imgseal.keys.needles import NEEDLE_BYTES, Needle
+from imgseal.keys.known_secrets import NEEDLE_BYTES, Needle
 from imgseal.make.key_forms import DER_VERSION, PEM_LABELS, KeyForm, der_key, pem_key
 from imgseal.records import NamedTuple
 

@@ -4,27 +4,27 @@ import hashlib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from imgseal.cbor.strict import encode
-from imgseal.cose.labels import ES256, ESP256, ML_DSA_44
-from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
 from imgseal.errors import InternalError, Place, UsageError
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.cose.labels import ES256, ESP256, ML_DSA_44
+from imgseal.formats.cose.sign1 import assemble, protected_header, to_be_signed
+from imgseal.formats.sbom.bill import Bill, bill_words
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Sequence
+from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.envelope import envelope_pieces, wrapped_digest
+from imgseal.formats.suit.manifest import Manifest, Member, decode_manifest, encode_manifest, encode_member
+from imgseal.formats.suit.profile import departure
+from imgseal.formats.suit.shape import Shape
+from imgseal.formats.suit.text import LanguageText, Text
 from imgseal.keys.signer import Signer, sign_and_verify
 from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_sequence, validate_sequence
 from imgseal.make.seal import SealedImage, ordered_signers
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.sbom.bill import Bill, bill_words
-from imgseal.suit import labels
-from imgseal.suit.commands import Sequence
-from imgseal.suit.digest import SuitDigest
-from imgseal.suit.envelope import envelope_pieces, wrapped_digest
-from imgseal.suit.manifest import Manifest, Member, decode_manifest, encode_manifest, encode_member
-from imgseal.suit.profile import departure
-from imgseal.suit.shape import Shape
-from imgseal.suit.text import LanguageText, Text
 
 if TYPE_CHECKING:
-    from imgseal.suit.component import ComponentId
+    from imgseal.formats.suit.component import ComponentId
 
 __all__ = ["Package", "authentication_block", "draft", "pack"]
 

@@ -4,7 +4,7 @@ import hashlib
 from collections.abc import Iterator
 
 from imgseal.errors import Place, UsageError
-from imgseal.memory.image import MemoryImage
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.product.model import Component, Product, Slot
 from imgseal.records import NamedTuple
 

@@ -6,12 +6,12 @@ Only a few commands are used: a device needs no more than these to install what 
 from collections.abc import Callable
 from itertools import groupby
 
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
+from imgseal.formats.suit.component import ComponentId, identifier
+from imgseal.formats.suit.digest import SuitDigest
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.suit import labels
-from imgseal.suit.commands import Command, Sequence, VersionMatch
-from imgseal.suit.component import ComponentId, identifier
-from imgseal.suit.digest import SuitDigest
 from imgseal.versions import Version
 
 __all__ = ["Part", "install_sequence", "invoke_sequence", "shared_sequence", "validate_sequence"]

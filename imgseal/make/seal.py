@@ -3,15 +3,8 @@
 from collections.abc import Iterator
 
 from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
-from imgseal.keys.anykey import SEALED_NUMBERS
-from imgseal.keys.published import origin_of
-from imgseal.keys.signer import Signer, sign_and_verify
-from imgseal.make.place import Payload, Placed
-from imgseal.product.model import Product
-from imgseal.product.signature_room import fitting_block, room_for
-from imgseal.records import NamedTuple
-from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
-from imgseal.sealed.layout import (
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.formats.sealed_image.layout import (
     CODE,
     DATA,
     FLAG_DETACHED,
@@ -20,7 +13,14 @@ from imgseal.sealed.layout import (
     SIGNATURE_BYTES,
     SIGNATURE_SLOTS,
 )
-from imgseal.sealed.statement import Need, SignatureSlot, Statement
+from imgseal.formats.sealed_image.statement import Need, SignatureSlot, Statement
+from imgseal.keys.public_key import SEALED_NUMBERS
+from imgseal.keys.published import origin_of
+from imgseal.keys.signer import Signer, sign_and_verify
+from imgseal.make.place import Payload, Placed
+from imgseal.product.model import Product
+from imgseal.product.signature_room import fitting_block, room_for
+from imgseal.records import NamedTuple
 
 __all__ = ["SealOptions", "SealedImage", "draft", "ordered_signers", "seal"]
 
@@ -51,6 +51,14 @@ class SealedImage(NamedTuple):
     def size(self) -> int:
         """Bytes of what `pieces` yields."""
         return len(self.header_block) + (0 if self.statement.detached else self.payload.size)
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return up to `length` bytes of it from `offset`, without a copy of the payload."""
+        head = self.header_block[offset : offset + length]
+        if self.statement.detached or len(head) == length:
+            return head
+        start = max(0, offset - len(self.header_block))
+        return head + self.payload.read(start, length - len(head))
 
 
 def ordered_signers(signers: tuple[Signer, ...], product: Product, *, development: bool) -> tuple[Signer, ...]:

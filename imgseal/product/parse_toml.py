@@ -3,8 +3,8 @@
 import re
 
 from imgseal.errors import Place, UsageError, visible
-from imgseal.product.keys import KEYS
 from imgseal.product.locate import deep_key
+from imgseal.product.schema import KEYS
 from imgseal.product.table import shown
 
 __all__ = ["Tree", "parse"]

@@ -2,9 +2,9 @@
 
 from collections.abc import Mapping
 
+from imgseal.formats.install_record.room import WRITE_UNIT_MAX
 from imgseal.product.cores import CORES
 from imgseal.product.model import AllowedKey, Component, Memory, OutsideRange, Requirement, Slot
-from imgseal.product.record_room import WRITE_UNIT_MAX
 from imgseal.product.table import Table, shown
 from imgseal.versions import Version, decimal
 

@@ -2,10 +2,10 @@
 
 import itertools
 
+from imgseal.formats.install_record.room import MEMBERS_MAX, PLACES, place_bytes
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_STEP
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Memory, Product, Slot
-from imgseal.product.record_room import MEMBERS_MAX, PLACES, place_bytes
 from imgseal.product.table import Document
 
 __all__ = ["check"]

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import NoReturn, TypeVar
 
 from imgseal.errors import Place, UsageError
-from imgseal.product.keys import KEYS, Key, keys_of
+from imgseal.product.schema import KEYS, Key, keys_of
 from imgseal.versions import Version, decimal
 
 __all__ = ["Document", "KeyPath", "Table", "iso_day", "shown"]

@@ -2,16 +2,16 @@
 
 from collections.abc import Mapping
 
-from imgseal.check.context import Bytes
+from imgseal.device_state.device import DeviceState, device_state
 from imgseal.findings import Verdict
-from imgseal.keys.trust import Trust
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.life import Life, Programs, Scenario
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.stage import read_slots, set_up
-from imgseal.state.device import DeviceState, device_state
+from imgseal.window import Bytes
 
 __all__ = ["ENDINGS", "Applied", "apply"]
 

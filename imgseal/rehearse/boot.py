@@ -5,7 +5,7 @@ Written the way the device's C code will be: one loop over the phases, each step
 
 from collections.abc import Mapping
 
-from imgseal.journal.record import (
+from imgseal.formats.install_record.record import (
     RETURNING,
     SETTLED,
     SETTLING,

@@ -3,26 +3,27 @@
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING
 
-from imgseal.check.context import Bytes, Context
+from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package import examine_package
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check, run
+from imgseal.device_state.device import DeviceState, device_state
 from imgseal.findings import FAILED, NOT_RUN, Verdict
-from imgseal.journal.record import Member, Record
-from imgseal.keys.trust import Trust
+from imgseal.formats.install_record.record import Member, Record
+from imgseal.keys.trusted_keys import Trust
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.flash import Block, Flash, FlashReadError
 from imgseal.rehearse.slots import Slots, SlotView, statement_digest
-from imgseal.state.device import DeviceState, device_state
 from imgseal.versions import Version
+from imgseal.window import Bytes
 
 if TYPE_CHECKING:
-    from imgseal.sealed.codec import HeaderBlock
+    from imgseal.formats.sealed_image.codec import HeaderBlock
 
 __all__ = ["Device", "Facts", "Judgements"]
 

@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING
 
 from imgseal.check.package_subject import PackageSubject
 from imgseal.findings import Verdict
-from imgseal.journal.record import UNPROVEN, Member, Record
+from imgseal.formats.install_record.record import UNPROVEN, Member, Record
+from imgseal.formats.sealed_image.codec import encode_statement
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.install import brought
 from imgseal.rehearse.oracle import Oracle, PermittedSet, Release, counter_of
 from imgseal.rehearse.slots import Sealed, statement_digest
-from imgseal.sealed.codec import encode_statement
 
 if TYPE_CHECKING:
     from imgseal.product.model import Component

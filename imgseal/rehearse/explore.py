@@ -6,7 +6,6 @@ included.
 
 from collections.abc import Callable, Iterable, Iterator
 
-from imgseal.check.context import Bytes
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters, Step, numbers_stored
 from imgseal.rehearse.device import Facts, Judgements
@@ -14,6 +13,7 @@ from imgseal.rehearse.flash import Flash, Operation, PowerCutError
 from imgseal.rehearse.life import Life, Moment, Programs, Scenario
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle, ViolationError
+from imgseal.window import Bytes
 
 __all__ = ["SCENARIOS", "Explorer", "Tally", "Token", "Violation"]
 

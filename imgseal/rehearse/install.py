@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.check.package_subject import PackageSubject
-from imgseal.journal.record import DELIVERING, SETTLED, SWITCHING, TRIAL, UNPROVEN, Member, Record
+from imgseal.formats.install_record.record import DELIVERING, SETTLED, SWITCHING, TRIAL, UNPROVEN, Member, Record
 from imgseal.product.model import Component
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Device
@@ -17,7 +17,7 @@ from imgseal.rehearse.settle import healthy, settle, tried
 from imgseal.rehearse.slots import Sealed, statement_digest
 
 if TYPE_CHECKING:
-    from imgseal.suit.component import OurComponent
+    from imgseal.formats.suit.component import OurComponent
 
 __all__ = ["DELIVERED", "FAILED", "NOTHING_TO_DO", "Brought", "Installer", "brought"]
 

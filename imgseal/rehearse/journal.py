@@ -9,9 +9,9 @@ it; a place that does not hold what was written is passed over.
 
 from functools import lru_cache
 
-from imgseal.journal.record import Record, decode, encode
+from imgseal.formats.install_record.record import Record, decode, encode
+from imgseal.formats.install_record.room import CHECK_BYTES, COPIES, copy_layout, place_bytes, record_bytes
 from imgseal.product.model import Product
-from imgseal.product.record_room import CHECK_BYTES, COPIES, copy_layout, place_bytes, record_bytes
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Flash, FlashReadError
 

@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from imgseal.check.context import Bytes
 from imgseal.records import NamedTuple
 from imgseal.rehearse.boot import SET, Bootloader, Started
 from imgseal.rehearse.counters import Counters, Step, numbers_stored
@@ -13,9 +12,10 @@ from imgseal.rehearse.install import DELIVERED, Installer
 from imgseal.rehearse.journal import Journal, NoPlaceError
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle, ViolationError
+from imgseal.window import Bytes
 
 if TYPE_CHECKING:
-    from imgseal.journal.record import Record
+    from imgseal.formats.install_record.record import Record
 
 __all__ = ["Life", "Moment", "Programs", "Scenario"]
 

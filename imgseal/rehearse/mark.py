@@ -3,10 +3,10 @@
 import struct
 from collections.abc import Iterator, Mapping
 
-from imgseal.journal.boot_mark import BOOT_MARK_BYTES, ML_DSA_44_KIND, P256_KIND, MarkedAnchor, boot_mark
-from imgseal.journal.record import Member
+from imgseal.formats.install_record.boot_mark import BOOT_MARK_BYTES, ML_DSA_44_KIND, P256_KIND, MarkedAnchor, boot_mark
+from imgseal.formats.install_record.record import Member
 from imgseal.keys.p256 import PublicKey
-from imgseal.keys.trust import IMAGES, TrustedKey
+from imgseal.keys.trusted_keys import IMAGES, TrustedKey
 from imgseal.product.algorithms import P256
 from imgseal.product.model import Product
 from imgseal.rehearse.device import Device

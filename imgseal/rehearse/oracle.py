@@ -5,7 +5,8 @@ It knows the bytes of the two permitted sets beforehand, and looks at the flash 
 
 from collections.abc import Mapping
 
-from imgseal.journal.record import DELIVERING, SETTLED, Member, Record
+from imgseal.formats.install_record.record import DELIVERING, SETTLED, Member, Record
+from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.boot import SET, Started
@@ -13,7 +14,6 @@ from imgseal.rehearse.counters import Step
 from imgseal.rehearse.flash import Flash, Operation
 from imgseal.rehearse.slots import Sealed
 from imgseal.rehearse.witness import Witness
-from imgseal.sealed.codec import decode_header_block
 
 __all__ = ["INVARIANTS", "Oracle", "PermittedSet", "Release", "ViolationError", "counter_of"]
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Mapping
 
-from imgseal.check.context import Bytes
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
@@ -15,6 +14,7 @@ from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
 from imgseal.rehearse.slots import Sealed
 from imgseal.rehearse.stage import Stage
+from imgseal.window import Bytes
 
 __all__ = ["Rehearsal", "rehearse"]
 

@@ -1,12 +1,12 @@
 """The record's ways from one phase to the next, and how a set settles; docs/format/install-record.md, "Phases"."""
 
-from imgseal.journal.layout import REFUSED
-from imgseal.journal.record import RETURNING, SETTLED, SETTLING, SWITCHING, TRIAL, UNPROVEN, Record
+from imgseal.formats.install_record.layout import REFUSED
+from imgseal.formats.install_record.record import RETURNING, SETTLED, SETTLING, SWITCHING, TRIAL, UNPROVEN, Record
+from imgseal.formats.sealed_image.codec import encode_statement
 from imgseal.product.model import Component
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.slots import statement_digest
-from imgseal.sealed.codec import encode_statement
 
 __all__ = ["failed", "goes_on", "healthy", "raised", "settle", "tried"]
 

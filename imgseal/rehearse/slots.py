@@ -6,12 +6,12 @@ image lies the same way; a detached one has its header block in the header slot.
 
 import hashlib
 
+from imgseal.formats.sealed_image.codec import HeaderBlock, SealedFormatError, decode_header_block
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Block, Flash, FlashReadError
-from imgseal.sealed.codec import HeaderBlock, SealedFormatError, decode_header_block
-from imgseal.sealed.layout import STATEMENT_BYTES
 
 __all__ = ["Sealed", "SlotView", "Slots", "statement_digest"]
 

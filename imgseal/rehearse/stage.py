@@ -2,12 +2,11 @@
 
 from collections.abc import Mapping
 
-from imgseal.check.context import Bytes
+from imgseal.device_state.device import DeviceState
 from imgseal.errors import UsageError
 from imgseal.findings import Verdict
-from imgseal.journal.record import TRIAL, UNPROVEN, Member, Record, first_record, place_content
-from imgseal.keys.trust import Trust
-from imgseal.memory.view import ByteView
+from imgseal.formats.install_record.record import TRIAL, UNPROVEN, Member, Record, first_record, place_content
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters, numbers_stored
@@ -20,7 +19,7 @@ from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle
 from imgseal.rehearse.settle import goes_on
 from imgseal.rehearse.slots import Slots, statement_digest
-from imgseal.state.device import DeviceState
+from imgseal.window import Bytes, ByteView
 
 __all__ = ["Stage", "read_slots", "set_up", "why_not"]
 

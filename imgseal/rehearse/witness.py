@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from imgseal.journal.boot_mark import BOOT_MARK_BYTES
+from imgseal.formats.install_record.boot_mark import BOOT_MARK_BYTES
 from imgseal.product.model import Product
 from imgseal.rehearse.flash import Flash, Operation
 

@@ -3,30 +3,30 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from imgseal.cose.labels import ALGORITHMS
+from imgseal.compare.text import comparison_document
 from imgseal.findings import CODES, FAILED, NOT_RUN, PASSED
-from imgseal.report.comparison import comparison_document
+from imgseal.formats.cose.labels import ALGORITHMS
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.manifest import decode_manifest
+from imgseal.formats.suit.outline import branches
+from imgseal.formats.suit.text import decode_text
+from imgseal.rehearse.text import rehearsal_document
 from imgseal.report.evidence import DISCLAIMER, judged, schemes
-from imgseal.report.json_form import verdicts_document
-from imgseal.report.lanes import down_spans, lanes
-from imgseal.report.lying import lying_in
-from imgseal.report.material import Material
+from imgseal.report.inputs import Material
 from imgseal.report.memory_map import MemoryMap, memory_maps
-from imgseal.report.probes import Probe, probes
-from imgseal.report.rehearsal import rehearsal_document
-from imgseal.suit import labels
-from imgseal.suit.digest import SuitDigest
-from imgseal.suit.errors import SuitError
-from imgseal.suit.manifest import decode_manifest
-from imgseal.suit.outline import branches
-from imgseal.suit.text import decode_text
+from imgseal.report.observations import Probe, probes
+from imgseal.report.slot_contents import lying_in
+from imgseal.report.timeline import down_spans, lanes
+from imgseal.workspace.verdict_json import verdicts_document
 
 if TYPE_CHECKING:
-    from imgseal.compare.contents import Image
     from imgseal.findings import Verdict
-    from imgseal.keys.trust import TrustedKey
+    from imgseal.flow.contents import Image
+    from imgseal.formats.suit.envelope import Envelope
+    from imgseal.keys.trusted_keys import TrustedKey
     from imgseal.product.model import Component
-    from imgseal.suit.envelope import Envelope
 
 __all__ = ["report_document"]
 

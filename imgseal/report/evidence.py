@@ -5,7 +5,7 @@ from importlib.resources import files
 from typing import Any
 
 from imgseal.records import NamedTuple
-from imgseal.report.probes import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe
+from imgseal.report.observations import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe
 
 __all__ = ["DISCLAIMER", "IN_PART", "MAKERS", "Row", "Scheme", "judged", "schemes"]
 

@@ -10,12 +10,12 @@ from functools import partial
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
+from imgseal.compare.text import NOWHERE
 from imgseal.errors import Place
 from imgseal.findings import FAILED, GROUPS, NOT_RUN, PASSED
-from imgseal.report.comparison import NOWHERE
 from imgseal.report.drawing import draw_map, path_of
-from imgseal.report.lanes import joined
 from imgseal.report.memory_map import size_words
+from imgseal.report.timeline import joined
 from imgseal.times import utc
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from machines import COMPILER, Machine, run_on
 from packages import Device
 from variants import Variant, product
 
-from imgseal.keys.trust import Trust
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 
 __all__ = ["Programs", "case", "states"]

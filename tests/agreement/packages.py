@@ -10,18 +10,18 @@ from stages import installed
 from variants import Variant, firmware, product, signers
 from workshop import BUILD_TIME, Workshop, add_payload, trust_of
 
-from imgseal.cbor.strict import encode
-from imgseal.flow import seal
-from imgseal.journal.record import Member
-from imgseal.keys.trust import Trust
+from imgseal.device_state.device import DeviceState, Trial, fresh
+from imgseal.flow.release import seal
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.install_record.record import Member
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sbom.bill import Bill
+from imgseal.keys.trusted_keys import Trust
 from imgseal.make.pack import Package, authentication_block, draft
 from imgseal.make.seal import SealedImage, SealOptions
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
-from imgseal.sbom.bill import Bill
-from imgseal.state.device import DeviceState, Trial, fresh
 from imgseal.versions import Version
+from imgseal.window import ByteView
 
 __all__ = ["Device", "device", "package", "runs", "sealed", "trust", "variant_of"]
 

@@ -14,12 +14,12 @@ from rows import Row, pairwise
 from variants import product
 
 from imgseal.errors import UsageError
-from imgseal.journal.record import Member
-from imgseal.memory.view import ByteView
+from imgseal.formats.install_record.record import Member
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
-from imgseal.sealed.layout import STATEMENT_BYTES
+from imgseal.window import ByteView
 
 
 def sample() -> list[tuple[str, Row]]:

@@ -17,8 +17,8 @@ from packages import device, package, trust, variant_of
 from rows import FACTORS, Row, all_rows, pairs, pairwise
 from variants import Variant, product
 
-from imgseal.flow import judge
-from imgseal.memory.view import ByteView
+from imgseal.flow.judge import judge
+from imgseal.window import ByteView
 
 Asked = tuple[Question, str, bytes]
 """A question, what Python says, and the case for C."""

@@ -12,8 +12,8 @@ from workshop import two_algorithms
 
 from imgseal.demo.firmware import code, phrases
 from imgseal.demo.scenario import product_text
-from imgseal.flow import FirmwareFile
-from imgseal.memory.image import MemoryImage
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 

@@ -4,7 +4,7 @@ import pytest
 from anchor_cases import anchor, factory, following
 from workshop import public_key
 
-from imgseal.anchors.codec import (
+from imgseal.formats.trust_anchors.codec import (
     EVERY_COMPONENT,
     IMAGES,
     PACKAGES,

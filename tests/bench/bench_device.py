@@ -23,10 +23,10 @@ from machines import COMPILER, MACHINES
 from workshop import BUILD_TIME, any_signer, by_digest, signer, trust_of
 
 from imgseal.demo.firmware import code
-from imgseal.flow import seal
+from imgseal.flow.release import seal
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.keys.mldsa44 import MlDsa44Key
 from imgseal.make.seal import SealOptions
-from imgseal.memory.image import MemoryImage
 from imgseal.product.read_toml import read
 from imgseal.rehearse.flash import Flash
 from imgseal.rehearse.noise import Noise

@@ -23,8 +23,8 @@ SIZE = 512 << 10
 GATE = """
 import gc, sys
 gc.set_threshold(100_000)
-import imgseal.cli.gate
-imgseal.cli.gate._SCAN = {scan}
+import imgseal.gate.command
+imgseal.gate.command._SCAN = {scan}
 from imgseal.cli.app import run
 sys.exit(run(sys.argv[1:]))
 """
@@ -36,7 +36,7 @@ def make(folder: Path, count: int) -> list[str]:
     from workshop import write_project
 
     from imgseal.demo.scenario import product_text
-    from imgseal.ledger.log import EMPTY
+    from imgseal.formats.log.lines import EMPTY
 
     write_project(folder, settings(product_text()))
     tip: object = EMPTY

@@ -20,11 +20,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "ledger"))
 
 from log_book import draft
 
-from imgseal.append import append_line
-from imgseal.cli.ledger_file import LogFile
-from imgseal.ledger.log import EMPTY, added, is_whole, resume
-from imgseal.ledger.proof import prove_consistency, prove_inclusion
+from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
+from imgseal.formats.log.proof import prove_consistency, prove_inclusion
 from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES
+from imgseal.workspace.append import append_line
+from imgseal.workspace.log_file import LogFile
 
 SIZES = (10, 1_000, 100_000)
 

@@ -47,7 +47,7 @@ def headers(count: int) -> list[bytes]:
     """Headers of payloads of different sizes, which nobody has."""
     from test_gate_rules import detached
 
-    from imgseal.sealed.layout import field
+    from imgseal.formats.sealed_image.layout import field
 
     _, _, header, _ = detached()
     made = []
@@ -105,7 +105,7 @@ def passed_over(piece: bytes) -> Callable[[int], Callable[[], None]]:
     """What looks through so many KiB of a piece that is repeated."""
 
     def made(count: int) -> Callable[[], None]:
-        from imgseal.cli.gate_passed import Passed
+        from imgseal.gate.passed import Passed
 
         data = piece * (1024 * count // len(piece)) + b"\n"
 

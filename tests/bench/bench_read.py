@@ -19,20 +19,20 @@ import time
 from collections.abc import Iterator
 from multiprocessing import Process
 
-from imgseal.source.intel_hex_writer import write_intel_hex
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
 MIB = 1 << 20
 OURS = """
 import os, sys
-from imgseal.source import read
-from imgseal.memory.store import FileStore
+from imgseal.formats.source import read
+from imgseal.formats.memory.store import FileStore
 with open(sys.argv[1], "rb") as stream, open(sys.argv[2], "w+b") as kept:
     image = read(stream, name=sys.argv[1], store=FileStore(kept) if sys.argv[2] != os.devnull else None)
     assert image.size == int(sys.argv[3])
 """
 WRITE = """
 import sys
-from imgseal.source.intel_hex_writer import write_intel_hex
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 data = open(sys.argv[1], "rb")
 with open(sys.argv[2], "wb") as out:
     pieces = iter(lambda: data.read(1 << 20), b"")

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from odd_keys import ODD
 
-from imgseal.cbor.strict import ARRAY, BSTR, MAP, CborError, Tag, bstr_head, decode, encode
+from imgseal.formats.cbor.strict import ARRAY, BSTR, MAP, CborError, Tag, bstr_head, decode, encode
 
 TAGS = frozenset({18, 107})
 GOOD = {"integer": b"\x01", "negative": b"\x20", "text": b"\x61a", "identifier": b"\x82\x41\x01\x40", "empty": b"\x80"}

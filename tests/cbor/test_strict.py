@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgseal.cbor.diagnose import diagnose
-from imgseal.cbor.strict import CborError, Tag, decode, encode, scan
+from imgseal.formats.cbor.diagnose import diagnose
+from imgseal.formats.cbor.strict import CborError, Tag, decode, encode, scan
 
 # RFC 8949 appendix A, the rows of the types used here (typed from the RFC's table from memory; cbor2 confirms each)
 APPENDIX_A: list[tuple[object, str, str]] = [

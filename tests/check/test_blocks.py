@@ -8,17 +8,17 @@ import pytest
 from block_cases import with_blocks
 from workshop import Workshop, any_public, any_signer, codes, cose_block, first, public_key, repacked, verdict, workshop
 
-from imgseal.cbor.strict import encode
-from imgseal.cose.sign1 import CoseError, assemble, read_block, take_apart
+from imgseal.device_state.device import fresh
 from imgseal.errors import KeyTroubleError, UsageError
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.cose.sign1 import CoseError, assemble, read_block, take_apart
+from imgseal.formats.suit.envelope import decode_envelope, with_block
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.outline import outline
 from imgseal.keys.anchor_set import anchor_set, trust_of
-from imgseal.keys.trust import PACKAGES, UNCOUNTED, Trust, TrustedKey
+from imgseal.keys.trusted_keys import PACKAGES, UNCOUNTED, Trust, TrustedKey
 from imgseal.limits import BLOCKS
-from imgseal.make.endorse import endorse
-from imgseal.state.device import fresh
-from imgseal.suit.envelope import decode_envelope, with_block
-from imgseal.suit.errors import SuitError
-from imgseal.suit.outline import outline
+from imgseal.make.add_signature import endorse
 
 VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "suit-envelopes.json").read_text())["envelopes"]
 

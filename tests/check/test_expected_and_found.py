@@ -14,9 +14,9 @@ from run_python import product_of, verdict_of
 from workshop import Workshop, make, product, verdict, workshop
 
 from imgseal.demo.scenario import product_text
+from imgseal.device_state.device import fresh
 from imgseal.findings import Finding
 from imgseal.product.model import Product
-from imgseal.state.device import fresh
 
 
 class Difference(NamedTuple):

@@ -23,14 +23,14 @@ from workshop import (
     workshop,
 )
 
+from imgseal.device_state.device import fresh
 from imgseal.findings import NOT_RUN
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.formats.sealed_image.statement import Need, SignatureSlot
 from imgseal.keys.p256 import ORDER
-from imgseal.keys.trust import Trust
-from imgseal.memory.view import ByteView
-from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
-from imgseal.sealed.statement import Need, SignatureSlot
-from imgseal.state.device import fresh
+from imgseal.keys.trusted_keys import Trust
 from imgseal.versions import Version
+from imgseal.window import ByteView
 
 
 def motor() -> bytes:
@@ -352,8 +352,8 @@ def detached_shop() -> Workshop:
     """The radio core as an image that cannot move: its header lies in a slot of its own."""
 
     from imgseal.demo.firmware import code
-    from imgseal.flow import FirmwareFile
-    from imgseal.memory.image import MemoryImage
+    from imgseal.flow.release import FirmwareFile
+    from imgseal.formats.memory.image import MemoryImage
 
     data = code("radio", link=0xC0000, size=3001, vectors=48, stack=0x2002_0000)
     file = FirmwareFile("radio", "radio.hex", MemoryImage.from_bytes(0xC0000, data))
@@ -394,7 +394,7 @@ class Watched:
 
 def test_header_is_judged_before_the_payload_is_read() -> None:
     """Every check that needs only the header comes before the first payload byte is read."""
-    from imgseal.flow import judge
+    from imgseal.flow.judge import judge
 
     shop = workshop()
     payload = bytes(20_000)
@@ -420,7 +420,7 @@ def test_header_is_judged_before_the_payload_is_read() -> None:
 
 def test_larger_than_the_judge_reads() -> None:
     """limits.ARTEFACT_BYTES: refused by its size, before a byte is looked at."""
-    from imgseal.flow import judge
+    from imgseal.flow.judge import judge
     from imgseal.limits import ARTEFACT_BYTES
 
     class Huge:

@@ -5,11 +5,11 @@ from itertools import zip_longest
 
 import pytest
 
-from imgseal.check.machine import Machine
+from imgseal.check.machine.executor import Machine
+from imgseal.formats.suit import labels as l
+from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
+from imgseal.formats.suit.digest import SuitDigest
 from imgseal.limits import COMMANDS_RUN
-from imgseal.suit import labels as l
-from imgseal.suit.commands import Command, Sequence, VersionMatch
-from imgseal.suit.digest import SuitDigest
 
 VENDOR, CLASS, DEVICE = b"V" * 16, b"C" * 16, b"D" * 16
 
@@ -309,7 +309,7 @@ def test_commands_are_counted() -> None:
 
 
 def test_hashed_bytes_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("imgseal.check.machine.HASHED_BYTES", 6)
+    monkeypatch.setattr("imgseal.check.machine.executor.HASHED_BYTES", 6)
     match = (l.OVERRIDE_PARAMETERS, {l.IMAGE_DIGEST: digest(b"old")}, l.CONDITION_IMAGE_MATCH, 0)
     assert run(pairs(*FIRST, *match, *match)) == "done"
     assert run(pairs(*FIRST, *match, *match, *match)).startswith("rules.limits")

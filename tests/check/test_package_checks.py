@@ -21,18 +21,18 @@ from workshop import (
     workshop,
 )
 
-from imgseal.cbor.strict import decode, encode
 from imgseal.demo.firmware import code
-from imgseal.flow import FirmwareFile
+from imgseal.device_state.device import DeviceState, fresh
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.cbor.strict import decode, encode
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command, Sequence
+from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
+from imgseal.formats.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
 from imgseal.keys.p256 import ORDER
-from imgseal.keys.trust import Trust
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
-from imgseal.state.device import DeviceState, fresh
-from imgseal.suit import labels
-from imgseal.suit.commands import Command, Sequence
-from imgseal.suit.envelope import decode_envelope, wrapped_digest
-from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
+from imgseal.keys.trusted_keys import Trust
+from imgseal.window import ByteView
 
 MANIFEST_DIGEST = decode_envelope(workshop().package).digest.value
 
@@ -66,7 +66,7 @@ def edited(change: Callable[[Manifest], Manifest], **arguments: Any) -> bytes:
     def edit(data: bytes) -> bytes:
         manifest = decode_manifest(data)
         envelope = decode_envelope(package())
-        from imgseal.suit.commands import decode_sequence
+        from imgseal.formats.suit.commands import decode_sequence
 
         members = dict(manifest.members)
         members[labels.INSTALL] = decode_sequence(envelope.severed[labels.INSTALL], "install")
@@ -397,7 +397,7 @@ def test_slots_have_to_be_asked_for() -> None:
     def careless(data: bytes) -> bytes:
         manifest = decode_manifest(data)
         members = {label: member for label, member in manifest.members.items() if label != labels.TEXT}
-        from imgseal.suit.commands import decode_sequence
+        from imgseal.formats.suit.commands import decode_sequence
 
         members[labels.INSTALL] = decode_sequence(decode_envelope(one.package).severed[labels.INSTALL], "install")
         for label, member in members.items():
@@ -466,7 +466,7 @@ def test_unsealed_payload() -> None:
     bare = b"not sealed" * 100
 
     def edit(manifest: Manifest) -> Manifest:
-        from imgseal.suit.digest import sha256_digest
+        from imgseal.formats.suit.digest import sha256_digest
 
         shared = list(manifest.shared)
         last = shared[-3]
@@ -484,7 +484,7 @@ def test_content_that_is_written_is_judged_too() -> None:
     bare = b"not sealed"
 
     def edit(manifest: Manifest) -> Manifest:
-        from imgseal.suit.digest import sha256_digest
+        from imgseal.formats.suit.digest import sha256_digest
 
         shared = list(manifest.shared)
         last = shared[-3]
@@ -522,7 +522,7 @@ def test_layers_that_disagree() -> None:
     shop = workshop()
     images = dict(shop.images)
     images["radio"] = resealed(images["radio"], lambda s: s._replace(component=9))
-    from imgseal.suit.digest import sha256_digest
+    from imgseal.formats.suit.digest import sha256_digest
 
     def swap(manifest: Manifest) -> Manifest:
         """Say that the package brings motor-b for motor-a's slot."""
@@ -544,7 +544,7 @@ def test_version_condition() -> None:
     """Condition 28: another version in the manifest than in the image stops the validation."""
 
     def edit(manifest: Manifest) -> Manifest:
-        from imgseal.suit.commands import VersionMatch
+        from imgseal.formats.suit.commands import VersionMatch
 
         member = manifest.members[labels.VALIDATE]
         assert isinstance(member, tuple)

@@ -1,7 +1,7 @@
 """What a manifest would fetch for a component: each URI once, in the order of the commands; draft-ietf-suit-manifest-37, 8.4.10.4."""
 
-from imgseal.check.plan import ComponentPlan, _note
-from imgseal.suit import labels
+from imgseal.check.machine.plan import ComponentPlan, _note
+from imgseal.formats.suit import labels
 
 
 def test_each_uri_once() -> None:

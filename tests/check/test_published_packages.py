@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 from workshop import first, product, verdict, workshop
 
+from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.published import origin_of
-from imgseal.keys.trust import PACKAGES, Trust, TrustedKey
-from imgseal.suit.envelope import decode_envelope
+from imgseal.keys.trusted_keys import PACKAGES, Trust, TrustedKey
 
 VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "suit-envelopes.json").read_text())
 ENVELOPES: list[dict[str, Any]] = VECTORS["envelopes"]

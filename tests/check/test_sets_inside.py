@@ -9,16 +9,16 @@ from workshop import Workshop, at, codes, first, make, product, repacked, reseal
 
 from imgseal.check import inside
 from imgseal.check.inside import _holds, _images
+from imgseal.device_state.device import fresh
 from imgseal.findings import CheckResult
-from imgseal.flow import FirmwareFile
-from imgseal.memory.image import MemoryImage
-from imgseal.sealed.layout import MAGIC
-from imgseal.state.device import fresh
-from imgseal.suit import labels
-from imgseal.suit.commands import Command, Sequence, VersionMatch
-from imgseal.suit.component import OurComponent
-from imgseal.suit.digest import sha256_digest
-from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.layout import MAGIC
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
+from imgseal.formats.suit.component import OurComponent
+from imgseal.formats.suit.digest import sha256_digest
+from imgseal.formats.suit.manifest import Manifest, decode_manifest, encode_manifest
 from imgseal.versions import Version
 
 

@@ -25,21 +25,21 @@ from workshop import (
     workshop,
 )
 
-from imgseal.cbor.strict import decode, encode
-from imgseal.cose.sign1 import assemble, take_apart
+from imgseal.device_state.device import fresh
 from imgseal.errors import KeyTroubleError, UsageError
-from imgseal.flow import release
+from imgseal.flow.release import Job, release
+from imgseal.formats.cbor.strict import decode, encode
+from imgseal.formats.cose.sign1 import assemble, take_apart
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.formats.sealed_image.statement import SignatureSlot
+from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
 from imgseal.keys.mldsa44 import MlDsa44Key
 from imgseal.keys.signer import Signer
-from imgseal.keys.trust import Trust, resolve
+from imgseal.keys.trusted_keys import Trust, resolve
 from imgseal.keys.untrusted import fresh_signer
 from imgseal.make.pack import pack
 from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product
-from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
-from imgseal.sealed.statement import SignatureSlot
-from imgseal.state.device import fresh
-from imgseal.suit.envelope import decode_envelope, envelope_pieces
 
 IMAGES = ("keys/images", "keys/images-pq")
 PACKAGES = ("keys/packages", "keys/packages-pq")
@@ -293,7 +293,7 @@ def test_a_malformed_block_without_any_trusted_key_of_its_kind() -> None:
 
 
 def test_a_package_by_a_published_key() -> None:
-    from imgseal.cose.sign1 import protected_header, to_be_signed
+    from imgseal.formats.cose.sign1 import protected_header, to_be_signed
     from imgseal.keys.mldsa44 import MlDsa44Signer, from_seed
 
     message = to_be_signed(protected_header(-48), decode_envelope(both().package).digest_bytes)
@@ -303,7 +303,7 @@ def test_a_package_by_a_published_key() -> None:
 
 def test_a_key_identifier_in_the_protected_header_is_another_encoding() -> None:
     """Examples beside RFC 9964 carry one there: {1: -48, 4: kid}. It is signed, and means nothing here."""
-    from imgseal.cose.sign1 import to_be_signed
+    from imgseal.formats.cose.sign1 import to_be_signed
 
     protected = encode({1: -48, 4: b"anything"})
     signature = any_signer(PACKAGES[1]).sign(to_be_signed(protected, decode_envelope(both().package).digest_bytes))
@@ -349,10 +349,10 @@ def test_development_needs_both_as_well() -> None:
 
 
 def remake(of: Product, images: tuple[Signer, ...], packages: tuple[Signer, ...], trust: Trust | None = None) -> bytes:
-    made = release(
+    made = release(Job(
         firmware(0xC00), of, SealOptions(BUILD_TIME, development=False, source_revision=bytes(range(20))), image_signers=images,
         package_signers=packages, trust=trust or both().trust,
-    )  # fmt: skip
+    ))  # fmt: skip
     return b"".join(made.package.pieces())
 
 
@@ -450,23 +450,27 @@ def test_more_signers_than_there_is_room_for() -> None:
     signers = tuple(any_signer(name) for name in IMAGES)
     with pytest.raises(UsageError) as caught:
         release(
-            firmware(),
-            of,
-            SealOptions(0, development=False),
-            image_signers=signers,
-            package_signers=(),
-            trust=both().trust,
+            Job(
+                firmware(),
+                of,
+                SealOptions(0, development=False),
+                image_signers=signers,
+                package_signers=(),
+                trust=both().trust,
+            )
         )
     assert caught.value.message == "the header block is too small for the signatures"
     assert "header_block = 3072" in str(caught.value.hint)
     with pytest.raises(UsageError, match="room for three"):
         release(
-            firmware(0xC00),
-            both().product,
-            SealOptions(0, development=False),
-            image_signers=(*signers, *signers),
-            package_signers=(),
-            trust=both().trust,
+            Job(
+                firmware(0xC00),
+                both().product,
+                SealOptions(0, development=False),
+                image_signers=(*signers, *signers),
+                package_signers=(),
+                trust=both().trust,
+            )
         )
 
 
@@ -474,12 +478,14 @@ def test_a_signing_key_that_the_rules_have_no_algorithm_for() -> None:
     of = product()
     with pytest.raises(KeyTroubleError, match="no algorithm for this signing key"):
         release(
-            firmware(),
-            of,
-            SealOptions(0, development=False),
-            image_signers=(any_signer(IMAGES[1]),),
-            package_signers=(),
-            trust=both().trust,
+            Job(
+                firmware(),
+                of,
+                SealOptions(0, development=False),
+                image_signers=(any_signer(IMAGES[1]),),
+                package_signers=(),
+                trust=both().trust,
+            )
         )
     with pytest.raises(KeyTroubleError, match="no algorithm for this signing key"):
         pack((), of, (any_signer(PACKAGES[1]),), development=False)

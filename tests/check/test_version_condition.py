@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 
-from imgseal.cbor.strict import encode
-from imgseal.check.machine import Machine
-from imgseal.suit import labels
-from imgseal.suit.commands import Command, VersionMatch
+from imgseal.check.machine.executor import Machine
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command, VersionMatch
 from imgseal.versions import Version
 
 if TYPE_CHECKING:
-    from imgseal.check.host import Host
+    from imgseal.check.machine.host import Host
 
 VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "suit-versions.json").read_text())
 SIGNS = {">": operator.gt, ">=": operator.ge, "=": operator.eq, "<=": operator.le, "<": operator.lt}

@@ -16,13 +16,13 @@ from workshop import Workshop, make, product, resealed, write_project
 
 from imgseal.demo.firmware import code, phrases
 from imgseal.demo.scenario import product_text
-from imgseal.ledger.entry import LoggedImage, LoggedPackage
-from imgseal.ledger.log import EMPTY, Draft, added
-from imgseal.sealed.codec import decode_header_block
-from imgseal.sealed.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES
-from imgseal.sealed.statement import Statement
-from imgseal.source.intel_hex_writer import write_intel_hex
-from imgseal.suit.envelope import decode_envelope
+from imgseal.formats.log.entry import LoggedImage, LoggedPackage
+from imgseal.formats.log.lines import EMPTY, Draft, added
+from imgseal.formats.sealed_image.codec import decode_header_block
+from imgseal.formats.sealed_image.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES
+from imgseal.formats.sealed_image.statement import Statement
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
+from imgseal.formats.suit.envelope import decode_envelope
 
 RELEASES = 250
 SLOTS = {"motor-a": 0x20400, "motor-b": 0x70400, "radio": 0xC0400, "phrases": 0x60080400}

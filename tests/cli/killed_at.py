@@ -60,9 +60,6 @@ def main() -> None:
     number = getattr(signal, f"SIG{name}")
     signal.signal(signal.SIGHUP, signal.SIG_DFL)  # a run in the background has been told to ignore them
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    import imgseal.cli.build
-    import imgseal.cli.key
-    import imgseal.keys.p256  # noqa: F401 - once for all attempts
 
     for at in range(100_000):
         here = os.path.join(folder, str(at))

@@ -9,10 +9,10 @@ from test_factory_command import PACKAGE, RECOVERY, line
 from test_sign_later import replaced
 from workshop import ALL, Imgseal, any_signer, cose_block, repacked
 
-from imgseal.cose.sign1 import assemble, take_apart
-from imgseal.suit import labels
-from imgseal.suit.envelope import decode_envelope, wrapped_digest
-from imgseal.suit.manifest import decode_manifest, encode_manifest
+from imgseal.formats.cose.sign1 import assemble, take_apart
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
+from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
 
 __all__ = ["line"]  # a fixture
 

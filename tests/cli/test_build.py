@@ -203,7 +203,7 @@ def test_failure_leaves_earlier_outputs_as_they_were(imgseal: Imgseal, project: 
 
 def test_data_outside_the_slot(imgseal: Imgseal, project: Path) -> None:
     """Silently losing data bricks boards: it is refused, or dropped, or carried, as the product file says."""
-    from imgseal.source.intel_hex_writer import write_intel_hex
+    from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
     image = (project / "motor-a.hex").read_bytes().removesuffix(b":00000001FF\n")
     extra = b"".join(write_intel_hex([(0x1000_1000, b"settings")]))

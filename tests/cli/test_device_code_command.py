@@ -61,7 +61,7 @@ def test_the_set_that_devices_leave_the_factory_with(imgseal: Imgseal, project: 
     """For devices that compile it in: the bytes that `imgseal factory` writes, without their digest, and the slot."""
     from workshop import trust_of
 
-    from imgseal.anchors.codec import encode_set
+    from imgseal.formats.trust_anchors.codec import encode_set
     from imgseal.keys.anchor_set import anchor_set
     from imgseal.product.read_toml import read
 

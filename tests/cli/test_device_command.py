@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from workshop import ALL, Imgseal, detached_radio, repacked, tree
 
-from imgseal.suit.envelope import decode_envelope
-from imgseal.suit.manifest import decode_manifest, encode_manifest
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
 
 
 @pytest.fixture

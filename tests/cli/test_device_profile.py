@@ -7,8 +7,8 @@ import pytest
 from workshop import Imgseal, detached_radio, tree
 
 from imgseal.demo.scenario import product_text
-from imgseal.suit import labels
-from imgseal.suit.envelope import decode_envelope
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.envelope import decode_envelope
 
 ONE = ("radio=radio.bin@0xC0400", "--release", "--out")
 LONG = "radio-" + "x" * 58

@@ -9,10 +9,10 @@ from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from test_sign_later import replaced
 from workshop import ALL, Imgseal, private_key, tree
 
-from imgseal.cose.sign1 import take_apart, to_be_signed
+from imgseal.formats.cose.sign1 import take_apart, to_be_signed
+from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.keys.pem import encode_private, encode_public
 from imgseal.keys.signer import FileSigner
-from imgseal.suit.envelope import decode_envelope
 
 UNFINISHED = "out/vent-drive-2.4.1-17-unfinished.suit"
 

@@ -10,8 +10,8 @@ from jsonschema import validate
 from workshop import ALL, Imgseal, public_key, tree
 
 from imgseal.demo.firmware import code
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.keys.pem import encode_public
-from imgseal.source.intel_hex_writer import write_intel_hex
 
 PACKAGE, RECOVERY = "out/vent-drive-2.4.1-17.suit", "recovery/vent-drive-1.0.0-1.suit"
 DOCS = Path(__file__).parents[2] / "docs"

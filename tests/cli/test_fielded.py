@@ -10,10 +10,10 @@ import pytest
 from jsonschema import validate
 from workshop import ALL, Imgseal, private_key, public_key
 
-from imgseal.cli.fielded import fielded_now
-from imgseal.cli.project import Project
+from imgseal.device_state.fielded import FIRST, PRODUCT
 from imgseal.keys.pem import encode_private, encode_public
-from imgseal.state.fielded import FIRST, PRODUCT
+from imgseal.workspace.fielded import fielded_now
+from imgseal.workspace.project import Project
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "format" / "verdict.schema.json").read_text())
 LEDGER = '\n[ledger]\npath = "release.log"\n'

@@ -72,7 +72,7 @@ def without(name: str, *more: str) -> Callable[[pytest.MonkeyPatch], None]:
 
 def not_recognised(kind: str) -> Callable[[pytest.MonkeyPatch], None]:
     def patch(monkeypatch: pytest.MonkeyPatch) -> None:
-        from imgseal.source.recognise import firmware_kind
+        from imgseal.formats.source.recognise import firmware_kind
 
         for module in ("gate_look", "gate_file"):
             monkeypatch.setattr(
@@ -80,7 +80,7 @@ def not_recognised(kind: str) -> Callable[[pytest.MonkeyPatch], None]:
                 lambda head: None if firmware_kind(head) == kind else firmware_kind(head),
             )
         # records are found a second time, where files that are passed over are looked through
-        monkeypatch.setattr("imgseal.source.recognise.kind_in", lambda _text: None)
+        monkeypatch.setattr("imgseal.formats.source.recognise.kind_in", lambda _text: None)
 
     return patch
 
@@ -93,12 +93,12 @@ OFF = {
     "build-010/spare.hex": not_recognised("intel-hex"),
     "build-022/spare.elf": not_recognised("elf"),
     "build-030.zip/spare.srec": not_recognised("s-record"),
-    "build-040.tar.gz/build-040/spare.raw": replaced("imgseal.cli.gate_look._Look._is_raw", lambda _self, _spot: False),
+    "build-040.tar.gz/build-040/spare.raw": replaced("imgseal.gate.scan._Look._is_raw", lambda _self, _spot: False),
     "build-050/bit.sealed.bin": without("payload"),
     "build-060.zip/inner.tar.gz/foreign.sealed.bin": without("key", "signature"),
     "build-070/desk.sealed.bin": without("development"),
-    "build-082/key.sealed.bin": replaced("imgseal.flow.gate._leaks", lambda _part, _product: []),
-    "build-092/unlogged.sealed.bin": replaced("imgseal.flow.gate_run._not_logged", lambda _identity, _log: None),
+    "build-082/key.sealed.bin": replaced("imgseal.gate.artefact._leaks", lambda _part, _product: []),
+    "build-092/unlogged.sealed.bin": replaced("imgseal.gate.run._not_logged", lambda _identity, _log: None),
     "build-101/older.sealed.bin": without("counter"),
 }
 

@@ -15,8 +15,8 @@ import pytest
 from gate_tree import as_elf, as_hex, as_tar, as_targz, as_zip, sealed, settings
 from workshop import Imgseal, Said, tree, write_project
 
-from imgseal.cli.unpack import leads_out
 from imgseal.demo.scenario import product_text
+from imgseal.formats.archives.unpack import leads_out
 
 SPARE = as_hex(0x20400, bytes(range(200)))
 
@@ -169,8 +169,8 @@ def test_a_folder_is_no_flat_binary_whatever_its_name(gate: Gate) -> None:
 
 def test_a_bomb_stops_at_its_bound(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
     """200 MiB of erased flash in 200 KB, with firmware in front of it; memory stays small."""
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 8 << 20)
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 2)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_BYTES", 8 << 20)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_RATIO", 2)
     bomb = as_targz({"a.hex": SPARE, "big": b"\xff" * (200 << 20), "z.hex": SPARE})
     (gate.out / "bomb").write_bytes(bomb)
     del bomb
@@ -182,7 +182,7 @@ def test_a_bomb_stops_at_its_bound(gate: Gate, monkeypatch: pytest.MonkeyPatch) 
 
 
 def test_a_bomb_of_many_members(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_MEMBERS", 20)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_MEMBERS", 20)
     many = as_zip({f"{n}": b"x" for n in range(15)})
     codes = gate.codes(once=many, twice=as_tar({"a": many, "b": many}))
     assert codes == {"twice": ["gate.archive-limits"]}
@@ -211,11 +211,11 @@ def test_nesting_ends_somewhere(wrap: object, gate: Gate) -> None:
 
 def test_a_directory_is_bounded_in_bytes_and_members(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
     """Before anything is made of it; what the end record says of the number does not matter."""
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_DIRECTORY", 10_000)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_DIRECTORY", 10_000)
     many = as_zip({f"{n:010}": b"" for n in range(200)})
     assert gate.codes(a=many) == {"a": ["gate.archive-limits"]}
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_DIRECTORY", 1 << 20)
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_MEMBERS", 100)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_DIRECTORY", 1 << 20)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_MEMBERS", 100)
     assert gate.codes(a=many) == {"a": ["gate.archive-limits"]}
     assert gate.codes(a=many[:-14] + b"\1\0\1\0" + many[-10:]) == {"a": ["gate.archive-limits"]}
 
@@ -445,15 +445,15 @@ def test_damage_says_where_and_what_to_do(gate: Gate) -> None:
 
 def test_bytes_are_paid_for_once(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
     """What a compressed tar archive holds comes out of gzip once, and is not paid for again as members."""
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 5 << 20)
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 1)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_BYTES", 5 << 20)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_RATIO", 1)
     for size, names in ((2 << 20, ["a/x.raw", "a/y.raw"]), (3 << 20, ["a/x.raw", "a"])):
         assert list(gate.codes(a=as_targz({"x.raw": bytes(size), "y.raw": bytes(size)}))) == names
 
 
 def test_skipped_bytes_are_paid_for(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
     """A file of holes is no larger for it than it is on disk."""
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 1 << 20)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_BYTES", 1 << 20)
     data = as_tar({"a.raw": bytes(100 << 20)})
     with (gate.out / "a").open("wb") as file:
         file.write(data[:512])
@@ -465,7 +465,7 @@ def test_skipped_bytes_are_paid_for(gate: Gate, monkeypatch: pytest.MonkeyPatch)
 
 def test_headers_of_members_count(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
     """Long names are members of their own; so are the parts of a gzip file, whatever they hold."""
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_MEMBERS", 20)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_MEMBERS", 20)
     names = {"d" * 120 + f"{n}": b"" for n in range(11)}
     assert gate.codes(
         a=as_tar(names), b=gzip.compress(b"") * 30, c=tarred("d", kind=b"5")[:512] * 30 + bytes(1024)
@@ -478,7 +478,7 @@ def test_headers_of_members_count(gate: Gate, monkeypatch: pytest.MonkeyPatch) -
 
 def header_for(size: int, digest: bytes) -> bytes:
     """A detached header that nobody has signed, for a payload of this size."""
-    from imgseal.sealed.layout import FLAG_DETACHED, field
+    from imgseal.formats.sealed_image.layout import FLAG_DETACHED, field
 
     header = bytearray(sealed("phrases", b"words", flags=FLAG_DETACHED)[:-5])
     for name, value in (
@@ -492,7 +492,7 @@ def header_for(size: int, digest: bytes) -> bytes:
 
 def test_what_a_header_claims_is_not_held(gate: Gate) -> None:
     """Members of the right size are hashed in pieces."""
-    from imgseal.sealed.codec import decode_header_block
+    from imgseal.formats.sealed_image.codec import decode_header_block
 
     size = 64 << 20
     header = header_for(size, bytes(32))
@@ -510,8 +510,8 @@ def test_payloads_are_paid_for_once_a_header(gate: Gate, monkeypatch: pytest.Mon
     """Many headers that name one payload would have it judged as often."""
     import hashlib
 
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 4 << 20)
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 1)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_BYTES", 4 << 20)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_RATIO", 1)
     payload = bytes(1 << 20)
     header = header_for(len(payload), hashlib.sha256(payload).digest())
     files = {f"h{n}": header for n in range(8)}
@@ -520,8 +520,8 @@ def test_payloads_are_paid_for_once_a_header(gate: Gate, monkeypatch: pytest.Mon
 
 
 def test_a_second_reading_has_a_budget_of_its_own(gate: Gate, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_BYTES", 4 << 20)
-    monkeypatch.setattr("imgseal.cli.unpack.ARCHIVE_RATIO", 1)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_BYTES", 4 << 20)
+    monkeypatch.setattr("imgseal.formats.archives.unpack.ARCHIVE_RATIO", 1)
     codes = gate.codes(a=as_targz({"h": header_for(7, bytes(32)), "p": bytes(3 << 20)}))
     assert list(codes) == ["a/h"]
 

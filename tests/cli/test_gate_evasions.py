@@ -15,8 +15,8 @@ from gate_tree import PEM, SLOTS, as_elf, as_hex, as_srec, as_tar, as_zip, paylo
 from test_gate_rules import GOOD, NO_LOG, SPARE, detached, leaking, out, outcomes, put
 from workshop import Imgseal, detached_radio, product
 
-from imgseal.cli.gate_walk import Task, walk
-from imgseal.sealed.layout import field
+from imgseal.formats.sealed_image.layout import field
+from imgseal.gate.discover import Task, walk
 
 __all__ = ["out"]  # a fixture
 
@@ -299,7 +299,7 @@ def test_a_payload_is_found_among_many_files_of_its_size(
     imgseal: Imgseal, out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever its name; each file is read once to find it, however many headers ask."""
-    from imgseal.files import open_input
+    from imgseal.workspace.files import open_input
 
     text, _, header, body = detached()
     (out.parent / "imgseal.toml").write_text(text)
@@ -312,7 +312,7 @@ def test_a_payload_is_found_among_many_files_of_its_size(
         opened.append(os.path.basename(path))
         return open_input(path, what, limit, regular=regular)
 
-    monkeypatch.setattr("imgseal.cli.gate_payload.open_input", count)
+    monkeypatch.setattr("imgseal.gate.payload.open_input", count)
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == dict.fromkeys(("h1", "h2", "h3"), "good")
     assert opened.count("f00") == opened.count("f69") == 1
     assert opened.count("z") == 4  # hashed once, and read by each header
@@ -335,7 +335,7 @@ def test_headers_without_payloads_read_their_folder_once(
         scanned[0] += 1
         return real(path)
 
-    monkeypatch.setattr("imgseal.cli.gate_payload.os.scandir", scandir)
+    monkeypatch.setattr("imgseal.gate.payload.os.scandir", scandir)
     for run in (1, 2):  # a second run looks again
         assert len(outcomes(imgseal, "--fresh", "--jobs", "1")) == count
         assert scanned[0] == 2 * run  # to find the files, and to find payloads
@@ -387,7 +387,7 @@ def test_a_file_that_is_swapped_is_refused(
         SWAPS[swap](out / "a")
         return list(tasks)
 
-    monkeypatch.setattr("imgseal.cli.gate.walk", walk_before)
+    monkeypatch.setattr("imgseal.gate.command.walk", walk_before)
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == {"a": "gate.changed"}
 
 
@@ -399,12 +399,12 @@ def test_a_file_that_is_written_again_is_refused(imgseal: Imgseal, out: Path, mo
         os.utime(out / "a", ns=(1, 1))
         return list(tasks)
 
-    monkeypatch.setattr("imgseal.cli.gate.walk", walk_before)
+    monkeypatch.setattr("imgseal.gate.command.walk", walk_before)
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == {"a": "gate.changed"}
 
 
 def test_other_machines_go_by_sizes(out: Path) -> None:
-    from imgseal.cli.gate_spread import _anywhere
+    from imgseal.gate.workers import _anywhere
 
     put(out, a=GOOD)
     (task,) = walk(("out",))

@@ -24,9 +24,9 @@ from long_runs import long
 from test_gate_rules import GOOD, out, outcomes, put
 from workshop import Imgseal
 
-from imgseal.cli.gate_passed import Passed
+from imgseal.formats.source.recognise import DAMAGED, HEAD_BYTES, Search, firmware_kind
+from imgseal.gate.passed import Passed
 from imgseal.limits import BARE_KEY_BYTES
-from imgseal.source.recognise import DAMAGED, HEAD_BYTES, Search, firmware_kind
 
 __all__ = ["out"]
 

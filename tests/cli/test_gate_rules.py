@@ -13,10 +13,10 @@ from gate_tree import PEM, SLOTS, as_hex, as_tar, as_zip, log_line_for, payload,
 from workshop import ALL, Imgseal, Workshop, detached_radio, make, product, write_project
 
 from imgseal.demo.scenario import product_text
-from imgseal.flow.gate import _spoken
-from imgseal.ledger.log import EMPTY
-from imgseal.sealed.layout import STATEMENT_BYTES, field
-from imgseal.suit.envelope import decode_envelope
+from imgseal.formats.log.lines import EMPTY
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES, field
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.gate.artefact import _spoken
 
 NO_LOG = settings(product_text()).replace('[ledger]\npath = "release.log"\n', "")
 
@@ -367,7 +367,7 @@ def _with_image(image: bytes) -> bytes:
 
     from imgseal.make.adopt import adopt
     from imgseal.make.pack import pack
-    from imgseal.memory.view import ByteView
+    from imgseal.window import ByteView
 
     of = shop().product
     made = adopt(ByteView(image), of, "image")
@@ -384,8 +384,8 @@ def detached() -> tuple[str, Workshop, bytes, bytes]:
     from workshop import firmware
 
     from imgseal.demo.firmware import code
-    from imgseal.flow import FirmwareFile
-    from imgseal.memory.image import MemoryImage
+    from imgseal.flow.release import FirmwareFile
+    from imgseal.formats.memory.image import MemoryImage
 
     body = code("radio", link=0xC0000, size=3001, vectors=48, stack=0x2002_0000)
     files = [file for file in firmware() if file.component != "radio"]
@@ -474,12 +474,12 @@ def test_what_cannot_be_opened_is_refused(imgseal: Imgseal, out: Path, monkeypat
         return scandir(path)
 
     def refuse_open(path: str, what: str, limit: int, *, regular: bool) -> object:
-        from imgseal.files import open_input
+        from imgseal.workspace.files import open_input
 
         return open_input("/nonexistent" if path.endswith("b") else path, what, limit, regular=regular)
 
     monkeypatch.setattr("os.scandir", refuse)
-    monkeypatch.setattr("imgseal.cli.gate_look.open_input", refuse_open)
+    monkeypatch.setattr("imgseal.gate.scan.open_input", refuse_open)
     wanted = {"a": "good", "b": "gate.unreadable", "closed": "gate.unreadable"}
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == wanted
 
@@ -490,7 +490,7 @@ def test_firmware_files_have_a_largest_size(
 ) -> None:
     data = as_hex(0x20400, bytes(range(200)))
     put(out, a__hex=data)
-    monkeypatch.setattr("imgseal.cli.gate_look.FIRMWARE_BYTES", len(data) + more)
+    monkeypatch.setattr("imgseal.gate.scan.FIRMWARE_BYTES", len(data) + more)
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == {"a.hex": outcome}
 
 
@@ -508,7 +508,7 @@ def test_where_the_payload_of_an_image_begins(block: int, start: int) -> None:
 
 
 def test_a_file_that_changes_meanwhile_is_refused(imgseal: Imgseal, out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from imgseal.cli.gate_walk import Task, walk
+    from imgseal.gate.discover import Task, walk
 
     put(out, a=GOOD, b__zip=as_zip({"x": GOOD}))
 
@@ -517,7 +517,7 @@ def test_a_file_that_changes_meanwhile_is_refused(imgseal: Imgseal, out: Path, m
             assert isinstance(task, Task)
             yield task._replace(size=task.size - 1)
 
-    monkeypatch.setattr("imgseal.cli.gate.walk", walk_before)
+    monkeypatch.setattr("imgseal.gate.command.walk", walk_before)
     said = imgseal("gate", "out", "--fresh", "--jobs", "1")
     assert said.status == 1
     assert said.out.count("gate.changed") == 2
@@ -580,7 +580,7 @@ def test_a_report_never_replaces_what_was_looked_at(imgseal: Imgseal, out: Path)
 def test_progress_is_for_terminals(imgseal: Imgseal, out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import io
 
-    from imgseal.cli.progress import counter
+    from imgseal.workspace.progress import counter
 
     put(out, a=GOOD)
     assert imgseal("gate", "out", "--fresh").err == ""

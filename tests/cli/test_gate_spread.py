@@ -15,8 +15,8 @@ import pytest
 from gate_tree import Tree, make_tree, sealed
 from workshop import Imgseal
 
-from imgseal.cli.gate_spread import _batches
-from imgseal.cli.gate_walk import Task
+from imgseal.gate.discover import Task
+from imgseal.gate.workers import _batches
 
 ROOT = Path(__file__).parents[2]
 
@@ -58,7 +58,7 @@ def test_a_process_that_ends_is_an_error(imgseal: Imgseal, inside: Tree, monkeyp
     def gone(*_arguments: object) -> None:
         os._exit(9)
 
-    monkeypatch.setattr("imgseal.cli.gate_look.look_at", gone)
+    monkeypatch.setattr("imgseal.gate.scan.look_at", gone)
     said = imgseal("gate", "out", "--jobs", "2")
     assert (said.status, said.out) == (5, "")
     assert "a process that looked at files has ended" in said.err
@@ -138,7 +138,7 @@ def test_a_lost_worker_loses_nothing(
 
         return show
 
-    monkeypatch.setattr("imgseal.cli.gate.counter", counter)
+    monkeypatch.setattr("imgseal.gate.command.counter", counter)
     said = imgseal("gate", "out", "--every", "--workers", cluster.address)
     assert killed_at
     assert killed_at[0][0] < killed_at[0][1] // 10
@@ -148,7 +148,7 @@ def test_a_lost_worker_loses_nothing(
 
 @pytest.mark.filterwarnings("default")
 def test_nobody_answers(imgseal: Imgseal, tmp_path: Path, inside: Tree, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("imgseal.cli.gate_spread._PATIENCE", "1s")
+    monkeypatch.setattr("imgseal.gate.workers._PATIENCE", "1s")
     for address in ("tcp://127.0.0.1:9", "nonsense"):
         said = imgseal("gate", "out", "--workers", address)
         assert (said.status, said.out) == (2, ""), said.err
@@ -182,10 +182,10 @@ def test_what_travels_to_other_machines_is_the_same_there(tmp_path: Path, monkey
 
     from workshop import workshop
 
-    from imgseal.cli.gate_look import look_at
-    from imgseal.flow.gate import Brief, Setting
-    from imgseal.memory.view import ByteView
-    from imgseal.state.device import fresh
+    from imgseal.device_state.device import fresh
+    from imgseal.gate.artefact import Brief, Setting
+    from imgseal.gate.scan import look_at
+    from imgseal.window import ByteView
 
     shop = workshop()
     contents = {"motor-a": ByteView(shop.images["motor-a"])}

@@ -14,7 +14,7 @@ import pytest
 from test_gate_rules import NO_LOG, out, outcomes
 from workshop import Imgseal
 
-from imgseal.source.recognise import firmware_kind
+from imgseal.formats.source.recognise import firmware_kind
 
 __all__ = ["NO_LOG", "out"]
 

@@ -10,8 +10,8 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from soft_token import PIN, SoftToken
 from workshop import ALL, Imgseal, private_key, tree
 
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.make.leaks import LEAK_CODES
-from imgseal.source.intel_hex_writer import write_intel_hex
 
 PEM = ec.generate_private_key(ec.SECP256R1()).private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
 DER = ed25519.Ed25519PrivateKey.generate().private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption())

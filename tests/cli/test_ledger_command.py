@@ -280,7 +280,7 @@ def test_the_outputs_cannot_be_moved(imgseal: Imgseal, logged: Path, monkeypatch
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr("imgseal.staging.os.replace", full)
+        patch.setattr("imgseal.workspace.staging.os.replace", full)
         said = imgseal("build", *ALL, "--release")
     assert said.status == 3
     assert "logged, as entry 0 of release.log" in said.err

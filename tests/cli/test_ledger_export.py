@@ -65,7 +65,7 @@ def test_kept_exports_are_judged_for_ever(imgseal: Imgseal, folder: Path) -> Non
 
 
 def test_every_format_version_is_kept() -> None:
-    from imgseal.cli.ledger_export import FORMAT
+    from imgseal.log.export import FORMAT
 
     assert sorted(path.name for path in EXPORTS.iterdir()) == [f"format-{number + 1}" for number in range(FORMAT)]
     for path in EXPORTS.iterdir():

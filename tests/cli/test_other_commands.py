@@ -48,7 +48,7 @@ def test_version(imgseal: Imgseal) -> None:
 def test_init_then_build(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The starter works as its comments say."""
     from imgseal.demo.firmware import code
-    from imgseal.source.intel_hex_writer import write_intel_hex
+    from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
     monkeypatch.chdir(tmp_path)
     assert imgseal("init").status == 0

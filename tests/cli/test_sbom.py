@@ -8,9 +8,9 @@ import pytest
 from test_sign_later import away
 from workshop import ALL, Imgseal, repacked
 
-from imgseal.suit.bill import bill_of
-from imgseal.suit.envelope import decode_envelope
-from imgseal.suit.labels import TEXT
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.labels import TEXT
+from imgseal.formats.suit.named_bill import bill_of
 
 SEALED = ("out/motor-a.sealed.bin", "out/motor-b.sealed.bin", "out/radio.sealed.bin", "out/phrases.sealed.bin")
 NAME = "vent-drive-2.4.1-17"

@@ -8,10 +8,12 @@ import base64
 import os
 import re
 import stat
+import sys
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
+from typing import TextIO
 
 import click
 import pytest
@@ -21,11 +23,11 @@ from soft_token import PIN, SO_PIN, SoftToken
 from workshop import ALL, Imgseal, private_key, write_project
 
 import imgseal.cli.app
-import imgseal.files
+import imgseal.workspace.files
 from imgseal.cli.app import run
 from imgseal.errors import ImgsealError, KeyTroubleError
 from imgseal.keys.hidden import Hidden, HiddenText
-from imgseal.keys.needles import signer_needles
+from imgseal.keys.known_secrets import signer_needles
 from imgseal.keys.pem import encode_private, load_private
 from imgseal.keys.signer import file_signer
 
@@ -270,15 +272,22 @@ def test_what_is_asked_for_is_never_echoed(imgseal: Imgseal, tmp_path: Path, mon
         asked.append((text, options))
         return PASSPHRASE
 
+    answers = ["", PASSPHRASE]  # an empty one is asked for again
+
+    def hidden(text: str, *, stream: TextIO) -> str:
+        asked.append((text, {"to": stream is sys.stderr}))
+        return answers.pop(0)
+
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("IMGSEAL_PASSPHRASE", raising=False)
     monkeypatch.setattr("click.prompt", prompt)
+    monkeypatch.setattr("getpass.getpass", hidden)
     monkeypatch.setattr("os.isatty", lambda _descriptor: True)
     assert imgseal("key", "new", "a.pem").status == 0
     assert imgseal("key", "show", "a.pem").status == 0
     assert asked == [
         ("New pass phrase for a.pem", {"hide_input": True, "confirmation_prompt": True, "err": True}),
-        ("Pass phrase for a.pem", {"hide_input": True, "err": True}),
+        *(2 * [("Pass phrase for a.pem: ", {"to": True})]),
     ]
     assert b"ENCRYPTED" in (tmp_path / "a.pem").read_bytes()
 
@@ -341,7 +350,8 @@ def test_only_who_can_type_is_asked(imgseal: Imgseal, tmp_path: Path, monkeypatc
     monkeypatch.setenv("IMGSEAL_PASSPHRASE", PASSPHRASE)
     assert imgseal("key", "new", "a.pem").status == 0
     monkeypatch.delenv("IMGSEAL_PASSPHRASE")
-    monkeypatch.setattr("click.prompt", lambda *_text, **_options: pytest.fail("asked"))
+    for question in ("click.prompt", "getpass.getpass"):
+        monkeypatch.setattr(question, lambda *_text, **_options: pytest.fail("asked"))
     monkeypatch.setattr("os.isatty", lambda descriptor: descriptor != 0)
     for command in (("key", "show", "a.pem"), ("key", "new", "b.pem")):
         said = imgseal(*command)

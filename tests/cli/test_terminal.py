@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from workshop import Imgseal
 
-from imgseal.cli import progress
+from imgseal.workspace import progress
 
 
 def at_terminal(arguments: list[str], answers: list[str], cwd: Path) -> tuple[int, str]:
@@ -123,7 +123,7 @@ def test_interrupted(imgseal: Imgseal, project: Path, monkeypatch: pytest.Monkey
     def stop(*_arguments: object, **_more: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("imgseal.cli.release_log.write_all", stop)
+    monkeypatch.setattr("imgseal.workspace.release_log.write_all", stop)
     said = imgseal("build", "phrases=phrases.bin@0x60080400", "--release")
     assert (said.status, "no half-written file is left" in said.err) == (130, True)
     assert not (project / "out").exists()

@@ -11,7 +11,10 @@ from test_endorse import add_key
 from test_sign_later import replaced
 from workshop import ALL, Imgseal, detached_radio, product, public_key, tree, trust_of
 
-from imgseal.anchors.codec import (
+from imgseal.check import judge as judge_module
+from imgseal.demo.firmware import code
+from imgseal.formats.cose.kid import thumbprint
+from imgseal.formats.trust_anchors.codec import (
     MAGIC,
     AnchorFormatError,
     AnchorSet,
@@ -21,9 +24,6 @@ from imgseal.anchors.codec import (
     flash_block,
     read_flash_block,
 )
-from imgseal.check import judge as judge_module
-from imgseal.cose.kid import thumbprint
-from imgseal.demo.firmware import code
 from imgseal.keys.anchor_set import trust_of as trust_of_set
 
 SUIT = "out/vent-drive-2.4.1-17.suit"

@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 from workshop import ALL, Imgseal, detached_radio, firmware, make, product, workshop
 
-from imgseal.compare.contents import read_contents
 from imgseal.compare.difference import compare
 from imgseal.demo.firmware import code
 from imgseal.errors import InputError
-from imgseal.flow import FirmwareFile
-from imgseal.memory.image import MemoryImage
+from imgseal.flow.contents import read_contents
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.memory.image import MemoryImage
 
 NEWER = ('version = "2.4.1"\nsequence = 17', 'version = "2.5.0"\nsequence = 18')
 
@@ -135,7 +135,7 @@ def test_counter_steps_run_out(imgseal: Imgseal, project: Path, counter: int, wa
 
 
 def test_detached_images_are_compared_with_their_payload() -> None:
-    from imgseal.suit.envelope import decode_envelope
+    from imgseal.formats.suit.envelope import decode_envelope
 
     of = product(detached_radio)
     data = code("radio", link=0xC0000, size=3001, vectors=48, stack=0x2002_0000)

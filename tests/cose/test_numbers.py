@@ -5,9 +5,9 @@ import hashlib
 import json
 from pathlib import Path
 
-from imgseal.cbor.strict import encode
-from imgseal.cose import labels
-from imgseal.cose.kid import akp_thumbprint, thumbprint
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.cose import labels
+from imgseal.formats.cose.kid import akp_thumbprint, thumbprint
 from imgseal.keys.mldsa44 import from_seed
 
 VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "cose-numbers.json").read_text())

@@ -6,10 +6,18 @@ from typing import Any
 
 import pytest
 
-from imgseal.cbor.strict import Tag, decode, encode
-from imgseal.cose import labels
-from imgseal.cose.kid import thumbprint
-from imgseal.cose.sign1 import CoseError, _short, assemble, protected_header, read_block, take_apart, to_be_signed
+from imgseal.formats.cbor.strict import Tag, decode, encode
+from imgseal.formats.cose import labels
+from imgseal.formats.cose.kid import thumbprint
+from imgseal.formats.cose.sign1 import (
+    CoseError,
+    _short,
+    assemble,
+    protected_header,
+    read_block,
+    take_apart,
+    to_be_signed,
+)
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
 from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
 

@@ -5,7 +5,7 @@ import struct
 from pathlib import Path
 from typing import Any
 
-from imgseal.sealed.codec import SealedFormatError, decode_header_block
+from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.versions import Version
 
 DATA = Path(__file__).parents[1] / "kit" / "data"

@@ -14,8 +14,8 @@ from typing import Any
 from c_build import SOURCES, STRICT, run, write_config
 
 from imgseal.device_code.codes import values
-from imgseal.journal.record import SETTLED, Member, decode
-from imgseal.keys.trust import Trust
+from imgseal.formats.install_record.record import SETTLED, Member, decode
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
 from imgseal.rehearse.flash import FlashReadError, FlashRuleError, PowerCutError
@@ -343,7 +343,7 @@ class Library:
 
 
 def len_of(of: Product) -> int:
-    from imgseal.product.record_room import record_bytes
+    from imgseal.formats.install_record.room import record_bytes
 
     return record_bytes(len(of.components))
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from imgseal.device_code.config import config_header, options_header
-from imgseal.keys.trust import Trust
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 
 ROOT = Path(__file__).parents[2]

@@ -12,8 +12,8 @@ from typing import Any
 from c_boot import BYTES, CODE, READ, U8, U32, Library, Reader, programs_in_c
 from c_build import SOURCES
 
-from imgseal.journal.record import TRIAL, Record
-from imgseal.keys.trust import Trust
+from imgseal.formats.install_record.record import TRIAL, Record
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 from imgseal.rehearse.boot import Started
 from imgseal.rehearse.install import DELIVERED, NOTHING_TO_DO

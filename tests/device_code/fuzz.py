@@ -34,13 +34,13 @@ from run_python import product_of, verdict_of
 from second_library import seed_of
 from workshop import QUANTUM, signer
 
-from imgseal.journal.layout import FIELDS as RECORD_FIELDS
-from imgseal.journal.record import PHASES, decode, encode, first_record
-from imgseal.keys.anykey import SEALED_NUMBERS
+from imgseal.formats.install_record.layout import FIELDS as RECORD_FIELDS
+from imgseal.formats.install_record.record import PHASES, decode, encode, first_record
+from imgseal.formats.sealed_image.layout import FIELDS, SIGNATURE_BYTES, STATEMENT_BYTES
 from imgseal.keys.mldsa44 import MlDsa44Signer, from_seed
+from imgseal.keys.public_key import SEALED_NUMBERS
 from imgseal.keys.signer import Signer
 from imgseal.product.algorithms import ML_DSA_44
-from imgseal.sealed.layout import FIELDS, SIGNATURE_BYTES, STATEMENT_BYTES
 
 NAMES = {value: name for name, value in CODE.items()}
 KIT = "kit"

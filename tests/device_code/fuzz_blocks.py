@@ -29,12 +29,12 @@ from odd_keys import ODD
 from run_python import verdict_of
 from workshop import any_public, any_signer, repacked
 
-from imgseal.cbor.strict import ARRAY, BSTR, MAP, TAG, CborError, bstr_head, decode, encode, read_head, scan
-from imgseal.cose.sign1 import to_be_signed
 from imgseal.findings import Finding
+from imgseal.formats.cbor.strict import ARRAY, BSTR, MAP, TAG, CborError, bstr_head, decode, encode, read_head, scan
+from imgseal.formats.cose.sign1 import to_be_signed
+from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
 from imgseal.limits import BLOCK_BYTES, BLOCKS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
-from imgseal.suit.envelope import decode_envelope, wrapped_digest
 
 _Value = TypeVar("_Value")
 PRODUCTS = ("kit", "kit-two-packers", "kit-es256", "kit-uncounted", "kit-two-algorithms", "kit-second-optional")

@@ -33,9 +33,9 @@ from mutants import blind, edit, encode_safely
 from run_python import verdict_of
 from workshop import repacked
 
-from imgseal.cbor.strict import CborError, decode, encode
-from imgseal.suit.envelope import decode_envelope
-from imgseal.suit.errors import SuitError
+from imgseal.formats.cbor.strict import CborError, decode, encode
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.errors import SuitError
 
 OUTSIDE = "rules.outside-profile"
 

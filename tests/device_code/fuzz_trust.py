@@ -34,7 +34,7 @@ from run_python import product_of, verdict_of
 from trust_batch import runs
 from workshop import public_key, resealed
 
-from imgseal.anchors.codec import IMAGES, MAGIC, PACKAGES, AnchorSet, decode_update, encode_set
+from imgseal.formats.trust_anchors.codec import IMAGES, MAGIC, PACKAGES, AnchorSet, decode_update, encode_set
 
 KIT = "kit-apex"
 NAMES = ("keys/images", "keys/second", "keys/radio-only", "keys/packages", "keys/second-packages", "keys/apex", "keys/contingency",

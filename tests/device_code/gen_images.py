@@ -6,8 +6,8 @@ import random
 from gen_package import COMPONENTS, CONTENTS, FAULTS, Draft, Part, image_of
 from gen_twists import twist
 
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES, field
 from imgseal.limits import HEADER_BLOCK_MIN
-from imgseal.sealed.layout import STATEMENT_BYTES, field
 
 # -- images: the payloads themselves ----------------------------------------------------------------------------------
 

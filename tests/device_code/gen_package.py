@@ -16,9 +16,9 @@ from packages import sealed, trust
 from variants import EIGHT, Variant, product
 from workshop import resealed
 
-from imgseal.keys.trust import Trust
+from imgseal.formats.sealed_image.statement import Statement
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
-from imgseal.sealed.statement import Statement
 
 __all__ = [
     "COMPONENTS",

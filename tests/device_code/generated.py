@@ -47,13 +47,13 @@ from packages import Device
 from variants import product, signers
 
 from imgseal.check import signature as of_images
-from imgseal.flow import judge
-from imgseal.journal.record import Member
-from imgseal.keys.anykey import verify
+from imgseal.device_state.device import Trial, fresh
+from imgseal.flow.judge import judge
+from imgseal.formats.install_record.record import Member
 from imgseal.keys.p256 import BadSignatureError
-from imgseal.memory.view import ByteView
-from imgseal.state.device import Trial, fresh
+from imgseal.keys.public_key import verify
 from imgseal.versions import Version
+from imgseal.window import ByteView
 
 FULL = gen_images, gen_commands, gen_manifest, gen_envelope
 """What fills TWISTS when it is loaded."""
@@ -395,8 +395,8 @@ def main() -> int:
 
 
 def show(case: Case, everybody: Everybody) -> None:
-    from imgseal.cbor.diagnose import diagnose
-    from imgseal.cbor.strict import decode
+    from imgseal.formats.cbor.diagnose import diagnose
+    from imgseal.formats.cbor.strict import decode
 
     answer = everybody.ask(case)
     print(case.variant, case.twists, "development" if case.development else "", "free", case.free)

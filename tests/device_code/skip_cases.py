@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from workshop import Workshop, make, repacked, resealed, trust_of
 
 from imgseal.demo.firmware import filler
-from imgseal.flow import FirmwareFile
-from imgseal.journal.record import SETTLED, TRIAL, Member, encode, first_record
-from imgseal.keys.trust import Trust
-from imgseal.memory.image import MemoryImage
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.install_record.record import SETTLED, TRIAL, Member, encode, first_record
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 
 if TYPE_CHECKING:
-    from imgseal.sealed.statement import Statement
+    from imgseal.formats.sealed_image.statement import Statement
 
 FLASH, FLASH_BYTES = 0x0010_0000, 0x1_0000
 RECORDS, APP, OTHER, RADIO, SLOT = FLASH + 0x1000, FLASH + 0x3000, FLASH + 0x3400, FLASH + 0x3800, 1024

@@ -14,13 +14,13 @@ from demo_update import demo_update
 from long_runs import long, mainly
 from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 
-from imgseal.journal.layout import FIELDS
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import fresh
+from imgseal.formats.install_record.layout import FIELDS
 from imgseal.rehearse.explore import Explorer
 from imgseal.rehearse.flash import FlashReadError
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
-from imgseal.state.device import fresh
+from imgseal.window import ByteView
 
 SANITIZED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 UNITS = [pytest.param(1 << n, marks=() if n in (0, 6, 8) else long) for n in range(9)]
@@ -99,7 +99,7 @@ def test_offsets_in_the_source_are_those_of_the_page() -> None:
     found = {name.lower(): int(value) for name, value in re.findall(r"\bSEAL_R_(\w+) = (\d+)", source)}
     assert found.pop("members") == 240
     assert found == {field.name: field.offset for field in FIELDS}
-    from imgseal.journal.record import PHASES
+    from imgseal.formats.install_record.record import PHASES
 
     listed = re.search(r"SEAL_PHASE_SETTLED = 1, (.+?)\s*\}", source, re.DOTALL)
     assert listed is not None
@@ -108,7 +108,7 @@ def test_offsets_in_the_source_are_those_of_the_page() -> None:
 
 
 def test_offsets_of_the_statement_are_those_of_the_page() -> None:
-    from imgseal.sealed.layout import FIELDS as STATEMENT
+    from imgseal.formats.sealed_image.layout import FIELDS as STATEMENT
 
     source = (SOURCES / "seal_image.c").read_text()
     found = {name.lower(): int(value) for name, value in re.findall(r"\bAT_(\w+) = (\d+)", source)}

@@ -23,17 +23,16 @@ from rows import pairwise
 from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 from variants import product as agreement_product
 
-from imgseal.check.context import Bytes
 from imgseal.device_code.front import front_bytes
-from imgseal.journal.record import Record
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import fresh
+from imgseal.formats.install_record.record import Record
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import SCENARIOS, Explorer
 from imgseal.rehearse.life import Life, Programs
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import Stage, read_slots, set_up
-from imgseal.state.device import fresh
+from imgseal.window import Bytes, ByteView
 
 CHECKED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 STORED = ("data in the NOR", "recovery image")

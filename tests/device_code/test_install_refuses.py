@@ -18,14 +18,14 @@ from variants import product
 from workshop import make
 
 from imgseal.errors import UsageError
-from imgseal.journal.record import DELIVERING
-from imgseal.memory.view import ByteView
+from imgseal.formats.install_record.record import DELIVERING
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import SCENARIOS
 from imgseal.rehearse.install import DELIVERED, NOTHING_TO_DO
 from imgseal.rehearse.life import Life, Programs
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.stage import Stage, set_up
+from imgseal.window import ByteView
 
 SAME = {"device.nothing-new": NOTHING_TO_DO}
 

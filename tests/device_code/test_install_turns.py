@@ -12,10 +12,9 @@ from stages import files, newer, pair, small
 from test_install_in_c import end, free_slots
 from workshop import BUILD_TIME, make, signer, trust_of
 
-from imgseal.flow import release
-from imgseal.journal.record import DELIVERING, SETTLED
+from imgseal.flow.release import Job, release
+from imgseal.formats.install_record.record import DELIVERING, SETTLED
 from imgseal.make.seal import SealOptions
-from imgseal.memory.view import ByteView
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import SCENARIOS
@@ -23,6 +22,7 @@ from imgseal.rehearse.life import Life, Programs
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
 from imgseal.rehearse.stage import read_slots, set_up
+from imgseal.window import ByteView
 
 NAME = "two run slots"
 
@@ -68,10 +68,10 @@ def signed_again_for_the_other_slot(library: InstallLibrary) -> list[str]:
     held = {name: ByteView(content) for name, content in ran.slots.items()}
     later = small(NAME, **{**newer(of), "release__sequence": "7"})
     options = SealOptions(BUILD_TIME, development=False, source_revision=bytes(range(20)))
-    made = release(
+    made = release(Job(
         files(later, "two"), later, options, image_signers=(OtherSignature("keys/images"),),
         package_signers=(signer("keys/packages"),), trust=trust_of(later),
-    )  # fmt: skip
+    ))  # fmt: skip
     data = ByteView(b"".join(made.package.pieces()))
     stage = set_up(of, update.first.trust, ran.state, held, data)
     wrong = []

@@ -16,7 +16,7 @@ from long_runs import mainly
 from machines import COMPILER, MACHINES, run_on
 from test_kit_in_c import SANITIZERS
 
-from imgseal.suit.envelope import decode_envelope, wrapped_digest
+from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
 
 CASES = [case for case in load() if not is_image(case) and isinstance(case["artefact"], str)]
 PRODUCTS = sorted({case["product"] for case in CASES})

@@ -18,10 +18,10 @@ from stages import pair
 from test_kit_in_c import CASES, PRODUCTS, expected, judge
 from test_package_in_c import PRODUCTS as PACKAGE_PRODUCTS
 
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import fresh
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
-from imgseal.state.device import fresh
+from imgseal.window import ByteView
 
 assert CRYPTO
 IMAGE = [

@@ -16,11 +16,11 @@ from test_install_turns import after_another_package, signed_again_for_the_other
 from test_planted_in_c import planted
 from variants import product
 
-from imgseal.memory.view import ByteView
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.oracle import ViolationError
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
+from imgseal.window import ByteView
 
 ANSWERS, ENDS, CUTS, TURNS = "answers", "ends", "cuts", "turns"
 TWO, STAGED, CORES, NOR, RESCUE = (

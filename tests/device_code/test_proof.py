@@ -16,9 +16,9 @@ from machines import COMPILER
 from test_kit_in_c import NAMES
 from workshop import BUILD_TIME, resealed, signer, trust_of
 
-from imgseal.flow import seal
+from imgseal.flow.release import seal
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.make.seal import SealOptions
-from imgseal.memory.image import MemoryImage
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 

@@ -18,11 +18,11 @@ from test_kit_in_c import NAMES
 from test_proof import BOARDS, link
 from workshop import BUILD_TIME, signer, trust_of
 
-from imgseal.flow import seal
+from imgseal.flow.release import seal
+from imgseal.formats.source import read as read_firmware
 from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
-from imgseal.source import read as read_firmware
 
 FIRMWARE = "/usr/share/firmware-microbit-micropython/firmware.hex"
 HEADER, CHECKER, SLOT = 0x3_BC00, 0x3_C000, 0x3_BC00

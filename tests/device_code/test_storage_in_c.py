@@ -12,8 +12,8 @@ from long_runs import every_fifth, mainly
 from stages import PRODUCTS, pair
 from test_planted_in_c import planted
 
-from imgseal.memory.view import ByteView
 from imgseal.rehearse.stage import Stage
+from imgseal.window import ByteView
 
 FLAGS = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 

@@ -12,7 +12,6 @@ from long_runs import mainly
 from stages import erased_as, files, installed, newer, on_units, text_of
 from workshop import make
 
-from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.rehearse.device import Judgements
@@ -23,6 +22,7 @@ from imgseal.rehearse.life import Life
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import Stage, set_up
+from imgseal.window import ByteView
 
 PLACES = {
     "nor": 'memory = "nor"\nat = 0x8000\nsize = "32 KiB"\n',

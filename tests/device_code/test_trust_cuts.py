@@ -13,7 +13,7 @@ from c_trust import Device, Number
 from long_runs import long
 from trust_cuts import WAYS, Store, every_cut
 
-from imgseal.anchors.codec import encode_set, flash_block
+from imgseal.formats.trust_anchors.codec import encode_set, flash_block
 from imgseal.rehearse.flash import Block, Flash
 from imgseal.rehearse.noise import Noise
 
@@ -154,7 +154,7 @@ def test_a_set_that_is_too_large_for_its_place(bench: Bench) -> None:
     """2 KiB hold 18 keys: the update is good, and nothing is written."""
     from anchor_cases import anchor
 
-    from imgseal.anchors.codec import IMAGES
+    from imgseal.formats.trust_anchors.codec import IMAGES
 
     bench.put(0, flash_block(factory()))
     assert bench.open() == "accepted"

@@ -130,7 +130,7 @@ def test_on_cortex_m(core: str, tool: Callable[[str], str], tmp_path: Path) -> N
 
 def test_offsets_and_limits_are_those_of_the_page() -> None:
     """The page's tables, the Python codec's ceilings and the constants of the C code."""
-    from imgseal.anchors.codec import ENTRIES, MAGIC, REVOKED
+    from imgseal.formats.trust_anchors.codec import ENTRIES, MAGIC, REVOKED
 
     page = (SOURCES.parents[1] / "docs" / "format" / "trust-anchors.md").read_text()
     head, keys, _ = re.findall(r"(?:^\|.*\|\n)+", page, re.MULTILINE)[:3]
@@ -173,7 +173,7 @@ def test_the_recovery_image_is_in_use(tool: Callable[[str], str], tmp_path: Path
     from run_python import verdict_of
     from workshop import public_key, resealed
 
-    from imgseal.anchors.codec import encode_set
+    from imgseal.formats.trust_anchors.codec import encode_set
 
     tool("gcc")
     recovery = '[slot.recovery]\nmemory = "internal"\nat = 0xC000\nsize = "2 KiB"\nholds = "recovery"\n\n'

@@ -10,7 +10,7 @@ from kit_base import text_of
 from run_python import product_of
 from workshop import trust_of
 
-from imgseal.anchors.codec import decode_update, encode_set
+from imgseal.formats.trust_anchors.codec import decode_update, encode_set
 from imgseal.keys.anchor_set import anchor_set
 
 NOTHING = 0xFF

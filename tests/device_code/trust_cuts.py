@@ -16,7 +16,14 @@ from kit_base import text_of
 from run_python import product_of
 from workshop import public_key
 
-from imgseal.anchors.codec import IMAGES, AnchorFormatError, decode_set, encode_set, flash_block, read_flash_block
+from imgseal.formats.trust_anchors.codec import (
+    IMAGES,
+    AnchorFormatError,
+    decode_set,
+    encode_set,
+    flash_block,
+    read_flash_block,
+)
 from imgseal.product.model import Product
 from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError, Snapshot, counts_units
 from imgseal.rehearse.noise import Noise

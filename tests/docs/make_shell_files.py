@@ -74,7 +74,7 @@ def manual() -> str:
         *prose(app.help or ""),
         ".PP",
         "The commands:",
-        *terms(COMMANDS),
+        *terms({name: does for name, (_, does) in COMMANDS.items()}),
         ".SH COMMANDS",
         *commands,
         ".SH ENVIRONMENT",

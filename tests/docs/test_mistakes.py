@@ -30,7 +30,7 @@ def elsewhere(imgseal: Imgseal, project: Path, patch: pytest.MonkeyPatch) -> Sai
 
 def linked_elsewhere(imgseal: Imgseal, project: Path, _patch: pytest.MonkeyPatch) -> Said:
     from imgseal.demo.firmware import code
-    from imgseal.source.intel_hex_writer import write_intel_hex
+    from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
     data = code("motor", link=0x20000, size=6000, vectors=64, stack=0x2002_0000)
     (project / "motor-a.hex").write_bytes(b"".join(write_intel_hex([(0x20000, data)])))

@@ -6,9 +6,9 @@ from pathlib import Path
 
 from imgseal.cli.app import COMMANDS
 from imgseal.findings import CODES, GROUPS
+from imgseal.gate.result import GATE_CODES
 from imgseal.make.leaks import LEAK_CODES
-from imgseal.product.keys import KEYS
-from imgseal.report.gate_result import GATE_CODES
+from imgseal.product.schema import KEYS
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"

@@ -11,8 +11,8 @@ import third_mark
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgseal.journal.boot_mark import MarkedAnchor, boot_mark
-from imgseal.journal.record import Member
+from imgseal.formats.install_record.boot_mark import MarkedAnchor, boot_mark
+from imgseal.formats.install_record.record import Member
 
 PAGE = (Path(__file__).parents[2] / "docs" / "format" / "boot-mark.md").read_text()
 NUMBERS = (1, 2, 7)

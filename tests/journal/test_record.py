@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgseal.journal.layout import FIELDS, HEAD, MEMBER, REFUSED
-from imgseal.journal.record import PHASES, Member, Record, decode, encode, first_record
-from imgseal.product.record_room import HEAD_BYTES, MEMBER_BYTES, place_bytes, record_bytes
+from imgseal.formats.install_record.layout import FIELDS, HEAD, MEMBER, REFUSED
+from imgseal.formats.install_record.record import PHASES, Member, Record, decode, encode, first_record
+from imgseal.formats.install_record.room import HEAD_BYTES, MEMBER_BYTES, place_bytes, record_bytes
 
 PAGE = (Path(__file__).parents[2] / "docs" / "format" / "install-record.md").read_text()
 NUMBERS = (1, 2, 7)

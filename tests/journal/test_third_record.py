@@ -26,11 +26,11 @@ from stages import PRODUCTS, on_units, pair, pair_of, text_of
 from test_planted_faults import Attacked
 from test_record import NUMBERS, RECORDS, signed
 
-from imgseal.journal.layout import FIELDS
-from imgseal.journal.record import PHASES, Member, Record, decode, encode
+from imgseal.formats.install_record.layout import FIELDS
+from imgseal.formats.install_record.record import PHASES, Member, Record, decode, encode
+from imgseal.formats.install_record.room import COPIES, record_bytes
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
-from imgseal.product.record_room import COPIES, record_bytes
 from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Programs

@@ -25,11 +25,12 @@ from cryptography.hazmat.primitives.serialization import (
 from second_library import SecondLibrarySigner, holds, key_pair, seed_of
 from workshop import public_key, signer
 
-from imgseal.cbor.strict import encode
-from imgseal.cose.kid import akp_thumbprint
-from imgseal.cose.labels import ALGORITHMS
 from imgseal.errors import KeyTroubleError
-from imgseal.keys import anykey
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.cose.kid import akp_thumbprint
+from imgseal.formats.cose.labels import ALGORITHMS
+from imgseal.formats.sealed_image import layout
+from imgseal.keys import public_key as anykey
 from imgseal.keys.mldsa44 import PUBLIC_BYTES, SEED_BYTES, MlDsa44Key, MlDsa44Signer, from_seed, generate, verify
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.pem import encode_private, encode_public, load_private, load_public
@@ -38,7 +39,6 @@ from imgseal.keys.signer import Signer, file_signer, sign_and_verify
 from imgseal.product.algorithms import ALGORITHMS as NAMES
 from imgseal.product.algorithms import ML_DSA_44, SIGNATURE_BYTES
 from imgseal.product.signature_room import room_for
-from imgseal.sealed import layout
 
 
 @functools.cache

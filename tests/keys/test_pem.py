@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from workshop import private_key, public_key
 
 from imgseal.errors import KeyTroubleError
-from imgseal.keys.anykey import AnyPrivateKey
 from imgseal.keys.p256 import ORDER
 from imgseal.keys.pem import encode_private, encode_public, load_private, load_public
+from imgseal.keys.public_key import AnyPrivateKey
 from imgseal.keys.signer import FileSigner, sign_and_verify
 
 

@@ -8,7 +8,15 @@ from image_cases import Case, device, held
 from kit_base import product
 from workshop import public_key, resealed, signer, trust_of
 
-from imgseal.anchors.codec import GENERATION, IMAGES, PACKAGES, Anchor, AnchorSet, encode_set, encode_update
+from imgseal.formats.trust_anchors.codec import (
+    GENERATION,
+    IMAGES,
+    PACKAGES,
+    Anchor,
+    AnchorSet,
+    encode_set,
+    encode_update,
+)
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.p256 import ORDER, PublicKey
 from imgseal.keys.untrusted import published_signer
@@ -128,7 +136,7 @@ def _many(keys: int, revoked: int) -> AnchorSet:
 
 def _off_the_curve() -> AnchorSet:
     """The identifier is that of the coordinates; only the curve's equation does not hold."""
-    from imgseal.cose.kid import thumbprint
+    from imgseal.formats.cose.kid import thumbprint
 
     x = public_key("keys/second").x
     y = bytes(31) + b"\x01"

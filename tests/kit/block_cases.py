@@ -10,10 +10,10 @@ from image_cases import Case
 from kit_base import good
 from workshop import cose_block
 
-from imgseal.cbor.strict import Tag, encode
-from imgseal.cose.sign1 import assemble, take_apart
+from imgseal.formats.cbor.strict import Tag, encode
+from imgseal.formats.cose.sign1 import assemble, take_apart
+from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
 from imgseal.limits import BLOCK_BYTES, BLOCKS
-from imgseal.suit.envelope import decode_envelope, envelope_pieces
 
 IDLE = "idle-blocks"
 """The name of the difference; docs/format/package.md and docs/threats.md."""

@@ -21,11 +21,11 @@ from kit_base import (
 from workshop import BUILD_TIME, any_signer, make
 
 from imgseal.demo.firmware import code
-from imgseal.flow import FirmwareFile
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.layout import field
+from imgseal.formats.sealed_image.statement import Need, SignatureSlot, Statement
 from imgseal.keys.p256 import ORDER
-from imgseal.memory.image import MemoryImage
-from imgseal.sealed.layout import field
-from imgseal.sealed.statement import Need, SignatureSlot, Statement
 from imgseal.versions import Version
 
 
@@ -154,7 +154,7 @@ def _good(a: bytes) -> Iterator[Case]:
 
 def _with_other_algorithm(a: bytes, number: int = -70000, length: int = 64) -> bytes:
     """A second signature slot, of an algorithm that nobody here knows, behind the first."""
-    from imgseal.sealed.codec import decode_header_block, encode_statement
+    from imgseal.formats.sealed_image.codec import decode_header_block, encode_statement
 
     statement = decode_header_block(a).statement
     slots = (*statement.signatures, SignatureSlot(number, bytes(range(16)), length))
@@ -304,7 +304,7 @@ def _trust(a: bytes) -> Iterator[Case]:
 
 
 def _sealed_by_published(a: bytes, by: Any) -> bytes:
-    from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
+    from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
 
     statement = decode_header_block(a).statement._replace(signatures=(SignatureSlot(-9, by.public.key_id, 64),))
     return encode_header_block(statement, (by.sign(encode_statement(statement)),)) + a[512:]

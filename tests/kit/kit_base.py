@@ -7,11 +7,11 @@ from pathlib import Path
 from workshop import Workshop, make, private_key, resealed, signer
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.flow import FirmwareFile
-from imgseal.memory.image import MemoryImage
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.layout import field
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
-from imgseal.sealed.layout import field
 
 HERE = Path(__file__).parent
 KEYS = (

@@ -2,9 +2,9 @@
 
 from typing import Any
 
-from imgseal.cbor.strict import encode
-from imgseal.cose.sign1 import assemble, protected_header, to_be_signed
-from imgseal.suit.envelope import decode_envelope, envelope_pieces
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.cose.sign1 import assemble, protected_header, to_be_signed
+from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
 
 
 def by_published(package: bytes, by: Any) -> bytes:

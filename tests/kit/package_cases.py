@@ -7,15 +7,15 @@ from image_cases import DAYS, Case, device, held
 from kit_base import firmware, good, image, product, resealed, signer
 from workshop import add_payload, make, repacked
 
-from imgseal.cbor.strict import Tag, decode, encode
+from imgseal.formats.cbor.strict import Tag, decode, encode
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command, Sequence, VersionMatch, decode_sequence
+from imgseal.formats.suit.digest import sha256_digest
+from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
+from imgseal.formats.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
+from imgseal.formats.suit.text import decode_text
 from imgseal.keys.p256 import ORDER
 from imgseal.keys.untrusted import published_signer
-from imgseal.suit import labels
-from imgseal.suit.commands import Command, Sequence, VersionMatch, decode_sequence
-from imgseal.suit.digest import sha256_digest
-from imgseal.suit.envelope import decode_envelope, wrapped_digest
-from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
-from imgseal.suit.text import decode_text
 
 Change = Callable[[Manifest], Manifest]
 RADIO, TABLE = 2, 3

@@ -10,10 +10,10 @@ from kit_base import firmware, image, plain_payload, product
 from package_cases import TABLE, Change, edited, member, put
 from workshop import make
 
-from imgseal.suit import labels
-from imgseal.suit.commands import Command, Sequence, VersionMatch
-from imgseal.suit.digest import sha256_digest
-from imgseal.suit.manifest import Manifest
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
+from imgseal.formats.suit.digest import sha256_digest
+from imgseal.formats.suit.manifest import Manifest
 
 ELSEWHERE = "kit-other-verifier"
 OUTSIDE = "rules.outside-profile"

@@ -2,8 +2,8 @@
 
 from workshop import trust_of
 
-from imgseal.keys.anykey import AnyKey
 from imgseal.keys.p256 import PublicKey
+from imgseal.keys.public_key import AnyKey
 from imgseal.product.algorithms import KEY_NAMES
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product

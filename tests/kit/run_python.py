@@ -7,15 +7,15 @@ from typing import Any
 
 from workshop import trust_of
 
-from imgseal.anchors.codec import decode_update
+from imgseal.device_state.device import fresh
+from imgseal.device_state.device import read as read_state
 from imgseal.findings import Verdict
-from imgseal.flow import judge
+from imgseal.flow.judge import judge
+from imgseal.formats.trust_anchors.codec import decode_update
 from imgseal.keys.anchor_set import trust_of as trust_of_set
-from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
-from imgseal.state.device import fresh
-from imgseal.state.device import read as read_state
+from imgseal.window import ByteView
 
 OUTSIDE = ("kit-outside", "kit-outside-accepted")
 

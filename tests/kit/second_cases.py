@@ -8,10 +8,10 @@ from image_cases import Case, device
 from kit_base import firmware, image, patched, product, u16, u32
 from workshop import Workshop, any_signer, cose_block, make, repacked, resealed
 
-from imgseal.cose.sign1 import assemble, take_apart
-from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
-from imgseal.sealed.statement import SignatureSlot
-from imgseal.suit.envelope import decode_envelope
+from imgseal.formats.cose.sign1 import assemble, take_apart
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.formats.sealed_image.statement import SignatureSlot
+from imgseal.formats.suit.envelope import decode_envelope
 
 BOTH, LAX = "kit-two-algorithms", "kit-second-optional"
 NEEDS = ("ML-DSA-44",)

@@ -69,7 +69,7 @@ def test_python_says_what_the_kit_says() -> None:
 def test_the_judge_refuses_what_is_too_large(tmp_path: Path) -> None:
     """A sparse file of 512 MiB and a byte; it is refused by its size, before it is read."""
     entry = next(e for e in ENTRIES if e["name"] == TOO_LARGE)
-    from imgseal.files import load_artefact
+    from imgseal.workspace.files import load_artefact
 
     path = tmp_path / "large.bin"
     with path.open("wb") as stream:
@@ -85,8 +85,8 @@ def test_the_judge_refuses_what_is_too_large(tmp_path: Path) -> None:
 
     from workshop import trust_of
 
-    from imgseal.flow import judge
-    from imgseal.state.device import fresh
+    from imgseal.device_state.device import fresh
+    from imgseal.flow.judge import judge
 
     of = product_of("kit", read("products/kit.toml").decode())
     verdict = judge(Large(), "large", of, trust_of(of), fresh(of))

@@ -9,15 +9,15 @@ from make_kit import DATA
 from run_python import product_of
 
 from imgseal.errors import InputError
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import decode_sequence
+from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.envelope import Envelope, decode_envelope, wrapped_digest
+from imgseal.formats.suit.manifest import Manifest, decode_manifest
+from imgseal.formats.suit.profile import Departure, departure
+from imgseal.formats.suit.shape import Shape
+from imgseal.offline.request import Asked, Item, Request, decode_request, encode_request, hold_to_profile
 from imgseal.product.model import Product
-from imgseal.request.request import Asked, Item, Request, decode_request, encode_request, hold_to_profile
-from imgseal.suit import labels
-from imgseal.suit.commands import decode_sequence
-from imgseal.suit.digest import SuitDigest
-from imgseal.suit.envelope import Envelope, decode_envelope, wrapped_digest
-from imgseal.suit.manifest import Manifest, decode_manifest
-from imgseal.suit.profile import Departure, departure
-from imgseal.suit.shape import Shape
 
 ASKED = (Asked("ESP256", bytes(16)),)
 PRODUCTS = {name: product_of(name, text_of(name)) for name in VARIANTS}

@@ -36,9 +36,9 @@ def child(path: str) -> None:
     """Add entries for ever; say each number on standard output once it is durable."""
     from log_book import draft
 
-    from imgseal.append import append_line
-    from imgseal.ledger.log import EMPTY, added, is_whole, resume
+    from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
     from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES
+    from imgseal.workspace.append import append_line
 
     while True:
         number = -1
@@ -60,7 +60,7 @@ def start(path: str) -> subprocess.Popen[bytes]:
 
 def entries_of(path: str) -> tuple[list[int], int]:
     """The numbers of the entries of a log that verifies, and the bytes of an unfinished line."""
-    from imgseal.cli.ledger_file import LogFile
+    from imgseal.workspace.log_file import LogFile
 
     log = LogFile(path)
     return [step.entry.number for step in log.walk()], log.torn
@@ -102,7 +102,7 @@ def tear(path: str, kept: int, rng: random.Random) -> list[int]:
     """
     from log_book import draft
 
-    from imgseal.ledger.log import added, resume
+    from imgseal.formats.log.lines import added, resume
 
     lines = Path(path).read_bytes().splitlines(keepends=True)[:kept]
     whole = b"".join(lines)

@@ -5,8 +5,8 @@ from hashlib import sha256
 
 import naive_tree
 
-from imgseal.ledger.entry import LoggedImage, LoggedPackage
-from imgseal.ledger.log import EMPTY, Draft, Step, added
+from imgseal.formats.log.entry import LoggedImage, LoggedPackage
+from imgseal.formats.log.lines import EMPTY, Draft, Step, added
 from imgseal.versions import Version
 
 CLASS = bytes(range(16))

@@ -14,8 +14,8 @@ from killed import HERE, entries_of, hunt
 from log_book import book
 from workshop import ALL, Imgseal, tree
 
-from imgseal.append import append_line
 from imgseal.errors import InputError
+from imgseal.workspace.append import append_line
 
 
 def never(_bare: bytes) -> bool:

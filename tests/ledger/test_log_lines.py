@@ -12,11 +12,11 @@ import pytest
 from log_book import CLASS, book, by_the_page, compact, draft
 
 from imgseal.errors import ImgsealError
-from imgseal.ledger.entry import Floor, LoggedImage, decode_entry, encode_entry
-from imgseal.ledger.errors import ForkError, GoingDownError, LedgerError, LedgerFormatError
-from imgseal.ledger.floors import of_class, raise_to
-from imgseal.ledger.log import EMPTY, Step, added, resume, steps
-from imgseal.ledger.tree import leaf_hash
+from imgseal.formats.log.entry import Floor, LoggedImage, decode_entry, encode_entry
+from imgseal.formats.log.errors import ForkError, GoingDownError, LedgerError, LedgerFormatError
+from imgseal.formats.log.floors import of_class, raise_to
+from imgseal.formats.log.lines import EMPTY, Step, added, resume, steps
+from imgseal.formats.log.tree import leaf_hash
 from imgseal.limits import LEDGER_LINE_BYTES
 from imgseal.versions import Version
 
@@ -62,7 +62,7 @@ def test_floors_rise_by_class_and_variant(monkeypatch: pytest.MonkeyPatch) -> No
     """As they stand in logs, which may have been written when a variant was compared with itself alone."""
     line, first = added(EMPTY, draft(0, counter=5))
     with monkeypatch.context() as before:
-        before.setattr("imgseal.ledger.log.refuse_below", lambda *_: None)
+        before.setattr("imgseal.formats.log.lines.refuse_below", lambda *_: None)
         later, second = added(first.tip, draft(1, counter=4, sequence=3, variant="north"))
     assert read(line + b"\n" + later + b"\n") == [first, second]
     assert resume(later, len(line) + 1) == second.tip

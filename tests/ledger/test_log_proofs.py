@@ -8,9 +8,9 @@ import naive_tree
 import pytest
 from log_book import book, compact
 
-from imgseal.ledger.entry import encode_entry
-from imgseal.ledger.errors import LedgerError, LedgerFormatError
-from imgseal.ledger.proof import (
+from imgseal.formats.log.entry import encode_entry
+from imgseal.formats.log.errors import LedgerError, LedgerFormatError
+from imgseal.formats.log.proof import (
     Consistency,
     Head,
     Inclusion,

@@ -6,7 +6,7 @@ from hashlib import sha256
 import naive_tree
 import pytest
 
-from imgseal.ledger import tree
+from imgseal.formats.log import tree
 
 SIZES = 130
 DATA = [number.to_bytes(2) for number in range(SIZES)]

@@ -23,7 +23,8 @@ from cryptography.hazmat.primitives.serialization import (
 from workshop import any_signer, private_key, signer
 
 from imgseal.errors import RefusedError
-from imgseal.keys.needles import Needle, published_needles, signer_needles
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.keys.known_secrets import Needle, published_needles, signer_needles
 from imgseal.keys.published import origin_of
 from imgseal.keys.published_scalars import SCALARS
 from imgseal.keys.signer import FileSigner
@@ -31,7 +32,6 @@ from imgseal.make import leaks
 from imgseal.make.key_forms import PEM_LABELS, der_key
 from imgseal.make.leaks import LEAK_CODES, Leak, Scanner, refuse_leaks
 from imgseal.make.place import Payload
-from imgseal.memory.image import MemoryImage
 
 RSA = rsa.generate_private_key(65537, 1024)  # small, since only its form matters
 KEYS = {
@@ -105,7 +105,7 @@ def test_between_two_pieces(name: str) -> None:
 def test_in_an_image_of_many_small_regions() -> None:
     """Regions and the fill between them are pieces of their own."""
     key = FORMS["P-256 old DER"]
-    from imgseal.memory.builder import ImageBuilder
+    from imgseal.formats.memory.builder import ImageBuilder
 
     builder = ImageBuilder()
     for address in range(0, 4000, 7):
@@ -251,7 +251,7 @@ def test_random_data_holds_no_keys() -> None:
 
 def test_real_firmware_holds_no_keys(tool: Callable[[str], str]) -> None:
     """MicroPython for the micro:bit, as Debian ships it."""
-    from imgseal.source import read
+    from imgseal.formats.source import read
 
     path = tool("/usr/share/firmware-microbit-micropython/firmware.hex")
     with Path(path).open("rb") as stream:

@@ -5,14 +5,14 @@ from workshop import BUILD_TIME, firmware, make, product, signer, trust_of, work
 
 from imgseal.demo.firmware import code
 from imgseal.errors import ImgsealError, KeyTroubleError, RefusedError, UsageError
-from imgseal.flow import FirmwareFile, release
+from imgseal.flow.release import FirmwareFile, Job, release
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.keys.untrusted import published_signer
 from imgseal.make.adopt import adopt
 from imgseal.make.place import linker_region, place
 from imgseal.make.seal import SealOptions, seal
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
-from imgseal.sealed.codec import decode_header_block
+from imgseal.window import ByteView
 
 OPTIONS = SealOptions(BUILD_TIME, development=False)
 
@@ -87,15 +87,15 @@ def test_nothing_leaves_that_the_judge_refuses() -> None:
     """A signer that is not trusted, or firmware that cannot start: found before anything is written (decision 005)."""
     of = product()
     with pytest.raises(RefusedError, match=r"trust\.unknown-key"):
-        release(
+        release(Job(
             firmware(), of, OPTIONS, image_signers=(signer("other"),), package_signers=(signer("keys/packages"),),
             trust=trust_of(of),
-        )  # fmt: skip
+        ))  # fmt: skip
     with pytest.raises(RefusedError, match=r"signature\.wrong-key"):
-        release(
+        release(Job(
             firmware(), of, OPTIONS, image_signers=(signer("keys/images"),), package_signers=(signer("other"),),
             trust=trust_of(of),
-        )  # fmt: skip
+        ))  # fmt: skip
     blank = FirmwareFile("motor", "x", MemoryImage.from_bytes(0x20400, bytes(4000)))
     with pytest.raises(RefusedError, match=r"content\.stack-pointer"):
         make(of, files=[blank])

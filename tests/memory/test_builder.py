@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 
 from imgseal import limits
 from imgseal.errors import InputError
-from imgseal.memory import builder as builder_module
-from imgseal.memory import pages as pages_module
-from imgseal.memory.builder import ImageBuilder
-from imgseal.memory.store import FileStore
+from imgseal.formats.memory import builder as builder_module
+from imgseal.formats.memory import pages as pages_module
+from imgseal.formats.memory.builder import ImageBuilder
+from imgseal.formats.memory.store import FileStore
 
 PIECES = st.lists(st.tuples(st.integers(0, 9000), st.integers(1, 40)), max_size=30)
 

@@ -4,8 +4,8 @@ import random
 
 import pytest
 
-from imgseal.memory.pages import PAGE, Pages, ScatteredError
-from imgseal.memory.store import MemoryStore
+from imgseal.formats.memory.pages import PAGE, Pages, ScatteredError
+from imgseal.formats.memory.store import MemoryStore
 
 
 class Plain:
@@ -47,7 +47,7 @@ def test_whatever_is_put_in_whatever_order(seed: int) -> None:
 
 
 def test_more_places_than_the_largest_image_has(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("imgseal.memory.pages._MOST", 3)
+    monkeypatch.setattr("imgseal.formats.memory.pages._MOST", 3)
     pages = Pages(MemoryStore())
     for number in range(3):
         assert list(pages.put(number * 10 * PAGE, b"x")) == []

@@ -3,8 +3,8 @@
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.memory.builder import ImageBuilder
-from imgseal.memory.image import MemoryImage, Region
+from imgseal.formats.memory.builder import ImageBuilder
+from imgseal.formats.memory.image import MemoryImage, Region
 
 
 def image(*pieces: tuple[int, bytes], start_address: int | None = None) -> MemoryImage:

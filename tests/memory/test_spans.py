@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imgseal.errors import InputError
-from imgseal.memory.spans import ADDRESS_END, Region, between, contains, overlap, subtract
+from imgseal.formats.memory.spans import ADDRESS_END, Region, between, contains, overlap, subtract
 
 SMALL = st.builds(Region, st.integers(0, 12), st.integers(0, 8))
 

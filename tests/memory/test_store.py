@@ -4,7 +4,7 @@ import io
 
 import pytest
 
-from imgseal.memory.store import ByteStore, FileStore, MemoryStore
+from imgseal.formats.memory.store import ByteStore, FileStore, MemoryStore
 
 
 @pytest.fixture(params=["memory", "file"])

@@ -9,9 +9,9 @@ from long_runs import long
 
 from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
-from imgseal.product.keys import KEYS
 from imgseal.product.model import class_identifier, vendor_identifier
 from imgseal.product.read_toml import read, resolved
+from imgseal.product.schema import KEYS
 from imgseal.product.starter import STARTER
 from imgseal.versions import Version
 

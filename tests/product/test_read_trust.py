@@ -6,7 +6,7 @@ from workshop import any_signer, product, trust_of, two_algorithms
 from imgseal.demo.scenario import product_text
 from imgseal.errors import ImgsealError, KeyTroubleError, UsageError
 from imgseal.keys.pem import encode_public
-from imgseal.keys.trust import resolve
+from imgseal.keys.trusted_keys import resolve
 from imgseal.product.read_toml import read
 
 TEXT = two_algorithms(product_text())

@@ -6,8 +6,8 @@ Source of truth: docs/format/product-file.md; product/keys.py lists the keys.
 import pytest
 
 from imgseal.errors import UsageError
-from imgseal.product.keys import KEYS
 from imgseal.product.parse_toml import parse
+from imgseal.product.schema import KEYS
 from imgseal.product.write_toml import write_toml
 
 FREE = ("description", "hazard", "reason")

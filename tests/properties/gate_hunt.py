@@ -10,10 +10,10 @@ from pathlib import Path
 
 from gate_tree import shop
 
-from imgseal.cli.gate_look import look_at
-from imgseal.cli.gate_walk import Task
-from imgseal.flow.gate import Brief, Setting
-from imgseal.state.device import fresh
+from imgseal.device_state.device import fresh
+from imgseal.gate.artefact import Brief, Setting
+from imgseal.gate.discover import Task
+from imgseal.gate.scan import look_at
 
 __all__ = ["Look", "PassedError", "hunt", "refused", "run"]
 

@@ -25,11 +25,11 @@ from stages import text_of
 from workshop import BUILD_TIME, signer, trust_of
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.flow import FirmwareFile, release
-from imgseal.journal.record import DELIVERING, PHASES, SETTLED, encode, first_record
+from imgseal.flow.release import FirmwareFile, Job, release
+from imgseal.formats.install_record.record import DELIVERING, PHASES, SETTLED, encode, first_record
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.make.seal import SealOptions
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
 from imgseal.product.model import Product, Requirement
 from imgseal.product.read_toml import read
 from imgseal.rehearse.boot import SET, Started
@@ -40,8 +40,8 @@ from imgseal.rehearse.install import DELIVERED, NOTHING_TO_DO
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.slots import statement_digest
-from imgseal.suit.envelope import decode_envelope
 from imgseal.versions import Version as RealVersion
+from imgseal.window import ByteView
 
 APP, RADIO, PHRASES = 1, 2, 3
 KINDS = {APP: Kind(True, False, False), RADIO: Kind(False, True, True), PHRASES: Kind(False, False, False, code=False)}
@@ -130,10 +130,10 @@ def _make(number: int, *, again: bool = False) -> Made:
                 Image(f"{mark} {index}", component.number, index, versions[component.number], component.counter, image_key,
                       needs if component.number == APP else ())
             )  # fmt: skip
-    made = release(
+    made = release(Job(
         files, changed, SealOptions(BUILD_TIME, development=False, source_revision=b""),
         image_signers=(OtherSignature(image_key) if again else signer(image_key),), package_signers=(signer(package_key),), trust=trust_of(of),
-    )  # fmt: skip
+    ))  # fmt: skip
     digests = {}
     for sealed in made.images:
         number_, slot_ = sealed.placed.component.number, sealed.placed.slot_index

@@ -20,10 +20,10 @@ if __name__ == "__main__":
 
 from workshop import repacked, resealed, workshop, write_project
 
-from imgseal.cbor.strict import bstr_head, decode, encode
-from imgseal.source.intel_hex_writer import write_intel_hex
-from imgseal.suit import labels
-from imgseal.suit.digest import sha256_digest
+from imgseal.formats.cbor.strict import bstr_head, decode, encode
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.digest import sha256_digest
 
 MIB = 1 << 20
 

@@ -26,11 +26,10 @@ if __name__ == "__main__":
 import naive_tree
 from log_book import book, by_the_page, compact, draft
 
-from imgseal.cli.ledger_file import LogFile, refuse_unless_continued
 from imgseal.errors import ImgsealError
-from imgseal.ledger.entry import encode_entry
-from imgseal.ledger.log import EMPTY, Step, added, is_whole, resume, steps
-from imgseal.ledger.proof import (
+from imgseal.formats.log.entry import encode_entry
+from imgseal.formats.log.lines import EMPTY, Step, added, is_whole, resume, steps
+from imgseal.formats.log.proof import (
     Consistency,
     Head,
     decode_proof,
@@ -40,6 +39,7 @@ from imgseal.ledger.proof import (
     read_head,
     refuse_unless_holds,
 )
+from imgseal.workspace.log_file import LogFile, refuse_unless_continued
 
 SIZE = 11
 LOG, MADE = book(SIZE)

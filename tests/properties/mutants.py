@@ -24,12 +24,12 @@ if __name__ == "__main__":
 from workshop import at as running_from
 from workshop import repacked, resealed, verdict, workshop
 
-from imgseal.cbor.strict import Tag, decode, encode
+from imgseal.device_state.device import DeviceState, fresh
 from imgseal.findings import NOT_RUN, Verdict
+from imgseal.formats.cbor.strict import Tag, decode, encode
+from imgseal.formats.sealed_image.layout import FIELDS
+from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.keys.p256 import ORDER
-from imgseal.sealed.layout import FIELDS
-from imgseal.state.device import DeviceState, fresh
-from imgseal.suit.envelope import decode_envelope
 
 SLOTS = {
     "motor-a": (0x20400, 326656),

@@ -27,12 +27,13 @@ import cbor2
 from workshop import BUILD_TIME, firmware, public_key, signer, workshop
 
 from imgseal.errors import ImgsealError
-from imgseal.flow.later import Job, finish
-from imgseal.keys.elsewhere import LaterSigner
+from imgseal.flow.release import Job
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.keys.remote_signer import LaterSigner
 from imgseal.make.seal import SealOptions
-from imgseal.request.request import Asked, Item, Request, decode_request, encode_request, request_digest
-from imgseal.request.response import Response, Signed, decode_response, encode_response
-from imgseal.suit.envelope import decode_envelope
+from imgseal.offline.offline_signing import finish
+from imgseal.offline.request import Asked, Item, Request, decode_request, encode_request, request_digest
+from imgseal.offline.response import Response, Signed, decode_response, encode_response
 
 if TYPE_CHECKING:
     from collections.abc import Callable

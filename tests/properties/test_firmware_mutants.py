@@ -24,9 +24,9 @@ def test_strangers_read_what_is_whole_and_the_gate_refuses_it(family: str, tmp_p
 @pytest.mark.parametrize("name", ["kind_of_firmware", "look_at_firmware"])
 def test_the_hunt_finds_a_gate_that_does_not_look(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """The test tests itself."""
-    from imgseal.flow.gate import Looked
+    from imgseal.gate.artefact import Looked
 
     answer = None if name == "kind_of_firmware" else Looked("firmware", ())
-    monkeypatch.setattr(f"imgseal.cli.gate_look.{name}", lambda *_arguments: answer)
+    monkeypatch.setattr(f"imgseal.gate.scan.{name}", lambda *_arguments: answer)
     with pytest.raises(PassedError, match="a stranger reads the firmware"):
         batch(1, 2000)

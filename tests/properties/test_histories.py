@@ -15,7 +15,7 @@ from test_planted_faults import (
     TakesAnyMember,
 )
 
-from imgseal.journal.record import Record
+from imgseal.formats.install_record.record import Record
 from imgseal.rehearse.boot import Bootloader, Started
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.oracle import INVARIANTS

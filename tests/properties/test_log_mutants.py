@@ -8,8 +8,9 @@ import pytest
 
 from log_mutants import FAMILIES, WronglyAcceptedError, batch  # isort: skip
 
-from imgseal.ledger import floors, log, proof
-from imgseal.ledger.entry import Floor, LoggedPackage
+from imgseal.formats.log import floors, proof
+from imgseal.formats.log import lines as log
+from imgseal.formats.log.entry import Floor, LoggedPackage
 
 
 def test_three_thousand_mutants() -> None:

@@ -20,7 +20,7 @@ def test_no_mutant_is_taken_for_what_it_is_not() -> None:
 
 def test_the_oracle_can_fail(monkeypatch: pytest.MonkeyPatch) -> None:
     """With the last comparison of the reader taken out, the mutants find it."""
-    monkeypatch.setattr("imgseal.request.request.encode_request", lambda _request: Anything())
+    monkeypatch.setattr("imgseal.offline.request.encode_request", lambda _request: Anything())
     with pytest.raises(request_mutants.WronglyAcceptedError):
         run(3000, 7)
 

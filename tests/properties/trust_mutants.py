@@ -24,12 +24,12 @@ from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from cryptography.hazmat.primitives.hashes import SHA256
 from workshop import product, public_key, signer, trust_of
 
-from imgseal.anchors.codec import Anchor, AnchorSet, encode_set
-from imgseal.flow import judge
+from imgseal.device_state.device import fresh
+from imgseal.flow.judge import judge
+from imgseal.formats.trust_anchors.codec import Anchor, AnchorSet, encode_set
 from imgseal.keys.anchor_set import anchor_set
-from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
-from imgseal.state.device import fresh
+from imgseal.window import ByteView
 
 HEAD, ENTRY = 148, 88
 NAMES = (

@@ -21,18 +21,18 @@ from workshop import BUILD_TIME, Workshop, make, signer, trust_of
 from imgseal.demo.firmware import code
 from imgseal.demo.firmware import phrases as words
 from imgseal.demo.scenario import product_text
-from imgseal.flow import FirmwareFile, release
-from imgseal.keys.anykey import AnyKey
+from imgseal.device_state.device import DeviceState, fresh
+from imgseal.flow.release import FirmwareFile, Job, release
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.keys.public_key import AnyKey
 from imgseal.make.seal import SealOptions
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.play import Rehearsal, rehearse
 from imgseal.rehearse.stage import Stage, set_up
-from imgseal.state.device import DeviceState, fresh
+from imgseal.window import ByteView
 
 DEMO = "the demo"
 NAMES = (*PRODUCTS, DEMO)
@@ -137,10 +137,10 @@ def package(change: Change) -> bytes:
         marks = {c: mark for c, mark in marks.items() if c in change.changed}
     options = SealOptions(BUILD_TIME, development=False, source_revision=bytes(range(20)))
     by = OtherSignature("keys/images") if change.rest == RESIGNED else signer("keys/images")
-    made = release(
+    made = release(Job(
         _files(of, change.product, marks), of, options, image_signers=(by,), package_signers=(signer("keys/packages"),),
         trust=trust_of(of),
-    )  # fmt: skip
+    ))  # fmt: skip
     return b"".join(made.package.pieces())
 
 

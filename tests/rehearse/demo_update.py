@@ -8,12 +8,12 @@ from stages import installed
 from workshop import Workshop, make
 
 from imgseal.demo.scenario import firmware_files, product_text
-from imgseal.flow import FirmwareFile
-from imgseal.memory.view import ByteView
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.source import read as read_firmware
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.rehearse.stage import Stage, set_up
-from imgseal.source import read as read_firmware
+from imgseal.window import ByteView
 
 _OLD = {"release.version": "2.4.0", "release.sequence": "16", "component.motor.counter": "5"}
 _NEW = {"component.radio.version": "1.3.3"}

@@ -11,17 +11,17 @@ from typing import NamedTuple
 from stages import NEWER, files, pair, small
 from workshop import Workshop, make
 
-from imgseal.journal.record import Member
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import DeviceState, device_state
+from imgseal.formats.install_record.record import Member
+from imgseal.formats.install_record.room import place_bytes
 from imgseal.product.model import Product
-from imgseal.product.record_room import place_bytes
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import Violation
 from imgseal.rehearse.life import Life, Programs, Scenario
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import Stage, read_slots, set_up
-from imgseal.state.device import DeviceState, device_state
+from imgseal.window import ByteView
 
 
 def _place_blocks(of: Product) -> tuple[str, int, int, int]:

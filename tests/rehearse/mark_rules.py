@@ -10,15 +10,15 @@ from marked import MARKED_TWO, TRUSTING, Board, adversary, board, in_trial, said
 from stages import MARKED, pair
 from workshop import public_key
 
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import fresh
 from imgseal.rehearse.boot import SET
 from imgseal.rehearse.device import Facts
 from imgseal.rehearse.flash import Block
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import Stage, set_up
-from imgseal.state.device import fresh
 from imgseal.versions import Version
+from imgseal.window import ByteView
 
 Make = Callable[[Facts], Programs]
 """The programs for a device with these facts; compiled ones are made for each product."""

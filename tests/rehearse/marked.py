@@ -10,12 +10,11 @@ from typing import NamedTuple
 from stages import component_text, files, installed, pair, slot_text, text_of
 from workshop import make
 
-from imgseal.journal.record import Member, Record, place_content
+from imgseal.formats.install_record.record import Member, Record, place_content
+from imgseal.formats.install_record.room import record_bytes
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.keys.mldsa44 import MlDsa44Key
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
 from imgseal.product.read_toml import read
-from imgseal.product.record_room import record_bytes
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.boot import Started
 from imgseal.rehearse.counters import Counters, numbers_stored
@@ -26,6 +25,7 @@ from imgseal.rehearse.life import Life, Programs, Scenario
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.slots import statement_digest
 from imgseal.rehearse.stage import Stage, set_up
+from imgseal.window import ByteView
 
 MARKED_TWO = "two run slots, at boot by digest"
 

@@ -16,15 +16,15 @@ from typing import NamedTuple
 from workshop import Workshop, make
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.flow import FirmwareFile
-from imgseal.memory.image import MemoryImage
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import DeviceState, fresh
+from imgseal.flow.release import FirmwareFile
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.play import Rehearsal, rehearse
 from imgseal.rehearse.stage import Stage, set_up
-from imgseal.state.device import DeviceState, fresh
+from imgseal.window import ByteView
 
 _HEAD = """
 format = 1

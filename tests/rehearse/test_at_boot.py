@@ -9,8 +9,8 @@ import pytest
 from marked import MARKED_TWO, adversary, updated
 from stages import MARKED, pair
 
-from imgseal.journal.boot_mark import boot_mark
-from imgseal.journal.record import Member, Record
+from imgseal.formats.install_record.boot_mark import boot_mark
+from imgseal.formats.install_record.record import Member, Record
 from imgseal.rehearse import mark
 from imgseal.rehearse.boot import Bootloader, Started
 from imgseal.rehearse.device import Device, Facts

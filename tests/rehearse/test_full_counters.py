@@ -12,9 +12,9 @@ from long_runs import mainly
 from stages import PRODUCTS, files, pair, small
 from workshop import make
 
-from imgseal.flow import judge
-from imgseal.journal.record import SETTLING, Record
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import read, write
+from imgseal.flow.judge import judge
+from imgseal.formats.install_record.record import SETTLING, Record
 from imgseal.product.model import Component
 from imgseal.rehearse import boot, install
 from imgseal.rehearse import settle as settling
@@ -25,7 +25,7 @@ from imgseal.rehearse.journal import Journal, NoPlaceError
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.settle import settle
 from imgseal.rehearse.stage import set_up
-from imgseal.state.device import read, write
+from imgseal.window import ByteView
 
 
 def anything(name: str, programs: Programs | None = None) -> Violation | None:

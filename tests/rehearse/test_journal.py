@@ -9,7 +9,7 @@ import itertools
 import pytest
 from stages import small
 
-from imgseal.journal.record import SETTLED, Record
+from imgseal.formats.install_record.record import SETTLED, Record
 from imgseal.product.model import Product
 from imgseal.rehearse.flash import Flash, Operation, PowerCutError, Snapshot
 from imgseal.rehearse.journal import Journal

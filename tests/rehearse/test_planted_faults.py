@@ -11,13 +11,11 @@ import pytest
 from stages import newer, pair, small
 from workshop import make
 
-from imgseal.check.context import Bytes
 from imgseal.check.package_subject import PackageSubject
 from imgseal.findings import Verdict
-from imgseal.journal.record import SETTLED, Member, Record, encode
-from imgseal.memory.view import ByteView
+from imgseal.formats.install_record.record import SETTLED, Member, Record, encode
+from imgseal.formats.install_record.room import CHECK_BYTES
 from imgseal.product.model import Component
-from imgseal.product.record_room import CHECK_BYTES
 from imgseal.rehearse import boot, install
 from imgseal.rehearse.boot import Bootloader, Started
 from imgseal.rehearse.counters import Counters
@@ -31,6 +29,7 @@ from imgseal.rehearse.settle import settle
 from imgseal.rehearse.slots import Sealed, Slots
 from imgseal.rehearse.stage import set_up
 from imgseal.versions import Version
+from imgseal.window import Bytes, ByteView
 
 
 class Attacked(Bootloader):

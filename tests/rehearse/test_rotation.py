@@ -11,16 +11,17 @@ from typing import NamedTuple
 import pytest
 from workshop import BUILD_TIME, firmware, product, signer, trust_of
 
-from imgseal.anchors.codec import AnchorSet, decode_update
-from imgseal.flow import judge, release
-from imgseal.flow.trust import update_trust
+from imgseal.device_state.device import DeviceState, fresh
+from imgseal.flow.judge import judge
+from imgseal.flow.release import Job, release
+from imgseal.formats.trust_anchors.codec import AnchorSet, decode_update
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.anchor_set import trust_of as trust_of_set
 from imgseal.make.seal import SealOptions
-from imgseal.memory.view import ByteView
 from imgseal.product.model import Product
 from imgseal.rehearse.apply import apply
-from imgseal.state.device import DeviceState, fresh
+from imgseal.trust.update import update_trust
+from imgseal.window import ByteView
 
 APEX = '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]'
 
@@ -52,10 +53,10 @@ def fleet() -> Fleet:
     """The first release, both keys, a release by the new one, the old one revoked, packages too, and a new apex."""
 
     def packed(this: Product, images: str, packages: str) -> bytes:
-        made = release(
+        made = release(Job(
             firmware(), this, SealOptions(BUILD_TIME, development=False), image_signers=(signer(images),), package_signers=(signer(packages),),
             trust=trust_of(this),
-        )  # fmt: skip
+        ))  # fmt: skip
         return b"".join(made.package.pieces())
 
     first = of(OLD, OLD_PACKAGES, 17)

@@ -10,7 +10,7 @@ from failing_storage import flipped, flips, violated
 from long_runs import mainly
 from stages import PRODUCTS
 
-from imgseal.journal.record import DELIVERING, SETTLED, Record
+from imgseal.formats.install_record.record import DELIVERING, SETTLED, Record
 from imgseal.rehearse import boot
 from imgseal.rehearse.boot import Bootloader, Started
 from imgseal.rehearse.device import Device

@@ -10,11 +10,11 @@ from demo_update import demo_update
 from long_runs import long, mainly
 from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import fresh
 from imgseal.rehearse.explore import Tally
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
-from imgseal.state.device import fresh
+from imgseal.window import ByteView
 
 
 def note(tally: Tally, record_property: Callable[[str, object], None]) -> None:

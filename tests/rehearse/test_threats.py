@@ -11,7 +11,7 @@ import pytest
 from stages import Pair, files, newer, pair, small
 from workshop import make, repacked, resealed, signer
 
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import DeviceState
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
 from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Device, Judgements
@@ -20,7 +20,7 @@ from imgseal.rehearse.install import DELIVERED, Installer
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.stage import set_up
-from imgseal.state.device import DeviceState
+from imgseal.window import ByteView
 
 
 class Bench(NamedTuple):

@@ -21,8 +21,8 @@ from changes import (
 from long_runs import long, mainly
 from stages import PRODUCTS
 
-from imgseal.journal.record import SETTLED as IS_SETTLED
-from imgseal.journal.record import Record
+from imgseal.formats.install_record.record import SETTLED as IS_SETTLED
+from imgseal.formats.install_record.record import Record
 from imgseal.rehearse.boot import Bootloader, Started
 from imgseal.rehearse.install import Installer
 from imgseal.rehearse.life import Programs

@@ -10,7 +10,7 @@ from failing_storage import one_place_worn, violated, worn_places
 from long_runs import mainly
 from stages import PRODUCTS, pair
 
-from imgseal.journal.record import Record
+from imgseal.formats.install_record.record import Record
 from imgseal.rehearse.journal import Journal, NoPlaceError
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.play import rehearse

@@ -5,17 +5,16 @@ from collections.abc import Callable
 
 from workshop import Workshop, make, product, workshop
 
-from imgseal.check.context import Bytes
-from imgseal.compare.contents import read_contents
 from imgseal.compare.difference import compare
-from imgseal.flow.dossier import gather
-from imgseal.memory.view import ByteView
+from imgseal.device_state.device import DeviceState, fresh
+from imgseal.flow.contents import read_contents
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
 from imgseal.report.document import report_document
-from imgseal.report.material import Material
+from imgseal.report.inputs import Material
 from imgseal.report.page import render
-from imgseal.state.device import DeviceState, fresh
+from imgseal.report.report_inputs import gather
+from imgseal.window import Bytes, ByteView
 
 DAY = "2026-11-25"
 

@@ -8,22 +8,22 @@ import pytest
 from desk import DAY, edited, material_of, whole
 from workshop import Workshop, any_public, firmware, make, product, repacked, two_algorithms, workshop
 
-from imgseal.cbor.strict import decode, encode
+from imgseal.device_state.device import fresh
 from imgseal.findings import FAILED as CHECK_FAILED
 from imgseal.findings import NOT_RUN, CheckResult, Finding, Verdict
-from imgseal.flow import dossier
-from imgseal.keys.trust import TrustedKey
-from imgseal.memory.view import ByteView
+from imgseal.formats.cbor.strict import decode, encode
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.keys.trusted_keys import TrustedKey
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
+from imgseal.report import report_inputs as dossier
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
-from imgseal.report.material import Material
-from imgseal.report.probes import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe, probes
-from imgseal.state.device import fresh
-from imgseal.suit import labels
-from imgseal.suit.envelope import decode_envelope
+from imgseal.report.inputs import Material
+from imgseal.report.observations import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe, probes
 from imgseal.versions import Version
+from imgseal.window import ByteView
 
 
 def seen(material: Material, name: str) -> tuple[str, str]:
@@ -180,7 +180,7 @@ def test_a_counter_that_was_not_tried_is_not_shown() -> None:
 
 def test_without_a_control_nothing_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
     """The unchanged package is judged first; refused there, no row is written, and the reason is."""
-    from imgseal.flow import judge as real
+    from imgseal.flow.judge import judge as real
 
     def moody(data: Any, name: str, *arguments: Any, **named: Any) -> Any:
         return real(ByteView(b"") if name == "unchanged" else data, name, *arguments, **named)

@@ -14,13 +14,13 @@ import pytest
 
 from imgseal.errors import Place
 from imgseal.findings import CODES, Finding
+from imgseal.gate.annotations import github_lines, gitlab_values
+from imgseal.gate.junit import junit_text
+from imgseal.gate.result import EXCUSED, GATE_CODES, GOOD, OUTCOMES, REFUSED, SOURCE, Artefact, GateReport
+from imgseal.gate.rows import rows
+from imgseal.gate.sarif import sarif_document
+from imgseal.gate.text import gate_document, gate_lines
 from imgseal.make.leaks import LEAK_CODES
-from imgseal.report.annotations import github_lines, gitlab_values
-from imgseal.report.gate_result import EXCUSED, GATE_CODES, GOOD, OUTCOMES, REFUSED, SOURCE, Artefact, GateReport
-from imgseal.report.gate_rows import rows
-from imgseal.report.gate_text import gate_document, gate_lines
-from imgseal.report.junit import junit_text
-from imgseal.report.sarif import sarif_document
 
 ROOT = Path(__file__).parents[2]
 SARIF = json.loads((ROOT / "tests" / "vectors" / "sarif-2.1.0-rtm.5.schema.json").read_text())

@@ -16,8 +16,8 @@ from browser import Page, browser
 from desk import edited, material_of, page_of, whole
 from workshop import repacked, workshop
 
-from imgseal.memory.view import ByteView
-from imgseal.suit.envelope import decode_envelope
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.window import ByteView
 
 LONG = "x" * 120
 WIDER = """[...document.querySelectorAll('body *')].filter(e => !e.closest('thead, .skip')

@@ -10,26 +10,26 @@ import pytest
 from desk import edited, material_of, page_of, whole
 from workshop import Workshop, any_signer, detached_radio, firmware, make, product, repacked, resealed, workshop
 
-from imgseal.cbor.strict import encode
-from imgseal.compare.contents import read_contents
 from imgseal.compare.difference import compare
+from imgseal.device_state.device import fresh
 from imgseal.findings import NOT_RUN, PASSED
-from imgseal.memory.view import ByteView
+from imgseal.flow.contents import read_contents
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
+from imgseal.formats.sealed_image.statement import SignatureSlot
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.outline import DEEPEST, branches, outline
 from imgseal.rehearse.apply import apply
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map
-from imgseal.report.lanes import COLUMNS
-from imgseal.report.lying import lying_in
-from imgseal.report.material import Change, Material
+from imgseal.report.inputs import Change, Material
 from imgseal.report.memory_map import InSlot, Lying, map_lines, memory_maps
+from imgseal.report.observations import probes
 from imgseal.report.page import printable, render
-from imgseal.report.probes import probes
-from imgseal.sealed.codec import decode_header_block, encode_header_block, encode_statement
-from imgseal.sealed.statement import SignatureSlot
-from imgseal.state.device import fresh
-from imgseal.suit import labels
-from imgseal.suit.envelope import decode_envelope
-from imgseal.suit.outline import DEEPEST, branches, outline
+from imgseal.report.slot_contents import lying_in
+from imgseal.report.timeline import COLUMNS
+from imgseal.window import ByteView
 
 CSS = (Path(__file__).parents[2] / "imgseal" / "report" / "page.css").read_text()
 
@@ -80,7 +80,7 @@ def test_depth_is_that_of_the_manifest_and_has_an_end(monkeypatch: pytest.Monkey
     assert ["  " * depth + line for depth, line in lines] == list(outline(envelope))
     assert (1, "sequence number: 17") in lines
     assert max(depth for depth, _ in lines) < DEEPEST
-    monkeypatch.setattr("imgseal.suit.outline._envelope", lambda *_: ((number, "x") for number in range(5000)))
+    monkeypatch.setattr("imgseal.formats.suit.outline._envelope", lambda *_: ((number, "x") for number in range(5000)))
     material = material_of(workshop().package)
     assert max(line["depth"] for line in report_document(material)["manifest"]) == DEEPEST
     page_of(material)

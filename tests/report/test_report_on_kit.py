@@ -9,13 +9,13 @@ from long_runs import mainly
 from run_python import product_of
 from workshop import any_public
 
-from imgseal.flow.dossier import gather
+from imgseal.device_state.device import fresh
 from imgseal.keys.pem import encode_public
-from imgseal.keys.trust import resolve
-from imgseal.memory.view import ByteView
+from imgseal.keys.trusted_keys import resolve
 from imgseal.report.document import report_document
 from imgseal.report.page import render
-from imgseal.state.device import fresh
+from imgseal.report.report_inputs import gather
+from imgseal.window import ByteView
 
 DATA = Path(__file__).parents[1] / "kit" / "data"
 FILE: Any = json.loads((DATA / "kit.json").read_text())

@@ -12,7 +12,7 @@ from workshop import workshop
 
 from imgseal.findings import CODES
 from imgseal.report.document import report_document
-from imgseal.report.material import Material
+from imgseal.report.inputs import Material
 from imgseal.report.page import PARTS, printable
 
 CSS = (Path(__file__).parents[2] / "imgseal" / "report" / "page.css").read_text()

@@ -12,13 +12,13 @@ from jsonschema import Draft202012Validator
 from referencing import Registry, Resource
 from workshop import detached_radio, make, product, two_algorithms, workshop
 
+from imgseal.device_state.device import fresh
 from imgseal.findings import CODES
-from imgseal.flow.dossier import gather
-from imgseal.memory.view import ByteView
 from imgseal.rehearse.apply import apply
 from imgseal.report.document import report_document
-from imgseal.report.material import Change, Material
-from imgseal.state.device import fresh
+from imgseal.report.inputs import Change, Material
+from imgseal.report.report_inputs import gather
+from imgseal.window import ByteView
 
 FORMAT = Path(__file__).parents[2] / "docs" / "format"
 SCHEMA = json.loads((FORMAT / "report.schema.json").read_text())

@@ -8,22 +8,22 @@ import pytest
 from desk import DAY, edited, material_of, page_of, whole
 from workshop import make, product, signer, workshop
 
+from imgseal.device_state.device import fresh
 from imgseal.findings import CODES
-from imgseal.flow import dossier
-from imgseal.memory.view import ByteView
 from imgseal.product.algorithms import P256
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.flash import Operation
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
+from imgseal.report import report_inputs as dossier
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map, path_of
 from imgseal.report.evidence import IN_PART, MAKERS, Row, judged, schemes
-from imgseal.report.lanes import COLUMNS, COUNTERS, down_spans, joined, lanes
-from imgseal.report.lying import lying_in
 from imgseal.report.memory_map import InSlot, Lying, map_lines, memory_maps, size_words
-from imgseal.report.probes import FAILED, NOT_SHOWN, SHOWN, STATED, TITLES, Probe, probes
-from imgseal.state.device import fresh
+from imgseal.report.observations import FAILED, NOT_SHOWN, SHOWN, STATED, TITLES, Probe, probes
+from imgseal.report.slot_contents import lying_in
+from imgseal.report.timeline import COLUMNS, COUNTERS, down_spans, joined, lanes
+from imgseal.window import ByteView
 
 EXPECTED_REFUSALS = [
     "signature.wrong-key", "signature.manifest-digest", "signature.severed-member", "digest.image", "structure.envelope",
@@ -182,7 +182,7 @@ def test_a_rehearsal_that_cuts_nothing_shows_nothing() -> None:
 
 def test_a_judge_that_takes_too_much_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """With a judge that accepts a changed package the observation fails, and with it every row that rests on it."""
-    from imgseal.flow import judge as real
+    from imgseal.flow.judge import judge as real
 
     def blind(data: Any, name: str, *arguments: Any, **named: Any) -> Any:
         return real(ByteView(workshop().package) if name == "changed" else data, name, *arguments, **named)

@@ -6,7 +6,7 @@ from pathlib import Path
 from desk import whole
 
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
-from imgseal.report.probes import FAILED, IN_PART, NOT_SHOWN, SHOWN, Probe, probes
+from imgseal.report.observations import FAILED, IN_PART, NOT_SHOWN, SHOWN, Probe, probes
 
 ROOT = Path(__file__).parents[2]
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from imgseal.report.lanes import Span, _runs
+from imgseal.report.timeline import Span, _runs
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import pytest
 from workshop import verdict, workshop
 
 from imgseal.findings import FAILED, NOT_RUN, PASSED, Verdict
-from imgseal.report.text import verdict_lines
+from imgseal.workspace.verdict_text import verdict_lines
 
 
 def spoiled() -> Verdict:

@@ -9,17 +9,17 @@ import pytest
 import segno
 from workshop import public_key, signer, workshop
 
-from imgseal.cose.sign1 import protected_header, take_apart, to_be_signed
 from imgseal.errors import InputError
+from imgseal.formats.cose.sign1 import protected_header, take_apart, to_be_signed
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command, Sequence, decode_sequence, encode_sequence
+from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
+from imgseal.formats.suit.manifest import Manifest, decode_manifest, encode_manifest
 from imgseal.keys.p256 import verify
-from imgseal.request.request import Asked, Item, Request, decode_request, encode_request, request_digest
-from imgseal.request.response import Response, Signed, decode_response, encode_response
-from imgseal.request.text_form import escaped
-from imgseal.suit import labels
-from imgseal.suit.commands import Command, Sequence, decode_sequence, encode_sequence
-from imgseal.suit.digest import SuitDigest
-from imgseal.suit.envelope import decode_envelope, wrapped_digest
-from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest
+from imgseal.offline.request import Asked, Item, Request, decode_request, encode_request, request_digest
+from imgseal.offline.response import Response, Signed, decode_response, encode_response
+from imgseal.offline.text_form import escaped
 
 IMAGES, PACKAGES = (
     Asked("ESP256", public_key("keys/images").key_id),

@@ -9,18 +9,18 @@ from collections.abc import Iterator
 import pytest
 from workshop import workshop
 
-from imgseal.cbor.strict import encode
 from imgseal.errors import InputError
-from imgseal.request.profile import outside
-from imgseal.request.request import Asked, Item, Request, decode_request, encode_request
-from imgseal.request.screen import manifest_screen, statement_screen
-from imgseal.sealed import layout
-from imgseal.sealed.layout import FIELDS, STATEMENT_BYTES, Field, field
-from imgseal.suit import labels
-from imgseal.suit.digest import SuitDigest
-from imgseal.suit.envelope import decode_envelope, wrapped_digest
-from imgseal.suit.manifest import decode_manifest, encode_manifest
-from imgseal.suit.text import decode_text, text_value
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.sealed_image import layout
+from imgseal.formats.sealed_image.layout import FIELDS, STATEMENT_BYTES, Field, field
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
+from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
+from imgseal.formats.suit.text import decode_text, text_value
+from imgseal.offline.profile import outside
+from imgseal.offline.request import Asked, Item, Request, decode_request, encode_request
+from imgseal.offline.screen import manifest_screen, statement_screen
 
 STATEMENT = workshop().images["motor-a"][:STATEMENT_BYTES]
 

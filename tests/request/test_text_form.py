@@ -5,7 +5,7 @@ import base64
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.request.text_form import decode64, encode64, hex_bytes, read_document, refuse
+from imgseal.offline.text_form import decode64, encode64, hex_bytes, read_document, refuse
 
 
 def said(act: object, *arguments: object) -> InputError:

@@ -6,7 +6,7 @@ import json
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.sbom.bill import Bill, bill_words, parse_words, read_bill
+from imgseal.formats.sbom.bill import Bill, bill_words, parse_words, read_bill
 
 GOOD = [
     ({"bomFormat": "CycloneDX", "specVersion": "1.6", "components": []}, ("CycloneDX", "1.6")),
@@ -52,7 +52,7 @@ def test_refused_with_its_place(data: bytes, words: str, line: int | None, offse
 
 def test_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     data = json.dumps(GOOD[0][0]).encode()
-    monkeypatch.setattr("imgseal.sbom.bill.SBOM_BYTES", len(data))
+    monkeypatch.setattr("imgseal.formats.sbom.bill.SBOM_BYTES", len(data))
     read_bill(data, "bom.json")
     with pytest.raises(InputError, match="too large"):
         read_bill(data + b" ", "bom.json")

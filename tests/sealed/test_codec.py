@@ -6,15 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgseal.sealed.codec import (
+from imgseal.formats.sealed_image.codec import (
     SealedFormatError,
     decode_header_block,
     decode_statement,
     encode_header_block,
     encode_statement,
 )
-from imgseal.sealed.layout import ESP256, FIELDS, ML_DSA_44, field
-from imgseal.sealed.statement import Need, SignatureSlot, Statement
+from imgseal.formats.sealed_image.layout import ESP256, FIELDS, ML_DSA_44, field
+from imgseal.formats.sealed_image.statement import Need, SignatureSlot, Statement
 from imgseal.versions import ALPHA, BETA, CANDIDATE, STAGE_NUMBER_LIMIT, Version
 
 WORD = st.integers(0, 2**32 - 1)

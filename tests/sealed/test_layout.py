@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-from imgseal.sealed.layout import FIELDS, FLAG_DETACHED, FLAG_DEVELOPMENT, MAGIC, STATEMENT_BYTES
+from imgseal.formats.sealed_image.layout import FIELDS, FLAG_DETACHED, FLAG_DEVELOPMENT, MAGIC, STATEMENT_BYTES
 
 PAGE = Path(__file__).parents[2] / "docs" / "format" / "sealed-image.md"
 

@@ -5,7 +5,7 @@ import io
 import pytest
 
 from imgseal.errors import InputError, UsageError
-from imgseal.source import detect, read
+from imgseal.formats.source import detect, read
 
 HEX = b":0400000001020304F2\n:00000001FF\n"
 SREC = b"S107000001020304EE\nS9030000FC\n"
@@ -106,7 +106,7 @@ def test_reading_hex_imports_no_library() -> None:
     import sys
 
     code = (
-        "import io, sys; from imgseal.source import read; "
+        "import io, sys; from imgseal.formats.source import read; "
         f"read(io.BytesIO({HEX!r}), name='a'); read(io.BytesIO({SREC!r}), name='a'); "
         "print([m for m in ('elftools', 'intelhex', 'logging', 'pathlib', 'dataclasses') if m in sys.modules])"
     )

@@ -14,8 +14,8 @@ import pytest
 from gate_tree import as_elf
 
 from imgseal.errors import InputError
-from imgseal.memory.image import MemoryImage
-from imgseal.source import read
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.source import read
 
 CODE = """
 int counter = 0x1234; const char words[] = "vent open"; char space[4000];

@@ -8,7 +8,7 @@ import zlib
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.source.gzip_stream import Gunzip
+from imgseal.formats.archives.gzip_stream import Gunzip
 
 DATA = random.Random(3).randbytes(300_000) + bytes(300_000)
 PACKED = gzip.compress(DATA, mtime=0)

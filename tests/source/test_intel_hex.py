@@ -8,8 +8,8 @@ from itertools import pairwise
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.memory.image import MemoryImage, Region
-from imgseal.source import read
+from imgseal.formats.memory.image import MemoryImage, Region
+from imgseal.formats.source import read
 
 END = ":00000001FF"
 

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgseal.memory.builder import ImageBuilder
-from imgseal.memory.image import MemoryImage
-from imgseal.source import read
-from imgseal.source.intel_hex_writer import write_intel_hex
+from imgseal.formats.memory.builder import ImageBuilder
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.source import read
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
 ENDS = st.sampled_from([0, 1, 15, 0xFFF0, 0xFFFF, 0x1_0000, 0x2_FFF1, 0x0800_0000, 0xFFFE_FFF8])
 

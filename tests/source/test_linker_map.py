@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.source.linker_map import read_map
+from imgseal.formats.source.linker_map import read_map
 
 SCRIPT = """
 MEMORY { FLASH (rx) : ORIGIN = 0x20400, LENGTH = 319K  RAM (rwx) : ORIGIN = 0x20000000, LENGTH = 128K }

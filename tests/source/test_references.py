@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from imgseal.errors import InputError
-from imgseal.memory.image import MemoryImage
-from imgseal.source import read
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.source import read
 
 DEBIAN = "/usr/share/firmware-microbit-micropython/firmware.hex"
 Content = dict[int, int]

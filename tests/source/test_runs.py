@@ -8,8 +8,8 @@ import random
 
 import pytest
 
-from imgseal.source import intel_hex, s_record
-from imgseal.source.runs import Layout, Run, take_run
+from imgseal.formats.source import intel_hex, s_record
+from imgseal.formats.source.runs import Layout, Run, take_run
 
 HEX = intel_hex._LAYOUT
 SREC = {kind: s_record._LAYOUTS[kind] for kind in (b"1", b"2", b"3")}

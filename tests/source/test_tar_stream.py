@@ -15,7 +15,7 @@ import pytest
 from gate_tree import as_tar
 
 from imgseal.errors import InputError
-from imgseal.source.tar_stream import is_tar, members
+from imgseal.formats.archives.tar_stream import is_tar, members
 
 NAMES = ["a", "b/c.bin", "d" * 99, "g" * 140 + "/" + "h" * 90, "umlaut-\u00e4", "blank in it"]
 LONG = ["e/" + "f" * 120, "g" * 180 + "/" + "h" * 90]

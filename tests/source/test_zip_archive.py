@@ -17,7 +17,7 @@ import pytest
 from gate_tree import as_zip
 
 from imgseal.errors import InputError
-from imgseal.source.zip_archive import _descriptors, directory, ends_as_zip, members
+from imgseal.formats.archives.zip_archive import _descriptors, directory, ends_as_zip, members
 
 TEXT = b"words " * 300
 

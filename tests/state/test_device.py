@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from workshop import workshop
 
+from imgseal.device_state.device import fresh, read, write
 from imgseal.errors import UsageError
-from imgseal.state.device import fresh, read, write
 
 GOOD: dict[str, Any] = {
     "format": 1,

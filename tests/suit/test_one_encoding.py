@@ -12,14 +12,14 @@ import pytest
 from mutants import edit, encode_safely
 from workshop import add_payload, workshop
 
-from imgseal.cbor.strict import CborError, decode, encode
-from imgseal.cose.sign1 import CoseError, assemble, read_block
-from imgseal.suit import labels
-from imgseal.suit.commands import decode_sequence, encode_sequence
-from imgseal.suit.envelope import decode_envelope, envelope_pieces
-from imgseal.suit.errors import SuitError
-from imgseal.suit.manifest import decode_manifest, encode_manifest, encode_member
-from imgseal.suit.text import decode_text
+from imgseal.formats.cbor.strict import CborError, decode, encode
+from imgseal.formats.cose.sign1 import CoseError, assemble, read_block
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import decode_sequence, encode_sequence
+from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.manifest import decode_manifest, encode_manifest, encode_member
+from imgseal.formats.suit.text import decode_text
 
 GOOD = decode_envelope(workshop().package)
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 from workshop import workshop
 
-from imgseal.suit.envelope import decode_envelope
-from imgseal.suit.outline import outline
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.outline import outline
 
 EXPECTED = Path(__file__).with_name("outline.txt")
 

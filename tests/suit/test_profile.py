@@ -7,13 +7,13 @@ from itertools import combinations
 import pytest
 from workshop import detached_radio, firmware, make, product, workshop
 
-from imgseal.suit import labels
-from imgseal.suit.commands import Command, Sequence, VersionMatch, decode_sequence
-from imgseal.suit.digest import sha256_digest
-from imgseal.suit.envelope import Envelope, decode_envelope
-from imgseal.suit.manifest import Manifest, decode_manifest
-from imgseal.suit.profile import Departure, departure
-from imgseal.suit.shape import Shape
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command, Sequence, VersionMatch, decode_sequence
+from imgseal.formats.suit.digest import sha256_digest
+from imgseal.formats.suit.envelope import Envelope, decode_envelope
+from imgseal.formats.suit.manifest import Manifest, decode_manifest
+from imgseal.formats.suit.profile import Departure, departure
+from imgseal.formats.suit.shape import Shape
 
 OF = product(detached_radio)
 SHAPES = Shape.of(OF.components.values())

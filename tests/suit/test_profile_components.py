@@ -2,9 +2,9 @@
 
 import pytest
 
-from imgseal.suit.component import OurComponent
-from imgseal.suit.profile import _components
-from imgseal.suit.shape import Shape
+from imgseal.formats.suit.component import OurComponent
+from imgseal.formats.suit.profile import _components
+from imgseal.formats.suit.shape import Shape
 
 ONE, TWO, DETACHED = (
     Shape(two_slots=False, detached=False),

@@ -16,16 +16,16 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from cryptography.hazmat.primitives.hashes import SHA256
 
-from imgseal.cbor.strict import CborError, Tag, decode, encode
-from imgseal.check.machine import Machine
-from imgseal.cose.sign1 import CoseError, take_apart, to_be_signed
-from imgseal.suit import labels
-from imgseal.suit.commands import Sequence, decode_sequence
-from imgseal.suit.digest import SuitDigest
-from imgseal.suit.envelope import decode_envelope, envelope_pieces, wrapped_digest
-from imgseal.suit.errors import SuitError
-from imgseal.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
-from imgseal.suit.text import decode_text
+from imgseal.check.machine.executor import Machine
+from imgseal.formats.cbor.strict import CborError, Tag, decode, encode
+from imgseal.formats.cose.sign1 import CoseError, take_apart, to_be_signed
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Sequence, decode_sequence
+from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces, wrapped_digest
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
+from imgseal.formats.suit.text import decode_text
 
 VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "suit-envelopes.json").read_text())
 ENVELOPES: list[dict[str, Any]] = VECTORS["envelopes"]

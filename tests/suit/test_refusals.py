@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imgseal.cbor.strict import Tag, encode
-from imgseal.suit import labels as l
-from imgseal.suit.commands import decode_sequence, encode_sequence
-from imgseal.suit.component import ours
-from imgseal.suit.envelope import decode_envelope
-from imgseal.suit.errors import SuitError
-from imgseal.suit.manifest import decode_manifest, encode_manifest
-from imgseal.suit.text import decode_text
+from imgseal.formats.cbor.strict import Tag, encode
+from imgseal.formats.suit import labels as l
+from imgseal.formats.suit.commands import decode_sequence, encode_sequence
+from imgseal.formats.suit.component import ours
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
+from imgseal.formats.suit.text import decode_text
 from imgseal.versions import Version
 
 DIGEST = encode([-16, bytes(32)])

@@ -1,6 +1,6 @@
 """Numbers that go over the wire, against the tables of the drafts: draft-ietf-suit-manifest-37 sections 11.1 to 11.6, and those of its extensions."""
 
-from imgseal.suit import labels
+from imgseal.formats.suit import labels
 
 MEMBERS = """
  1 manifest version      2 sequence number         3 common          4 reference URI           5 manifest component

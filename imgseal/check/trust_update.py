@@ -1,0 +1,319 @@
+"""The checks of a trust anchor update, in their order; docs/format/trust-anchors.md. A device makes the same ones."""
+
+from imgseal.check.context import Context
+from imgseal.check.identity import wrong_class, wrong_vendor
+from imgseal.check.image import ImageSubject
+from imgseal.check.runner import Check, NotRun, run
+from imgseal.errors import Place
+from imgseal.findings import PASSED, Finding, Verdict
+from imgseal.formats.cose.labels import ESP256
+from imgseal.formats.sealed_image.codec import HeaderBlock
+from imgseal.formats.trust_anchors.codec import (
+    GENERATION,
+    IMAGES,
+    PACKAGES,
+    AnchorFormatError,
+    AnchorSet,
+    AnchorUpdate,
+    decode_update,
+    encode_set,
+    number_words,
+)
+from imgseal.keys.anchor_set import anchor_set, refuse_off_curve
+from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
+from imgseal.keys.published import origin_of
+from imgseal.limits import TRUST_BYTES
+from imgseal.window import Bytes
+
+__all__ = ["UpdateSubject", "count_words", "device_class", "judge_update", "published", "vendor"]
+
+_NONE = bytes(64)
+_FROM_NEWEST = "make it from the newest set: imgseal trust replace --previous FILE"
+_AGAIN = "get it again from its source, or make it again: imgseal trust replace"
+
+
+class UpdateSubject:
+    """An update that is being judged: its bytes, and what has been read of them."""
+
+    __slots__ = ("by_contingency", "data", "held", "update")
+
+    def __init__(self, data: bytes, held: AnchorSet) -> None:
+        self.data = data
+        self.held = held
+        self.update: AnchorUpdate
+        self.by_contingency = False
+
+
+def judge_update(data: Bytes, name: str, context: Context, device: str) -> Verdict:
+    """Judge a trust anchor update against the set that the device holds: the product file's, if it has none yet."""
+    held = context.anchors or anchor_set(context.trust, context.product)
+    subject = UpdateSubject(bytes(data.read(0, TRUST_BYTES + 1)), held)
+    results = run(ORDER, subject, context, "")
+    details: tuple[tuple[str, str], ...] = ()
+    if any(result.name == "signature" and result.outcome == PASSED for result in results):
+        new = subject.update.anchors
+        details = (
+            ("set", f"{number_words(new.number)}, after {number_words(held.number)}"),
+            ("images", f"{count_words(new, IMAGES)}, {new.need_images} needed"),
+            ("packages", f"{count_words(new, PACKAGES)}, {new.need_packages} needed"),
+            ("revoked", str(len(new.revoked))),
+            ("signed by", "the contingency key" if subject.by_contingency else "the apex trust anchor"),
+        )
+    return Verdict(name, "trust anchor update", device, results, details)
+
+
+def count_words(anchors: AnchorSet, role: int) -> str:
+    """Say how many keys of a role a set holds."""
+    number = sum(anchor.role == role for anchor in anchors.anchors)
+    return f"{number} key" + ("" if number == 1 else "s")
+
+
+def structure(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The update is one set, a signer and a signature, and every key is a point of the curve."""
+    try:
+        subject.update = decode_update(subject.data)
+        refuse_off_curve(subject.update.anchors, subject.update.signer)
+    except AnchorFormatError as error:
+        return [Finding("structure.trust-set", error.message, error.place, error.expected, error.found, error.hint)]
+    return []
+
+
+def signer(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The apex trust anchor of the set before has signed, or the contingency key that was named there."""
+    held, point = subject.held, subject.update.signer
+    if held.apex != _NONE:
+        if point == held.apex:
+            return []
+        if PublicKey(point[:32], point[32:]).thumbprint == held.contingency:
+            subject.by_contingency = True
+            return []
+    return [
+        Finding(
+            "trust.not-by-apex",
+            "neither the apex trust anchor nor the contingency key has signed this",
+            Place(key="signer"),
+            expected="no update at all: the set before names no apex trust anchor"
+            if held.apex == _NONE
+            else PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex(),
+            found=PublicKey(point[:32], point[32:]).thumbprint.hex(),
+            hint="devices without an apex trust anchor take no other set, ever: docs/keys.md"
+            if held.apex == _NONE
+            else "sign with the key of trust.apex; imgseal key show FILE shows thumbprints",
+        )
+    ]
+
+
+def signature(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The signer's signature holds for everything before it."""
+    update = subject.update
+    try:
+        verify(PublicKey(update.signer[:32], update.signer[32:]), update.signed, update.signature)
+    except BadSignatureError as error:
+        return [
+            Finding(
+                "signature.malformed" if error.malformed else "signature.does-not-verify",
+                str(error),
+                Place(key="signature"),
+                found=update.signature.hex(),
+                hint=_AGAIN,
+            )
+        ]
+    return []
+
+
+def vendor(subject: UpdateSubject, context: Context) -> list[Finding]:
+    """Made for this vendor's devices."""
+    found = subject.update.anchors.vendor_id
+    return [] if found == context.product.vendor_id else [wrong_vendor(context.product, found, Place(key="vendor_id"))]
+
+
+def device_class(subject: UpdateSubject, context: Context) -> list[Finding]:
+    """Made for this class of devices."""
+    found = subject.update.anchors.class_id
+    return [] if found == context.product.class_id else [wrong_class(context.product, found, Place(key="class_id"))]
+
+
+def published(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """No key whose private half is public becomes trusted."""
+    new = subject.update.anchors
+    points = [anchor.point for anchor in new.anchors] + [new.apex]
+    for point in points:
+        origin = origin_of(PublicKey(point[:32], point[32:]))
+        if origin is not None:
+            return [
+                Finding(
+                    "trust.example-key",
+                    "everyone can sign with a key of this set",
+                    Place(key="keys"),
+                    expected="keys whose private half is secret",
+                    found=f"the key of {origin}",
+                    hint="take it out of [trust] and make one of your own: imgseal key new FILE",
+                )
+            ]
+    return []
+
+
+def apex(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The apex key keeps itself and its contingency; the contingency key names others in place of both, and is spent.
+
+    So a thief of the apex key cannot lock its owner out, and neither of the two comes back in the other's place.
+    """
+    held, new = subject.held, subject.update.anchors
+    if not subject.by_contingency:
+        right = new.apex == held.apex and new.contingency == held.contingency
+    else:
+        old = PublicKey(held.apex[:32], held.apex[32:]).thumbprint
+        own = PublicKey(new.apex[:32], new.apex[32:]).thumbprint
+        right = new.apex not in (held.apex, _NONE) and own != held.contingency
+        right = right and new.contingency not in (held.contingency, old)
+    if right:
+        return []
+    return [
+        Finding(
+            "rules.apex-change",
+            "the contingency key has to name a new apex trust anchor and a new contingency key"
+            if subject.by_contingency
+            else "the apex trust anchor may change neither itself nor the contingency key",
+            Place(key="apex"),
+            expected="two other keys" if subject.by_contingency else "the same two keys",
+            found="one of the old ones" if subject.by_contingency else "another key",
+            hint="only the contingency key can replace the apex trust anchor, and itself with it",
+        )
+    ]
+
+
+def revocations(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """What was revoked stays revoked, but for the contingency key, which starts anew.
+
+    A thief of the apex key may have filled the list, or put good keys on it.
+    """
+    if subject.by_contingency:
+        return []
+    lost = [key for key in subject.held.revoked if key not in subject.update.anchors.revoked]
+    if not lost:
+        return []
+    return [
+        Finding(
+            "rules.revocation-undone",
+            "a revoked key is no longer revoked",
+            Place(key="revoked"),
+            expected=", ".join(key.hex() for key in subject.held.revoked),
+            found="without " + ", ".join(key.hex() for key in lost),
+            hint=_FROM_NEWEST,
+        )
+    ]
+
+
+def trial(_subject: UpdateSubject, context: Context) -> list[Finding]:
+    """No set is exchanged while the device is trying a release: its way back needs the old keys."""
+    if context.state.trial is None:
+        return []
+    return [
+        Finding(
+            "rules.trial-open",
+            "the device is trying a release",
+            Place(key="trial"),
+            expected="a settled set of images",
+            found=f"release {context.state.trial.sequence} in trial",
+            hint="wait until it has settled, or has gone back",
+        )
+    ]
+
+
+def in_use(subject: UpdateSubject, context: Context) -> list[Finding] | NotRun:
+    """Every image that the device starts, and its recovery image, still has enough signers."""
+    findings = []
+    for component in context.product.components.values():
+        index = context.state.running.get(component.number)
+        if index is None and not component.recovery:
+            continue
+        slot = (component.header or component.run)[index or 0]
+        content = context.contents.get(slot)
+        if content is None:
+            if component.recovery:
+                continue  # an erased slot: there is nothing that could start
+            return NotRun(f"what slot {slot} holds is not known: the state file names no content of it")
+        header = ImageSubject(content).header
+        if header is None:
+            continue  # no image: it does not start today either
+        bit = 1 << context.product.numbers.index(component.number)
+        because = _does_not_start(header, subject.update.anchors, bit)
+        if because:
+            findings.append(
+                Finding(
+                    "rules.trust-in-use",
+                    f"{component.name} in {slot} would not start any more",
+                    Place(key="keys"),
+                    expected=f"{subject.update.anchors.need_images} of its signers in the new set, none of them bad",
+                    found=because,
+                    hint="install a release that is signed by keys of the new set first, recovery image included",
+                )
+            )
+    return findings
+
+
+def _does_not_start(header: HeaderBlock, new: AnchorSet, bit: int) -> str:
+    """Say why an image would be refused for its signers under the new set, as the judge of images would.
+
+    Empty: it holds.
+
+    One that an old device passed over because it did not know the key counts now, and has to hold.
+    """
+    keys = {anchor.key_id: anchor for anchor in new.anchors if anchor.role == IMAGES}
+    count = 0
+    for slot, value in zip(header.statement.signatures, header.signatures, strict=True):
+        anchor = keys.get(slot.key_id)
+        if slot.algorithm != ESP256 or anchor is None:
+            continue
+        if not anchor.components & bit:
+            return f"{slot.key_id.hex()} is good for other components only"
+        try:
+            verify(PublicKey(anchor.point[:32], anchor.point[32:]), header.statement_bytes, value)
+        except BadSignatureError:
+            return f"the signature by {slot.key_id.hex()} does not hold"
+        count += 1
+    return "" if count >= new.need_images else f"{count} of them"
+
+
+def number(subject: UpdateSubject, _context: Context) -> list[Finding]:
+    """The number rises, and its first byte by one where the contingency key has signed, and only there.
+
+    So whoever has the apex key cannot use up the numbers of its successor. The same set may come once more.
+    """
+    held, new = subject.held, subject.update.anchors
+    generation = held.number >> GENERATION
+    if subject.by_contingency:
+        least, most = generation + 1 << GENERATION, (generation + 2 << GENERATION) - 1
+    else:
+        least, most = held.number + 1, (generation + 1 << GENERATION) - 1
+    again = not subject.by_contingency and encode_set(new) == encode_set(held)
+    if least <= new.number <= most or again:
+        return []
+    return [
+        Finding(
+            "rollback.trust-number",
+            "the number of the set is not one that may follow",
+            Place(key="number"),
+            expected=f"{least} to {most}",
+            found=str(new.number),
+            hint=_FROM_NEWEST,
+        )
+    ]
+
+
+_SIGNED = ("signature",)
+
+ORDER: tuple[Check[UpdateSubject], ...] = (
+    Check("update", "structure", (), structure),
+    Check("signer", "trust", ("update",), signer),
+    Check("signature", "signature", ("signer",), signature),
+    Check("vendor", "identity", _SIGNED, vendor),
+    Check("class", "identity", _SIGNED, device_class),
+    Check("published", "rules", _SIGNED, published),
+    Check("apex", "rules", _SIGNED, apex),
+    Check("revocations", "rules", _SIGNED, revocations),
+    Check("trial", "rules", _SIGNED, trial),
+    Check("in-use", "rules", _SIGNED, in_use),
+    Check("number", "rollback", _SIGNED, number),
+)
+"""Checks of one trust anchor update."""

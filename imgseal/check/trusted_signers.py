@@ -1,0 +1,208 @@
+"""Trust for sealed images: who must have signed is local policy, never taken from the message.
+
+The statement is not yet verified here. Its fields can only make this refuse sooner, never accept.
+"""
+
+from imgseal.check.context import Context
+from imgseal.check.image import ImageSubject
+from imgseal.errors import Place
+from imgseal.findings import Finding
+from imgseal.formats.sealed_image.layout import field
+from imgseal.keys.public_key import SEALED_NUMBERS
+from imgseal.keys.published import published_keys
+from imgseal.keys.trusted_keys import IMAGES, TrustedKey
+from imgseal.product.algorithms import KEY_NAMES
+
+__all__ = ["algorithm", "example_key", "key", "out_of_force", "revoked_key", "too_few"]
+
+
+def algorithm(subject: ImageSubject, context: Context) -> list[Finding]:
+    """At least one signature is of an algorithm that the rules allow; slots of other algorithms are skipped.
+
+    Old devices so take images that carry a newer signature as well. A P-256 key signs images as ESP256, whichever of
+    its two names packages use.
+    """
+    slots = subject.statement.signatures
+    allowed = _allowed(context)
+    if any(slot.algorithm in allowed for slot in slots):
+        return []
+    return [
+        Finding(
+            "trust.algorithm-not-allowed",
+            "no signature is of an allowed algorithm",
+            Place(key="signature_0_algorithm", offset=field("signature_0_algorithm").offset),
+            expected=" or ".join(f"{KEY_NAMES[kind]} ({number})" for number, kind in allowed.items()),
+            found=", ".join(str(slot.algorithm) for slot in slots),
+            hint="sign the image again with a key that rules.algorithms has an algorithm for",
+        )
+    ]
+
+
+def key(subject: ImageSubject, context: Context) -> list[Finding]:
+    """Enough distinct trusted keys, each good for this component and class, are named by the signature slots.
+
+    Enough is counted for each algorithm that must verify by itself.
+    """
+    statement = subject.statement
+    anchors = list(context.trust.anchors(IMAGES, development=False))
+    if context.development:
+        anchors += context.trust.anchors(IMAGES, development=True)
+    component = subject.component(context.product)
+    findings: list[Finding] = []
+    candidates: list[tuple[int, TrustedKey]] = []
+    unknown: list[tuple[int, bytes]] = []
+    allowed = _allowed(context)
+    kinds = [allowed.get(slot.algorithm, "") for slot in statement.signatures]
+    for index, slot in enumerate(statement.signatures):
+        if not kinds[index]:
+            continue
+        anchor = next((a for a in anchors if a.key_id == slot.key_id and a.public.kind == kinds[index]), None)
+        if anchor is None:
+            unknown.append((index, slot.key_id))
+            continue
+        found = example_key(anchor, context) or revoked_key(anchor, context) or out_of_force(anchor, context)
+        if not found and not anchor.good_for(component.name if component else "", context.product.class_name):
+            found = Finding(
+                "trust.key-not-for-this",
+                "the key is trusted, but not for this component and class",
+                _place(index),
+                expected=_limits(anchor),
+                found=f"component {statement.component}, class {context.product.class_name}",
+                hint="sign with a key that [trust.images] names for it",
+            )
+        if found:
+            findings.append(found)
+        else:
+            candidates.append((index, anchor))
+    subject.candidates = candidates
+    if findings:
+        return findings
+    if not candidates:
+        return [_unknown(index, kinds[index], key_id, anchors, context) for index, key_id in unknown]
+    need = context.trust.need_images if not candidates[0][1].development else 1
+    for kind in context.product.rules.required:
+        distinct = {anchor.public for _, anchor in candidates if anchor.public.kind == kind}
+        foreign = [(index, key_id) for index, key_id in unknown if kinds[index] == kind]
+        if not distinct and foreign:
+            findings += [_unknown(index, kinds[index], key_id, anchors, context) for index, key_id in foreign]
+        elif len(distinct) < need:
+            findings.append(too_few(KEY_NAMES[kind], need, str(len(distinct)), "images", context))
+    return findings
+
+
+def _allowed(context: Context) -> dict[int, str]:
+    """Return the algorithms of sealed images that the rules allow, by COSE number, and the kind of key of each."""
+    return {SEALED_NUMBERS[kind]: kind for kind in context.product.rules.kinds}
+
+
+_OTHERS = {"images": "name them in [signing]", "packages": "imgseal build --unfinished, then imgseal endorse"}
+
+
+def too_few(name: str, need: int, found: str, role: str, context: Context) -> Finding:
+    """Say that keys for an algorithm that must verify have not signed, or too few of them."""
+    alone = len(context.product.rules.required) == 1
+    return Finding(
+        "trust.too-few-signatures",
+        "fewer trusted keys have signed than are needed" + ("" if alone else f" with {name}"),
+        expected=(f"{need} distinct keys" if need > 1 else "1 key")
+        if alone
+        else f"{need} for each of {', '.join(context.product.rules.must_verify)}",
+        found=found,
+        hint=(
+            f"let the others sign as well ({_OTHERS[role]}); trust.{role}.need states how many"
+            if alone
+            else f"sign with {name} as well: rules.must_verify states which, trust.{role}.need how many for each"
+        ),
+    )
+
+
+def example_key(anchor: TrustedKey, context: Context) -> Finding | None:
+    """Refuse a key whose private half is public, except where the product file and the judgement are for a desk."""
+    if anchor.published is None:
+        return None
+    if context.development and anchor.development and context.product.rules.example_keys == "development":
+        return None
+    return Finding(
+        "trust.example-key",
+        "everyone can sign with this key",
+        Place(file=anchor.source),
+        expected="a key whose private half is secret",
+        found=f"the key of {anchor.published}",
+        hint="make one of your own: imgseal key new FILE",
+    )
+
+
+def revoked_key(anchor: TrustedKey, context: Context) -> Finding | None:
+    """Refuse a key that the device has revoked."""
+    if anchor.key_id.hex() not in context.state.revoked:
+        return None
+    return Finding(
+        "trust.key-revoked",
+        "this device has revoked the key",
+        Place(file=anchor.source),
+        found=anchor.key_id.hex(),
+        hint="sign with a key that this device has not revoked",
+    )
+
+
+def out_of_force(anchor: TrustedKey, context: Context) -> Finding | None:
+    """Refuse a key outside its days, where a day was given to judge for."""
+    if context.day is None or anchor.good_on(context.day):
+        return None
+    days = [f"from {anchor.first}"] if anchor.first else []
+    days += [f"until {anchor.last}"] if anchor.last else []
+    return Finding(
+        "trust.key-not-in-force",
+        f"the key is not in force on {context.day}",
+        Place(file=anchor.source),
+        expected=f"a day {' '.join(days)} ([trust] of the product file)",
+        found=context.day,
+        hint="sign with a key that is in force; imgseal check --as-of DAY judges for the day of the release",
+    )
+
+
+def _limits(anchor: TrustedKey) -> str:
+    parts = []
+    if anchor.components:
+        parts.append("components " + ", ".join(anchor.components))
+    if anchor.classes:
+        parts.append("classes " + ", ".join(anchor.classes))
+    return "; ".join(parts)
+
+
+def _place(index: int) -> Place:
+    name = f"signature_{index}_key"
+    return Place(key=name, offset=field(name).offset)
+
+
+def _unknown(index: int, kind: str, key_id: bytes, anchors: list[TrustedKey], context: Context) -> Finding:
+    for public, origin in published_keys(kind).items():
+        if public.key_id == key_id:
+            return Finding(
+                "trust.example-key",
+                "signed with a key that everyone has",
+                _place(index),
+                expected="a key whose private half is secret",
+                found=f"the key of {origin}",
+                hint="sign with a key of your own: imgseal key new FILE",
+            )
+    hint = "sign with a key that [trust.images] of the product file names, or add this key there if it is yours"
+    for anchor in context.trust.keys:
+        if anchor.key_id == key_id and anchor.development:
+            hint = (
+                f"this is the development key {anchor.source}: the image was made at a desk; make it again with "
+                "imgseal build --release; at a desk imgseal check --development takes it"
+            )
+        elif anchor.key_id == key_id:
+            hint = (
+                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
+                "[trust.images]"
+            )
+    return Finding(
+        "trust.unknown-key",
+        "signed with a key that is not trusted for images",
+        _place(index),
+        expected=", ".join(f"{a.key_id.hex()} ({a.source})" for a in anchors) or "no key is trusted at all",
+        found=key_id.hex(),
+        hint=hint,
+    )

@@ -1,0 +1,53 @@
+"""`imgseal compare`: what an update changes."""
+
+import click
+
+from imgseal.console.options import product_options
+from imgseal.workspace.files import load_artefact
+from imgseal.workspace.project import Project
+
+__all__ = ["command"]
+
+
+@click.command(
+    "compare",
+    epilog="""
+\b
+Examples:
+  imgseal compare old/vent-drive-2.4.0-16.suit out/vent-drive-2.4.1-17.suit
+  imgseal compare old.suit new.suit --json
+""",
+)
+@click.argument("old")
+@click.argument("new")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@product_options
+def command(
+    old: str,
+    new: str,
+    as_json: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> None:
+    """Compare two update packages: versions, counters, keys, sizes, requirements, bytes and erase blocks.
+
+    Nothing is verified: use check for that.
+    """
+    from imgseal.compare.difference import compare
+    from imgseal.compare.text import comparison_document, comparison_lines
+    from imgseal.flow.contents import read_contents
+
+    product = Project.load(product_file, settings, variant).product
+    sides = []
+    for path in (old, new):
+        data = load_artefact(path)
+        sides.append(read_contents(data.read(0, data.size), path, product))
+    comparison = compare(sides[0], sides[1], product)
+    if as_json:
+        import json
+
+        click.echo(json.dumps(comparison_document(comparison), indent=2))
+    else:
+        for line in comparison_lines(comparison):
+            click.echo(line)

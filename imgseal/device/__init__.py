@@ -1,0 +1,1 @@
+"""Device states for `check --device`: made, and led through an installation."""

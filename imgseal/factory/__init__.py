@@ -1,0 +1,1 @@
+"""What a device leaves the factory with, merged into one image."""

@@ -1,0 +1,88 @@
+"""What a package brings, as far as its own words go; the judge is the one that verifies."""
+
+from collections.abc import Mapping
+
+from imgseal.errors import InputError, Place
+from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
+from imgseal.formats.sealed_image.statement import Statement
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.manifest import decode_manifest
+from imgseal.limits import HEADER_BLOCK_MAX
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+
+__all__ = ["Contents", "Image", "read_contents"]
+
+_PAYLOAD, _HEADER = ".payload", ".header"
+
+
+class Image(NamedTuple):
+    """A sealed image of a package: whose it is, its statement, and the bytes that lie in the run slot.
+
+    `header` is the header block of a detached image, which lies in a slot of its own.
+    """
+
+    component: str
+    slot: str
+    statement: Statement
+    content: memoryview
+    header: memoryview | None = None
+
+
+class Contents(NamedTuple):
+    """A package's manifest digest, sequence number, release version where it says one, and images by run slot."""
+
+    name: str
+    manifest_digest: bytes
+    sequence: int
+    set_version: tuple[int, ...] | None
+    images: Mapping[str, Image]
+
+
+def read_contents(data: bytes | memoryview, name: str, product: Product) -> Contents:
+    """Read a package; InputError where it is none, or holds an image that this product does not have.
+
+    Images are found by their own headers, wherever they lie in the envelope.
+    """
+    try:
+        envelope = decode_envelope(data)
+        manifest = decode_manifest(envelope.manifest)
+    except InputError as error:
+        error.place = error.place._replace(file=name)
+        error.hint = "is it an update package (.suit)? imgseal check says more"
+        raise
+    images: dict[str, Image] = {}
+    for key, payload in envelope.payloads.items():
+        if key.endswith(_PAYLOAD):
+            continue  # read with its header
+        try:
+            statement = decode_header_block(bytes(payload[:HEADER_BLOCK_MAX])).statement
+        except SealedFormatError as error:
+            raise InputError(
+                f"the payload {key} is no sealed image: {error.message}",
+                place=Place(file=name, key=key),
+                expected=error.expected,
+                found=error.found,
+                hint="imgseal check says what is wrong with the package",
+            ) from None
+        body = envelope.payloads.get(key.removesuffix(_HEADER) + _PAYLOAD, payload) if statement.detached else payload
+        image = _image(statement, body, name, key, product)
+        images[image.slot] = image._replace(header=payload) if statement.detached else image
+    return Contents(name, envelope.digest.value, manifest.sequence_number, manifest.set_version, images)
+
+
+def _image(statement: Statement, body: memoryview, name: str, key: str, product: Product) -> Image:
+    for component in product.components.values():
+        if component.number != statement.component:
+            continue
+        for slot in component.run:
+            offset = 0 if statement.detached else statement.header_block
+            if product.slot_base(slot) + offset == statement.link_address:
+                return Image(component.name, slot, statement, body)
+    raise InputError(
+        "an image of the package belongs to no run slot of this product",
+        place=Place(file=name, key=key),
+        expected=", ".join(f"{c.number} ({c.name})" for c in product.components.values()),
+        found=f"component {statement.component} at 0x{statement.link_address:08x}",
+        hint="use the product file that the package was made with: --product FILE",
+    )

@@ -1,0 +1,1 @@
+"""Archives, looked into without unpacking them to disk: zip, tar and gzip."""

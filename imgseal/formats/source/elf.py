@@ -1,0 +1,274 @@
+"""ELF executables for Arm: what the segments load, at their load (physical) addresses.
+
+System V ABI, chapters 4 (sections) and 5 (program header); ELF for the Arm Architecture. Structures are pyelftools's.
+Linkers often let the first segment begin with the ELF file's own headers. So where there are section headers, only
+the bytes of allocated sections count, as they do for objcopy.
+"""
+
+from typing import Any, BinaryIO
+
+from imgseal.errors import InputError, Place
+from imgseal.formats.memory.builder import ImageBuilder
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.memory.spans import Region, contains
+from imgseal.formats.memory.store import ByteStore
+from imgseal.limits import CHUNK, IMAGE_BYTES
+from imgseal.records import NamedTuple
+
+__all__ = ["read_elf"]
+
+_HEADER_BYTES = 52
+_HEADERS = 4096
+"""Segments, and sections; linked firmware has a few dozen."""
+
+_PAIRS = 1 << 18
+"""Segments that are loaded by sections that are; a few hundred pairs in linked firmware."""
+
+_EMPTY = ("SHT_NOBITS", "SHT_NULL")
+"""Sections without bytes in the file."""
+
+_HINT = "link the firmware again, or give its HEX file"
+
+
+class _Part(NamedTuple):
+    """Bytes of the file that are loaded at an address; the order is that of addresses."""
+
+    address: int
+    offset: int
+    size: int
+
+
+def read_elf(stream: BinaryIO, name: str, store: ByteStore | None = None, *, alone: bool = False) -> MemoryImage:
+    """Read an executable; only the bytes in the file are data, what is zeroed at start (.bss) is not.
+
+    Raises InputError for other kinds of ELF file, for damaged and cut off ones, and for one that loads nothing; with
+    `alone` also for one with anything but zeros behind its last segment, section or table.
+    """
+    size = stream.seek(0, 2)
+    header, segments, sections = _tables(stream, name, size)
+    if alone:
+        _refuse_more(stream, name, header, segments, sections)
+    loaded_sections = [section for section in sections if _is_loaded(section)]
+    loads = [each for each in enumerate(segments) if each[1]["p_type"] == "PT_LOAD" and each[1]["p_filesz"]]
+    _refuse_crowd(name, len(loads), len(loaded_sections))
+    parts: list[_Part] = []
+    for index, segment in loads:
+        parts += _parts(name, size, index, segment, loaded_sections)
+    _refuse_lost(name, loaded_sections, parts)
+    _refuse_repeated(name, parts)
+    if not parts:
+        raise InputError(
+            "nothing in this ELF file is loaded",
+            place=Place(file=name),
+            expected="at least one segment of type PT_LOAD with bytes in the file",
+            found=f"{len(segments)} segments",
+            hint="is it the linked executable, and not a file of debugging information?",
+        )
+    builder = ImageBuilder(store, name)
+    for part in sorted(parts):
+        stream.seek(part.offset)
+        for done in range(0, part.size, CHUNK):
+            count = min(CHUNK, part.size - done)
+            data = stream.read(count)
+            if len(data) != count:
+                raise _cut_off(name, part.offset + part.size, part.offset + done + len(data))
+            builder.add(part.address + done, data)
+    # System V ABI, chapter 4: an entry of zero means that the file has none
+    return builder.finish(start_address=header["e_entry"] or None)
+
+
+def _tables(stream: BinaryIO, name: str, size: int) -> tuple[Any, list[Any], list[Any]]:
+    """Return the ELF header, the program headers and the section headers, and nothing that they point to."""
+    from elftools.common.exceptions import ELFError  # noqa: PLC0415 - 40 ms, only for ELF
+    from elftools.common.utils import struct_parse  # noqa: PLC0415
+    from elftools.elf.structs import ELFStructs  # noqa: PLC0415
+
+    stream.seek(0)
+    ident = stream.read(_HEADER_BYTES)
+    if len(ident) < _HEADER_BYTES:
+        raise _cut_off(name, _HEADER_BYTES, len(ident))
+    if not ident.startswith(b"\x7fELF"):
+        raise InputError(
+            "this is no ELF file",
+            place=Place(file=name, offset=0),
+            expected="7F 45 4C 46",
+            found=ident[:4].hex(" ").upper(),
+            hint="is it the right file?",
+        )
+    _refuse_others(name, ident)
+    structs = ELFStructs(little_endian=True, elfclass=32)
+    structs.create_basic_structs()
+    try:
+        header = struct_parse(structs.Elf_Ehdr, stream, 0)
+        structs.create_advanced_structs(header["e_type"], header["e_machine"], header["e_ident"]["EI_OSABI"])
+        tables = []
+        for what, struct in (("ph", structs.Elf_Phdr), ("sh", structs.Elf_Shdr)):
+            first, count, entry = (header[f"e_{what}{field}"] for field in ("off", "num", "entsize"))
+            _check_table(name, "program" if what == "ph" else "section", count, entry, struct.sizeof())
+            if first + count * entry > size:
+                raise _cut_off(name, first + count * entry, size)
+            tables.append([struct_parse(struct, stream, first + index * entry) for index in range(count)])
+    except (ELFError, ValueError, KeyError, OverflowError) as error:
+        raise InputError(
+            "this ELF file is damaged",
+            place=Place(file=name),
+            expected="headers as in the System V ABI",
+            found=str(error) or type(error).__name__,
+            hint=_HINT,
+        ) from None
+    return header, tables[0], tables[1]
+
+
+def _check_table(name: str, what: str, count: int, entry: int, wanted: int) -> None:
+    if count and entry != wanted:
+        raise InputError(
+            f"the {what} headers of this ELF file have a wrong size",
+            place=Place(file=name),
+            expected=f"{wanted} bytes",
+            found=f"{entry} bytes",
+            hint=_HINT,
+        )
+    if count > _HEADERS:
+        raise InputError(
+            f"this ELF file has more {what} headers than any firmware",
+            place=Place(file=name),
+            expected=f"at most {_HEADERS}",
+            found=str(count),
+            hint=_HINT,
+        )
+
+
+def _parts(name: str, size: int, index: int, segment: Any, sections: list[Any]) -> list[_Part]:
+    """Return what one segment loads."""
+    inside = Region(segment["p_offset"], segment["p_filesz"])
+    if inside.end > size:
+        raise _cut_off(name, inside.end, size)
+    if segment["p_memsz"] < segment["p_filesz"]:
+        raise InputError(
+            "a segment of this ELF file has more bytes in the file than in memory",
+            place=Place(file=name, key=f"segment {index}", address=segment["p_paddr"]),
+            expected=f"at most {segment['p_memsz']} bytes",
+            found=f"{segment['p_filesz']} bytes",
+            hint=_HINT,
+        )
+    move = segment["p_paddr"] - inside.address
+    loaded = [
+        _Part(section["sh_offset"] + move, section["sh_offset"], section["sh_size"])
+        for section in sections
+        if contains(inside, Region(section["sh_offset"], section["sh_size"]))
+    ]
+    if loaded:
+        return loaded
+    if inside.address < _HEADER_BYTES:
+        if sections:
+            return []  # a segment that holds the file's headers only
+        raise InputError(
+            "a segment of this ELF file begins with the file's headers, and no section says where the firmware begins",
+            place=Place(file=name, key=f"segment {index}", address=segment["p_paddr"]),
+            expected="section headers, or a segment without the file's headers",
+            found="no section headers",
+            hint="give the file as the linker wrote it, not stripped of its section headers",
+        )
+    return [_Part(segment["p_paddr"], inside.address, inside.size)]
+
+
+def _refuse_more(stream: BinaryIO, name: str, header: Any, segments: list[Any], sections: list[Any]) -> None:
+    """Refuse what lies behind the last thing that the file itself knows of; zeros fill a file up."""
+    end = max(
+        _HEADER_BYTES,
+        header["e_phoff"] + header["e_phnum"] * header["e_phentsize"],
+        header["e_shoff"] + header["e_shnum"] * header["e_shentsize"],
+        *(segment["p_offset"] + segment["p_filesz"] for segment in segments),
+        *(section["sh_offset"] + section["sh_size"] for section in sections if section["sh_type"] not in _EMPTY),
+    )
+    stream.seek(end)
+    at = end
+    while piece := stream.read(CHUNK):
+        left = piece.lstrip(b"\0")
+        if left:
+            raise InputError(
+                "something follows the end of this ELF file",
+                place=Place(file=name, offset=at + len(piece) - len(left)),
+                expected=f"nothing behind offset {end}, where its last segment, section or table ends",
+                found=left[:16].hex(" ").upper(),
+                hint="link it again, or remove what was appended to it",
+            )
+        at += len(piece)
+
+
+def _refuse_crowd(name: str, segments: int, sections: int) -> None:
+    """Refuse more segments and sections than can be held against each other in a moment."""
+    if segments * sections > _PAIRS:
+        raise InputError(
+            "this ELF file loads more segments and sections than any firmware",
+            place=Place(file=name),
+            expected=f"at most {_PAIRS}, one multiplied by the other",
+            found=f"{segments} segments and {sections} sections",
+            hint=_HINT,
+        )
+
+
+def _refuse_repeated(name: str, parts: list[_Part]) -> None:
+    """Refuse parts that load the same bytes again and again."""
+    size = sum(part.size for part in parts)
+    if size > IMAGE_BYTES:
+        raise InputError(
+            "this ELF file loads more than imgseal reads",
+            place=Place(file=name),
+            expected=f"at most {IMAGE_BYTES} bytes in all segments",
+            found=f"{size} bytes",
+            hint=_HINT,
+        )
+
+
+def _is_loaded(section: Any) -> bool:
+    shf_alloc = 2
+    return bool(section["sh_flags"] & shf_alloc and section["sh_type"] not in _EMPTY and section["sh_size"])
+
+
+def _refuse_lost(name: str, sections: list[Any], parts: list[_Part]) -> None:
+    """Refuse a section that is meant to be loaded and is in no segment: its bytes would be lost silently."""
+    offsets = {part.offset for part in parts}
+    for section in sections:
+        if section["sh_offset"] not in offsets:
+            raise InputError(
+                "a section of this ELF file is to be loaded, but lies in no segment",
+                place=Place(file=name, address=section["sh_addr"], offset=section["sh_offset"]),
+                expected="a segment of type PT_LOAD that holds it",
+                found=f"{section['sh_size']} bytes in none",
+                hint="check the PHDRS command of the linker script",
+            )
+
+
+def _refuse_others(name: str, ident: bytes) -> None:
+    """Refuse by name what is no 32-bit little-endian Arm executable; offsets are those of the ELF header."""
+    types = {
+        1: "a relocatable object (.o): it is not linked yet",
+        3: "a shared object or position-independent executable",
+        4: "a core dump",
+    }
+    machine, type_ = int.from_bytes(ident[18:20], "little"), int.from_bytes(ident[16:18], "little")
+    for wanted, holds, found in (
+        ("a 32-bit file", ident[4] == 1, "64-bit" if ident[4] == 2 else f"class {ident[4]}"),
+        ("a little-endian file", ident[5] == 1, "big-endian" if ident[5] == 2 else f"data encoding {ident[5]}"),
+        ("machine 40 (Arm)", machine == 40, f"machine {machine}"),
+        ("an executable (ET_EXEC)", type_ == 2, types.get(type_, f"type {type_}")),
+    ):
+        if not holds:
+            raise InputError(
+                "this ELF file is of a kind that is not supported",
+                place=Place(file=name),
+                expected=wanted,
+                found=found,
+                hint="give the linked executable for the microcontroller, or its HEX file",
+            )
+
+
+def _cut_off(name: str, expected: int, found: int) -> InputError:
+    return InputError(
+        "this ELF file was cut off",
+        place=Place(file=name, offset=found),
+        expected=f"at least {expected} bytes",
+        found=f"{found} bytes",
+        hint="link or copy it again",
+    )

@@ -1,0 +1,44 @@
+"""SUIT_Digest: [algorithm, bytes]; section 10."""
+
+import hashlib
+
+from imgseal.formats.suit.errors import refuse
+from imgseal.records import NamedTuple
+
+__all__ = ["SuitDigest", "sha256_digest"]
+
+_LENGTHS = {-16: 32, -18: 32, -43: 48, -44: 64, -45: 64}  # SHA-256, SHAKE128, SHA-384, SHA-512, SHAKE256; RFC 9054
+
+
+class SuitDigest(NamedTuple):
+    """A digest with its COSE algorithm number."""
+
+    algorithm: int
+    value: bytes
+
+    @classmethod
+    def from_value(cls, value: object, where: str) -> "SuitDigest":
+        """Read the array; SuitError when its shape, algorithm or length is wrong."""
+        if (
+            not isinstance(value, list)
+            or len(value) != 2
+            or isinstance(value[0], bool)
+            or not isinstance(value[0], int)
+            or not isinstance(value[1], bytes)
+        ):
+            refuse(where, "this is no digest", "[algorithm, bytes]", value)
+        wanted = _LENGTHS.get(value[0])
+        if wanted is None:
+            refuse(where, "a digest algorithm that does not exist here", ", ".join(map(str, _LENGTHS)), value[0])
+        if len(value[1]) != wanted:
+            refuse(where, "the digest's length is not its algorithm's", f"{wanted} bytes", f"{len(value[1])} bytes")
+        return cls(value[0], value[1])
+
+    def to_value(self) -> list[object]:
+        """Return the array."""
+        return [self.algorithm, self.value]
+
+
+def sha256_digest(data: bytes | memoryview) -> SuitDigest:
+    """Return the SHA-256 digest of some bytes."""
+    return SuitDigest(-16, hashlib.sha256(data).digest())

@@ -1,0 +1,240 @@
+"""A trust anchor set <-> bytes, format 1; docs/format/trust-anchors.md has the byte tables.
+
+A set is whole: it replaces the one before, whichever that is, so that a device may miss as many as it likes.
+"""
+
+import hashlib
+import itertools
+import struct
+from typing import TYPE_CHECKING, NoReturn
+
+from imgseal.errors import InputError, Place
+from imgseal.formats.cose.kid import thumbprint
+from imgseal.records import NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = [
+    "ENTRIES",
+    "EVERY_COMPONENT",
+    "GENERATION",
+    "IMAGES",
+    "MAGIC",
+    "PACKAGES",
+    "REVOKED",
+    "Anchor",
+    "AnchorFormatError",
+    "AnchorSet",
+    "AnchorUpdate",
+    "decode_held",
+    "decode_set",
+    "decode_update",
+    "encode_set",
+    "encode_update",
+    "flash_block",
+    "number_words",
+    "read_flash_block",
+]
+
+MAGIC = b"\xd5anchors"
+IMAGES, PACKAGES = 1, 2
+EVERY_COMPONENT = 0xFFFF_FFFF
+GENERATION = 24
+"""Bits of the number below its first byte, which counts the apex trust anchors: only the contingency key raises it."""
+
+ENTRIES, REVOKED = 32, 32
+"""At most so many keys and revoked key identifiers: a device keeps them in RAM while it judges."""
+
+_HEAD = struct.Struct("<8sHHIBBH16s16s64s32s")
+_ENTRY = struct.Struct("<B3sI16s64s")
+_KEY, _POINT, _DIGEST = 16, 64, 32
+
+
+class AnchorFormatError(InputError):
+    """The bytes are no trust anchor set, or break a rule of its format."""
+
+
+class Anchor(NamedTuple):
+    """A key: role, a bit for each component it is good for, key identifier (16 bytes), P-256 point (x, y: 64 bytes)."""
+
+    role: int
+    components: int
+    key_id: bytes
+    point: bytes
+
+
+class AnchorSet(NamedTuple):
+    """What a device trusts. `number` only ever rises; 0 from the factory; its first byte counts apex trust anchors.
+
+    `apex` is the point of the key that signs the next sets, 64 bytes; `contingency` the RFC 9679 thumbprint of the key
+    that can take its place, 32 bytes. Zeros: there is none. `revoked` are key identifiers of 16 bytes.
+    """
+
+    number: int
+    vendor_id: bytes
+    class_id: bytes
+    need_images: int
+    need_packages: int
+    apex: bytes
+    contingency: bytes
+    anchors: tuple[Anchor, ...]
+    revoked: tuple[bytes, ...]
+
+
+class AnchorUpdate(NamedTuple):
+    """A set on its way to a device: what is signed, the point of the signer, and the signature, 64 bytes each."""
+
+    anchors: AnchorSet
+    signed: bytes
+    signer: bytes
+    signature: bytes
+
+
+def encode_set(anchors: AnchorSet) -> bytes:
+    """Return the bytes of a set; keys and revoked identifiers in ascending order, so that one set has one encoding."""
+    ordered = sorted(anchors.anchors, key=lambda anchor: (anchor.role, anchor.key_id))
+    head = _HEAD.pack(
+        MAGIC,
+        1,
+        len(ordered),
+        anchors.number,
+        anchors.need_images,
+        anchors.need_packages,
+        len(anchors.revoked),
+        anchors.vendor_id,
+        anchors.class_id,
+        anchors.apex,
+        anchors.contingency,
+    )
+    entries = [_ENTRY.pack(a.role, bytes(3), a.components, a.key_id, a.point) for a in ordered]
+    return head + b"".join(entries) + b"".join(sorted(anchors.revoked))
+
+
+def decode_set(data: bytes) -> AnchorSet:
+    """Read exactly one set; AnchorFormatError names the field that is wrong. Points are not held against the curve."""
+    if data[: len(MAGIC)] != MAGIC:
+        _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
+    if len(data) < _HEAD.size:
+        _refuse("", "the set ends before its head does", f"{_HEAD.size} bytes", f"{len(data)} bytes")
+    _, format_, count, number, images, packages, revoked_count, vendor, class_, apex, contingency = _HEAD.unpack_from(
+        data
+    )
+    if format_ != 1:
+        _refuse("format", "a format that is not read here", "1", str(format_))
+    if not 1 <= count <= ENTRIES:
+        _refuse("keys", "too few or too many keys", f"1 to {ENTRIES}", str(count))
+    if revoked_count > REVOKED:
+        _refuse("revoked", "too many revoked keys", f"at most {REVOKED}", str(revoked_count))
+    size = _HEAD.size + count * _ENTRY.size + revoked_count * _KEY
+    if len(data) != size:
+        _refuse("", "the set is not of the size that its head says", f"{size} bytes", f"{len(data)} bytes")
+    anchors = tuple(_anchor(data, index) for index in range(count))
+    start = _HEAD.size + count * _ENTRY.size
+    revoked = tuple(data[at : at + _KEY] for at in range(start, size, _KEY))
+    _ascending([(a.role, a.key_id) for a in anchors], "keys")
+    _ascending(revoked, "revoked")
+    if len({a.key_id for a in anchors}) != count:
+        _refuse("keys", "one key in two roles", "a key for each role", "the same key twice")
+    for role, need, name in ((IMAGES, images, "need_images"), (PACKAGES, packages, "need_packages")):
+        there = sum(anchor.role == role for anchor in anchors)
+        if not 1 <= need <= there:
+            _refuse(name, "more or fewer signers than there are keys", f"1 to {there}", str(need))
+    for anchor in anchors:
+        if anchor.key_id in revoked:
+            _refuse("revoked", "a key that is trusted and revoked", "one or the other", anchor.key_id.hex())
+    if apex == bytes(_POINT):
+        if contingency != bytes(_DIGEST):
+            _refuse("contingency", "a contingency key without an apex trust anchor", "zeros", contingency.hex())
+    else:
+        own = thumbprint(apex[:32], apex[32:])
+        if own == contingency:
+            _refuse("contingency", "the apex trust anchor is its own contingency key", "another key", own.hex())
+        if any(own[:_KEY] == anchor.key_id for anchor in anchors):
+            _refuse("apex", "the apex trust anchor signs images or packages as well", "a key of its own", own.hex())
+        if own[:_KEY] in revoked or contingency[:_KEY] in revoked:
+            _refuse("revoked", "the apex trust anchor or the contingency key is revoked", "another key", own.hex())
+    if any(contingency[:_KEY] == anchor.key_id for anchor in anchors) and contingency != bytes(_DIGEST):
+        _refuse("contingency", "the contingency key signs images or packages as well", "a key of its own", "the same")
+    return AnchorSet(number, vendor, class_, images, packages, apex, contingency, anchors, revoked)
+
+
+def _anchor(data: bytes, index: int) -> Anchor:
+    role, zeros, components, key_id, point = _ENTRY.unpack_from(data, _HEAD.size + index * _ENTRY.size)
+    where = f"keys[{index}]"
+    if role not in (IMAGES, PACKAGES):
+        _refuse(f"{where}.role", "an unknown role", f"{IMAGES} or {PACKAGES}", str(role))
+    if zeros != bytes(3):
+        _refuse(f"{where}.reserved", "reserved bytes that are not zero", "000000", zeros.hex())
+    if not components or (role == PACKAGES and components != EVERY_COMPONENT):
+        _refuse(f"{where}.components", "a key that is good for nothing or limited where it cannot be", "bits", "none")
+    if thumbprint(point[:32], point[32:])[:_KEY] != key_id:
+        _refuse(
+            f"{where}.key",
+            "the identifier is not the key's",
+            thumbprint(point[:32], point[32:])[:_KEY].hex(),
+            key_id.hex(),
+        )
+    return Anchor(role, components, key_id, point)
+
+
+def _ascending(values: "Sequence[object]", name: str) -> None:
+    if any(not left < right for left, right in itertools.pairwise(values)):  # type: ignore[operator]
+        _refuse(name, "not in ascending order, or twice", "each once, ascending", "another order")
+
+
+def encode_update(signed: bytes, signature: bytes) -> bytes:
+    """Return an update: what was signed, which ends with the signer's point, and the signature."""
+    return signed + signature
+
+
+def decode_update(data: bytes) -> AnchorUpdate:
+    """Read an update; AnchorFormatError as `decode_set`. The signature is not verified here."""
+    if len(data) < 2 * _POINT:
+        if data[: len(MAGIC)] != MAGIC:
+            _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
+        _refuse("", "the update ends before its signature", f"more than {2 * _POINT} bytes", f"{len(data)} bytes")
+    signed, signature = data[:-_POINT], data[-_POINT:]
+    return AnchorUpdate(decode_set(signed[:-_POINT]), signed, signed[-_POINT:], signature)
+
+
+def flash_block(anchors: AnchorSet) -> bytes:
+    """Return a set as it lies in flash: its bytes and their SHA-256, which finds damage and proves nothing."""
+    content = encode_set(anchors)
+    return content + hashlib.sha256(content).digest()
+
+
+def read_flash_block(data: bytes) -> AnchorSet:
+    """Read a set from the start of a place in flash; AnchorFormatError where it is damaged or there is none."""
+    if data[: len(MAGIC)] != MAGIC or len(data) < _HEAD.size:
+        _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
+    count, revoked = struct.unpack_from("<H", data, 10)[0], struct.unpack_from("<H", data, 18)[0]
+    size = _HEAD.size + count * _ENTRY.size + revoked * _KEY
+    content, digest = data[:size], data[size : size + _DIGEST]  # behind it is the erased rest of the place
+    if hashlib.sha256(content).digest() != digest:
+        _refuse("digest", "the set is damaged", hashlib.sha256(content).hexdigest(), digest.hex())
+    return decode_set(content)
+
+
+def number_words(number: int) -> str:
+    """Return a number as people read it: within which generation of the apex trust anchor, if not the first."""
+    generation, low = number >> GENERATION, number & (1 << GENERATION) - 1
+    return str(low) if not generation else f"{low} of apex trust anchor {generation + 1}"
+
+
+def decode_held(data: bytes) -> AnchorSet:
+    """Read what a device holds: the update that it took last, or the block that it left the factory with."""
+    try:
+        return read_flash_block(data)
+    except AnchorFormatError:
+        return decode_update(data).anchors
+
+
+def _refuse(key: str, message: str, expected: str, found: str) -> NoReturn:
+    raise AnchorFormatError(
+        message,
+        place=Place(key=key),
+        expected=expected,
+        found=found,
+        hint="get it again from its source, or make it again: imgseal trust replace",
+    )

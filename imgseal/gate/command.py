@@ -1,0 +1,157 @@
+"""`imgseal gate`: everything that a build has put out is sealed by the right keys, or the build fails."""
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal import __version__
+from imgseal.console.options import product_options
+from imgseal.errors import UsageError, visible
+from imgseal.gate.discover import Problem, Task, walk
+from imgseal.gate.policy import Question, make_brief, read_log
+from imgseal.gate.run import settle
+from imgseal.gate.workers import look_at_all, processors
+from imgseal.workspace.clock import parse_day, today
+from imgseal.workspace.files import Output, refuse_overlap, write_all
+from imgseal.workspace.progress import counter
+
+if TYPE_CHECKING:
+    from imgseal.gate.artefact import Brief
+    from imgseal.gate.result import GateReport
+
+__all__ = ["command"]
+
+_SCAN = True  # measurements leave the search for private keys out
+
+
+@click.command(
+    "gate",
+    epilog="""
+\b
+Examples:
+  imgseal gate out                                  counters and sequence from the release log
+  imgseal gate out --previous old/vent-drive-2.4.0-16.suit
+  imgseal gate out release.zip --fresh              no devices in the field yet
+  imgseal gate out --format junit --out gate.xml    for a build server
+  imgseal gate /archive --fresh --workers tcp://build-1:8786
+
+\b
+Exit status 0 when every artefact is good, the source of a good one, or excused; 1 when one is refused.
+docs/gate.md explains what is looked at.
+""",
+)
+@click.argument("paths", metavar="PATH...", nargs=-1, required=True)
+@click.option("--device", "device_file", metavar="FILE", help="Judge for the device that this state file describes.")
+@click.option(
+    "--previous", multiple=True, metavar="PACKAGE", help="Judge for devices that have taken this package; repeatable."
+)
+@click.option("--fresh", is_flag=True, help="Judge for devices without firmware: there are none in the field.")
+@click.option("--as-of", "as_of", metavar="DAY", help="Judge for this day, YYYY-MM-DD; default today.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "junit", "sarif", "github", "gitlab"]),
+    default="text",
+    show_default=True,
+    help="What the report looks like.",
+)
+@click.option("--out", metavar="FILE", help="Write the report there, and the text to standard output.")
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), metavar="N", help="Processes that look at files; default one a core."
+)
+@click.option(
+    "--workers", metavar="ADDRESS", help="Let the workers of this Dask scheduler look at the files (imgseal[fleet])."
+)
+@click.option("--every", is_flag=True, help="List good artefacts and sources as well.")
+@product_options
+def command(
+    paths: tuple[str, ...],
+    device_file: str | None,
+    previous: tuple[str, ...],
+    fresh: bool,
+    as_of: str | None,
+    form: str,
+    out: str | None,
+    jobs: int | None,
+    workers: str | None,
+    every: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> int:
+    """Find all firmware below the paths, in archives too, and fail unless each is sealed by release keys and good.
+
+    Firmware is recognised by its content. What is not sealed has to be what a good sealed image was made of, or is
+    refused; flat binaries are looked at where [gate] raw of the product file says so. Sequence and counters are those
+    of the release log, of --previous or of --device.
+    """
+    day = today() if as_of is None else parse_day(as_of)
+    project, brief = make_brief(product_file, settings, variant, Question(device_file, previous, fresh), day)
+    if jobs is not None and workers is not None:
+        raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
+    tasks = list(walk(paths))
+    with look_at_all(
+        tasks, brief._replace(scan=_SCAN), jobs=jobs or processors(), workers=workers, show=counter("files")
+    ) as looked:
+        report = settle(
+            looked,
+            logged=read_log(project),  # while others are at work
+            device=visible(_devices(brief)),
+            product_file=visible(project.path),
+            exceptions=project.product.gate.exceptions,
+            day=day,
+            files=sum(isinstance(task, Task) for task in tasks),
+        )
+    written = _written(report, form, every=every)
+    if out is not None:
+        given = [*paths, *previous, *([device_file] if device_file else []), *_artefacts(report, tasks)]
+        refuse_overlap([out], [*given, *project.own_files()])
+        write_all([Output(out, [written.encode("utf-8", "backslashreplace")])])
+        written = _written(report, "text", every=every)
+    sys.stdout.write(written)
+    return 0 if report.passed else 1
+
+
+def _written(report: "GateReport", form: str, *, every: bool) -> str:
+    """Return the report in one of the formats, with a line feed at its end."""
+    if form == "text":
+        from imgseal.gate.text import gate_lines
+
+        return "\n".join(gate_lines(report, every=every)) + "\n"
+    if form == "junit":
+        from imgseal.gate.junit import junit_text
+
+        return junit_text(report)
+    if form == "github":
+        from imgseal.gate.annotations import github_lines
+
+        return "\n".join(github_lines(report)) + "\n"
+    import json
+
+    values: object
+    if form == "json":
+        from imgseal.gate.text import gate_document
+
+        values = gate_document(report, __version__)
+    elif form == "sarif":
+        from imgseal.gate.sarif import sarif_document
+
+        values = sarif_document(report, __version__)
+    else:
+        from imgseal.gate.annotations import gitlab_values
+
+        values = gitlab_values(report)
+    return json.dumps(values, indent=2, ensure_ascii=False) + "\n"
+
+
+def _artefacts(report: "GateReport", tasks: "list[Task | Problem]") -> list[str]:
+    """Return the paths of the files that are artefacts or hold some: no report may replace one of them."""
+    files = {artefact.file for artefact in report.artefacts}
+    return [task.path for task in tasks if isinstance(task, Task) and task.name in files]
+
+
+def _devices(brief: "Brief") -> str:
+    """Say for which devices, each answer once; variants of which nothing is known are refused one by one."""
+    known = dict.fromkeys(setting.device for setting in brief.settings if setting.state is not None)
+    return ", ".join(known) + f" on {brief.day}"

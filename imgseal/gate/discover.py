@@ -1,0 +1,122 @@
+"""Finds the files below the paths that the gate was given: in one order, without following links."""
+
+import os
+import stat
+from collections.abc import Iterator
+
+from imgseal.errors import InputError, Place
+from imgseal.findings import Finding
+from imgseal.formats.archives.unpack import clean
+from imgseal.gate.artefact import finding
+from imgseal.records import NamedTuple
+
+__all__ = ["Problem", "Task", "identity", "walk"]
+
+
+class Task(NamedTuple):
+    """A file to look at: where it lies, what it is called, the path that patterns match, and its size in bytes.
+
+    `seen` is what tells it from another file on this machine: device, inode, and time of its last change in ns.
+    """
+
+    path: str
+    name: str
+    inside: str
+    size: int
+    seen: tuple[int, int, int] | None = None
+
+
+class Problem(NamedTuple):
+    """A path that cannot be looked at, and why."""
+
+    name: str
+    inside: str
+    finding: Finding
+
+
+def walk(paths: tuple[str, ...]) -> Iterator[Task | Problem]:
+    """Yield what lies below the paths, by name; InputError for a path that is not there.
+
+    A link that leads to another place below the same path is left out, as that place is looked at itself.
+    """
+    for path in paths:
+        try:
+            status = os.stat(path)
+        except OSError as error:
+            raise InputError(
+                "cannot look at this path",
+                place=Place(file=path),
+                found=error.strerror,
+                hint="give the folder or archive that the build writes",
+            ) from None
+        if stat.S_ISDIR(status.st_mode):
+            yield from _below(path)
+        else:
+            if not stat.S_ISREG(status.st_mode):
+                raise InputError(
+                    "this is neither a folder nor a file",
+                    place=Place(file=path),
+                    hint="give the folder or archive that the build writes",
+                )
+            name = clean(os.path.basename(path))
+            real = os.path.realpath(path) if os.path.islink(path) else path  # what is looked at is never a link
+            yield Task(real, _shown(path, ""), name, status.st_size, identity(status))
+
+
+def identity(status: os.stat_result) -> tuple[int, int, int]:
+    """Return what tells a file from another one, and from itself after a change; see `Task.seen`."""
+    return status.st_dev, status.st_ino, status.st_mtime_ns
+
+
+def _below(root: str) -> Iterator[Task | Problem]:
+    real = os.path.realpath(root)
+    waiting: list[tuple[str, Task | Problem | None]] = [("", None)]  # a folder has neither
+    while waiting:
+        inside, ready = waiting.pop()
+        if ready is not None:
+            yield ready
+            continue
+        try:
+            with os.scandir(os.path.join(root, inside) if inside else root) as found:
+                entries = sorted(found, key=lambda entry: entry.name, reverse=True)
+        except OSError as error:
+            yield _unreadable(root, inside, error)
+            continue
+        for entry in entries:
+            below = f"{inside}/{entry.name}" if inside else entry.name
+            try:
+                if entry.is_dir(follow_symlinks=False):
+                    waiting.append((below, None))
+                elif entry.is_symlink():
+                    if _leads_out(entry.path, real):
+                        waiting.append((below, _link(root, below, entry.path)))
+                elif entry.is_file(follow_symlinks=False):
+                    status = entry.stat(follow_symlinks=False)
+                    task = Task(entry.path, _shown(root, below), clean(below), status.st_size, identity(status))
+                    waiting.append((below, task))
+            except OSError as error:
+                waiting.append((below, _unreadable(root, below, error)))
+
+
+def _link(root: str, inside: str, path: str) -> Problem:
+    problem = finding(
+        "gate.link-outside",
+        found="/" + clean(os.path.realpath(path)),
+        hint="copy what it leads to, or give that path as well",
+    )
+    return Problem(_shown(root, inside), clean(inside), problem)
+
+
+def _leads_out(path: str, root: str) -> bool:
+    """Say whether a link leads to a place that is not below the root, even if nothing is there today."""
+    return os.path.commonpath([os.path.realpath(path), root]) != root
+
+
+def _unreadable(root: str, inside: str, error: OSError) -> Problem:
+    problem = finding("gate.unreadable", found=error.strerror, hint="check the permissions")
+    return Problem(_shown(root, inside), clean(inside), problem)
+
+
+def _shown(root: str, inside: str) -> str:
+    path = os.path.normpath(os.path.join(root, inside)).replace(os.sep, "/")
+    return ("/" if path.startswith("/") else "") + clean(path) or "."

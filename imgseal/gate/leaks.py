@@ -1,0 +1,121 @@
+"""Private keys in what the gate reads: payloads, images, and whatever else is in a firmware file."""
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from imgseal.errors import Place
+from imgseal.findings import Finding
+from imgseal.limits import CHUNK
+from imgseal.product.model import Component
+from imgseal.records import NamedTuple
+from imgseal.window import Bytes, ByteView
+
+if TYPE_CHECKING:
+    from imgseal.formats.memory.image import MemoryImage
+    from imgseal.make.leaks import Leak, Payload, Scanner
+    from imgseal.make.place import Placed
+
+__all__ = ["allowed_in", "find", "leaking", "leaks_of_image", "left_by", "look_beside", "told"]
+
+_scanner: "list[Scanner]" = []
+_MOST = 16
+"""Private keys that are listed for one file."""
+
+_LEAST = 27
+"""Bytes that a private key has at least, in any form that is looked for: regions that are shorter hold none."""
+
+
+class _Stretch(NamedTuple):
+    """Bytes from `start` of whatever `from_` reads: a region of an image, or a file."""
+
+    from_: Callable[[int, int], bytes | memoryview]
+    start: int
+    size: int
+
+    def read(self, offset: int, length: int) -> bytes:
+        """Return up to `length` bytes from `offset`."""
+        return bytes(self.from_(self.start + offset, max(0, min(length, self.size - offset))))
+
+    def chunks(self) -> Iterator[bytes]:
+        """Yield all bytes in order."""
+        for at in range(0, self.size, CHUNK):
+            yield self.read(at, CHUNK)
+
+
+def find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak, ...]":
+    """Look for private keys but those of the digests that are allowed; the secrets of signers are elsewhere."""
+    from imgseal.make.leaks import Scanner  # noqa: PLC0415 - not in every run
+
+    if not _scanner:
+        from imgseal.keys.known_secrets import published_needles  # noqa: PLC0415
+
+        _scanner.append(Scanner(published_needles()))
+    return _scanner[0].find(piece, allowed)
+
+
+def leaking(leak: "Leak", place: Place, where: str = "firmware") -> Finding:
+    """Say that a key was found; `where` says what should be there without one."""
+    from imgseal.make.leaks import LEAK_CODES  # noqa: PLC0415 - not in every run
+
+    return Finding(
+        leak.code,
+        LEAK_CODES[leak.code],
+        place,
+        expected=f"{where} without private keys",
+        found=f"{leak.what}, {leak.size} bytes",
+        hint=f"take it out, and make a new key: what was in firmware once is known; SHA-256 {leak.digest.hex()}",
+    )
+
+
+def allowed_in(components: Iterable[Component]) -> frozenset[str]:
+    """Return the digests of the keys that components allow."""
+    return frozenset(key.sha256 for component in components for key in component.allowed_keys)
+
+
+def leaks_of_image(image: "MemoryImage", allowed: frozenset[str] = frozenset()) -> "dict[int, Leak]":
+    """Return private keys by their addresses, the first ones of all regions."""
+    found: dict[int, Leak] = {}
+    for region in image.regions:
+        if region.size >= _LEAST:
+            for leak in find(_Stretch(image.read, region.address, region.size), allowed):
+                found[region.address + leak.offset] = leak
+        if len(found) >= _MOST:
+            break
+    return dict(list(found.items())[:_MOST])
+
+
+def look_beside(file: Bytes, aside: bytes, image: "MemoryImage | None", *, plain: bool) -> tuple[Finding, ...]:
+    """Search what a firmware file holds beside its data: the file as it is, and the text in its records.
+
+    `plain` says that the data lies in the file as it is; then what the image holds is no finding here, as it is found
+    there. `image` is None where it cannot be read.
+    """
+    known: set[str] = set()
+    if plain and image is not None:
+        known = {leak.digest.hex() for leak in leaks_of_image(image).values()}
+    found = [
+        leaking(leak, Place(offset=leak.offset)) for leak in find(_Stretch(file.read, 0, file.size), frozenset(known))
+    ]
+    found += [
+        leaking(leak, Place())._replace(expected="header records without private keys")
+        for leak in find(_Stretch(ByteView(aside).read, 0, len(aside)))
+    ]
+    return tuple(found)
+
+
+def told(leaks: "dict[int, Leak]") -> tuple[Finding, ...]:
+    """Say what was found at which addresses."""
+    return tuple(leaking(leak, Place(address=address)) for address, leak in leaks.items())
+
+
+def left_by(image: "MemoryImage", component: Component, placed: "list[Placed]") -> "dict[int, Leak]":
+    """Return the private keys that sealed images of these payloads do not answer for.
+
+    Good images hold only keys that their components allow. What is dropped is in none of them, so nobody has allowed
+    any key there; nor one that begins in one of them and ends elsewhere.
+    """
+    left = leaks_of_image(image, allowed_in(one.component for one in placed))
+    for part in component.outside:
+        if part.carry is None:
+            left |= leaks_of_image(image.crop(part.at, part.at + part.size))
+    return dict(sorted(left.items())[:_MOST])

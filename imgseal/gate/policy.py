@@ -1,0 +1,154 @@
+"""What the gate judges by: the product and its variants, trust anchors, the devices, and what the release log has."""
+
+import os
+from typing import TYPE_CHECKING
+
+from imgseal.device_state.device import DeviceState, fresh
+from imgseal.errors import ImgsealError, Place, RefusedError, UsageError
+from imgseal.flow.judge import judge
+from imgseal.gate.artefact import Brief, Setting
+from imgseal.gate.run import Logged
+from imgseal.records import NamedTuple
+from imgseal.window import ByteView
+from imgseal.workspace.device_file import device_trust, load_device
+from imgseal.workspace.fielded import first_devices, needed_by
+from imgseal.workspace.project import Project
+from imgseal.workspace.release_log import logged_floors, logged_state
+
+if TYPE_CHECKING:
+    from imgseal.formats.log.entry import Floor
+    from imgseal.product.model import Product
+
+__all__ = ["Question", "make_brief", "read_log"]
+
+
+class Question(NamedTuple):
+    """How the command line says what devices have: at most one of these is given."""
+
+    device: str | None
+    previous: tuple[str, ...]
+    fresh: bool
+
+
+def make_brief(
+    product_file: str | None, settings: tuple[str, ...], variant: str | None, question: Question, day: str
+) -> tuple[Project, Brief]:
+    """Load everything that the judgements need.
+
+    UsageError where nothing says what devices have: a fresh device would take what none in the field does.
+    """
+    base = Project.load(product_file, settings, variant)
+    projects = [base]
+    if variant is None:
+        projects += [Project.load(product_file, settings, name) for name in base.product.variants]
+    given = sum((question.device is not None, bool(question.previous), question.fresh))
+    if given > 1:
+        raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
+    floors = None if given else logged_floors(base)
+    made: list[Setting]
+    if question.fresh:
+        made = [_setting(project, _first(project.product), "a fresh device") for project in projects]
+    elif question.device is not None:
+        made = [_given(projects[0], question.device)]
+        made += [_setting(project, None, "no device") for project in projects[1:]]
+    elif question.previous:
+        made = _after(projects, question.previous)
+    elif floors:
+        made = [_logged_setting(project, floors) for project in projects]
+    else:
+        raise UsageError(
+            "nothing says what sequence and counters the devices have",
+            place=Place(file=base.path, key="ledger"),
+            expected="a release log with a release, or --previous PACKAGE, or --device FILE",
+            found=_no_numbers(base, floors),
+            hint="say --fresh when there are no devices in the field yet",
+        )
+    return base, Brief(tuple(made), day)
+
+
+def _setting(project: Project, state: DeviceState | None, device: str) -> Setting:
+    return Setting(project.product, project.trust(), state, {}, device)
+
+
+def _first(product: "Product") -> DeviceState:
+    """Return a fresh device where nothing is in the field yet: its bootloader is the product file's."""
+    return fresh(product)._replace(fielded=first_devices(product, "there are no devices in the field yet (--fresh)"))
+
+
+def _given(project: Project, path: str) -> Setting:
+    state, contents = load_device(project, path)
+    trust, anchors = device_trust(project, state, path)
+    held = {name: ByteView(bytes(content.read(0, content.size))) for name, content in contents.items()}
+    return Setting(project.product, trust, state, held, f"the device of {path}", anchors)
+
+
+def read_log(project: Project) -> Logged | None:
+    """Verify the release log from its first line, and return what it has; None where none is kept."""
+    if project.product.ledger is None:
+        return None
+    manifests: set[bytes] = set()
+    statements: set[bytes] = set()
+    path = project.resolve(project.product.ledger)
+    if os.path.lexists(path):
+        from imgseal.workspace.log_file import LogFile
+
+        for step in LogFile(path).walk():
+            for package in step.entry.packages:
+                manifests.add(package.manifest)
+                statements.update(image.statement for image in package.images)
+    return Logged(frozenset(manifests), frozenset(statements))
+
+
+def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Setting:
+    state = logged_state(project, floors)
+    if state is None:
+        return _setting(project, None, "no device")
+    log = project.resolve(project.product.ledger or "")
+    return _setting(project, state, f"devices with the numbers of {log} (sequence {state.sequence})")
+
+
+def _no_numbers(project: Project, floors: "tuple[Floor, ...] | None") -> str:
+    if project.product.ledger is None:
+        return "no release log"
+    return "a release log that is missing" if floors is None else "a release log without a release"
+
+
+def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Setting]:
+    """Make devices that have the numbers of earlier packages, each for the variant that takes it."""
+    from imgseal.flow.contents import read_contents
+    from imgseal.workspace.packages import load_package
+
+    made = [_setting(project, None, "no device") for project in projects]
+    for path in packages:
+        data = load_package(path)
+        refused, taken = None, False
+        for index, setting in enumerate(made):
+            product = setting.product
+            verdict = judge(data, path, product, setting.trust, fresh(product), partial=True)
+            if not verdict.accepted:
+                refused = verdict if refused is None else refused
+                continue
+            contents = read_contents(bytes(data.read(0, data.size)), path, product)
+            known = setting.state or fresh(product)
+            counters = dict(known.counters)
+            for image in contents.images.values():
+                number = product.components[image.component].number
+                counters[number] = max(counters.get(number, 0), image.statement.counter)
+            state = known._replace(counters=counters, fielded=needed_by(contents) or known.fielded)
+            if contents.sequence >= state.sequence:
+                state = state._replace(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
+            made[index] = setting._replace(state=state, device=f"devices that have taken {path}")
+            taken = True
+        if not taken:
+            assert refused is not None
+            raise _no_previous(path, refused.findings[0].code if refused.findings else "no answer")
+    return made
+
+
+def _no_previous(path: str, code: str) -> ImgsealError:
+    return RefusedError(
+        "the previous package is refused, so it says nothing of devices",
+        place=Place(file=path),
+        found=code,
+        hint="give a package that was released; imgseal check says what is wrong with this one",
+    )

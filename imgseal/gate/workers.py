@@ -1,0 +1,217 @@
+"""Spreads the gate's work: over processes of this machine, or over machines that a Dask scheduler knows.
+
+Results come in the order of the files, whoever has looked at them.
+"""
+
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from typing import Any
+
+from imgseal import __version__
+from imgseal.errors import ImgsealError, InternalError, Place, UsageError
+from imgseal.gate.artefact import Brief, Looked
+from imgseal.gate.discover import Problem, Task
+from imgseal.gate.run import Found
+
+__all__ = ["look_at_all", "processors", "work_for_fleet"]
+
+_BATCH = 64
+_BATCH_BYTES = 64 << 20
+_ALONE = 32, 4 << 20
+"""Fewer files than this, and fewer bytes in all, are not worth another process."""
+
+_PATIENCE = "10s"
+"""How long a Dask scheduler may take to answer."""
+
+_Batch = tuple[Task | Problem, ...]
+_brief: list[Brief] = []  # of this process, when it works for another one
+
+
+def processors() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def look_at_all(
+    tasks: list[Task | Problem], brief: Brief, *, jobs: int, workers: str | None, show: Callable[[int, int], None]
+) -> Iterator[Iterator[Found]]:
+    """Set the work going; inside the `with` block there is what the files are, in their order.
+
+    `show` is told how many are done, and of how many.
+    """
+    batches = list(_batches(tasks, jobs if workers is None else _BATCH))
+    with ExitStack() as stack:
+        results: Iterator[tuple[Found, ...]]
+        if workers is not None:
+            results = _on_fleet(stack, workers, batches, brief)
+        elif jobs == 1 or (len(tasks) < _ALONE[0] and _bytes(tasks) < _ALONE[1]):
+            results = (_look(batch, brief) for batch in batches)
+        else:
+            results = _in_processes(stack, jobs, batches, brief)
+        yield _in_order(batches, results, show, len(tasks))
+
+
+def _in_order(
+    batches: list[_Batch], results: Iterable[tuple[Found, ...]], show: Callable[[int, int], None], everything: int
+) -> Iterator[Found]:
+    done = 0
+    for batch, found in zip(batches, results, strict=True):
+        yield from found
+        done += len(batch)
+        show(done, everything)
+
+
+def _bytes(tasks: Iterable[Task | Problem]) -> int:
+    return sum(task.size for task in tasks if isinstance(task, Task))
+
+
+def _batches(tasks: list[Task | Problem], jobs: int) -> Iterator[_Batch]:
+    """Cut the files into pieces: small ones, so that all are busy to the end, but not a file each."""
+    most = max(1, min(_BATCH, len(tasks) // (8 * jobs)))
+    batch: list[Task | Problem] = []
+    size = 0
+    for task in tasks:
+        if batch and (len(batch) >= most or size > _BATCH_BYTES):
+            yield tuple(batch)
+            batch, size = [], 0
+        batch.append(task)
+        size += _bytes([task])
+    if batch:
+        yield tuple(batch)
+
+
+def _look(batch: _Batch, brief: Brief) -> tuple[Found, ...]:
+    from imgseal.gate.scan import look_at
+
+    found: list[Found] = []
+    for task in batch:
+        if isinstance(task, Problem):
+            found.append(Found(task.name, task.name, task.inside, Looked("path", (task.finding,))))
+        else:
+            found += look_at(task, brief)
+    return tuple(found)
+
+
+def _in_processes(stack: ExitStack, jobs: int, batches: list[_Batch], brief: Brief) -> Iterator[tuple[Found, ...]]:
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    import imgseal.gate.scan  # noqa: F401 - loaded once, before the processes part
+
+    context = get_context("fork" if sys.platform == "linux" else None)
+    pool = ProcessPoolExecutor(min(jobs, len(batches)), context, _begin, (brief,))
+    stack.callback(pool.shutdown, cancel_futures=True)
+    return _or_broken(pool.map(_look_here, batches))
+
+
+def _or_broken(results: Iterator[tuple[Found, ...]]) -> Iterator[tuple[Found, ...]]:
+    from concurrent.futures.process import BrokenProcessPool
+
+    try:
+        yield from results
+    except BrokenProcessPool:
+        raise InternalError(
+            "a process that looked at files has ended",
+            hint="was there enough memory? --jobs 1 needs the least",
+        ) from None
+
+
+def _begin(brief: Brief) -> None:
+    import gc
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that was started by hand ends the others
+    gc.set_threshold(100_000)  # as in the process that was started by hand
+    _brief[:] = [brief]
+
+
+def _look_here(batch: _Batch) -> tuple[Found, ...]:
+    return _look(batch, _brief[0])
+
+
+def _on_fleet(stack: ExitStack, address: str, batches: list[_Batch], brief: Brief) -> Iterator[tuple[Found, ...]]:
+    """Let the workers of a Dask scheduler do it; a batch whose worker is lost is done again by another one."""
+    try:
+        import distributed
+
+        distributed_: Any = distributed
+    except ImportError:
+        raise UsageError(
+            "work for other machines needs Dask",
+            place=Place(key="--workers"),
+            hint="pip install 'imgseal[fleet]', here and on the workers",
+        ) from None
+    try:
+        client: Any = distributed_.Client(address, timeout=_PATIENCE, set_as_default=False)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise UsageError(
+            "no Dask scheduler answers there",
+            place=Place(key="--workers"),
+            expected="an address such as tcp://build-1.quillmoor.example:8786",
+            found=f"{address}: {error or type(error).__name__}",
+            hint="start one with: dask scheduler, and workers with: dask worker ADDRESS",
+        ) from None
+    stack.enter_context(client)
+    # as the result of a task it can be made again when the worker that holds it is lost
+    shared = client.submit(_same, brief, pure=False)
+    futures = client.map(work_for_fleet, [_anywhere(batch) for batch in batches], brief=shared, pure=False)
+    futures.reverse()
+    return _gathered(futures)
+
+
+def _gathered(futures: list[Any]) -> Iterator[tuple[Found, ...]]:
+    while futures:
+        yield _result(futures.pop())
+
+
+def _same(brief: Brief) -> Brief:
+    return brief
+
+
+def _anywhere(batch: _Batch) -> _Batch:
+    """Name files so that other machines find them: they see the same folders under the same paths.
+
+    Of what the files are here, sizes are all that is the same there.
+    """
+    return tuple(
+        task._replace(path=os.path.abspath(task.path), seen=None) if isinstance(task, Task) else task for task in batch
+    )
+
+
+def work_for_fleet(batch: _Batch, brief: Brief) -> tuple[str, tuple[Found, ...]]:
+    """Look at a batch for a gate on another machine; return the version of imgseal that has done it, and the result."""
+    return __version__, _look(batch, brief)
+
+
+def _result(future: Any) -> tuple[Found, ...]:
+    try:
+        version, found = future.result()
+    except ImgsealError:
+        raise
+    except ModuleNotFoundError as error:
+        raise UsageError(
+            "a worker cannot do this work",
+            place=Place(key="--workers"),
+            found=str(error),
+            hint="pip install 'imgseal[fleet]' on the workers",
+        ) from None
+    except Exception as error:  # noqa: BLE001 - Dask raises what the work or the network has raised
+        raise InternalError(
+            "the workers could not finish",
+            found=f"{type(error).__name__}: {error}",
+            hint="the scheduler's log says more",
+        ) from None
+    if version != __version__:
+        raise UsageError(
+            "a worker has another imgseal",
+            place=Place(key="--workers"),
+            expected=__version__,
+            found=str(version),
+            hint="install the same version everywhere",
+        )
+    return tuple(found)

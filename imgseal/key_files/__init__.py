@@ -1,0 +1,1 @@
+"""Key files: make them, and look at them without showing anything secret."""

@@ -1,0 +1,195 @@
+"""Trust anchors: which public key is good for what. Local policy from the product file, never from a message."""
+
+from collections.abc import Callable, Iterator
+
+from imgseal.errors import KeyTroubleError, Place
+from imgseal.keys.p256 import PublicKey
+from imgseal.keys.pem import load_public
+from imgseal.keys.public_key import AnyKey
+from imgseal.keys.published import origin_of
+from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+
+__all__ = ["IMAGES", "PACKAGES", "UNCOUNTED", "Trust", "TrustedKey", "resolve"]
+
+IMAGES, PACKAGES, UNCOUNTED = "images", "packages", "uncounted"
+
+
+class TrustedKey(NamedTuple):
+    """A trust anchor: the key, its role, and what the product file limits it to.
+
+    `components` holds component names and `classes` class names; empty means all. `first` and `last` are the days it
+    is good on, as YYYY-MM-DD. `published` says where the private half is printed, for keys that everyone knows.
+    """
+
+    public: AnyKey
+    key_id: bytes
+    source: str
+    role: str
+    development: bool
+    components: tuple[str, ...] = ()
+    classes: tuple[str, ...] = ()
+    published: str | None = None
+    first: str | None = None
+    last: str | None = None
+
+    def good_on(self, day: str) -> bool:
+        """Say whether the entry is in force on a day, YYYY-MM-DD in UTC."""
+        return (self.first is None or self.first <= day) and (self.last is None or day <= self.last)
+
+    def good_for(self, component: str | None, class_name: str) -> bool:
+        """Say whether the entry's limits admit this component (None: a package) of this class."""
+        return (not self.components or component is None or component in self.components) and (
+            not self.classes or class_name in self.classes
+        )
+
+
+class Trust(NamedTuple):
+    """All trust anchors of a product, and how many distinct signers images and packages need.
+
+    `apex` signs the sets of trust anchors that devices take later, `contingency` takes its place; RFC 5934 section 1.1.
+    Signatures of `uncounted` keys may be on a package and count for nothing; no message is trusted for one of them.
+    """
+
+    keys: tuple[TrustedKey, ...]
+    need_images: int
+    need_packages: int
+    apex: PublicKey | None = None
+    contingency: PublicKey | None = None
+    uncounted: tuple[TrustedKey, ...] = ()
+
+    def anchors(self, role: str, *, development: bool) -> tuple[TrustedKey, ...]:
+        """Return the anchors of one role: the released ones, or those for development images and packages."""
+        return tuple(k for k in self.keys if k.role == role and k.development == development)
+
+
+def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
+    """Read the key files that [trust.*] names.
+
+    `read` turns a reference of the product file into bytes, or None for one that is not there and not to be trusted.
+    Raises KeyTroubleError for a file that holds no public key, for a key that no algorithm of the rules is for, for a
+    role without enough keys for an algorithm that must verify, and for one key in two roles: a key that signs both
+    images and packages would let one theft open both layers.
+    """
+    trust = product.trust
+    keys: list[TrustedKey] = []
+    seen: dict[bytes, tuple[str, str]] = {}  # by key identifier: two keys with one identifier could not be told apart
+    for role, development, entries in (
+        (IMAGES, False, trust.images),
+        (PACKAGES, False, trust.packages),
+        (IMAGES, True, trust.development_images),
+        (PACKAGES, True, trust.development_packages),
+    ):
+        where = f"trust.development.{role}" if development else f"trust.{role}.keys"
+        before = len(keys)
+        for entry in entries:
+            data = read(entry.key)
+            if data is None:
+                continue
+            public = load_public(data, entry.key)
+            if public.kind not in product.rules.kinds:
+                raise KeyTroubleError(
+                    "a trusted key that nothing could be verified with",
+                    place=Place(file=product.source, key=where),
+                    expected=f"a key for {' or '.join(product.rules.algorithms)} (rules.algorithms)",
+                    found=f"{entry.key} is for {public.words}",
+                    hint="name its algorithm in rules.algorithms, or take the key out",
+                )
+            if public.key_id in seen:
+                other_where, other = seen[public.key_id]
+                raise KeyTroubleError(
+                    "one key stands in two places of [trust]",
+                    place=Place(file=product.source, key=where),
+                    expected="another key for each role, and each key once",
+                    found=f"{entry.key} is the same key as {other} in {other_where}",
+                    hint="make a key for each role: imgseal key new FILE",
+                )
+            seen[public.key_id] = where, entry.key
+            keys.append(
+                TrustedKey(
+                    public,
+                    public.key_id,
+                    entry.key,
+                    role,
+                    development,
+                    entry.components,
+                    entry.classes,
+                    origin_of(public),
+                    entry.first,
+                    entry.last,
+                )
+            )
+        if entries and len(keys) - before == len(entries):  # at a desk released keys may be missing
+            need = 1 if development else trust.need_images if role == IMAGES else trust.need_packages
+            _refuse_too_few(keys[before:], product, where, need)
+    apex, contingency = (_lone(name, product, read, seen) for name in ("apex", "contingency"))
+    uncounted = tuple(_uncounted(product, read, seen))
+    return Trust(tuple(keys), trust.need_images, trust.need_packages, apex, contingency, uncounted)
+
+
+def _uncounted(
+    product: Product, read: Callable[[str], bytes | None], seen: dict[bytes, tuple[str, str]]
+) -> Iterator[TrustedKey]:
+    """Read the keys whose signatures count for nothing; of any kind, and in no other role."""
+    for entry in product.trust.uncounted:
+        data = read(entry.key)
+        if data is None:
+            continue
+        public = load_public(data, entry.key)
+        if public.key_id in seen:
+            where, other = seen[public.key_id]
+            raise KeyTroubleError(
+                "one key stands in two places of [trust]",
+                place=Place(file=product.source, key="trust.uncounted"),
+                expected="a key that nothing is trusted for",
+                found=f"{entry.key} is the same key as {other} in {where}",
+                hint="take it out of trust.uncounted: what is trusted counts",
+            )
+        seen[public.key_id] = "trust.uncounted", entry.key
+        yield TrustedKey(public, public.key_id, entry.key, UNCOUNTED, development=False)
+
+
+def _lone(
+    name: str, product: Product, read: Callable[[str], bytes | None], seen: dict[bytes, tuple[str, str]]
+) -> PublicKey | None:
+    """Read the apex trust anchor or the contingency key: P-256, and a key for nothing else."""
+    reference = getattr(product.trust, name)
+    data = None if reference is None else read(reference)
+    if data is None:
+        return None
+    where = f"trust.{name}"
+    public = load_public(data, reference)
+    if not isinstance(public, PublicKey):
+        raise KeyTroubleError(
+            "trust anchor sets are signed with P-256",
+            place=Place(file=product.source, key=where),
+            expected="a key for ESP256",
+            found=f"{reference} is for {public.words}",
+            hint="make one: imgseal key new FILE",
+        )
+    if public.key_id in seen:
+        raise KeyTroubleError(
+            "one key stands in two places of [trust]",
+            place=Place(file=product.source, key=where),
+            expected="a key that signs nothing but trust anchor sets",
+            found=f"{reference} is the same key as {seen[public.key_id][1]} in {seen[public.key_id][0]}",
+            hint="make a key for each role: imgseal key new FILE",
+        )
+    seen[public.key_id] = where, reference
+    return public
+
+
+def _refuse_too_few(keys: list[TrustedKey], product: Product, where: str, need: int) -> None:
+    """`need` counts within each algorithm that must verify: keys of another one do not make up for it."""
+    for name in product.rules.must_verify:
+        kind = ALGORITHMS[name]
+        count = sum(key.public.kind == kind for key in keys)
+        if count < need:
+            raise KeyTroubleError(
+                f"too few trusted keys for {name}, which must verify",
+                place=Place(file=product.source, key=where),
+                expected=f"at least {need} for {name} (rules.must_verify)",
+                found=str(count),
+                hint=f"add one, made with: imgseal key new FILE --algorithm {KEY_NAMES[kind]}",
+            )

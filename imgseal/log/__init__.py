@@ -1,0 +1,1 @@
+"""The release log as users see it: verify, prove, show and export."""

@@ -1,0 +1,348 @@
+"""`imgseal ledger`: verify the release log, prove what is in it, show it, export what an auditor needs."""
+
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal.errors import ImgsealError, InputError, Place, UsageError
+from imgseal.formats.log.errors import LedgerError
+from imgseal.formats.log.proof import (
+    Consistency,
+    Head,
+    decode_proof,
+    encode_proof,
+    prove_consistency,
+    prove_inclusion,
+    refuse_unless_holds,
+)
+from imgseal.formats.log.tree import EMPTY_ROOT
+from imgseal.limits import PROOF_BYTES
+from imgseal.times import utc
+from imgseal.versions import decimal
+from imgseal.workspace.files import read_bounded
+from imgseal.workspace.log_file import LogFile, older_head, pick, refuse_unless_continued
+from imgseal.workspace.project import Project
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
+    from imgseal.formats.log.entry import Entry
+
+__all__ = ["command"]
+
+
+@click.group(
+    "ledger",
+    epilog="""
+\b
+Examples:
+  imgseal ledger verify                              the whole log
+  imgseal ledger verify --against 12:9f86d081884c... and that it continues this head
+  imgseal ledger verify --against old/release.log    or an older copy of the log
+  imgseal ledger prove 2.4.1 > proof.json            that this release is in it
+  imgseal ledger prove --from 12 > proof.json        that it continues the log of 12 entries
+  imgseal ledger verify --proof proof.json --against 12:9f86d081884c...
+  imgseal ledger show                                every release
+  imgseal ledger show --key 5f0c...                  every release that a key signed
+  imgseal ledger export 2.4.1 audit/2.4.1            what an auditor needs
+
+\b
+RELEASE is a version, or the number of an entry, from 0.
+""",
+)
+def command() -> None:
+    """Verify, prove and show the release log that build --release keeps ([ledger] in the product file)."""
+
+
+def _log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
+    for option in (
+        click.option("--log", "log_file", metavar="FILE", help="This log instead of the product file's."),
+        click.option("--product", "product_file", metavar="FILE", help="Use this product file."),
+    ):
+        command = option(command)
+    return command
+
+
+def log_path(project: Project) -> str:
+    """Return the path of the product's log; UsageError where it states none."""
+    if project.product.ledger is None:
+        raise UsageError(
+            "the product file states no release log",
+            place=Place(file=project.path, key="ledger.path"),
+            hint='add to it: [ledger] path = "release.log"; or name a log: --log FILE',
+        )
+    return project.resolve(project.product.ledger)
+
+
+def _open(log_file: str | None, product_file: str | None) -> LogFile:
+    if log_file is not None:
+        return LogFile(log_file)
+    path = log_path(Project.load(product_file))
+    if not os.path.lexists(path):
+        raise InputError(
+            "there is no release log yet",
+            place=Place(file=path),
+            hint="the first imgseal build --release makes it; if there were releases, restore it from version control",
+        )
+    return LogFile(path)
+
+
+def find(log: LogFile, release: str) -> "Entry":
+    """Read the whole log and return the entry of a release, named by version or number."""
+    number = decimal(release, (1 << 63) - 1) if release else None
+    found = [step.entry for step in log.walk() if step.entry.number == number or str(step.entry.version) == release]
+    return pick(found, release, log.path, log.tip.size)
+
+
+def say_torn(log: LogFile) -> None:
+    """Say on standard error that the log ends in an unfinished line, or in one without its line feed."""
+    if log.bare:
+        click.echo(
+            f"imgseal: {log.path}: the last entry is complete but for its line feed, and counts; the next release adds "
+            "the line feed",
+            err=True,
+        )
+    if log.torn:
+        click.echo(
+            f"imgseal: {log.path}: {log.torn} bytes behind the last entry are of a line that was cut while it was "
+            "being written, or is being written now; they are no entry, and the next release writes over them",
+            err=True,
+        )
+
+
+@command.command()
+@click.option("--against", metavar="OLDER", help="An older head SIZE:ROOT, a file that holds one, or an older log.")
+@click.option("--proof", "proof_file", metavar="FILE", help="Verify this proof instead; no log is needed.")
+@_log_options
+def verify(against: str | None, proof_file: str | None, log_file: str | None, product_file: str | None) -> None:
+    """Verify every entry of the log, and its head; with --against also that nothing older was changed.
+
+    Exit status 1 when the log does not hold, 3 when a line cannot be read.
+    """
+    if proof_file is not None:
+        if log_file is not None:
+            raise UsageError(
+                "--proof and --log contradict each other", hint="leave --log out: a proof is verified without it"
+            )
+        _verify_proof(proof_file, against)
+        return
+    older = older_head(against) if against is not None else None
+    log = _open(log_file, product_file)
+    root = EMPTY_ROOT if older is not None and older.size == 0 else None
+    for step in log.walk():
+        if older is not None and step.tip.size == older.size:
+            root = step.tip.root
+    say_torn(log)
+    if older is not None:
+        refuse_unless_continued(log, older, root)
+    size = log.head.size
+    click.echo(f"{log.path}: {size} {'entry holds' if size == 1 else 'entries hold'}")
+    if older is not None:
+        click.echo(f"continues {older}")
+    click.echo(f"head {log.head}")
+
+
+def _verify_proof(path: str, against: str | None) -> None:
+    data = read_bounded(path, "proof", PROOF_BYTES)
+    try:
+        proof = decode_proof(data)
+        refuse_unless_holds(proof)
+        if against is not None:
+            _refuse_other_head(proof.first if isinstance(proof, Consistency) else proof.head, older_head(against))
+    except ImgsealError as error:
+        if error.place.file is None:
+            error.place = error.place._replace(file=path)
+        raise
+    if isinstance(proof, Consistency):
+        click.echo(f"the log with head {proof.second} continues the one with head {proof.first}")
+        return
+    entry = proof.entry
+    click.echo(f"entry {entry.number} is in the log with head {proof.head}")
+    for line in _lines(entry):
+        click.echo(line)
+    if against is None:
+        click.echo(
+            "imgseal: this is worth as much as the head: compare it with the published one (--against)", err=True
+        )
+
+
+def _refuse_other_head(stated: Head, wanted: Head) -> None:
+    if stated != wanted:
+        raise LedgerError(
+            "this proof is for another head",
+            expected=str(wanted),
+            found=str(stated),
+            hint="prove from the log that one head continues the other: imgseal ledger prove --from SIZE",
+        )
+
+
+@command.command()
+@click.argument("release", required=False)
+@click.option("--from", "first", type=int, metavar="SIZE", help="Prove that the log continues the one of SIZE entries.")
+@click.option("--size", "size", type=int, metavar="SIZE", help="In the log of SIZE entries; default the whole log.")
+@_log_options
+def prove(
+    release: str | None, first: int | None, size: int | None, log_file: str | None, product_file: str | None
+) -> None:
+    """Print a proof as JSON: that RELEASE is in the log, or with --from that the log continues an older one."""
+    if (release is None) == (first is None):
+        raise UsageError("give either a release or --from SIZE", hint="imgseal ledger --help has examples")
+    log = _open(log_file, product_file)
+    entry = None
+    if release is not None:
+        entry = find(log, release)
+    else:
+        for _ in log.walk():
+            pass
+    say_torn(log)
+    whole = _in_range(size, "--size", 0 if entry is None else entry.number + 1, log)
+    leaves = log.leaves[: log.tip.size if size is None else whole]
+    if entry is not None:
+        proof = encode_proof(prove_inclusion(entry, leaves))
+    else:
+        proof = encode_proof(prove_consistency(leaves, _in_range(first, "--from", 0, log, most=len(leaves))))
+    click.echo(proof.decode("ascii"), nl=False)
+
+
+def _in_range(value: int | None, option: str, least: int, log: LogFile, most: int | None = None) -> int:
+    most = log.tip.size if most is None else most
+    if value is None:
+        return most
+    if not least <= value <= most:
+        raise UsageError(
+            "the log has never had this size"
+            if value > log.tip.size
+            else "this size does not fit what is to be proved",
+            place=Place(file=log.path, key=option),
+            expected=f"{least} to {most}",
+            found=str(value),
+            hint="imgseal ledger verify says how many entries the log has",
+        )
+    return value
+
+
+@command.command()
+@click.argument("release", required=False)
+@click.option(
+    "--key",
+    metavar="THUMBPRINT",
+    help="Releases that this key signed when they were built; imgseal key show prints it.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the entries as a JSON array.")
+@_log_options
+def show(release: str | None, key: str | None, as_json: bool, log_file: str | None, product_file: str | None) -> None:
+    """List the releases, or show one. What is shown has been verified first."""
+    if release is not None and key is not None:
+        raise UsageError(
+            "a release and --key cannot be given together",
+            hint="leave one of them out: --key lists the releases of a key",
+        )
+    wanted = _key_id(key) if key is not None else None
+    log = _open(log_file, product_file)
+    if release is not None:
+        entry = find(log, release)
+        shown = [_json(entry) if as_json else "\n".join(_lines(entry))]
+    else:
+        entries = (step.entry for step in log.walk() if wanted is None or wanted in step.entry.keys)
+        shown = [_json(entry) if as_json else _row(entry, wanted) for entry in entries]  # printed once all is verified
+    say_torn(log)
+    if as_json:
+        click.echo("[" + ",\n".join(shown) + "]")
+    else:
+        for text in shown:
+            click.echo(text)
+    if wanted is not None:
+        count = f"{len(shown)} of the logged releases" if shown else "none of the logged releases"
+        click.echo(
+            f"imgseal: {count} had a signature by this key when built. Signatures that were added later (imgseal "
+            "endorse PACKAGE) are not in the log: imgseal show PACKAGE has them.",
+            err=True,
+        )
+    elif not shown and not as_json:
+        click.echo("imgseal: no release yet", err=True)
+
+
+@command.command()
+@click.argument("release")
+@click.argument("folder")
+@click.option("--package", metavar="FILE", help="The release's package; default where build --out out has put it.")
+@click.option("--sbom", metavar="FILE", help="A bill of materials to put beside it.")
+@click.option("--variant", metavar="NAME", help="The package of this variant, where the release has several.")
+@_log_options
+def export(
+    release: str,
+    folder: str,
+    package: str | None,
+    sbom: str | None,
+    variant: str | None,
+    log_file: str | None,
+    product_file: str | None,
+) -> None:
+    """Write what an auditor needs in years to come into a new FOLDER, and judge all of it first.
+
+    The package, the product file as it was resolved, the public keys, the verdict, the proof from the log, the bill of
+    materials where one is given, and the version of imgseal.
+    """
+    from imgseal.log.export import ExportFiles, export_release
+
+    project = Project.load(product_file)
+    log = LogFile(log_file if log_file is not None else log_path(project))
+    entry = find(log, release)
+    say_torn(log)
+    for path in export_release(log, entry, folder, ExportFiles(project.path, package, sbom), variant):
+        click.echo(path)
+
+
+def _key_id(text: str) -> bytes:
+    """Turn a thumbprint, or the identifier that is its first half, into the identifier that entries hold."""
+    digits = text.lower()
+    if len(digits) not in (32, 64) or not set(digits) <= set("0123456789abcdef"):
+        raise UsageError(
+            "this is no thumbprint",
+            place=Place(key="--key"),
+            expected="64 hex digits, or the first 32 of them",
+            found=text[:80],
+            hint="imgseal key show FILE prints the thumbprint of a key",
+        )
+    return bytes.fromhex(digits[:32])
+
+
+def _json(entry: "Entry") -> str:
+    from imgseal.formats.log.entry import encode_entry
+
+    return encode_entry(entry).decode("ascii")
+
+
+def _row(entry: "Entry", key: bytes | None) -> str:
+    row = f"{entry.number:>4}  {entry.product} {entry.version}  sequence {entry.sequence}  {utc(entry.built)}"
+    if key is None:
+        variants = [package.variant for package in entry.packages if package.variant]
+        return row + (f"  {', '.join(variants)}" if variants else "")
+    signed = []
+    for package in entry.packages:
+        mark = f" of {package.variant}" if package.variant else ""
+        if key in package.keys:
+            signed.append(f"package{mark}")
+        signed += [f"{image.slot}{mark}" for image in package.images if key in image.keys]
+    return f"{row}  signed {', '.join(signed)}"
+
+
+def _lines(entry: "Entry") -> list[str]:
+    """Return an entry for people."""
+    lines = [
+        f"  release    {entry.product} {entry.version}, sequence {entry.sequence}, of {entry.vendor}",
+        f"  built      {utc(entry.built)} (SOURCE_DATE_EPOCH={entry.built}) by imgseal {entry.tool}",
+        f"  revision   {entry.revision.hex() or 'not stated'}",
+    ]
+    for package in entry.packages:
+        mark = f"{package.variant}, " if package.variant else ""
+        lines.append(f"  package    {mark}class {package.class_id.hex()}")
+        lines.append(f"    manifest  {package.manifest.hex()}")
+        lines += [f"    signed by {key.hex()}" for key in package.keys]
+        for image in package.images:
+            lines.append(f"    image     {image.name} {image.version} in {image.slot}, counter {image.counter}")
+            lines.append(f"      statement {image.statement.hex()}")
+            lines += [f"      signed by {key.hex()}" for key in image.keys]
+    return lines

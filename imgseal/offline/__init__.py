@@ -1,0 +1,1 @@
+"""Keys that are held elsewhere: signing requests and responses, and what comes back from them."""

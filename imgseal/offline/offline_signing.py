@@ -1,0 +1,238 @@
+"""The flow where keys are held elsewhere: ask for signatures, and finish when they have come.
+
+Sealed images come first, because the manifest names their digests: where both keys are elsewhere there are two
+requests. What is asked for has passed the judge already, with signatures of keys that lived for that moment.
+"""
+
+import hashlib
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release, seal
+from imgseal.formats.sealed_image.codec import decode_statement, encode_statement
+from imgseal.formats.suit.shape import Shape
+from imgseal.keys.remote_signer import LaterSigner, SuppliedSigner
+from imgseal.keys.trusted_keys import IMAGES, PACKAGES, UNCOUNTED, TrustedKey
+from imgseal.make.pack import draft as draft_package
+from imgseal.make.place import Placed, place, separate
+from imgseal.make.seal import SealedImage, SealOptions, draft
+from imgseal.offline.profile import outside
+from imgseal.offline.request import Asked, Item, Request
+from imgseal.offline.response import Response
+from imgseal.product.algorithms import KEY_NAMES
+from imgseal.records import NamedTuple
+
+if TYPE_CHECKING:
+    from imgseal.keys.signer import Signer
+    from imgseal.product.model import Product
+
+__all__ = ["Asking", "Finished", "ask", "finish", "options_of"]
+
+
+class Asking(NamedTuple):
+    """A request, and the images that are sealed already: the package is asked for in their name.
+
+    `rehearsed` is the release as it would be, with signatures of keys that nobody has: for looking at its numbers.
+    """
+
+    request: Request
+    images: tuple[SealedImage, ...]
+    notes: tuple[str, ...]
+    rehearsed: ReleaseResult
+
+
+class Finished(NamedTuple):
+    """What the responses made: a whole release, or sealed images and the request for their package."""
+
+    release: ReleaseResult | None
+    next: Asking | None
+
+
+def ask(job: Job, *, with_firmware: bool = False) -> Asking:
+    """Make the request for the signatures that cannot be made here.
+
+    Raises as `release` does for anything that the judge would refuse, KeyTroubleError for a key that devices would not
+    count, UsageError when every key is here.
+    """
+    rehearsed = release(_with_stand_ins(job))
+    unsealed = [file for file in job.firmware if not isinstance(file.content, SealedImage)]
+    later = _held_elsewhere(job.image_signers)
+    about = f"{job.product.name} {job.product.release.version} (sequence {job.product.release.sequence})"
+    if unsealed and later:
+        keys = tuple(Asked(KEY_NAMES[signer.public.kind], signer.public.key_id) for signer in later)
+        items = tuple(
+            Item(
+                encode_statement(draft(placed, job.product, job.options, job.image_signers)),
+                keys,
+                payload=placed.payload.read(0, placed.payload.size) if with_firmware else None,
+            )
+            for placed in _placed(unsealed, job.product)
+        )
+        return Asking(Request(about, items), (), rehearsed.notes, rehearsed)
+    later = _held_elsewhere(job.package_signers)
+    if not later:
+        raise UsageError(
+            "every key is here: there is nothing to ask for",
+            place=Place(file=job.product.source, key="signing"),
+            expected="the public half of a key that is held elsewhere",
+            found=", ".join(signer.name for signer in (*job.image_signers, *job.package_signers)),
+            hint="leave --sign-later out, or name the public file as the signing key",
+        )
+    package = draft_package(rehearsed.images, job.product, development=job.options.development, bill=job.bill)
+    keys = tuple(Asked(job.product.rules.signs_with(s.public.kind), s.public.key_id) for s in later)
+    left = outside(package.manifest, package.severed, Shape.of(job.product.components.values()))
+    verifier = None if left is None else job.product.rules.verifier
+    request = Request(about, (Item(package.manifest_bytes, keys, package.severed, verifier=verifier),))
+    return Asking(request, rehearsed.images, rehearsed.notes, rehearsed)
+
+
+def options_of(request: Request, images: list[SealedImage], name: str) -> SealOptions:
+    """Return the options that a request was made with: its statements say them, or the images of its package.
+
+    UsageError when they differ among themselves.
+    """
+    statements = [decode_statement(item.content) for item in request.items if item.is_statement]
+    said = {SealOptions(s.build_time, s.development, s.source_revision) for s in statements}
+    if not statements:
+        said = {SealOptions(0, image.statement.development) for image in images}
+    if len(said) != 1:
+        raise UsageError(
+            "these are not the images of one build",
+            place=Place(file=name),
+            expected="one build time, source revision and kind of image" if statements else "sealed images of one kind",
+            found=f"{len(said)} different" if said else "no sealed image",
+            hint="finish each build's request by itself"
+            if statements
+            else "a package is finished with the sealed images that it was asked for with",
+        )
+    return said.pop()
+
+
+def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
+    """Derive again what was asked for, and put the supplied signatures in.
+
+    Raises KeyTroubleError where a signature does not hold or is for anything else, UsageError where one is missing or
+    was asked for something that is not made now.
+    """
+    images = request.items[0].is_statement
+    role_signers = job.image_signers if images else job.package_signers
+    values = _values(request, responses)
+    supplied: list[SuppliedSigner] = []
+    signers: list[Signer] = []
+    for signer in role_signers:
+        if isinstance(signer, LaterSigner):
+            supplied.append(SuppliedSigner(signer.public, signer.name, values.pop(signer.public.key_id, {})))
+            signers.append(supplied[-1])
+        else:
+            signers.append(signer)
+    if values:
+        raise KeyTroubleError(
+            "the request asks for a key that the product file does not name here",
+            place=Place(file=job.product.source, key="signing"),
+            expected=", ".join(signer.public.key_id.hex() for signer in supplied) or "no key that is held elsewhere",
+            found=", ".join(key.hex() for key in values),
+            hint="use the product file that the request was made with",
+        )
+    if images:
+        done = _finish_images(job._replace(image_signers=tuple(signers)))
+    else:
+        done = Finished(release(job._replace(package_signers=tuple(signers))), None)
+    for signer in supplied:
+        if signer.left:
+            raise UsageError(
+                "the request asks for something that is not made now",
+                place=Place(file=signer.name),
+                expected="the firmware files that the request was made with",
+                found="nothing for SHA-256 " + " or ".join(digest.hex() for digest in signer.left),
+                hint="name every firmware file of the build",
+            )
+    return done
+
+
+def _finish_images(job: Job) -> Finished:
+    """Seal; then pack where the package's key is here, and ask for its signature where not."""
+    if not _held_elsewhere(job.package_signers):
+        return Finished(release(job), None)
+    sealed: list[FirmwareFile] = []
+    for file in job.firmware:
+        if isinstance(file.content, SealedImage):
+            sealed.append(file)
+            continue
+        component = job.product.components[file.component]
+        made = seal(
+            file.content, job.product, component, file.name, job.options, job.image_signers, job.trust, day=job.day
+        )
+        sealed += [FirmwareFile(image.placed.component.name, file.name, image) for image in made]
+    return Finished(None, ask(job._replace(firmware=sealed)))
+
+
+def _values(request: Request, responses: list[Response]) -> dict[bytes, dict[bytes, bytes]]:
+    """Return key identifier -> SHA-256 of the message -> signature; UsageError where one is missing."""
+    given = {(signed.digest, signed.asked): signed.value for response in responses for signed in response.signatures}
+    out: dict[bytes, dict[bytes, bytes]] = {}
+    for item in request.items:
+        for asked in item.keys:
+            if (item.digest, asked) not in given:
+                raise UsageError(
+                    "a signature is still missing",
+                    expected=f"{asked.algorithm} by {asked.key_id.hex()} of {item.digest.hex()}",
+                    found="no response that holds it",
+                    hint="let the key's holder endorse the request, and name each response: --response FILE",
+                )
+            digest = hashlib.sha256(item.message(asked.algorithm)).digest()
+            out.setdefault(asked.key_id, {})[digest] = given[item.digest, asked]
+    return out
+
+
+def _held_elsewhere(signers: "tuple[Signer, ...]") -> list[LaterSigner]:
+    return [signer for signer in signers if isinstance(signer, LaterSigner)]
+
+
+def _placed(files: list[FirmwareFile], product: "Product") -> Iterator[Placed]:
+    """Place firmware as `seal` does, with what it carries for other components."""
+    for file in files:
+        assert not isinstance(file.content, SealedImage)
+        component = product.components[file.component]
+        rest, carried = separate(file.content, component, file.name)
+        yield place(rest, product, component, file.name)
+        for other, part in carried.items():
+            yield place(part, product, product.components[other], file.name)
+
+
+def _with_stand_ins(job: Job) -> Job:
+    """Let a key made for this moment sign in the place of each one that is elsewhere, trusted for the same.
+
+    Nothing that it signs leaves this process: it only lets the judge look before anybody is asked to sign.
+    """
+    from imgseal.keys.pem import generate  # noqa: PLC0415 - 2 ms, only where keys are elsewhere
+    from imgseal.keys.signer import file_signer  # noqa: PLC0415
+
+    anchors: list[TrustedKey] = []
+
+    def stand_in(signer: "Signer", role: str) -> "Signer":
+        if not isinstance(signer, LaterSigner):
+            return signer
+        known = job.trust.anchors(role, development=job.options.development)
+        known += job.trust.uncounted if role == PACKAGES else ()
+        mine = [key for key in known if key.public == signer.public]
+        if not mine:
+            raise KeyTroubleError(
+                "devices would not count this key",
+                place=Place(file=signer.name),
+                expected=f"a key of [trust.{role}]",
+                found=signer.public.key_id.hex(),
+                hint=f"add it to [trust.{role}] of {job.product.source}, or name another signing key",
+            )
+        made = file_signer(generate(signer.public.kind), signer.name)
+        anchors.append(mine[0]._replace(public=made.public, key_id=made.public.key_id, published=None))
+        return made
+
+    images = tuple(stand_in(signer, IMAGES) for signer in job.image_signers)
+    packages = tuple(stand_in(signer, PACKAGES) for signer in job.package_signers)
+    uncounted = tuple(anchor for anchor in anchors if anchor.role == UNCOUNTED)
+    trust = job.trust._replace(
+        keys=(*job.trust.keys, *(anchor for anchor in anchors if anchor.role != UNCOUNTED)),
+        uncounted=(*job.trust.uncounted, *uncounted),
+    )
+    return job._replace(image_signers=images, package_signers=packages, trust=trust)

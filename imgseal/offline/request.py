@@ -1,0 +1,277 @@
+"""The signing request, format 1: what is asked to be signed, and by which keys. docs/format/signing-request.md.
+
+It holds what is signed itself and never only its digest: whoever endorses it sees what it says, and the bytes that
+are signed are derived from it there. Nothing in it is secret, and nothing in it is believed.
+"""
+
+import hashlib
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from imgseal.errors import InputError, Place
+from imgseal.formats.cbor.strict import encode
+from imgseal.formats.cose.labels import ALGORITHMS, ES256, ESP256, ML_DSA_44
+from imgseal.formats.cose.sign1 import protected_header, to_be_signed
+from imgseal.formats.sealed_image.codec import decode_statement, encode_statement
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.envelope import wrapped_digest
+from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
+from imgseal.formats.suit.text import decode_text
+from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
+from imgseal.offline.profile import refuse_outside_profile, remark
+from imgseal.offline.screen import manifest_screen, statement_screen
+from imgseal.offline.text_form import (
+    CHANGED,
+    decode64,
+    encode64,
+    escaped,
+    hex_bytes,
+    read_document,
+    refuse,
+    write_document,
+)
+from imgseal.offline.words import manifest_words, statement_words
+from imgseal.records import NamedTuple
+
+if TYPE_CHECKING:
+    from imgseal.product.model import Product
+
+__all__ = [
+    "KIND",
+    "NUMBERS",
+    "Asked",
+    "Item",
+    "Request",
+    "decode_request",
+    "encode_request",
+    "hold_to_profile",
+    "request_digest",
+]
+
+KIND = "signing request"
+NUMBERS = {ALGORITHMS[number]: number for number in (ESP256, ES256, ML_DSA_44)}
+_ABOUT = 200
+_VERIFIER = 4096  # as rules.verifier
+_KEYS = 16
+
+
+class Asked(NamedTuple):
+    """A signature that is asked for: the algorithm's name and the key identifier, 16 bytes."""
+
+    algorithm: str
+    key_id: bytes
+
+
+class Item(NamedTuple):
+    """One thing to sign: a statement of 384 bytes, or an encoded manifest with the members severed from it.
+
+    `payload` is the firmware that a statement speaks for, where the request brings it along. `verifier` names what
+    reads packages on the devices, where a manifest is outside the device profile; absent where it is inside.
+    """
+
+    content: bytes
+    keys: tuple[Asked, ...]
+    severed: Mapping[int, bytes] | None = None
+    payload: bytes | None = None
+    verifier: str | None = None
+
+    @property
+    def is_statement(self) -> bool:
+        """Whether a sealed image is asked for; else it is a package."""
+        return self.severed is None
+
+    @property
+    def digest(self) -> bytes:
+        """SHA-256, 32 bytes: of the statement, or of the manifest as SUIT has it."""
+        return hashlib.sha256(self.content).digest() if self.is_statement else wrapped_digest(self.content).value
+
+    def message(self, algorithm: str) -> bytes:
+        """Return the bytes that a key signs with an algorithm: the statement, or COSE's Sig_structure."""
+        if self.is_statement:
+            return self.content
+        return to_be_signed(protected_header(NUMBERS[algorithm]), encode(wrapped_digest(self.content).to_value()))
+
+    def screen(self) -> list[str]:
+        """Return the lines of all that is signed, from the content alone, for whoever signs it."""
+        if self.severed is None:
+            return statement_screen(self.content)
+        return self._remarked(manifest_screen(self.content, self.severed), self.severed)
+
+    def words(self) -> list[str]:
+        """Say in lines what is signed, in short, from the content alone."""
+        if self.severed is None:
+            return statement_words(decode_statement(self.content))
+        return self._remarked(manifest_words(decode_manifest(self.content), self.content, self.severed), self.severed)
+
+    def _remarked(self, lines: list[str], severed: Mapping[int, bytes]) -> list[str]:
+        """Put what devices would say of a package behind its first line."""
+        said = remark(decode_manifest(self.content), severed, self.verifier)
+        return [*lines[:1], *map(escaped, said), *lines[1:]]
+
+
+class Request(NamedTuple):
+    """A signing request; `about` is what its maker calls it, which nothing checks."""
+
+    about: str
+    items: tuple[Item, ...]
+
+
+def request_digest(data: bytes) -> bytes:
+    """Return what responses name a request by: SHA-256 of its bytes."""
+    return hashlib.sha256(data).digest()
+
+
+def encode_request(request: Request) -> bytes:
+    """Return the request as text."""
+    return write_document(
+        {
+            "imgseal": KIND,
+            "format": 1,
+            "about": request.about,
+            "items": [_document(item) for item in request.items],
+        }
+    )
+
+
+def _document(item: Item) -> dict[str, object]:
+    what = "statement" if item.is_statement else "manifest"
+    out: dict[str, object] = {
+        "what": what,
+        "says": item.words(),
+        "sha256": item.digest.hex(),
+        "keys": [{"algorithm": asked.algorithm, "key": asked.key_id.hex()} for asked in item.keys],
+        what: encode64(item.content),
+    }
+    if item.severed:
+        out["severed"] = {
+            labels.MANIFEST_MEMBERS[label]: encode64(item.severed[label]) for label in sorted(item.severed)
+        }
+    if item.payload is not None:
+        out["payload"] = encode64(item.payload)
+    if item.verifier is not None:
+        out["verifier"] = item.verifier
+    return out
+
+
+def decode_request(data: bytes, name: str) -> Request:
+    """Read a request; InputError for anything that is not exactly what `encode_request` writes.
+
+    A statement or manifest is read as strictly as the judge reads it; a payload must be the one that its statement
+    names. A manifest is held to the device profile, as far as one can without a product file.
+    """
+    try:
+        request = _decode(data)
+        if encode_request(request) != data:
+            refuse("the request is not as imgseal writes it", "", "what its statements and manifests say", "other text")
+    except InputError as error:
+        error.place = error.place._replace(file=name)
+        error.hint = CHANGED
+        raise
+    hold_to_profile(request, name)
+    return request
+
+
+def hold_to_profile(request: Request, name: str, product: "Product | None" = None) -> None:
+    """InputError for a manifest that devices do not read; with a product file, that its devices do not read."""
+    for number, item in enumerate(request.items):
+        if item.severed is not None:
+            place = Place(file=name, key=f"items[{number}].manifest")
+            refuse_outside_profile(decode_manifest(item.content), item.severed, item.verifier, place, product)
+
+
+def _decode(data: bytes) -> Request:
+    if len(data) > REQUEST_BYTES:
+        refuse("the request is too large", "", f"at most {REQUEST_BYTES} bytes", str(len(data)))
+    document = read_document(data, KIND)
+    about, items = document.get("about"), document.get("items")
+    if not isinstance(about, str) or len(about) > _ABOUT or not about.isprintable():
+        refuse("this is no name of a request", "about", f"at most {_ABOUT} characters that can be printed")
+    if not isinstance(items, list) or not 1 <= len(items) <= COMPONENTS:
+        refuse("there is nothing to sign", "items", f"1 to {COMPONENTS} items")
+    read = tuple(_item(value, f"items[{number}]") for number, value in enumerate(items))
+    if len(read) > 1 and not all(item.is_statement for item in read):
+        refuse("more than one kind of thing to sign", "items", "statements, or one manifest", "a manifest among others")
+    if len({item.digest for item in read}) != len(read):
+        refuse("one thing is asked for twice", "items", "each once", "the same SHA-256 twice")
+    return Request(about, read)
+
+
+def _item(value: object, where: str) -> Item:
+    if not isinstance(value, dict):
+        refuse("this is no item", where, "an object")
+    asked = value.get("keys")
+    if not isinstance(asked, list) or not 1 <= len(asked) <= _KEYS:
+        refuse("no key is asked for", f"{where}.keys", f"1 to {_KEYS} keys")
+    keys = tuple(_asked(entry, f"{where}.keys[{number}]") for number, entry in enumerate(asked))
+    if len({entry.key_id for entry in keys}) != len(keys):
+        refuse("a key is asked for twice", f"{where}.keys")
+    if value.get("what") == "statement":
+        item = Item(decode64(value.get("statement"), f"{where}.statement", STATEMENT_BYTES), keys)
+        statement = decode_statement(item.content)
+        if encode_statement(statement) != item.content:
+            refuse("the statement does not read back as it is written", f"{where}.statement")
+        named = {(slot.algorithm, slot.key_id) for slot in statement.signatures}
+        for entry in keys:
+            if (NUMBERS[entry.algorithm], entry.key_id) not in named:
+                refuse(
+                    "a key is asked for that the statement does not name",
+                    f"{where}.keys",
+                    ", ".join(slot.key_id.hex() for slot in statement.signatures),
+                    entry.key_id.hex(),
+                )
+        if "payload" in value:
+            payload = decode64(value["payload"], f"{where}.payload", REQUEST_BYTES)
+            if len(payload) != statement.payload_size or hashlib.sha256(payload).digest() != statement.payload_digest:
+                refuse(
+                    "the firmware in the request is not what the statement speaks for",
+                    f"{where}.payload",
+                    f"{statement.payload_size} bytes, SHA-256 {statement.payload_digest.hex()}",
+                    f"{len(payload)} bytes, SHA-256 {hashlib.sha256(payload).hexdigest()}",
+                )
+            item = item._replace(payload=payload)
+        return item
+    if value.get("what") != "manifest":
+        refuse(
+            "this is nothing that can be signed", f"{where}.what", '"statement" or "manifest"', str(value.get("what"))
+        )
+    content = decode64(value.get("manifest"), f"{where}.manifest", MANIFEST_BYTES)
+    manifest = decode_manifest(content)
+    if encode_manifest(manifest) != content:
+        refuse("the manifest does not read back as it is written", f"{where}.manifest")
+    severed = _severed(value.get("severed", {}), dict(manifest.members), f"{where}.severed")
+    if labels.TEXT in severed:
+        decode_text(severed[labels.TEXT], "text")  # what cannot be read cannot be shown
+    verifier = value.get("verifier")
+    if "verifier" in value and (not isinstance(verifier, str) or not 0 < len(verifier.strip()) <= _VERIFIER):
+        refuse("this names no verifier", f"{where}.verifier", f"a text of 1 to {_VERIFIER} characters")
+    return Item(content, keys, severed, verifier=verifier)
+
+
+def _severed(value: object, members: dict[int, object], where: str) -> dict[int, bytes]:
+    """Read the severed members: exactly those that the manifest holds a digest of, each with that digest."""
+    if not isinstance(value, dict):
+        refuse("these are no severed members", where, "an object")
+    by_digest = {label: member for label, member in members.items() if isinstance(member, SuitDigest)}
+    names = {labels.MANIFEST_MEMBERS[label]: label for label in by_digest}
+    if set(value) != set(names):
+        refuse(
+            "not the members that the manifest severs", where, ", ".join(names) or "none", ", ".join(value) or "none"
+        )
+    out = {}
+    for name, label in names.items():
+        content = decode64(value[name], f"{where}.{name}", MANIFEST_BYTES)
+        if wrapped_digest(content) != by_digest[label]:
+            refuse("a severed member is not the one that the manifest names", f"{where}.{name}")
+        out[label] = content
+    return out
+
+
+def _asked(value: object, where: str) -> Asked:
+    if not isinstance(value, dict) or set(value) != {"algorithm", "key"}:
+        refuse("this names no key", where, "algorithm and key")
+    algorithm = value["algorithm"]
+    if not isinstance(algorithm, str) or algorithm not in NUMBERS:
+        refuse("nothing is signed with this algorithm here", f"{where}.algorithm", ", ".join(NUMBERS), str(algorithm))
+    return Asked(algorithm, hex_bytes(value["key"], f"{where}.key", 16))

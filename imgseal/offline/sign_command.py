@@ -1,0 +1,200 @@
+"""`imgseal endorse`: a signature by somebody who has seen what it is for."""
+
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal.console.options import product_options
+from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.limits import REQUEST_BYTES
+from imgseal.product.references import is_token_uri
+from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.clock import today
+from imgseal.workspace.fielded import fielded_now
+from imgseal.workspace.files import Output, refuse_overlap, write_all
+from imgseal.workspace.key_files import open_signer
+from imgseal.workspace.project import Project, nearest_product
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from imgseal.findings import Verdict
+    from imgseal.window import ByteView
+
+__all__ = ["command"]
+
+
+@click.command(
+    "endorse",
+    epilog="""
+\b
+Examples:
+  imgseal endorse vent-drive-2.4.1-17-images.request.json --key images.pem
+                                                  in the room where the key is
+  imgseal endorse out/vent-drive-2.4.1-17-unfinished.suit --key second.pem --out ship.suit
+                                                  one signature more
+""",
+)
+@click.argument("what", metavar="REQUEST|PACKAGE")
+@click.option("--key", "reference", required=True, metavar="KEY", help="The key that signs.")
+@click.option("--out", metavar="FILE", help="What is written; default for a request: X.response.json beside it.")
+@click.option("--yes", is_flag=True, help="Sign without being asked.")
+@product_options
+def command(
+    what: str,
+    reference: str,
+    out: str | None,
+    yes: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> None:
+    """Sign a signing request, or add a signature to an update package.
+
+    What will be signed is shown first, and somebody has to agree. A request needs no product file: what it says is
+    derived from the very bytes that are signed. Where there is one, a request for a package is held to its components
+    and its rules.verifier. A package is judged before and after, but for the number of
+    signatures, and no byte of it changes except that it has one more.
+    """
+    from imgseal.check.judge import kind_of
+
+    data = open_artefact(what)
+    if kind_of(data) == "update package":
+        project = Project.load(product_file, settings, variant)
+        _endorse_package(project, data, what, reference, out, yes=yes)
+        return
+    if kind_of(data) == "trust anchor update":
+        raise UsageError(
+            "a trust anchor update has one signer",
+            place=Place(file=what),
+            hint="imgseal trust replace makes and signs it",
+        )
+    if kind_of(data) is not None:
+        raise UsageError(
+            "a sealed image names its signers in what is signed: none can be added",
+            place=Place(file=what),
+            hint="seal it again with all of its keys in [signing]",
+        )
+
+    def own() -> Project | None:
+        found = product_file or nearest_product(".")
+        return None if found is None else Project.load(found, settings, variant)
+
+    _endorse_request(data, what, reference, out, own, yes=yes)
+
+
+def _endorse_request(
+    view: "ByteView", path: str, reference: str, out: str | None, own: "Callable[[], Project | None]", *, yes: bool
+) -> None:
+    from imgseal.keys.public_key import KINDS
+    from imgseal.keys.published import refuse_published
+    from imgseal.keys.signer import sign_and_verify
+    from imgseal.offline.request import NUMBERS, Asked, decode_request, hold_to_profile, request_digest
+    from imgseal.offline.response import Response, Signed, encode_response
+    from imgseal.offline.text_form import escaped
+
+    if view.size > REQUEST_BYTES:
+        raise UsageError(
+            "this signing request is larger than imgseal reads",
+            place=Place(file=path),
+            expected=f"at most {REQUEST_BYTES} bytes",
+            found=f"{view.size} bytes",
+            hint="make it without --with-firmware",
+        )
+    data = bytes(view.read(0, view.size))
+    request = decode_request(data, path)
+    if not request.items[0].is_statement:
+        project = own()
+        if project is not None:
+            hold_to_profile(request, path, project.product)
+    target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
+    refuse_overlap([target], [path, *_file_of(reference)])
+    signer = open_signer(reference)
+    refuse_published(signer.public, signer.name)
+    mine: list[tuple[int, Asked]] = [
+        (number, asked)
+        for number, item in enumerate(request.items)
+        for asked in item.keys
+        if asked.key_id == signer.public.key_id and KINDS[NUMBERS[asked.algorithm]] == signer.public.kind
+    ]
+    if not mine:
+        wanted = dict.fromkeys(f"{a.key_id.hex()} ({a.algorithm})" for item in request.items for a in item.keys)
+        raise KeyTroubleError(
+            "the request does not ask for this key",
+            place=Place(file=reference),
+            expected=" or ".join(wanted),
+            found=signer.public.key_id.hex(),
+            hint="give the request to the holder of that key; imgseal key show FILE shows a key's identifier",
+        )
+    click.echo(f"request {request_digest(data).hex()}", err=True)
+    click.echo(f'called "{escaped(request.about)}" by its maker', err=True)
+    for number in dict.fromkeys(number for number, _ in mine):
+        item = request.items[number]
+        click.echo("", err=True)
+        for line in item.screen():
+            click.echo(f"  {escaped(line)}", err=True)
+        if item.payload is not None:
+            click.echo("    its firmware is in the request, and is the one that the digest names", err=True)
+        click.echo(f"  to sign, SHA-256 {item.digest.hex()}", err=True)
+    click.echo("", err=True)
+    _consent(f"Sign {'these ' + str(len(mine)) if len(mine) > 1 else 'this'} with {signer.name}?", yes=yes)
+    signatures = []
+    for number, asked in mine:
+        item = request.items[number]
+        value = sign_and_verify(signer, item.message(asked.algorithm))
+        signatures.append(Signed(item.digest, asked, value))
+    response = encode_response(Response(request_digest(data), tuple(signatures)))
+    write_all([Output(target, [response], replace=False)])  # another holder's may lie there
+    click.echo(target)
+
+
+def _endorse_package(
+    project: Project, data: "ByteView", name: str, reference: str, out: str | None, *, yes: bool
+) -> None:
+    from imgseal.flow.release import endorse_package
+
+    signer = open_signer(reference)
+
+    if out is None:
+        raise UsageError("an endorsed package is a new file", hint="name it: --out FILE")
+    refuse_overlap([out], [name, *_file_of(reference), *project.own_files()])
+
+    def agree(verdict: "Verdict") -> None:
+        for label, text in verdict.details:
+            click.echo(f"  {label:<10}{text}", err=True)
+        _consent(f"Sign this package with {signer.name}?", yes=yes)
+
+    made, verdict = endorse_package(
+        data,
+        name,
+        project.product,
+        project.trust(),
+        signer,
+        day=today(),
+        agree=agree,
+        fielded=fielded_now(project, None, development=False),
+    )
+    write_all([Output(out, [made.read(0, made.size)])])
+    if not verdict.accepted:
+        finding = verdict.findings[0]
+        click.echo(f"imgseal: not finished: {finding.message}: {finding.expected}; found: {finding.found}", err=True)
+    click.echo(out)
+
+
+def _consent(question: str, *, yes: bool) -> None:
+    """Ask a person; UsageError where there is none, or where the answer is no."""
+    if yes:
+        return
+    if not os.isatty(0):
+        raise UsageError(
+            "there is nobody to ask whether this should be signed",
+            hint="run imgseal in a terminal, or say --yes when it has been looked at",
+        )
+    if not click.confirm(question, err=True):
+        raise UsageError("nothing was signed: the answer was no", hint="answer y when it is what should be signed")
+
+
+def _file_of(reference: str) -> list[str]:
+    """Return the key's file, which no output may replace; a token has none."""
+    return [] if is_token_uri(reference) else [reference]

@@ -1,0 +1,171 @@
+"""`imgseal build`: for the firmware build script. Seals every component, packs, judges, and only then writes."""
+
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal.console.options import bill_option, product_options
+from imgseal.console.say import say, say_written
+from imgseal.errors import UsageError
+from imgseal.make.seal import SealOptions
+from imgseal.workspace.clock import build_time, source_revision
+from imgseal.workspace.files import Output, load_artefact
+from imgseal.workspace.firmware import load_bill, parse_firmware
+from imgseal.workspace.outputs import release_outputs
+from imgseal.workspace.previous_build import RELEASE_NAME, read_build
+from imgseal.workspace.project import Project
+from imgseal.workspace.release_job import Made, firmware_files, make_release, release_job, write_release
+from imgseal.workspace.release_log import refuse_below_log
+from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
+
+if TYPE_CHECKING:
+    from imgseal.flow.release import ReleaseResult
+
+__all__ = ["command"]
+
+_ALL = "all"
+
+
+@click.command(
+    "build",
+    epilog="""
+\b
+Examples:
+  imgseal build motor=app.hex radio=radio.srec --out out
+  imgseal build motor=app-a.hex motor=app-b.hex       both run slots in one package
+  imgseal build phrases=phrases.bin@0x60080400        a flat binary and its address
+  imgseal build radio=old/radio.sealed.bin motor=app.hex   keeps a sealed image byte for byte
+  imgseal build motor=app.hex --release --set release.version=2.4.1 --depfile out/fw.d
+  imgseal build motor=app.hex --release --previous old/vent-drive-2.4.0-16.suit
+  imgseal build motor=app.hex --release --sbom bom.cdx.json
+  imgseal build motor=app.hex --release --sign-later   the keys are in another room
+
+\b
+Without --release everything is marked as development and signed with the development keys.
+""",
+)
+@click.argument("firmware", metavar="NAME=FILE[@ADDRESS]...", nargs=-1, required=True)
+@click.option("--release", "is_release", is_flag=True, help="The real one: release keys, no development flag.")
+@click.option("--out", default="out", show_default=True, metavar="DIR", help="Folder for what is written.")
+@click.option("--depfile", metavar="FILE", help="Write a dependency file for Make and Ninja.")
+@click.option("--previous", metavar="PACKAGE", help="Refuse counters or a sequence that go down against this package.")
+@click.option("--revision", metavar="HEX", help="Source revision to record, up to 64 hex digits.")
+@bill_option
+@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
+@click.option("--sign-later", is_flag=True, help="Write a signing request for the keys that are held elsewhere.")
+@click.option("--with-firmware", is_flag=True, help="Put the firmware into the request, for whoever endorses it.")
+@product_options
+def command(
+    firmware: tuple[str, ...],
+    is_release: bool,
+    out: str,
+    depfile: str | None,
+    previous: str | None,
+    revision: str | None,
+    sbom: str | None,
+    unfinished: bool,
+    sign_later: bool,
+    with_firmware: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> None:
+    """Seal every component and pack the release.
+
+    Writes the update package, each sealed image, and release.json with paths, digests and sizes. Everything is judged
+    before anything is written; when something is refused, nothing is written. Where the product file states a release
+    log, --release adds an entry to it.
+    """
+    base = Project.load(product_file, settings, None if variant == _ALL else variant)
+    projects = [base]
+    if variant == _ALL:
+        projects = [Project.load(product_file, settings, name) for name in base.product.variants]
+        if not projects:
+            raise UsageError(
+                "--variant all, but the product file has no variants",
+                hint="leave --variant out, or add [variant.NAME] to the product file",
+            )
+    if with_firmware and not sign_later:
+        raise UsageError(
+            "--with-firmware goes with --sign-later", hint="add --sign-later, or leave --with-firmware out"
+        )
+    options = SealOptions(build_time(), development=not is_release, source_revision=source_revision(revision))
+    arguments = [parse_firmware(argument, base.product) for argument in firmware]
+    inputs = [argument.path for argument in arguments] + [path for path in (previous, sbom) if path is not None]
+    bill = load_bill(sbom)
+    before = load_artefact(previous) if previous else None
+    outputs: list[Output] = []
+    lines: list[str] = []
+    notes = base.notes_on_keys(development=options.development)
+    made: list[Made] = []
+    with firmware_files(arguments, base.product) as files:
+        for project in projects:
+            product = project.product
+            folder = os.path.join(out, product.variant) if product.variant and variant == _ALL else out
+            job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
+            if sign_later:
+                from imgseal.offline.offline_signing import ask
+                from imgseal.offline.outputs import request_outputs
+
+                asking = ask(job, with_firmware=with_firmware)
+                if before is not None:
+                    refuse_going_down(asking.rehearsed.package, asking.rehearsed.images, before, project)
+                if is_release:
+                    refuse_below_log(project, asking.rehearsed.package)
+                outputs += request_outputs(asking, job, folder)
+                notes += [*asking.notes, *counters_running_out(asking.rehearsed.images)]
+                continue
+            result = make_release(project, job, before)
+            made.append((project, result.package, job.package_signers))
+            files_of_it = release_outputs(result, job, folder)
+            replaced = read_build(folder)
+            lines += [_slot_line(result, index, replaced.sizes) for index in range(len(result.images))]
+            outputs += files_of_it
+            notes += counters_running_out(result.images)
+            notes += [*result.notes, *replaced.notes(files_of_it, product, result.package.digest.value.hex())]
+        if depfile is not None:
+            paths = [output.path for output in outputs]
+            # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
+            targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
+            outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *base.inputs()])]))
+        notes += write_release(outputs, inputs, base, made, options)
+    say(notes)
+    for line in lines:
+        click.echo(line)
+    say_written(outputs)
+
+
+def _slot_line(result: "ReleaseResult", index: int, before: dict[str, int]) -> str:
+    """Say in one line how full a slot is, what changed, and where the counter stands."""
+    image = result.images[index]
+    placed = image.placed
+    used, room = placed.payload.size, placed.room
+    change = ""
+    if placed.slot.name in before:
+        change = f", {(used - before[placed.slot.name]) / 1024:+.1f}"
+    steps = placed.component.counter_steps
+    counter = f"counter {image.statement.counter}" + (f" of {steps}" if steps is not None else "")
+    name = placed.component.name
+    return (
+        f"{name} {image.statement.version} in {placed.slot.name}: "
+        f"{used / 1024:.1f} of {room / 1024:.1f} KiB{change}; {counter}"
+    )
+
+
+def _dependencies(targets: list[str], inputs: list[str]) -> bytes:
+    """Return a dependency file: every target depends on every input. Make's quoting.
+
+    A backslash before blanks and #, $$. Each input is also a target without prerequisites, so that Make runs again, and
+    does not stop, where one is gone: a key that the product file no longer names.
+    """
+    left = " ".join(_quoted(target) for target in targets)
+    quoted = [_quoted(path) for path in dict.fromkeys(inputs)]
+    right = " \\\n  ".join(quoted)
+    return (f"{left}: \\\n  {right}\n" + "".join(f"{path}:\n" for path in quoted)).encode()
+
+
+def _quoted(path: str) -> str:
+    for character in (" ", "#"):
+        path = path.replace(character, "\\" + character)
+    return path.replace("$", "$$")

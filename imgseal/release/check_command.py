@@ -1,0 +1,100 @@
+"""`imgseal check`: the verdict on artefacts, for people and for scripts."""
+
+import sys
+
+import click
+
+from imgseal import __version__
+from imgseal.console.options import as_of_option, product_options
+from imgseal.errors import Place, UsageError
+from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.judging import judge_of
+from imgseal.workspace.project import Project
+from imgseal.workspace.verdict_text import verdict_lines
+
+__all__ = ["command"]
+
+
+@click.command(
+    "check",
+    epilog="""
+\b
+Examples:
+  imgseal check out/vent-drive-2.4.1-17.suit       a package, for a fresh device
+  imgseal check out/*.sealed.bin                   sealed images
+  imgseal check package.suit --device state.json   for this device
+  imgseal check header.bin --payload radio.bin     a detached header
+  imgseal check dump.bin --slot motor-a            a slot read from a device
+  imgseal check package.suit --as-of 2031-06-01    were the keys in force on that day?
+  imgseal check 2.trust --device state.json        a trust anchor update
+  imgseal check package.suit --json                for scripts
+
+\b
+Exit status 0 when every artefact is accepted, 1 when one is refused.
+""",
+)
+@click.argument("artefacts", metavar="ARTEFACT...", nargs=-1, required=True)
+@click.option("--device", "device_file", metavar="FILE", help="Judge for the device that this state file describes.")
+@click.option("--development", is_flag=True, help="Admit development images and keys.")
+@click.option("--payload", metavar="FILE", help="The payload of a detached header.")
+@click.option("--slot", metavar="NAME", help="The artefact is a dump of this whole slot.")
+@as_of_option
+@click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/format/verdict.schema.json).")
+@click.option("--every", is_flag=True, help="List every check, not only those that failed.")
+@product_options
+def command(
+    artefacts: tuple[str, ...],
+    device_file: str | None,
+    development: bool,
+    payload: str | None,
+    slot: str | None,
+    as_of: str | None,
+    as_json: bool,
+    every: bool,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> int:
+    """Judge sealed images, detached headers, update packages and slot dumps as a bootloader would.
+
+    Without --device the verdict is for a fresh device: nothing installed, counters at zero, or those of the release log
+    where one is kept. The first line says so. With --development the log does not count. Devices have no clock to
+    trust: the days of keys, from and until in [trust], are for this tool and its users.
+    """
+    if len(artefacts) > 1 and (payload or slot):
+        raise UsageError(
+            "--payload and --slot go with one artefact",
+            found=f"{len(artefacts)} artefacts",
+            hint="check the artefacts one by one",
+        )
+    project = Project.load(product_file, settings, variant)
+    product = project.product
+    if slot is not None and slot not in product.slots:
+        raise UsageError(
+            "the product file has no such slot",
+            place=Place(file=project.path),
+            expected=", ".join(product.slots),
+            found=slot,
+            hint="name a slot of the product file, or use another one: --product FILE",
+        )
+    judge_one = judge_of(project, device_file, development=development, as_of=as_of)
+    verdicts = [
+        judge_one(
+            open_artefact(path, None if slot else product),
+            path,
+            slot=slot,
+            payload=open_artefact(payload) if payload else None,
+        )
+        for path in artefacts
+    ]
+    if as_json:
+        import json
+
+        from imgseal.workspace.verdict_json import verdicts_document
+
+        click.echo(json.dumps(verdicts_document(verdicts, __version__, project.path), indent=2, ensure_ascii=False))
+    else:
+        for number, verdict in enumerate(verdicts):
+            lines = list(verdict_lines(verdict, project.path, every_check=every))
+            sys.stdout.write(("\n" if number else "") + "\n".join(lines) + "\n")
+    return 0 if all(verdict.accepted for verdict in verdicts) else 1

@@ -1,0 +1,208 @@
+"""`imgseal report`: everything about a release on one page, for people, with its evidence; or the same as JSON."""
+
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal import __version__
+from imgseal.check.judge import kind_of
+from imgseal.console.options import product_options
+from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.workspace.clock import build_time, day_of, parse_day, today
+from imgseal.workspace.device_file import device_trust, load_device
+from imgseal.workspace.files import Output, load_artefact, refuse_overlap, write_all
+from imgseal.workspace.key_files import quoted
+from imgseal.workspace.project import Project
+
+if TYPE_CHECKING:
+    from imgseal.device_state.device import DeviceState
+    from imgseal.flow.contents import Contents
+    from imgseal.report.inputs import Material
+    from imgseal.window import ByteView
+
+__all__ = ["command"]
+
+_FORMATS = ("html", "json", "pdf")
+_PAIRS = 500
+
+
+@click.command(
+    "report",
+    epilog="""
+\b
+Examples:
+  imgseal report out/vent-drive-2.4.1-17.suit --out report.html
+  imgseal report package.suit --previous old.suit --rehearse --out report.html
+  imgseal report package.suit --device unit.json --out report.html
+  imgseal report package.suit --format json --out report.json
+  imgseal report package.suit --format pdf --out report.pdf    through Chromium
+
+\b
+Exit status 0 when the package is accepted and, with --rehearse, every invariant holds, else 1;
+the report is written all the same, and says why a rehearsal could not be played.
+""",
+)
+@click.argument("package", metavar="PACKAGE")
+@click.option("--out", required=True, metavar="FILE", help="The report.")
+@click.option("--device", "device_file", metavar="FILE", help="Judge for the device that this state file describes.")
+@click.option("--previous", metavar="PACKAGE", help="Say what changes since this release, and judge for its devices.")
+@click.option("--rehearse", "rehearsed", is_flag=True, help="Play the installation with power cuts; takes seconds.")
+@click.option("--format", "form", type=click.Choice(_FORMATS), default="html", show_default=True, help="What to write.")
+@click.option("--development", is_flag=True, help="Admit development images and keys.")
+@click.option(
+    "--as-of", "as_of", metavar="DAY", help="Keys have to be in force on this day, YYYY-MM-DD; default today."
+)
+@product_options
+def command(
+    package: str,
+    out: str,
+    device_file: str | None,
+    previous: str | None,
+    rehearsed: bool,
+    form: str,
+    development: bool,
+    as_of: str | None,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> int:
+    """Write a report on an update package: verdict, memory map, checks, signers, changes, rehearsal, evidence.
+
+    The page is one file that loads nothing and runs no script. Without --device and --previous the verdict is for a
+    fresh device, or one with the numbers of the release log where one is kept. The evidence is not legal advice.
+    """
+    import json
+
+    from imgseal.report.document import report_document
+    from imgseal.report.page import printable, render
+    from imgseal.report.report_inputs import gather
+
+    project = Project.load(product_file, settings, variant)
+    data = load_artefact(package)
+    kind = kind_of(data)
+    if kind != "update package":
+        raise UsageError(
+            "a report is about an update package",
+            place=Place(file=package),
+            expected="a SUIT envelope",
+            found=f"a {kind}" if kind is not None else "neither sealed nor packed",
+            hint=f"imgseal check {quoted(package)} judges it" if kind is not None else "imgseal build makes a package",
+        )
+    state, contents = load_device(project, device_file)
+    trust, anchors = device_trust(project, state, device_file, development=development)
+    day = today() if as_of is None else parse_day(as_of)
+    before = None if previous is None else _contents(previous, project)
+    device = device_file or "a fresh device"
+    if device_file is None:
+        state, device = _numbers(project, state, device, before, development=development)
+    if any(key.first or key.last for key in trust.keys):
+        device += f" on {day}"
+    material = gather(
+        data, package, project.product, trust, state, tool=__version__, day=day, device=device, held=contents,
+        development=development, anchors=anchors,
+    )  # fmt: skip
+    made = day_of(build_time()) if "SOURCE_DATE_EPOCH" in os.environ else today()
+    material = material._replace(made=made, logged=_logged(project, material))
+    if before is not None and material.contents is not None:
+        from imgseal.compare.difference import compare
+
+        material = material._replace(comparison=compare(before, material.contents, project.product))
+    if rehearsed:
+        material = _rehearsed(material, project, data, device_file, previous, development=development)
+        if material.not_rehearsed is not None:
+            click.echo(printable(f"not rehearsed: {material.not_rehearsed}"), err=True)
+    document = report_document(material)
+    if form == "json":
+        content = (json.dumps(document, indent=2, ensure_ascii=True) + "\n").encode("ascii")
+    else:
+        content = render(document).encode("utf-8", "backslashreplace")
+    if form == "pdf":
+        from imgseal.report.chromium import print_pdf
+
+        content = print_pdf(content)
+    given = [path for path in (package, device_file, previous) if path is not None]
+    refuse_overlap([out], [*given, *project.own_files()])
+    write_all([Output(out, [content])])
+    answer = document["verdict"]["verdict"]
+    click.echo(printable(f"{answer}, for {device}: {out}"))
+    held = not rehearsed or (material.rehearsal is not None and material.rehearsal.violation is None)
+    return 0 if material.verdict.accepted and held else 1
+
+
+def _contents(path: str, project: Project) -> "Contents":
+    from imgseal.flow.contents import read_contents
+
+    data = load_artefact(path)
+    return read_contents(data.read(0, data.size), path, project.product)
+
+
+def _numbers(
+    project: Project, state: "DeviceState", device: str, before: "Contents | None", *, development: bool
+) -> "tuple[DeviceState, str]":
+    """Return a device with the numbers of the release before, else those of the release log, else the fresh one."""
+    if before is not None:
+        from imgseal.workspace.fielded import fielded_now, needed_by
+
+        numbers = {component.name: component.number for component in project.product.components.values()}
+        counters = {numbers[i.component]: i.statement.counter for i in before.images.values()}
+        state = state._replace(
+            sequence=before.sequence,
+            manifest_digest=before.manifest_digest,
+            counters=counters,
+            fielded=needed_by(before) if development else fielded_now(project, before, development=False),
+        )
+        return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
+    if development or project.product.ledger is None:
+        return state, device
+    from imgseal.workspace.release_log import logged_device
+
+    return logged_device(project) or (state, device)
+
+
+def _logged(project: Project, material: "Material") -> str | None:
+    """Say which entry of the release log the package is; "" for none, None where no log is kept."""
+    if project.product.ledger is None:
+        return None
+    path = project.resolve(project.product.ledger)
+    if material.contents is None or not os.path.lexists(path):
+        return ""
+    from imgseal.workspace.log_file import LogFile
+
+    log = LogFile(path)
+    number = None
+    for step in log.walk():
+        if any(each.manifest == material.contents.manifest_digest for each in step.entry.packages):
+            number = step.entry.number
+    return "" if number is None else f"entry {number} of {path}, head {log.head}"
+
+
+def _rehearsed(
+    material: "Material",
+    project: Project,
+    data: "ByteView",
+    device_file: str | None,
+    previous: str | None,
+    *,
+    development: bool,
+) -> "Material":
+    """Play the installation on the device given, else on one before it; say why where it cannot be played."""
+    from imgseal.rehearse.command import rehearsal_device
+    from imgseal.rehearse.play import rehearse
+    from imgseal.rehearse.stage import set_up
+    from imgseal.workspace.packages import refuse_verdict, refuse_without_records
+
+    if not material.verdict.accepted:
+        return material._replace(not_rehearsed="the package is refused")
+    if device_file is not None:
+        previous = None
+    try:
+        refuse_without_records(project)
+        state, held, device = rehearsal_device(project, device_file, previous, development=development)
+        stage = set_up(project.product, material.trust, state, held, data, development=development)
+        refuse_verdict(stage.verdict, material.name)
+    except (UsageError, RefusedError) as error:
+        where = f"{error.place.file}: " if error.place.file else ""
+        return material._replace(not_rehearsed=where + error.message)
+    played = rehearse(stage, data, pairs=_PAIRS, seed="1")
+    return material._replace(rehearsal=played, rehearsed_on=device)

@@ -1,0 +1,89 @@
+"""What observations rest on: which checks of the judge passed, what is verified, and what was tried and refused."""
+
+from collections.abc import Iterable
+
+from imgseal.findings import PASSED
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.labels import TEXT
+from imgseal.formats.suit.manifest import decode_manifest
+from imgseal.formats.suit.text import Text, decode_text
+from imgseal.report.inputs import Change, Material
+
+__all__ = [
+    "FAILED",
+    "IN_PART",
+    "NOT_SHOWN",
+    "SHOWN",
+    "STATED",
+    "Answer",
+    "by_development",
+    "count",
+    "passed",
+    "signed_text",
+    "tried",
+    "unverified",
+]
+
+SHOWN, IN_PART, STATED, NOT_SHOWN, FAILED = "shown", "in part", "stated", "not shown", "failed"
+
+Answer = tuple[str, str]
+"""An answer, and the words that go with it."""
+
+
+def signed_text(m: Material) -> Text | None:
+    """Return the text, severed or inside the manifest, where the judge has verified it."""
+    if m.envelope is None or not passed(m, "severed", "package") or not passed(m, "signature", "package"):
+        return None
+    try:
+        content = m.envelope.severed.get(TEXT)
+        if content is not None:
+            return decode_text(content, "text")
+        member = decode_manifest(m.envelope.manifest).members.get(TEXT)
+    except SuitError:
+        return None
+    return member if isinstance(member, dict) else None
+
+
+def tried(m: Material, changes: Iterable[Change], words: str) -> Answer:
+    """Judge by what was tried: each has to be refused for what was wrong with it, and something has to be tried."""
+    changes = tuple(changes)
+    if not changes:
+        return NOT_SHOWN, f"not tried: {m.untried}" if m.untried is not None else "not tried"
+    taken = [change.what for change in changes if change.first is None]
+    if taken:
+        return FAILED, f"accepted all the same: {'; '.join(taken)}"
+    astray = [f"{change.what} ({change.first})" for change in changes if not change.fits]
+    if astray:
+        return NOT_SHOWN, f"refused for another reason than what was tried: {'; '.join(astray)}"
+    return SHOWN, words
+
+
+def count(number: int, what: str) -> str:
+    """Say how many, with the plural where there is none or several."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def passed(m: Material, name: str, subject: str) -> bool:
+    """Say whether a check of the package (subject `package`) or of an image (its slot) ran and passed."""
+    checks = [c for c in m.verdict.checks if c.name == name and c.subject == subject]
+    return bool(checks) and all(c.outcome == PASSED for c in checks)
+
+
+def unverified(m: Material) -> str | None:
+    """Say why what the package says of itself counts for nothing; None where all of its signatures hold."""
+    if m.contents is None:
+        return "the package could not be read"
+    if not passed(m, "signature", "package"):
+        return "the signature of the package is not verified"
+    if not m.contents.images:
+        return "the package brings no sealed image"
+    others = [c.subject for c in m.verdict.checks if c.name == "signature" and c.outcome != PASSED]
+    bare = others or [slot for slot in m.contents.images if not passed(m, "signature", slot)]
+    if bare:
+        return f"the signature of what is for {', '.join(bare)} is not verified"
+    return None
+
+
+def by_development(m: Material) -> bool:
+    """Whether a development key has signed the package."""
+    return any(key.development for key in m.signers)

@@ -1,0 +1,370 @@
+"""What a report has observed, each observation with its answer: the evidence table is made of these.
+
+An observation is shown only where every check that it speaks of ran on this package and passed. What stands in the
+product file, or holds for the tool whatever the package, is stated.
+"""
+
+from collections.abc import Callable
+
+from imgseal.findings import CODES, NOT_RUN, PASSED
+from imgseal.formats.suit.labels import MODEL_NAME
+from imgseal.records import NamedTuple
+from imgseal.rehearse.oracle import INVARIANTS
+from imgseal.report import observations_of_keys as probes_of_keys
+from imgseal.report.grounds import (
+    FAILED,
+    IN_PART,
+    NOT_SHOWN,
+    SHOWN,
+    STATED,
+    Answer,
+    by_development,
+    count,
+    passed,
+    signed_text,
+    tried,
+    unverified,
+)
+from imgseal.report.inputs import Material
+
+__all__ = ["FAILED", "IN_PART", "NOT_SHOWN", "SHOWN", "STATED", "TITLES", "Probe", "probes"]
+
+
+class Probe(NamedTuple):
+    """One observation: what was looked at, the answer, why, and the part of the report that has it."""
+
+    id: str
+    title: str
+    answer: str
+    words: str
+    where: str
+
+
+_Look = Callable[[Material], Answer]
+
+
+def _components(m: Material) -> Answer:
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    there = dict.fromkeys(f"{i.component} {i.statement.version}" for i in m.contents.images.values())
+    names = {i.component for i in m.contents.images.values()}
+    rest = [name for name in m.product.components if name not in names]
+    if rest:
+        return IN_PART, f"{', '.join(there)}; not in this package: {', '.join(rest)}"
+    return SHOWN, ", ".join(there)
+
+
+def _accepted(m: Material) -> Answer:
+    ran = sum(c.outcome == PASSED for c in m.verdict.checks)
+    if m.verdict.accepted:
+        return SHOWN, f"accepted, for {m.verdict.device}; {count(ran, 'check')} passed"
+    first = m.verdict.findings[0].code if m.verdict.findings else "a check that did not run"
+    return FAILED, f"refused, for {m.verdict.device}: {first}"
+
+
+def _refused(m: Material) -> Answer:
+    words = f"all of {len(m.changes)} changed packages and devices are refused, each for what is wrong with it"
+    return tried(m, m.changes, f"{words}; as it is, the package is accepted for {m.verdict.device}")
+
+
+def _signatures(m: Material) -> Answer:
+    signed = [c for c in m.verdict.checks if c.name == "signature"]
+    good = sum(c.outcome == PASSED for c in signed)
+    if not signed or good < len(signed):
+        return FAILED, f"{good} of {count(len(signed), 'signature check')} passed"
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    what = f"the package and {count(len(m.contents.images), 'sealed image')} are signed"
+    if by_development(m):
+        return NOT_SHOWN, f"{what} by development keys"
+    return SHOWN, f"{what} by trusted keys"
+
+
+def _dates(m: Material) -> Answer:
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    bare = dict.fromkeys(i.component for i in m.contents.images.values() if not i.statement.source_revision)
+    words = f"sequence {m.contents.sequence}; every image says when it was built"
+    if bare:
+        return SHOWN, f"{words}; no source revision for {', '.join(bare)} (build --revision)"
+    return SHOWN, f"{words}, and from which source revision"
+
+
+def _text(m: Material) -> Answer:
+    text = signed_text(m)
+    if text is None:
+        return NOT_SHOWN, "no text that is signed"
+    lines = sum(len(words.splitlines()) for part in text.values() for words in part.manifest.values())
+    parts = len({part for language in text.values() for part in language.components})
+    return SHOWN, (
+        f"{count(lines, 'line')} in {', '.join(text)}, and words for {count(parts, 'component')} of the manifest, "
+        "signed with the package"
+    )
+
+
+def _unplayed(m: Material) -> str:
+    """Say why there is no rehearsal: nobody asked for one, or the one that was asked for could not be played."""
+    if m.not_rehearsed is None:
+        return "not rehearsed: report --rehearse"
+    return f"a rehearsal was asked for and could not be played: {m.not_rehearsed}"
+
+
+def _model(m: Material) -> Answer:
+    text = signed_text(m)
+    parts = [words for language in (text or {}).values() for words in language.components.values()]
+    names = dict.fromkeys(words[MODEL_NAME] for words in parts if MODEL_NAME in words)
+    if not names:
+        return NOT_SHOWN, "no model designation in text that is signed (text.model in the product file)"
+    return SHOWN, f"in words, signed with the package: {', '.join(names)}"
+
+
+def _down(m: Material) -> Answer:
+    if m.rehearsal is None:
+        return NOT_SHOWN, _unplayed(m)
+    took = m.rehearsal.estimate
+    if took is None or took.down_seconds is None:
+        return NOT_SHOWN, "no times: erase_ms and program_us in the product file"
+    if not took.operations:
+        return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}"
+    least, most = took.down_seconds
+    return STATED, (
+        f"{least:.1f} to {most:.1f} s without a running product: an estimate from the times in the product file, "
+        "measured on no device"
+    )
+
+
+def _identity(m: Material) -> Answer:
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    asked = ("vendor", "class", "hardware")
+    if not passed(m, "shared", "package") or not all(passed(m, n, s) for n in asked for s in m.contents.images):
+        return NOT_SHOWN, "vendor, class and hardware are not verified for the package and each of its images"
+    ranges: dict[tuple[int, int], list[str]] = {}
+    for slot, image in m.contents.images.items():
+        ranges.setdefault(image.statement.hardware, []).append(slot)
+    hardware = "; ".join(
+        f"hardware {low} to {high}" + (f" ({', '.join(slots)})" if len(ranges) > 1 else "")
+        for (low, high), slots in ranges.items()
+    )
+    images = count(len(m.contents.images), "image")
+    return SHOWN, f"{m.product.vendor}, {m.product.class_name}, {hardware}: checked for the package and {images}"
+
+
+def _leaks(m: Material) -> Answer:
+    if m.contents is None:
+        return NOT_SHOWN, "the package could not be read"
+    bad = [leak for leak in m.leaks if not leak.allowed]
+    if bad:
+        return FAILED, "; ".join(f"{leak.what} in {leak.slot}" for leak in bad)
+    why = unverified(m)
+    if why is not None:
+        return NOT_SHOWN, why
+    allowed = f"; {len(m.leaks)} that the product file allows" if m.leaks else ""
+    return (
+        SHOWN,
+        f"no key file and no published key in {count(len(m.contents.images), 'payload')} and the texts{allowed}",
+    )
+
+
+def _boot(m: Material) -> Answer:
+    return _judged_later(m, "code", "each image carries header, digest and signature of its own")
+
+
+def _data(m: Material) -> Answer:
+    return _judged_later(m, "data", "signed as code is")
+
+
+def _judged_later(m: Material, kind: str, what: str) -> Answer:
+    """Say when the product file has components of one kind judged: nothing here has seen a device do it."""
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    names = dict.fromkeys(i.component for i in m.contents.images.values())
+    mine = [m.product.components[name] for name in names if m.product.components[name].kind == kind]
+    if not mine:
+        return NOT_SHOWN, f"the package has no component that holds {kind}"
+    late = [c.name for c in mine if c.judged == "install"]
+    if m.product.rules.at_boot == "digest":
+        what += "; the signature once for each set, which a mark stands for that the bootloader alone can write"
+    words = f"{what}; by the product file judged: {', '.join(f'{c.name} at {c.judged}' for c in mine)}"
+    if late:
+        words += f"; not again after it: {', '.join(late)}"
+    return (NOT_SHOWN if len(late) == len(mine) else STATED), words
+
+
+def _codes(_m: Material) -> Answer:
+    return STATED, f"{len(CODES)} stable codes, each explained below; the device's sources use the same"
+
+
+def _rehearsal(m: Material) -> Answer:
+    if m.rehearsal is None:
+        return NOT_SHOWN, _unplayed(m)
+    if m.rehearsal.violation is not None:
+        return FAILED, f"{m.rehearsal.violation.invariant}: {m.rehearsal.violation.message}"
+    tally = m.rehearsal.tally
+    if not tally.singles:
+        return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}, so there was nothing to cut"
+    lives = f"in {tally.singles} lives after one power cut and {tally.pairs} after two, on {m.rehearsed_on}"
+    return SHOWN, f"{len(INVARIANTS)} invariants hold in a simulation: {lives}"
+
+
+def _rollback(m: Material) -> Answer:
+    wanted = ("rollback.sequence-too-low", "rollback.counter-too-low")
+    changes = [change for change in m.changes if set(change.codes) & set(wanted)]
+    words = "refused by a device with a later sequence number, and by one with a higher counter for each component"
+    if m.changes and {code for change in changes for code in change.codes} != set(wanted):
+        return NOT_SHOWN, "a higher counter, or a later sequence number, could not be tried"
+    return tried(m, changes, words)
+
+
+def _sizes(m: Material) -> Answer:
+    bad = [finding.code for finding in m.verdict.findings if finding.code.startswith("placement.")]
+    if bad:
+        return FAILED, ", ".join(dict.fromkeys(bad))
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    asked = ("header-block", "address", "size")
+    if not all(passed(m, name, slot) for name in asked for slot in m.contents.images):
+        return NOT_SHOWN, "header block, address and size are not verified for every image"
+    if not passed(m, "installation", "package"):
+        return NOT_SHOWN, "the installation was not carried out to its end"
+    images = count(len(m.contents.images), "image")
+    return SHOWN, f"header block, address and size of {images} fit; the installation was carried out in a model"
+
+
+def _recovery(m: Material) -> Answer:
+    names = [c.name for c in m.product.components.values() if c.recovery]
+    back = [c.name for c in m.product.components.values() if c.returns]
+    if names or back:
+        parts = [f"recovery image: {', '.join(names)}"] if names else []
+        parts += [f"the image before can start again: {', '.join(back)}"] if back else []
+        return STATED, f"in the product file: {'; '.join(parts)}"
+    return NOT_SHOWN, "the product file has neither a recovery image nor a way back"
+
+
+def _power(m: Material) -> Answer:
+    least = m.product.rules.minimum_battery
+    if least is None:
+        return NOT_SHOWN, "no rules.minimum_battery in the product file: the package asks for none"
+    changes = [change for change in m.changes if "rules.battery-too-low" in change.codes]
+    return tried(m, changes, f"a device with less than {least} mWh refuses it; the number is the product file's")
+
+
+def _authorisation(m: Material) -> Answer:
+    there = {image.component for image in m.contents.images.values()} if m.contents is not None else set()
+    hazards = [f"{c.name} ({c.hazard})" for c in m.product.components.values() if c.hazard and c.name in there]
+    if not hazards and there:
+        return NOT_SHOWN, "no component of the package has a hazard in the product file: nothing is asked"
+    changes = [change for change in m.changes if "rules.not-authorised" in change.codes]
+    return tried(m, changes, f"a device that is not authorised refuses it: {', '.join(hazards)}")
+
+
+def _needs(m: Material) -> Answer:
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        return NOT_SHOWN, why or ""
+    names = {0: "bootloader", **{c.number: c.name for c in m.product.components.values()}}
+    found = dict.fromkeys(
+        f"{image.component} needs {names.get(need.component, need.component)} {need}"
+        for image in m.contents.images.values()
+        for need in image.statement.needs
+    )
+    if not found:
+        return NOT_SHOWN, "no image states a requirement"
+    checks = [c for c in m.verdict.checks if c.name == "requirements"]
+    if any(finding.code == "rules.requirement-not-met" for c in checks for finding in c.findings):
+        return FAILED, f"{'; '.join(found)}: not all met"
+    if not checks or any(c.outcome == NOT_RUN for c in checks):
+        return IN_PART, f"{'; '.join(found)}: stated, and not all decided here"
+    return SHOWN, f"{'; '.join(found)}: met on {m.verdict.device}"
+
+
+def _sbom(m: Material) -> Answer:
+    if m.bill is None:
+        return NOT_SHOWN, "the package names no bill of materials: build --sbom"
+    if signed_text(m) is None:
+        return NOT_SHOWN, "what the package names is not verified"
+    return SHOWN, f"{m.bill.kind} {m.bill.version}, {count(m.bill.size, 'byte')}, sha-256 {m.bill.digest.hex()}"
+
+
+def _release(m: Material) -> Answer:
+    images = m.contents.images.values() if m.contents else ()
+    if any(i.statement.development for i in images) or by_development(m):
+        return FAILED, "made for development"
+    if not m.signers:
+        return NOT_SHOWN, "no signature that holds"
+    why = unverified(m)
+    if why is not None:
+        return NOT_SHOWN, why
+    if not passed(m, "one-kind", "package"):
+        return NOT_SHOWN, "that package and images are of one kind is not verified"
+    return SHOWN, "no development image, no development key, no key that everyone has"
+
+
+def _changes(m: Material) -> Answer:
+    if m.comparison is None:
+        return NOT_SHOWN, "no release to compare with: report --previous"
+    why = unverified(m)
+    if why is not None:
+        return NOT_SHOWN, why
+    changed = sum(not slot.unchanged for slot in m.comparison.slots)
+    slots = count(len(m.comparison.slots), "slot")
+    alone = [slot.slot for slot in m.comparison.slots if slot.left_alone]
+    rest = f"; not in this package, and left alone: {', '.join(alone)}" if alone else ""
+    return SHOWN, f"other content in {changed} of {slots} than in {m.comparison.old}, which is not judged here{rest}"
+
+
+def _ledger(m: Material) -> Answer:
+    if m.logged is None:
+        return NOT_SHOWN, "no release log in the product file"
+    if not m.logged:
+        return NOT_SHOWN, "the package is not in the release log"
+    if not passed(m, "digest", "package") or not passed(m, "signature", "package"):
+        return NOT_SHOWN, f"{m.logged} has this digest; that the manifest is the one is not verified"
+    return SHOWN, m.logged
+
+
+_PROBES: tuple[tuple[str, str, str, _Look], ...] = (
+    ("accepted", "verdict of the judge", "verdict", _accepted),
+    ("refused", "the package with one thing wrong, and other devices", "refusals", _refused),
+    ("signatures", "signatures against trust anchors", "signers", _signatures),
+    ("anchors", "trust anchors", "signers", probes_of_keys.anchors),
+    ("algorithms", "algorithms", "signers", probes_of_keys.algorithms),
+    ("agility", "room for other algorithms", "signers", probes_of_keys.agility),
+    ("several", "more than one key of one algorithm", "signers", probes_of_keys.several),
+    ("exchange", "exchange of trust anchors", "signers", probes_of_keys.exchange),
+    ("release", "made for release", "verdict", _release),
+    ("identity", "vendor, class and hardware", "package", _identity),
+    ("components", "components and versions", "components", _components),
+    ("needs", "requirements between components", "components", _needs),
+    ("boot", "what is to be judged at each boot", "components", _boot),
+    ("recovery", "recovery, and ways back", "components", _recovery),
+    ("data", "data components", "components", _data),
+    ("rollback", "older releases", "refusals", _rollback),
+    ("sizes", "sizes and addresses", "memory", _sizes),
+    ("leaks", "private keys in payloads", "package", _leaks),
+    ("sbom", "bill of materials", "package", _sbom),
+    ("text", "words for people", "manifest", _text),
+    ("model", "model designation", "manifest", _model),
+    ("power", "battery", "manifest", _power),
+    ("authorisation", "authorisation before moving parts", "manifest", _authorisation),
+    ("rehearsal", "installation with power cuts", "rehearsal", _rehearsal),
+    ("down", "time without the product", "rehearsal", _down),
+    ("changes", "changes since the release before", "changes", _changes),
+    ("dates", "sequence, time and source", "components", _dates),
+    ("ledger", "release log", "package", _ledger),
+    ("codes", "reasons of refusal", "codes", _codes),
+)
+
+TITLES = {name: title for name, title, _, _ in _PROBES}
+"""Observation -> what it looks at."""
+
+
+def probes(material: Material) -> dict[str, Probe]:
+    """Make every observation, in the order of the report."""
+    return {name: Probe(name, title, *look(material), where) for name, title, where, look in _PROBES}

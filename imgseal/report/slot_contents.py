@@ -1,0 +1,89 @@
+"""What lies in which slot: the images that a package brings, and those that a device holds."""
+
+from typing import TYPE_CHECKING
+
+from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
+from imgseal.limits import HEADER_BLOCK_MAX
+from imgseal.product.model import Component, Product
+from imgseal.report.memory_map import InSlot, Lying
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
+    from imgseal.flow.contents import Contents
+    from imgseal.formats.sealed_image.statement import Statement
+    from imgseal.window import Bytes
+
+__all__ = ["lying_in"]
+
+
+def lying_in(
+    product: Product,
+    contents: "Contents | None",
+    held: "Mapping[str, Bytes]",
+    installs: "Collection[str] | None" = None,
+) -> dict[str, InSlot]:
+    """Return what lies in the slots, by name.
+
+    `installs` names the slots that the device would install to; None where no device is known, so that a package may
+    be installed to every slot that it brings something for.
+    """
+    holds = {name: _held(product, name, held) for name, data in held.items() if data.size}
+    brings = {} if contents is None else _brought(product, contents)
+    out = {name: InSlot(lying) for name, lying in holds.items()}
+    for name, (lying, content) in brings.items():
+        there = out.get(name, InSlot())
+        same = there.holds is not None and held[name].read(0, len(content)) == content
+        out[name] = InSlot(there.holds, lying, None if installs is None else name in installs, same)
+    return out
+
+
+def _brought(product: Product, contents: "Contents") -> "dict[str, tuple[Lying, memoryview]]":
+    out = {}
+    for name, image in contents.images.items():
+        component = product.components[image.component]
+        out[name] = Lying(len(image.content), f"{image.component} {image.statement.version}"), image.content
+        if image.header is not None and component.header:
+            slot = component.header[component.run.index(name)]
+            out[slot] = Lying(len(image.header), f"header of {image.component}"), image.header
+    return out
+
+
+def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Lying:
+    """Read what a slot holds by its own header; a run slot of detached images by the one in its header slot."""
+    data = held[name]
+    for component in product.components.values():
+        if name in component.header:
+            statement = _statement(data)
+            if statement is not None and statement.detached:
+                size = min(statement.header_block, data.size)
+                return Lying(size, f"header of {_whose(product, statement)} {statement.version}")
+        elif name in component.run and component.header:
+            return _beside(product, component, name, held)
+    statement = _statement(data)
+    if statement is None:
+        return Lying(data.size, "other content")
+    # a detached image lies in staging and keep slots as header block and payload, one behind the other
+    size = min(statement.header_block + statement.payload_size, data.size)
+    return Lying(size, f"{_whose(product, statement)} {statement.version}")
+
+
+def _beside(product: Product, component: Component, name: str, held: "Mapping[str, Bytes]") -> Lying:
+    data, header = held[name], held.get(component.header[component.run.index(name)])
+    statement = None if header is None else _statement(header)
+    if statement is None or not statement.detached:
+        return Lying(data.size, "other content")
+    size = min(statement.payload_size, data.size)
+    return Lying(size, f"{_whose(product, statement)} {statement.version}")
+
+
+def _statement(data: "Bytes") -> "Statement | None":
+    try:
+        return decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
+    except SealedFormatError:
+        return None
+
+
+def _whose(product: Product, statement: "Statement") -> str:
+    names = {component.number: component.name for component in product.components.values()}
+    return names.get(statement.component, f"component {statement.component}")

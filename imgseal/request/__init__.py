@@ -1,1 +1,0 @@
-"""Signing requests and responses: what goes to the room where the keys are, and what comes back."""

@@ -1,0 +1,309 @@
+"""`imgseal trust`: the trust anchors of devices in the field, replaced and revoked under the apex trust anchor."""
+
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal.console.options import product_options
+from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
+from imgseal.limits import KEY_FILE_BYTES
+from imgseal.product.references import is_token_uri
+from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.device_file import load_device, read_update
+from imgseal.workspace.files import Output, read_bounded, refuse_overlap, write_all
+from imgseal.workspace.key_files import open_signer
+from imgseal.workspace.packages import load_package
+from imgseal.workspace.project import Project
+
+if TYPE_CHECKING:
+    from imgseal.formats.trust_anchors.codec import AnchorSet
+    from imgseal.trust.update import Running
+
+__all__ = ["command", "read_update"]
+
+
+@click.group(
+    "trust",
+    epilog="""
+\b
+Examples:
+  imgseal trust replace --key apex.pem --running fleet.suit --out 1.trust
+                                   devices trust what [trust] says now
+  imgseal trust revoke keys/images.pub.pem --key apex.pem --previous 1.trust
+          --running new.suit --out 2.trust
+  imgseal trust show 2.trust
+  imgseal check 2.trust --device device.json
+""",
+)
+def command() -> None:
+    """Tell devices which keys to trust from now on: small files, signed by the apex trust anchor."""
+
+
+def _options(function: "click.decorators.FC") -> "click.decorators.FC":
+    for option in (
+        click.option("--out", required=True, metavar="FILE", help="What is written, for devices and as --previous."),
+        click.option("--nothing-runs", is_flag=True, help="No device is in the field yet."),
+        click.option(
+            "--running",
+            multiple=True,
+            metavar="FILE",
+            help="What devices run: package, sealed image or device state; may repeat.",
+        ),
+        click.option(
+            "--previous",
+            metavar="FILE",
+            help="The newest set, or the product file of the factory; default this product file's factory set.",
+        ),
+        click.option(
+            "--previous-by",
+            metavar="FILE",
+            help="Public half of the contingency key that signed the previous set, where it was that one.",
+        ),
+        click.option(
+            "--key", "reference", required=True, metavar="KEY", help="The apex trust anchor, or the contingency key."
+        ),
+    ):
+        function = option(function)
+    return product_options(function)
+
+
+@command.command()
+@_options
+def replace(
+    reference: str,
+    previous: str | None,
+    previous_by: str | None,
+    running: tuple[str, ...],
+    nothing_runs: bool,
+    out: str,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> None:
+    """Make the set of what [trust] of the product file says now.
+
+    Keys may come and go; revoked ones stay revoked. Signed with the contingency key it also brings a new apex trust
+    anchor. Refused where a device would no longer start what it runs: ship images that are signed by the new keys
+    first.
+    """
+    project = Project.load(product_file, settings, variant)
+    _make(project, reference, previous, running, previous_by=previous_by, nothing_runs=nothing_runs, out=out, revoke=())
+
+
+@command.command()
+@click.argument("revoked", metavar="KEY")
+@_options
+def revoke(
+    revoked: str,
+    reference: str,
+    previous: str | None,
+    previous_by: str | None,
+    running: tuple[str, ...],
+    nothing_runs: bool,
+    out: str,
+    product_file: str | None,
+    variant: str | None,
+    settings: tuple[str, ...],
+) -> None:
+    """Make the set of what [trust] says now without KEY, which no later set can bring back.
+
+    KEY is a public key file or the 32 hex digits of a key identifier. Refused while a current or recovery image rests
+    on it.
+    """
+    project = Project.load(product_file, settings, variant)
+    key_id = _key_id(revoked)
+    _make(
+        project,
+        reference,
+        previous,
+        running,
+        previous_by=previous_by,
+        nothing_runs=nothing_runs,
+        out=out,
+        revoke=(key_id,),
+    )
+    for key in project.trust().keys:
+        if key.key_id == key_id:
+            click.echo(
+                f"imgseal: take {key.source} out of [trust] in {project.path}: devices no longer count it", err=True
+            )
+
+
+@command.command()
+@click.argument("path", metavar="FILE")
+@product_options
+def show(path: str, product_file: str | None, variant: str | None, settings: tuple[str, ...]) -> None:
+    """Show what a set says. Nothing is verified: use check for that."""
+    project = Project.load(product_file, settings, variant)
+    _show(project, path)
+
+
+def _make(
+    project: Project,
+    reference: str,
+    previous: str | None,
+    running: tuple[str, ...],
+    *,
+    previous_by: str | None,
+    nothing_runs: bool,
+    out: str,
+    revoke: tuple[bytes, ...],
+) -> None:
+    from imgseal.formats.trust_anchors.codec import number_words
+    from imgseal.trust.update import update_trust
+
+    if bool(running) == nothing_runs:
+        raise UsageError(
+            "say what the devices run, so that none of them is locked out",
+            expected="--running FILE, or --nothing-runs",
+            found="both" if running else "neither",
+            hint="with --running name the package of every release in the field, and the recovery image's"
+            if not running
+            else "leave --nothing-runs out",
+        )
+    trust = project.trust()
+    inputs = [*project.own_files(), *running, *(path for path in (previous, previous_by) if path)]
+    refuse_overlap([out], [*inputs, *([] if is_token_uri(reference) else [reference])])
+    devices = [device for path in running for device in _running(project, path)]
+    anchors, data = update_trust(
+        project.product,
+        trust,
+        _previous(project, previous, previous_by),
+        open_signer(reference),
+        devices,
+        revoke=revoke,
+    )
+    write_all([Output(out, [data], replace=False)])
+    keys, gone = len(anchors.anchors), len(anchors.revoked)
+    click.echo(f"{out}: set {number_words(anchors.number)}, {keys} keys, {gone} revoked")
+
+
+def _previous(project: Project, path: str | None, previous_by: str | None) -> "AnchorSet":
+    from imgseal.keys.anchor_set import anchor_set
+
+    if path is None:
+        return anchor_set(project.trust(), project.product)
+    if path.endswith(".toml"):
+        before = Project.load(path)
+        return anchor_set(before.trust(), before.product)
+    return _verified(project, path, previous_by)
+
+
+def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSet":
+    """Read the previous set; InputError unless who signed it is known: numbers and revocations follow from it."""
+    from imgseal.keys.p256 import BadSignatureError, PublicKey
+    from imgseal.keys.pem import load_public
+    from imgseal.keys.public_key import AnyKey, verify
+
+    update = read_update(path)
+    signer = PublicKey(update.signer[:32], update.signer[32:])
+    apex = project.trust().apex
+    known: list[AnyKey] = [apex] if apex is not None else []
+    if previous_by is not None:
+        known.append(load_public(read_bounded(previous_by, "public key", KEY_FILE_BYTES), previous_by))
+    try:
+        verify(signer, update.signed, update.signature)
+    except (BadSignatureError, ValueError) as error:
+        raise InputError(
+            "the previous set is not as it was signed",
+            place=Place(file=path),
+            found=str(error),
+            hint="get it again from where you keep your sets",
+        ) from None
+    if signer not in known:
+        raise InputError(
+            "the previous set is signed by a key that is not known here",
+            place=Place(file=path),
+            expected=" or ".join(key.thumbprint.hex() for key in known)
+            or "the key of trust.apex, which the product file does not name",
+            found=signer.thumbprint.hex(),
+            hint="if the contingency key signed it, or an apex trust anchor before, name that: --previous-by FILE",
+        )
+    return update.anchors
+
+
+def _running(project: Project, path: str) -> "list[Running]":
+    """Return the devices that a file stands for."""
+    from imgseal.check.judge import kind_of
+    from imgseal.flow.contents import read_contents
+    from imgseal.trust.update import Running, running_images
+
+    data = open_artefact(path)
+    kind = kind_of(data)
+    if kind == "update package":
+        contents = read_contents(load_package(path).read(0, data.size), path, project.product)
+        return running_images(contents.images.values(), path, project.product)
+    if kind == "sealed image":
+        from imgseal.flow.contents import Image
+        from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
+        from imgseal.make.adopt import adopt
+
+        head = bytes(data.read(0, 8192))
+        try:
+            statement = decode_header_block(head).statement
+        except SealedFormatError as error:
+            error.place = error.place._replace(file=path)
+            error.hint = error.hint or "copy the file again, or seal it again"
+            raise
+        if statement.detached:
+            raise UsageError(
+                "a detached header alone does not say where it lies",
+                place=Place(file=path),
+                hint="name the package that brought it, or a device state",
+            )
+        placed = adopt(data, project.product, path).placed
+        image = Image(placed.component.name, placed.slot.name, statement, data.read(0, data.size))
+        return running_images([image], path, project.product)
+    state, held = load_device(project, path)
+    return [Running(f"the device of {path}", state, held)]
+
+
+def _key_id(text: str) -> bytes:
+    from imgseal.keys.pem import load_public
+
+    try:
+        value = bytes.fromhex(text)
+    except ValueError:
+        value = b""
+    if len(value) == 16:
+        return value
+    if is_token_uri(text):  # not quoted: there may be a PIN in it
+        raise UsageError(
+            "the key that is to be revoked is named by its public half",
+            expected="a public key file, or a key identifier of 32 hex digits",
+            found="a PKCS#11 URI",
+            hint="write the public half with: imgseal key public URI --out FILE",
+        )
+    try:
+        return load_public(read_bounded(text, "public key", KEY_FILE_BYTES), text).key_id
+    except InputError as error:
+        raise KeyTroubleError(
+            "cannot read the key that is to be revoked",
+            place=Place(file=text),
+            expected="a public key file, or a key identifier of 32 hex digits",
+            found=error.found,
+            hint="check the name and the permissions; imgseal key show FILE shows a key's identifier",
+        ) from None
+
+
+def _show(project: Project, path: str) -> None:
+    from imgseal.formats.trust_anchors.codec import number_words
+    from imgseal.keys.anchor_set import trust_of
+    from imgseal.keys.p256 import PublicKey
+
+    anchors = read_update(path).anchors
+    names = {key.key_id: key for key in trust_of(anchors, project.product, project.trust()).keys if not key.development}
+    click.echo(f"trust anchor set {number_words(anchors.number)}; nothing is verified here")
+    click.echo(f"  vendor    {anchors.vendor_id.hex()}")
+    click.echo(f"  class     {anchors.class_id.hex()}")
+    if anchors.apex != bytes(64):
+        click.echo(f"  apex      {PublicKey(anchors.apex[:32], anchors.apex[32:]).thumbprint.hex()}")
+    if anchors.contingency != bytes(32):
+        click.echo(f"  contingency {anchors.contingency.hex()} (thumbprint; the key itself is not in here)")
+    click.echo(f"  needed    {anchors.need_images} for images, {anchors.need_packages} for packages")
+    for anchor in anchors.anchors:
+        key = names[anchor.key_id]
+        limits = f", for {', '.join(key.components)}" if key.components else ""
+        click.echo(f"  {key.role:<9} {anchor.key_id.hex()} {key.source}{limits}")
+    for key_id in anchors.revoked:
+        click.echo(f"  revoked   {key_id.hex()}")

@@ -1,0 +1,38 @@
+"""Windows of bytes: random access to an artefact, wherever it lies."""
+
+from typing import TYPE_CHECKING, Protocol
+
+__all__ = ["ByteView", "Bytes"]
+
+if TYPE_CHECKING:
+
+    class Bytes(Protocol):
+        """Random access to an artefact; `read` returns fewer bytes than asked for only at the end."""
+
+        @property
+        def size(self) -> int:
+            """Bytes in all."""
+
+        def read(self, offset: int, length: int) -> memoryview | bytes:
+            """Return up to `length` bytes from `offset`."""
+
+else:
+    Bytes = object  # making a Protocol costs 0.15 ms of every start
+
+
+class ByteView:
+    """An artefact held in memory, read once: what was judged is what was read. Reads never pass its end."""
+
+    __slots__ = ("_view", "size")
+
+    def __init__(self, data: bytes | memoryview) -> None:
+        self._view = memoryview(data)
+        self.size = len(data)
+
+    def __reduce__(self) -> tuple[type["ByteView"], tuple[bytes]]:
+        """Travel to another process as bytes."""
+        return ByteView, (bytes(self._view),)
+
+    def read(self, offset: int, length: int) -> memoryview:
+        """Return up to `length` bytes from `offset`."""
+        return self._view[offset : offset + length]

@@ -1,0 +1,89 @@
+"""The judge for a device: everything that a verdict depends on besides the artefact."""
+
+from typing import TYPE_CHECKING
+
+from imgseal.check.judge import kind_of
+from imgseal.errors import Place, UsageError
+from imgseal.flow.judge import judge
+from imgseal.records import NamedTuple
+from imgseal.window import ByteView
+from imgseal.workspace.clock import parse_day, today
+from imgseal.workspace.device_file import device_trust, load_device
+from imgseal.workspace.project import Project
+
+if TYPE_CHECKING:
+    from imgseal.device_state.device import DeviceState
+    from imgseal.findings import Verdict
+    from imgseal.formats.trust_anchors.codec import AnchorSet
+    from imgseal.keys.trusted_keys import Trust
+    from imgseal.window import Bytes
+
+__all__ = ["Judge", "judge_of"]
+
+
+class Judge(NamedTuple):
+    """Everything that a verdict depends on besides the artefact."""
+
+    project: Project
+    trust: "Trust"
+    state: "DeviceState"
+    contents: "dict[str, ByteView]"
+    device: str
+    day: str
+    anchors: "AnchorSet | None"
+    development: bool
+
+    def __call__(
+        self,
+        data: "Bytes",
+        name: str,
+        *,
+        slot: str | None = None,
+        payload: ByteView | None = None,
+        partial: bool = False,
+    ) -> "Verdict":
+        """Judge an artefact; `slot` says that it is a dump of it, `payload` belongs to a detached header.
+
+        `partial`: other packages bring what this one leaves out.
+        """
+        if (slot is not None or payload is not None) and kind_of(data) not in (None, "sealed image"):
+            raise UsageError(
+                "--slot and --payload belong to sealed images",
+                place=Place(file=name),
+                found=kind_of(data),
+                hint="leave them out: a package and a trust anchor update need neither",
+            )
+        return judge(
+            data,
+            name,
+            self.project.product,
+            self.trust,
+            self.state,
+            contents=self.contents,
+            device=self.device,
+            development=self.development,
+            slot=slot,
+            payload=payload,
+            partial=partial,
+            day=self.day,
+            anchors=self.anchors,
+        )
+
+
+def judge_of(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
+    """Return the judge for the device of a state file, else for the last logged one, else for a fresh one."""
+    state, contents = load_device(project, device_file)
+    trust, anchors = device_trust(project, state, device_file, development=development)
+    day = today() if as_of is None else parse_day(as_of)
+    device = device_file or "a fresh device"
+    if device_file is None and development:
+        from imgseal.workspace.fielded import for_the_desk
+
+        state = state._replace(fielded=for_the_desk(project))
+    elif device_file is None and project.product.ledger is not None:
+        from imgseal.workspace.release_log import logged_device
+
+        state, device = logged_device(project) or (state, device)
+    if any(key.first or key.last for key in trust.keys):
+        device += f" on {day}"
+    return Judge(project, trust, state, contents, device, day, anchors, development)

@@ -1,0 +1,127 @@
+"""Reads a release log from its file, line by line, verifying it on the way."""
+
+import os
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from imgseal.errors import Place, UsageError
+from imgseal.formats.log.errors import LedgerError
+from imgseal.formats.log.lines import EMPTY, Step, is_whole, steps
+from imgseal.formats.log.proof import Head, read_head
+from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES, PROOF_BYTES
+from imgseal.workspace.files import open_input
+
+if TYPE_CHECKING:
+    from typing import BinaryIO
+
+    from imgseal.formats.log.entry import Entry
+
+__all__ = ["LogFile", "older_head", "pick", "refuse_unless_continued"]
+
+
+class LogFile:
+    """A release log that is read once; the other attributes say what there was when `walk` has come to its end.
+
+    `torn` counts the bytes of a last line that was cut: never acknowledged, and not an entry. `bare` says that the last
+    entry is complete and has no line feed: the next release adds it.
+    """
+
+    __slots__ = ("bare", "leaves", "path", "tip", "torn")
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self.leaves: list[bytes] = []
+        self.tip = EMPTY
+        self.torn = 0
+        self.bare = False
+
+    def walk(self) -> Iterator[Step]:
+        """Yield each entry as it is verified; InputError or LedgerError with the line where the log does not hold."""
+        with open_input(self.path, "release log", LEDGER_BYTES) as stream:
+            for step in steps(self._lines(stream), self.path):
+                self.leaves.append(step.leaf)
+                self.tip = step.tip
+                yield step
+
+    def _lines(self, stream: "BinaryIO") -> Iterator[bytes]:
+        while data := stream.readline(LEDGER_LINE_BYTES + 2):
+            if data.endswith(b"\n"):
+                yield data[:-1]
+            elif len(data) > LEDGER_LINE_BYTES + 1:
+                yield data  # refused as too long
+            elif is_whole(data):
+                self.bare = True
+                yield data
+            else:
+                self.torn = len(data)
+
+    @property
+    def head(self) -> Head:
+        """The head of what was read."""
+        return Head(self.tip.size, self.tip.root)
+
+
+def older_head(text: str) -> Head:
+    """Return the head that `--against` names: `SIZE:ROOT`, a file that holds one, or an older copy of the log."""
+    head = read_head(text)
+    if head is not None:
+        return head
+    if not os.path.lexists(text):
+        raise UsageError(
+            "this is neither a head nor a file",
+            place=Place(key="--against"),
+            expected="SIZE:ROOT with 64 hex digits, a file that holds one, or an older copy of the log",
+            found=text,
+            hint="imgseal ledger verify prints the head",
+        )
+    with open_input(text, "older head or log", LEDGER_BYTES) as stream:
+        start = stream.read(PROOF_BYTES)
+    for line in start.decode("ascii", "replace").splitlines():  # also what `ledger verify` has printed
+        head = read_head(line.strip().removeprefix("head "))
+        if head is not None:
+            return head
+    log = LogFile(text)
+    for _ in log.walk():
+        pass
+    return log.head
+
+
+def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> None:
+    """LedgerError unless the log, read to its end, had this root when it was as long as the older head."""
+    if root is None:
+        raise LedgerError(
+            "the log is shorter than it was",
+            place=Place(file=log.path),
+            expected=f"at least {older.size} entries, as in {older}",
+            found="1 entry" if log.head.size == 1 else f"{log.head.size} entries",
+            hint="entries were taken away, or this is another log: restore the file from version control or a backup",
+        )
+    if root != older.root:
+        raise LedgerError(
+            "the log does not continue the older one",
+            place=Place(file=log.path),
+            expected=str(older),
+            found=str(Head(older.size, root)),
+            hint="an older entry was changed, or this is another log: restore it from version control or a backup",
+        )
+
+
+def pick(entries: "list[Entry]", release: str, path: str, size: int) -> "Entry":
+    """Return the one entry that was found for a release; UsageError where it is none or several."""
+    if not entries:
+        raise UsageError(
+            "no such release in the log",
+            place=Place(file=path),
+            expected=f"a version that is logged, or an entry number below {size}",
+            found=release,
+            hint="imgseal ledger show lists them",
+        )
+    if len(entries) > 1:
+        raise UsageError(
+            "several releases have this version",
+            place=Place(file=path),
+            expected=f"an entry number: {', '.join(str(entry.number) for entry in entries)}",
+            found=release,
+            hint="name the release by its entry number",
+        )
+    return entries[0]

@@ -1,0 +1,113 @@
+"""What a release is as files: names, release.json, and how they are written together with the log."""
+
+import hashlib
+import json
+import os
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from imgseal import __version__
+from imgseal.errors import UsageError
+from imgseal.workspace.files import Output
+from imgseal.workspace.previous_build import RELEASE_NAME
+
+if TYPE_CHECKING:
+    from imgseal.flow.release import Job, ReleaseResult
+    from imgseal.make.seal import SealedImage
+    from imgseal.product.model import Product
+
+__all__ = ["image_outputs", "package_file_name", "release_outputs"]
+
+
+def package_file_name(product: "Product", *, development: bool, unfinished: bool) -> str:
+    """Return the name of a package's file: one that must not ship says so."""
+    mark = ("-development" if development else "") + ("-unfinished" if unfinished else "")
+    return f"{product.name}-{product.release.version}-{product.release.sequence}{mark}.suit"
+
+
+def image_outputs(
+    sealed: "SealedImage", product: "Product", folder: str, out: str | None = None, *, as_hex: bool = False
+) -> list[Output]:
+    """Return the files of a sealed image: one, or header and payload of a detached one; as hex at their addresses."""
+    placed = sealed.placed
+    slot = placed.slot.name
+    ending = "hex" if as_hex else "bin"
+    if not sealed.statement.detached:
+        name = out or os.path.join(folder, f"{slot}.sealed.{ending}")
+        return [_output(name, sealed.pieces(), product.slot_base(slot), as_hex=as_hex)]
+    if out is not None and not out.endswith(f".header.{ending}"):
+        raise UsageError(
+            "a detached image is two files",
+            expected=f"a name that ends in .header.{ending}; the payload's name follows from it",
+            found=out,
+            hint="leave --out out, or give a name with that ending",
+        )
+    header = out or os.path.join(folder, f"{slot}.header.{ending}")
+    payload = header[: -len(f".header.{ending}")] + f".payload.{ending}"
+    header_base = product.slot_base(placed.component.header[placed.slot_index])
+    return [
+        _output(header, sealed.pieces(), header_base, as_hex=as_hex),
+        _output(payload, sealed.payload.chunks(), placed.link_address, as_hex=as_hex),
+    ]
+
+
+def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Output]:
+    """Name the files of a release: package, sealed images, and release.json, which says what they are."""
+    product, development = job.product, job.options.development
+    package_name = package_file_name(product, development=development, unfinished=job.unfinished)
+    outputs = [Output(os.path.join(folder, package_name), result.package.pieces())]
+    files: list[dict[str, object]] = [_entry(package_name, list(result.package.pieces()), "update package")]
+    for image in result.images:
+        for output in image_outputs(image, product, folder):
+            outputs.append(output)
+            what = "detached payload" if output.path.endswith(".payload.bin") else "sealed image"
+            if output.path.endswith(".header.bin"):
+                what = "detached header"
+            pieces = image.payload.chunks() if what == "detached payload" else image.pieces()
+            files.append(
+                {
+                    **_entry(os.path.basename(output.path), pieces, what),
+                    "component": image.placed.component.name,
+                    "slot": image.placed.slot.name,
+                    "version": str(image.statement.version),
+                    "counter": image.statement.counter,
+                    "payload_size": image.payload.size,
+                }
+            )
+    document = {
+        "format": 1,
+        "imgseal": __version__,
+        "product": product.name,
+        "class": product.class_name,
+        "variant": product.variant,
+        "version": str(product.release.version),
+        "sequence": product.release.sequence,
+        "development": development,
+        "manifest_digest": result.package.digest.value.hex(),
+        "files": files,
+    }
+    text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+    outputs.append(Output(os.path.join(folder, RELEASE_NAME), [text.encode()], last=True))
+    return outputs
+
+
+def _entry(path: str, pieces: Iterable[bytes | memoryview], what: str) -> dict[str, object]:
+    state, size = hashlib.sha256(), 0
+    for piece in pieces:
+        state.update(piece)
+        size += len(piece)
+    return {"path": path, "what": what, "size": size, "sha256": state.hexdigest()}
+
+
+def _output(name: str, pieces: Iterable[bytes], base: int, *, as_hex: bool) -> Output:
+    if not as_hex:
+        return Output(name, pieces)
+    from imgseal.formats.source.intel_hex_writer import write_intel_hex
+
+    return Output(name, write_intel_hex(_placed(pieces, base)))
+
+
+def _placed(pieces: Iterable[bytes], address: int) -> Iterator[tuple[int, bytes]]:
+    for piece in pieces:
+        yield address, piece
+        address += len(piece)

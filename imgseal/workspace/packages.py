@@ -1,0 +1,57 @@
+"""Update packages at the edge: read, and refused with the first finding where the judge does not accept them."""
+
+from typing import TYPE_CHECKING
+
+from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.findings import NOT_RUN
+from imgseal.workspace.files import load_artefact
+
+if TYPE_CHECKING:
+    from imgseal.findings import Verdict
+    from imgseal.window import ByteView
+    from imgseal.workspace.project import Project
+
+__all__ = ["load_package", "refuse_verdict", "refuse_without_records"]
+
+
+def load_package(path: str) -> "ByteView":
+    """Read an update package; RefusedError for a file that is none at all."""
+    from imgseal.check.judge import judge_unrecognised, kind_of
+
+    data = load_artefact(path)
+    if kind_of(data) is None:
+        refuse_verdict(judge_unrecognised(data, path, "a device"), path)
+    return data
+
+
+def refuse_verdict(verdict: "Verdict", package: str) -> None:
+    """RefusedError with the first finding, unless the package was accepted."""
+    if verdict.accepted:
+        return
+    if not verdict.findings:  # a check that did not run is no pass
+        check = next(check for check in verdict.checks if check.outcome == NOT_RUN and check.mandatory)
+        raise RefusedError(
+            f"the device cannot judge this: the check {check.name} did not run: {check.because}",
+            place=Place(file=package),
+            hint="give a device state that says what its slots hold",
+        )
+    finding = verdict.findings[0]
+    kind = "file" if verdict.kind == "unknown" else verdict.kind
+    raise RefusedError(
+        f"the device refuses this {kind}: {finding.code}: {finding.message}",
+        place=finding.place._replace(file=package),
+        expected=finding.expected,
+        found=finding.found,
+        hint=finding.hint or "imgseal check says more",
+    )
+
+
+def refuse_without_records(project: "Project") -> None:
+    """UsageError when the product file has no slot for install records, without which no device can be simulated."""
+    if project.product.slot_holding("records") is None:
+        raise UsageError(
+            "the product file has no slot for install records",
+            place=Place(file=project.path, key="slot"),
+            expected='a slot in trusted flash with holds = "records"',
+            hint="docs/format/install-record.md says what a device keeps there, and how large it has to be",
+        )

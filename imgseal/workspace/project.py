@@ -1,0 +1,266 @@
+"""Finds and loads the project: product file, local key references, trust anchors, signers."""
+
+import os
+from stat import S_ISVTX, S_IWOTH
+from typing import TYPE_CHECKING
+
+from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
+from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
+from imgseal.product.algorithms import KEY_NAMES
+from imgseal.product.references import is_token_uri
+from imgseal.records import NamedTuple
+from imgseal.workspace.files import read_bounded
+from imgseal.workspace.key_files import held_elsewhere, key_file, new_key, open_to_others, opened, quoted, refuse_open
+
+if TYPE_CHECKING:
+    from imgseal.keys.signer import Signer
+    from imgseal.keys.trusted_keys import Trust
+    from imgseal.product.model import Product
+
+__all__ = [
+    "LOCAL_NAME",
+    "PRODUCT_NAME",
+    "Project",
+    "find_product",
+    "nearest_product",
+    "read_text",
+]
+
+PRODUCT_NAME = "imgseal.toml"
+LOCAL_NAME = "imgseal.local.toml"
+
+
+def find_product(start: str) -> str:
+    """Return the path of the nearest product file as `nearest_product` does; UsageError where there is none."""
+    found = nearest_product(start)
+    if found is None:
+        raise UsageError(
+            f"no {PRODUCT_NAME} in this folder or any parent of it",
+            place=Place(file=os.path.abspath(start)),
+            hint="write one with imgseal init, or name it: --product FILE",
+        )
+    return found
+
+
+def nearest_product(start: str) -> str | None:
+    """Return the path of the nearest product file, in `start` or a parent of it; UsageError for one of someone else.
+
+    It says whom to trust: where others can put a file above a working folder, they would say it (decision 021).
+    """
+    folder = os.path.abspath(start)
+    while True:
+        candidate = os.path.join(folder, PRODUCT_NAME)
+        if os.path.isfile(candidate):
+            _refuse_foreign(candidate)
+            return os.path.relpath(candidate)
+        parent = os.path.dirname(folder)
+        if parent == folder:
+            return None
+        folder = parent
+
+
+def _refuse_foreign(path: str) -> None:
+    """UsageError unless the file, what it leads to and its folder belong to the user or to the system's owner.
+
+    Nor may the folder be one where everybody puts files, as those beside the product file are taken with it.
+    """
+    if not hasattr(os, "geteuid"):
+        return
+    user = os.geteuid()
+    folder = os.stat(os.path.dirname(path))
+    shown = os.path.relpath(path)
+    for status in (os.lstat(path), os.stat(path), folder):
+        if status.st_uid not in (0, user):
+            raise UsageError(
+                "the nearest product file belongs to someone else, and says whom to trust",
+                place=Place(file=shown),
+                expected=f"a file and folder of user {user}, who runs this, or of user 0",
+                found=f"of user {status.st_uid}",
+                hint=f"if you know it, name it: --product {quoted(shown)}",
+            )
+    if folder.st_mode & S_IWOTH and (folder.st_mode & S_ISVTX or folder.st_uid != user):
+        raise UsageError(
+            "everybody can put files beside the nearest product file, which says whom to trust",
+            place=Place(file=shown),
+            expected=f"a folder that only user {user} fills, who runs this, or user 0",
+            found=f"mode {folder.st_mode & 0o7777:04o}, of user {folder.st_uid}",
+            hint=f"move it to a folder of its own; or, if you know all that is there: --product {quoted(shown)}",
+        )
+
+
+def read_text(path: str, what: str, limit: int) -> str:
+    """Read a UTF-8 text file; InputError names the first byte that is not."""
+    data = read_bounded(path, what, limit)
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"this {what} is not UTF-8 text",
+            place=Place(file=path, offset=error.start),
+            found=f"byte 0x{data[error.start]:02x}",
+            hint="save it as UTF-8, or give the right file",
+        ) from None
+
+
+class Project(NamedTuple):
+    """A loaded product file and the folder that its references start from."""
+
+    product: "Product"
+    folder: str
+    path: str
+
+    @classmethod
+    def load(cls, product_file: str | None, settings: tuple[str, ...] = (), variant: str | None = None) -> "Project":
+        """Read the product file, and the local file beside it; UsageError or InputError says what is wrong where."""
+        from imgseal.product.read_toml import read
+
+        path = product_file or find_product(".")
+        if os.path.isdir(path):
+            raise UsageError(
+                "the product file is a file in this folder",
+                place=Place(file=path),
+                hint=f"--product {os.path.join(path, PRODUCT_NAME)}",
+            )
+        folder = os.path.dirname(path)
+        text = read_text(path, "product file", PRODUCT_FILE_BYTES)
+        local = os.path.join(folder, LOCAL_NAME)
+        local_text = read_text(local, "local file", PRODUCT_FILE_BYTES) if os.path.exists(local) else None
+        overrides: dict[str, str] = {}
+        for setting in settings:
+            key, equals, value = setting.partition("=")
+            if not equals:
+                raise UsageError(
+                    "--set takes KEY=VALUE",
+                    found=setting,
+                    hint="for example: --set release.version=2.4.1",
+                )
+            if key in overrides:
+                raise UsageError("--set gives one key twice", place=Place(key=key), hint="give it once")
+            overrides[key] = value
+        product = read(text, name=path, overrides=overrides, local_text=local_text, variant=variant)
+        return cls(product, folder, path)
+
+    def resolve(self, reference: str) -> str:
+        """Return the path of a file that the product file names."""
+        return os.path.join(self.folder, reference)
+
+    def inputs(self) -> list[str]:
+        """Return the files that every release depends on: the product file, the local file, trusted public keys."""
+        trust = self.product.trust
+        roles = (trust.images, trust.packages, trust.development_images, trust.development_packages, trust.uncounted)
+        entries = (entry for role in roles for entry in role)
+        named = [os.path.join(self.folder, LOCAL_NAME), *(self.resolve(entry.key) for entry in entries)]
+        return [self.path, *(path for path in named if os.path.exists(path))]
+
+    def own_files(self) -> list[str]:
+        """Return every file that the product file is or names, there or not: no output may ever replace one of them."""
+        product = self.product
+        references = [r for keys in product.signing.values() for r in (*keys.images, *keys.packages)]
+        more = (product.trust.apex, product.trust.contingency, product.ledger, product.factory.bootloader)
+        references += [r for r in more if r is not None] + [part.file for part in product.factory.ranges]
+        return [*self.inputs(), *(self.resolve(r) for r in references if not is_token_uri(r))]
+
+    def trust(self, *, development: bool = False, absent: bool = False) -> "Trust":
+        """Read the trust anchors; KeyTroubleError for a file of [trust] that cannot be read.
+
+        For a development judgement the released ones may be missing, and are then not trusted; what is made for a
+        device is made of all of them. `absent` leaves out every file that is not there: for whoever says so itself.
+        """
+        from imgseal.keys.trusted_keys import resolve
+
+        keys = dict(self.product.trust.files())
+
+        def read(reference: str) -> bytes | None:
+            path, key = self.resolve(reference), keys[reference]
+            optional = absent or (development and not key.startswith("trust.development."))
+            if optional and not os.path.lexists(path):
+                return None
+            try:
+                return read_bounded(path, "public key", KEY_FILE_BYTES)
+            except InputError as error:
+                raise KeyTroubleError(
+                    "cannot read a trusted public key",
+                    place=Place(file=path),
+                    expected=error.expected,
+                    found=error.found,
+                    hint=f"{self.path} names it as {key}: put it there, or make a pair: imgseal key new FILE",
+                ) from None
+
+        return resolve(self.product, read)
+
+    def signers(self, role: str, *, development: bool) -> "tuple[Signer, ...]":
+        """Open the signing keys of a role, `images` or `packages`: at least one for each algorithm that must verify.
+
+        KeyTroubleError where one is missing, or one is named twice.
+        """
+        table = "development" if development else "release"
+        keys = self.product.signing.get(table)
+        references: tuple[str, ...] = getattr(keys, role) if keys is not None else ()
+        key = f"signing.{table}.{role}"
+        if not references:
+            raise KeyTroubleError(
+                "the product file names no signing key for this",
+                place=Place(file=self.path, key=key),
+                hint=f"add it there, or to {LOCAL_NAME} beside it",
+            )
+        signers = tuple(self._signer(reference, key, development=development) for reference in references)
+        self._refuse_uncovered(signers, key)
+        return signers
+
+    def _refuse_uncovered(self, signers: "tuple[Signer, ...]", key: str) -> None:
+        """KeyTroubleError unless the keys are different, and each algorithm that must verify has one."""
+        kinds = [signer.public.kind for signer in signers]
+        if len({signer.public.key_id for signer in signers}) != len(signers):
+            raise KeyTroubleError(
+                "one signing key stands here twice",
+                place=Place(file=self.path, key=key),
+                expected="different keys",
+                found=", ".join(f"{signer.name} ({signer.public.key_id.hex()})" for signer in signers),
+                hint="a key signs once: name another one, or take one out; imgseal key show FILE shows its identifier",
+            )
+        rules = self.product.rules
+        for name, kind in zip(rules.must_verify, rules.required, strict=True):
+            if kind not in kinds:
+                raise KeyTroubleError(
+                    f"no signing key for {name}, which must verify",
+                    place=Place(file=self.path, key=key),
+                    expected=f"a key for each of {', '.join(rules.must_verify)} (rules.must_verify)",
+                    found=", ".join(f"{signer.name} ({signer.public.words})" for signer in signers),
+                    hint=f'make one with: imgseal key new FILE --algorithm {KEY_NAMES[kind]}; {key} = ["ONE", "OTHER"]',
+                )
+
+    def _signer(self, reference: str, key: str, *, development: bool) -> "Signer":
+        if is_token_uri(reference):
+            from imgseal.workspace.tokens import token_signer
+
+            return token_signer(reference)
+
+        path = self.resolve(reference)
+        if not os.path.exists(path):
+            make = f"put it there, or make one: {new_key(path, development=development)}"
+            raise KeyTroubleError(
+                "the signing key is not there",
+                place=Place(file=path),
+                hint=f"{self.path} names it as {key}; {held_elsewhere(path, reference, key) or make}",
+            )
+        data = key_file(path, "check the permissions of the file")
+        if not development:
+            refuse_open(data, path)
+        return opened(data, path, key.rpartition(".")[2])
+
+    def notes_on_keys(self, *, development: bool) -> list[str]:
+        """Return what is to be said of the private keys of development; those of a release are refused instead.
+
+        A checkout gives every file to everyone, and development keys may lie in it.
+        """
+        keys = self.product.signing.get("development")
+        if keys is None or not development:
+            return []
+        paths = [self.resolve(r) for r in dict.fromkeys((*keys.images, *keys.packages)) if not is_token_uri(r)]
+        return [
+            f"{path}: others on this machine can read this development key; a release key would be refused"
+            for path in paths
+            if os.path.isfile(path)
+            and open_to_others(path)
+            and b"PRIVATE KEY-----" in key_file(path, "check the permissions of the file")
+        ]

@@ -1,0 +1,95 @@
+"""The release job: what `build`, `pack`, `finish` and the Python API make a release from, and how it is written."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from typing import TYPE_CHECKING
+
+from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
+from imgseal.make.seal import SealOptions
+from imgseal.workspace.clock import day_of
+from imgseal.workspace.fielded import fielded_now
+from imgseal.workspace.files import Output, refuse_overlap
+from imgseal.workspace.firmware import Firmware, load_image_or_sealed
+from imgseal.workspace.project import Project
+from imgseal.workspace.release_log import plan_entry, refuse_development_keys, write_logged
+from imgseal.workspace.release_numbers import refuse_going_down
+
+if TYPE_CHECKING:
+    from imgseal.formats.sbom.bill import Bill
+    from imgseal.keys.signer import Signer
+    from imgseal.make.pack import Package
+    from imgseal.product.model import Product
+    from imgseal.window import ByteView
+
+__all__ = ["Made", "firmware_files", "make_release", "release_job", "write_release"]
+
+Made = tuple[Project, "Package", "tuple[Signer, ...]"]
+"""A package that was made: for which product file, and who has signed it."""
+
+
+@contextmanager
+def firmware_files(arguments: Iterable[Firmware], product: "Product") -> Iterator[list[FirmwareFile]]:
+    """Read the firmware; it is good inside the `with` block, where large files lie in temporary ones."""
+    with ExitStack() as stack:
+        yield [
+            FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, product)))
+            for a in arguments
+        ]
+
+
+def release_job(
+    project: Project,
+    files: list[FirmwareFile],
+    options: SealOptions,
+    *,
+    day: str | None = None,
+    before: "ByteView | None" = None,
+    bill: "Bill | None" = None,
+    unfinished: bool = False,
+) -> Job:
+    """Return the job for the product file's keys; KeyTroubleError where one is missing, or is one of development.
+
+    Where `files` is empty no key for images is asked for. Keys have to be in force on `day`, else on that of the
+    options. `before` is the previous package: where no log says which bootloaders are in the field, it does.
+    """
+    development = options.development
+    image_signers = project.signers("images", development=development) if files else ()
+    package_signers = project.signers("packages", development=development)
+    if not development and project.product.ledger is not None:
+        refuse_development_keys(project, (*image_signers, *package_signers))
+    contents = None
+    if before is not None and not development:
+        from imgseal.flow.contents import read_contents
+
+        contents = read_contents(before.read(0, before.size), "the previous package", project.product)
+    return Job(
+        files,
+        project.product,
+        options,
+        image_signers,
+        package_signers,
+        project.trust(development=development),
+        day or day_of(options.build_time),
+        unfinished,
+        bill,
+        fielded_now(project, contents, development=development, begins_log=True),
+    )
+
+
+def make_release(project: Project, job: Job, before: "ByteView | None") -> ReleaseResult:
+    """Make a release, and hold its numbers against the package before."""
+    result = release(job)
+    if before is not None:
+        refuse_going_down(result.package, result.images, before, project)
+    return result
+
+
+def write_release(
+    outputs: list[Output], inputs: Iterable[str], project: Project, made: Sequence[Made], options: SealOptions
+) -> list[str]:
+    """Write all outputs, and add what was `made` to the log where one is kept and it is released; return notes."""
+    plan = None
+    if made and not options.development:
+        plan = plan_entry(made, options.build_time, options.source_revision)
+    refuse_overlap([output.path for output in outputs], [*inputs, *project.own_files()])
+    return write_logged(outputs, plan)

@@ -1,0 +1,311 @@
+"""What commands make of the release log: releases are added, and the last one is what a device may have.
+
+A release is added between staging the outputs and moving them into place.
+
+The log comes first: a release that is logged and has no files can be built again or passed over, but files of a
+release that is not logged could not be accounted for (docs/decisions/008-release-log.md).
+"""
+
+import hashlib
+import os
+from typing import TYPE_CHECKING
+
+from imgseal import __version__
+from imgseal.errors import ImgsealError, InputError, KeyTroubleError, Place, UsageError
+from imgseal.limits import KEY_FILE_BYTES, LEDGER_BYTES, LEDGER_LINE_BYTES
+from imgseal.records import NamedTuple
+from imgseal.workspace.append import append_line, last_line
+from imgseal.workspace.fielded import logged_bootloaders, without_log
+from imgseal.workspace.files import Output, read_bounded, write_all
+from imgseal.workspace.release_numbers import refuse_leaping
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from imgseal.device_state.device import DeviceState
+    from imgseal.formats.log.entry import Floor, LoggedPackage
+    from imgseal.formats.log.errors import GoingDownError
+    from imgseal.formats.log.lines import Draft
+    from imgseal.keys.signer import Signer
+    from imgseal.make.pack import Package
+    from imgseal.workspace.project import Project
+
+__all__ = [
+    "LogPlan",
+    "floor_of",
+    "logged_device",
+    "logged_floors",
+    "logged_state",
+    "plan_entry",
+    "refuse_below_log",
+    "refuse_development_keys",
+    "write_logged",
+]
+
+
+class LogPlan(NamedTuple):
+    """The entry that is to be added, the log's path, and the product file, for messages."""
+
+    path: str
+    product_file: str
+    draft: "Draft"
+
+
+def refuse_development_keys(project: "Project", signers: "Iterable[Signer]") -> None:
+    """KeyTroubleError when a key that is named for development is about to sign a release.
+
+    The judge refuses images and packages by development keys; this finds the key that is named for both.
+    """
+    product = project.product
+    named = product.signing.get("development")
+    references = () if named is None else (*named.images, *named.packages)
+    trusted = (*product.trust.development_images, *product.trust.development_packages)
+    public = {path: key for path in [entry.key for entry in trusted] if (key := _key_id(project, path))}
+    for reference in references:
+        half = reference.removesuffix(".pem") + ".pub.pem"
+        if key := _key_id(project, half):
+            public[half] = key
+    for signer in signers:
+        for path, key in public.items():
+            if signer.public.key_id == key:
+                raise _development(signer.name, project.resolve(path))
+        for reference in references:
+            if _same_file(signer.name, project.resolve(reference)):
+                raise _development(signer.name, project.resolve(reference))
+
+
+def _same_file(one: str, other: str) -> bool:
+    contents = []
+    for path in (one, other):
+        try:
+            contents.append(read_bounded(path, "key", KEY_FILE_BYTES))
+        except InputError:
+            return False
+    return contents[0] == contents[1]
+
+
+def _development(name: str, other: str) -> KeyTroubleError:
+    return KeyTroubleError(
+        "a development key cannot make a release",
+        place=Place(file=name),
+        expected="a key that is for releases only",
+        found=f"the key of {other}, which the product file names for development",
+        hint="make one for releases: imgseal key new FILE, and name it in [signing.release] and [trust]",
+    )
+
+
+def _key_id(project: "Project", reference: str) -> bytes | None:
+    """Return the identifier of a public key file; None where there is none to read."""
+    from imgseal.keys.pem import load_public
+
+    try:
+        return load_public(read_bounded(project.resolve(reference), "public key", KEY_FILE_BYTES), reference).key_id
+    except (InputError, KeyTroubleError):
+        return None
+
+
+def plan_entry(
+    made: "Iterable[tuple[Project, Package, tuple[Signer, ...]]]", built: int, revision: bytes
+) -> LogPlan | None:
+    """Return the entry for the packages of one release, one for each variant; None where no log is kept."""
+    made = tuple(made)
+    project = made[0][0]
+    product = project.product
+    if product.ledger is None:
+        return None
+    from imgseal.formats.log.lines import Draft
+
+    for each, package, _ in made:
+        floor = floor_of(each, logged_floors(each) or ())
+        if floor is not None:
+            names = {component.number: name for name, component in each.product.components.items()}
+            known = {names[number]: value for number, value in floor.counters if number in names}
+            refuse_leaping(package.images, known, each)
+    draft = Draft(
+        product.vendor,
+        product.name,
+        product.release.version,
+        product.release.sequence,
+        built,
+        revision,
+        __version__,
+        tuple(_logged(*each) for each in made),
+        None if product.bootloader is None else product.bootloader.version,
+    )
+    return LogPlan(project.resolve(product.ledger), project.path, draft)
+
+
+def _logged(project: "Project", package: "Package", signers: "tuple[Signer, ...]") -> "LoggedPackage":
+    from imgseal.formats.log.entry import LoggedImage, LoggedPackage
+    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+    from imgseal.make.seal import ordered_signers
+
+    product = project.product
+    images = tuple(
+        LoggedImage(
+            image.placed.component.number,
+            image.placed.component.name,
+            image.placed.slot.name,
+            image.statement.version,
+            image.statement.counter,
+            hashlib.sha256(image.header_block[:STATEMENT_BYTES]).digest(),
+            tuple(slot.key_id for slot in image.statement.signatures),
+        )
+        for image in package.images
+    )
+    keys = tuple(signer.public.key_id for signer in ordered_signers(signers, product, development=False))
+    return LoggedPackage(product.variant or "", product.class_id, package.digest.value, keys, images)
+
+
+def write_logged(outputs: list[Output], plan: LogPlan | None) -> list[str]:
+    """Write all outputs, and add the release to the log before they are moved into place; return notes.
+
+    UsageError where the sequence or a counter is below the log's, or the sequence is used again by another package;
+    then nothing is written. A package that is logged already is not logged twice.
+    """
+    if plan is None:
+        write_all(outputs)
+        return []
+    notes: list[str] = []
+    number: list[int] = []
+    try:
+        write_all(outputs, before_moving=lambda: notes.extend(_add(plan, number)))
+    except ImgsealError as error:
+        if number:
+            error.hint = (
+                f"the release is logged, as entry {number[0]} of {plan.path}; build it again with "
+                f"SOURCE_DATE_EPOCH={plan.draft.built}, or a new one with a higher sequence"
+            )
+        raise
+    return notes
+
+
+def _add(plan: LogPlan, number: list[int]) -> list[str]:
+    from imgseal.formats.log.errors import GoingDownError
+    from imgseal.formats.log.floors import is_logged
+    from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
+    from imgseal.formats.log.proof import Head
+
+    notes: list[str] = []
+
+    def next_line(last: bytes | None, at: int) -> bytes | None:
+        tip = EMPTY if last is None else resume(last, at)
+        sequence = plan.draft.sequence
+        new = tuple(each for each in plan.draft.packages if not is_logged(tip.least, each, sequence))
+        if not new:
+            notes.append(f"this release is in {plan.path} already; nothing was added")
+            return None
+        line, step = added(tip, plan.draft._replace(packages=new))
+        number.append(step.entry.number)
+        notes.append(f"logged as entry {step.entry.number} of {plan.path}; head {Head(step.tip.size, step.tip.root)}")
+        return line
+
+    try:
+        found = append_line(plan.path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line, is_whole)
+    except GoingDownError as error:
+        raise _going_down(error, plan.path, plan.product_file) from None
+    except ImgsealError as error:
+        number.clear()
+        if error.place.file is None:
+            error.place = error.place._replace(file=plan.path)
+        raise
+    if found.finished:
+        notes.append(f"{plan.path}: the last line was complete but for its line feed, which was added")
+    if found.dropped:
+        notes.append(
+            f"{plan.path}: {found.dropped} bytes of a line that was cut while it was being written were dropped"
+        )
+    return notes
+
+
+def logged_floors(project: "Project") -> "tuple[Floor, ...] | None":
+    """Return the numbers that the last release has left, from the last line of the log alone.
+
+    None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
+    """
+    if project.product.ledger is None:
+        return None
+    path = project.resolve(project.product.ledger)
+    if not os.path.lexists(path):
+        return None
+    from imgseal.formats.log.lines import is_whole, resume
+
+    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES, is_whole)
+    try:
+        return () if last is None else resume(last, at).least
+    except ImgsealError as error:
+        error.place = error.place._replace(file=path)
+        raise
+
+
+def floor_of(project: "Project", floors: "Iterable[Floor]") -> "Floor | None":
+    """Return the floor of the product's class; None where it has no release."""
+    from imgseal.formats.log.floors import of_class
+
+    return of_class(floors, project.product.class_id, project.product.variant or "")
+
+
+def refuse_below_log(project: "Project", package: "Package") -> None:
+    """UsageError when sequence or a counter of a package is below the log's; nothing is written.
+
+    The same sequence may be asked for again: whether it is the logged package shows when that is finished.
+    """
+    from imgseal.formats.log.errors import GoingDownError
+    from imgseal.formats.log.floors import refuse_below
+
+    product = project.product
+    floors = logged_floors(project)
+    floor = floor_of(project, floors or ())
+    if product.ledger is None or floors is None or floor is None or floor.sequence == product.release.sequence:
+        return
+    try:
+        refuse_below(floors, [_logged(project, package, ())], product.release.sequence)
+    except GoingDownError as error:
+        raise _going_down(error, project.resolve(product.ledger), project.path) from None
+
+
+def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageError:
+    return UsageError(
+        f"{error.message} (release log {log})",
+        place=error.place._replace(file=product_file),
+        expected=error.expected,
+        found=error.found,
+        hint=error.hint,
+    )
+
+
+def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
+    """Return a device with the numbers that the last logged release left, and what to call it; None without a log.
+
+    Where the log has no release for this class, none of its devices is in the field. Where the log is missing, nobody
+    knows: the device is a fresh one, and is called so with the reason.
+    """
+    product = project.product
+    if product.ledger is None:
+        return None
+    from imgseal.device_state.device import fresh
+
+    floors = logged_floors(project)
+    if floors is None:
+        state = fresh(product)._replace(fielded=without_log(project))
+        return state, f"a fresh device ({project.resolve(product.ledger)} is missing)"
+    logged = logged_state(project, floors)
+    if logged is None:
+        return fresh(product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
+    words = f"a device with the numbers of {project.resolve(product.ledger)} (sequence {logged.sequence})"
+    return logged, words
+
+
+def logged_state(project: "Project", floors: "tuple[Floor, ...]") -> "DeviceState | None":
+    """Return a device with the numbers that the log has for the product's class; None where it has none."""
+    from imgseal.device_state.device import fresh
+
+    floor = floor_of(project, floors)
+    if floor is None:
+        return None
+    return fresh(project.product)._replace(
+        sequence=floor.sequence,
+        manifest_digest=floor.manifest,
+        counters=dict(floor.counters),
+        fielded=logged_bootloaders(project, floors),
+    )

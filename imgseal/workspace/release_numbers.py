@@ -1,0 +1,87 @@
+"""What a release owes to those before it: numbers that only rise, and counter storage that is finite."""
+
+from typing import TYPE_CHECKING
+
+from imgseal.errors import Place, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from imgseal.make.pack import Package
+    from imgseal.make.seal import SealedImage
+    from imgseal.window import ByteView
+    from imgseal.workspace.project import Project
+
+__all__ = ["counters_running_out", "refuse_going_down", "refuse_leaping"]
+
+_FEW = 3
+
+
+def refuse_going_down(
+    package: "Package", images: "tuple[SealedImage, ...]", previous: "ByteView", project: "Project"
+) -> None:
+    """UsageError when sequence or a counter is below the previous package's, or the sequence is used again.
+
+    RFC 9124 section 4.3.1 REQ.SEC.SEQUENCE: the number only rises. Devices would refuse such a release.
+    """
+    from imgseal.flow.contents import read_contents
+    from imgseal.formats.log.floors import raise_to
+
+    before = read_contents(previous.read(0, previous.size), "the previous package", project.product)
+    sequence = package.manifest.sequence_number
+    if sequence <= before.sequence and package.digest.value != before.manifest_digest:
+        raise UsageError(
+            "the sequence does not rise",
+            place=Place(file=project.path, key="release.sequence"),
+            expected=f"above {before.sequence}, the previous package's",
+            found=str(sequence),
+            hint=raise_to(before.sequence, older=True),
+        )
+    counters: dict[str, int] = {}
+    for old in before.images.values():
+        counters[old.component] = max(old.statement.counter, counters.get(old.component, 0))
+    for image in images:
+        name = image.placed.component.name
+        least = counters.get(name, 0)
+        if image.statement.counter < least:
+            raise UsageError(
+                "an anti-rollback counter goes down",
+                place=Place(file=project.path, key=f"component.{name}.counter"),
+                expected=f"at least {least}, the previous package's",
+                found=str(image.statement.counter),
+                hint=f"component.{name}.counter = {least}, or higher when older code must never run again",
+            )
+    refuse_leaping(images, counters, project)
+
+
+def refuse_leaping(images: "Iterable[SealedImage]", counters: "Mapping[str, int]", project: "Project") -> None:
+    """UsageError when a counter rises by more than `counter_jump` above those of the devices, by component name.
+
+    The judge says the same of a device that has such a counter.
+    """
+    for image in images:
+        component = image.placed.component
+        before, jump = counters.get(component.name, 0), component.counter_jump
+        if jump is not None and before and image.statement.counter > before + jump:
+            raise UsageError(
+                "an anti-rollback counter rises by more than the product file allows",
+                place=Place(file=project.path, key=f"component.{component.name}.counter"),
+                expected=f"at most {before + jump}: {before} is released, and counter_jump is {jump}",
+                found=str(image.statement.counter),
+                hint=f"component.{component.name}.counter = {before + 1} locks out all that was before",
+            )
+
+
+def counters_running_out(images: "Iterable[SealedImage]") -> list[str]:
+    """Say of which components the device's counter storage is nearly used up: a tenth left, or three steps."""
+    notes = []
+    for image in images:
+        component = image.placed.component
+        steps = component.counter_most
+        if steps - image.statement.counter <= max(_FEW, steps // 10):
+            left = steps - image.statement.counter
+            notes.append(
+                f"component.{component.name}.counter is {image.statement.counter} of {steps}: {left} steps are left "
+                "for the life of the product; raise it only when older code must never run again"
+            )
+    return list(dict.fromkeys(notes))
