@@ -30,7 +30,7 @@ _HOMES = {
     "ImgsealError": "errors",
     "InputError": "errors",
     "KeyTroubleError": "errors",
-    "MemoryImage": "memory.image",
+    "MemoryImage": "formats.memory.image",
     "RefusedError": "errors",
     "Release": "api",
     "UsageError": "errors",

@@ -51,7 +51,7 @@ def test_help_loads_no_command() -> None:
 
 
 def test_judging_a_sealed_image_loads_no_cbor_and_no_serialization() -> None:
-    assert loaded("import imgseal.release.check_command") <= baseline() | {"cryptography"}
+    assert loaded("import imgseal.releasing.check_command") <= baseline() | {"cryptography"}
 
 
 def test_the_release_log_is_verified_without_cryptography() -> None:

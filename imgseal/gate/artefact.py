@@ -210,8 +210,8 @@ def _refusals(verdict: Verdict) -> list[Finding]:
 
 def _envelope(data: Bytes) -> "Envelope | None":
     """Take a package apart; None for what is none, which the judge has refused."""
-    from imgseal.formats.suit.envelope import decode_envelope  # noqa: PLC0415 - sealed images need no CBOR
-    from imgseal.formats.suit.errors import SuitError  # noqa: PLC0415
+    from imgseal.formats.suit.envelope import decode_envelope
+    from imgseal.formats.suit.errors import SuitError
 
     try:
         return decode_envelope(data.read(0, data.size))
@@ -223,7 +223,7 @@ def _no_bill(envelope: "Envelope", product: Product) -> list[Finding]:
     """Find a package that names no bill of materials where the product file demands one; decision 013."""
     if product.rules.sbom != "required":
         return []
-    from imgseal.formats.suit.named_bill import bill_of  # noqa: PLC0415 - not in every run
+    from imgseal.formats.suit.named_bill import bill_of
 
     if bill_of(envelope) is not None:
         return []
@@ -290,7 +290,7 @@ def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
 def _beside(envelope: "Envelope | None") -> Iterator[tuple[str, bytes]]:
     """Yield what a package holds beside its payloads."""
     if envelope is not None:
-        from imgseal.formats.suit.envelope import beside_payloads  # noqa: PLC0415 - sealed images need no CBOR
+        from imgseal.formats.suit.envelope import beside_payloads
 
         yield from beside_payloads(envelope)
 
@@ -346,7 +346,7 @@ def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief, beside: tupl
 
     `beside` is what is wrong with the file that it was read from.
     """
-    from imgseal.make.place import place, separate  # noqa: PLC0415 - most artefacts are sealed
+    from imgseal.make.place import place, separate
 
     leaks = leaks_of_image(image) if brief.scan else {}
     ways: dict[Way, None] = {}

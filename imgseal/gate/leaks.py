@@ -44,10 +44,10 @@ class _Stretch(NamedTuple):
 
 def find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak, ...]":
     """Look for private keys but those of the digests that are allowed; the secrets of signers are elsewhere."""
-    from imgseal.make.leaks import Scanner  # noqa: PLC0415 - not in every run
+    from imgseal.make.leaks import Scanner
 
     if not _scanner:
-        from imgseal.keys.known_secrets import published_needles  # noqa: PLC0415
+        from imgseal.keys.known_secrets import published_needles
 
         _scanner.append(Scanner(published_needles()))
     return _scanner[0].find(piece, allowed)
@@ -55,7 +55,7 @@ def find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak
 
 def leaking(leak: "Leak", place: Place, where: str = "firmware") -> Finding:
     """Say that a key was found; `where` says what should be there without one."""
-    from imgseal.make.leaks import LEAK_CODES  # noqa: PLC0415 - not in every run
+    from imgseal.make.leaks import LEAK_CODES
 
     return Finding(
         leak.code,

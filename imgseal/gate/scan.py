@@ -332,7 +332,7 @@ class _Look:
             self._content(spot, content, depth + 1, aside=aside)
         except TooMuchError:
             raise
-        except Exception as error:  # noqa: BLE001 - as above
+        except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
             self.refuse(spot, "archive member", _damaged(error))
 
     def _search(self, kind: str, reopen: Reopen) -> None:

@@ -139,7 +139,7 @@ def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> Any
         private = load_pem_private_key(data, passphrase() if encrypted else None)
     except KeyTroubleError:
         raise
-    except Exception:  # noqa: BLE001 - the library's text may quote the file
+    except Exception:  # noqa: BLE001 - whatever the library finds wrong, the cure is the same
         if encrypted:
             raise KeyTroubleError(
                 "the pass phrase does not open this key",

@@ -138,7 +138,7 @@ class Desk:
             ) from None
         try:
             self._modules[module] = pkcs11.lib(module)
-        except Exception as error:  # noqa: BLE001 - the loader's and the module's answers have no common root but this
+        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
             reason = str(error).rpartition(f"{module}: ")[2] or f"PKCS#11 answer {type(error).__name__}"
             raise KeyTroubleError(
                 "this PKCS#11 module does not load",

@@ -243,7 +243,7 @@ def _public(key: Any, name: str) -> PublicKey:
 def _certified(certificate: Any, name: str) -> PublicKey:
     from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415 - only where there is a certificate
     from cryptography.x509 import load_der_x509_certificate  # noqa: PLC0415
-    from pkcs11 import Attribute  # noqa: PLC0415
+    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
 
     try:
         public = load_der_x509_certificate(_read(certificate, Attribute.VALUE) or b"").public_key()
@@ -314,7 +314,7 @@ def _read(key: Any, attribute: Any) -> Any:
     """Return an attribute's value; None where the object has none or does not show it."""
     try:
         return key[attribute]
-    except Exception:  # noqa: BLE001 - the module's answers have no common root but this
+    except Exception:  # noqa: BLE001 - whatever is wrong with it, the cure is the same
         return None
 
 

@@ -54,7 +54,7 @@ def line_of(text: str, path: _Path) -> int | None:
 
 def _statements(text: str) -> Iterator[tuple[int, str]]:
     """Yield each table header and each key with its value, and the line that it begins on."""
-    import re  # noqa: PLC0415 - only on the way to an error
+    import re  # noqa: PLC0415 - tomllib loads it as well
 
     depth = begin = 0
     line = first = 1

@@ -10,7 +10,7 @@ from imgseal.findings import CODES, NOT_RUN, PASSED
 from imgseal.formats.suit.labels import MODEL_NAME
 from imgseal.records import NamedTuple
 from imgseal.rehearse.oracle import INVARIANTS
-from imgseal.report import observations_of_keys as probes_of_keys
+from imgseal.report import observations_of_keys
 from imgseal.report.grounds import (
     FAILED,
     IN_PART,
@@ -333,11 +333,11 @@ _PROBES: tuple[tuple[str, str, str, _Look], ...] = (
     ("accepted", "verdict of the judge", "verdict", _accepted),
     ("refused", "the package with one thing wrong, and other devices", "refusals", _refused),
     ("signatures", "signatures against trust anchors", "signers", _signatures),
-    ("anchors", "trust anchors", "signers", probes_of_keys.anchors),
-    ("algorithms", "algorithms", "signers", probes_of_keys.algorithms),
-    ("agility", "room for other algorithms", "signers", probes_of_keys.agility),
-    ("several", "more than one key of one algorithm", "signers", probes_of_keys.several),
-    ("exchange", "exchange of trust anchors", "signers", probes_of_keys.exchange),
+    ("anchors", "trust anchors", "signers", observations_of_keys.anchors),
+    ("algorithms", "algorithms", "signers", observations_of_keys.algorithms),
+    ("agility", "room for other algorithms", "signers", observations_of_keys.agility),
+    ("several", "more than one key of one algorithm", "signers", observations_of_keys.several),
+    ("exchange", "exchange of trust anchors", "signers", observations_of_keys.exchange),
     ("release", "made for release", "verdict", _release),
     ("identity", "vendor, class and hardware", "package", _identity),
     ("components", "components and versions", "components", _components),

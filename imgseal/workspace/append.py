@@ -105,7 +105,7 @@ def _unwritable(path: str, error: OSError) -> InputError:
 def _open_locked(path: str) -> int:
     """Open a regular file and hold its lock; a file that is replaced while we wait is opened again."""
     try:
-        import fcntl  # noqa: PLC0415 - not on every system, and only for logs
+        import fcntl
     except ImportError:
         raise OSError(0, "this system has no file locks that imgseal knows") from None
     while True:

@@ -195,7 +195,7 @@ def _refuse_precious(path: str) -> None:
             found="a device, pipe or socket",
             hint="give a file's name",
         )
-    import re  # noqa: PLC0415 - not for reading
+    import re
 
     with suppress(OSError), open(path, "rb") as stream:
         if re.match(_KEY, stream.read(_HEAD)):

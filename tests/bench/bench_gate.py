@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / each) for each in ("", "cli", "keys"))]
+sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / each) for each in ("", "cli", "gate", "keys"))]
 
 SIZE = 512 << 10
 GATE = """

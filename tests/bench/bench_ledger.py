@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "ledger"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "formats" / "log"))
 
 from log_book import draft
 

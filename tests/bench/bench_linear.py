@@ -21,7 +21,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / each) for each in ("", "cli", "keys"))]
+sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / each) for each in ("", "cli", "gate", "keys"))]
 
 
 def mistaken(count: int) -> str:

@@ -94,7 +94,7 @@ def test_every_cut_of_the_demos_update(tool: Callable[[str], str], tmp_path: Pat
 
 
 def test_offsets_in_the_source_are_those_of_the_page() -> None:
-    """The page's table is held against the code's own by tests/journal/test_record.py."""
+    """The page's table is held against the code's own by tests/formats/install_record/test_record.py."""
     source = (SOURCES / "seal_record.h").read_text()
     found = {name.lower(): int(value) for name, value in re.findall(r"\bSEAL_R_(\w+) = (\d+)", source)}
     assert found.pop("members") == 240

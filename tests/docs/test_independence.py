@@ -9,9 +9,9 @@ import pytest
 ROOT = Path(__file__).parents[2]
 SECOND = (
     "tests/kit/third_image.py",
-    "tests/journal/third_record.py",
+    "tests/formats/install_record/third_record.py",
     "tests/rehearse/paper_model.py",
-    "tests/ledger/naive_tree.py",
+    "tests/formats/log/naive_tree.py",
     "tests/outside/test_strangers.py",
     "tests/second_library.py",
 )

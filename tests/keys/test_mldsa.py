@@ -158,7 +158,7 @@ def test_a_key_verifies_with_its_own_algorithm_only() -> None:
 
 
 def test_thumbprint() -> None:
-    """RFC 9679 over an AKP key of RFC 9964: kty 7, alg -48, pub. That these three count: tests/cose/test_numbers.py."""
+    """RFC 9679 over an AKP key of RFC 9964: kty 7, alg -48, pub. That these three count: tests/formats/cose/test_numbers.py."""
     public = SecondLibrarySigner("some").public
     required = encode({1: 7, 3: -48, -1: public.value})
     assert public.thumbprint == akp_thumbprint(public.value) == hashlib.sha256(required).digest()

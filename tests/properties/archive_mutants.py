@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 if __name__ == "__main__":
-    sys.path[:0] = [str(Path(__file__).parents[1] / each) for each in ("", "cli", "keys")]
+    sys.path[:0] = [str(Path(__file__).parents[1] / each) for each in ("", "cli", "gate", "keys")]
 
 from gate_hunt import Look, hunt, refused, run
 from gate_tree import SLOTS, as_hex, as_tar, as_targz, as_zip, sealed

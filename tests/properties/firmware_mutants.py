@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 if __name__ == "__main__":
-    sys.path[:0] = [str(Path(__file__).parents[1] / each) for each in ("", "cli", "keys")]
+    sys.path[:0] = [str(Path(__file__).parents[1] / each) for each in ("", "cli", "gate", "keys")]
 
 import bincopy
 from elftools.common.exceptions import ELFError

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parents[1] / "ledger"))
+    sys.path.insert(0, str(Path(__file__).parents[1] / "formats" / "log"))
 
 import naive_tree
 from log_book import book, by_the_page, compact, draft

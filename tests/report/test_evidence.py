@@ -18,7 +18,7 @@ from imgseal.keys.trusted_keys import TrustedKey
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
-from imgseal.report import report_inputs as dossier
+from imgseal.report import report_inputs
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
 from imgseal.report.inputs import Material
 from imgseal.report.observations import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe, probes
@@ -142,7 +142,7 @@ def test_other_hardware_is_what_the_images_are_not_for() -> None:
 
 def test_an_envelope_that_comes_out_otherwise_is_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is changed is the package with one thing wrong only if putting it together again gives the package."""
-    monkeypatch.setattr(dossier, "_joined", lambda _envelope: b"")
+    monkeypatch.setattr(report_inputs, "_joined", lambda _envelope: b"")
     material = material_of(workshop().package)
     assert material.changes == ()
     assert "not the same bytes" in seen(material, "refused")[1]
@@ -185,7 +185,7 @@ def test_without_a_control_nothing_is_tried(monkeypatch: pytest.MonkeyPatch) -> 
     def moody(data: Any, name: str, *arguments: Any, **named: Any) -> Any:
         return real(ByteView(b"") if name == "unchanged" else data, name, *arguments, **named)
 
-    monkeypatch.setattr(dossier, "judge", moody)
+    monkeypatch.setattr(report_inputs, "judge", moody)
     material = material_of(workshop().package)
     assert material.changes == ()
     assert material.untried == "judged once more, and unchanged, the package is refused: structure.unrecognised"
@@ -211,10 +211,12 @@ def test_of_two_equal_payloads_the_right_one_is_changed(monkeypatch: pytest.Monk
         tried.append(bytes(data.read(0, data.size)))
         return Verdict("", "", "", ())
 
-    monkeypatch.setattr(dossier, "judge", keep)
+    monkeypatch.setattr(report_inputs, "judge", keep)
     shop = workshop()
-    bench = dossier._Bench(shop.product, shop.trust, fresh(shop.product), {}, development=False, day=DAY, anchors=None)
-    whats = [change.what for change in dossier.changed_packages(package, envelope, bench)]
+    bench = report_inputs._Bench(
+        shop.product, shop.trust, fresh(shop.product), {}, development=False, day=DAY, anchors=None
+    )
+    whats = [change.what for change in report_inputs.changed_packages(package, envelope, bench)]
     assert len(whats) == len(tried)
     for key in ("#y", "#z"):
         changed = tried[whats.index(f"one bit of the payload {key} is changed")]
@@ -388,7 +390,7 @@ def test_a_signature_that_no_slot_of_the_contents_names() -> None:
 
 def test_development_packages() -> None:
     shop = make(product(), development=True)
-    material = dossier.gather(
+    material = report_inputs.gather(
         ByteView(shop.package), "p.suit", shop.product, shop.trust, fresh(shop.product), tool="0", day=DAY, development=True
     )  # fmt: skip
     assert material.verdict.accepted

@@ -15,7 +15,7 @@ from imgseal.rehearse.apply import apply
 from imgseal.rehearse.flash import Operation
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
-from imgseal.report import report_inputs as dossier
+from imgseal.report import report_inputs
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map, path_of
 from imgseal.report.evidence import IN_PART, MAKERS, Row, judged, schemes
@@ -187,7 +187,7 @@ def test_a_judge_that_takes_too_much_is_seen(monkeypatch: pytest.MonkeyPatch) ->
     def blind(data: Any, name: str, *arguments: Any, **named: Any) -> Any:
         return real(ByteView(workshop().package) if name == "changed" else data, name, *arguments, **named)
 
-    monkeypatch.setattr(dossier, "judge", blind)
+    monkeypatch.setattr(report_inputs, "judge", blind)
     material = material_of(workshop().package)
     seen = probes(material)
     assert seen["refused"].answer == FAILED
@@ -297,7 +297,7 @@ def test_observations_follow_the_product() -> None:
 def test_development_is_no_release() -> None:
     shop = make(product(), development=True)
     data = ByteView(shop.package)
-    material = dossier.gather(
+    material = report_inputs.gather(
         data, "p.suit", shop.product, shop.trust, fresh(shop.product), tool="0", day=DAY, development=True
     )
     assert material.verdict.accepted
@@ -319,7 +319,7 @@ def test_a_private_key_in_a_payload_is_seen() -> None:
     content = bytearray(image.content)
     content[2000 : 2000 + len(secret)] = secret
     images = {**material.contents.images, "phrases": image._replace(content=memoryview(content))}
-    leaks = tuple(dossier._leaks(material.contents._replace(images=images), material.product))
+    leaks = tuple(report_inputs._leaks(material.contents._replace(images=images), material.product))
     assert [(leak.slot, leak.allowed) for leak in leaks] == [("phrases", False)]
     assert answers(material._replace(leaks=leaks))["leaks"] == FAILED
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from imgseal.formats.sealed_image.layout import FIELDS, FLAG_DETACHED, FLAG_DEVELOPMENT, MAGIC, STATEMENT_BYTES
 
-PAGE = Path(__file__).parents[2] / "docs" / "format" / "sealed-image.md"
+PAGE = Path(__file__).parents[3] / "docs" / "format" / "sealed-image.md"
 
 
 def test_page_and_code_list_the_same_fields_in_the_same_order() -> None:

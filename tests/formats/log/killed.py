@@ -1,6 +1,6 @@
 """Kills a process that adds releases, at random moments, and holds the log against what was acknowledged.
 
-    python tests/ledger/killed.py [--kills 200] [--seed 1]
+    python tests/formats/log/killed.py [--kills 200] [--seed 1]
 
 A child adds entries one after the other through the functions that `build --release` uses, and says each number once it is told
 that the entry is there. It is killed with SIGKILL after a random time; the log then has to verify, hold every acknowledged entry,

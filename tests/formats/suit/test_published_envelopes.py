@@ -27,7 +27,7 @@ from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.manifest import Manifest, decode_manifest, encode_manifest, encode_member
 from imgseal.formats.suit.text import decode_text
 
-VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "suit-envelopes.json").read_text())
+VECTORS = json.loads((Path(__file__).parents[2] / "vectors" / "suit-envelopes.json").read_text())
 ENVELOPES: list[dict[str, Any]] = VECTORS["envelopes"]
 NAMES = [f"{e['name']}, {e['variant']}" for e in ENVELOPES]
 

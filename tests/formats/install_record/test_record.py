@@ -12,7 +12,7 @@ from imgseal.formats.install_record.layout import FIELDS, HEAD, MEMBER, REFUSED
 from imgseal.formats.install_record.record import PHASES, Member, Record, decode, encode, first_record
 from imgseal.formats.install_record.room import HEAD_BYTES, MEMBER_BYTES, place_bytes, record_bytes
 
-PAGE = (Path(__file__).parents[2] / "docs" / "format" / "install-record.md").read_text()
+PAGE = (Path(__file__).parents[3] / "docs" / "format" / "install-record.md").read_text()
 NUMBERS = (1, 2, 7)
 U32 = st.integers(0, 0xFFFF_FFFF)
 DIGEST = st.binary(min_size=32, max_size=32).filter(any)

@@ -38,7 +38,7 @@ from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
 
 ZEROS = bytes(32)
-PAGE = (Path(__file__).parents[2] / "docs" / "format" / "install-record.md").read_text()
+PAGE = (Path(__file__).parents[3] / "docs" / "format" / "install-record.md").read_text()
 GEOMETRY = third_record.Geometry(
     bytes.fromhex(re.findall(r"letters `records`: `([0-9a-f ]{23})`", PAGE)[0]), NUMBERS, 2048
 )

@@ -1,6 +1,6 @@
 """`imgseal ledger export`: everything is there, judges by itself, and comes from the release that was logged.
 
-One export of every format version is kept in tests/ledger/exports/ and judged for ever: an auditor in five years has a newer
+One export of every format version is kept in tests/formats/log/exports/ and judged for ever: an auditor in five years has a newer
 imgseal than the one that made it.
 """
 
@@ -15,7 +15,7 @@ from workshop import ALL, Imgseal, tree
 
 from imgseal.product.read_toml import read
 
-EXPORTS = Path(__file__).parents[1] / "ledger" / "exports"
+EXPORTS = Path(__file__).parents[1] / "formats" / "log" / "exports"
 LEDGER = '\n[ledger]\npath = "release.log"\n'
 SBOM = '{"bomFormat": "CycloneDX", "specVersion": "1.6"}\n'
 

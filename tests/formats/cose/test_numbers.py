@@ -10,7 +10,7 @@ from imgseal.formats.cose import labels
 from imgseal.formats.cose.kid import akp_thumbprint, thumbprint
 from imgseal.keys.mldsa44 import from_seed
 
-VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "cose-numbers.json").read_text())
+VECTORS = json.loads((Path(__file__).parents[2] / "vectors" / "cose-numbers.json").read_text())
 ALGORITHMS, KEY, AKP = VECTORS["algorithms"], VECTORS["key"], VECTORS["akp"]
 
 

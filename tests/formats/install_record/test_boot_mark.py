@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from imgseal.formats.install_record.boot_mark import MarkedAnchor, boot_mark
 from imgseal.formats.install_record.record import Member
 
-PAGE = (Path(__file__).parents[2] / "docs" / "format" / "boot-mark.md").read_text()
+PAGE = (Path(__file__).parents[3] / "docs" / "format" / "boot-mark.md").read_text()
 NUMBERS = (1, 2, 7)
 DIGEST = st.binary(min_size=32, max_size=32)
 KEY_ID = st.binary(min_size=16, max_size=16)

@@ -21,7 +21,7 @@ from imgseal.formats.cose.sign1 import (
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
 from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
 
-VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "cose-examples.json").read_text())
+VECTORS = json.loads((Path(__file__).parents[2] / "vectors" / "cose-examples.json").read_text())
 KEY = PublicKey(bytes.fromhex(VECTORS["key"]["x"]), bytes.fromhex(VECTORS["key"]["y"]))
 PAYLOAD = VECTORS["payload"].encode()
 TAGS = frozenset({18})

@@ -247,7 +247,7 @@ def test_processes_at_once(tmp_path: Path, count: int) -> None:
 
 
 def test_killed_at_random_moments(tmp_path: Path) -> None:
-    """A short run; 200 kills are `python tests/ledger/killed.py`."""
+    """A short run; 200 kills are `python tests/formats/log/killed.py`."""
     outcome = hunt(20, "default", str(tmp_path))
     assert outcome.acknowledged >= 20
     assert outcome.unfinished + outcome.unsaid > 0

@@ -74,9 +74,9 @@ def not_recognised(kind: str) -> Callable[[pytest.MonkeyPatch], None]:
     def patch(monkeypatch: pytest.MonkeyPatch) -> None:
         from imgseal.formats.source.recognise import firmware_kind
 
-        for module in ("gate_look", "gate_file"):
+        for module in ("scan", "file"):
             monkeypatch.setattr(
-                f"imgseal.cli.{module}.firmware_kind",
+                f"imgseal.gate.{module}.firmware_kind",
                 lambda head: None if firmware_kind(head) == kind else firmware_kind(head),
             )
         # records are found a second time, where files that are passed over are looked through
