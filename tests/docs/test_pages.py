@@ -66,7 +66,7 @@ def test_gate_page_has_an_entry_for_every_code() -> None:
 
 
 def test_every_gate_code_has_a_case() -> None:
-    tests = "\n".join(path.read_text() for path in (ROOT / "tests" / "cli").glob("test_*.py"))
+    tests = "\n".join(path.read_text() for path in (ROOT / "tests").glob("*/test_*.py"))
     assert [code for code in GATE_CODES if f'"{code}"' not in tests and f"{code}\n" not in tests] == []
 
 
