@@ -4,8 +4,6 @@ import gc
 import sys
 from typing import NoReturn
 
-__all__ = ["main"]
-
 _PATIENCE = 100_000
 
 

@@ -6,17 +6,6 @@ Two ways to say no are never mixed. *Cannot proceed* (bad arguments, unreadable 
 
 from imgseal.records import NamedTuple
 
-__all__ = [
-    "ImgsealError",
-    "InputError",
-    "InternalError",
-    "KeyTroubleError",
-    "Place",
-    "RefusedError",
-    "UsageError",
-    "visible",
-]
-
 
 def visible(text: str) -> str:
     """Return a text on one line in which nothing can act on a terminal: what cannot be printed is written as escape."""

@@ -10,18 +10,6 @@ from typing import NoReturn
 from imgseal.errors import Place
 from imgseal.records import NamedTuple
 
-__all__ = [
-    "CODES",
-    "FAILED",
-    "GROUPS",
-    "NOT_RUN",
-    "PASSED",
-    "Bootloaders",
-    "CheckResult",
-    "Finding",
-    "Verdict",
-]
-
 GROUPS = (
     "structure",
     "trust",

@@ -1,7 +1,5 @@
 """Times for people: build times are seconds since 1970 in images and logs, and dates wherever they are shown."""
 
-__all__ = ["utc"]
-
 
 def utc(seconds: int) -> str:
     """Return a time in seconds since 1970 as an ISO 8601 date in UTC."""

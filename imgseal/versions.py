@@ -9,8 +9,6 @@ from typing import Self
 
 from imgseal.records import NamedTuple
 
-__all__ = ["ALPHA", "BETA", "CANDIDATE", "RELEASED", "STAGE_NUMBER_LIMIT", "Version", "decimal"]
-
 ALPHA, BETA, CANDIDATE, RELEASED = 1, 2, 3, 255
 STAGE_NUMBER_LIMIT = 0xFF_FFFF  # 24 bits beside the stage byte, so that a version packs into four words
 

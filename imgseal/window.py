@@ -2,8 +2,6 @@
 
 from typing import TYPE_CHECKING, Protocol
 
-__all__ = ["ByteView", "Bytes"]
-
 if TYPE_CHECKING:
 
     class Bytes(Protocol):

@@ -16,8 +16,6 @@ from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.public_key import KINDS, AnyKey, verify
 from imgseal.keys.trusted_keys import PACKAGES, TrustedKey
 
-__all__ = ["algorithm_of", "idle", "kind_of_block", "signer_of", "verifies"]
-
 
 def algorithm_of(block: Sign1) -> str:
     """Return the name of a block's algorithm."""

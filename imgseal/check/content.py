@@ -15,8 +15,6 @@ from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Memory, Product
 from imgseal.window import Bytes
 
-__all__ = ["rest", "vectors"]
-
 _NO_VECTORS = NotRun("data has no vector table", mandatory=False)
 
 

@@ -10,9 +10,6 @@ from imgseal.records import NamedTuple
 from imgseal.versions import Version
 from imgseal.window import Bytes
 
-__all__ = ["Context", "Expected", "component_named", "component_numbered"]
-
-
 if TYPE_CHECKING:
     from imgseal.formats.trust_anchors.codec import AnchorSet
 

@@ -9,8 +9,6 @@ from imgseal.findings import Finding
 from imgseal.formats.sealed_image.layout import field
 from imgseal.limits import CHUNK
 
-__all__ = ["payload"]
-
 
 def payload(subject: ImageSubject, _context: Context) -> list[Finding]:
     """SHA-256 of exactly the announced bytes equals the signed digest; FIPS 180-4."""

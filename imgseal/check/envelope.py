@@ -16,8 +16,6 @@ from imgseal.keys.published import published_keys
 from imgseal.keys.trusted_keys import PACKAGES, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES, ML_DSA_44, P256, SIGNATURE_BYTES
 
-__all__ = ["PACKAGE_ORDER"]
-
 
 def envelope(subject: PackageSubject, _context: Context) -> list[Finding]:
     """The envelope is deterministic CBOR with known members only."""

@@ -22,8 +22,6 @@ from imgseal.keys.anchor_set import anchor_set
 from imgseal.limits import TRUST_BYTES
 from imgseal.window import Bytes
 
-__all__ = ["judge_anchors"]
-
 
 def judge_anchors(data: Bytes, name: str, context: Context, device: str) -> Verdict:
     """Judge a trust anchor update, or the set that a device holds."""

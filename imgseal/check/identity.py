@@ -11,9 +11,6 @@ from imgseal.findings import Finding
 from imgseal.formats.sealed_image.layout import CODE, field
 from imgseal.product.model import Product
 
-__all__ = ["component", "device_class", "hardware", "layers", "vendor", "wrong_class", "wrong_vendor"]
-
-
 _ALONE = NotRun("there is no package around it", mandatory=False)
 
 

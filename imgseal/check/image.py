@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from imgseal.keys.trusted_keys import TrustedKey
     from imgseal.product.model import Component, Product
 
-__all__ = ["ImageSubject"]
-
 
 class ImageSubject:
     """One sealed image, detached header or slot dump under judgement.

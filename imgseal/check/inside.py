@@ -14,8 +14,6 @@ from imgseal.records import NamedTuple
 from imgseal.versions import Version
 from imgseal.window import ByteView
 
-__all__ = ["Brought", "brought"]
-
 _Versions = Mapping[int, Version]
 
 

@@ -16,8 +16,6 @@ from imgseal.formats.suit.commands import Sequence
 from imgseal.formats.suit.component import OurComponent
 from imgseal.formats.suit.digest import SuitDigest
 
-__all__ = ["installation", "shared"]
-
 
 def shared(subject: PackageSubject, context: Context) -> list[Finding]:
     """The shared sequence checks vendor and class of every component, and they are this product's."""

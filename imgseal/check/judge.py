@@ -11,8 +11,6 @@ from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.limits import ARTEFACT_BYTES
 from imgseal.window import Bytes
 
-__all__ = ["judge", "judge_image", "judge_unrecognised", "kind_of"]
-
 _ANCHORS = b"\xd5anchors"  # a test holds it against anchors/codec.py
 _ENVELOPE_TAG = b"\xd8\x6b"  # CBOR tag 107, SUIT manifest draft section 11.1
 

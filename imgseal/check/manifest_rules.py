@@ -16,20 +16,6 @@ from imgseal.formats.suit.profile import Departure, departure
 from imgseal.formats.suit.shape import Shape
 from imgseal.formats.suit.text import decode_text
 
-__all__ = [
-    "authorisation",
-    "components",
-    "conditions",
-    "history",
-    "manifest",
-    "members",
-    "outside",
-    "profile",
-    "sequence",
-    "severed",
-    "supported",
-]
-
 _UPDATE = (labels.PAYLOAD_FETCH, labels.INSTALL, labels.VALIDATE)
 _START = (labels.VALIDATE, labels.LOAD, labels.INVOKE_MEMBER)
 _RUN = frozenset((*_UPDATE, *_START))

@@ -5,8 +5,6 @@ from imgseal.check import trusted_signers as trust
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import Check
 
-__all__ = ["IMAGE_ORDER"]
-
 _SIGNED = ("signature",)
 _FITS = ("signature", "extent", "component", "address", "size", "dump")
 

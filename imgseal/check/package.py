@@ -16,8 +16,6 @@ from imgseal.formats.suit.named_bill import bill_in
 from imgseal.versions import Version
 from imgseal.window import Bytes
 
-__all__ = ["examine_package", "judge_package"]
-
 
 def judge_package(data: Bytes, name: str, context: Context, device: str) -> Verdict:
     """Judge an envelope and every sealed image inside it."""

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from imgseal.formats.suit.text import Text
     from imgseal.keys.trusted_keys import TrustedKey
 
-__all__ = ["PackageSubject"]
-
 
 class PackageSubject:
     """A package under judgement. The envelope is taken apart at once; the manifest only after its signature holds.

@@ -8,8 +8,6 @@ from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.formats.sealed_image.layout import field
 
-__all__ = ["address", "dump", "header_block", "size"]
-
 
 def _place(name: str) -> Place:
     return Place(key=name, offset=field(name).offset)

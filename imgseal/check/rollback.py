@@ -7,8 +7,6 @@ from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.formats.sealed_image.layout import field
 
-__all__ = ["counter"]
-
 
 def counter(subject: ImageSubject, context: Context) -> list[Finding]:
     """The image's counter is not below the device's, and one that its storage can be raised to; equal is allowed.

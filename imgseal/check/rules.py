@@ -10,8 +10,6 @@ from imgseal.findings import Finding
 from imgseal.formats.sealed_image.layout import CODE, field
 from imgseal.formats.sealed_image.statement import Need
 
-__all__ = ["development", "external_code", "requirements", "staged"]
-
 
 def development(subject: ImageSubject, context: Context) -> list[Finding]:
     """The signed development flag and the kind of key agree, and a release judgement takes neither."""

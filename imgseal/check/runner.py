@@ -8,8 +8,6 @@ from imgseal.check.context import Context
 from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding
 from imgseal.records import NamedTuple
 
-__all__ = ["NO_DUMP", "Check", "NotRun", "run"]
-
 Subject = TypeVar("Subject")
 
 

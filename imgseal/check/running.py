@@ -12,8 +12,6 @@ from imgseal.formats.sealed_image.statement import Need, Statement
 from imgseal.product.model import Component
 from imgseal.versions import Version
 
-__all__ = ["counter_floor", "fielded", "relied_on", "running_versions", "serves"]
-
 
 def fielded(context: Context) -> Fielded:
     """Return what is known of the bootloaders of the devices that the verdict is for."""

@@ -8,8 +8,6 @@ from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.public_key import verify
 
-__all__ = ["statement"]
-
 
 def statement(subject: ImageSubject, _context: Context) -> list[Finding]:
     """Verify each candidate's signature (FIPS 186-5 section 6.4.2, FIPS 204 algorithm 3).

@@ -4,8 +4,6 @@ from imgseal.formats.sealed_image.statement import Statement
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 
-__all__ = ["RunSlot", "slot_of"]
-
 
 class RunSlot(NamedTuple):
     """A run slot of a component: its number in `run`, name, first address, size, and bytes left for the payload."""

@@ -5,8 +5,6 @@ from imgseal.check.image import ImageSubject
 from imgseal.errors import Place
 from imgseal.findings import Finding
 
-__all__ = ["extent", "header"]
-
 _AGAIN = "copy it again from where it was made, or seal it again: imgseal build"
 
 

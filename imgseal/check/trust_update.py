@@ -25,8 +25,6 @@ from imgseal.keys.published import origin_of
 from imgseal.limits import TRUST_BYTES
 from imgseal.window import Bytes
 
-__all__ = ["UpdateSubject", "count_words", "device_class", "judge_update", "published", "vendor"]
-
 _NONE = bytes(64)
 _FROM_NEWEST = "make it from the newest set: imgseal trust replace --previous FILE"
 _AGAIN = "get it again from its source, or make it again: imgseal trust replace"

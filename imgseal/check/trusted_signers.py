@@ -13,8 +13,6 @@ from imgseal.keys.published import published_keys
 from imgseal.keys.trusted_keys import IMAGES, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES
 
-__all__ = ["algorithm", "example_key", "key", "out_of_force", "revoked_key", "too_few"]
-
 
 def algorithm(subject: ImageSubject, context: Context) -> list[Finding]:
     """At least one signature is of an algorithm that the rules allow; slots of other algorithms are skipped.

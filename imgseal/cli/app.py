@@ -13,8 +13,6 @@ from imgseal import __version__
 from imgseal.errors import ImgsealError
 from imgseal.workspace.session import session
 
-__all__ = ["COMMANDS", "app", "run"]
-
 COMMANDS = {
     "doctor": ("cli.doctor", "Look at a project and say what is missing."),
     "demo": ("cli.demo", "The whole job on an invented product, in a new folder."),

@@ -4,8 +4,6 @@ import re
 
 import click
 
-__all__ = ["complete_paths"]
-
 _FILES = frozenset(
     {"ARTEFACT", "DUMP", "FILE", "KEY", "NEW", "OLD", "OLDER", "PACKAGE", "PATH", "REQUEST", "RESPONSE", "SEALED"}
 )

@@ -9,9 +9,8 @@ import click
 
 from imgseal.errors import InternalError, UsageError
 from imgseal.limits import ARTEFACT_BYTES
-from imgseal.workspace.files import Output, read_bounded, write_all
-
-__all__ = ["command"]
+from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.staging import Output
 
 _WIDTH = 100
 _KEYS = ("keys-dev/images", "keys-dev/packages", "keys/images", "keys/packages")

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     from imgseal.product.model import Component, Product
 
-__all__ = ["command"]
-
 
 class Remark(NamedTuple):
     """One thing that was looked at: `ok`, `missing` (a build would fail), or `note`; and what mends it."""

@@ -4,10 +4,9 @@ import os
 
 import click
 
-from imgseal.workspace.files import Output, write_all
+from imgseal.workspace.files import write_all
 from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME
-
-__all__ = ["command"]
+from imgseal.workspace.staging import Output
 
 
 @click.command(

@@ -12,8 +12,6 @@ from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.project import Project
 
-__all__ = ["command"]
-
 
 @click.command(
     "show",

@@ -6,8 +6,6 @@ from imgseal.console.options import product_options
 from imgseal.workspace.files import load_artefact
 from imgseal.workspace.project import Project
 
-__all__ = ["command"]
-
 
 @click.command(
     "compare",

@@ -10,8 +10,6 @@ from imgseal.records import NamedTuple
 from imgseal.times import utc
 from imgseal.versions import Version
 
-__all__ = ["Change", "Comparison", "SlotDifference", "compare"]
-
 
 class Change(NamedTuple):
     """One value that differs; `old` None where the package before has no such image."""

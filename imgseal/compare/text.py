@@ -4,8 +4,6 @@ from collections.abc import Iterator
 
 from imgseal.compare.difference import Change, Comparison, SlotDifference
 
-__all__ = ["NOWHERE", "comparison_document", "comparison_lines"]
-
 NOWHERE = "not in that package"
 
 

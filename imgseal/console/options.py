@@ -7,8 +7,6 @@ import click
 
 from imgseal.workspace.project import PRODUCT_NAME
 
-__all__ = ["as_of_option", "bill_option", "product_options"]
-
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 

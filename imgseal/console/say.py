@@ -5,9 +5,7 @@ from collections.abc import Iterable
 import click
 
 from imgseal.errors import visible
-from imgseal.workspace.files import Output
-
-__all__ = ["say", "say_written"]
+from imgseal.workspace.staging import Output
 
 
 def say(notes: Iterable[str]) -> None:

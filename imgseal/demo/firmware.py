@@ -6,8 +6,6 @@ The bytes are the same on every machine. Nothing here moves anything: the code i
 import hashlib
 from collections.abc import Iterator
 
-__all__ = ["code", "filler", "phrases"]
-
 _LOOP = bytes.fromhex("00bffde7")  # nop; branch back to it (Armv6-M and later)
 _HANDLER = bytes.fromhex("fee7")  # branch to itself: where an unexpected interrupt stays
 

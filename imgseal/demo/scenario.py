@@ -15,8 +15,6 @@ from imgseal.keys.untrusted import fresh_signer, published_signer
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["Refusal", "device_after", "firmware_files", "product_text", "refusals"]
-
 _RAM_END = 0x2002_0000
 OLD_VERSION = "2.4.0"
 RADIO = {OLD_VERSION: "1.3.2", "2.4.1": "1.3.3"}

@@ -8,8 +8,6 @@ from imgseal.formats.sealed_image.layout import field
 from imgseal.formats.sealed_image.statement import SignatureSlot, Statement
 from imgseal.keys.signer import Signer
 
-__all__ = ["add_member", "counter_offset", "flip_bit", "reseal"]
-
 
 def flip_bit(data: bytes, offset: int) -> bytes:
     """Return the bytes with the lowest bit of one byte changed."""

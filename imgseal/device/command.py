@@ -10,14 +10,13 @@ from imgseal.console.options import product_options
 from imgseal.errors import Place, UsageError
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import device_trust, load_device, read_update
-from imgseal.workspace.files import Output, refuse_overlap, write_all
+from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.device_state.device import SlotContent
-
-__all__ = ["command"]
 
 
 @click.group(

@@ -11,8 +11,6 @@ import hashlib
 from imgseal.device_code.licence import LINES
 from imgseal.findings import CODES
 
-__all__ = ["DEVICE_CODES", "SUCCESSES", "WIDE", "c_name", "codes_header", "names_source", "values"]
-
 SUCCESSES = {
     "accepted": "every check ran and passed",
     "read": "a callback has read what it was asked for",

@@ -8,16 +8,15 @@ import click
 
 from imgseal.console.options import product_options
 from imgseal.errors import UsageError
-from imgseal.workspace.files import Output, refuse_overlap, write_all
+from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.project import PRODUCT_NAME, Project
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
 
     from imgseal.keys.trusted_keys import Trust
     from imgseal.product.model import Product
-
-__all__ = ["command"]
 
 _SOURCES = (".c", ".h", ".md", ".txt")
 

@@ -13,8 +13,6 @@ from imgseal.product.algorithms import ML_DSA_44, P256
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
 
-__all__ = ["config_header", "options_header"]
-
 _EVERY = 0xFFFF_FFFF
 _KINDS = {P256: ("SEAL_KIND_P256", 1), ML_DSA_44: ("SEAL_KIND_ML_DSA_44", 2)}
 _LINE = 16

@@ -7,8 +7,6 @@ by as many signers as have to sign, and by all that may have signed besides.
 from imgseal.product.algorithms import ML_DSA_44, SIGNATURE_BYTES
 from imgseal.product.model import Component, Product
 
-__all__ = ["front_bytes"]
-
 _ENVELOPE = 80  # tag, map, digest array, keys and heads of members, the head of the first payload's key
 _BLOCK = 15  # of an authentication block, beside its value
 _UNKNOWN_BLOCK = 4803  # one of an algorithm that nothing here verifies

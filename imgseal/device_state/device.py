@@ -12,8 +12,6 @@ from imgseal.versions import Version, decimal
 if TYPE_CHECKING:
     from imgseal.formats.install_record.record import Member, Record
 
-__all__ = ["DeviceState", "SlotContent", "Trial", "device_state", "fresh", "read", "write"]
-
 _U32 = 0xFFFF_FFFF
 _KEYS = (
     "format",

@@ -3,8 +3,6 @@
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["DEVICE", "FIRST", "LOG", "PREVIOUS", "PRODUCT", "Fielded"]
-
 DEVICE = "device state"
 LOG = "release log"
 PREVIOUS = "previous package"

@@ -12,11 +12,12 @@ from imgseal.console.options import as_of_option, product_options
 from imgseal.console.say import say
 from imgseal.errors import Place, RefusedError, UsageError, visible
 from imgseal.factory.parts import anchor_block, configured_parts, image_parts, own_parts
-from imgseal.workspace.files import Output, refuse_overlap, write_all
+from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.firmware import load_image, split_address
 from imgseal.workspace.judging import judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
     from imgseal.flow.contents import Image
     from imgseal.product.model import Product
     from imgseal.workspace.judging import Judge
-
-__all__ = ["command"]
 
 
 @click.command(

@@ -9,8 +9,6 @@ from imgseal.formats.memory.spans import Region, contains, overlap
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 
-__all__ = ["Difference", "FactoryImage", "Part", "compare_dump", "merge"]
-
 
 class Part(NamedTuple):
     """One range of the factory image: what it is, the slot it lies in (None: outside slots), address, bytes, file."""

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from imgseal.flow.contents import Image
     from imgseal.product.model import Product
 
-__all__ = ["anchor_block", "configured_parts", "image_parts", "own_parts"]
-
 
 def image_parts(product: "Product", images: "Mapping[str, Image]", path: str) -> "list[Part]":
     """Return the sealed images in their slots; `path` is the package that they are from, for messages."""

@@ -11,8 +11,6 @@ from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 
-__all__ = ["Contents", "Image", "read_contents"]
-
 _PAYLOAD, _HEADER = ".payload", ".header"
 
 

@@ -15,8 +15,6 @@ from imgseal.window import Bytes
 if TYPE_CHECKING:
     from imgseal.formats.trust_anchors.codec import AnchorSet
 
-__all__ = ["judge", "refuse_unless_accepted"]
-
 
 def judge(
     data: Bytes,

@@ -11,8 +11,6 @@ from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Product
 from imgseal.window import Bytes
 
-__all__ = ["refuse_elsewhere"]
-
 
 def refuse_elsewhere(data: Bytes, address: int, products: Iterable[Product], name: str) -> None:
     """InputError for a sealed image that does not begin where a slot does that may hold it.

@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
 
-__all__ = ["FirmwareFile", "Job", "ReleaseResult", "endorse_package", "pack_images", "release", "seal"]
-
 
 class FirmwareFile(NamedTuple):
     """Firmware for a component: an image that was read from `name`, or one that is sealed already."""

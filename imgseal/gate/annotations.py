@@ -9,8 +9,6 @@ from imgseal.gate.result import GateReport
 from imgseal.gate.rows import Row, rows
 from imgseal.gate.text import headline
 
-__all__ = ["github_lines", "gitlab_values"]
-
 
 def github_lines(report: GateReport) -> Iterator[str]:
     """Yield workflow commands, and the answer as a line of the log. Exceptions and remarks are notices."""

@@ -26,22 +26,6 @@ if TYPE_CHECKING:
     from imgseal.formats.suit.envelope import Envelope
     from imgseal.formats.trust_anchors.codec import AnchorSet
 
-__all__ = [
-    "Brief",
-    "FindPayload",
-    "Identity",
-    "Load",
-    "Looked",
-    "Setting",
-    "Way",
-    "as_it_is",
-    "finding",
-    "look_at_firmware",
-    "look_at_raw",
-    "look_at_sealed",
-    "unreadable",
-]
-
 FindPayload = Callable[[int, bytes], Bytes | None]
 """Finds the payload of a detached header by its size and SHA-256; None where there is none beside the header."""
 

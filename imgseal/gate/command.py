@@ -13,14 +13,13 @@ from imgseal.gate.policy import Question, make_brief, read_log
 from imgseal.gate.run import settle
 from imgseal.gate.workers import look_at_all, processors
 from imgseal.workspace.clock import parse_day, today
-from imgseal.workspace.files import Output, refuse_overlap, write_all
+from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.progress import counter
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.gate.artefact import Brief
     from imgseal.gate.result import GateReport
-
-__all__ = ["command"]
 
 _SCAN = True  # measurements leave the search for private keys out
 

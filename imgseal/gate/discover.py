@@ -10,8 +10,6 @@ from imgseal.formats.archives.unpack import clean
 from imgseal.gate.artefact import finding
 from imgseal.records import NamedTuple
 
-__all__ = ["Problem", "Task", "identity", "walk"]
-
 
 class Task(NamedTuple):
     """A file to look at: where it lies, what it is called, the path that patterns match, and its size in bytes.

@@ -5,12 +5,12 @@ from typing import BinaryIO
 
 from imgseal.findings import Finding
 from imgseal.formats.archives.unpack import Reopen
-from imgseal.formats.source.recognise import BLANK, DAMAGED, HEAD_BYTES, blanks, firmware_kind, marked
+from imgseal.formats.source.detect import HEAD_BYTES
+from imgseal.formats.source.recognise import BLANK, blanks, firmware_kind, marked
+from imgseal.formats.source.unread_text import DAMAGED
 from imgseal.gate.artefact import finding
 from imgseal.gate.discover import Task, identity
 from imgseal.limits import CHUNK, FIRMWARE_BYTES
-
-__all__ = ["FileBytes", "changed_since", "kind_of_firmware"]
 
 
 def changed_since(task: Task, stream: BinaryIO) -> Finding | None:

@@ -4,8 +4,6 @@ from imgseal.findings import Finding
 from imgseal.gate.result import EXCUSED, REFUSED, SOURCE, Artefact, GateReport
 from imgseal.workspace.verdict_text import finding_lines
 
-__all__ = ["junit_text"]
-
 
 def junit_text(report: GateReport) -> str:
     """Return the XML: a test case for each artefact, and one for the run where something is wrong with it as a whole.

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from imgseal.make.leaks import Leak, Payload, Scanner
     from imgseal.make.place import Placed
 
-__all__ = ["allowed_in", "find", "leaking", "leaks_of_image", "left_by", "look_beside", "told"]
-
 _scanner: "list[Scanner]" = []
 _MOST = 16
 """Private keys that are listed for one file."""

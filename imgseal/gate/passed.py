@@ -4,13 +4,12 @@ from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.formats.archives.tar_stream import BLOCK, header_in
 from imgseal.formats.archives.unpack import TAR
-from imgseal.formats.source.recognise import DAMAGED, OTHER_PACKAGE, Search
+from imgseal.formats.source.recognise import OTHER_PACKAGE, Search
+from imgseal.formats.source.unread_text import DAMAGED
 from imgseal.gate.artefact import finding
 from imgseal.gate.leaks import look_beside
 from imgseal.limits import BARE_KEY_BYTES, PASSED_OVER_BYTES
 from imgseal.window import ByteView
-
-__all__ = ["Passed", "not_read"]
 
 
 class Passed:

@@ -10,8 +10,6 @@ from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.window import Bytes, ByteView
 from imgseal.workspace.files import open_input
 
-__all__ = ["payload_beside"]
-
 
 def payload_beside(path: str, brief: Brief) -> FindPayload:
     """Return what finds a payload in the folder of a header: first by the name that builds give it, then any file."""

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from imgseal.formats.log.entry import Floor
     from imgseal.product.model import Product
 
-__all__ = ["Question", "make_brief", "read_log"]
-
 
 class Question(NamedTuple):
     """How the command line says what devices have: at most one of these is given."""

@@ -3,8 +3,6 @@
 from imgseal.findings import Finding
 from imgseal.records import NamedTuple
 
-__all__ = ["EXCUSED", "GATE_CODES", "GOOD", "OUTCOMES", "REFUSED", "SOURCE", "Artefact", "GateReport"]
-
 GOOD, SOURCE, EXCUSED, REFUSED = OUTCOMES = ("good", "source", "excused", "refused")
 """Sealed and accepted; unsealed, and what a good image was made of; refused, but for an exception; refused."""
 

@@ -7,8 +7,6 @@ from imgseal.findings import Finding
 from imgseal.gate.result import EXCUSED, REFUSED, Artefact, GateReport
 from imgseal.records import NamedTuple
 
-__all__ = ["Row", "rows"]
-
 
 class Row(NamedTuple):
     """A finding, the artefact it is about (None for one about the run), and what tells it from all others.

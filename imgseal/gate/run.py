@@ -10,8 +10,6 @@ from imgseal.product.model import GateException
 from imgseal.product.path_pattern import matches
 from imgseal.records import NamedTuple
 
-__all__ = ["Found", "Logged", "settle"]
-
 
 class Logged(NamedTuple):
     """What the release log has: SHA-256 of manifests, and of statements of sealed images."""

@@ -5,8 +5,6 @@ from imgseal.gate.result import GATE_CODES, GateReport
 from imgseal.gate.rows import Row, rows
 from imgseal.make.leaks import LEAK_CODES
 
-__all__ = ["sarif_document"]
-
 Json = dict[str, object]
 
 _SCHEMA = "https://json.schemastore.org/sarif-2.1.0.json"

@@ -9,7 +9,6 @@ from imgseal.findings import Finding
 from imgseal.flow.link_address import refuse_elsewhere
 from imgseal.formats.archives.unpack import (
     GZIP,
-    TAIL_BYTES,
     TAR,
     TAR_GZ,
     ZIP,
@@ -19,15 +18,16 @@ from imgseal.formats.archives.unpack import (
     archive_kind,
     clean,
     damage,
-    ends_as_zip,
     entries,
     gunzipped,
     leads_out,
 )
+from imgseal.formats.archives.zip_archive import TAIL_BYTES, ends_as_zip
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.layout import MAGIC
-from imgseal.formats.source import ELF, INTEL_HEX, S_RECORD, read
-from imgseal.formats.source.recognise import HEAD_BYTES, firmware_kind
+from imgseal.formats.source import read
+from imgseal.formats.source.detect import ELF, HEAD_BYTES, INTEL_HEX, S_RECORD
+from imgseal.formats.source.recognise import firmware_kind
 from imgseal.gate.artefact import (
     Brief,
     Looked,
@@ -53,8 +53,6 @@ from imgseal.workspace.files import NOT_REGULAR, on_disk, open_input
 
 if TYPE_CHECKING:
     from imgseal.formats.memory.image import MemoryImage
-
-__all__ = ["look_at"]
 
 _IN_MEMORY = 8 << 20
 _WORDS = {INTEL_HEX: "Intel HEX", S_RECORD: "S-records", ELF: "ELF"}

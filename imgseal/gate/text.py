@@ -6,8 +6,6 @@ from imgseal.findings import Finding
 from imgseal.gate.result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport
 from imgseal.workspace.verdict_text import finding_lines
 
-__all__ = ["finding_values", "gate_document", "gate_lines", "headline"]
-
 Json = dict[str, object]
 
 

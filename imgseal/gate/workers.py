@@ -15,8 +15,6 @@ from imgseal.gate.artefact import Brief, Looked
 from imgseal.gate.discover import Problem, Task
 from imgseal.gate.run import Found
 
-__all__ = ["look_at_all", "processors", "work_for_fleet"]
-
 _BATCH = 64
 _BATCH_BYTES = 64 << 20
 _ALONE = 32, 4 << 20

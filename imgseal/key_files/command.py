@@ -11,11 +11,10 @@ from imgseal.keys.public_key import AnyKey
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
 from imgseal.product.references import is_token_uri
-from imgseal.workspace.files import Output, read_bounded, write_all
+from imgseal.workspace.files import read_bounded, write_all
 from imgseal.workspace.key_files import PASSPHRASE_VARIABLE, key_outputs, unlock
 from imgseal.workspace.project import Project, find_product
-
-__all__ = ["command"]
+from imgseal.workspace.staging import Output
 
 _ID_BYTES = 16  # of CKA_ID, drawn where the URI gives none
 

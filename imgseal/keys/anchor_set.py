@@ -9,8 +9,6 @@ from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES, P256
 from imgseal.product.model import Product
 
-__all__ = ["anchor_set", "refuse_off_curve", "trust_of"]
-
 _ROLES = {IMAGES: codec.IMAGES, PACKAGES: codec.PACKAGES}
 _NAMES = {number: role for role, number in _ROLES.items()}
 _NO_COMPONENT = "none of this product"  # no component can have this name

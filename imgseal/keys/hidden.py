@@ -6,8 +6,6 @@ out of hidden bytes is hidden as well. The content is still in memory; this is a
 
 from typing import SupportsIndex, overload
 
-__all__ = ["Hidden", "HiddenText", "hidden"]
-
 _SHOWN = "<hidden>"
 
 

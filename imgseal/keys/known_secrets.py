@@ -6,8 +6,6 @@ from imgseal.keys.signer import FileSigner, Signer
 from imgseal.product.algorithms import ML_DSA_44
 from imgseal.records import NamedTuple
 
-__all__ = ["NEEDLE_BYTES", "Needle", "published_needles", "signer_needles"]
-
 NEEDLE_BYTES = 32
 _ORDERS = (("big-endian", 1), ("little-endian", -1))
 

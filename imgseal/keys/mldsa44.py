@@ -16,8 +16,6 @@ from imgseal.records import NamedTuple
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PrivateKey
 
-__all__ = ["PUBLIC_BYTES", "SEED_BYTES", "MlDsa44Key", "MlDsa44Signer", "from_seed", "generate", "verify"]
-
 PUBLIC_BYTES, SEED_BYTES = 1312, 32
 
 

@@ -15,8 +15,6 @@ from imgseal.formats.sealed_image.layout import KEY_ID_BYTES
 from imgseal.product.algorithms import P256
 from imgseal.records import NamedTuple
 
-__all__ = ["ORDER", "BadSignatureError", "PublicKey", "public_from_point", "sign", "split", "verify"]
-
 ORDER = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551
 """Order n of the group; SP 800-186 section 3.2.1.3."""
 

@@ -16,8 +16,6 @@ from imgseal.keys.p256 import PublicKey, public_from_point
 from imgseal.keys.public_key import AnyKey, AnyPrivateKey
 from imgseal.product.algorithms import P256
 
-__all__ = ["encode_private", "encode_public", "generate", "load_private", "load_public"]
-
 _SPKI_HEAD = bytes.fromhex("3059301306072a8648ce3d020106082a8648ce3d030107034200")
 _PKCS8_HEAD = bytes.fromhex("308187020100301306072a8648ce3d020106082a8648ce3d030107046d306b0201010420")
 _PKCS8_MIDDLE = bytes.fromhex("a144034200")

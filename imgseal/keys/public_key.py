@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 else:
     AnyKey = AnyPrivateKey = object  # the other kind costs nothing until there is such a key
 
-__all__ = ["KINDS", "SEALED_NUMBERS", "AnyKey", "AnyPrivateKey", "verify"]
-
 KINDS = {ESP256: algorithms.P256, ES256: algorithms.P256, ML_DSA_44: algorithms.ML_DSA_44}
 """COSE algorithm number -> the kind of key that verifies it, whatever key a message comes with."""
 

@@ -9,8 +9,6 @@ from imgseal.keys.p256 import PublicKey
 from imgseal.keys.public_key import AnyKey
 from imgseal.product.algorithms import P256
 
-__all__ = ["origin_of", "published_keys", "refuse_published"]
-
 _POINTS = (
     (
         "RFC 6979 appendix A.2.5",

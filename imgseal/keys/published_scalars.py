@@ -4,8 +4,6 @@ Not listed are the scalars 1 to 3 and the seeds that are one byte over and over 
 firmware hold the same bytes. A test derives each public point of published.py from its scalar.
 """
 
-__all__ = ["SCALARS"]
-
 SCALARS = (
     ("RFC 6979 appendix A.2.5", "c9afa9d845ba75166b5c215767b1d6934e50c3db36e89b127b8a622b120f6721"),
     ("SUIT manifest draft appendix B", "0296588d909418b339d150420a3612b57fb4f631a69f224fae90cb4f3fe18973"),

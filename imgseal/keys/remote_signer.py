@@ -6,8 +6,6 @@ from collections.abc import Mapping
 from imgseal.errors import KeyTroubleError, Place
 from imgseal.keys.public_key import AnyKey
 
-__all__ = ["LaterSigner", "SuppliedSigner"]
-
 
 class LaterSigner:
     """A key held elsewhere, of which only the public half is here."""

@@ -9,8 +9,6 @@ from imgseal.keys.hidden import Hidden
 from imgseal.keys.p256 import BadSignatureError, public_from_point, sign
 from imgseal.keys.public_key import AnyKey, AnyPrivateKey, verify
 
-__all__ = ["FileSigner", "Signer", "file_signer", "sign_and_verify"]
-
 
 class Signer(Protocol):
     """What a maker needs in order to sign; raises KeyTroubleError when the key cannot be used."""

@@ -17,8 +17,6 @@ from imgseal.records import NamedTuple
 if TYPE_CHECKING:
     from pkcs11 import Session, Token
 
-__all__ = ["Desk", "OpenToken", "PinRequest"]
-
 
 class PinRequest(NamedTuple):
     """Whose PIN is asked for. `last_try`: one more wrong PIN locks the token. `pad`: it is typed at the token."""

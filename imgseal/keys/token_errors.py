@@ -8,8 +8,6 @@ from typing import NoReturn
 
 from imgseal.errors import KeyTroubleError, Place
 
-__all__ = ["LOCKED", "refuse"]
-
 _ONCE = "it was tried once; check it before you try again: most tokens lock after a few wrong ones"
 LOCKED = (
     "the token has locked its user PIN",

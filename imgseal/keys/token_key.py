@@ -18,8 +18,6 @@ from imgseal.records import NamedTuple
 if TYPE_CHECKING:
     from imgseal.keys.hidden import HiddenText
 
-__all__ = ["MadeKey", "TokenSigner", "look_for_public", "make_key", "open_signer"]
-
 # the curve as PKCS#11 tokens state it: the object identifier 1.2.840.10045.3.1.7, or its name (v3.0 section 2.3.3)
 _CURVE = bytes.fromhex("06082a8648ce3d030107")
 _CURVES = (_CURVE, b"\x13\x0aprime256v1", b"\x13\x09secp256r1")

@@ -11,8 +11,6 @@ from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 
-__all__ = ["IMAGES", "PACKAGES", "UNCOUNTED", "Trust", "TrustedKey", "resolve"]
-
 IMAGES, PACKAGES, UNCOUNTED = "images", "packages", "uncounted"
 
 

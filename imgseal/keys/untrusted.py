@@ -4,8 +4,6 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.keys.signer import FileSigner, Signer
 
-__all__ = ["fresh_signer", "published_signer"]
-
 
 def published_signer() -> Signer:
     """Return a signer with the key of RFC 6979 appendix A.2.5, which everyone has; to show that it is refused."""

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
     from imgseal.formats.log.entry import Entry
 
-__all__ = ["command"]
-
 
 @click.group(
     "ledger",

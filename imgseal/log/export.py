@@ -14,8 +14,9 @@ from imgseal.records import NamedTuple
 from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import day_of
-from imgseal.workspace.files import Output, read_bounded, refuse_overlap, write_all
+from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
 from imgseal.workspace.project import read_text
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
     from imgseal.keys.trusted_keys import Trust
     from imgseal.product.model import Product, TrustEntry
     from imgseal.workspace.log_file import LogFile
-
-__all__ = ["FORMAT", "ExportFiles", "export_release"]
 
 FORMAT = 1
 _README = """\

@@ -13,8 +13,6 @@ from imgseal.make.pack import authentication_block
 from imgseal.make.seal import ordered_signers
 from imgseal.product.model import Product
 
-__all__ = ["endorse"]
-
 
 def endorse(
     data: memoryview, signer: Signer, product: Product, trust: Trust, name: str

@@ -10,8 +10,6 @@ from imgseal.make.seal import SealedImage
 from imgseal.product.model import Product
 from imgseal.window import ByteView
 
-__all__ = ["adopt", "is_sealed"]
-
 
 def is_sealed(head: bytes) -> bool:
     """Say whether a file that starts so is a sealed image or a detached header."""

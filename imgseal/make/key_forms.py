@@ -5,8 +5,6 @@ from collections.abc import Callable
 
 from imgseal.records import NamedTuple
 
-__all__ = ["DER_VERSION", "PEM_LABELS", "KeyForm", "der_key", "pem_key"]
-
 PEM_LABELS = (
     "PRIVATE KEY",
     "EC PRIVATE KEY",

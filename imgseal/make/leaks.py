@@ -32,8 +32,6 @@ if TYPE_CHECKING:
             """Return up to `length` bytes from `offset`."""
 
 
-__all__ = ["LEAK_CODES", "Leak", "Scanner", "is_allowed", "refuse_leaks", "refuse_leaks_beside"]
-
 LEAK_CODES = {
     "leak.private-key": "it holds a private key as files have it: PEM, or DER of PKCS#8, SEC1 or PKCS#1",
     "leak.published-key": "it holds the scalar of a key printed in a standard or kept in keys-example",

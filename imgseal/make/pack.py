@@ -26,8 +26,6 @@ from imgseal.records import NamedTuple
 if TYPE_CHECKING:
     from imgseal.formats.suit.component import ComponentId
 
-__all__ = ["Package", "authentication_block", "draft", "pack"]
-
 _ALGORITHMS = {"ESP256": ESP256, "ES256": ES256, "ML-DSA-44": ML_DSA_44}
 
 

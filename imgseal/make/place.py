@@ -8,8 +8,6 @@ from imgseal.formats.memory.image import MemoryImage
 from imgseal.product.model import Component, Product, Slot
 from imgseal.records import NamedTuple
 
-__all__ = ["Payload", "Placed", "linker_region", "place", "separate"]
-
 
 class Payload:
     """The bytes that will run, gaps filled with 0xFF, read from the image piece by piece as often as wanted."""

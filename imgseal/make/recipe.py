@@ -14,8 +14,6 @@ from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["Part", "install_sequence", "invoke_sequence", "shared_sequence", "validate_sequence"]
-
 _ALWAYS = 15  # report success and failure, each with system information; as the published examples do for identity
 _SLOT = 5  # report success, with system information; as the published examples do for slots
 _FAILURE = 2  # report failure; as the published examples do for directives

@@ -22,8 +22,6 @@ from imgseal.product.model import Product
 from imgseal.product.signature_room import fitting_block, room_for
 from imgseal.records import NamedTuple
 
-__all__ = ["SealOptions", "SealedImage", "draft", "ordered_signers", "seal"]
-
 
 class SealOptions(NamedTuple):
     """What the build script and the clock say: `build_time` in seconds since 1970, `source_revision` up to 32 bytes."""

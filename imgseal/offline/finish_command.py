@@ -15,8 +15,6 @@ from imgseal.workspace.outputs import release_outputs
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import Made, firmware_files, release_job, write_release
 
-__all__ = ["command"]
-
 
 @click.command(
     "finish",

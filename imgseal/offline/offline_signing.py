@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.product.model import Product
 
-__all__ = ["Asking", "Finished", "ask", "finish", "options_of"]
-
 
 class Asking(NamedTuple):
     """A request, and the images that are sealed already: the package is asked for in their name.

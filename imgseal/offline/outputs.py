@@ -4,14 +4,12 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal.offline.request import encode_request
-from imgseal.workspace.files import Output
 from imgseal.workspace.outputs import image_outputs, package_file_name
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.flow.release import Job
     from imgseal.offline.offline_signing import Asking
-
-__all__ = ["request_outputs"]
 
 
 def request_outputs(asking: "Asking", job: "Job", folder: str) -> list[Output]:

@@ -19,8 +19,6 @@ from imgseal.offline.text_form import escaped
 if TYPE_CHECKING:
     from imgseal.product.model import Product
 
-__all__ = ["outside", "refuse_outside_profile", "remark"]
-
 _MADE = 'let it be made again: imgseal build --sign-later; docs/format/package.md, section "The profile"'
 
 

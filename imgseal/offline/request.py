@@ -38,18 +38,6 @@ from imgseal.records import NamedTuple
 if TYPE_CHECKING:
     from imgseal.product.model import Product
 
-__all__ = [
-    "KIND",
-    "NUMBERS",
-    "Asked",
-    "Item",
-    "Request",
-    "decode_request",
-    "encode_request",
-    "hold_to_profile",
-    "request_digest",
-]
-
 KIND = "signing request"
 NUMBERS = {ALGORITHMS[number]: number for number in (ESP256, ES256, ML_DSA_44)}
 _ABOUT = 200

@@ -6,8 +6,6 @@ from imgseal.offline.request import Asked, Request
 from imgseal.offline.text_form import decode64, encode64, hex_bytes, read_document, refuse, write_document
 from imgseal.records import NamedTuple
 
-__all__ = ["Response", "Signed", "decode_response", "encode_response"]
-
 KIND = "signing response"
 _SIGNATURE_BYTES = 4096
 _SIGNATURES = 1024

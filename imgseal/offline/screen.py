@@ -16,8 +16,6 @@ from imgseal.offline.words import manifest_lines
 from imgseal.times import utc
 from imgseal.versions import Version
 
-__all__ = ["manifest_screen", "statement_screen"]
-
 _WIDTH = 100
 _WORDS = 4  # of a version
 

@@ -12,17 +12,16 @@ from imgseal.product.references import is_token_uri
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import today
 from imgseal.workspace.fielded import fielded_now
-from imgseal.workspace.files import Output, refuse_overlap, write_all
+from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.key_files import open_signer
 from imgseal.workspace.project import Project, nearest_product
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from imgseal.findings import Verdict
     from imgseal.window import ByteView
-
-__all__ = ["command"]
 
 
 @click.command(

@@ -7,8 +7,6 @@ from typing import NoReturn
 
 from imgseal.errors import InputError, Place
 
-__all__ = ["CHANGED", "decode64", "encode64", "escaped", "hex_bytes", "read_document", "refuse", "write_document"]
-
 _SHOWN = 160
 CHANGED = "is it the right file? then it was changed on the way: get it again"
 """What to do about a request or response that does not read."""

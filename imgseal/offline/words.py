@@ -12,8 +12,6 @@ from imgseal.offline.text_form import escaped, refuse
 from imgseal.times import utc
 from imgseal.versions import Version
 
-__all__ = ["manifest_lines", "manifest_words", "statement_words"]
-
 _LINES = 1000
 
 

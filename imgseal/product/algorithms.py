@@ -1,7 +1,5 @@
 """Signature algorithms by the names that the product file uses, and the kind of key that each is for."""
 
-__all__ = ["ALGORITHMS", "KEY_NAMES", "ML_DSA_44", "P256", "SIGNATURE_BYTES", "UNVERIFIED"]
-
 P256, ML_DSA_44 = "P-256", "ML-DSA-44"
 """Kinds of keys."""
 

@@ -1,7 +1,5 @@
 """What the supported cores ask of firmware."""
 
-__all__ = ["CORES", "vector_alignment"]
-
 CORES = ("cortex-m0", "cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m7", "cortex-m23", "cortex-m33")
 
 

@@ -2,8 +2,6 @@
 
 from collections.abc import Iterator
 
-__all__ = ["deep_key", "line_of"]
-
 _Path = tuple[str | int, ...]
 
 # TOML 1.0: texts of each kind, comments, brackets, line ends; a text that is cut short takes the rest

@@ -10,31 +10,6 @@ from imgseal.product.algorithms import ALGORITHMS
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = [
-    "STEPS",
-    "AllowedKey",
-    "Bootloader",
-    "Component",
-    "Factory",
-    "FactoryRange",
-    "Gate",
-    "GateException",
-    "Limits",
-    "Memory",
-    "OutsideRange",
-    "Product",
-    "Release",
-    "Requirement",
-    "Rules",
-    "SigningKeys",
-    "Slot",
-    "Text",
-    "TrustEntry",
-    "TrustTable",
-    "class_identifier",
-    "vendor_identifier",
-]
-
 STEPS = 256
 """What step storage is taken to hold where nothing is stated: 32 bytes of one-way bits. Common practice, no source."""
 

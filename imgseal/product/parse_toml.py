@@ -7,8 +7,6 @@ from imgseal.product.locate import deep_key
 from imgseal.product.schema import KEYS
 from imgseal.product.table import shown
 
-__all__ = ["Tree", "parse"]
-
 Tree = dict[str, object]
 _PEOPLE = tuple(
     (*table.split("."), key.name)

@@ -3,8 +3,6 @@
 A pattern matches a whole path, and letters as they stand: an exception must not excuse more than it says.
 """
 
-__all__ = ["matches", "wrong_with"]
-
 _ANY = "**"
 
 

@@ -8,8 +8,6 @@ from imgseal.product.model import AllowedKey, Component, Memory, OutsideRange, R
 from imgseal.product.table import Table, shown
 from imgseal.versions import Version, decimal
 
-__all__ = ["read_component", "read_hardware", "read_memory", "read_slot"]
-
 _U32 = 0xFFFF_FFFF
 
 

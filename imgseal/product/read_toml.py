@@ -25,8 +25,6 @@ from imgseal.product.read_trust import read_references, read_rules, read_trust
 from imgseal.product.table import Document, KeyPath, Table, shown
 from imgseal.versions import Version, decimal
 
-__all__ = ["read", "resolved"]
-
 _U32 = 0xFFFF_FFFF
 _Tree = dict[str, object]
 

@@ -8,8 +8,6 @@ from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
 from imgseal.product.references import is_token_uri
 from imgseal.product.table import Table, iso_day, shown
 
-__all__ = ["read_references", "read_rules", "read_trust"]
-
 _U32 = 0xFFFF_FFFF
 _URIS = "docs/keys.md shows URIs that work"
 

@@ -1,7 +1,5 @@
 """Key references: a file, or a key inside a PKCS#11 token. Told apart without loading the reader of URIs."""
 
-__all__ = ["SCHEME", "is_token_uri"]
-
 SCHEME = "pkcs11:"
 
 

@@ -2,8 +2,6 @@
 
 from imgseal.records import NamedTuple
 
-__all__ = ["KEYS", "Key", "keys_of"]
-
 
 class Key(NamedTuple):
     """A key of a table: type in words, default in words (`required` for none), and its meaning."""

@@ -8,8 +8,6 @@ from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
 from imgseal.product.table import Document
 
-__all__ = ["check", "fitting_block", "room_for"]
-
 _STATEMENT = 384  # docs/format/sealed-image.md; a test holds these two against sealed/layout.py
 _SLOTS = 3
 

@@ -8,8 +8,6 @@ from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Memory, Product, Slot
 from imgseal.product.table import Document
 
-__all__ = ["check"]
-
 
 def check(product: Product, document: Document) -> None:
     """Hold memories, slots and components against each other; UsageError names both sides of a contradiction."""

@@ -1,7 +1,5 @@
 """The starter product file that `imgseal init` writes: valid as it stands, commented so that one can fill it in."""
 
-__all__ = ["STARTER", "STARTER_VENDOR"]
-
 STARTER_VENDOR = "vendor.example"
 """A placeholder; a test holds the text below against it."""
 

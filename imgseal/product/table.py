@@ -10,8 +10,6 @@ from imgseal.errors import Place, UsageError
 from imgseal.product.schema import KEYS, Key, keys_of
 from imgseal.versions import Version, decimal
 
-__all__ = ["Document", "KeyPath", "Table", "iso_day", "shown"]
-
 _UNITS = {
     "B": 1,
     "KiB": 1 << 10,

@@ -10,8 +10,6 @@ import re
 from imgseal.product.references import SCHEME, is_token_uri
 from imgseal.records import NamedTuple
 
-__all__ = ["BadTokenUriError", "TokenUri", "parse"]
-
 _TEXTS = (
     "token",
     "manufacturer",

@@ -4,8 +4,6 @@ from collections.abc import Mapping
 
 from imgseal.errors import InternalError
 
-__all__ = ["write_toml"]
-
 _BARE = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_")
 _ESCAPES = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\t": "\\t", "\r": "\\r"}
 

@@ -13,8 +13,6 @@ from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.stage import read_slots, set_up
 from imgseal.window import Bytes
 
-__all__ = ["ENDINGS", "Applied", "apply"]
-
 ENDINGS = ("healthy", "trial", "failed")
 """The set has settled; it runs and has not reported itself healthy yet; it never did, and its starts are used up."""
 

@@ -25,8 +25,6 @@ from imgseal.rehearse.mark import Mark
 from imgseal.rehearse.settle import failed, goes_on, settle, tried
 from imgseal.rehearse.slots import Sealed
 
-__all__ = ["RECOVERY", "SET", "WAITING", "Bootloader", "Started"]
-
 SET, RECOVERY, WAITING = "set", "recovery", "waiting"
 
 

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from imgseal.rehearse.stage import Stage
     from imgseal.window import Bytes
 
-__all__ = ["command", "rehearsal_device"]
-
 _PAIRS = 2000
 
 

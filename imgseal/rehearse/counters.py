@@ -10,8 +10,6 @@ from imgseal.product.model import Product
 from imgseal.rehearse.flash import PowerCutError
 from imgseal.rehearse.noise import Noise
 
-__all__ = ["Counters", "Step", "numbers_stored"]
-
 Step = tuple[int, int]
 """Component number and the value that the step reaches."""
 

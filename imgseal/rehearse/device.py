@@ -25,8 +25,6 @@ from imgseal.window import Bytes
 if TYPE_CHECKING:
     from imgseal.formats.sealed_image.codec import HeaderBlock
 
-__all__ = ["Device", "Facts", "Judgements"]
-
 _HEADER_ONLY = IMAGE_ORDER[: [check.name for check in IMAGE_ORDER].index("payload")]
 
 

@@ -8,8 +8,6 @@ from imgseal.rehearse.counters import Step
 from imgseal.rehearse.flash import Operation
 from imgseal.rehearse.slots import Sealed
 
-__all__ = ["BootTime", "Estimate", "MemoryUse", "Worked", "boot_times", "estimate"]
-
 Worked = tuple[Operation | Step, bool]
 """An operation, and whether the product was down while it ran."""
 

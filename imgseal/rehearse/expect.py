@@ -15,8 +15,6 @@ from imgseal.rehearse.slots import Sealed, statement_digest
 if TYPE_CHECKING:
     from imgseal.product.model import Component
 
-__all__ = ["expect"]
-
 
 def expect(device: Device, record: Record, verdict: Verdict, subject: PackageSubject) -> Oracle:
     """Return the oracle for a device with this record and a package with this verdict."""

@@ -15,8 +15,6 @@ from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle, ViolationError
 from imgseal.window import Bytes
 
-__all__ = ["SCENARIOS", "Explorer", "Tally", "Token", "Violation"]
-
 SCENARIOS = tuple(Scenario(healthy, source) for healthy in (True, False) for source in (True, False))
 
 

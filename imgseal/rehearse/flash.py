@@ -17,8 +17,6 @@ from imgseal.rehearse.noise import Noise
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["Block", "Flash", "FlashReadError", "FlashRuleError", "Operation", "PowerCutError", "counts_units"]
-
 _NOTHING: frozenset[int] = frozenset()
 
 

@@ -19,8 +19,6 @@ from imgseal.rehearse.slots import Sealed, statement_digest
 if TYPE_CHECKING:
     from imgseal.formats.suit.component import OurComponent
 
-__all__ = ["DELIVERED", "FAILED", "NOTHING_TO_DO", "Brought", "Installer", "brought"]
-
 DELIVERED, NOTHING_TO_DO, FAILED = "delivered", "nothing to do", "failed"
 
 _EMPTY = Record(SETTLED, 0, 0, 0, 0, 0, 0, 0, 0, 0, None, 0, None, False, False, (), {}, {})

@@ -15,8 +15,6 @@ from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Flash, FlashReadError
 
-__all__ = ["Journal", "NoPlaceError"]
-
 
 class NoPlaceError(Exception):
     """No place takes the record; the one before still stands, and the device resets."""

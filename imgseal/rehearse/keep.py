@@ -3,8 +3,6 @@
 from imgseal.product.model import Product
 from imgseal.rehearse.flash import Operation
 
-__all__ = ["keeping", "room_for_package"]
-
 _ENTRY = 16  # bytes of an entry of the log, one for each erase block of the package
 
 

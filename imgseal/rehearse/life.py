@@ -17,8 +17,6 @@ from imgseal.window import Bytes
 if TYPE_CHECKING:
     from imgseal.formats.install_record.record import Record
 
-__all__ = ["Life", "Moment", "Programs", "Scenario"]
-
 _RESETS = 400
 
 

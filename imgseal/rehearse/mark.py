@@ -12,8 +12,6 @@ from imgseal.product.model import Product
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.flash import FlashReadError
 
-__all__ = ["Mark"]
-
 _EVERY = 0xFFFF_FFFF
 
 

@@ -5,8 +5,6 @@ It follows from a seed text, never from the clock.
 
 from hashlib import blake2b
 
-__all__ = ["Noise"]
-
 
 class Noise:
     """A stream of numbers that follows from a seed text; the same on every machine."""

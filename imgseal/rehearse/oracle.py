@@ -15,8 +15,6 @@ from imgseal.rehearse.flash import Flash, Operation
 from imgseal.rehearse.slots import Sealed
 from imgseal.rehearse.witness import Witness
 
-__all__ = ["INVARIANTS", "Oracle", "PermittedSet", "Release", "ViolationError", "counter_of"]
-
 Release = tuple[int, bytes | None]
 """What a record says of a release: sequence number and manifest digest."""
 

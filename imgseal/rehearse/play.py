@@ -16,8 +16,6 @@ from imgseal.rehearse.slots import Sealed
 from imgseal.rehearse.stage import Stage
 from imgseal.window import Bytes
 
-__all__ = ["Rehearsal", "rehearse"]
-
 
 class Rehearsal(NamedTuple):
     """What an installation does, what was tried, and the invariant that did not hold, if any.

@@ -8,8 +8,6 @@ from imgseal.rehearse.device import Device
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.slots import statement_digest
 
-__all__ = ["failed", "goes_on", "healthy", "raised", "settle", "tried"]
-
 
 def tried(record: Record) -> Record:
     """Return the record with which a delivered set is started for the first time."""

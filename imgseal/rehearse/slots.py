@@ -13,8 +13,6 @@ from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Block, Flash, FlashReadError
 
-__all__ = ["Sealed", "SlotView", "Slots", "statement_digest"]
-
 
 def statement_digest(header: bytes | memoryview) -> bytes:
     """Return the SHA-256 of the statement that a header block begins with: the name of an image in install records."""

@@ -21,8 +21,6 @@ from imgseal.rehearse.settle import goes_on
 from imgseal.rehearse.slots import Slots, statement_digest
 from imgseal.window import Bytes, ByteView
 
-__all__ = ["Stage", "read_slots", "set_up", "why_not"]
-
 
 class Stage(NamedTuple):
     """A device, a package, its verdict on this device, and the oracle that knows what may follow."""

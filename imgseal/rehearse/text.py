@@ -7,8 +7,6 @@ from imgseal.rehearse.explore import Violation
 from imgseal.rehearse.oracle import INVARIANTS
 from imgseal.rehearse.play import Rehearsal
 
-__all__ = ["rehearsal_document", "rehearsal_lines"]
-
 
 def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator[str]:
     """Yield the lines of a rehearsal without line ends."""

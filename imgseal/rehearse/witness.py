@@ -6,8 +6,6 @@ from imgseal.formats.install_record.boot_mark import BOOT_MARK_BYTES
 from imgseal.product.model import Product
 from imgseal.rehearse.flash import Flash, Operation
 
-__all__ = ["Witness"]
-
 
 class Witness:
     """Notes whose signatures were verified since the reset, and for what each mark was written.

@@ -10,7 +10,7 @@ from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
 from imgseal.make.seal import SealOptions
 from imgseal.workspace.clock import build_time, source_revision
-from imgseal.workspace.files import Output, load_artefact
+from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
 from imgseal.workspace.outputs import release_outputs
 from imgseal.workspace.previous_build import RELEASE_NAME, read_build
@@ -18,11 +18,10 @@ from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import Made, firmware_files, make_release, release_job, write_release
 from imgseal.workspace.release_log import refuse_below_log
 from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.flow.release import ReleaseResult
-
-__all__ = ["command"]
 
 _ALL = "all"
 

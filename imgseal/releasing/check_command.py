@@ -12,8 +12,6 @@ from imgseal.workspace.judging import judge_of
 from imgseal.workspace.project import Project
 from imgseal.workspace.verdict_text import verdict_lines
 
-__all__ = ["command"]
-
 
 @click.command(
     "check",

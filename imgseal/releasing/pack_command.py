@@ -10,13 +10,11 @@ from imgseal.errors import UsageError
 from imgseal.flow.release import pack_images
 from imgseal.make.seal import SealOptions
 from imgseal.workspace.clock import build_time
-from imgseal.workspace.files import Output
 from imgseal.workspace.firmware import load_bill, load_sealed
 from imgseal.workspace.outputs import package_file_name
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import release_job, write_release
-
-__all__ = ["command"]
+from imgseal.workspace.staging import Output
 
 
 @click.command(

@@ -14,8 +14,6 @@ from imgseal.workspace.firmware import component_of, load_image, split_address
 from imgseal.workspace.outputs import image_outputs
 from imgseal.workspace.project import Project
 
-__all__ = ["command"]
-
 
 @click.command(
     "seal",

@@ -7,9 +7,8 @@ import tempfile
 
 from imgseal.errors import InputError, UsageError
 from imgseal.limits import ARTEFACT_BYTES
-from imgseal.workspace.files import Output, read_bounded, write_all
-
-__all__ = ["print_pdf"]
+from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.staging import Output
 
 _NAMES = ("chromium", "chromium-browser")
 _SECONDS = 120

@@ -11,17 +11,16 @@ from imgseal.console.options import product_options
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.workspace.clock import build_time, day_of, parse_day, today
 from imgseal.workspace.device_file import device_trust, load_device
-from imgseal.workspace.files import Output, load_artefact, refuse_overlap, write_all
+from imgseal.workspace.files import load_artefact, refuse_overlap, write_all
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.project import Project
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.device_state.device import DeviceState
     from imgseal.flow.contents import Contents
     from imgseal.report.inputs import Material
     from imgseal.window import ByteView
-
-__all__ = ["command"]
 
 _FORMATS = ("html", "json", "pdf")
 _PAIRS = 500

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from imgseal.keys.trusted_keys import TrustedKey
     from imgseal.product.model import Component
 
-__all__ = ["report_document"]
-
 Json = dict[str, Any]
 
 

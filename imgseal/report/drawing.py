@@ -7,8 +7,6 @@ from typing import Any
 
 from imgseal.records import NamedTuple
 
-__all__ = ["Block", "MapDrawing", "draw_map", "path_of"]
-
 _TOP, _LABEL, _LEAST = 8, 30, 300
 _THIN = 1.5
 

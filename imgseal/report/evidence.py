@@ -5,9 +5,8 @@ from importlib.resources import files
 from typing import Any
 
 from imgseal.records import NamedTuple
-from imgseal.report.observations import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe
-
-__all__ = ["DISCLAIMER", "IN_PART", "MAKERS", "Row", "Scheme", "judged", "schemes"]
+from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED
+from imgseal.report.observations import Probe
 
 MAKERS = "the maker's"
 

@@ -9,21 +9,6 @@ from imgseal.formats.suit.manifest import decode_manifest
 from imgseal.formats.suit.text import Text, decode_text
 from imgseal.report.inputs import Change, Material
 
-__all__ = [
-    "FAILED",
-    "IN_PART",
-    "NOT_SHOWN",
-    "SHOWN",
-    "STATED",
-    "Answer",
-    "by_development",
-    "count",
-    "passed",
-    "signed_text",
-    "tried",
-    "unverified",
-]
-
 SHOWN, IN_PART, STATED, NOT_SHOWN, FAILED = "shown", "in part", "stated", "not shown", "failed"
 
 Answer = tuple[str, str]

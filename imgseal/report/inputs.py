@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from imgseal.rehearse.play import Rehearsal
     from imgseal.window import Bytes
 
-__all__ = ["Change", "Leaked", "Material"]
-
 
 class Change(NamedTuple):
     """The package with one thing wrong, or on a device that must not take it: what was done, and what the judge said.

@@ -5,8 +5,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from imgseal.product.model import Component, Memory, Product, Slot
 from imgseal.records import NamedTuple
 
-__all__ = ["InSlot", "Lying", "MemoryMap", "Range", "map_lines", "memory_maps", "size_words"]
-
 _BAR = 24
 _MANY = 10_000
 

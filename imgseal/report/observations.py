@@ -27,8 +27,6 @@ from imgseal.report.grounds import (
 )
 from imgseal.report.inputs import Material
 
-__all__ = ["FAILED", "IN_PART", "NOT_SHOWN", "SHOWN", "STATED", "TITLES", "Probe", "probes"]
-
 
 class Probe(NamedTuple):
     """One observation: what was looked at, the answer, why, and the part of the report that has it."""

@@ -6,8 +6,6 @@ from imgseal.product.algorithms import P256
 from imgseal.report.grounds import FAILED, NOT_SHOWN, SHOWN, STATED, Answer, by_development, count, passed, unverified
 from imgseal.report.inputs import Material
 
-__all__ = ["agility", "algorithms", "anchors", "exchange", "several"]
-
 _HASHES = {True: "over SHA-256", False: "which hashes by itself"}
 
 

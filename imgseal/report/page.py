@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     Cell = str | int
     Rows = Iterable[tuple[Cell, ...]]
 
-__all__ = ["PARTS", "printable", "render"]
-
 Json = dict[str, Any]
 
 PARTS = (

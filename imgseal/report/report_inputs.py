@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from imgseal.formats.trust_anchors.codec import AnchorSet
     from imgseal.keys.trusted_keys import TrustedKey
 
-__all__ = ["changed_packages", "gather", "other_devices"]
-
 
 def gather(
     data: ByteView,

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from imgseal.formats.sealed_image.statement import Statement
     from imgseal.window import Bytes
 
-__all__ = ["lying_in"]
-
 
 def lying_in(
     product: Product,

@@ -8,8 +8,6 @@ from imgseal.records import NamedTuple
 from imgseal.rehearse.estimate import Worked
 from imgseal.rehearse.flash import Operation
 
-__all__ = ["COLUMNS", "COUNTERS", "Lane", "Span", "down_spans", "joined", "lanes"]
-
 COUNTERS = "counters"
 COLUMNS = 240
 """Columns that a picture has at most: operations are drawn together where there are more of them."""

@@ -10,16 +10,15 @@ from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.references import is_token_uri
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import load_device, read_update
-from imgseal.workspace.files import Output, read_bounded, refuse_overlap, write_all
+from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
 from imgseal.workspace.key_files import open_signer
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.formats.trust_anchors.codec import AnchorSet
     from imgseal.trust.update import Running
-
-__all__ = ["command", "read_update"]
 
 
 @click.group(

@@ -6,8 +6,6 @@ from imgseal.keys.p256 import PublicKey
 from imgseal.keys.published import refuse_published
 from imgseal.keys.signer import Signer, sign_and_verify
 
-__all__ = ["trust_update"]
-
 
 def trust_update(anchors: AnchorSet, signer: Signer) -> bytes:
     """Return the update: the set, the signer's point, and the signature over both; docs/format/trust-anchors.md.

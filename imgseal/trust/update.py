@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from imgseal.flow.contents import Image
     from imgseal.keys.signer import Signer
 
-__all__ = ["Running", "running_images", "update_trust"]
-
 
 class Running(NamedTuple):
     """What some device runs: its name in words, state, and what its slots hold."""

@@ -9,8 +9,6 @@ from imgseal.errors import InputError, Place
 from imgseal.records import NamedTuple
 from imgseal.workspace.files import open_input, too_large
 
-__all__ = ["Appended", "Whole", "append_line", "last_line"]
-
 Whole = Callable[[bytes], bool]
 """Whether bytes without a line feed behind the last one are a complete line all the same."""
 

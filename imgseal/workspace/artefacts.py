@@ -11,8 +11,6 @@ from imgseal.workspace.files import load_artefact
 if TYPE_CHECKING:
     from imgseal.product.model import Product
 
-__all__ = ["open_artefact"]
-
 
 def open_artefact(path: str, product: "Product | None" = None) -> ByteView:
     """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first.
@@ -25,7 +23,8 @@ def open_artefact(path: str, product: "Product | None" = None) -> ByteView:
         return data
     import io
 
-    from imgseal.formats.source import INTEL_HEX, S_RECORD, detect, read
+    from imgseal.formats.source import read
+    from imgseal.formats.source.detect import INTEL_HEX, S_RECORD, detect
 
     try:
         kind = detect(head, path)

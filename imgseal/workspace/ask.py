@@ -2,8 +2,6 @@
 
 import sys
 
-__all__ = ["ask_secret"]
-
 
 def ask_secret(question: str) -> str:
     """Return what was typed, asking again where that is nothing; KeyboardInterrupt where there is nobody any more."""

@@ -6,8 +6,6 @@ import time
 from imgseal.errors import UsageError
 from imgseal.versions import decimal
 
-__all__ = ["build_time", "day_of", "parse_day", "source_revision", "today"]
-
 _LAST_SECOND = 253_402_300_799  # 9999-12-31T23:59:59Z, as far as four digits of a year go
 
 

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from imgseal.formats.trust_anchors.codec import AnchorSet, AnchorUpdate
     from imgseal.keys.trusted_keys import Trust
 
-__all__ = ["device_trust", "load_device", "read_update"]
-
 
 def load_device(project: Project, device_file: str | None) -> tuple["DeviceState", dict[str, ByteView]]:
     """Read a device state file and the slot contents it names, or make a fresh device."""

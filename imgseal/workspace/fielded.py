@@ -10,8 +10,6 @@ if TYPE_CHECKING:
     from imgseal.product.model import Product
     from imgseal.workspace.project import Project
 
-__all__ = ["fielded_now", "first_devices", "for_the_desk", "logged_bootloaders", "needed_by", "without_log"]
-
 
 def fielded_now(
     project: "Project", before: "Contents | None", *, development: bool, begins_log: bool = False

@@ -12,19 +12,6 @@ from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.window import ByteView
 from imgseal.workspace.staging import Output, Staged, move, signals_held, staged
 
-__all__ = [
-    "NOT_REGULAR",
-    "Output",
-    "load_artefact",
-    "on_disk",
-    "open_input",
-    "read_bounded",
-    "refuse_overlap",
-    "too_large",
-    "write_all",
-]
-
-
 NOT_REGULAR = "a link, pipe, socket, device or folder"
 """What is found where `open_input` was to open a regular file."""
 

@@ -18,17 +18,6 @@ if TYPE_CHECKING:
     from imgseal.make.seal import SealedImage
     from imgseal.product.model import Component, Product
 
-__all__ = [
-    "Firmware",
-    "component_of",
-    "load_bill",
-    "load_image",
-    "load_image_or_sealed",
-    "load_sealed",
-    "parse_firmware",
-    "split_address",
-]
-
 _IN_MEMORY = 8 << 20
 """Files above this size (in bytes) are kept in an unnamed temporary file while they are sealed."""
 

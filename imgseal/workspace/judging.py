@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from imgseal.keys.trusted_keys import Trust
     from imgseal.window import Bytes
 
-__all__ = ["Judge", "judge_of"]
-
 
 class Judge(NamedTuple):
     """Everything that a verdict depends on besides the artefact."""

@@ -7,7 +7,8 @@ from imgseal.errors import InputError, KeyTroubleError, Place
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.references import is_token_uri
 from imgseal.workspace.ask import ask_secret
-from imgseal.workspace.files import Output, read_bounded
+from imgseal.workspace.files import read_bounded
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -15,20 +16,6 @@ if TYPE_CHECKING:
     from imgseal.keys.hidden import Hidden
     from imgseal.keys.public_key import AnyPrivateKey
     from imgseal.keys.signer import Signer
-
-__all__ = [
-    "PASSPHRASE_VARIABLE",
-    "held_elsewhere",
-    "key_file",
-    "key_outputs",
-    "new_key",
-    "open_signer",
-    "open_to_others",
-    "opened",
-    "quoted",
-    "refuse_open",
-    "unlock",
-]
 
 PASSPHRASE_VARIABLE = "IMGSEAL_PASSPHRASE"  # noqa: S105 - the variable's name, not its value
 

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
     from imgseal.formats.log.entry import Entry
 
-__all__ = ["LogFile", "older_head", "pick", "refuse_unless_continued"]
-
 
 class LogFile:
     """A release log that is read once; the other attributes say what there was when `walk` has come to its end.

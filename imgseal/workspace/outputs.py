@@ -8,15 +8,13 @@ from typing import TYPE_CHECKING
 
 from imgseal import __version__
 from imgseal.errors import UsageError
-from imgseal.workspace.files import Output
 from imgseal.workspace.previous_build import RELEASE_NAME
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.flow.release import Job, ReleaseResult
     from imgseal.make.seal import SealedImage
     from imgseal.product.model import Product
-
-__all__ = ["image_outputs", "package_file_name", "release_outputs"]
 
 
 def package_file_name(product: "Product", *, development: bool, unfinished: bool) -> str:

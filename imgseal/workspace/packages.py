@@ -11,8 +11,6 @@ if TYPE_CHECKING:
     from imgseal.window import ByteView
     from imgseal.workspace.project import Project
 
-__all__ = ["load_package", "refuse_verdict", "refuse_without_records"]
-
 
 def load_package(path: str) -> "ByteView":
     """Read an update package; RefusedError for a file that is none at all."""

@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 from imgseal.errors import InputError
 from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.records import NamedTuple
-from imgseal.workspace.files import Output, read_bounded
+from imgseal.workspace.files import read_bounded
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from imgseal.product.model import Product
-
-__all__ = ["RELEASE_NAME", "EarlierBuild", "read_build"]
 
 RELEASE_NAME = "release.json"
 """What every build writes into its folder; docs/cli.md."""

@@ -5,8 +5,6 @@ import time
 from collections.abc import Callable
 from typing import BinaryIO, cast
 
-__all__ = ["counter", "watch"]
-
 _PATIENCE = 1.0
 
 

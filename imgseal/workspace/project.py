@@ -17,15 +17,6 @@ if TYPE_CHECKING:
     from imgseal.keys.trusted_keys import Trust
     from imgseal.product.model import Product
 
-__all__ = [
-    "LOCAL_NAME",
-    "PRODUCT_NAME",
-    "Project",
-    "find_product",
-    "nearest_product",
-    "read_text",
-]
-
 PRODUCT_NAME = "imgseal.toml"
 LOCAL_NAME = "imgseal.local.toml"
 

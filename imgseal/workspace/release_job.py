@@ -8,11 +8,12 @@ from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
 from imgseal.make.seal import SealOptions
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.fielded import fielded_now
-from imgseal.workspace.files import Output, refuse_overlap
+from imgseal.workspace.files import refuse_overlap
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.workspace.release_numbers import refuse_going_down
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.formats.sbom.bill import Bill
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
     from imgseal.make.pack import Package
     from imgseal.product.model import Product
     from imgseal.window import ByteView
-
-__all__ = ["Made", "firmware_files", "make_release", "release_job", "write_release"]
 
 Made = tuple[Project, "Package", "tuple[Signer, ...]"]
 """A package that was made: for which product file, and who has signed it."""

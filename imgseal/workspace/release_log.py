@@ -16,8 +16,9 @@ from imgseal.limits import KEY_FILE_BYTES, LEDGER_BYTES, LEDGER_LINE_BYTES
 from imgseal.records import NamedTuple
 from imgseal.workspace.append import append_line, last_line
 from imgseal.workspace.fielded import logged_bootloaders, without_log
-from imgseal.workspace.files import Output, read_bounded, write_all
+from imgseal.workspace.files import read_bounded, write_all
 from imgseal.workspace.release_numbers import refuse_leaping
+from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -29,18 +30,6 @@ if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
     from imgseal.workspace.project import Project
-
-__all__ = [
-    "LogPlan",
-    "floor_of",
-    "logged_device",
-    "logged_floors",
-    "logged_state",
-    "plan_entry",
-    "refuse_below_log",
-    "refuse_development_keys",
-    "write_logged",
-]
 
 
 class LogPlan(NamedTuple):

@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from imgseal.window import ByteView
     from imgseal.workspace.project import Project
 
-__all__ = ["counters_running_out", "refuse_going_down", "refuse_leaping"]
-
 _FEW = 3
 
 

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from imgseal.keys.token import Desk
 
-__all__ = ["Session", "session", "session_now"]
-
 
 class Session:
     """`desk` is where tokens are opened, None until the first one is; `closing` is what runs at the end."""

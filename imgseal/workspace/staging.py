@@ -13,8 +13,6 @@ from contextlib import contextmanager, suppress
 
 from imgseal.records import NamedTuple
 
-__all__ = ["Output", "Staged", "move", "signals_held", "staged"]
-
 _OTHERS = 0o077
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
 _DESCRIPTORS = "/proc/self/fd"

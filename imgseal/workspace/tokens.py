@@ -19,16 +19,6 @@ if TYPE_CHECKING:
     from imgseal.keys.token import Desk, PinRequest
     from imgseal.keys.token_key import TokenSigner
 
-__all__ = [
-    "MODULE_VARIABLE",
-    "PIN_VARIABLE",
-    "desk",
-    "module_of",
-    "read_uri",
-    "token_signer",
-    "uri_name",
-]
-
 MODULE_VARIABLE = "IMGSEAL_PKCS11_MODULE"
 PIN_VARIABLE = "IMGSEAL_PIN"
 _PIN_BYTES = 256

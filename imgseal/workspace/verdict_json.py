@@ -5,8 +5,6 @@ from collections.abc import Iterable
 from imgseal.errors import Place
 from imgseal.findings import Finding, Verdict
 
-__all__ = ["verdicts_document"]
-
 Json = dict[str, object]
 
 

@@ -5,8 +5,6 @@ from collections.abc import Iterator
 from imgseal.errors import visible
 from imgseal.findings import FAILED, GROUPS, NOT_RUN, PASSED, Finding, Verdict
 
-__all__ = ["finding_lines", "verdict_lines"]
-
 _WIDTH = 100
 
 

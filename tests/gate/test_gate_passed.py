@@ -24,7 +24,9 @@ from long_runs import long
 from test_gate_rules import GOOD, out, outcomes, put
 from workshop import Imgseal
 
-from imgseal.formats.source.recognise import DAMAGED, HEAD_BYTES, Search, firmware_kind
+from imgseal.formats.source.detect import HEAD_BYTES
+from imgseal.formats.source.recognise import Search, firmware_kind
+from imgseal.formats.source.unread_text import DAMAGED
 from imgseal.gate.passed import Passed
 from imgseal.limits import BARE_KEY_BYTES
 

@@ -20,8 +20,9 @@ from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
 from imgseal.report import report_inputs
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
+from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED
 from imgseal.report.inputs import Material
-from imgseal.report.observations import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Probe, probes
+from imgseal.report.observations import Probe, probes
 from imgseal.versions import Version
 from imgseal.window import ByteView
 

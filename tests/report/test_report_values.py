@@ -18,9 +18,10 @@ from imgseal.rehearse.stage import set_up
 from imgseal.report import report_inputs
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map, path_of
-from imgseal.report.evidence import IN_PART, MAKERS, Row, judged, schemes
+from imgseal.report.evidence import MAKERS, Row, judged, schemes
+from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED
 from imgseal.report.memory_map import InSlot, Lying, map_lines, memory_maps, size_words
-from imgseal.report.observations import FAILED, NOT_SHOWN, SHOWN, STATED, TITLES, Probe, probes
+from imgseal.report.observations import TITLES, Probe, probes
 from imgseal.report.slot_contents import lying_in
 from imgseal.report.timeline import COLUMNS, COUNTERS, down_spans, joined, lanes
 from imgseal.window import ByteView

@@ -6,7 +6,8 @@ from pathlib import Path
 from desk import whole
 
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
-from imgseal.report.observations import FAILED, IN_PART, NOT_SHOWN, SHOWN, Probe, probes
+from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN
+from imgseal.report.observations import Probe, probes
 
 ROOT = Path(__file__).parents[2]
 

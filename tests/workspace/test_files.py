@@ -9,8 +9,8 @@ import pytest
 
 from imgseal.errors import InputError, UsageError
 from imgseal.window import ByteView
-from imgseal.workspace.files import Output, read_bounded, refuse_overlap, write_all
-from imgseal.workspace.staging import signals_held
+from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
+from imgseal.workspace.staging import Output, signals_held
 
 
 def names(folder: Path) -> list[str]:

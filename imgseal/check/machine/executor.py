@@ -15,8 +15,6 @@ from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
 from imgseal.formats.suit.digest import SuitDigest
 from imgseal.limits import CHUNK, COMMANDS_RUN, HASHED_BYTES
 
-__all__ = ["Machine"]
-
 _HASHES = {-16: "sha256", -43: "sha384", -44: "sha512"}
 _IN_SHARED = (labels.SET_COMPONENT_INDEX, labels.RUN_SEQUENCE, labels.TRY_EACH, labels.OVERRIDE_PARAMETERS)
 _PARAMETERS = frozenset(

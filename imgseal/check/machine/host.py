@@ -4,8 +4,6 @@ from typing import Protocol
 
 from imgseal.records import NamedTuple
 
-__all__ = ["Failure", "Host"]
-
 
 class Host(Protocol):
     """The device that a manifest is executed on; components by their index in the manifest."""

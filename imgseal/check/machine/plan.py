@@ -8,8 +8,6 @@ from collections.abc import Iterable, Mapping
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
 
-__all__ = ["ComponentPlan", "asks_first", "changes_something", "commands_in", "gather"]
-
 _CHANGES = (labels.FETCH, labels.WRITE, labels.COPY, labels.SWAP)
 
 

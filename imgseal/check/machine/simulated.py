@@ -11,8 +11,6 @@ from imgseal.formats.suit import labels
 from imgseal.formats.suit.component import OurComponent
 from imgseal.window import ByteView
 
-__all__ = ["SimulatedDevice"]
-
 
 class SimulatedDevice:
     """Answers a manifest's questions as the device in the context would; stores views, never copies.

@@ -10,8 +10,6 @@ from typing import BinaryIO
 
 from imgseal.errors import InputError, Place
 
-__all__ = ["Gunzip"]
-
 _PIECE = 1 << 16
 _GZIP = 16 + zlib.MAX_WBITS
 _MAGIC = 0x1F

@@ -10,8 +10,6 @@ from typing import BinaryIO
 from imgseal.errors import InputError, Place
 from imgseal.records import NamedTuple
 
-__all__ = ["BLOCK", "Member", "header_in", "is_tar", "members"]
-
 BLOCK = 512
 _PIECE = 1 << 18
 _HEADER_BYTES = 64 << 10  # a pax header, or a long name

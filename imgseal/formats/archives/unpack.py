@@ -13,28 +13,8 @@ from typing import BinaryIO, Protocol, cast
 from imgseal.errors import InputError, Place, visible
 from imgseal.formats.archives import tar_stream, zip_archive
 from imgseal.formats.archives.gzip_stream import Gunzip
-from imgseal.formats.archives.zip_archive import TAIL_BYTES, ends_as_zip
 from imgseal.limits import ARCHIVE_BYTES, ARCHIVE_DIRECTORY, ARCHIVE_MEMBERS, ARCHIVE_RATIO
 from imgseal.records import NamedTuple
-
-__all__ = [
-    "GZIP",
-    "TAIL_BYTES",
-    "TAR",
-    "TAR_GZ",
-    "ZIP",
-    "Budget",
-    "Entry",
-    "Reopen",
-    "TooMuchError",
-    "archive_kind",
-    "clean",
-    "damage",
-    "ends_as_zip",
-    "entries",
-    "gunzipped",
-    "leads_out",
-]
 
 ZIP, TAR, GZIP, TAR_GZ = "zip archive", "tar archive", "gzip file", "compressed tar archive"
 _MAGIC = ((b"PK\x03\x04", ZIP), (b"PK\x05\x06", ZIP), (b"\x1f\x8b\x08", GZIP))

@@ -14,8 +14,6 @@ from typing import BinaryIO
 from imgseal.errors import InputError, Place
 from imgseal.records import NamedTuple
 
-__all__ = ["DEFLATED", "STORED", "TAIL_BYTES", "Content", "Directory", "Member", "directory", "ends_as_zip", "members"]
-
 STORED, DEFLATED = 0, 8
 _LOCAL, _CENTRAL, _END = Struct("<4s5H3L2H"), Struct("<4s6H3L5H2L"), Struct("<4s4H2LH")
 _LOCATOR, _END64 = Struct("<4sLQL"), Struct("<4sQ2H2L4Q")

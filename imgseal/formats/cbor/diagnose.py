@@ -5,8 +5,6 @@ Byte strings that hold CBOR as << >> (RFC 8610 appendix G.3).
 
 from imgseal.formats.cbor.strict import CborError, Tag, decode
 
-__all__ = ["diagnose"]
-
 _TAGS = frozenset({16, 17, 18, 96, 97, 98, 107, 111, 112, 1070})
 
 

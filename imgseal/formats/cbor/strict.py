@@ -13,8 +13,6 @@ from imgseal.errors import InputError, Place
 from imgseal.limits import CBOR_DEPTH, CBOR_ITEMS
 from imgseal.records import NamedTuple
 
-__all__ = ["CborError", "Head", "Tag", "bstr_head", "decode", "encode", "map_head", "read_head", "scan"]
-
 UINT, NINT, BSTR, TSTR, ARRAY, MAP, TAG, SIMPLE = range(8)
 _SIMPLE = (20, 21, 22)  # false, true, null
 _KEYS = (UINT, NINT, TSTR)

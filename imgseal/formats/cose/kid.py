@@ -2,8 +2,6 @@
 
 import hashlib
 
-__all__ = ["akp_thumbprint", "thumbprint"]
-
 # deterministic {1: 2 (EC2), -1: 1 (P-256), -2: x, -3: y}, section 4; the encoding of the four required members is fixed
 _HEAD, _Y = bytes.fromhex("a401022001215820"), bytes.fromhex("225820")
 

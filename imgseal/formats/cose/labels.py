@@ -1,7 +1,5 @@
 """Registered COSE numbers: RFC 9052, 9053, 9054, 9864, 9964."""
 
-__all__ = ["ALG", "ALGORITHMS", "CRIT", "ES256", "ESP256", "KID", "ML_DSA_44", "SHA256", "STRUCTURES"]
-
 ALG, CRIT, CONTENT_TYPE, KID = 1, 2, 3, 4
 ES256, ESP256, ML_DSA_44, SHA256 = -7, -9, -48, -16
 

@@ -12,8 +12,6 @@ from imgseal.formats.cose.labels import ALG, CRIT, STRUCTURES
 from imgseal.limits import BLOCK_BYTES
 from imgseal.records import NamedTuple
 
-__all__ = ["CoseError", "Sign1", "assemble", "read_block", "take_apart", "to_be_signed"]
-
 _SIGN1 = 18
 _TAGS = frozenset(STRUCTURES)
 _FORM = "18([<< {1: algorithm} >>, {}, nil, signature])"

@@ -10,8 +10,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from imgseal.formats.install_record.record import Member, encode_members
 from imgseal.records import NamedTuple
 
-__all__ = ["BOOT_MARK_BYTES", "ML_DSA_44_KIND", "P256_KIND", "MarkedAnchor", "boot_mark"]
-
 BOOT_MARK_BYTES = 32
 P256_KIND, ML_DSA_44_KIND = 1, 2
 

@@ -7,8 +7,6 @@ import struct
 
 from imgseal.records import NamedTuple
 
-__all__ = ["FIELDS", "FORMAT", "HEAD", "MAGIC", "MEMBER", "REFUSED", "Field"]
-
 MAGIC = b"\xd5records"
 FORMAT = 1
 REFUSED = 4

@@ -7,24 +7,6 @@ from imgseal.formats.install_record.layout import FORMAT, HEAD, MAGIC, MEMBER, R
 from imgseal.formats.install_record.room import CHECK_BYTES, COPIES, HEAD_BYTES, MEMBERS_MAX, copy_layout, record_bytes
 from imgseal.records import NamedTuple
 
-__all__ = [
-    "DELIVERING",
-    "PHASES",
-    "RETURNING",
-    "SETTLED",
-    "SETTLING",
-    "SWITCHING",
-    "TRIAL",
-    "UNPROVEN",
-    "Member",
-    "Record",
-    "decode",
-    "encode",
-    "encode_members",
-    "first_record",
-    "place_content",
-]
-
 SETTLED, DELIVERING, SWITCHING, TRIAL, UNPROVEN, RETURNING, SETTLING = range(1, 8)
 PHASES = {
     SETTLED: "settled",

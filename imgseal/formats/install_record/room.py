@@ -3,19 +3,6 @@
 They stand apart from the record's own layout because every command reads a product file, and few read a record.
 """
 
-__all__ = [
-    "CHECK_BYTES",
-    "COPIES",
-    "HEAD_BYTES",
-    "MEMBERS_MAX",
-    "MEMBER_BYTES",
-    "PLACES",
-    "WRITE_UNIT_MAX",
-    "copy_layout",
-    "place_bytes",
-    "record_bytes",
-]
-
 HEAD_BYTES, MEMBER_BYTES, CHECK_BYTES = 240, 36, 32
 
 COPIES = 3

@@ -11,8 +11,6 @@ from imgseal.formats.log.strict_json import Json, Node, encode, parse
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["Entry", "Floor", "LoggedImage", "LoggedPackage", "decode_entry", "encode_entry", "read_entry"]
-
 _BARE, _STATED = 1, 2
 _U32 = 0xFFFF_FFFF
 _U63 = (1 << 63) - 1

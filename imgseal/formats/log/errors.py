@@ -2,8 +2,6 @@
 
 from imgseal.errors import ImgsealError, InputError, RefusedError
 
-__all__ = ["CURE", "ForkError", "GoingDownError", "LedgerError", "LedgerFormatError"]
-
 CURE = (
     "a log goes on from its last line only; where a merge put two sides together, take one side whole"
     " (git checkout --ours FILE, or --theirs), then make the other side's releases again with higher sequences"

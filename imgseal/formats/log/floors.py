@@ -12,8 +12,6 @@ from imgseal.formats.log.entry import Floor, LoggedPackage
 from imgseal.formats.log.errors import GoingDownError, LedgerFormatError
 from imgseal.versions import Version
 
-__all__ = ["is_logged", "of_class", "raise_to", "raised", "refuse_below"]
-
 Line = tuple[bytes, str]
 
 _LAST = 0xFFFF_FFFF

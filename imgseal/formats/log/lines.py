@@ -17,8 +17,6 @@ from imgseal.limits import LEDGER_LINE_BYTES
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["EMPTY", "Draft", "Step", "Tip", "added", "is_whole", "resume", "steps"]
-
 _MARKERS = (b"<<<<<<<", b"|||||||", b"=======", b">>>>>>>")
 _U63 = (1 << 63) - 1
 

@@ -23,18 +23,6 @@ from imgseal.limits import PROOF_BYTES
 from imgseal.records import NamedTuple
 from imgseal.versions import decimal
 
-__all__ = [
-    "Consistency",
-    "Head",
-    "Inclusion",
-    "decode_proof",
-    "encode_proof",
-    "prove_consistency",
-    "prove_inclusion",
-    "read_head",
-    "refuse_unless_holds",
-]
-
 _FORMAT = 1
 _U63 = (1 << 63) - 1
 

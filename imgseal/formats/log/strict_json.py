@@ -5,8 +5,6 @@ from typing import NoReturn
 from imgseal.errors import Place
 from imgseal.formats.log.errors import LedgerFormatError
 
-__all__ = ["Json", "Node", "encode", "parse"]
-
 Json = dict[str, object]
 _RESTORE = "restore the file from version control or a backup"
 _HEX = frozenset("0123456789abcdef")

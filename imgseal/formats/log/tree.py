@@ -7,20 +7,6 @@ largest first. They are what the next leaf needs.
 import hashlib
 from collections.abc import Iterable, Sequence
 
-__all__ = [
-    "EMPTY_ROOT",
-    "HASH_BYTES",
-    "PATH_MAX",
-    "consistency_holds",
-    "consistency_path",
-    "inclusion_holds",
-    "inclusion_path",
-    "leaf_hash",
-    "peaks_of",
-    "push",
-    "root_of",
-]
-
 HASH_BYTES = 32
 PATH_MAX = 64
 """Hashes of a proof: more than any tree of 2**63 leaves needs."""

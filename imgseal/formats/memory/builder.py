@@ -8,12 +8,11 @@ take what comes.
 from bisect import bisect_right
 
 from imgseal.errors import InputError, Place
-from imgseal.formats.memory.image import ADDRESS_END, Extent, MemoryImage
+from imgseal.formats.memory.image import Extent, MemoryImage
 from imgseal.formats.memory.pages import Pages, ScatteredError
+from imgseal.formats.memory.spans import ADDRESS_END
 from imgseal.formats.memory.store import ByteStore, MemoryStore
 from imgseal.limits import IMAGE_BYTES, REGIONS
-
-__all__ = ["ImageBuilder"]
 
 _STEPS_BACK = 4096
 """Extents out of order before pages are used; real files that are joined from several have a few."""

@@ -5,15 +5,13 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
-from imgseal.formats.memory.spans import ADDRESS_END, Region, between, overlap, subtract
+from imgseal.formats.memory.spans import Region, between, overlap, subtract
 from imgseal.formats.memory.store import ByteStore, MemoryStore
 from imgseal.limits import CHUNK
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
     import intelhex
-
-__all__ = ["ADDRESS_END", "Extent", "MemoryImage", "Region"]
 
 
 class Extent(NamedTuple):

@@ -10,8 +10,6 @@ from imgseal.formats.memory.image import Extent
 from imgseal.formats.memory.store import ByteStore
 from imgseal.limits import IMAGE_BYTES
 
-__all__ = ["PAGE", "Pages", "ScatteredError"]
-
 PAGE = 4096
 _FULL = (1 << PAGE) - 1
 _MOST = IMAGE_BYTES // PAGE

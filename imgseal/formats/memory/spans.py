@@ -3,8 +3,6 @@
 from imgseal.errors import InputError, Place
 from imgseal.records import NamedTuple
 
-__all__ = ["ADDRESS_END", "Region", "between", "contains", "overlap", "subtract"]
-
 ADDRESS_END = 1 << 32
 
 

@@ -2,8 +2,6 @@
 
 from typing import BinaryIO, Protocol
 
-__all__ = ["ByteStore", "FileStore", "MemoryStore"]
-
 
 class ByteStore(Protocol):
     """Bytes that are appended while an image is built, and read often."""

@@ -13,8 +13,6 @@ from imgseal.errors import InputError, Place
 from imgseal.limits import SBOM_BYTES
 from imgseal.records import NamedTuple
 
-__all__ = ["CYCLONEDX", "SPDX", "Bill", "bill_words", "parse_words", "read_bill"]
-
 CYCLONEDX, SPDX = "CycloneDX", "SPDX"
 _VERSION = re.compile(r"[0-9]{1,3}(\.[0-9]{1,3}){1,2}")
 _WORDS = re.compile(r"(CycloneDX|SPDX) ([0-9.]{3,11}), ([1-9][0-9]{0,9}) bytes, sha-256 ([0-9a-f]{64})")

@@ -28,15 +28,6 @@ from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN, HEADER_BLOCK_STEP
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = [
-    "HeaderBlock",
-    "SealedFormatError",
-    "decode_header_block",
-    "decode_statement",
-    "encode_header_block",
-    "encode_statement",
-]
-
 _NO_VERSION = (0, 0, 0, 0)
 _PREFIXES = tuple(f"signature_{index}_" for index in range(SIGNATURE_SLOTS))
 _NEEDS_COUNT, _REVISION_LENGTH, _LENGTH = f"0 to {NEEDS}", f"0 to {REVISION_BYTES}", str(STATEMENT_BYTES)

@@ -8,31 +8,6 @@ import struct
 
 from imgseal.records import NamedTuple
 
-__all__ = [
-    "CODE",
-    "DATA",
-    "DIGEST_SHA256",
-    "ESP256",
-    "FIELDS",
-    "FILL",
-    "FLAG_DETACHED",
-    "FLAG_DEVELOPMENT",
-    "FORMAT_MAJOR",
-    "FORMAT_MINOR",
-    "KEY_ID_BYTES",
-    "KNOWN_FLAGS",
-    "MAGIC",
-    "ML_DSA_44",
-    "NEEDS",
-    "REVISION_BYTES",
-    "SIGNATURE_BYTES",
-    "SIGNATURE_SLOTS",
-    "STATEMENT",
-    "STATEMENT_BYTES",
-    "Field",
-    "field",
-]
-
 MAGIC = b"\xd5imgseal"
 """Not text, not CBOR of any envelope, and not the start of a COSE Sig_structure (0x84).
 

@@ -4,8 +4,6 @@ from imgseal.formats.sealed_image.layout import FLAG_DETACHED, FLAG_DEVELOPMENT
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["Need", "SignatureSlot", "Statement"]
-
 
 class Need(NamedTuple):
     """A requirement on another component of the set: `least` <= its version, and < `below` where that is given.

@@ -7,8 +7,6 @@ from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.store import ByteStore
 from imgseal.formats.source.detect import BINARY, ELF, HEAD_BYTES, INTEL_HEX, KINDS, S_RECORD, detect
 
-__all__ = ["BINARY", "ELF", "INTEL_HEX", "KINDS", "S_RECORD", "detect", "read"]
-
 
 def read(
     stream: BinaryIO,

@@ -3,8 +3,6 @@
 from array import array
 from sys import byteorder
 
-__all__ = ["address_columns", "row_sums"]
-
 
 def row_sums(columns: list[bytes], rows: int) -> bytes:
     """Return the sum of each row modulo 256.

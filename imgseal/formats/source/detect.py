@@ -2,8 +2,6 @@
 
 from imgseal.errors import InputError, Place
 
-__all__ = ["BINARY", "ELF", "HEAD_BYTES", "INTEL_HEX", "KINDS", "S_RECORD", "detect", "kind_of_record"]
-
 INTEL_HEX, S_RECORD, ELF, BINARY = KINDS = ("intel-hex", "s-record", "elf", "binary")
 HEAD_BYTES = 4096
 _DIGITS = b"0123456789abcdefABCDEF"

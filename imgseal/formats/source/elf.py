@@ -15,8 +15,6 @@ from imgseal.formats.memory.store import ByteStore
 from imgseal.limits import CHUNK, IMAGE_BYTES
 from imgseal.records import NamedTuple
 
-__all__ = ["read_elf"]
-
 _HEADER_BYTES = 52
 _HEADERS = 4096
 """Segments, and sections; linked firmware has a few dozen."""

@@ -12,8 +12,6 @@ from imgseal.formats.memory.store import ByteStore
 from imgseal.formats.source.runs import Layout, Run
 from imgseal.formats.source.text_records import TextReader, shown
 
-__all__ = ["read_intel_hex"]
-
 _LAYOUT = Layout(prefix=b":", address_bytes=2, typed=True, counted=0, total=0)
 _DATA, _END, _SEGMENT, _SEGMENT_START, _LINEAR, _LINEAR_START = range(6)
 _LENGTHS = {_END: 0, _SEGMENT: 2, _SEGMENT_START: 4, _LINEAR: 2, _LINEAR_START: 4}

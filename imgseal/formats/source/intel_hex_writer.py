@@ -8,8 +8,6 @@ from collections.abc import Iterable, Iterator
 
 from imgseal.formats.source.columns import address_columns, row_sums
 
-__all__ = ["write_intel_hex"]
-
 _ROW = 16
 _WIDTH = _ROW + 5
 _NEGATED = bytes(-value & 0xFF for value in range(256))

@@ -10,8 +10,6 @@ from imgseal.errors import InputError, Place
 from imgseal.limits import LINE_BYTES, MAP_LINES
 from imgseal.records import NamedTuple
 
-__all__ = ["LinkerMap", "MapRegion", "MapSection", "read_map"]
-
 _REGION = re.compile(r"^(\S+)\s+0x([0-9a-f]{1,16})\s+0x([0-9a-f]{1,16})(?:\s+[a-z!]*)?$", re.IGNORECASE)
 _SECTION = re.compile(
     r"^(\.\S+)?\s+0x([0-9a-f]{1,16})\s+0x([0-9a-f]{1,16})(?:\s+load address 0x([0-9a-f]{1,16}))?$", re.IGNORECASE

@@ -8,8 +8,6 @@ from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.store import ByteStore
 from imgseal.limits import CHUNK
 
-__all__ = ["read_raw"]
-
 
 def read_raw(stream: BinaryIO, name: str, base: int, store: ByteStore | None = None) -> MemoryImage:
     """Read all bytes of a stream as data from address `base`; InputError for an empty file and past 2**32."""

@@ -6,11 +6,9 @@ binary. Here most files are something else.
 
 import re
 
-from imgseal.formats.source.detect import ELF, HEAD_BYTES, kind_of_record
+from imgseal.formats.source.detect import ELF, kind_of_record
 from imgseal.formats.source.unread_binary import unread_binary
 from imgseal.formats.source.unread_text import ADDRESS_BYTES, BEGIN, CARRY, DAMAGED, kind_in, squeezed
-
-__all__ = ["BLANK", "DAMAGED", "HEAD_BYTES", "OTHER_PACKAGE", "Search", "blanks", "firmware_kind", "marked"]
 
 OTHER_PACKAGE = "an update package in an encoding that devices do not read"
 """CBOR tag 107 with more bytes than it needs, or behind the tag that only says that CBOR follows (RFC 8949 3.4.6)."""

@@ -11,8 +11,6 @@ from binascii import Error, unhexlify
 from imgseal.formats.source.columns import address_columns, row_sums
 from imgseal.records import NamedTuple
 
-__all__ = ["Layout", "Run", "take_run"]
-
 _LEAST = 8
 """Shorter runs are not worth the setting up."""
 

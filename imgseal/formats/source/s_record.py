@@ -11,8 +11,6 @@ from imgseal.formats.memory.store import ByteStore
 from imgseal.formats.source.runs import Layout, Run
 from imgseal.formats.source.text_records import TextReader, shown
 
-__all__ = ["read_s_records"]
-
 _ADDRESS_BYTES = {b"0": 2, b"1": 2, b"2": 3, b"3": 4, b"5": 2, b"6": 3, b"7": 4, b"8": 3, b"9": 2}
 _LAYOUTS = {
     kind: Layout(prefix=b"S" + kind, address_bytes=size, typed=False, counted=size + 1, total=0xFF)

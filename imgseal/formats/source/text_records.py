@@ -11,8 +11,6 @@ from imgseal.formats.memory.store import ByteStore
 from imgseal.formats.source.runs import Layout, Run, take_run
 from imgseal.limits import CHUNK, FIRMWARE_BYTES, LINE_BYTES
 
-__all__ = ["TextReader"]
-
 _DIGITS = b"0123456789abcdefABCDEF"
 _MOST_AHEAD = 1 << 16
 """Records of one run: all that fit 64 KiB of addresses."""

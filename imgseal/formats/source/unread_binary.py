@@ -4,8 +4,6 @@ Forms that srec_cat 1.64 writes, as srec_*(5) describes them, where a mark or ch
 one without either, of the TRS-80, is like a flat binary: docs/gate.md says so.
 """
 
-__all__ = ["unread_binary"]
-
 _MARKS = (
     (b"B000FF\n", "Windows CE image"),
     (b"\x08\x1c\x2a\x49\x08\x00", "formatted binary"),

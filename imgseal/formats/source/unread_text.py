@@ -12,8 +12,6 @@ from functools import cache
 
 from imgseal.limits import LINE_BYTES
 
-__all__ = ["ADDRESS_BYTES", "BEGIN", "CARRY", "DAMAGED", "is_whole_record", "kind_in", "squeezed"]
-
 DAMAGED = "records behind something else"
 """Text with whole records in it that no reader takes: damaged, saved as UTF-16, with something in front."""
 

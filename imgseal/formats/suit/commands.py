@@ -13,8 +13,6 @@ from imgseal.formats.suit.errors import decode_part, refuse
 from imgseal.limits import SEQUENCE_DEPTH
 from imgseal.records import NamedTuple
 
-__all__ = ["Command", "Parameters", "Sequence", "VersionMatch", "decode_sequence", "encode_sequence", "sequence_value"]
-
 _PEN = frozenset({112})  # vendor id as private enterprise number
 _POLICY_MAX = 15
 _INDEX_MAX = 255

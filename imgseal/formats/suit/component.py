@@ -6,8 +6,6 @@ Ours are [component number, run slot index] and, for detached headers, a third p
 from imgseal.formats.suit.errors import refuse
 from imgseal.records import NamedTuple
 
-__all__ = ["HEADER_PART", "ComponentId", "OurComponent", "component_id", "identifier", "ours"]
-
 ComponentId = tuple[bytes, ...]
 HEADER_PART = b"header"
 

@@ -5,8 +5,6 @@ import hashlib
 from imgseal.formats.suit.errors import refuse
 from imgseal.records import NamedTuple
 
-__all__ = ["SuitDigest", "sha256_digest"]
-
 _LENGTHS = {-16: 32, -18: 32, -43: 48, -44: 64, -45: 64}  # SHA-256, SHAKE128, SHA-384, SHA-512, SHAKE256; RFC 9054
 
 

@@ -14,8 +14,6 @@ from imgseal.formats.suit.errors import SuitError, decode_part, refuse
 from imgseal.limits import BLOCKS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
 
-__all__ = ["Envelope", "beside_payloads", "decode_envelope", "envelope_pieces", "with_block", "wrapped_digest"]
-
 _MEMBERS = 256
 
 

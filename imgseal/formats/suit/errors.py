@@ -5,8 +5,6 @@ from typing import NoReturn
 from imgseal.errors import InputError, Place
 from imgseal.formats.cbor.strict import CborError, decode
 
-__all__ = ["SuitError", "decode_part", "refuse"]
-
 
 class SuitError(InputError):
     """The bytes are no envelope or manifest that can be read; `place.key` says which member."""

@@ -3,17 +3,6 @@
 Manifest draft -37, update management (26, 27, 28, set version), trust domains (names only).
 """
 
-__all__ = [
-    "COMMANDS",
-    "COMPONENT_TEXT",
-    "CONDITIONS",
-    "ENVELOPE_MEMBERS",
-    "MANIFEST_MEMBERS",
-    "MANIFEST_TEXT",
-    "PARAMETERS",
-    "SEVERABLE",
-]
-
 ENVELOPE_TAG, MANIFEST_TAG = 107, 1070
 AUTHENTICATION, MANIFEST = 2, 3
 

@@ -12,8 +12,6 @@ from imgseal.formats.suit.text import Text, decode_text, text_value
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
 
-__all__ = ["Manifest", "Member", "decode_manifest", "encode_manifest", "encode_member"]
-
 _SEQUENCES = (
     labels.VALIDATE,
     labels.LOAD,

@@ -7,8 +7,6 @@ from imgseal.formats.suit.labels import BILL_OF_MATERIALS, TEXT
 from imgseal.formats.suit.manifest import decode_manifest
 from imgseal.formats.suit.text import Text, decode_text, manifest_texts
 
-__all__ = ["bill_in", "bill_of"]
-
 
 def bill_in(text: Text) -> Bill | None:
     """Return the bill of materials that a text names; None where it names none, or two languages name two."""

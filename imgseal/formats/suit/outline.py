@@ -17,8 +17,6 @@ from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.manifest import Manifest, decode_manifest
 from imgseal.formats.suit.text import Text, decode_text
 
-__all__ = ["DEEPEST", "branches", "outline"]
-
 DEEPEST = 24
 """Lines that would stand deeper are drawn at this depth; limits.SEQUENCE_DEPTH keeps manifests above it."""
 

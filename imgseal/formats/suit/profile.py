@@ -19,8 +19,6 @@ from imgseal.limits import DEVICE_KEY_BYTES, DEVICE_PARTS
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-__all__ = ["Departure", "departure"]
-
 _U32 = 1 << 32
 _SHA256 = -16
 _POLICY = range(16)

@@ -9,8 +9,6 @@ from imgseal.formats.suit.component import ours
 from imgseal.formats.suit.manifest import Manifest
 from imgseal.records import NamedTuple
 
-__all__ = ["Shape"]
-
 
 class _Component(Protocol):
     """A component of the product file, as far as its shape goes."""

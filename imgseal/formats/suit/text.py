@@ -4,8 +4,6 @@ from imgseal.formats.suit.component import ComponentId, component_id
 from imgseal.formats.suit.errors import decode_part, refuse
 from imgseal.records import NamedTuple
 
-__all__ = ["LanguageText", "Text", "decode_text", "manifest_texts", "text_value"]
-
 
 class LanguageText(NamedTuple):
     """Texts in one language: of the manifest by label 1 to 4, of components by label 1 to 8; others are kept."""

@@ -15,28 +15,6 @@ from imgseal.records import NamedTuple
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = [
-    "ENTRIES",
-    "EVERY_COMPONENT",
-    "GENERATION",
-    "IMAGES",
-    "MAGIC",
-    "PACKAGES",
-    "REVOKED",
-    "Anchor",
-    "AnchorFormatError",
-    "AnchorSet",
-    "AnchorUpdate",
-    "decode_held",
-    "decode_set",
-    "decode_update",
-    "encode_set",
-    "encode_update",
-    "flash_block",
-    "number_words",
-    "read_flash_block",
-]
-
 MAGIC = b"\xd5anchors"
 IMAGES, PACKAGES = 1, 2
 EVERY_COMPONENT = 0xFFFF_FFFF

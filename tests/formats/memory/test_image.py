@@ -4,7 +4,8 @@ import pytest
 
 from imgseal.errors import InputError
 from imgseal.formats.memory.builder import ImageBuilder
-from imgseal.formats.memory.image import MemoryImage, Region
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.memory.spans import Region
 
 
 def image(*pieces: tuple[int, bytes], start_address: int | None = None) -> MemoryImage:

@@ -5,7 +5,8 @@ import io
 import pytest
 
 from imgseal.errors import InputError, UsageError
-from imgseal.formats.source import detect, read
+from imgseal.formats.source import read
+from imgseal.formats.source.detect import detect
 
 HEX = b":0400000001020304F2\n:00000001FF\n"
 SREC = b"S107000001020304EE\nS9030000FC\n"

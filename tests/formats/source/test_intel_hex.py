@@ -8,7 +8,8 @@ from itertools import pairwise
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.formats.memory.image import MemoryImage, Region
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.memory.spans import Region
 from imgseal.formats.source import read
 
 END = ":00000001FF"

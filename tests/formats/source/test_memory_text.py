@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from imgseal.formats.source.recognise import HEAD_BYTES, Search, firmware_kind
+from imgseal.formats.source.detect import HEAD_BYTES
+from imgseal.formats.source.recognise import Search, firmware_kind
 
 BODY = random.Random(64).randbytes(64)
 FORM = "Verilog hex, VMEM or TI text"

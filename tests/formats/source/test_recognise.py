@@ -8,8 +8,9 @@ import struct
 import pytest
 from gate_tree import as_elf, as_hex, as_srec
 
-from imgseal.formats.source.detect import BINARY, ELF, INTEL_HEX, S_RECORD, detect
-from imgseal.formats.source.recognise import BLANK, DAMAGED, HEAD_BYTES, OTHER_PACKAGE, firmware_kind
+from imgseal.formats.source.detect import BINARY, ELF, HEAD_BYTES, INTEL_HEX, S_RECORD, detect
+from imgseal.formats.source.recognise import BLANK, OTHER_PACKAGE, firmware_kind
+from imgseal.formats.source.unread_text import DAMAGED
 
 BODY = bytes(range(64))
 HEX, SREC = as_hex(0x20400, BODY), as_srec(0x20400, BODY)

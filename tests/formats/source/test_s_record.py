@@ -5,7 +5,8 @@ import io
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.formats.memory.image import MemoryImage, Region
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.memory.spans import Region
 from imgseal.formats.source import read
 
 WIDTHS = {0: 2, 1: 2, 2: 3, 3: 4, 5: 2, 6: 3, 7: 4, 8: 3, 9: 2}
