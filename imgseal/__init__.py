@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from imgseal.api import Release, judge, release
-    from imgseal.errors import ImgsealError, InputError, KeyTroubleError, RefusedError, UsageError
+    from imgseal.errors import ImgsealError, InputError, RefusedError, SigningKeyError, UsageError
     from imgseal.findings import Finding, Verdict
     from imgseal.formats.memory.image import MemoryImage
 
@@ -14,10 +14,10 @@ __all__ = [
     "Finding",
     "ImgsealError",
     "InputError",
-    "KeyTroubleError",
     "MemoryImage",
     "RefusedError",
     "Release",
+    "SigningKeyError",
     "UsageError",
     "Verdict",
     "__version__",
@@ -29,18 +29,26 @@ _HOMES = {
     "Finding": "findings",
     "ImgsealError": "errors",
     "InputError": "errors",
-    "KeyTroubleError": "errors",
     "MemoryImage": "formats.memory.image",
     "RefusedError": "errors",
     "Release": "api",
+    "SigningKeyError": "errors",
     "UsageError": "errors",
     "Verdict": "findings",
     "judge": "api",
     "release": "api",
 }
 
+_OLD = {"KeyTroubleError": "SigningKeyError"}
+"""Names of 0.1, which answer with the new one and a warning in this version."""
+
 
 def __getattr__(name: str) -> object:
+    if name in _OLD:
+        from warnings import warn  # noqa: PLC0415 - `import imgseal` loads nothing
+
+        warn(f"imgseal.{name} is called {_OLD[name]} now", DeprecationWarning, stacklevel=2)
+        name = _OLD[name]
     if name in _HOMES:
         from importlib import import_module  # noqa: PLC0415 - `import imgseal` loads nothing
 

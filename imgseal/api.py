@@ -52,7 +52,7 @@ def release(
     with the release keys and added to the release log where one is kept; `development` makes a development build. The
     package names the bill of materials in `sbom` (CycloneDX or SPDX JSON).
 
-    Raises UsageError, InputError, KeyTroubleError or RefusedError, and has written nothing then.
+    Raises UsageError, InputError, SigningKeyError or RefusedError, and has written nothing then.
     """
     from imgseal.make.seal import SealOptions
     from imgseal.workspace.clock import build_time, source_revision

@@ -98,7 +98,7 @@ class InputError(ImgsealError):
     exit_status = 3
 
 
-class KeyTroubleError(ImgsealError):
+class SigningKeyError(ImgsealError):
     """A key file cannot be read, opened, used or written."""
 
     exit_status = 4

@@ -76,7 +76,7 @@ def test_errors_are_those_of_the_commands(project: Path) -> None:
             call()
         assert caught.value.hint
     (project / "keys/images.pem").unlink()
-    with pytest.raises(api.KeyTroubleError):
+    with pytest.raises(api.SigningKeyError):
         api.release(FIRMWARE)
     del before["keys/images.pem"]
     assert tree(project) == before

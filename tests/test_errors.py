@@ -10,14 +10,14 @@ import click
 import pytest
 
 from imgseal.cli.app import COMMANDS
-from imgseal.errors import ImgsealError, InputError, InternalError, KeyTroubleError, Place, RefusedError, UsageError
+from imgseal.errors import ImgsealError, InputError, InternalError, Place, RefusedError, SigningKeyError, UsageError
 from imgseal.findings import CheckResult, Finding, Verdict
 from imgseal.gate.artefact import finding
 from imgseal.workspace.verdict_text import finding_lines, verdict_lines
 
 PROJECT = Path(__file__).parents[1]
 ROOT = PROJECT / "imgseal"
-KINDS = ("UsageError", "InputError", "KeyTroubleError", "RefusedError", "Finding")
+KINDS = ("UsageError", "InputError", "SigningKeyError", "RefusedError", "Finding")
 
 
 def calls() -> Iterator[tuple[str, ast.Call]]:
@@ -186,6 +186,6 @@ def test_nothing_in_a_message_acts_on_a_terminal() -> None:
 
 
 def test_exit_statuses() -> None:
-    kinds = (RefusedError, UsageError, InputError, KeyTroubleError, InternalError)
+    kinds = (RefusedError, UsageError, InputError, SigningKeyError, InternalError)
     assert [kind.exit_status for kind in kinds] == [1, 2, 3, 4, 5]
     assert all(issubclass(kind, ImgsealError) for kind in kinds)

@@ -7,8 +7,8 @@ import imgseal
 
 def test_names() -> None:
     assert imgseal.__all__ == [
-        "Finding", "ImgsealError", "InputError", "KeyTroubleError", "MemoryImage", "RefusedError", "Release", "UsageError", "Verdict",
-        "__version__", "judge", "release",
+        "Finding", "ImgsealError", "InputError", "MemoryImage", "RefusedError", "Release", "SigningKeyError", "UsageError",
+        "Verdict", "__version__", "judge", "release",
     ]  # fmt: skip
     for name in imgseal.__all__:
         assert getattr(imgseal, name)
@@ -23,3 +23,10 @@ def test_intelhex_is_the_interchange_type() -> None:
 def test_no_other_name() -> None:
     with pytest.raises(AttributeError, match="no attribute 'Image'"):
         imgseal.Image  # noqa: B018 - the access is the question
+
+
+def test_an_old_name_answers_with_the_new_one() -> None:
+    with pytest.warns(DeprecationWarning, match="KeyTroubleError is called SigningKeyError now") as told:
+        from imgseal import KeyTroubleError
+    assert KeyTroubleError is imgseal.SigningKeyError
+    assert {warning.filename for warning in told} == {__file__}

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 
 from imgseal.device_code.front import front_bytes
-from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.formats.install_record.room import record_bytes
 from imgseal.formats.trust_anchors.codec import AnchorFormatError, decode_set, encode_set
 from imgseal.keys.anchor_set import anchor_set
@@ -49,12 +49,12 @@ def _largest_unit(product: Product) -> int:
 def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     """Return the header; development keys are left out unless asked for.
 
-    KeyTroubleError for a trust anchor whose private half everyone has: such a device would trust everyone. UsageError
+    SigningKeyError for a trust anchor whose private half everyone has: such a device would trust everyone. UsageError
     for more components or keys than the sources count.
     """
     for key in trust.keys:
         if key.published is not None and not key.development:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "everyone can sign with this key",
                 place=Place(file=key.source),
                 expected="a key whose private half is secret",

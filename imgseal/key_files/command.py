@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import click
 
-from imgseal.errors import ImgsealError, KeyTroubleError, Place, UsageError
+from imgseal.errors import ImgsealError, Place, SigningKeyError, UsageError
 from imgseal.keys.hidden import Hidden, hidden
 from imgseal.keys.public_key import AnyKey
 from imgseal.limits import KEY_FILE_BYTES
@@ -224,7 +224,7 @@ def _public_in_token(text: str) -> AnyKey:
     if found is not None:
         return found
     if uri.type == "public":
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "no public key of this token fits this URI, or it is shown after the PIN only",
             place=Place(file=uri_name(uri)),
             hint="correct object= or id=, or leave type=public out to look for it beside the private key",
@@ -239,7 +239,7 @@ def _read(path: str) -> tuple[AnyKey, bool]:
     try:
         data = hidden(read_bounded(path, "key file", KEY_FILE_BYTES))
     except ImgsealError as error:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "cannot read this key file",
             place=Place(file=path),
             expected=error.expected,
@@ -276,7 +276,7 @@ def _roles(public: AnyKey, path: str, product_file: str | None) -> list[str]:
         for entry in entries:
             try:
                 found = _read(project.resolve(entry.key))[0]
-            except KeyTroubleError:
+            except SigningKeyError:
                 continue
             if found == public:
                 roles.append(f"trusted for {role} ({entry.key})")

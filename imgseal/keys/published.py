@@ -4,7 +4,7 @@ Coordinates as x then y, in hex. docs/vectors.md tells where each comes from; a 
 printed scalar where there is one. Of ML-DSA-44 keys the seed is printed, and the key follows from it.
 """
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.public_key import AnyKey
 from imgseal.product.algorithms import P256
@@ -98,10 +98,10 @@ def origin_of(key: AnyKey) -> str | None:
 
 
 def refuse_published(key: AnyKey, name: str) -> None:
-    """KeyTroubleError for a key whose private half is public; `name` is where it came from."""
+    """SigningKeyError for a key whose private half is public; `name` is where it came from."""
     origin = origin_of(key)
     if origin is not None:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "everyone can sign with this key",
             place=Place(file=name),
             expected="a key whose private half is secret",

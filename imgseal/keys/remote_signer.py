@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Mapping
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.public_key import AnyKey
 
 
@@ -17,9 +17,9 @@ class LaterSigner:
         self.name = name
 
     def sign(self, message: bytes) -> bytes:
-        """KeyTroubleError: nothing can be signed here."""
+        """SigningKeyError: nothing can be signed here."""
         del message
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "the private half of this key is held elsewhere",
             place=Place(file=self.name),
             found="a public key",
@@ -44,10 +44,10 @@ class SuppliedSigner:
         return tuple(digest for digest in self._values if digest not in self._used)
 
     def sign(self, message: bytes) -> bytes:
-        """Return the signature that was supplied for exactly these bytes; KeyTroubleError where there is none."""
+        """Return the signature that was supplied for exactly these bytes; SigningKeyError where there is none."""
         digest = hashlib.sha256(message).digest()
         if digest not in self._values:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "what is made here now is not what the key has signed",
                 place=Place(file=self.name),
                 expected="SHA-256 " + (" or ".join(value.hex() for value in self._values) or "of nothing at all"),

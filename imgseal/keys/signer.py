@@ -4,14 +4,14 @@ from typing import Protocol
 
 from cryptography.hazmat.primitives.asymmetric import ec
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.hidden import Hidden
 from imgseal.keys.p256 import BadSignatureError, public_from_point, sign
 from imgseal.keys.public_key import AnyKey, AnyPrivateKey, verify
 
 
 class Signer(Protocol):
-    """What a maker needs in order to sign; raises KeyTroubleError when the key cannot be used."""
+    """What a maker needs in order to sign; raises SigningKeyError when the key cannot be used."""
 
     @property
     def public(self) -> AnyKey:
@@ -58,7 +58,7 @@ def file_signer(private: AnyPrivateKey, name: str) -> Signer:
 
 
 def sign_and_verify(signer: Signer, message: bytes) -> bytes:
-    """Let a signer sign, and verify what it returns before anybody uses it; KeyTroubleError when it does not hold.
+    """Let a signer sign, and verify what it returns before anybody uses it; SigningKeyError when it does not hold.
 
     A signer may be faulty hardware, and a faulty deterministic signature can give the key away.
     """
@@ -66,7 +66,7 @@ def sign_and_verify(signer: Signer, message: bytes) -> bytes:
     try:
         verify(signer.public, message, signature)
     except BadSignatureError as error:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "the signer returned a signature that does not verify",
             place=Place(file=signer.name),
             found=str(error),

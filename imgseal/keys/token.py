@@ -8,7 +8,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.hidden import HiddenText
 from imgseal.keys.token_errors import LOCKED, refuse
 from imgseal.product.token_uri import TokenUri
@@ -48,7 +48,7 @@ class Desk:
         self._open: dict[tuple[str, int], OpenToken] = {}
 
     def log_in(self, module: str, uri: TokenUri, name: str, *, write: bool = False) -> OpenToken:
-        """Return a logged-in session on the one token that fits; KeyTroubleError says why there is none."""
+        """Return a logged-in session on the one token that fits; SigningKeyError says why there is none."""
         token = self.token(module, uri, name)
         place = (module, token.slot.slot_id)
         if place not in self._open:
@@ -69,7 +69,7 @@ class Desk:
         found = [token for token in tokens if _fits(token, uri)] if _library_fits(self._modules[module], uri) else []
         if len(found) == 1:
             return found[0]
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "several tokens fit this URI" if found else "no token fits this URI",
             place=Place(file=name),
             expected="one token",
@@ -92,7 +92,7 @@ class Desk:
 
         flags = token.flags
         if flags & TokenFlag.USER_PIN_LOCKED:
-            raise KeyTroubleError(LOCKED[0], place=Place(file=name), found=_described(token), hint=LOCKED[1])
+            raise SigningKeyError(LOCKED[0], place=Place(file=name), found=_described(token), hint=LOCKED[1])
         pin = None
         pad = bool(flags & TokenFlag.PROTECTED_AUTHENTICATION_PATH)
         if flags & TokenFlag.LOGIN_REQUIRED:
@@ -128,7 +128,7 @@ class Desk:
         try:
             import pkcs11  # noqa: PLC0415 - only where there is a token
         except ImportError:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "this key is in a PKCS#11 token, and the library for tokens is not installed",
                 place=Place(file=name),
                 expected="the Python package python-pkcs11",
@@ -138,7 +138,7 @@ class Desk:
             self._modules[module] = pkcs11.lib(module)
         except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
             reason = str(error).rpartition(f"{module}: ")[2] or f"PKCS#11 answer {type(error).__name__}"
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "this PKCS#11 module does not load",
                 place=Place(file=module),
                 expected="the shared library that came with the token",

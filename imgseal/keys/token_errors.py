@@ -6,7 +6,7 @@ reason why a module could not be loaded.
 
 from typing import NoReturn
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import Place, SigningKeyError
 
 _ONCE = "it was tried once; check it before you try again: most tokens lock after a few wrong ones"
 LOCKED = (
@@ -46,12 +46,12 @@ _WORDS = {
 
 
 def refuse(error: Exception, name: str, doing: str) -> NoReturn:
-    """Raise KeyTroubleError for what the module answered; `doing` says what was asked of it."""
+    """Raise SigningKeyError for what the module answered; `doing` says what was asked of it."""
     answer = type(error).__name__
     if str(error).endswith(" 0x68"):  # CKR_KEY_FUNCTION_NOT_PERMITTED, which the library has no class for
         answer = "KeyFunctionNotPermitted"
     unknown = f"the token could not {doing}", "the documentation of its module explains the answer"
     message, hint = _WORDS.get(answer, unknown)
-    raise KeyTroubleError(
+    raise SigningKeyError(
         message, place=Place(file=name), found=f"PKCS#11 answer {answer} when asked to {doing}", hint=hint
     ) from None

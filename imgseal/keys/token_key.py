@@ -8,7 +8,7 @@ import hashlib
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.p256 import PublicKey, public_from_point
 from imgseal.keys.token import Desk, OpenToken
 from imgseal.keys.token_errors import refuse
@@ -42,7 +42,7 @@ class TokenSigner:
         return f"TokenSigner({self.name!r})"
 
     def sign(self, message: bytes) -> bytes:
-        """Return r then s, 64 bytes; KeyTroubleError in words for what the token answers."""
+        """Return r then s, 64 bytes; SigningKeyError in words for what the token answers."""
         from pkcs11 import Mechanism  # noqa: PLC0415 - only where there is a token
 
         digest = hashlib.sha256(message).digest()
@@ -62,9 +62,9 @@ class MadeKey(NamedTuple):
 
 
 def open_signer(desk: Desk, module: str, uri: TokenUri, name: str) -> TokenSigner:
-    """Log in, and return the signer of the one private key that fits; KeyTroubleError says why there is none."""
+    """Log in, and return the signer of the one private key that fits; SigningKeyError says why there is none."""
     if uri.type not in (None, "private"):
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "this URI names no private key",
             place=Place(file=name),
             expected="type=private, or no type",
@@ -77,7 +77,7 @@ def open_signer(desk: Desk, module: str, uri: TokenUri, name: str) -> TokenSigne
     keys = _objects(opened, name, ObjectClass.PRIVATE_KEY, label=uri.object, identifier=uri.id)
     if len(keys) != 1:
         there = keys or _objects(opened, name, ObjectClass.PRIVATE_KEY)
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "several private keys fit this URI" if keys else "no private key of this token fits this URI",
             place=Place(file=name),
             expected="one private key",
@@ -95,7 +95,7 @@ def look_for_public(desk: Desk, module: str, uri: TokenUri, name: str) -> Public
     keys = _objects(opened, name, ObjectClass.PUBLIC_KEY, label=uri.object, identifier=uri.id)
     points = {_public(key, name) for key in keys}
     if len(points) > 1:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "several public keys fit this URI",
             place=Place(file=name),
             expected="one public key",
@@ -108,7 +108,7 @@ def look_for_public(desk: Desk, module: str, uri: TokenUri, name: str) -> Public
 def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: str) -> MadeKey:
     """Make a P-256 pair in the token under the URI's object label: not extractable, sensitive, for signing only.
 
-    `identifier` becomes CKA_ID. KeyTroubleError where the label or identifier is taken, or the token made something
+    `identifier` becomes CKA_ID. SigningKeyError where the label or identifier is taken, or the token made something
     else than was asked for; then nothing is left behind.
     """
     opened = desk.log_in(module, uri, name, write=True)
@@ -118,7 +118,7 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
         taken = _objects(opened, name, kind, label=uri.object)
         taken += _objects(opened, name, kind, identifier=identifier)
         if taken:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "the token has a key of that name already; a key is never overwritten",
                 place=Place(file=name),
                 found=_described(taken[0]),
@@ -156,7 +156,7 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
     try:
         for attribute, wanted in ((Attribute.SENSITIVE, True), (Attribute.EXTRACTABLE, False), (Attribute.SIGN, True)):
             if _read(private, attribute) is not wanted:
-                raise KeyTroubleError(
+                raise SigningKeyError(
                     "the token does not keep the key as it was asked to",
                     place=Place(file=name),
                     expected=f"{attribute.name} {wanted}",
@@ -178,7 +178,7 @@ def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
 
     _refuse_other_curves(key, name)
     if _read(key, Attribute.SIGN) is False:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "this key may not sign",
             place=Place(file=name),
             expected="CKA_SIGN true",
@@ -187,7 +187,7 @@ def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
         )
     again = _read(key, Attribute.ALWAYS_AUTHENTICATE) is True
     if again and opened.pin is None:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "this key asks for the PIN at each signature, and this token takes it at its own pad only",
             place=Place(file=name),
             hint="take a key without CKA_ALWAYS_AUTHENTICATE",
@@ -208,7 +208,7 @@ def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
     if not points:
         points = {_certified(part, name) for part in _objects(opened, name, ObjectClass.CERTIFICATE, **same)}
     if len(points) != 1:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "several public keys stand beside this private key" if points else "no public key stands beside this key",
             place=Place(file=name),
             expected="a public key or certificate with the identifier of the private key",
@@ -229,7 +229,7 @@ def _public(key: Any, name: str) -> PublicKey:
     try:
         return public_from_point(point)
     except ValueError:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "the token's public key is no point on P-256",
             place=Place(file=name),
             expected="an uncompressed point in CKA_EC_POINT",
@@ -248,7 +248,7 @@ def _certified(certificate: Any, name: str) -> PublicKey:
     except Exception:  # noqa: BLE001 - whatever is wrong with it, the cure is the same
         public = None
     if not isinstance(public, ec.EllipticCurvePublicKey) or public.curve.name != "secp256r1":
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "the certificate beside this key holds no P-256 key",
             place=Place(file=name),
             expected=_ASKED,
@@ -266,7 +266,7 @@ def _refuse_other_curves(key: Any, name: str) -> None:
     curve = _read(key, Attribute.EC_PARAMS) if kind == KeyType.EC else None
     if curve not in _CURVES:
         words = getattr(kind, "name", str(kind)) + (f", curve {curve.hex()}" if curve else "")
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "this key of the token is not on P-256",
             place=Place(file=name),
             expected=_ASKED,

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import load_public
 from imgseal.keys.public_key import AnyKey
@@ -66,7 +66,7 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
     """Read the key files that [trust.*] names.
 
     `read` turns a reference of the product file into bytes, or None for one that is not there and not to be trusted.
-    Raises KeyTroubleError for a file that holds no public key, for a key that no algorithm of the rules is for, for a
+    Raises SigningKeyError for a file that holds no public key, for a key that no algorithm of the rules is for, for a
     role without enough keys for an algorithm that must verify, and for one key in two roles: a key that signs both
     images and packages would let one theft open both layers.
     """
@@ -87,7 +87,7 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
                 continue
             public = load_public(data, entry.key)
             if public.kind not in product.rules.kinds:
-                raise KeyTroubleError(
+                raise SigningKeyError(
                     "a trusted key that nothing could be verified with",
                     place=Place(file=product.source, key=where),
                     expected=f"a key for {' or '.join(product.rules.algorithms)} (rules.algorithms)",
@@ -96,7 +96,7 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
                 )
             if public.key_id in seen:
                 other_where, other = seen[public.key_id]
-                raise KeyTroubleError(
+                raise SigningKeyError(
                     "one key stands in two places of [trust]",
                     place=Place(file=product.source, key=where),
                     expected="another key for each role, and each key once",
@@ -137,7 +137,7 @@ def _uncounted(
         public = load_public(data, entry.key)
         if public.key_id in seen:
             where, other = seen[public.key_id]
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "one key stands in two places of [trust]",
                 place=Place(file=product.source, key="trust.uncounted"),
                 expected="a key that nothing is trusted for",
@@ -159,7 +159,7 @@ def _lone(
     where = f"trust.{name}"
     public = load_public(data, reference)
     if not isinstance(public, PublicKey):
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "trust anchor sets are signed with P-256",
             place=Place(file=product.source, key=where),
             expected="a key for ESP256",
@@ -167,7 +167,7 @@ def _lone(
             hint="make one: imgseal key new FILE",
         )
     if public.key_id in seen:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "one key stands in two places of [trust]",
             place=Place(file=product.source, key=where),
             expected="a key that signs nothing but trust anchor sets",
@@ -184,7 +184,7 @@ def _refuse_too_few(keys: list[TrustedKey], product: Product, where: str, need: 
         kind = ALGORITHMS[name]
         count = sum(key.public.kind == kind for key in keys)
         if count < need:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 f"too few trusted keys for {name}, which must verify",
                 place=Place(file=product.source, key=where),
                 expected=f"at least {need} for {name} (rules.must_verify)",

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.formats.cose.sign1 import read_block, to_be_signed
 from imgseal.formats.suit.envelope import decode_envelope, with_block
 from imgseal.keys.p256 import BadSignatureError
@@ -19,12 +19,12 @@ def endorse(
 ) -> Iterator[bytes | memoryview]:
     """Yield the package with the signer's block behind those it has.
 
-    KeyTroubleError for a key that the product file does not know for packages; UsageError where it has signed already.
+    SigningKeyError for a key that the product file does not know for packages; UsageError where it has signed already.
     """
     (signer,) = ordered_signers((signer,), product, development=False)
     anchors = trust.anchors(PACKAGES, development=False)
     if all(anchor.public != signer.public for anchor in (*anchors, *trust.uncounted)):
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "devices would not count this key",
             place=Place(file=signer.name),
             expected=" or ".join(anchor.source for anchor in anchors) + " ([trust.packages])",

@@ -70,7 +70,7 @@ def pack(
 ) -> Package:
     """Pack sealed images and sign the manifest once by each signer.
 
-    Raises as `draft`, and KeyTroubleError for a published key or a signature that does not verify.
+    Raises as `draft`, and SigningKeyError for a published key or a signature that does not verify.
     """
     signers = ordered_signers(signers, product, development=development)
     package = draft(images, product, development=development, bill=bill)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from imgseal.errors import InternalError, KeyTroubleError, Place, UsageError
+from imgseal.errors import InternalError, Place, SigningKeyError, UsageError
 from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
 from imgseal.formats.sealed_image.layout import (
     CODE,
@@ -62,13 +62,13 @@ class SealedImage(NamedTuple):
 def ordered_signers(signers: tuple[Signer, ...], product: Product, *, development: bool) -> tuple[Signer, ...]:
     """Return the signers in the order of the rules, so that the order in which keys are named changes no byte.
 
-    KeyTroubleError for a key whose private half is public, and for one that the rules name no algorithm for.
+    SigningKeyError for a key whose private half is public, and for one that the rules name no algorithm for.
     """
     kinds = product.rules.kinds
     for signer in signers:
         _refuse_published(signer, product, development=development)
         if signer.public.kind not in kinds:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "the rules have no algorithm for this signing key",
                 place=Place(file=signer.name),
                 expected=f"a key for {' or '.join(product.rules.algorithms)} (rules.algorithms)",
@@ -79,11 +79,11 @@ def ordered_signers(signers: tuple[Signer, ...], product: Product, *, developmen
 
 
 def _refuse_published(signer: Signer, product: Product, *, development: bool) -> None:
-    """KeyTroubleError for a key whose private half is public, except where the product file allows it at a desk."""
+    """SigningKeyError for a key whose private half is public, except where the product file allows it at a desk."""
     origin = origin_of(signer.public)
     if origin is None or (development and product.rules.example_keys == "development"):
         return
-    raise KeyTroubleError(
+    raise SigningKeyError(
         "everyone can sign with this key",
         place=Place(file=signer.name),
         expected="a key whose private half is secret",
@@ -96,7 +96,7 @@ def _refuse_published(signer: Signer, product: Product, *, development: bool) ->
 def draft(placed: Placed, product: Product, options: SealOptions, signers: tuple[Signer, ...]) -> Statement:
     """Return the statement that the signers have to sign; it names their keys, so nobody can take one away.
 
-    Raises KeyTroubleError for a published key, UsageError where the header block is too small or a value out of range.
+    Raises SigningKeyError for a published key, UsageError where the header block is too small or a value out of range.
     """
     signers = ordered_signers(signers, product, development=options.development)
     component = placed.component

@@ -8,7 +8,7 @@ import hashlib
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release, seal
 from imgseal.formats.sealed_image.codec import decode_statement, encode_statement
 from imgseal.formats.suit.shape import Shape
@@ -50,7 +50,7 @@ class Finished(NamedTuple):
 def ask(job: Job, *, with_firmware: bool = False) -> Asking:
     """Make the request for the signatures that cannot be made here.
 
-    Raises as `release` does for anything that the judge would refuse, KeyTroubleError for a key that devices would not
+    Raises as `release` does for anything that the judge would refuse, SigningKeyError for a key that devices would not
     count, UsageError when every key is here.
     """
     rehearsed = release(_with_stand_ins(job))
@@ -110,7 +110,7 @@ def options_of(request: Request, images: list[SealedImage], name: str) -> SealOp
 def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
     """Derive again what was asked for, and put the supplied signatures in.
 
-    Raises KeyTroubleError where a signature does not hold or is for anything else, UsageError where one is missing or
+    Raises SigningKeyError where a signature does not hold or is for anything else, UsageError where one is missing or
     was asked for something that is not made now.
     """
     images = request.items[0].is_statement
@@ -125,7 +125,7 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
         else:
             signers.append(signer)
     if values:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "the request asks for a key that the product file does not name here",
             place=Place(file=job.product.source, key="signing"),
             expected=", ".join(signer.public.key_id.hex() for signer in supplied) or "no key that is held elsewhere",
@@ -215,7 +215,7 @@ def _with_stand_ins(job: Job) -> Job:
         known += job.trust.uncounted if role == PACKAGES else ()
         mine = [key for key in known if key.public == signer.public]
         if not mine:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "devices would not count this key",
                 place=Place(file=signer.name),
                 expected=f"a key of [trust.{role}]",

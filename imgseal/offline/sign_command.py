@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.console.options import product_options
-from imgseal.errors import KeyTroubleError, Place, UsageError
+from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.limits import REQUEST_BYTES
 from imgseal.product.references import is_token_uri
 from imgseal.workspace.artefacts import open_artefact
@@ -119,7 +119,7 @@ def _endorse_request(
     ]
     if not mine:
         wanted = dict.fromkeys(f"{a.key_id.hex()} ({a.algorithm})" for item in request.items for a in item.keys)
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "the request does not ask for this key",
             place=Place(file=reference),
             expected=" or ".join(wanted),

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.console.options import product_options
-from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
+from imgseal.errors import InputError, Place, SigningKeyError, UsageError
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.references import is_token_uri
 from imgseal.workspace.artefacts import open_artefact
@@ -276,7 +276,7 @@ def _key_id(text: str) -> bytes:
     try:
         return load_public(read_bounded(text, "public key", KEY_FILE_BYTES), text).key_id
     except InputError as error:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "cannot read the key that is to be revoked",
             place=Place(file=text),
             expected="a public key file, or a key identifier of 32 hex digits",

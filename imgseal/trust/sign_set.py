@@ -1,6 +1,6 @@
 """Signs a trust anchor set."""
 
-from imgseal.errors import KeyTroubleError, Place
+from imgseal.errors import Place, SigningKeyError
 from imgseal.formats.trust_anchors.codec import AnchorSet, encode_set, encode_update
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.published import refuse_published
@@ -10,10 +10,10 @@ from imgseal.keys.signer import Signer, sign_and_verify
 def trust_update(anchors: AnchorSet, signer: Signer) -> bytes:
     """Return the update: the set, the signer's point, and the signature over both; docs/format/trust-anchors.md.
 
-    KeyTroubleError for a key that is not P-256, or whose private half is public.
+    SigningKeyError for a key that is not P-256, or whose private half is public.
     """
     if not isinstance(signer.public, PublicKey):
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "trust anchor sets are signed with P-256",
             place=Place(file=signer.name),
             expected="a key for ESP256",

@@ -3,7 +3,7 @@
 import os
 from typing import TYPE_CHECKING
 
-from imgseal.errors import InputError, KeyTroubleError, Place
+from imgseal.errors import InputError, Place, SigningKeyError
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.references import is_token_uri
 from imgseal.workspace.ask import ask_secret
@@ -41,7 +41,7 @@ def held_elsewhere(path: str, reference: str, key: str) -> str | None:
 
 
 def open_signer(path: str) -> "Signer":
-    """Open a signing key by its file name or PKCS#11 URI; KeyTroubleError where it cannot be read or cannot sign."""
+    """Open a signing key by its file name or PKCS#11 URI; SigningKeyError where it cannot be read or cannot sign."""
     if is_token_uri(path):
         from imgseal.workspace.tokens import token_signer
 
@@ -49,7 +49,7 @@ def open_signer(path: str) -> "Signer":
 
     data = key_file(path, "check the name and the permissions")
     if b"PRIVATE KEY-----" not in data:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "this is no private key",
             place=Place(file=path),
             expected="a private key in PEM",
@@ -67,10 +67,10 @@ def open_to_others(path: str) -> int:
 
 
 def refuse_open(data: bytes, path: str) -> None:
-    """KeyTroubleError where others can open the file of a private key, encrypted or not: it is as good as theirs."""
+    """SigningKeyError where others can open the file of a private key, encrypted or not: it is as good as theirs."""
     mode = open_to_others(path)
     if mode and b"PRIVATE KEY-----" in data:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "others on this machine can open this private key",
             place=Place(file=path),
             expected="mode 0600: the owner alone",
@@ -80,13 +80,13 @@ def refuse_open(data: bytes, path: str) -> None:
 
 
 def key_file(path: str, hint: str) -> bytes:
-    """Read a signing key's file, hidden from tracebacks; KeyTroubleError where it cannot be read."""
+    """Read a signing key's file, hidden from tracebacks; SigningKeyError where it cannot be read."""
     from imgseal.keys.hidden import hidden
 
     try:
         return hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
     except InputError as error:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "cannot read the signing key", place=Place(file=path), expected=error.expected, found=error.found, hint=hint
         ) from None
 
@@ -118,7 +118,7 @@ def unlock(path: str, role: str | None = None) -> "Callable[[], Hidden]":
         if given is not None:
             return Hidden(given.encode())
         if not os.isatty(0):
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "this key is encrypted, and there is nobody to ask for its pass phrase",
                 place=Place(file=path),
                 hint=f"set {PASSPHRASE_VARIABLE}{'' if role is None else f' or {PASSPHRASE_VARIABLE}_{role.upper()}'}, "

@@ -4,7 +4,7 @@ import os
 from stat import S_ISVTX, S_IWOTH
 from typing import TYPE_CHECKING
 
-from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
+from imgseal.errors import InputError, Place, SigningKeyError, UsageError
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
 from imgseal.product.algorithms import KEY_NAMES
 from imgseal.product.references import is_token_uri
@@ -152,7 +152,7 @@ class Project(NamedTuple):
         return [*self.inputs(), *(self.resolve(r) for r in references if not is_token_uri(r))]
 
     def trust(self, *, development: bool = False, absent: bool = False) -> "Trust":
-        """Read the trust anchors; KeyTroubleError for a file of [trust] that cannot be read.
+        """Read the trust anchors; SigningKeyError for a file of [trust] that cannot be read.
 
         For a development judgement the released ones may be missing, and are then not trusted; what is made for a
         device is made of all of them. `absent` leaves out every file that is not there: for whoever says so itself.
@@ -169,7 +169,7 @@ class Project(NamedTuple):
             try:
                 return read_bounded(path, "public key", KEY_FILE_BYTES)
             except InputError as error:
-                raise KeyTroubleError(
+                raise SigningKeyError(
                     "cannot read a trusted public key",
                     place=Place(file=path),
                     expected=error.expected,
@@ -182,14 +182,14 @@ class Project(NamedTuple):
     def signers(self, role: str, *, development: bool) -> "tuple[Signer, ...]":
         """Open the signing keys of a role, `images` or `packages`: at least one for each algorithm that must verify.
 
-        KeyTroubleError where one is missing, or one is named twice.
+        SigningKeyError where one is missing, or one is named twice.
         """
         table = "development" if development else "release"
         keys = self.product.signing.get(table)
         references: tuple[str, ...] = getattr(keys, role) if keys is not None else ()
         key = f"signing.{table}.{role}"
         if not references:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "the product file names no signing key for this",
                 place=Place(file=self.path, key=key),
                 hint=f"add it there, or to {LOCAL_NAME} beside it",
@@ -199,10 +199,10 @@ class Project(NamedTuple):
         return signers
 
     def _refuse_uncovered(self, signers: "tuple[Signer, ...]", key: str) -> None:
-        """KeyTroubleError unless the keys are different, and each algorithm that must verify has one."""
+        """SigningKeyError unless the keys are different, and each algorithm that must verify has one."""
         kinds = [signer.public.kind for signer in signers]
         if len({signer.public.key_id for signer in signers}) != len(signers):
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "one signing key stands here twice",
                 place=Place(file=self.path, key=key),
                 expected="different keys",
@@ -212,7 +212,7 @@ class Project(NamedTuple):
         rules = self.product.rules
         for name, kind in zip(rules.must_verify, rules.required, strict=True):
             if kind not in kinds:
-                raise KeyTroubleError(
+                raise SigningKeyError(
                     f"no signing key for {name}, which must verify",
                     place=Place(file=self.path, key=key),
                     expected=f"a key for each of {', '.join(rules.must_verify)} (rules.must_verify)",
@@ -229,7 +229,7 @@ class Project(NamedTuple):
         path = self.resolve(reference)
         if not os.path.exists(path):
             make = f"put it there, or make one: {new_key(path, development=development)}"
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "the signing key is not there",
                 place=Place(file=path),
                 hint=f"{self.path} names it as {key}; {held_elsewhere(path, reference, key) or make}",

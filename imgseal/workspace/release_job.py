@@ -46,7 +46,7 @@ def release_job(
     bill: "Bill | None" = None,
     unfinished: bool = False,
 ) -> Job:
-    """Return the job for the product file's keys; KeyTroubleError where one is missing, or is one of development.
+    """Return the job for the product file's keys; SigningKeyError where one is missing, or is one of development.
 
     Where `files` is empty no key for images is asked for. Keys have to be in force on `day`, else on that of the
     options. `before` is the previous package: where no log says which bootloaders are in the field, it does.

@@ -11,7 +11,7 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
-from imgseal.errors import ImgsealError, InputError, KeyTroubleError, Place, UsageError
+from imgseal.errors import ImgsealError, InputError, Place, SigningKeyError, UsageError
 from imgseal.limits import KEY_FILE_BYTES, LEDGER_BYTES, LEDGER_LINE_BYTES
 from imgseal.records import NamedTuple
 from imgseal.workspace.append import append_line, last_line
@@ -41,7 +41,7 @@ class LogPlan(NamedTuple):
 
 
 def refuse_development_keys(project: "Project", signers: "Iterable[Signer]") -> None:
-    """KeyTroubleError when a key that is named for development is about to sign a release.
+    """SigningKeyError when a key that is named for development is about to sign a release.
 
     The judge refuses images and packages by development keys; this finds the key that is named for both.
     """
@@ -73,8 +73,8 @@ def _same_file(one: str, other: str) -> bool:
     return contents[0] == contents[1]
 
 
-def _development(name: str, other: str) -> KeyTroubleError:
-    return KeyTroubleError(
+def _development(name: str, other: str) -> SigningKeyError:
+    return SigningKeyError(
         "a development key cannot make a release",
         place=Place(file=name),
         expected="a key that is for releases only",
@@ -89,7 +89,7 @@ def _key_id(project: "Project", reference: str) -> bytes | None:
 
     try:
         return load_public(read_bounded(project.resolve(reference), "public key", KEY_FILE_BYTES), reference).key_id
-    except (InputError, KeyTroubleError):
+    except (InputError, SigningKeyError):
         return None
 
 

@@ -8,7 +8,7 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
-from imgseal.errors import InputError, KeyTroubleError, Place, UsageError
+from imgseal.errors import InputError, Place, SigningKeyError, UsageError
 from imgseal.keys.hidden import Hidden, HiddenText
 from imgseal.product.token_uri import BadTokenUriError, TokenUri, parse
 from imgseal.workspace.ask import ask_secret
@@ -42,7 +42,7 @@ def uri_name(uri: TokenUri) -> str:
 
 
 def token_signer(reference: str) -> "TokenSigner":
-    """Open the signer of a key in a token; KeyTroubleError says in words why it cannot be opened."""
+    """Open the signer of a key in a token; SigningKeyError says in words why it cannot be opened."""
     uri = read_uri(reference)
     module = module_of(uri)
     from imgseal.keys.token_key import open_signer
@@ -54,14 +54,14 @@ def module_of(uri: TokenUri) -> str:
     """Return the module's path, from the URI or the environment."""
     module = uri.module_path if uri.module_path is not None else os.environ.get(MODULE_VARIABLE)
     if not module:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "this key is in a PKCS#11 token, and nothing says which module reaches it",
             place=Place(file=uri_name(uri)),
             expected="the path of the shared library that came with the token",
             hint=f"set the environment variable {MODULE_VARIABLE} to it",
         )
     if not os.path.isabs(module):
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "the path of the PKCS#11 module is not absolute: which code is loaded would depend on the folder",
             place=Place(file=uri_name(uri)),
             expected="a path that starts at the root",
@@ -102,7 +102,7 @@ class _Pins:
         source = request.uri.pin_source
         automatic = source is not None or PIN_VARIABLE in os.environ
         if automatic and request.last_try:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "one more wrong PIN locks this token, so none is tried unseen",
                 place=Place(file=request.name),
                 found=f"the last try, for {who}",
@@ -115,7 +115,7 @@ class _Pins:
         if automatic:
             return _checked(Hidden(os.environb[PIN_VARIABLE.encode()]), PIN_VARIABLE)
         if not os.isatty(0):
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "this key is in a token, and there is nobody to ask for the PIN",
                 place=Place(file=request.name),
                 hint=f"run imgseal in a terminal, set {PIN_VARIABLE}, or add pin-source=fd:3 to the URI",
@@ -131,7 +131,7 @@ def _from_source(source: str, name: str) -> HiddenText:
     path = rest.removeprefix("//localhost").removeprefix("//")
     if kind == "file" and path.startswith("/"):
         return _checked(_from_file(path), source)
-    raise KeyTroubleError(
+    raise SigningKeyError(
         "this pin-source is not one that imgseal reads",
         place=Place(file=name),
         expected="fd:NUMBER, an open file descriptor, or file:/PATH",
@@ -147,7 +147,7 @@ def _from_descriptor(number: int, name: str) -> Hidden:
             data = Hidden(data + piece)
             del piece
     except OSError as error:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "cannot read the PIN from this file descriptor",
             place=Place(file=name),
             expected=f"descriptor {number} open for reading",
@@ -161,7 +161,7 @@ def _from_file(path: str) -> Hidden:
     try:
         mode = os.stat(path).st_mode
         if mode & 0o077:
-            raise KeyTroubleError(
+            raise SigningKeyError(
                 "others can read this PIN file",
                 place=Place(file=path),
                 expected="a file for its owner alone, mode 0600 or 0400",
@@ -173,7 +173,7 @@ def _from_file(path: str) -> Hidden:
         found = error.strerror
     except InputError as error:
         found = error.found
-    raise KeyTroubleError(
+    raise SigningKeyError(
         "cannot read this PIN file", place=Place(file=path), found=found, hint="check the name and the permissions"
     )
 
@@ -186,7 +186,7 @@ def _checked(data: Hidden, source: str) -> HiddenText:
     except UnicodeDecodeError:
         text = HiddenText()
     if not text or len(line) >= _PIN_BYTES:
-        raise KeyTroubleError(
+        raise SigningKeyError(
             "there is no usable PIN there",
             place=Place(file=source),
             expected="a line of 1 to 255 bytes of UTF-8",

@@ -9,7 +9,7 @@ from block_cases import with_blocks
 from workshop import Workshop, any_public, any_signer, codes, cose_block, first, public_key, repacked, verdict, workshop
 
 from imgseal.device_state.device import fresh
-from imgseal.errors import KeyTroubleError, UsageError
+from imgseal.errors import SigningKeyError, UsageError
 from imgseal.formats.cbor.strict import encode
 from imgseal.formats.cose.sign1 import CoseError, assemble, read_block, take_apart
 from imgseal.formats.suit.envelope import decode_envelope, with_block
@@ -129,7 +129,7 @@ def test_endorsing_makes_only_what_the_judge_takes() -> None:
     assert first(made, shop) == "accepted"
     with pytest.raises(UsageError, match="signed the package already"):
         list(endorse(memoryview(made), signer, shop.product, shop.trust, "x"))
-    with pytest.raises(KeyTroubleError, match="would not count"):
+    with pytest.raises(SigningKeyError, match="would not count"):
         list(endorse(memoryview(raw), any_signer("somebody"), shop.product, shop.trust, "x"))
     block = b"\xd2\x84\x43\xa1\x01\x28\xa1\x04\x41\x78\xf6\x40"
     with pytest.raises(CoseError, match="unprotected"):

@@ -26,7 +26,7 @@ from workshop import (
 )
 
 from imgseal.device_state.device import fresh
-from imgseal.errors import KeyTroubleError, UsageError
+from imgseal.errors import SigningKeyError, UsageError
 from imgseal.flow.release import Job, release
 from imgseal.formats.cbor.strict import decode, encode
 from imgseal.formats.cose.sign1 import assemble, take_apart
@@ -476,7 +476,7 @@ def test_more_signers_than_there_is_room_for() -> None:
 
 def test_a_signing_key_that_the_rules_have_no_algorithm_for() -> None:
     of = product()
-    with pytest.raises(KeyTroubleError, match="no algorithm for this signing key"):
+    with pytest.raises(SigningKeyError, match="no algorithm for this signing key"):
         release(
             Job(
                 firmware(),
@@ -487,6 +487,6 @@ def test_a_signing_key_that_the_rules_have_no_algorithm_for() -> None:
                 trust=both().trust,
             )
         )
-    with pytest.raises(KeyTroubleError, match="no algorithm for this signing key"):
+    with pytest.raises(SigningKeyError, match="no algorithm for this signing key"):
         pack((), of, (any_signer(PACKAGES[1]),), development=False)
     assert fresh_signer().public.kind == "P-256"

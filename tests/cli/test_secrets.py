@@ -25,7 +25,7 @@ from workshop import ALL, Imgseal, private_key, write_project
 import imgseal.cli.app
 import imgseal.workspace.files
 from imgseal.cli.app import run
-from imgseal.errors import ImgsealError, KeyTroubleError
+from imgseal.errors import ImgsealError, SigningKeyError
 from imgseal.keys.hidden import Hidden, HiddenText
 from imgseal.keys.known_secrets import signer_needles
 from imgseal.keys.pem import encode_private, load_private
@@ -223,7 +223,7 @@ def test_reading_a_key_shows_nothing_in_tracebacks() -> None:
     locked = encode_private(private_key("keys/images"), Hidden(PASSPHRASE.encode()))
 
     def nobody() -> bytes:
-        raise KeyTroubleError("nobody to ask")
+        raise SigningKeyError("nobody to ask")
 
     wrong = bytearray(good)
     wrong[good.index(b"MIGH") + 140] ^= 1

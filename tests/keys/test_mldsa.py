@@ -25,7 +25,7 @@ from cryptography.hazmat.primitives.serialization import (
 from second_library import SecondLibrarySigner, holds, key_pair, seed_of
 from workshop import public_key, signer
 
-from imgseal.errors import KeyTroubleError
+from imgseal.errors import SigningKeyError
 from imgseal.formats.cbor.strict import encode
 from imgseal.formats.cose.kid import akp_thumbprint
 from imgseal.formats.cose.labels import ALGORITHMS
@@ -92,7 +92,7 @@ def test_the_vector_files_are_read() -> None:
     private = file_signer(load_private(pem("mldsa44_priv.der", "PRIVATE KEY"), "x", nobody), "x")
     assert load_public(pem("mldsa44_pub.der", "PUBLIC KEY"), "x") == private.public
     with pytest.raises(
-        KeyTroubleError, match=r"neither for ECDSA on P-256 nor for ML-DSA-44|not a readable private key"
+        SigningKeyError, match=r"neither for ECDSA on P-256 nor for ML-DSA-44|not a readable private key"
     ):
         load_private(pem("mldsa65_noseed_priv.der", "PRIVATE KEY"), "x", nobody)
 
@@ -190,20 +190,20 @@ def test_key_files_are_those_of_the_library(phrase: bytes | None) -> None:
 def test_other_parameter_sets_and_damage_are_named() -> None:
     other = MLDSA65PrivateKey.generate()
     pem = other.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
-    with pytest.raises(KeyTroubleError, match="neither for ECDSA on P-256 nor for ML-DSA-44"):
+    with pytest.raises(SigningKeyError, match="neither for ECDSA on P-256 nor for ML-DSA-44"):
         load_private(pem, "x", nobody)
     spki = other.public_key().public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo)
-    with pytest.raises(KeyTroubleError, match="neither for ECDSA on P-256 nor for ML-DSA-44"):
+    with pytest.raises(SigningKeyError, match="neither for ECDSA on P-256 nor for ML-DSA-44"):
         load_public(spki, "x")
     body = base64.b64decode(b"".join(encode_public(SecondLibrarySigner("some").public).split(b"\n")[1:-2]))
     for wrong in (body[:-1], body + b"\0", body[:14] + b"\x12" + body[15:]):
         text = b"-----BEGIN PUBLIC KEY-----\n" + base64.encodebytes(wrong) + b"-----END PUBLIC KEY-----\n"
-        with pytest.raises(KeyTroubleError, match=r"not a readable public key|neither"):
+        with pytest.raises(SigningKeyError, match=r"not a readable public key|neither"):
             load_public(text, "x")
     private = encode_private(generate(), b"right")
-    with pytest.raises(KeyTroubleError, match="pass phrase does not open"):
+    with pytest.raises(SigningKeyError, match="pass phrase does not open"):
         load_private(private, "x", lambda: b"wrong")
-    with pytest.raises(KeyTroubleError, match="a private key stands"):
+    with pytest.raises(SigningKeyError, match="a private key stands"):
         load_public(encode_private(generate(), None), "x")
 
 
@@ -216,7 +216,7 @@ def test_a_signer_that_lies_is_caught() -> None:
             return SecondLibrarySigner("other").sign(message)
 
     faulty: Signer = Faulty()
-    with pytest.raises(KeyTroubleError, match="does not verify"):
+    with pytest.raises(SigningKeyError, match="does not verify"):
         sign_and_verify(faulty, b"message")
 
 

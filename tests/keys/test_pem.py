@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from workshop import private_key, public_key
 
-from imgseal.errors import KeyTroubleError
+from imgseal.errors import SigningKeyError
 from imgseal.keys.p256 import ORDER
 from imgseal.keys.pem import encode_private, encode_public, load_private, load_public
 from imgseal.keys.public_key import AnyPrivateKey
@@ -80,13 +80,13 @@ def damaged(pem: bytes, offset: int) -> bytes:
 def test_damaged_files() -> None:
     pem = encode_private(private_key("some"), None)
     for offset in (40, 67, 80, 137):
-        with pytest.raises(KeyTroubleError, match="does not belong"):
+        with pytest.raises(SigningKeyError, match="does not belong"):
             load_private(damaged(pem, offset), "x", nobody)
-    with pytest.raises(KeyTroubleError, match="not a readable private key"):
+    with pytest.raises(SigningKeyError, match="not a readable private key"):
         load_private(damaged(pem, 10), "x", nobody)
-    with pytest.raises(KeyTroubleError, match="does not lie on P-256"):
+    with pytest.raises(SigningKeyError, match="does not lie on P-256"):
         load_public(damaged(encode_public(public_key("some")), 60), "x")
-    with pytest.raises(KeyTroubleError, match="a public key stands"):
+    with pytest.raises(SigningKeyError, match="a public key stands"):
         load_private(encode_public(public_key("some")), "x", nobody)
 
 
@@ -96,7 +96,7 @@ def test_no_message_quotes_the_key() -> None:
     told = []
     for load in (lambda data: load_private(data, "x", nobody), lambda data: load_public(data, "x")):
         for data in (pem.replace(b"PRIVATE", b"PRIVAT"), pem[:-40], damaged(pem, 40)):
-            with pytest.raises(KeyTroubleError) as caught:
+            with pytest.raises(SigningKeyError) as caught:
                 load(data)
             told.append(str(caught.value))
     assert len(told) == 6
@@ -112,6 +112,6 @@ def test_faulty_signers_are_found_out() -> None:
 
     good = FileSigner(private_key("some"), "some.pem")
     assert len(sign_and_verify(good, b"message")) == 64
-    with pytest.raises(KeyTroubleError, match="does not verify"):
+    with pytest.raises(SigningKeyError, match="does not verify"):
         sign_and_verify(Faulty(private_key("some"), "some.pem"), b"message")
     assert "some.pem" in repr(good)

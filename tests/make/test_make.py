@@ -4,7 +4,7 @@ import pytest
 from workshop import BUILD_TIME, firmware, make, product, signer, trust_of, workshop
 
 from imgseal.demo.firmware import code
-from imgseal.errors import ImgsealError, KeyTroubleError, RefusedError, UsageError
+from imgseal.errors import ImgsealError, RefusedError, SigningKeyError, UsageError
 from imgseal.flow.release import FirmwareFile, Job, release
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.sealed_image.codec import decode_header_block
@@ -77,7 +77,7 @@ def test_header_block_too_small_for_the_signatures() -> None:
 
 
 def test_published_key_and_long_revision() -> None:
-    with pytest.raises(KeyTroubleError, match="everyone can sign"):
+    with pytest.raises(SigningKeyError, match="everyone can sign"):
         seal(placed(0x20400), product(), OPTIONS, (published_signer(),))
     with pytest.raises(UsageError, match="too long"):
         seal(placed(0x20400), product(), OPTIONS._replace(source_revision=bytes(33)), (signer("keys/images"),))

@@ -4,7 +4,7 @@ import pytest
 from workshop import any_signer, product, trust_of, two_algorithms
 
 from imgseal.demo.scenario import product_text
-from imgseal.errors import ImgsealError, KeyTroubleError, UsageError
+from imgseal.errors import ImgsealError, SigningKeyError, UsageError
 from imgseal.keys.pem import encode_public
 from imgseal.keys.trusted_keys import resolve
 from imgseal.product.read_toml import read
@@ -100,7 +100,7 @@ def trouble(edit: str, instead: str) -> ImgsealError:
         name = reference.removesuffix(".pub.pem").replace("copy-of-", "")
         return encode_public(any_signer(name).public)
 
-    with pytest.raises(KeyTroubleError) as caught:
+    with pytest.raises(SigningKeyError) as caught:
         resolve(read(text, name="imgseal.toml"), public)
     return caught.value
 
@@ -194,7 +194,7 @@ def test_keys_and_algorithms_that_count_for_nothing() -> None:
         error = refused(plain.replace("[rules]\n", f"[rules]\nunverified = {names}\n"))
         assert (error.place.key, words in error.message) == ("rules.unverified", True)
     known = encode_public(any_signer("keys/packages").public)
-    with pytest.raises(KeyTroubleError, match="two places") as caught:
+    with pytest.raises(SigningKeyError, match="two places") as caught:
         resolve(of, lambda reference: known if "next" in reference else encode_public(any_signer(reference.removesuffix(".pub.pem")).public))  # fmt: skip
     assert caught.value.place.key == "trust.uncounted"
 
