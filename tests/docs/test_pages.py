@@ -82,6 +82,12 @@ def test_links_lead_somewhere() -> None:
             assert (page.parent / target).exists(), f"{page}: {target}"
 
 
+def test_every_page_is_in_the_index() -> None:
+    linked = set(re.findall(r"\]\(([\w./-]+)\)", (DOCS / "index.md").read_text()))
+    pages = {str(page.relative_to(DOCS)) for page in DOCS.rglob("*.md") if page.parent.name != "integrations"}
+    assert pages - linked == {"index.md"}
+
+
 def test_paths_named_in_the_pages_exist() -> None:
     for page in [*DOCS.rglob("*.md"), ROOT / "README.md", ROOT / "DEVELOPERS.md"]:
         for target in re.findall(r"`((?:docs|tests|imgseal)/[\w./-]+)`", page.read_text()):

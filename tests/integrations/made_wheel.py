@@ -51,11 +51,22 @@ def tracked(*places: str) -> list[str]:
 
 def _build(folder: Path) -> str:
     """Return what went wrong, or nothing."""
+    copy_source(folder)
+    return build(folder)
+
+
+def copy_source(folder: Path) -> None:
+    """Copy the repository's files, and nothing that lies beside them."""
     for name in tracked():
         target = folder / "source" / name
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(ROOT / name, target)
-    command = [sys.executable, "-m", "build", "--outdir", str(folder / "dist"), str(folder / "source")]
+
+
+def build(folder: Path, *options: str) -> str:
+    """Build from the copy; return what went wrong, or nothing."""
+    command = [sys.executable, "-m", "build", *options, "--outdir", str(folder / "dist"), str(folder / "source")]
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
+    environment["SOURCE_DATE_EPOCH"] = "1764072000"
     said = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
     return said.stdout + said.stderr if said.returncode else ""

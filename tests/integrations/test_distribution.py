@@ -11,7 +11,8 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from made_wheel import ROOT, Built, built, tracked
+from long_runs import long
+from made_wheel import ROOT, Built, build, built, copy_source, tracked
 
 from imgseal import __version__
 
@@ -42,6 +43,17 @@ def test_wheel_holds_the_package_and_what_the_shell_takes(built: Built) -> None:
             assert wheel.read(f"{NAME}.data/data/{place}") == (ROOT / file).read_bytes()
         for name in tracked("imgseal"):
             assert wheel.read(name) == (ROOT / name).read_bytes()
+
+
+@long
+def test_the_wheel_is_the_same_bytes_wherever_it_is_made(built: Built, tmp_path: Path) -> None:
+    """From the sources and by way of the source distribution, in another folder, with other file times: docs/releasing.md."""
+    copy_source(tmp_path)
+    for path in (tmp_path / "source").rglob("*"):
+        os.utime(path, (1_000_000_000, 1_000_000_000))
+    assert build(tmp_path, "--wheel") == ""
+    (again,) = (tmp_path / "dist").glob("*.whl")
+    assert again.read_bytes() == built.wheel.read_bytes()
 
 
 def test_sdist_holds_what_the_wheel_is_made_of(built: Built) -> None:
