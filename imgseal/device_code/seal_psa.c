@@ -69,26 +69,37 @@ static psa_status_t import_point(const uint8_t x[32], const uint8_t y[32], psa_k
     return psa_import_key(&attributes, point, sizeof point, key);
 }
 
+/* The answer to a status, which goes into it twice: an instruction that is skipped loses one of them.
+ * The sum of the factors is odd. */
+static uint32_t said(const volatile uint32_t *status, psa_key_id_t key)
+{
+    volatile uint32_t out = SEAL_IF_SUCCESS(*status);
+
+    out += (uint32_t)psa_destroy_key(key);
+    return out + 2u * *status;
+}
+
 static uint32_t verify(const uint8_t x[32], const uint8_t y[32],
                        const uint8_t digest[32], const uint8_t value[64])
 {
     psa_key_id_t key = 0;
-    psa_status_t status;
+    volatile uint32_t status = 1;
 
     if (import_point(x, y, &key) != PSA_SUCCESS)
         return 0;
-    status = psa_verify_hash(key, PSA_ALG_ECDSA(PSA_ALG_SHA_256), digest, 32, value, 64);
-    status |= psa_destroy_key(key);
-    return SEAL_IF_SUCCESS(status);
+    status = (uint32_t)psa_verify_hash(key, PSA_ALG_ECDSA(PSA_ALG_SHA_256), digest, 32, value, 64);
+    return said(&status, key);
 }
 
 static uint32_t on_curve(const uint8_t x[32], const uint8_t y[32])
 {
     psa_key_id_t key = 0;
+    volatile uint32_t status = 1;
 
-    if (import_point(x, y, &key) != PSA_SUCCESS)
+    status = (uint32_t)import_point(x, y, &key);
+    if (status != PSA_SUCCESS)
         return 0;
-    return SEAL_IF_SUCCESS(psa_destroy_key(key));
+    return said(&status, key);
 }
 
 const struct seal_crypto seal_psa = {

@@ -13,8 +13,10 @@ void start_app(const struct seal_state *state)
     code = seal_judge(device_product, state, &CRYPTO, &subject, 0, &work, &header);
     if (code != accepted)
         reset_device();
+#ifndef ONE_LOOK    /* for the test that a skip which is enough is found */
     if (code != accepted || header.link_address != place->base + header.header_block)
         reset_device();
+#endif
     jump(header.link_address);
 }
 
@@ -40,8 +42,10 @@ void start_chosen(struct seal_boot *boot, int power_on)
         reset_device();
     if (what != set)
         wait_for_package();
+#ifndef ONE_LOOK
     if (code != accepted || what != set)
         reset_device();
+#endif
     entry = entry_of(&started);
     again = entry_of(&started);
     if (entry != again)
@@ -59,4 +63,19 @@ void install(const struct seal_installer *device, const struct seal_reader *file
     if (code != accepted)
         refuse_package();
     take_package();
+}
+
+/* The package comes in pieces; what was installed of it is the bootloader's after the reset. */
+void install_update(struct seal_install *install, const uint8_t *bytes, uint32_t length)
+{
+    uint32_t part;
+
+    seal_install_begin(install);
+    for (; length != 0; bytes += part, length -= part) {
+        part = length < 200 ? length : 200;
+        if (seal_install_take(install, bytes, part) != SEAL_ACCEPTED)
+            reset_device();
+    }
+    (void)seal_install_finish(install);
+    reset_device();
 }

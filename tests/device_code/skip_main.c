@@ -14,7 +14,8 @@ struct seal_package out;
 uint8_t manifest[2048];
 
 static struct seal_version versions[SEAL_SET_MAX + 1];
-static uint8_t records[2][SEAL_RECORD_BYTES], page[512];
+static uint8_t records[2][SEAL_RECORD_BYTES], page[512], front[SEAL_FRONT_BYTES];
+static struct seal_install install_state;
 
 static void copy(uint8_t *to, const uint8_t *from, uint32_t length)
 {
@@ -48,21 +49,6 @@ static uint32_t flash_geometry(void *user, uint32_t address, uint32_t *block, ui
     return SEAL_READ;
 }
 
-static uint32_t read_counter(void *user, uint8_t component, uint32_t *value)
-{
-    (void)user;
-    *value = component < 4 ? given.counter[component] : 0xFFFFFFFFu;
-    return SEAL_READ;
-}
-
-static uint32_t take_step(void *user, uint8_t component, uint32_t step)
-{
-    (void)user;
-    if (component < 4 && step > given.counter[component])
-        given.counter[component] = step;
-    return SEAL_WRITTEN;
-}
-
 void skip_image(void)
 {
     struct seal_state state = { 1, 1, 0, (const uint8_t(*)[16])given.revoked, 0, 0, 0, 0, read_counter, 0 };
@@ -72,33 +58,64 @@ void skip_image(void)
     start_app(&state);
 }
 
-void skip_boot(void)
+static void fill_boot(struct seal_boot *boot)
 {
     static const struct seal_boot nothing;
-    struct seal_boot boot = nothing;
 
-    boot.product = &seal_product;
-    boot.crypto = &CRYPTO;
-    boot.flash.read = read_flash;
-    boot.flash.erase = erase_flash;
-    boot.flash.program = program_flash;
-    boot.flash.geometry = flash_geometry;
-    boot.counters.read = read_counter;
-    boot.counters.take = take_step;
-    boot.revoked = (const uint8_t(*)[16])given.revoked;
-    boot.revoked_count = (uint8_t)given.revoked_count;
-    boot.development = (uint8_t)given.development;
-    boot.hardware = 1;
-    boot.bootloader[0] = 1;
-    boot.bootloader[12] = boot.bootloader[13] = boot.bootloader[14] = boot.bootloader[15] = 0xFF;
-    boot.journal.record = records[0];
-    boot.scan = records[1];
-    boot.record_bytes = SEAL_RECORD_BYTES;
-    boot.work = &work;
-    boot.versions = versions;
-    boot.page = page;
-    boot.page_room = sizeof page;
+    *boot = nothing;
+    boot->product = &seal_product;
+    boot->crypto = &CRYPTO;
+    boot->flash.read = read_flash;
+    boot->flash.erase = erase_flash;
+    boot->flash.program = program_flash;
+    boot->flash.geometry = flash_geometry;
+    boot->counters.read = read_counter;
+    boot->counters.take = take_counter;
+    boot->revoked = (const uint8_t(*)[16])given.revoked;
+    boot->revoked_count = (uint8_t)given.revoked_count;
+    boot->development = (uint8_t)given.development;
+    boot->hardware = 1;
+    boot->bootloader[0] = 1;
+    boot->bootloader[12] = boot->bootloader[13] = boot->bootloader[14] = boot->bootloader[15] = 0xFF;
+    boot->journal.record = records[0];
+    boot->scan = records[1];
+    boot->record_bytes = SEAL_RECORD_BYTES;
+    boot->work = &work;
+    boot->versions = versions;
+    boot->page = page;
+    boot->page_room = sizeof page;
+#ifdef SEAL_BOOT_MARK
+    boot->protect = protect_mark;
+#endif
+}
+
+void skip_boot(void)
+{
+    static struct seal_boot boot;
+
+    fill_boot(&boot);
     start_chosen(&boot, (int)given.power_on);
+}
+
+/* The application takes a package; its bootloader has handed over the record of the first place. */
+void skip_install(void)
+{
+    static struct seal_boot boot;
+
+    fill_boot(&boot);
+    copy(records[0], (const uint8_t *)(uintptr_t)seal_product.records.base, SEAL_RECORD_BYTES);
+    boot.journal.found = 1;
+    boot.journal.tidied = 1;
+    install_state.boot = &boot;
+    install_state.device.anchors = seal_package_anchors;
+    install_state.device.anchor_count = SEAL_PACKAGE_ANCHORS;
+    install_state.device.need = SEAL_NEED_PACKAGES;
+    install_state.device.es256 = SEAL_PACKAGE_ES256;
+    install_state.device.battery = 0xFFFFFFFFu;
+    install_state.device.authorised = 1;
+    install_state.buffer = front;
+    install_state.room = sizeof front;
+    install_update(&install_state, package_bytes, given.package_bytes);
 }
 
 void skip_package(void)
@@ -138,4 +155,41 @@ void *memset(void *to, int value, size_t length)
     while (length-- != 0)
         *t++ = (uint8_t)value;
     return to;
+}
+
+void *memmove(void *to, const void *from, size_t length)
+{
+    uint8_t *t = to;
+    const uint8_t *f = from;
+
+    if (t <= f)
+        return memcpy(to, from, length);
+    while (length-- != 0)
+        t[length] = f[length];
+    return to;
+}
+
+void __aeabi_memcpy(void *to, const void *from, size_t length)
+{
+    memcpy(to, from, length);
+}
+
+void __aeabi_memcpy4(void *to, const void *from, size_t length)
+{
+    memcpy(to, from, length);
+}
+
+void __aeabi_memclr(void *to, size_t length)
+{
+    memset(to, 0, length);
+}
+
+void __aeabi_memclr4(void *to, size_t length)
+{
+    memset(to, 0, length);
+}
+
+void __aeabi_memclr8(void *to, size_t length)
+{
+    memset(to, 0, length);
 }

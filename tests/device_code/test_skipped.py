@@ -8,38 +8,74 @@ from pathlib import Path
 import pytest
 from c_build import PLAIN, SOURCES, run
 from long_runs import long
-from skip_cases import devices, images, packages
-from skip_one import COMPILER, CORES, LEVELS, Skipper, build, skip_each
+from skip_build import COMPILERS, CORES, LEVELS, build
+from skip_machine import Skipper, resume_each, skip_each, skip_two
+from skip_one import PARTS
 
 NOT_RUN = "5b8d5c6d"
-KINDS = {"image": images, "boot": devices, "package": packages}
-EVERY = {"image": 41, "boot": 499, "package": 997}
+COMPILER = COMPILERS["gcc"][0]
+EVERY = {"image": 1, "boot": 97, "package": 97, "install": 997, "mark": 97, "adapter": 1}
 """One instance in so many; the script tries each."""
 
 
 @pytest.mark.seconds(900)
+@pytest.mark.parametrize("part", PARTS)
 @pytest.mark.parametrize(
-    ("core", "level", "adapter"),
+    ("core", "compiler", "level"),
     [
-        pytest.param(
-            core, level, adapter, marks=() if (core, level, adapter) == ("cortex-m4", "-Os", "seal_bearssl") else long
-        )
-        for core in CORES
-        for level in LEVELS
-        for adapter in ("seal_bearssl", "seal_psa")
+        pytest.param(*row, marks=() if row == ("cortex-m4", "gcc", "-Os") else long, id=" ".join(row))
+        for row in ((core, compiler, level) for core in CORES for compiler in COMPILERS for level in LEVELS)
     ],
 )
-def test_one_skip(core: str, level: str, adapter: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+def test_one_skip(core: str, compiler: str, level: str, part: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     tool(COMPILER)
-    skipper = Skipper(build(tmp_path, core, level, adapter))
-    for kind, cases in KINDS.items():
-        for case in cases():
-            if case.name == "good":
-                skipper.trace(case)  # starts
-                continue
-            result = skip_each(skipper, case, EVERY[kind])
-            assert result.tried > 3
-            assert [(skipper.of.lines[pc], hex(to)) for pc, to in result.bypasses] == [], (kind, case.name)
+    tool(COMPILERS[compiler][0])
+    adapter = "seal_psa" if part == "adapter" else "seal_bearssl"
+    made = build(tmp_path, core, level, adapter, compiler=COMPILERS[compiler], marked=part == "mark")
+    skipper, tried = Skipper(made, part), 0
+    for case in PARTS[part]():
+        if case.name == "good":
+            assert skipper.trace(case) > 200  # starts
+            continue
+        result = skip_each(skipper, case, EVERY[part])
+        tried += result.tried
+        assert result.hung < max(3, result.tried // 100)
+        assert [(made.lines.get(pc), hex(to)) for pc, _, to in result.bypasses] == [], (part, case.name)
+    assert tried > 500
+
+
+def test_two_skips(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Pairs are drawn and tried, the same ones for the same seed; nobody says that they are not enough."""
+    tool(COMPILER)
+    skipper = Skipper(build(tmp_path, "cortex-m4", "-Os"))
+    (case,) = (case for case in PARTS["image"]() if case.name == "wrong signature")
+    result = skip_two(skipper, case, 400, seed=1)
+    assert result.tried == 400
+    assert result.alone < 300
+    assert result == skip_two(skipper, case, 400, seed=1)
+    assert skip_two(skipper, case, 400, seed=1, within=4).alone < result.alone
+
+
+def test_what_is_enough_is_found(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """A decision without its second look can be skipped."""
+    tool(COMPILER)
+    skipper = Skipper(build(tmp_path, "cortex-m4", "-Os", extra=("-DONE_LOOK",)))
+    for part in ("image", "boot"):
+        (case,) = (case for case in PARTS[part]() if case.name == "wrong signature")
+        places = {skipper.of.lines[pc].split(":")[0] for pc, _, _ in skip_each(skipper, case, 1).bypasses}
+        assert places & {"start_app", "start_chosen"}, part
+
+
+@pytest.mark.parametrize("part", ["image", "boot", "package", "install"])
+def test_a_run_that_is_taken_up_again(part: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Nothing is skipped, and each run ends where the whole one does: registers and memories are all there."""
+    tool(COMPILER)
+    skipper = Skipper(build(tmp_path, "cortex-m4", "-O2"))
+    (case,) = (case for case in PARTS[part]() if case.name == "good")
+    result = resume_each(skipper, case, max(3, EVERY[part]))
+    assert result.tried > 100
+    assert {to for _, _, to in result.bypasses} == set(case.allowed)
+    assert len(result.bypasses) == result.tried
 
 
 @pytest.mark.parametrize("level", ["-Os", "-O2", "-O3"])
