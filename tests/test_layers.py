@@ -82,7 +82,6 @@ EDGE = {
     "gate.workers",
     "log.export",
     "offline.outputs",
-    "report.chromium",
 }
 
 HARMLESS = {

@@ -35,7 +35,6 @@ Examples:
   imgseal report package.suit --previous old.suit --rehearse --out report.html
   imgseal report package.suit --device unit.json --out report.html
   imgseal report package.suit --format json --out report.json
-  imgseal report package.suit --format pdf --out report.pdf    through Chromium
 
 \b
 Exit status 0 when the package is accepted and, with --rehearse, every invariant holds, else 1;
@@ -47,7 +46,10 @@ the report is written all the same, and says why a rehearsal could not be played
 @click.option("--device", "device_file", metavar="FILE", help="Judge for the device that this state file describes.")
 @click.option("--previous", metavar="PACKAGE", help="Say what changes since this release, and judge for its devices.")
 @click.option("--rehearse", "rehearsed", is_flag=True, help="Play the installation with power cuts; takes seconds.")
-@click.option("--format", "form", type=click.Choice(_FORMATS), default="html", show_default=True, help="What to write.")
+@click.option(
+    "--format", "form", type=click.Choice(_FORMATS), metavar="[html|json]", default="html", show_default=True,
+    help="What to write.",
+)  # fmt: skip
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @click.option(
     "--as-of", "as_of", metavar="DAY", help="Keys have to be in force on this day, YYYY-MM-DD; default today."
@@ -73,6 +75,12 @@ def command(
     """
     import json
 
+    if form == "pdf":  # what older versions printed through a browser of this machine
+        raise UsageError(
+            "report writes no PDF: printing is done from the page",
+            expected="html or json",
+            hint="leave --format out, open the page in a browser and print it; it has a style for A4 paper",
+        )
     from imgseal.report.document import report_document
     from imgseal.report.page import printable, render
     from imgseal.report.report_inputs import gather
@@ -116,10 +124,6 @@ def command(
         content = (json.dumps(document, indent=2, ensure_ascii=True) + "\n").encode("ascii")
     else:
         content = render(document).encode("utf-8", "backslashreplace")
-    if form == "pdf":
-        from imgseal.report.chromium import print_pdf
-
-        content = print_pdf(content)
     given = [path for path in (package, device_file, previous) if path is not None]
     refuse_overlap([out], [*given, *project.own_files()])
     write_all([Output(out, [content])])

@@ -4,8 +4,10 @@ Sources: axe-core 4.14.1 with its rules for WCAG 2.1 AA and best practice; layou
 are written to IMGSEAL_SCREENSHOTS where that names a folder: looks are for people.
 """
 
+import base64
 import json
 import os
+import re
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,6 +19,7 @@ from desk import edited, material_of, page_of, whole
 from workshop import repacked, workshop
 
 from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.report.page import PARTS
 from imgseal.window import ByteView
 
 LONG = "x" * 120
@@ -147,6 +150,26 @@ def test_by_keyboard(tab: Page, written: dict[str, Path]) -> None:
         assert tab.value("getComputedStyle(document.activeElement).outlineStyle") == "solid"
     assert parts[0] == "#verdict"
     assert parts[-1] == "#codes"
+
+
+@pytest.mark.parametrize("lower", [0, 528, 660, 825])
+def test_printed(tab: Page, written: dict[str, Path], lower: int) -> None:
+    """On A4 whatever paper the browser has, every part in order; wherever pages end, no heading stands alone at the foot of one."""
+    tab.open(written["whole"], width=1600, dark=True)
+    tab.value(f"document.querySelector('h1').style.marginTop = '{lower}px'")
+    said = tab.call("Page.printToPDF", preferCSSPageSize=True, generateTaggedPDF=True, generateDocumentOutline=True)
+    data = base64.b64decode(said["data"])
+    folder = os.environ.get("IMGSEAL_SCREENSHOTS")
+    if folder:
+        (Path(folder) / f"whole-{lower}.pdf").write_bytes(data)
+    pages = [(float(w), float(h)) for w, h in re.findall(rb"/MediaBox \[0 0 ([0-9.]+) ([0-9.]+)\]", data)]
+    assert 5 < len(pages) < 60
+    assert {(round(width / 72 * 25.4), round(height / 72 * 25.4)) for width, height in pages} == {(210, 297)}
+    headings = re.findall(rb"/Title \((.*)\)\n/Dest \[\d+ 0 R /XYZ [0-9.]+ ([0-9.]+) 0\]", data)
+    parts = [title for _, title in PARTS[1:]]
+    assert [title.decode() for title, _ in headings if title.decode() in parts] == parts
+    lowest = min(float(y) for _, y in headings)
+    assert lowest > 16 / 25.4 * 72 + 28  # the margin, the heading itself and a line below it
 
 
 def test_in_print(tab: Page, written: dict[str, Path]) -> None:
