@@ -79,6 +79,7 @@ def release(
         outputs = release_outputs(made, job, os.fspath(out))
         inputs = [*(a.path for a in arguments), *(os.fspath(path) for path in (previous, sbom) if path is not None)]
         notes = [
+            *project.product.notes,
             *project.notes_on_keys(development=development),
             *counters_running_out(made.images),
             *made.notes,

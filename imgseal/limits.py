@@ -85,13 +85,13 @@ TRUST_BYTES = 8 << 10
 STATE_FILE_BYTES = 4 << 20
 """A device state file without slot contents."""
 
-LEDGER_BYTES = 1 << 30
+LOG_BYTES = 1 << 30
 """A release log: half a million releases of a product with four components."""
 
-LEDGER_LINE_BYTES = 256 << 10
+LOG_LINE_BYTES = 256 << 10
 """One line of a release log: sixteen variants with sixty-four components each."""
 
-PROOF_BYTES = LEDGER_LINE_BYTES + (16 << 10)
+PROOF_BYTES = LOG_LINE_BYTES + (16 << 10)
 """A proof or a head from a release log: one entry and at most 64 hashes."""
 
 SBOM_BYTES = 64 << 20

@@ -94,12 +94,14 @@ def test_a_bill_of_materials_that_is_demanded(project: Path) -> None:
 def test_the_log_counts_here_too(imgseal: Imgseal, project: Path) -> None:
     text = (project / "imgseal.toml").read_text()
     (project / "imgseal.toml").write_text(
-        text.replace("[signing.development]", '[ledger]\npath = "release.log"\n\n[signing.development]')
+        text.replace("[signing.development]", '[log]\npath = "release.log"\n\n[signing.development]')
     )
     api.release(FIRMWARE)
     with pytest.raises(api.UsageError, match="sequence"):
         api.release(FIRMWARE, settings={"release.sequence": 16})
-    assert "2.4.1" in imgseal("ledger", "show").out
+    assert "2.4.1" in imgseal("log", "show").out
+    (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text().replace("[log]", "[ledger]"))
+    assert any("[ledger] is called [log] now" in note for note in api.release(FIRMWARE).notes)
 
 
 def test_the_page_runs(project: Path, capsys: pytest.CaptureFixture[str]) -> None:

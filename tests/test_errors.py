@@ -130,7 +130,9 @@ def test_named_commands_exist() -> None:
     assert [f"{where}: {words}" for where, text in said() for words in wrong_with(text)] == []
 
 
-@pytest.mark.parametrize("text", ["imgseal sign FILE", "imgseal check --hardware FILE", "imgseal key new FILE --force"])
+@pytest.mark.parametrize(
+    "text", ["imgseal stamp FILE", "imgseal check --hardware FILE", "imgseal key new FILE --force"]
+)
 def test_what_does_not_exist_is_found(text: str) -> None:
     assert list(wrong_with(text))
 

@@ -93,7 +93,7 @@ def _allowed(context: Context) -> dict[int, str]:
     return {SEALED_NUMBERS[kind]: kind for kind in context.product.rules.kinds}
 
 
-_OTHERS = {"images": "name them in [signing]", "packages": "imgseal build --unfinished, then imgseal endorse"}
+_OTHERS = {"images": "name them in [signing]", "packages": "imgseal build --unfinished, then imgseal sign"}
 
 
 def too_few(name: str, need: int, found: str, role: str, context: Context) -> Finding:

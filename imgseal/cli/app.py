@@ -10,6 +10,7 @@ from io import StringIO
 import click
 
 from imgseal import __version__
+from imgseal.console.say import say
 from imgseal.errors import ImgsealError
 from imgseal.workspace.session import session
 
@@ -21,7 +22,7 @@ COMMANDS = {
     "build": ("releasing.build_command", "Seal every component and pack the release."),
     "seal": ("releasing.seal_command", "Seal one firmware file."),
     "pack": ("releasing.pack_command", "Pack sealed images into an update package."),
-    "endorse": ("offline.sign_command", "Sign a signing request, or add a signature to a package."),
+    "sign": ("offline.sign_command", "Sign a signing request, or add a signature to a package."),
     "finish": ("offline.finish_command", "Put the signatures in that a signing request asked for."),
     "check": ("releasing.check_command", "Judge artefacts as a bootloader would."),
     "gate": ("gate.command", "Fail unless all firmware of a build is sealed and good."),
@@ -33,9 +34,12 @@ COMMANDS = {
     "device-code": ("device_code.command", "Write C sources that judge and boot as this tool says."),
     "trust": ("trust.command", "Replace and revoke the keys that devices in the field trust."),
     "device": ("device.command", "Make device states, and say what a package makes of one."),
-    "ledger": ("log.command", "Verify, prove and show the release log."),
+    "log": ("log.command", "Verify, prove and show the release log."),
 }
 """Command -> the module that holds it, and what it does."""
+
+OLD_NAMES = {"endorse": "sign", "ledger": "log"}
+"""What 0.1 called commands; this version takes both."""
 
 _EXAMPLES = """
 \b
@@ -81,6 +85,11 @@ class _Commands(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] in OLD_NAMES:
+            name = OLD_NAMES[args[0]]
+            if not ctx.resilient_parsing:
+                say([f"imgseal {args[0]} is called imgseal {name} now"])
+            args = [name, *args[1:]]
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
             from difflib import get_close_matches
 
@@ -102,8 +111,10 @@ def app() -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return the exit status; nothing but SystemExit of the interpreter leaves here."""
-    with _ended_by_signals(), session():
-        return _run(arguments)
+    with _ended_by_signals(), session() as now:
+        status = _run(arguments)
+        say(now.notes)
+        return status
 
 
 @contextmanager

@@ -254,27 +254,27 @@ def _surroundings(project: Project, *, for_release: bool) -> "Iterator[Remark]":
 
 def _log(project: Project) -> Remark:
     """Verify the release log from its first line."""
-    if project.product.ledger is None:
+    if project.product.log is None:
         return Remark(
             "note",
             "no release log: nothing remembers which sequence and counters have been released",
-            '[ledger] path = "release.log" in the product file',
+            '[log] path = "release.log" in the product file',
         )
     from imgseal.workspace.log_file import LogFile
 
-    path = project.resolve(project.product.ledger)
+    path = project.resolve(project.product.log)
     if not os.path.lexists(path):
-        return Remark("ok", f"ledger: {path} is not there yet; the first imgseal build --release makes it")
+        return Remark("ok", f"log: {path} is not there yet; the first imgseal build --release makes it")
     log, last = LogFile(path), None
     try:
         for step in log.walk():
             last = step.entry
     except ImgsealError as error:
         where = "" if error.place.line is None else f":{error.place.line}"
-        return Remark("missing", f"ledger: {path}{where}: {error.message}", error.hint or "restore it from a backup")
+        return Remark("missing", f"log: {path}{where}: {error.message}", error.hint or "restore it from a backup")
     newest = "" if last is None else f", the last of {last.version} with sequence {last.sequence}"
     size = log.head.size
-    return Remark("ok", f"ledger: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}")
+    return Remark("ok", f"log: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}")
 
 
 def _map(argument: str, product: "Product") -> "Iterator[Remark]":

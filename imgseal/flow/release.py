@@ -39,7 +39,7 @@ class FirmwareFile(NamedTuple):
 class Job(NamedTuple):
     """What a release is made of. Keys have to be in force on `day`, YYYY-MM-DD in UTC; None leaves their dates out.
 
-    An `unfinished` package is judged as if one signature were enough: others will endorse it. `bill` is the bill of
+    An `unfinished` package is judged as if one signature were enough: others will sign it. `bill` is the bill of
     materials that the package names, `fielded` what is known of the bootloaders in the field.
     """
 
@@ -157,7 +157,7 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
     return package, verdict
 
 
-def endorse_package(
+def sign_package(
     data: Bytes,
     name: str,
     product: Product,
@@ -174,16 +174,16 @@ def endorse_package(
     the verdict on it: accepted, or short of signatures and nothing else. RefusedError for any other refusal.
     `fielded` as in `Job`.
     """
-    from imgseal.make.add_signature import endorse  # noqa: PLC0415 - judging needs no maker
+    from imgseal.make.add_signature import add_signature  # noqa: PLC0415 - judging needs no maker
 
     state = fresh(product)._replace(fielded=fielded)
     enough_with_one = trust._replace(need_packages=1)
     before = judge(data, name, product, enough_with_one, state, partial=True, day=day)
     refuse_unless_accepted(before, "this package")
     agree(before)
-    made = ByteView(b"".join(endorse(memoryview(data.read(0, data.size)), signer, product, trust, name)))
+    made = ByteView(b"".join(add_signature(memoryview(data.read(0, data.size)), signer, product, trust, name)))
     after = judge(made, name, product, enough_with_one, state, partial=True, day=day)
-    refuse_unless_accepted(after, "the endorsed package")
+    refuse_unless_accepted(after, "the signed package")
     return made, judge(made, name, product, trust, state, partial=True, day=day)
 
 

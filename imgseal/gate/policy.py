@@ -56,7 +56,7 @@ def make_brief(
     else:
         raise UsageError(
             "nothing says what sequence and counters the devices have",
-            place=Place(file=base.path, key="ledger"),
+            place=Place(file=base.path, key="log"),
             expected="a release log with a release, or --previous PACKAGE, or --device FILE",
             found=_no_numbers(base, floors),
             hint="say --fresh when there are no devices in the field yet",
@@ -82,11 +82,11 @@ def _given(project: Project, path: str) -> Setting:
 
 def read_log(project: Project) -> Logged | None:
     """Verify the release log from its first line, and return what it has; None where none is kept."""
-    if project.product.ledger is None:
+    if project.product.log is None:
         return None
     manifests: set[bytes] = set()
     statements: set[bytes] = set()
-    path = project.resolve(project.product.ledger)
+    path = project.resolve(project.product.log)
     if os.path.lexists(path):
         from imgseal.workspace.log_file import LogFile
 
@@ -101,12 +101,12 @@ def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Setting:
     state = logged_state(project, floors)
     if state is None:
         return _setting(project, None, "no device")
-    log = project.resolve(project.product.ledger or "")
+    log = project.resolve(project.product.log or "")
     return _setting(project, state, f"devices with the numbers of {log} (sequence {state.sequence})")
 
 
 def _no_numbers(project: Project, floors: "tuple[Floor, ...] | None") -> str:
-    if project.product.ledger is None:
+    if project.product.log is None:
         return "no release log"
     return "a release log that is missing" if floors is None else "a release log without a release"
 

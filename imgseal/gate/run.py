@@ -91,7 +91,7 @@ def _not_logged(identity: Identity | None, logged: Logged | None) -> Finding | N
         "gate.not-logged",
         expected="a release that imgseal build --release has logged",
         found=f"{what} {digest.hex()}",
-        hint="find out who made it: imgseal ledger show lists what was released; build it again with --release",
+        hint="find out who made it: imgseal log show lists what was released; build it again with --release",
     )
 
 

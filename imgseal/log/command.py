@@ -1,4 +1,4 @@
-"""`imgseal ledger`: verify the release log, prove what is in it, show it, export what an auditor needs."""
+"""`imgseal log`: verify the release log, prove what is in it, show it, export what an auditor needs."""
 
 import os
 from typing import TYPE_CHECKING
@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.errors import ImgsealError, InputError, Place, UsageError
-from imgseal.formats.log.errors import LedgerError
+from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.proof import (
     Consistency,
     Head,
@@ -32,26 +32,26 @@ if TYPE_CHECKING:
 
 
 @click.group(
-    "ledger",
+    "log",
     epilog="""
 \b
 Examples:
-  imgseal ledger verify                              the whole log
-  imgseal ledger verify --against 12:9f86d081884c... and that it continues this head
-  imgseal ledger verify --against old/release.log    or an older copy of the log
-  imgseal ledger prove 2.4.1 > proof.json            that this release is in it
-  imgseal ledger prove --from 12 > proof.json        that it continues the log of 12 entries
-  imgseal ledger verify --proof proof.json --against 12:9f86d081884c...
-  imgseal ledger show                                every release
-  imgseal ledger show --key 5f0c...                  every release that a key signed
-  imgseal ledger export 2.4.1 audit/2.4.1            what an auditor needs
+  imgseal log verify                              the whole log
+  imgseal log verify --against 12:9f86d081884c... and that it continues this head
+  imgseal log verify --against old/release.log    or an older copy of the log
+  imgseal log prove 2.4.1 > proof.json            that this release is in it
+  imgseal log prove --from 12 > proof.json        that it continues the log of 12 entries
+  imgseal log verify --proof proof.json --against 12:9f86d081884c...
+  imgseal log show                                every release
+  imgseal log show --key 5f0c...                  every release that a key signed
+  imgseal log export 2.4.1 audit/2.4.1            what an auditor needs
 
 \b
 RELEASE is a version, or the number of an entry, from 0.
 """,
 )
 def command() -> None:
-    """Verify, prove and show the release log that build --release keeps ([ledger] in the product file)."""
+    """Verify, prove and show the release log that build --release keeps ([log] in the product file)."""
 
 
 def _log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
@@ -65,13 +65,13 @@ def _log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 
 def log_path(project: Project) -> str:
     """Return the path of the product's log; UsageError where it states none."""
-    if project.product.ledger is None:
+    if project.product.log is None:
         raise UsageError(
             "the product file states no release log",
-            place=Place(file=project.path, key="ledger.path"),
-            hint='add to it: [ledger] path = "release.log"; or name a log: --log FILE',
+            place=Place(file=project.path, key="log.path"),
+            hint='add to it: [log] path = "release.log"; or name a log: --log FILE',
         )
-    return project.resolve(project.product.ledger)
+    return project.resolve(project.product.log)
 
 
 def _open(log_file: str | None, product_file: str | None) -> LogFile:
@@ -168,11 +168,11 @@ def _verify_proof(path: str, against: str | None) -> None:
 
 def _refuse_other_head(stated: Head, wanted: Head) -> None:
     if stated != wanted:
-        raise LedgerError(
+        raise LogError(
             "this proof is for another head",
             expected=str(wanted),
             found=str(stated),
-            hint="prove from the log that one head continues the other: imgseal ledger prove --from SIZE",
+            hint="prove from the log that one head continues the other: imgseal log prove --from SIZE",
         )
 
 
@@ -186,7 +186,7 @@ def prove(
 ) -> None:
     """Print a proof as JSON: that RELEASE is in the log, or with --from that the log continues an older one."""
     if (release is None) == (first is None):
-        raise UsageError("give either a release or --from SIZE", hint="imgseal ledger --help has examples")
+        raise UsageError("give either a release or --from SIZE", hint="imgseal log --help has examples")
     log = _open(log_file, product_file)
     entry = None
     if release is not None:
@@ -216,7 +216,7 @@ def _in_range(value: int | None, option: str, least: int, log: LogFile, most: in
             place=Place(file=log.path, key=option),
             expected=f"{least} to {most}",
             found=str(value),
-            hint="imgseal ledger verify says how many entries the log has",
+            hint="imgseal log verify says how many entries the log has",
         )
     return value
 
@@ -255,7 +255,7 @@ def show(release: str | None, key: str | None, as_json: bool, log_file: str | No
         count = f"{len(shown)} of the logged releases" if shown else "none of the logged releases"
         click.echo(
             f"imgseal: {count} had a signature by this key when built. Signatures that were added later (imgseal "
-            "endorse PACKAGE) are not in the log: imgseal show PACKAGE has them.",
+            "sign PACKAGE) are not in the log: imgseal show PACKAGE has them.",
             err=True,
         )
     elif not shown and not as_json:

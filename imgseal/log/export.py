@@ -45,7 +45,7 @@ Release {product} {version}, sequence {sequence}: what is needed to judge it aga
 To check all of it with imgseal, in this folder:
 
   imgseal check {package} --as-of {day}
-  imgseal ledger verify --proof proof.json --against HEAD
+  imgseal log verify --proof proof.json --against HEAD
 
 The formats are described in docs/format/ of imgseal: without imgseal, any CBOR, COSE and SHA-256 library will do.
 """
@@ -150,7 +150,7 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
             hint="use the product file of the release: --product FILE",
         )
     tree = resolved(text, name=path, overrides=overrides, variant=variant)
-    for key in ("signing", "factory", "ledger"):
+    for key in ("signing", "factory", "log"):
         tree.pop(key, None)
     keys: dict[str, bytes] = {}
     folder = os.path.dirname(path)

@@ -14,7 +14,7 @@ from imgseal.make.seal import ordered_signers
 from imgseal.product.model import Product
 
 
-def endorse(
+def add_signature(
     data: memoryview, signer: Signer, product: Product, trust: Trust, name: str
 ) -> Iterator[bytes | memoryview]:
     """Yield the package with the signer's block behind those it has.

@@ -32,7 +32,7 @@ Examples:
 @click.option("--response", "responses", multiple=True, required=True, metavar="FILE", help="Signatures; may repeat.")
 @click.option("--out", default="out", show_default=True, metavar="DIR", help="Folder for what is written.")
 @bill_option
-@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
+@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to sign it yet.")
 @product_options
 def command(
     request: str,

@@ -176,7 +176,7 @@ def _values(request: Request, responses: list[Response]) -> dict[bytes, dict[byt
                     "a signature is still missing",
                     expected=f"{asked.algorithm} by {asked.key_id.hex()} of {item.digest.hex()}",
                     found="no response that holds it",
-                    hint="let the key's holder endorse the request, and name each response: --response FILE",
+                    hint="let the key's holder sign the request, and name each response: --response FILE",
                 )
             digest = hashlib.sha256(item.message(asked.algorithm)).digest()
             out.setdefault(asked.key_id, {})[digest] = given[item.digest, asked]

@@ -1,6 +1,6 @@
 """The signing request, format 1: what is asked to be signed, and by which keys. docs/format/signing-request.md.
 
-It holds what is signed itself and never only its digest: whoever endorses it sees what it says, and the bytes that
+It holds what is signed itself and never only its digest: whoever signs it sees what it says, and the bytes that
 are signed are derived from it there. Nothing in it is secret, and nothing in it is believed.
 """
 

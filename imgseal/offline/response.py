@@ -60,7 +60,7 @@ def decode_response(data: bytes, name: str, request: Request, digest: bytes) -> 
                 "request",
                 digest.hex(),
                 response.request.hex(),
-                "name the response to this request, or have this one endorsed: imgseal endorse REQUEST --key KEY",
+                "name the response to this request, or have this one signed: imgseal sign REQUEST --key KEY",
             )
         wanted = {(item.digest, asked) for item in request.items for asked in item.keys}
         for number, signed in enumerate(response.signatures):

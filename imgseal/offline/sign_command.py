@@ -1,4 +1,4 @@
-"""`imgseal endorse`: a signature by somebody who has seen what it is for."""
+"""`imgseal sign`: a signature by somebody who has seen what it is for."""
 
 import os
 from typing import TYPE_CHECKING
@@ -25,13 +25,13 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    "endorse",
+    "sign",
     epilog="""
 \b
 Examples:
-  imgseal endorse vent-drive-2.4.1-17-images.request.json --key images.pem
+  imgseal sign vent-drive-2.4.1-17-images.request.json --key images.pem
                                                   in the room where the key is
-  imgseal endorse out/vent-drive-2.4.1-17-unfinished.suit --key second.pem --out ship.suit
+  imgseal sign out/vent-drive-2.4.1-17-unfinished.suit --key second.pem --out ship.suit
                                                   one signature more
 """,
 )
@@ -61,7 +61,7 @@ def command(
     data = open_artefact(what)
     if kind_of(data) == "update package":
         project = Project.load(product_file, settings, variant)
-        _endorse_package(project, data, what, reference, out, yes=yes)
+        _sign_package(project, data, what, reference, out, yes=yes)
         return
     if kind_of(data) == "trust anchor update":
         raise UsageError(
@@ -80,10 +80,10 @@ def command(
         found = product_file or nearest_product(".")
         return None if found is None else Project.load(found, settings, variant)
 
-    _endorse_request(data, what, reference, out, own, yes=yes)
+    _sign_request(data, what, reference, out, own, yes=yes)
 
 
-def _endorse_request(
+def _sign_request(
     view: "ByteView", path: str, reference: str, out: str | None, own: "Callable[[], Project | None]", *, yes: bool
 ) -> None:
     from imgseal.keys.public_key import KINDS
@@ -148,15 +148,13 @@ def _endorse_request(
     click.echo(target)
 
 
-def _endorse_package(
-    project: Project, data: "ByteView", name: str, reference: str, out: str | None, *, yes: bool
-) -> None:
-    from imgseal.flow.release import endorse_package
+def _sign_package(project: Project, data: "ByteView", name: str, reference: str, out: str | None, *, yes: bool) -> None:
+    from imgseal.flow.release import sign_package
 
     signer = open_signer(reference)
 
     if out is None:
-        raise UsageError("an endorsed package is a new file", hint="name it: --out FILE")
+        raise UsageError("a package with another signature is a new file", hint="name it: --out FILE")
     refuse_overlap([out], [name, *_file_of(reference), *project.own_files()])
 
     def agree(verdict: "Verdict") -> None:
@@ -164,7 +162,7 @@ def _endorse_package(
             click.echo(f"  {label:<10}{text}", err=True)
         _consent(f"Sign this package with {signer.name}?", yes=yes)
 
-    made, verdict = endorse_package(
+    made, verdict = sign_package(
         data,
         name,
         project.product,

@@ -308,7 +308,10 @@ class Text(NamedTuple):
 
 
 class Product(NamedTuple):
-    """A whole product file, of one variant where it was asked for; `ledger` names the release log, if one is kept."""
+    """A whole product file, of one variant where it was asked for; `log` names the release log, if one is kept.
+
+    `notes` is what its reader has to say of it: an old word that is still read.
+    """
 
     source: str
     name: str
@@ -330,8 +333,9 @@ class Product(NamedTuple):
     text: Text
     variants: Mapping[str, str]
     variant: str | None
-    ledger: str | None = None
+    log: str | None = None
     gate: Gate = Gate()
+    notes: tuple[str, ...] = ()
 
     def variant_class_ids(self) -> dict[str, bytes]:
         """Return the class identifier of each variant by its name."""

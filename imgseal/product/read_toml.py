@@ -22,7 +22,7 @@ from imgseal.product.model import (
 from imgseal.product.parse_toml import parse
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
-from imgseal.product.table import Document, KeyPath, Table, shown
+from imgseal.product.table import Document, Table, shown
 from imgseal.versions import Version, decimal
 
 _U32 = 0xFFFF_FFFF
@@ -44,6 +44,7 @@ def read(
     """
     document = Document(text, name)
     tree = parse(text, name)
+    notes = _old_words(document, tree)
     if local_text is not None:
         _merge_local(tree, local_text, name)
     overrides = overrides or {}
@@ -64,7 +65,7 @@ def read(
             hint="name a variant of the product file, or leave --variant out",
         )
     chosen = (document, tree) if variant is None else _overlay(document, tree, variant, overrides)
-    return _product(*chosen, variant)._replace(variants=names)
+    return _product(*chosen, variant)._replace(variants=names, notes=notes)
 
 
 def resolved(
@@ -74,12 +75,31 @@ def resolved(
 
     For a text that `read` takes with the same arguments.
     """
+    document = Document(text, name)
     tree = parse(text, name)
+    _old_words(document, tree)
     _override(tree, overrides or {}, name)
     if variant is not None:
-        _, tree = _overlay(Document(text, name), tree, variant, overrides or {})
+        _, tree = _overlay(document, tree, variant, overrides or {})
     tree.pop("variant", None)
     return tree
+
+
+def _old_words(document: Document, tree: _Tree) -> tuple[str, ...]:
+    """Put [ledger], as 0.1 called it, in the place of [log], and say so; both together are refused."""
+    if "ledger" not in tree:
+        return ()
+    if "log" in tree:
+        document.refuse(
+            ("ledger",),
+            "the release log is stated twice: [ledger] is the old name of [log]",
+            "[log] alone",
+            "[ledger] and [log]",
+            "take [ledger] out",
+        )
+    tree["log"] = tree.pop("ledger")
+    document.moved = {("log",): ("ledger",)}
+    return (f"{document.name}: [ledger] is called [log] now; this version still reads it",)
 
 
 def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
@@ -164,7 +184,7 @@ def _overlay(document: Document, tree: _Tree, name: str, overrides: Mapping[str,
     assert isinstance(variants, dict)
     table = Table(document, variants[name], ("variant", name), "variant.NAME")
     merged = dict(tree)  # what is replaced is copied: the whole tree for each variant would be the square of them
-    moved: dict[KeyPath, KeyPath] = {}
+    moved = dict(document.moved)
     product = merged.get("product")
     if isinstance(product, dict):
         merged["product"] = product = dict(product)
@@ -238,7 +258,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         text=_text(root.table("text", "text")),
         variants={},
         variant=variant,
-        ledger=_ledger(root.table("ledger", "ledger")) if "ledger" in root else None,
+        log=_log(root.table("log", "log")) if "log" in root else None,
         gate=_gate(root.table("gate", "gate")) if "gate" in root else Gate(),
     )
     slot_plan.check(made, document)
@@ -274,7 +294,7 @@ def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
     return Factory(table.optional_text("bootloader"), ranges, counters)
 
 
-def _ledger(table: Table) -> str:
+def _log(table: Table) -> str:
     path = table.text("path", limit=1024)
     if not path.isprintable() or path.endswith("/"):
         table.refuse("path", "this is no file name", 'a path such as "release.log"', repr(path))

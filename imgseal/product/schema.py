@@ -26,7 +26,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("rules", "table", "defaults", "rules of the product"),
         Key("limits", "table", "none", "what an update may take"),
         Key("factory", "table", "none", "what `imgseal factory` merges beside the sealed images"),
-        Key("ledger", "table", "none", "the release log"),
+        Key("log", "table", "none", "the release log"),
         Key("gate", "table", "none", "what `imgseal gate` looks at beside firmware it recognises, and what it excuses"),
         Key("text", "table", "none", "what packages say to people"),
         Key("variant", "table", "none", "variants by name; each may hold `class`, `hardware` and `component` tables"),
@@ -268,7 +268,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("at", "integer", "none", "address of a flat binary"),
         Key("what", "text", "configuration", "named in the list of ranges"),
     ),
-    "ledger": (Key("path", "file", "required", "the log file; the first release makes it"),),
+    "log": (Key("path", "file", "required", "the log file; the first release makes it"),),
     "gate": (
         Key("raw", "array", "none", "path patterns of flat binaries that are firmware"),
         Key("exception", "array of tables", "none", "artefacts that need not be good, for a time"),

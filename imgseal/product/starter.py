@@ -88,8 +88,8 @@ counter = 0                          # anti-rollback: raise it when older code m
 # counter_storage = "value"          # if it stores a number and takes no steps
 # hazard = "The lid moves at start." # say it if something moves: devices are then asked for authorisation
 
-# [ledger]                           # from the first real release on: what was released, and numbers that only rise
-# path = "release.log"               # belongs into version control; see imgseal ledger --help
+# [log]                           # from the first real release on: what was released, and numbers that only rise
+# path = "release.log"               # belongs into version control; see imgseal log --help
 
 # -- who may sign ---------------------------------------------------------------------
 [trust.images]

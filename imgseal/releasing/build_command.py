@@ -51,9 +51,9 @@ Without --release everything is marked as development and signed with the develo
 @click.option("--previous", metavar="PACKAGE", help="Refuse counters or a sequence that go down against this package.")
 @click.option("--revision", metavar="HEX", help="Source revision to record, up to 64 hex digits.")
 @bill_option
-@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
+@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to sign it yet.")
 @click.option("--sign-later", is_flag=True, help="Write a signing request for the keys that are held elsewhere.")
-@click.option("--with-firmware", is_flag=True, help="Put the firmware into the request, for whoever endorses it.")
+@click.option("--with-firmware", is_flag=True, help="Put the firmware into the request, for whoever signs it.")
 @product_options
 def command(
     firmware: tuple[str, ...],

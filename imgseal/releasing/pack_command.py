@@ -32,7 +32,7 @@ Examples:
     "--release", "is_release", is_flag=True, help="Sign with the release key; the images must be released too."
 )
 @bill_option
-@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to endorse it yet.")
+@click.option("--unfinished", is_flag=True, help="Write the package although other keys have to sign it yet.")
 @click.option("--out", default=".", metavar="DIR", help="Folder for the package; default this one.")
 @product_options
 def command(

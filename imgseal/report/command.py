@@ -156,7 +156,7 @@ def _numbers(
             fielded=needed_by(before) if development else fielded_now(project, before, development=False),
         )
         return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
-    if development or project.product.ledger is None:
+    if development or project.product.log is None:
         return state, device
     from imgseal.workspace.release_log import logged_device
 
@@ -165,9 +165,9 @@ def _numbers(
 
 def _logged(project: Project, material: "Material") -> str | None:
     """Say which entry of the release log the package is; "" for none, None where no log is kept."""
-    if project.product.ledger is None:
+    if project.product.log is None:
         return None
-    path = project.resolve(project.product.ledger)
+    path = project.resolve(project.product.log)
     if material.contents is None or not os.path.lexists(path):
         return ""
     from imgseal.workspace.log_file import LogFile

@@ -99,7 +99,7 @@ def _package(material: Material) -> Json:
         if bill is None
         else {"kind": bill.kind, "version": bill.version, "size": bill.size, "sha256": bill.digest.hex()},
         "log": None if contents is None else material.logged,
-        "log_kept": material.product.ledger is not None,
+        "log_kept": material.product.log is not None,
         "private_keys": None if contents is None else [leak._asdict() for leak in material.leaks],
     }
 

@@ -45,9 +45,9 @@ def for_the_desk(project: "Project") -> Fielded:
 def without_log(project: "Project") -> Fielded | None:
     """Return what is left to go by where the stated log is missing: today's product file; None where none is stated."""
     product = project.product
-    if product.ledger is None:
+    if product.log is None:
         return None
-    words = f"for new devices; {project.resolve(product.ledger)} is missing, so nothing says what is in the field"
+    words = f"for new devices; {project.resolve(product.log)} is missing, so nothing says what is in the field"
     return first_devices(product, words)._replace(source=PRODUCT)
 
 
@@ -59,9 +59,9 @@ def logged_bootloaders(project: "Project", floors: "tuple[Floor, ...] | None") -
     from imgseal.workspace.release_log import floor_of
 
     product = project.product
-    if product.ledger is None or floors is None:
+    if product.log is None or floors is None:
         return None
-    path = project.resolve(product.ledger)
+    path = project.resolve(product.log)
     now = () if product.bootloader is None else (product.bootloader.version,)
     mine = floor_of(project, floors)
     if mine is None:

@@ -5,10 +5,10 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
-from imgseal.formats.log.errors import LedgerError
+from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.lines import EMPTY, Step, is_whole, steps
 from imgseal.formats.log.proof import Head, read_head
-from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES, PROOF_BYTES
+from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES, PROOF_BYTES
 from imgseal.workspace.files import open_input
 
 if TYPE_CHECKING:
@@ -34,18 +34,18 @@ class LogFile:
         self.bare = False
 
     def walk(self) -> Iterator[Step]:
-        """Yield each entry as it is verified; InputError or LedgerError with the line where the log does not hold."""
-        with open_input(self.path, "release log", LEDGER_BYTES) as stream:
+        """Yield each entry as it is verified; InputError or LogError with the line where the log does not hold."""
+        with open_input(self.path, "release log", LOG_BYTES) as stream:
             for step in steps(self._lines(stream), self.path):
                 self.leaves.append(step.leaf)
                 self.tip = step.tip
                 yield step
 
     def _lines(self, stream: "BinaryIO") -> Iterator[bytes]:
-        while data := stream.readline(LEDGER_LINE_BYTES + 2):
+        while data := stream.readline(LOG_LINE_BYTES + 2):
             if data.endswith(b"\n"):
                 yield data[:-1]
-            elif len(data) > LEDGER_LINE_BYTES + 1:
+            elif len(data) > LOG_LINE_BYTES + 1:
                 yield data  # refused as too long
             elif is_whole(data):
                 self.bare = True
@@ -70,11 +70,11 @@ def older_head(text: str) -> Head:
             place=Place(key="--against"),
             expected="SIZE:ROOT with 64 hex digits, a file that holds one, or an older copy of the log",
             found=text,
-            hint="imgseal ledger verify prints the head",
+            hint="imgseal log verify prints the head",
         )
-    with open_input(text, "older head or log", LEDGER_BYTES) as stream:
+    with open_input(text, "older head or log", LOG_BYTES) as stream:
         start = stream.read(PROOF_BYTES)
-    for line in start.decode("ascii", "replace").splitlines():  # also what `ledger verify` has printed
+    for line in start.decode("ascii", "replace").splitlines():  # also what `log verify` has printed
         head = read_head(line.strip().removeprefix("head "))
         if head is not None:
             return head
@@ -85,9 +85,9 @@ def older_head(text: str) -> Head:
 
 
 def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> None:
-    """LedgerError unless the log, read to its end, had this root when it was as long as the older head."""
+    """LogError unless the log, read to its end, had this root when it was as long as the older head."""
     if root is None:
-        raise LedgerError(
+        raise LogError(
             "the log is shorter than it was",
             place=Place(file=log.path),
             expected=f"at least {older.size} entries, as in {older}",
@@ -95,7 +95,7 @@ def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> No
             hint="entries were taken away, or this is another log: restore the file from version control or a backup",
         )
     if root != older.root:
-        raise LedgerError(
+        raise LogError(
             "the log does not continue the older one",
             place=Place(file=log.path),
             expected=str(older),
@@ -112,7 +112,7 @@ def pick(entries: "list[Entry]", release: str, path: str, size: int) -> "Entry":
             place=Place(file=path),
             expected=f"a version that is logged, or an entry number below {size}",
             found=release,
-            hint="imgseal ledger show lists them",
+            hint="imgseal log show lists them",
         )
     if len(entries) > 1:
         raise UsageError(

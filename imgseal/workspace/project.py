@@ -11,6 +11,7 @@ from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.key_files import held_elsewhere, key_file, new_key, open_to_others, opened, quoted, refuse_open
+from imgseal.workspace.session import note
 
 if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
@@ -129,6 +130,7 @@ class Project(NamedTuple):
                 raise UsageError("--set gives one key twice", place=Place(key=key), hint="give it once")
             overrides[key] = value
         product = read(text, name=path, overrides=overrides, local_text=local_text, variant=variant)
+        note(product.notes)
         return cls(product, folder, path)
 
     def resolve(self, reference: str) -> str:
@@ -147,7 +149,7 @@ class Project(NamedTuple):
         """Return every file that the product file is or names, there or not: no output may ever replace one of them."""
         product = self.product
         references = [r for keys in product.signing.values() for r in (*keys.images, *keys.packages)]
-        more = (product.trust.apex, product.trust.contingency, product.ledger, product.factory.bootloader)
+        more = (product.trust.apex, product.trust.contingency, product.log, product.factory.bootloader)
         references += [r for r in more if r is not None] + [part.file for part in product.factory.ranges]
         return [*self.inputs(), *(self.resolve(r) for r in references if not is_token_uri(r))]
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from imgseal import __version__
 from imgseal.errors import ImgsealError, InputError, Place, SigningKeyError, UsageError
-from imgseal.limits import KEY_FILE_BYTES, LEDGER_BYTES, LEDGER_LINE_BYTES
+from imgseal.limits import KEY_FILE_BYTES, LOG_BYTES, LOG_LINE_BYTES
 from imgseal.records import NamedTuple
 from imgseal.workspace.append import append_line, last_line
 from imgseal.workspace.fielded import logged_bootloaders, without_log
@@ -100,7 +100,7 @@ def plan_entry(
     made = tuple(made)
     project = made[0][0]
     product = project.product
-    if product.ledger is None:
+    if product.log is None:
         return None
     from imgseal.formats.log.lines import Draft
 
@@ -121,7 +121,7 @@ def plan_entry(
         tuple(_logged(*each) for each in made),
         None if product.bootloader is None else product.bootloader.version,
     )
-    return LogPlan(project.resolve(product.ledger), project.path, draft)
+    return LogPlan(project.resolve(product.log), project.path, draft)
 
 
 def _logged(project: "Project", package: "Package", signers: "tuple[Signer, ...]") -> "LoggedPackage":
@@ -190,7 +190,7 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
         return line
 
     try:
-        found = append_line(plan.path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line, is_whole)
+        found = append_line(plan.path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
     except GoingDownError as error:
         raise _going_down(error, plan.path, plan.product_file) from None
     except ImgsealError as error:
@@ -212,14 +212,14 @@ def logged_floors(project: "Project") -> "tuple[Floor, ...] | None":
 
     None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
     """
-    if project.product.ledger is None:
+    if project.product.log is None:
         return None
-    path = project.resolve(project.product.ledger)
+    path = project.resolve(project.product.log)
     if not os.path.lexists(path):
         return None
     from imgseal.formats.log.lines import is_whole, resume
 
-    last, at = last_line(path, "release log", LEDGER_LINE_BYTES, LEDGER_BYTES, is_whole)
+    last, at = last_line(path, "release log", LOG_LINE_BYTES, LOG_BYTES, is_whole)
     try:
         return () if last is None else resume(last, at).least
     except ImgsealError as error:
@@ -245,12 +245,12 @@ def refuse_below_log(project: "Project", package: "Package") -> None:
     product = project.product
     floors = logged_floors(project)
     floor = floor_of(project, floors or ())
-    if product.ledger is None or floors is None or floor is None or floor.sequence == product.release.sequence:
+    if product.log is None or floors is None or floor is None or floor.sequence == product.release.sequence:
         return
     try:
         refuse_below(floors, [_logged(project, package, ())], product.release.sequence)
     except GoingDownError as error:
-        raise _going_down(error, project.resolve(product.ledger), project.path) from None
+        raise _going_down(error, project.resolve(product.log), project.path) from None
 
 
 def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageError:
@@ -270,18 +270,18 @@ def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
     knows: the device is a fresh one, and is called so with the reason.
     """
     product = project.product
-    if product.ledger is None:
+    if product.log is None:
         return None
     from imgseal.device_state.device import fresh
 
     floors = logged_floors(project)
     if floors is None:
         state = fresh(product)._replace(fielded=without_log(project))
-        return state, f"a fresh device ({project.resolve(product.ledger)} is missing)"
+        return state, f"a fresh device ({project.resolve(product.log)} is missing)"
     logged = logged_state(project, floors)
     if logged is None:
         return fresh(product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
-    words = f"a device with the numbers of {project.resolve(product.ledger)} (sequence {logged.sequence})"
+    words = f"a device with the numbers of {project.resolve(product.log)} (sequence {logged.sequence})"
     return logged, words
 
 

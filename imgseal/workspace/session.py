@@ -1,6 +1,6 @@
 """One command, or one call of the Python API: what is opened once in it, and closed however it ends."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from contextvars import ContextVar
 from typing import TYPE_CHECKING
@@ -10,27 +10,37 @@ if TYPE_CHECKING:
 
 
 class Session:
-    """`desk` is where tokens are opened, None until the first one is; `closing` is what runs at the end."""
+    """`desk` is where tokens are opened, None until the first one is; `closing` is what runs at the end.
 
-    __slots__ = ("closing", "desk")
+    `notes` is what the command line says when it is done, besides its answer.
+    """
+
+    __slots__ = ("closing", "desk", "notes")
 
     def __init__(self, closing: ExitStack) -> None:
         self.closing = closing
         self.desk: Desk | None = None
+        self.notes: list[str] = []
 
 
 _NOW: ContextVar[Session] = ContextVar("session")
 
 
 @contextmanager
-def session() -> Iterator[None]:
+def session() -> Iterator[Session]:
     """Begin a session of its own, also inside another one."""
     with ExitStack() as closing:
-        before = _NOW.set(Session(closing))
-        closing.callback(_NOW.reset, before)
-        yield
+        begun = Session(closing)
+        closing.callback(_NOW.reset, _NOW.set(begun))
+        yield begun
 
 
 def session_now() -> Session:
     """Return the session that this runs in."""
     return _NOW.get()
+
+
+def note(notes: Iterable[str]) -> None:
+    """Have the command line say this when it is done; outside a session nobody does."""
+    if (now := _NOW.get(None)) is not None:
+        now.notes.extend(notes)

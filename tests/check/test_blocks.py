@@ -18,7 +18,7 @@ from imgseal.formats.suit.outline import outline
 from imgseal.keys.anchor_set import anchor_set, trust_of
 from imgseal.keys.trusted_keys import PACKAGES, UNCOUNTED, Trust, TrustedKey
 from imgseal.limits import BLOCKS
-from imgseal.make.add_signature import endorse
+from imgseal.make.add_signature import add_signature
 
 VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "suit-envelopes.json").read_text())["envelopes"]
 
@@ -125,15 +125,15 @@ def test_as_many_of_an_unverified_algorithm_as_signers_are_needed() -> None:
 def test_endorsing_makes_only_what_the_judge_takes() -> None:
     shop, signer = knowing("second"), any_signer("second")
     raw = workshop().package
-    made = b"".join(endorse(memoryview(raw), signer, shop.product, shop.trust, "x"))
+    made = b"".join(add_signature(memoryview(raw), signer, shop.product, shop.trust, "x"))
     assert first(made, shop) == "accepted"
     with pytest.raises(UsageError, match="signed the package already"):
-        list(endorse(memoryview(made), signer, shop.product, shop.trust, "x"))
+        list(add_signature(memoryview(made), signer, shop.product, shop.trust, "x"))
     with pytest.raises(SigningKeyError, match="would not count"):
-        list(endorse(memoryview(raw), any_signer("somebody"), shop.product, shop.trust, "x"))
+        list(add_signature(memoryview(raw), any_signer("somebody"), shop.product, shop.trust, "x"))
     block = b"\xd2\x84\x43\xa1\x01\x28\xa1\x04\x41\x78\xf6\x40"
     with pytest.raises(CoseError, match="unprotected"):
-        list(endorse(memoryview(with_blocks(raw, block)), signer, shop.product, shop.trust, "x"))
+        list(add_signature(memoryview(with_blocks(raw, block)), signer, shop.product, shop.trust, "x"))
     full = with_blocks(raw, *[assemble(-35, b"")] * BLOCKS)
     with pytest.raises(SuitError, match="no room for another signature"):
         list(with_block(memoryview(full), assemble(-9, bytes(64))))

@@ -36,7 +36,7 @@ def test_every_command_refuses_it(imgseal: Imgseal, line: Path, what: str, code:
         ("factory", "out/bad.suit", RECOVERY),
         ("device", "apply", "unit.json", "out/bad.suit", "--out", "x.json"),
         ("rehearse", "out/bad.suit", "--pairs", "2"),
-        ("endorse", "out/bad.suit", "--key", "keys/packages.pem", "--out", "x.suit", "--yes"),
+        ("sign", "out/bad.suit", "--key", "keys/packages.pem", "--out", "x.suit", "--yes"),
         ("gate", "out", "--fresh"),
     ):
         said = imgseal(*arguments)
@@ -55,7 +55,7 @@ def test_every_command_refuses_it(imgseal: Imgseal, line: Path, what: str, code:
 
 def test_build_signs_with_a_key_of_tomorrow_only_where_it_is_named(imgseal: Imgseal, line: Path) -> None:
     """[signing.release] has a second key that nothing trusts yet."""
-    from test_endorse import add_key
+    from test_sign import add_key
 
     add_key(line, "keys/next")
     text = (line / "imgseal.toml").read_text()
@@ -77,7 +77,7 @@ def test_build_signs_with_a_key_of_tomorrow_only_where_it_is_named(imgseal: Imgs
     said = imgseal("build", *ALL, "--release", "--sign-later", "--out", "three")
     assert said.status == 0, said.err
     request = next(Path("three").glob("*.request.json"))
-    assert imgseal("endorse", str(request), "--key", "keys/next.pem", "--out", "r.json", "--yes").status == 0
+    assert imgseal("sign", str(request), "--key", "keys/next.pem", "--out", "r.json", "--yes").status == 0
     sealed = [f"{slot.split('-')[0]}=three/{slot}.sealed.bin" for slot in ("motor-a", "motor-b", "radio", "phrases")]
     said = imgseal("finish", str(request), *sealed, "--response", "r.json", "--out", "three")
     assert said.status == 0, said.err

@@ -119,18 +119,16 @@ def test_linker_maps(imgseal: Imgseal, project: Path, tmp_path: Path, tool: Call
 def test_the_release_log(imgseal: Imgseal, project: Path) -> None:
     """Not there yet, good, changed, and something else in its place."""
     path = project / "imgseal.toml"
-    path.write_text(path.read_text() + '\n[ledger]\npath = "release.log"\n')
-    assert "ok       ledger: release.log is not there yet; the first imgseal build --release makes it" in doctor(
-        imgseal
-    )
+    path.write_text(path.read_text() + '\n[log]\npath = "release.log"\n')
+    assert "ok       log: release.log is not there yet; the first imgseal build --release makes it" in doctor(imgseal)
     assert imgseal("build", *ALL, "--release").status == 0
-    assert "ok       ledger: release.log, 1 entry, the last of 2.4.1 with sequence 17" in doctor(imgseal)
+    assert "ok       log: release.log, 1 entry, the last of 2.4.1 with sequence 17" in doctor(imgseal)
     log = project / "release.log"
     log.write_bytes(log.read_bytes().replace(b'"sequence":17', b'"sequence":18', 1))
-    assert "missing  ledger: release.log:1: " in doctor(imgseal)
+    assert "missing  log: release.log:1: " in doctor(imgseal)
     log.unlink()
     log.mkdir()
-    assert "missing  ledger: release.log: cannot read this release log" in doctor(imgseal)
+    assert "missing  log: release.log: cannot read this release log" in doctor(imgseal)
 
 
 def doctor(imgseal: Imgseal) -> str:

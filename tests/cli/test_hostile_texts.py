@@ -56,7 +56,7 @@ def everything() -> dict[str, Any]:
     text = (
         product_text()
         + """
-[ledger]
+[log]
 path = "release.log"
 
 [gate]
@@ -226,8 +226,8 @@ def test_every_command(
         (("report", package, "--out", "report.html"), {0, 1}),
         (("report", package, "--format", "json", "--out", "report.json"), {0, 1}),
         (("device-code", "device"), {0}),
-        (("ledger", "show"), {0}),
-        (("ledger", "export", "0", "audit"), {0}),
+        (("log", "show"), {0}),
+        (("log", "export", "0", "audit"), {0}),
         (("device", "new", "device.json"), {0}),
         (("factory", package, "--without-recovery"), {0}),
         *(

@@ -40,7 +40,7 @@ def fleet(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> P
     replaced(
         project,
         ("[trust.images]", '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]'),
-        ("[signing.development]", '[ledger]\npath = "release.log"\n\n[signing.development]'),
+        ("[signing.development]", '[log]\npath = "release.log"\n\n[signing.development]'),
     )  # fmt: skip
     (project / "factory.toml").write_text((project / "imgseal.toml").read_text())
     assert imgseal("build", *ALL, "--release").status == 0
@@ -82,7 +82,7 @@ def test_the_first_24_hours(imgseal: Imgseal, fleet: Path) -> None:
         assert program == "imgseal"
         said = imgseal(*arguments)
         assert said.status == (1 if line == REFUSED else 0), f"{line}\n{said.out}{said.err}"
-        if "ledger show --key" in line:
+        if "log show --key" in line:
             assert "2.4.1" in said.out
     assert changed == set(BEFORE)
     # at the end a device trusts the new keys only
@@ -94,7 +94,7 @@ def test_the_first_24_hours(imgseal: Imgseal, fleet: Path) -> None:
 
 
 def test_the_page_shows_an_identifier_that_the_log_knows(imgseal: Imgseal, fleet: Path) -> None:
-    shown = re.search(r"ledger show --key ([0-9a-f]+)", PAGE)
+    shown = re.search(r"log show --key ([0-9a-f]+)", PAGE)
     assert shown is not None
     assert shown[1] in imgseal("key", "show", "keys/images.pub.pem").out
 

@@ -189,7 +189,7 @@ def test_what_would_not_start_is_refused(imgseal: Imgseal, line: Path) -> None:
     assert tree(line) == before
 
 
-LEDGER = '\n[ledger]\npath = "release.log"\n'
+LOG = '\n[log]\npath = "release.log"\n'
 
 
 def test_the_recovery_image_is_left_out_only_when_that_is_said(imgseal: Imgseal, line: Path) -> None:
@@ -236,7 +236,7 @@ def test_no_release_below_the_log_is_programmed(
     imgseal: Imgseal, line: Path, command: str, newer: tuple[str, ...], code: str
 ) -> None:
     with (line / "imgseal.toml").open("a") as file:
-        file.write(LEDGER)
+        file.write(LOG)
     assert imgseal("build", *ALL, "--release", *newer, "--out", "later").status == 0
     more = {"factory": (RECOVERY,), "rehearse": ("--pairs", "0"), "check": ()}[command]
     later = "later/vent-drive-2.4.1-18.suit"
@@ -257,7 +257,7 @@ def test_no_release_below_the_log_is_programmed(
 def test_counters_below_the_log_are_not_programmed(imgseal: Imgseal, line: Path) -> None:
     """What completes the release may have an older sequence, and no lower counter."""
     with (line / "imgseal.toml").open("a") as file:
-        file.write(LEDGER)
+        file.write(LOG)
     newer = ("--set", "release.version=1.0.1", "--set", "release.sequence=2", "--set", "component.recovery.counter=2")
     assert imgseal("build", "recovery=recovery.hex", "--release", *newer, "--out", "recovery-2").status == 0
     assert imgseal("build", *ALL, "--release", "--set", "release.sequence=18", "--out", "later").status == 0

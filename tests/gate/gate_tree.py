@@ -26,7 +26,7 @@ from imgseal.formats.suit.envelope import decode_envelope
 
 RELEASES = 250
 SLOTS = {"motor-a": 0x20400, "motor-b": 0x70400, "radio": 0xC0400, "phrases": 0x60080400}
-GATE = '\n[ledger]\npath = "release.log"\n\n[gate]\nraw = ["**/*.raw"]\n'
+GATE = '\n[log]\npath = "release.log"\n\n[gate]\nraw = ["**/*.raw"]\n'
 PEM = ec.derive_private_key(77, ec.SECP256R1()).private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
 
 OFFENDERS = {

@@ -24,7 +24,7 @@ SPARE = as_hex(0x20400, bytes(range(200)))
 @pytest.fixture
 def out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An empty folder beside a product file without a log."""
-    write_project(tmp_path, settings(product_text()).replace('[ledger]\npath = "release.log"\n', ""))
+    write_project(tmp_path, settings(product_text()).replace('[log]\npath = "release.log"\n', ""))
     monkeypatch.chdir(tmp_path)
     folder = tmp_path / "out"
     folder.mkdir()

@@ -38,7 +38,7 @@ FORMS: dict[str, Callable[[str], bool]] = {
 
 @pytest.mark.parametrize("form", FORMS)
 def test_form(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str) -> None:
-    write_project(tmp_path, settings(product_text()).replace('[ledger]\npath = "release.log"\n', ""))
+    write_project(tmp_path, settings(product_text()).replace('[log]\npath = "release.log"\n', ""))
     monkeypatch.chdir(tmp_path)
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "spare.hex").write_bytes(as_hex(0x20400, bytes(range(200))))

@@ -18,7 +18,7 @@ from imgseal.formats.sealed_image.layout import STATEMENT_BYTES, field
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.gate.artefact import _spoken
 
-NO_LOG = settings(product_text()).replace('[ledger]\npath = "release.log"\n', "")
+NO_LOG = settings(product_text()).replace('[log]\npath = "release.log"\n', "")
 
 
 @pytest.fixture
@@ -611,7 +611,7 @@ def test_keys_have_to_be_in_force(imgseal: Imgseal, out: Path) -> None:
 
 def test_trust_anchor_updates(imgseal: Imgseal, out: Path) -> None:
     """Judged like the rest; where a device's slot is not known, there is no answer, and that is no pass."""
-    from test_endorse import add_key
+    from test_sign import add_key
 
     add_key(out.parent, "keys/apex")
     text = NO_LOG.replace("[trust.images]", '[trust]\napex = "keys/apex.pub.pem"\n\n[trust.images]')
@@ -638,7 +638,7 @@ until = 2099-12-31
 def test_what_a_release_writes_passes(imgseal: Imgseal, project: Path) -> None:
     """The demo's product from its firmware files to the gate, with a log; then something slips in."""
     text = (project / "imgseal.toml").read_text()
-    (project / "imgseal.toml").write_text(text + '\n[ledger]\npath = "release.log"\n[gate]\nraw = ["radio.bin"]\n')
+    (project / "imgseal.toml").write_text(text + '\n[log]\npath = "release.log"\n[gate]\nraw = ["radio.bin"]\n')
     assert imgseal("gate", ".").status == 2
     assert imgseal("build", *ALL, "--release").status == 0
     said = imgseal("gate", ".")

@@ -1,4 +1,4 @@
-"""`build --sign-later`, `endorse REQUEST`, `finish`: keys in another room, and nothing but what was asked for comes back."""
+"""`build --sign-later`, `sign REQUEST`, `finish`: keys in another room, and nothing but what was asked for comes back."""
 
 import json
 import subprocess
@@ -45,10 +45,10 @@ def test_both_keys_elsewhere_make_the_same_release(imgseal: Imgseal, project: Pa
     said = imgseal("build", *ALL, "--release", "--sign-later", "--revision", "ab" * 20)
     assert (said.status, said.out) == (0, f"{IMAGES}.request.json\n"), said.err
     assert outputs(project) == {}
-    assert imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").status == 0
+    assert imgseal("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").status == 0
     said = imgseal("finish", f"{IMAGES}.request.json", *ALL, "--response", f"{IMAGES}.response.json")
     assert (said.status, said.out) == (0, f"{PACKAGE}.request.json\n"), said.err
-    assert imgseal("endorse", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes").status == 0
+    assert imgseal("sign", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes").status == 0
     said = imgseal("finish", f"{PACKAGE}.request.json", *SEALED, "--response", f"{PACKAGE}.response.json")
     assert (said.status, said.out) == (0, f"{NAME}.suit\n"), said.err
     assert outputs(project) == direct
@@ -62,7 +62,7 @@ def test_one_key_elsewhere(imgseal: Imgseal, project: Path) -> None:
         path.unlink()
     away(project, "images")
     assert imgseal("build", *ALL, "--release", "--sign-later").status == 0
-    assert imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").status == 0
+    assert imgseal("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").status == 0
     said = imgseal("finish", f"{IMAGES}.request.json", *ALL, "--response", f"{IMAGES}.response.json")
     assert said.status == 0, said.err
     assert outputs(project) == direct
@@ -73,7 +73,7 @@ def test_one_key_elsewhere(imgseal: Imgseal, project: Path) -> None:
     away(project, "packages")
     assert imgseal("build", *ALL, "--release", "--sign-later").out == f"{PACKAGE}.request.json\n"
     assert set(outputs(project)) == {name for name in direct if name.endswith(".sealed.bin")}
-    imgseal("endorse", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes")
+    imgseal("sign", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes")
     said = imgseal("finish", f"{PACKAGE}.request.json", *SEALED, "--response", f"{PACKAGE}.response.json")
     assert said.status == 0, said.err
     assert outputs(project) == direct
@@ -89,7 +89,7 @@ def test_two_algorithms_elsewhere(imgseal: Imgseal, both: Path) -> None:  # noqa
         responses = []
         for end in ("", "-pq"):
             out = f"{part}{end}.response.json"
-            said = imgseal("endorse", request, "--key", f"vault/{role}{end}.pem", "--yes", "--out", out)
+            said = imgseal("sign", request, "--key", f"vault/{role}{end}.pem", "--yes", "--out", out)
             assert said.status == 0, said.err
             responses += ["--response", out]
         half = imgseal("finish", request, *firmware, *responses[:2])
@@ -118,7 +118,7 @@ def test_what_the_request_says(imgseal: Imgseal, project: Path) -> None:
     assert len(sealed) == 4
     assert "version 2.4.1, counter 6" in sealed[0]["says"][0]
     assert all("payload" not in item for item in sealed)
-    shown = imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").err
+    shown = imgseal("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes").err
     for item in sealed:
         assert item["sha256"] in shown
         assert next(line for line in item["says"] if line.startswith("payload SHA-256")).split()[-1] in shown
@@ -126,7 +126,7 @@ def test_what_the_request_says(imgseal: Imgseal, project: Path) -> None:
     assert with_firmware.status == 0, with_firmware.err
     large = project / "with/vent-drive-2.4.1-17-images.request.json"
     assert large.stat().st_size > 10_000
-    assert "its firmware is in the request" in imgseal("endorse", str(large), "--key", "vault/images.pem", "--yes").err
+    assert "its firmware is in the request" in imgseal("sign", str(large), "--key", "vault/images.pem", "--yes").err
 
 
 def test_openssl_verifies_a_response(
@@ -139,7 +139,7 @@ def test_openssl_verifies_a_response(
 
     openssl = tool("openssl")
     asked(imgseal, project)
-    imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
+    imgseal("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
     request = json.loads((project / f"{IMAGES}.request.json").read_text())
     response = json.loads((project / f"{IMAGES}.response.json").read_text())
     assert len(response["signatures"]) == len(request["items"])
@@ -156,13 +156,13 @@ def test_openssl_verifies_a_response(
 def test_consent_is_asked_for(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked(imgseal, project)
     before = tree(project)
-    said = imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem")
+    said = imgseal("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem")
     assert (said.status, tree(project)) == (2, before)
     assert "--yes" in said.err
     monkeypatch.setattr("os.isatty", lambda _descriptor: True)
     for answer in (False, True):
         monkeypatch.setattr("click.confirm", lambda *_text, answer=answer, **_options: answer)
-        said = imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem")
+        said = imgseal("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem")
         assert said.status == (0 if answer else 2)
         assert (tree(project) == before) is not answer
 
@@ -171,15 +171,15 @@ def test_what_is_refused(imgseal: Imgseal, project: Path) -> None:
     asked(imgseal, project)
     request = f"{IMAGES}.request.json"
     before = tree(project)
-    other = imgseal("endorse", request, "--key", "keys/packages.pem", "--yes")
+    other = imgseal("sign", request, "--key", "keys/packages.pem", "--yes")
     assert (other.status, "does not ask for this key" in other.err) == (4, True)
-    public = imgseal("endorse", request, "--key", "keys/images.pub.pem", "--yes")
+    public = imgseal("sign", request, "--key", "keys/images.pub.pem", "--yes")
     assert (public.status, "no private key" in public.err) == (4, True)
     plain = imgseal("build", *ALL, "--release")
     assert (plain.status, "--sign-later" in plain.err) == (4, True)
     firmware = imgseal("build", *ALL, "--release", "--with-firmware")
     assert (firmware.status, "--sign-later" in firmware.err) == (2, True)
-    sealed = imgseal("endorse", "imgseal.toml", "--key", "vault/images.pem", "--yes")
+    sealed = imgseal("sign", "imgseal.toml", "--key", "vault/images.pem", "--yes")
     assert (sealed.status, "no signing request" in sealed.err) == (3, True)
     assert tree(project) == before
 
@@ -213,7 +213,7 @@ def test_an_untrusted_key_is_not_asked(imgseal: Imgseal, project: Path) -> None:
 def test_nothing_but_what_was_asked_for(imgseal: Imgseal, project: Path) -> None:
     """Other firmware, less firmware, a changed product file, another request's response, a damaged signature."""
     asked(imgseal, project)
-    imgseal("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
+    imgseal("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
     request, response = project / f"{IMAGES}.request.json", project / f"{IMAGES}.response.json"
     finish = ("finish", str(request), *ALL, "--response", str(response))
 
@@ -254,7 +254,7 @@ def test_nothing_but_what_was_asked_for(imgseal: Imgseal, project: Path) -> None
 def test_a_package_is_finished_with_its_images(imgseal: Imgseal, project: Path) -> None:
     away(project, "packages")
     imgseal("build", *ALL, "--release", "--sign-later")
-    imgseal("endorse", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes")
+    imgseal("sign", f"{PACKAGE}.request.json", "--key", "vault/packages.pem", "--yes")
     finish = ("finish", f"{PACKAGE}.request.json")
     response = ("--response", f"{PACKAGE}.response.json")
     before = tree(project)
@@ -273,7 +273,7 @@ def test_development_may_be_signed_later_too(imgseal: Imgseal, project: Path) ->
     replaced(project, '"keys-dev/packages.pem"', '"keys-dev/packages.pub.pem"')
     request = f"{NAME}-development-package.request.json"
     assert imgseal("build", *ALL, "--sign-later").out == f"{request}\n"
-    assert imgseal("endorse", request, "--key", "vault/packages.pem", "--yes").status == 0
+    assert imgseal("sign", request, "--key", "vault/packages.pem", "--yes").status == 0
     said = imgseal("finish", request, *SEALED, "--response", f"{NAME}-development-package.response.json")
     assert said.out == f"{NAME}-development.suit\n", said.err
     assert imgseal("check", f"{NAME}-development.suit", "--development").status == 0
@@ -281,7 +281,7 @@ def test_development_may_be_signed_later_too(imgseal: Imgseal, project: Path) ->
 
 def test_numbers_are_looked_at_before_anybody_signs(imgseal: Imgseal, project: Path) -> None:
     """What `finish` would refuse for the previous package or the log is refused before the walk to the other room."""
-    replaced(project, "[signing.development]", '[ledger]\npath = "release.log"\n\n[signing.development]')
+    replaced(project, "[signing.development]", '[log]\npath = "release.log"\n\n[signing.development]')
     assert imgseal("build", *ALL, "--release").status == 0
     away(project, "images", "packages")
     before = tree(project)
@@ -297,10 +297,10 @@ def test_numbers_are_looked_at_before_anybody_signs(imgseal: Imgseal, project: P
 
 def test_two_holders_do_not_overwrite_each_other(imgseal: Imgseal, project: Path) -> None:
     asked(imgseal, project)
-    endorse = ("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
-    assert imgseal(*endorse).status == 0
+    sign = ("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes")
+    assert imgseal(*sign).status == 0
     before = tree(project)
-    said = imgseal(*endorse)
+    said = imgseal(*sign)
     assert (said.status, "never overwritten" in said.err, tree(project)) == (2, True, before)
 
 
@@ -308,7 +308,7 @@ def test_a_key_is_never_overwritten(imgseal: Imgseal, project: Path) -> None:
     asked(imgseal, project)
     before = tree(project)
     for arguments in (
-        ("endorse", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes", "--out", "vault/images.pem"),
+        ("sign", f"{IMAGES}.request.json", "--key", "vault/images.pem", "--yes", "--out", "vault/images.pem"),
         ("build", *ALL, "--depfile", "keys-dev/images.pem"),
         ("seal", "motor-a.hex", "--component", "motor", "--out", "keys-dev/images.pem"),
     ):
@@ -339,7 +339,7 @@ def test_one_of_two_algorithms_elsewhere(imgseal: Imgseal, both: Path) -> None: 
     for part, firmware in (("images", WITH_ADDRESSES), ("package", SEALED)):
         request = f"{NAME}-{part}.request.json"
         role = "images" if part == "images" else "packages"
-        said = imgseal("endorse", request, "--key", f"vault/{role}-pq.pem", "--yes", "--out", f"{part}.response.json")
+        said = imgseal("sign", request, "--key", f"vault/{role}-pq.pem", "--yes", "--out", f"{part}.response.json")
         assert said.status == 0, said.err
         said = imgseal("finish", request, *firmware, "--response", f"{part}.response.json")
         assert said.status == 0, said.err

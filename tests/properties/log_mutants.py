@@ -379,7 +379,7 @@ def _moved_lines(rng: random.Random) -> tuple[str | None, bool]:
 
 
 def against(made: list[Step], older: Head) -> None:
-    """As `ledger verify --against` does it."""
+    """As `log verify --against` does it."""
     log = LogFile("release.log")
     log.tip = made[-1].tip if made else EMPTY
     roots = [EMPTY.root, *(step.tip.root for step in made)]

@@ -313,7 +313,7 @@ def test_other_commands_that_sign_refuse_it_too(imgseal: Imgseal, project: Path)
     (project / "keys/packages.pem").chmod(0o644)
     assert imgseal("build", *ALL).status == 0
     package = next((project / "out").glob("*.suit"))
-    said = imgseal("endorse", str(package), "--key", "keys/packages.pem", "--out", "endorsed.suit")
+    said = imgseal("sign", str(package), "--key", "keys/packages.pem", "--out", "signed.suit")
     assert (said.status, "chmod 600 keys/packages.pem" in said.err) == (4, True)
 
 

@@ -65,16 +65,16 @@ def test_a_key_holder_sees_that_the_exported_device_code_would_refuse(imgseal: I
     assert said.status == 0, said.err
     request = said.out.split()[-1]
     assert json.loads(Path(request).read_text())["items"][0]["verifier"] == "one of their own"
-    endorse = ("endorse", request, "--key", "vault/packages.pem", "--yes", "--out")
+    sign = ("sign", request, "--key", "vault/packages.pem", "--yes", "--out")
     for other in (text, with_verifier(text).replace("of their own", "of ours")):
         (project / "imgseal.toml").write_text(other)
-        said = imgseal(*endorse, "response.json")
+        said = imgseal(*sign, "response.json")
         assert said.status != 0
         for words in ("another verifier than rules.verifier of imgseal.toml", "one of their own", "--product FILE"):
             assert words in said.err
     (project / "imgseal.toml").unlink()
     for response in ("alone.json", "response.json"):  # first without a product file
-        said = imgseal(*endorse, response)
+        said = imgseal(*sign, response)
         assert said.status == 0, said.err
         for words in ("look at this first: outside the device profile at", "64 visible ASCII", "one of their own"):
             assert words in said.err
@@ -94,12 +94,12 @@ def test_a_request_is_held_to_the_signer_s_own_product_file(imgseal: Imgseal, pr
     request = imgseal("build", *ONE, "out", "--sign-later").out.split()[-1]
     (project / "own.toml").write_text(detached_radio(text))
     before = tree(project)
-    said = imgseal("endorse", request, "--key", "keys/packages.pem", "--yes", "--product", "own.toml")
+    said = imgseal("sign", request, "--key", "keys/packages.pem", "--yes", "--product", "own.toml")
     assert said.status != 0
     for words in ("outside the device profile of own.toml", "items[0].manifest.common.components", "--variant NAME"):
         assert words in said.err, said.err
     assert tree(project) == before
-    assert imgseal("endorse", request, "--key", "keys/packages.pem", "--yes").status == 0
+    assert imgseal("sign", request, "--key", "keys/packages.pem", "--yes").status == 0
 
 
 def test_a_request_names_no_verifier_where_the_device_code_would_do(imgseal: Imgseal, project: Path) -> None:
@@ -110,6 +110,6 @@ def test_a_request_names_no_verifier_where_the_device_code_would_do(imgseal: Img
     )
     request = imgseal("build", *ONE, "out", "--sign-later").out.split()[-1]
     assert "verifier" not in json.loads(Path(request).read_text())["items"][0]
-    said = imgseal("endorse", request, "--key", "keys/packages.pem", "--yes")
+    said = imgseal("sign", request, "--key", "keys/packages.pem", "--yes")
     assert said.status == 0, said.err
     assert "look at this first" not in said.err

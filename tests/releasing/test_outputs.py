@@ -10,7 +10,7 @@ import pytest
 from workshop import ALL, Imgseal
 
 PACKAGE = "out/vent-drive-2.4.1-17.suit"
-LOG = '\n[ledger]\npath = "release.log"\n'
+LOG = '\n[log]\npath = "release.log"\n'
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ WRITERS = {
     "report": ("report", PACKAGE, "--out"),
     "gate": ("gate", "out", "--format", "json", "--out"),
     "seal": ("seal", "phrases.bin@0x60080400", "--component", "phrases", "--out"),
-    "endorse": ("endorse", PACKAGE, "--key", "keys/packages.pem", "--yes", "--out"),
+    "sign": ("sign", PACKAGE, "--key", "keys/packages.pem", "--yes", "--out"),
 }
 OWN = ("imgseal.toml", "keys/images.pem", "keys/images.pub.pem", "keys/packages.pub.pem", "release.log")
 

@@ -71,7 +71,7 @@ def test_every_way_of_packing_makes_the_same(imgseal: Imgseal, with_bill: Path) 
     away(with_bill, "packages")
     assert imgseal("build", *ALL, "--release", "--sbom", "bom.json", "--sign-later", "--out", "later").status == 0
     request = f"later/{NAME}-package.request.json"
-    assert imgseal("endorse", request, "--key", "vault/packages.pem", "--yes").status == 0
+    assert imgseal("sign", request, "--key", "vault/packages.pem", "--yes").status == 0
     firmware = [f"{name}=later/{slot}.sealed.bin" for name, slot in
                 (("motor", "motor-a"), ("motor", "motor-b"), ("radio", "radio"), ("phrases", "phrases"))]  # fmt: skip
     response = next(path for path in with_bill.rglob("*.response.json")).relative_to(with_bill)
@@ -124,14 +124,14 @@ def test_taken_out_by_an_intermediary(imgseal: Imgseal, with_bill: Path) -> None
 
 def test_the_export_holds_the_one_that_is_named(imgseal: Imgseal, with_bill: Path) -> None:
     path = with_bill / "imgseal.toml"
-    path.write_text(path.read_text() + '\n[ledger]\npath = "release.log"\n')
+    path.write_text(path.read_text() + '\n[log]\npath = "release.log"\n')
     assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
     (with_bill / "other.json").write_text(BOM + " ")
-    said = imgseal("ledger", "export", "2.4.1", "audit", "--sbom", "other.json")
+    said = imgseal("log", "export", "2.4.1", "audit", "--sbom", "other.json")
     assert said.status == 2
     assert "not the bill of materials that the package names" in said.err
     assert not (with_bill / "audit").exists()
-    assert imgseal("ledger", "export", "2.4.1", "audit", "--sbom", "bom.json").status == 0
+    assert imgseal("log", "export", "2.4.1", "audit", "--sbom", "bom.json").status == 0
     assert "the bill of materials that the package names by digest" in (with_bill / "audit/README.txt").read_text()
 
 

@@ -111,7 +111,7 @@ def test_a_rehearsal(imgseal: Imgseal, built: Path) -> None:
 
 def test_bill_of_materials_and_log(imgseal: Imgseal, built: Path) -> None:
     path = built / "imgseal.toml"
-    path.write_text(path.read_text() + '\n[ledger]\npath = "release.log"\n')
+    path.write_text(path.read_text() + '\n[log]\npath = "release.log"\n')
     found = document(imgseal, NAME)
     assert found["package"]["log"] == ""
     (built / "bom.json").write_text('{"spdxVersion": "SPDX-2.3"}')

@@ -174,7 +174,7 @@ def test_a_text_that_was_taken_out_or_spoilt_may_have_named_a_bill(taken: bool) 
 
 def test_a_log_that_could_not_be_searched_is_no_answer() -> None:
     shop = workshop()
-    kept = shop._replace(product=shop.product._replace(ledger="release.log"))
+    kept = shop._replace(product=shop.product._replace(log="release.log"))
     text = text_of(material_of(shop.package[:-1], kept)._replace(logged=""))
     assert "release log not readable" in text
     assert "release log not in the log" in text_of(material_of(shop.package, kept)._replace(logged=""))

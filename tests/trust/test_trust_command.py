@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from test_endorse import add_key
+from test_sign import add_key
 from test_sign_later import replaced
 from workshop import ALL, Imgseal, detached_radio, product, public_key, tree, trust_of
 
@@ -353,7 +353,7 @@ def test_other_commands_point_here(imgseal: Imgseal, apex: Path) -> None:
     imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
     for command, words in (
         (("show", "1.trust"), "imgseal trust show 1.trust"),
-        (("endorse", "1.trust", "--key", "keys/apex.pem", "--yes"), "imgseal trust"),
+        (("sign", "1.trust", "--key", "keys/apex.pem", "--yes"), "imgseal trust"),
         (("check", "1.trust", "--slot", "motor-a"), "belong to sealed images"),
     ):
         said = imgseal(*command)

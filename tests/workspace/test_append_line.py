@@ -280,7 +280,7 @@ sys.exit(run(sys.argv[3:]))
 
 def test_a_build_that_dies_anywhere(imgseal: Imgseal, project: Path) -> None:
     """No released file without its entry, the log is whole, and the same build again completes both: at every call."""
-    (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + '\n[ledger]\npath = "release.log"\n')
+    (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + '\n[log]\npath = "release.log"\n')
     before = tree(project)
     arguments = ("build", ALL[2], "--release")
     assert imgseal(*arguments).status == 0

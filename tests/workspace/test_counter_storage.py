@@ -64,7 +64,7 @@ def test_build_and_check_refuse_what_the_storage_cannot_hold(
 @pytest.mark.parametrize("memory", ["previous", "log", "device"])
 def test_no_jump_beyond_the_stated_one(imgseal: Imgseal, project: Path, memory: str, counter: int, taken: bool) -> None:
     """Against the package before, the release log, and the counter of a device."""
-    log = '\n[ledger]\npath = "release.log"\n' if memory == "log" else ""
+    log = '\n[log]\npath = "release.log"\n' if memory == "log" else ""
     write(project, 'counter = 3\ncounter_storage = "value"\n', log)
     build(imgseal, 17)
     if memory == "device":

@@ -16,7 +16,7 @@ from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.project import Project
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "format" / "verdict.schema.json").read_text())
-LEDGER = '\n[ledger]\npath = "release.log"\n'
+LOG = '\n[log]\npath = "release.log"\n'
 OLD, NEW = "out-17/vent-drive-2.4.1-17.suit", "out-18/vent-drive-2.4.1-18.suit"
 NEEDS = 'bootloader = ">=1.1.0"'
 
@@ -31,7 +31,7 @@ def write(project: Path, *, version: str, needs: str, log: bool) -> None:
     text = text.replace(NEEDS, f'bootloader = "{needs}"').replace(
         '[bootloader]\nversion = "1.1.0"', f'[bootloader]\nversion = "{version}"'
     )
-    (project / "imgseal.toml").write_text(text + (LEDGER if log else ""))
+    (project / "imgseal.toml").write_text(text + (LOG if log else ""))
 
 
 def build(imgseal: Imgseal, sequence: int, *more: str, status: int = 0) -> str:
@@ -175,7 +175,7 @@ def test_a_variant_of_the_same_class_is_in_the_field(imgseal: Imgseal, project: 
     build(imgseal, 19, "--variant", "rev2")
     build(imgseal, 20, "--variant", "apart")
     build(imgseal, 17, "--variant", "rev2")
-    path.write_text(path.read_text() + LEDGER)
+    path.write_text(path.read_text() + LOG)
     for sequence, code in ((19, "rules.requirement-not-met"), (17, "rollback.sequence-too-low")):
         package = next((project / f"out-{sequence}").glob("*.suit"))
         status, found = verdict(imgseal, str(package), "--variant", "rev2")
@@ -218,7 +218,7 @@ def test_the_previous_package_says_the_least(imgseal: Imgseal, project: Path) ->
     assert ": open, " in build(imgseal, 20, "--previous", OLD)
 
 
-def test_nobody_endorses_what_the_field_cannot_start(imgseal: Imgseal, project: Path) -> None:
+def test_nobody_signs_what_the_field_cannot_start(imgseal: Imgseal, project: Path) -> None:
     """Another signature changes nothing about the bootloaders in the field."""
     (project / "keys" / "second.pem").write_bytes(encode_private(private_key("keys/second"), None))
     (project / "keys" / "second.pem").chmod(0o600)
@@ -232,7 +232,7 @@ def test_nobody_endorses_what_the_field_cannot_start(imgseal: Imgseal, project: 
         write(project, version="1.2.0", needs=needs, log=log)
         path = project / "imgseal.toml"
         path.write_text(path.read_text().replace(one, two))
-        said = imgseal("endorse", NEW, "--key", "keys/second.pem", "--out", f"{status}{log}.suit", "--yes")
+        said = imgseal("sign", NEW, "--key", "keys/second.pem", "--out", f"{status}{log}.suit", "--yes")
         assert (said.status, "rules.requirement-not-met" in said.err) == (status, status == 1), said.err
 
 

@@ -6,7 +6,7 @@ Format 2 is that of releases whose product file states a bootloader; the entry s
 
 from functools import lru_cache
 
-from imgseal.formats.log.errors import LedgerFormatError
+from imgseal.formats.log.errors import LogFormatError
 from imgseal.formats.log.strict_json import Json, Node, encode, parse
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
@@ -137,10 +137,10 @@ def _package_tree(package: LoggedPackage) -> Json:
 
 
 def decode_entry(data: bytes) -> Entry:
-    """Read an entry; LedgerFormatError where it is none, or another encoding of one."""
+    """Read an entry; LogFormatError where it is none, or another encoding of one."""
     entry = read_entry(Node(parse(data, "entry"), "entry"))
     if encode_entry(entry) != data:
-        raise LedgerFormatError(
+        raise LogFormatError(
             "this is another encoding of an entry",
             expected="the one that docs/format/release-log.md describes",
             hint="restore the file from version control or a backup",
@@ -153,7 +153,7 @@ def read_entry(node: Node) -> Entry:
     number = node.value.get("format") if isinstance(node.value, dict) else None
     stated = number == _STATED
     if type(number) is int and number > _STATED:
-        raise LedgerFormatError(
+        raise LogFormatError(
             "this entry is of a later format",
             expected=f"format {_BARE} or {_STATED}",
             found=str(number),

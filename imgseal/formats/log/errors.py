@@ -9,15 +9,15 @@ CURE = (
 """What to do about a log that forks."""
 
 
-class LedgerFormatError(InputError):
+class LogFormatError(InputError):
     """A line, proof or head is not as docs/format/release-log.md says."""
 
 
-class LedgerError(RefusedError):
+class LogError(RefusedError):
     """A log, proof or head is well-formed and does not hold."""
 
 
-class ForkError(LedgerError):
+class ForkError(LogError):
     """Two entries claim the same place, or a line does not stand where it was written."""
 
 

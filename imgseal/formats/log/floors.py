@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 from imgseal.errors import Place
 from imgseal.formats.log.entry import Floor, LoggedPackage
-from imgseal.formats.log.errors import GoingDownError, LedgerFormatError
+from imgseal.formats.log.errors import GoingDownError, LogFormatError
 from imgseal.versions import Version
 
 Line = tuple[bytes, str]
@@ -73,7 +73,7 @@ def raised(
 ) -> tuple[Floor, ...]:
     """Return the floors after these packages; GoingDownError where one is below the floors, or uses a sequence again.
 
-    LedgerFormatError where two packages are for one class and variant. A release that does not say which `bootloader`
+    LogFormatError where two packages are for one class and variant. A release that does not say which `bootloader`
     its devices left the factory with leaves it open for all of them.
     """
     known = _by_line(floors)
@@ -81,7 +81,7 @@ def raised(
     for package in packages:
         line = (package.class_id, package.variant)
         if line in seen:
-            raise LedgerFormatError(
+            raise LogFormatError(
                 "two packages of one release are for one class and variant",
                 expected="one package for each",
                 found=f"two for {package.class_id.hex()} {package.variant}".rstrip(),

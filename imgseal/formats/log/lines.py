@@ -9,11 +9,11 @@ from collections.abc import Iterable, Iterator
 
 from imgseal.errors import Place
 from imgseal.formats.log.entry import Entry, Floor, LoggedPackage, encode_entry, read_entry
-from imgseal.formats.log.errors import CURE, ForkError, GoingDownError, LedgerError, LedgerFormatError
+from imgseal.formats.log.errors import CURE, ForkError, GoingDownError, LogError, LogFormatError
 from imgseal.formats.log.floors import raised, refuse_below
 from imgseal.formats.log.strict_json import Node, encode, parse
 from imgseal.formats.log.tree import EMPTY_ROOT, HASH_BYTES, PATH_MAX, leaf_hash, push, root_of
-from imgseal.limits import LEDGER_LINE_BYTES
+from imgseal.limits import LOG_LINE_BYTES
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
@@ -60,7 +60,7 @@ class Step(NamedTuple):
 def added(tip: Tip, draft: Draft) -> tuple[bytes, Step]:
     """Return the line, without its line feed, that adds a release, and where the log then ends.
 
-    GoingDownError where its numbers fall below the log's; LedgerFormatError where the line would not be read again.
+    GoingDownError where its numbers fall below the log's; LogFormatError where the line would not be read again.
     """
     draft = draft._replace(packages=tuple(sorted(draft.packages, key=lambda each: (each.class_id, each.variant))))
     refuse_below(tip.least, draft.packages, draft.sequence)
@@ -72,7 +72,7 @@ def added(tip: Tip, draft: Draft) -> tuple[bytes, Step]:
     peaks = push(tip.peaks, tip.size, leaf)
     root = root_of(peaks)
     line = _line(tip.at, tip.peaks, root, data)
-    if len(line) > LEDGER_LINE_BYTES:
+    if len(line) > LOG_LINE_BYTES:
         raise _too_long(len(line))
     return line, Step(entry, leaf, Tip(tip.size + 1, tip.at + len(line) + 1, peaks, root, entry.least))
 
@@ -82,10 +82,10 @@ def _line(at: int, edge: tuple[bytes, ...], root: bytes, entry: bytes) -> bytes:
     return head[:-1] + b',"entry":' + entry + b"}"
 
 
-def _too_long(size: int) -> LedgerFormatError:
-    return LedgerFormatError(
+def _too_long(size: int) -> LogFormatError:
+    return LogFormatError(
         "a line of the release log is longer than imgseal reads",
-        expected=f"at most {LEDGER_LINE_BYTES} bytes",
+        expected=f"at most {LOG_LINE_BYTES} bytes",
         found=f"{size} bytes or more",
         hint="is it the right file?",
     )
@@ -100,8 +100,8 @@ class _Line(NamedTuple):
 
 
 def _read_line(data: bytes) -> _Line:
-    """Read one line without its line feed; LedgerFormatError where it is none, ForkError for the marks of a merge."""
-    if len(data) > LEDGER_LINE_BYTES:
+    """Read one line without its line feed; LogFormatError where it is none, ForkError for the marks of a merge."""
+    if len(data) > LOG_LINE_BYTES:
         raise _too_long(len(data))
     if data.startswith(_MARKERS):
         raise ForkError(
@@ -115,7 +115,7 @@ def _read_line(data: bytes) -> _Line:
     entry = read_entry(at["entry"])
     encoded = encode_entry(entry)
     if _line(offset, edge, root, encoded) != data:
-        raise LedgerFormatError(
+        raise LogFormatError(
             "this is another encoding of a line",
             expected="the one that docs/format/release-log.md describes, ended by one line feed",
             hint="restore the file from version control or a backup; keep version control from changing line ends:"
@@ -131,7 +131,7 @@ def is_whole(data: bytes) -> bool:
     """
     try:
         _read_line(data)
-    except LedgerFormatError:
+    except LogFormatError:
         return False
     except ForkError:
         return True  # nothing that is written here begins with the mark of a merge
@@ -141,7 +141,7 @@ def is_whole(data: bytes) -> bool:
 def resume(data: bytes, at: int) -> Tip:
     """Return where a log ends from its last line alone, which begins at offset `at` of the file.
 
-    LedgerFormatError where it cannot be read; ForkError where it was written for another place; LedgerError where it is
+    LogFormatError where it cannot be read; ForkError where it was written for another place; LogError where it is
     not whole. What it says of the lines before it is taken on trust: `steps` is what verifies them.
     """
     line = _read_line(data)
@@ -165,8 +165,8 @@ def _displaced(line: _Line, at: int) -> ForkError:
     )
 
 
-def _not_continuing(number: int, found: str) -> LedgerError:
-    return LedgerError(
+def _not_continuing(number: int, found: str) -> LogError:
+    return LogError(
         f"entry {number} does not continue the entries before it",
         expected="edge and root of the log so far",
         found=found,
@@ -177,13 +177,13 @@ def _not_continuing(number: int, found: str) -> LedgerError:
 def steps(lines: Iterable[bytes], name: str, start: Tip = EMPTY) -> Iterator[Step]:
     """Verify a log line by line, from its beginning; lines come without their line feeds.
 
-    Raises LedgerFormatError, LedgerError, or ForkError with the line.
+    Raises LogFormatError, LogError, or ForkError with the line.
     """
     tip = start
     for data in lines:
         try:
             step = _follow(tip, data)
-        except (LedgerFormatError, LedgerError) as error:
+        except (LogFormatError, LogError) as error:
             error.place = error.place._replace(file=name, line=tip.size + 1)
             raise
         yield step
@@ -202,7 +202,7 @@ def _follow(tip: Tip, data: bytes) -> Step:
             hint=CURE,
         )
     if entry.number > tip.size:
-        raise LedgerError(
+        raise LogError(
             "entries are missing before this one",
             place=Place(key="entry.number"),
             expected=f"entry {tip.size}",
@@ -219,7 +219,7 @@ def _follow(tip: Tip, data: bytes) -> Step:
     try:
         least = raised(tip.least, entry.packages, entry.sequence, entry.bootloader)
     except GoingDownError as error:
-        raise LedgerError(
+        raise LogError(
             f"entry {entry.number}: {error.message}",
             place=error.place,
             expected=error.expected,
@@ -227,7 +227,7 @@ def _follow(tip: Tip, data: bytes) -> Step:
             hint="imgseal adds no such entry: the log was made or changed by something else",
         ) from None
     if least != entry.least:
-        raise LedgerError(
+        raise LogError(
             f"entry {entry.number} states other floors than follow from the log",
             place=Place(key="entry.least"),
             expected="the highest sequence and counters so far, by class and variant",

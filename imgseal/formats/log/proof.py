@@ -6,7 +6,7 @@ A head is `SIZE:ROOT`, such as `12:9f86d0...`. A proof is one line of compact JS
 from collections.abc import Sequence
 
 from imgseal.formats.log.entry import Entry, encode_entry, read_entry
-from imgseal.formats.log.errors import LedgerError, LedgerFormatError
+from imgseal.formats.log.errors import LogError, LogFormatError
 from imgseal.formats.log.strict_json import Json, Node, encode, parse
 from imgseal.formats.log.tree import (
     HASH_BYTES,
@@ -86,9 +86,9 @@ def encode_proof(proof: Inclusion | Consistency) -> bytes:
 
 
 def decode_proof(data: bytes) -> Inclusion | Consistency:
-    """Read a proof; LedgerFormatError where it is none. Whether it holds is for `refuse_unless_holds`."""
+    """Read a proof; LogFormatError where it is none. Whether it holds is for `refuse_unless_holds`."""
     if len(data) > PROOF_BYTES:
-        raise LedgerFormatError(
+        raise LogFormatError(
             "this proof is larger than imgseal reads", expected=f"at most {PROOF_BYTES} bytes",
             found=f"{len(data)} bytes", hint="is it the right file?",
         )  # fmt: skip
@@ -107,17 +107,17 @@ def decode_proof(data: bytes) -> Inclusion | Consistency:
             raise at["proof"].wrong('"inclusion" or "consistency"')
         proof = Inclusion(read_entry(at["entry"]), _head(at["head"]), _path(at["path"]))
     if encode_proof(proof) != data:
-        raise LedgerFormatError(
+        raise LogFormatError(
             "this is another encoding of a proof",
-            expected="one line, as imgseal ledger prove writes it",
-            hint="make the proof again: imgseal ledger prove",
+            expected="one line, as imgseal log prove writes it",
+            hint="make the proof again: imgseal log prove",
         )
     return proof
 
 
 def _refuse_later(node: Node) -> None:
     if node.integer(1, _U63) != _FORMAT:
-        raise LedgerFormatError(
+        raise LogFormatError(
             "this proof is of a later format", expected=f"format {_FORMAT}", found=str(node.value),
             hint="use a newer imgseal",
         )  # fmt: skip
@@ -135,20 +135,20 @@ def _path(node: Node) -> tuple[bytes, ...]:
 
 
 def refuse_unless_holds(proof: Inclusion | Consistency) -> None:
-    """LedgerError where a proof does not prove what it says."""
+    """LogError where a proof does not prove what it says."""
     if isinstance(proof, Inclusion):
         leaf = leaf_hash(encode_entry(proof.entry))
         if not inclusion_holds(leaf, proof.entry.number, proof.head.size, proof.path, proof.head.root):
-            raise LedgerError(
+            raise LogError(
                 f"this proof does not hold: entry {proof.entry.number} is not shown to be in the log",
                 expected=f"a path that leads to {proof.head}",
-                hint="make the proof again from the log: imgseal ledger prove",
+                hint="make the proof again from the log: imgseal log prove",
             )
         return
     first, second = proof.first, proof.second
     if not consistency_holds(first.size, first.root, second.size, second.root, proof.path):
-        raise LedgerError(
+        raise LogError(
             "this proof does not hold: the second log is not shown to continue the first",
             expected=f"a path that leads to {first} and {second}",
-            hint="make the proof again from the log: imgseal ledger prove",
+            hint="make the proof again from the log: imgseal log prove",
         )

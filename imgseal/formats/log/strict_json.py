@@ -3,7 +3,7 @@
 from typing import NoReturn
 
 from imgseal.errors import Place
-from imgseal.formats.log.errors import LedgerFormatError
+from imgseal.formats.log.errors import LogFormatError
 
 Json = dict[str, object]
 _RESTORE = "restore the file from version control or a backup"
@@ -18,7 +18,7 @@ def encode(tree: Json) -> bytes:
 
 
 def parse(data: bytes, what: str) -> object:
-    """Parse JSON of bounded size; LedgerFormatError for what is none."""
+    """Parse JSON of bounded size; LogFormatError for what is none."""
     import json  # noqa: PLC0415 - 5 ms, for release logs only
 
     found = None
@@ -32,7 +32,7 @@ def parse(data: bytes, what: str) -> object:
         found = "too deep a nesting"
     except ValueError:
         found = "a number of thousands of digits"  # Python refuses it with an error of its own
-    raise LedgerFormatError(f"this {what} is not JSON", expected=f"a {what} in ASCII", found=found, hint=_RESTORE)
+    raise LogFormatError(f"this {what} is not JSON", expected=f"a {what} in ASCII", found=found, hint=_RESTORE)
 
 
 class Node:
@@ -55,10 +55,10 @@ class Node:
             return str(self.key)
         return self.above.path + (f"[{self.key}]" if isinstance(self.key, int) else f".{self.key}")
 
-    def wrong(self, expected: str) -> LedgerFormatError:
+    def wrong(self, expected: str) -> LogFormatError:
         """Return the error about this value."""
         shown = repr(self.value)
-        return LedgerFormatError(
+        return LogFormatError(
             "not a value allowed here",
             place=Place(key=self.path),
             expected=expected,
@@ -82,7 +82,7 @@ class Node:
             ("unknown key", unknown[0]) if unknown else ("a key is missing", missing[0]) if missing
             else ("the keys are in another order", next(iter(value)))
         )  # fmt: skip
-        raise LedgerFormatError(
+        raise LogFormatError(
             message,
             place=Place(key=f"{self.path}.{about[:64]}"),
             expected=", ".join(keys),

@@ -37,7 +37,7 @@ def child(path: str) -> None:
     from log_book import draft
 
     from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
-    from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES
+    from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES
     from imgseal.workspace.append import append_line
 
     while True:
@@ -49,7 +49,7 @@ def child(path: str) -> None:
             number = tip.size
             return added(tip, draft(number))[0]
 
-        append_line(path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line, is_whole)
+        append_line(path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
         os.write(1, f"{number}\n".encode())
 
 

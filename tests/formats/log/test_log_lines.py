@@ -13,11 +13,11 @@ from log_book import CLASS, book, by_the_page, compact, draft
 
 from imgseal.errors import ImgsealError
 from imgseal.formats.log.entry import Floor, LoggedImage, decode_entry, encode_entry
-from imgseal.formats.log.errors import ForkError, GoingDownError, LedgerError, LedgerFormatError
+from imgseal.formats.log.errors import ForkError, GoingDownError, LogError, LogFormatError
 from imgseal.formats.log.floors import of_class, raise_to
 from imgseal.formats.log.lines import EMPTY, Step, added, resume, steps
 from imgseal.formats.log.tree import leaf_hash
-from imgseal.limits import LEDGER_LINE_BYTES
+from imgseal.limits import LOG_LINE_BYTES
 from imgseal.versions import Version
 
 LOG, MADE = book(9)
@@ -154,12 +154,12 @@ def test_two_packages_of_one_release_have_an_order() -> None:
     both = draft(0)._replace(packages=draft(0, variant="south").packages + draft(0, variant="north").packages)
     _, step = added(EMPTY, both)
     assert [package.variant for package in step.entry.packages] == ["north", "south"]
-    with pytest.raises(LedgerFormatError, match="one class and variant"):
+    with pytest.raises(LogFormatError, match="one class and variant"):
         added(EMPTY, draft(0)._replace(packages=draft(0).packages * 2))
 
 
 def test_nothing_is_added_that_would_not_be_read() -> None:
-    with pytest.raises(LedgerFormatError, match="printable ASCII"):
+    with pytest.raises(LogFormatError, match="printable ASCII"):
         added(EMPTY, draft(0)._replace(vendor='quill"moor'))
     package = draft(0).packages[0]
     images = tuple(
@@ -167,7 +167,7 @@ def test_nothing_is_added_that_would_not_be_read() -> None:
         for n in range(500)
     )
     packages = tuple(package._replace(variant=str(n), images=images) for n in range(3))
-    with pytest.raises(LedgerFormatError, match="longer than imgseal reads"):
+    with pytest.raises(LogFormatError, match="longer than imgseal reads"):
         added(EMPTY, draft(0)._replace(packages=packages))
 
 
@@ -189,50 +189,50 @@ def rewritten(index: int, change: Change) -> bytes:
 
 
 FAULTS: list[tuple[str, bytes, type[ImgsealError], int, str]] = [
-    ("entry changed", changed(3, lambda t: t["entry"].update(built=1)), LedgerError, 4, "does not continue"),
-    ("root changed", changed(3, lambda t: t.update(root="00" * 32)), LedgerError, 4, "does not continue"),
-    ("edge changed", changed(3, lambda t: t.update(edge=t["edge"][::-1])), LedgerError, 4, "does not continue"),
-    ("edge shorter", changed(3, lambda t: t["edge"].pop()), LedgerError, 4, "does not continue"),
+    ("entry changed", changed(3, lambda t: t["entry"].update(built=1)), LogError, 4, "does not continue"),
+    ("root changed", changed(3, lambda t: t.update(root="00" * 32)), LogError, 4, "does not continue"),
+    ("edge changed", changed(3, lambda t: t.update(edge=t["edge"][::-1])), LogError, 4, "does not continue"),
+    ("edge shorter", changed(3, lambda t: t["edge"].pop()), LogError, 4, "does not continue"),
     ("offset changed", changed(3, lambda t: t.update(at=t["at"] + 1)), ForkError, 4, "another place"),
-    ("line left out", b"\n".join(LINES[:3] + LINES[4:]) + b"\n", LedgerError, 4, "entries are missing"),
+    ("line left out", b"\n".join(LINES[:3] + LINES[4:]) + b"\n", LogError, 4, "entries are missing"),
     ("line doubled", b"\n".join(LINES[:4] + LINES[3:]) + b"\n", ForkError, 5, "a second entry 3"),
-    ("lines exchanged", b"\n".join([*LINES[:3], LINES[4], LINES[3], *LINES[5:]]) + b"\n", LedgerError, 4, "missing"),
-    ("blank line", LOG + b"\n", LedgerFormatError, 10, "not JSON"),
-    ("carriage returns", LOG.replace(b"\n", b"\r\n"), LedgerFormatError, 1, "another encoding"),
-    ("blank behind", LOG.replace(b"}\n", b"} \n"), LedgerFormatError, 1, "another encoding"),
+    ("lines exchanged", b"\n".join([*LINES[:3], LINES[4], LINES[3], *LINES[5:]]) + b"\n", LogError, 4, "missing"),
+    ("blank line", LOG + b"\n", LogFormatError, 10, "not JSON"),
+    ("carriage returns", LOG.replace(b"\n", b"\r\n"), LogFormatError, 1, "another encoding"),
+    ("blank behind", LOG.replace(b"}\n", b"} \n"), LogFormatError, 1, "another encoding"),
     ("mark of a merge", b"<<<<<<< HEAD\n" + LOG, ForkError, 1, "a merge has left its marks"),
     ("mark in the middle", b"\n".join([*LINES[:3], b"=======", *LINES[3:]]) + b"\n", ForkError, 4, "its marks"),
-    ("not ASCII", LOG.replace(b"vent-drive", b"vent-driv\xe9", 1), LedgerFormatError, 1, "not JSON"),
-    ("escaped text", LOG.replace(b"vent-drive", b"vent-driv\\u0065", 1), LedgerFormatError, 1, "another encoding"),
-    ("doubled key", LOG.replace(b'"at":0,', b'"at":0,"at":0,', 1), LedgerFormatError, 1, "another encoding"),
-    ("a number with a point", LOG.replace(b'"at":0,', b'"at":0.0,', 1), LedgerFormatError, 1, "not a value"),
-    ("no number", LOG.replace(b'"at":0,', b'"at":NaN,', 1), LedgerFormatError, 1, "not a value"),
-    ("true for a number", LOG.replace(b'"number":1,', b'"number":true,', 1), LedgerFormatError, 2, "not a value"),
-    ("thousands of digits", LOG.replace(b'"at":0,', b'"at":' + b"9" * 5000 + b",", 1), LedgerFormatError, 1, "not JSON"),
-    ("nested deeply", b"[" * 200_000 + b"\n", LedgerFormatError, 1, "not JSON"),
-    ("line too long", b'"' + b"x" * LEDGER_LINE_BYTES + b'"\n', LedgerFormatError, 1, "longer than"),
-    ("an array", b"[]\n", LedgerFormatError, 1, "not a value"),
-    ("unknown key", changed(0, lambda t: t["entry"].update(more=1)), LedgerFormatError, 1, "unknown key"),
-    ("missing key", changed(0, lambda t: t["entry"].pop("tool")), LedgerFormatError, 1, "a key is missing"),
-    ("keys in another order", changed(0, lambda t: t.update(at=t.pop("at"))), LedgerFormatError, 1, "another order"),
-    ("later format", changed(0, lambda t: t["entry"].update(format=3)), LedgerFormatError, 1, "later format"),
-    ("later format, no number", changed(0, lambda t: t["entry"].update(format="3")), LedgerFormatError, 1, "unknown key"),
-    ("bare entry that states one", changed(6, lambda t: t["entry"].update(bootloader="1.0.0")), LedgerFormatError, 7, "unknown key"),
-    ("stated entry without one", changed(0, lambda t: t["entry"].pop("bootloader")), LedgerFormatError, 1, "a key is missing"),
-    ("one bootloader", changed(0, lambda t: t["entry"]["least"][0]["bootloaders"].pop()), LedgerFormatError, 1, "not a value"),
-    ("bootloaders not in order", changed(3, lambda t: t["entry"]["least"][0]["bootloaders"].reverse()), LedgerFormatError, 4, "not a value"),
-    ("an older bootloader forgotten", rewritten(4, lambda e: e["least"][0].update(bootloaders=["1.1.0", "1.1.0"])), LedgerError, 5, "other floors"),
-    ("upper-case hex", changed(0, lambda t: t.update(root=t["root"].upper())), LedgerFormatError, 1, "not a value"),
-    ("no version", changed(0, lambda t: t["entry"].update(version="2.4")), LedgerFormatError, 1, "not a value"),
-    ("no packages", changed(0, lambda t: t["entry"].update(packages=[])), LedgerFormatError, 1, "not a value"),
-    ("one key twice", changed(0, lambda t: t["entry"]["packages"][0].update(keys=["00" * 16] * 2)), LedgerFormatError, 1, "not a value"),
-    ("packages not in order", changed(0, lambda t: t["entry"].update(packages=t["entry"]["packages"] * 2)), LedgerFormatError, 1, "not a value"),
-    ("images not in order", changed(0, lambda t: t["entry"]["packages"][0]["images"].reverse()), LedgerFormatError, 1, "not a value"),
-    ("counters not in order", changed(0, lambda t: t["entry"]["least"][0]["counters"].reverse()), LedgerFormatError, 1, "not a value"),
-    ("sequence falls, tree right", rewritten(5, lambda e: e.update(sequence=1)), LedgerError, 6, "goes down"),
-    ("sequence again, tree right", rewritten(5, lambda e: e.update(sequence=14)), LedgerError, 6, "used again"),
-    ("counter falls, tree right", rewritten(5, lambda e: e["packages"][0]["images"][1].update(counter=2)), LedgerError, 6, "goes down"),
-    ("floors wrong, tree right", rewritten(5, lambda e: e["least"][0].update(sequence=16)), LedgerError, 6, "other floors"),
+    ("not ASCII", LOG.replace(b"vent-drive", b"vent-driv\xe9", 1), LogFormatError, 1, "not JSON"),
+    ("escaped text", LOG.replace(b"vent-drive", b"vent-driv\\u0065", 1), LogFormatError, 1, "another encoding"),
+    ("doubled key", LOG.replace(b'"at":0,', b'"at":0,"at":0,', 1), LogFormatError, 1, "another encoding"),
+    ("a number with a point", LOG.replace(b'"at":0,', b'"at":0.0,', 1), LogFormatError, 1, "not a value"),
+    ("no number", LOG.replace(b'"at":0,', b'"at":NaN,', 1), LogFormatError, 1, "not a value"),
+    ("true for a number", LOG.replace(b'"number":1,', b'"number":true,', 1), LogFormatError, 2, "not a value"),
+    ("thousands of digits", LOG.replace(b'"at":0,', b'"at":' + b"9" * 5000 + b",", 1), LogFormatError, 1, "not JSON"),
+    ("nested deeply", b"[" * 200_000 + b"\n", LogFormatError, 1, "not JSON"),
+    ("line too long", b'"' + b"x" * LOG_LINE_BYTES + b'"\n', LogFormatError, 1, "longer than"),
+    ("an array", b"[]\n", LogFormatError, 1, "not a value"),
+    ("unknown key", changed(0, lambda t: t["entry"].update(more=1)), LogFormatError, 1, "unknown key"),
+    ("missing key", changed(0, lambda t: t["entry"].pop("tool")), LogFormatError, 1, "a key is missing"),
+    ("keys in another order", changed(0, lambda t: t.update(at=t.pop("at"))), LogFormatError, 1, "another order"),
+    ("later format", changed(0, lambda t: t["entry"].update(format=3)), LogFormatError, 1, "later format"),
+    ("later format, no number", changed(0, lambda t: t["entry"].update(format="3")), LogFormatError, 1, "unknown key"),
+    ("bare entry that states one", changed(6, lambda t: t["entry"].update(bootloader="1.0.0")), LogFormatError, 7, "unknown key"),
+    ("stated entry without one", changed(0, lambda t: t["entry"].pop("bootloader")), LogFormatError, 1, "a key is missing"),
+    ("one bootloader", changed(0, lambda t: t["entry"]["least"][0]["bootloaders"].pop()), LogFormatError, 1, "not a value"),
+    ("bootloaders not in order", changed(3, lambda t: t["entry"]["least"][0]["bootloaders"].reverse()), LogFormatError, 4, "not a value"),
+    ("an older bootloader forgotten", rewritten(4, lambda e: e["least"][0].update(bootloaders=["1.1.0", "1.1.0"])), LogError, 5, "other floors"),
+    ("upper-case hex", changed(0, lambda t: t.update(root=t["root"].upper())), LogFormatError, 1, "not a value"),
+    ("no version", changed(0, lambda t: t["entry"].update(version="2.4")), LogFormatError, 1, "not a value"),
+    ("no packages", changed(0, lambda t: t["entry"].update(packages=[])), LogFormatError, 1, "not a value"),
+    ("one key twice", changed(0, lambda t: t["entry"]["packages"][0].update(keys=["00" * 16] * 2)), LogFormatError, 1, "not a value"),
+    ("packages not in order", changed(0, lambda t: t["entry"].update(packages=t["entry"]["packages"] * 2)), LogFormatError, 1, "not a value"),
+    ("images not in order", changed(0, lambda t: t["entry"]["packages"][0]["images"].reverse()), LogFormatError, 1, "not a value"),
+    ("counters not in order", changed(0, lambda t: t["entry"]["least"][0]["counters"].reverse()), LogFormatError, 1, "not a value"),
+    ("sequence falls, tree right", rewritten(5, lambda e: e.update(sequence=1)), LogError, 6, "goes down"),
+    ("sequence again, tree right", rewritten(5, lambda e: e.update(sequence=14)), LogError, 6, "used again"),
+    ("counter falls, tree right", rewritten(5, lambda e: e["packages"][0]["images"][1].update(counter=2)), LogError, 6, "goes down"),
+    ("floors wrong, tree right", rewritten(5, lambda e: e["least"][0].update(sequence=16)), LogError, 6, "other floors"),
     ("number wrong, tree right", rewritten(5, lambda e: e.update(number=4)), ForkError, 6, "a second entry 4"),
 ]  # fmt: skip
 
@@ -245,7 +245,7 @@ def test_what_does_not_follow_is_refused(data: bytes, kind: type[ImgsealError], 
     assert words in caught.value.message
     assert (caught.value.place.file, caught.value.place.line) == ("release.log", line)
     assert caught.value.hint
-    assert caught.value.exit_status == (3 if kind is LedgerFormatError else 1)
+    assert caught.value.exit_status == (3 if kind is LogFormatError else 1)
 
 
 def test_every_field_of_an_entry_counts() -> None:
@@ -266,7 +266,7 @@ def test_every_field_of_an_entry_counts() -> None:
             parent = parent[key]
         value = parent[place[-1]]
         parent[place[-1]] = value + 1 if isinstance(value, int) else ("1" if value[:1] != "1" else "2") + value[1:]
-        with pytest.raises((LedgerError, LedgerFormatError)):
+        with pytest.raises((LogError, LogFormatError)):
             read(b"\n".join([*LINES[:8], compact(tree)]))
 
 
@@ -285,7 +285,7 @@ def test_the_last_line_at_another_place_is_a_fork(shift: int) -> None:
 def test_a_damaged_last_line_is_not_gone_on_from(change: Change) -> None:
     tree = json.loads(LINES[7])
     change(tree)
-    with pytest.raises(LedgerError, match="does not continue"):
+    with pytest.raises(LogError, match="does not continue"):
         resume(compact(tree), MADE[6].tip.at)
 
 
@@ -301,7 +301,7 @@ def test_a_merge_of_two_sides() -> None:
         with pytest.raises(ForkError):
             resume(order[1], base.at + len(order[0]) + 1)
     later, _ = added(theirs[1].tip, draft(9))
-    with pytest.raises(LedgerError):
+    with pytest.raises(LogError):
         read(b"\n".join([*LINES[:7], after[0], later]))
 
 

@@ -9,7 +9,7 @@ import pytest
 from log_book import book, compact
 
 from imgseal.formats.log.entry import encode_entry
-from imgseal.formats.log.errors import LedgerError, LedgerFormatError
+from imgseal.formats.log.errors import LogError, LogFormatError
 from imgseal.formats.log.proof import (
     Consistency,
     Head,
@@ -111,7 +111,7 @@ LIES = [
 @pytest.mark.parametrize("data", [each[1] for each in LIES], ids=[each[0] for each in LIES])
 def test_what_does_not_hold_is_refused(data: bytes) -> None:
     proof = decode_proof(data)
-    with pytest.raises(LedgerError, match="does not hold") as caught:
+    with pytest.raises(LogError, match="does not hold") as caught:
         refuse_unless_holds(proof)
     assert caught.value.hint
     assert caught.value.exit_status == 1
@@ -140,7 +140,7 @@ def test_what_does_not_hold_is_refused(data: bytes) -> None:
     ],
 )
 def test_what_is_no_proof_is_refused(data: bytes, words: str) -> None:
-    with pytest.raises(LedgerFormatError) as caught:
+    with pytest.raises(LogFormatError) as caught:
         decode_proof(data)
     assert words in caught.value.message
     assert caught.value.hint
@@ -151,6 +151,6 @@ def test_a_proof_is_of_one_log() -> None:
     proof = prove_inclusion(MADE[3].entry, LEAVES)
     assert isinstance(proof, Inclusion)
     other = Inclusion(proof.entry, Head(13, naive_tree.mth([*DATA[:12], b"other"])), proof.path)
-    with pytest.raises(LedgerError):
+    with pytest.raises(LogError):
         refuse_unless_holds(other)
     assert isinstance(prove_consistency(LEAVES, 3), Consistency)

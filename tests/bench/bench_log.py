@@ -1,6 +1,6 @@
 """Measures the release log: adding to logs of 10, 1,000 and 100,000 entries, verifying, proving.
 
-    python tests/bench/bench_ledger.py [--runs 200]
+    python tests/bench/bench_log.py [--runs 200]
 
 Adding is measured as `build --release` does it: lock, last line, two fsync. "without fsync" is what imgseal itself takes: it should not
 depend on the size. Medians; the file lies in the temporary folder.
@@ -22,7 +22,7 @@ from log_book import draft
 
 from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
 from imgseal.formats.log.proof import prove_consistency, prove_inclusion
-from imgseal.limits import LEDGER_BYTES, LEDGER_LINE_BYTES
+from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES
 from imgseal.workspace.append import append_line
 from imgseal.workspace.log_file import LogFile
 
@@ -44,7 +44,7 @@ def add(path: str) -> None:
         tip = EMPTY if last is None else resume(last, at)
         return added(tip, draft(tip.size))[0]
 
-    append_line(path, LEDGER_LINE_BYTES, LEDGER_BYTES, next_line, is_whole)
+    append_line(path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
 
 
 def median_ms(work: Callable[[], object], runs: int) -> float:

@@ -1,4 +1,4 @@
-"""`imgseal ledger export`: everything is there, judges by itself, and comes from the release that was logged.
+"""`imgseal log export`: everything is there, judges by itself, and comes from the release that was logged.
 
 One export of every format version is kept in tests/formats/log/exports/ and judged for ever: an auditor in five years has a newer
 imgseal than the one that made it.
@@ -16,14 +16,14 @@ from workshop import ALL, Imgseal, tree
 from imgseal.product.read_toml import read
 
 EXPORTS = Path(__file__).parents[1] / "formats" / "log" / "exports"
-LEDGER = '\n[ledger]\npath = "release.log"\n'
+LOG = '\n[log]\npath = "release.log"\n'
 SBOM = '{"bomFormat": "CycloneDX", "specVersion": "1.6"}\n'
 
 
 @pytest.fixture
 def released(project: Path, imgseal: Imgseal) -> Path:
     """Two releases, 2.4.1 and 2.4.2; the product file says 2.4.1 still."""
-    (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + LEDGER)
+    (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + LOG)
     assert imgseal("build", *ALL, "--release", "--revision", "ab" * 20).status == 0
     second = ("--set", "release.version=2.4.2", "--set", "release.sequence=18", "--set", "component.radio.version=1.4.0",
               "--set", "component.radio.counter=4")  # fmt: skip
@@ -48,7 +48,7 @@ def judge_export(imgseal: Imgseal, folder: Path, head: str | None = None) -> Non
         assert json.loads(said.out)["verdicts"][0]["verdict"] == "accepted"
         kept = json.loads((folder / "verdict.json").read_text())
         assert (kept["verdicts"][0]["verdict"], kept["verdicts"][0]["artefact"]) == ("accepted", package.name)
-        said = imgseal("ledger", "verify", "--proof", "proof.json", "--against", head or document["head"])
+        said = imgseal("log", "verify", "--proof", "proof.json", "--against", head or document["head"])
         assert said.status == 0, said.err
         entry = json.loads((folder / "proof.json").read_text())["entry"]
         manifests = {each["variant"] or None: each["manifest"] for each in entry["packages"]}
@@ -83,8 +83,8 @@ def test_an_export_is_complete(
     radio: int,
 ) -> None:
     """Also away from everything that it was made from, and with the numbers of the release, not of the product file."""
-    head = imgseal("ledger", "verify").out.split()[-1]
-    said = imgseal("ledger", "export", name, "audit/one", "--sbom", "bom.JSON")
+    head = imgseal("log", "verify").out.split()[-1]
+    said = imgseal("log", "export", name, "audit/one", "--sbom", "bom.JSON")
     assert said.status == 0, said.err
     elsewhere = tmp_path_factory.mktemp("elsewhere") / "one"
     shutil.move(released / "audit" / "one", elsewhere)
@@ -105,7 +105,7 @@ def test_an_export_is_complete(
 
 def test_an_export_repeats_byte_for_byte(imgseal: Imgseal, released: Path) -> None:
     for name in ("one", "two"):
-        assert imgseal("ledger", "export", "2.4.1", name).status == 0
+        assert imgseal("log", "export", "2.4.1", name).status == 0
     assert tree(released / "one") == tree(released / "two")
 
 
@@ -116,14 +116,14 @@ def test_variants_are_exported_one_by_one(imgseal: Imgseal, released: Path) -> N
     )
     settings = ("--set", "release.version=2.5.0", "--set", "release.sequence=19")
     assert imgseal("build", *ALL, "--release", *settings, "--variant", "all").status == 0
-    said = imgseal("ledger", "export", "2.5.0", "audit")
+    said = imgseal("log", "export", "2.5.0", "audit")
     assert said.status == 2
     assert "one of south, north" in said.err or "one of north, south" in said.err
     for variant in ("north", "south"):
-        said = imgseal("ledger", "export", "2.5.0", variant, "--variant", variant)
+        said = imgseal("log", "export", "2.5.0", variant, "--variant", variant)
         assert said.status == 0, said.err
         judge_export(imgseal, released / variant)
-    assert "no package of this variant" in imgseal("ledger", "export", "2.4.1", "x", "--variant", "north").err
+    assert "no package of this variant" in imgseal("log", "export", "2.4.1", "x", "--variant", "north").err
 
 
 def test_two_algorithms(imgseal: Imgseal, project: Path) -> None:
@@ -133,14 +133,14 @@ def test_two_algorithms(imgseal: Imgseal, project: Path) -> None:
     from imgseal.demo.firmware import code
     from imgseal.demo.scenario import product_text
 
-    (project / "imgseal.toml").write_text(two_algorithms(product_text()) + LEDGER)
+    (project / "imgseal.toml").write_text(two_algorithms(product_text()) + LOG)
     write_quantum_keys(project)
     (project / "radio.bin").write_bytes(code("radio", link=0xC0C00, size=3001, vectors=48, stack=0x2002_0000))
     arguments = ("build", "radio=radio.bin@0xC0C00", "--release")
     assert imgseal(*arguments).status == 0
     entry = json.loads((project / "release.log").read_text())["entry"]
     assert [len(entry["packages"][0]["keys"]), len(entry["packages"][0]["images"][0]["keys"])] == [2, 2]
-    assert imgseal("ledger", "export", "0", "audit").status == 0
+    assert imgseal("log", "export", "0", "audit").status == 0
     assert len(list((project / "audit" / "keys").iterdir())) == 4
     judge_export(imgseal, project / "audit")
     again = imgseal(*arguments)
@@ -153,7 +153,7 @@ def test_trust_limits_are_kept(imgseal: Imgseal, released: Path) -> None:
     text = (released / "imgseal.toml").read_text()
     limited = '[{ key = "keys/images.pub.pem", components = ["motor", "radio", "phrases"] }]'
     (released / "imgseal.toml").write_text(text.replace('["keys/images.pub.pem"]', limited))
-    assert imgseal("ledger", "export", "2.4.1", "audit").status == 0
+    assert imgseal("log", "export", "2.4.1", "audit").status == 0
     assert 'components = ["motor", "radio", "phrases"]' in (released / "audit" / "imgseal.toml").read_text()
     judge_export(imgseal, released / "audit")
 
@@ -165,7 +165,7 @@ def test_the_days_of_keys_are_kept(imgseal: Imgseal, released: Path) -> None:
     for role in ("images", "packages"):
         text = text.replace(f'["keys/{role}.pub.pem"]', dated.format(f"keys/{role}.pub.pem"))
     (released / "imgseal.toml").write_text(text)
-    assert imgseal("ledger", "export", "2.4.1", "audit").status == 0
+    assert imgseal("log", "export", "2.4.1", "audit").status == 0
     exported = read((released / "audit" / "imgseal.toml").read_text(), name="imgseal.toml").trust
     assert [(entry.first, entry.last) for entry in (*exported.images, *exported.packages)] == [
         ("2025-11-01", "2025-12-31")
@@ -183,7 +183,7 @@ def test_keys_that_do_not_count_are_kept(imgseal: Imgseal, released: Path) -> No
     (released / "imgseal.toml").write_text(
         text.replace("[trust.images]", '[trust]\nuncounted = ["other.pub.pem"]\n\n[trust.images]', 1)
     )
-    assert imgseal("ledger", "export", "2.4.1", "audit").status == 0
+    assert imgseal("log", "export", "2.4.1", "audit").status == 0
     exported = read((released / "audit" / "imgseal.toml").read_text(), name="imgseal.toml").trust
     assert [(released / "audit" / entry.key).is_file() for entry in exported.uncounted] == [True]
 
@@ -224,7 +224,7 @@ def test_mistakes(imgseal: Imgseal, released: Path, arguments: tuple[str, ...], 
     spoil(released)
     imgseal("key", "new", "--no-passphrase", "other.pem")
     before = tree(released)
-    said = imgseal("ledger", "export", *arguments)
+    said = imgseal("log", "export", *arguments)
     assert said.status == status, said.err
     assert words in said.err
     assert said.out == ""
@@ -233,7 +233,7 @@ def test_mistakes(imgseal: Imgseal, released: Path, arguments: tuple[str, ...], 
 
 def test_a_package_that_is_gone(imgseal: Imgseal, released: Path) -> None:
     shutil.rmtree(released / "out")
-    said = imgseal("ledger", "export", "2.4.1", "audit")
+    said = imgseal("log", "export", "2.4.1", "audit")
     assert said.status == 2
     assert "--package FILE" in said.err
     assert not (released / "audit").exists()

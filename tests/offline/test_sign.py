@@ -1,4 +1,4 @@
-"""`endorse PACKAGE`, several signers, and the days that keys are good on."""
+"""`sign PACKAGE`, several signers, and the days that keys are good on."""
 
 import subprocess
 from collections.abc import Callable
@@ -42,11 +42,11 @@ def test_two_of_three(imgseal: Imgseal, three: Path, tool: Callable[[str], str])
     before = tree(three)
     said = imgseal("build", *ALL, "--release")
     assert (said.status, "trust.too-few-signatures" in said.err, tree(three)) == (1, True, before)
-    assert "imgseal endorse" in said.err
+    assert "imgseal sign" in said.err
     assert imgseal("build", *ALL, "--release", "--unfinished").out.splitlines()[-1] == UNFINISHED
     said = imgseal("check", UNFINISHED)
     assert (said.status, "trust.too-few-signatures" in said.out) == (1, True)
-    said = imgseal("endorse", UNFINISHED, "--key", "keys/second.pem", "--out", "ship.suit", "--yes")
+    said = imgseal("sign", UNFINISHED, "--key", "keys/second.pem", "--out", "ship.suit", "--yes")
     assert (said.status, said.out) == (0, "ship.suit\n")
     assert "motor 2.4.1 for motor-a, motor-b" in said.err
     assert imgseal("check", "ship.suit").status == 0
@@ -64,20 +64,20 @@ def test_two_of_three(imgseal: Imgseal, three: Path, tool: Callable[[str], str])
     manifest = decode_envelope(old).manifest
     assert new[new.index(manifest) :] == old[old.index(manifest) :]
     # a third one is welcome as well
-    assert imgseal("endorse", "ship.suit", "--key", "keys/third.pem", "--out", "three.suit", "--yes").status == 0
+    assert imgseal("sign", "ship.suit", "--key", "keys/third.pem", "--out", "three.suit", "--yes").status == 0
     assert imgseal("check", "three.suit").status == 0
 
 
 def test_three_of_three_says_what_is_missing(imgseal: Imgseal, three: Path) -> None:
     replaced(three, "need = 2", "need = 3")
     imgseal("build", *ALL, "--release", "--unfinished")
-    said = imgseal("endorse", UNFINISHED, "--key", "keys/second.pem", "--out", "two.suit", "--yes")
+    said = imgseal("sign", UNFINISHED, "--key", "keys/second.pem", "--out", "two.suit", "--yes")
     assert (
         said.status,
         "not finished: fewer trusted keys have signed than are needed: 3 distinct keys" in said.err,
     ) == (0, True)
     assert imgseal("check", "two.suit").status == 1
-    assert imgseal("endorse", "two.suit", "--key", "keys/third.pem", "--out", "ship.suit", "--yes").status == 0
+    assert imgseal("sign", "two.suit", "--key", "keys/third.pem", "--out", "ship.suit", "--yes").status == 0
     assert imgseal("check", "ship.suit").status == 0
 
 
@@ -123,19 +123,19 @@ def test_what_is_refused(imgseal: Imgseal, three: Path) -> None:
         (("--key", "keys/second.pem"), 2, "--out"),
         (("--key", "keys/second.pem", "--out", UNFINISHED), 2, "overwrite"),
     ):
-        said = imgseal("endorse", UNFINISHED, *arguments, "--yes")
+        said = imgseal("sign", UNFINISHED, *arguments, "--yes")
         assert (said.status, words in said.err) == (status, True), said.err
-    said = imgseal("endorse", UNFINISHED, "--key", "keys/second.pem", "--out", "x")
+    said = imgseal("sign", UNFINISHED, "--key", "keys/second.pem", "--out", "x")
     assert (said.status, "nobody to ask" in said.err) == (2, True)
     desk = "out/vent-drive-2.4.1-17-development.suit"
-    assert imgseal("endorse", desk, "--key", "keys/second.pem", "--out", "x", "--yes").status == 1
-    sealed = imgseal("endorse", "out/radio.sealed.bin", "--key", "keys/second.pem", "--out", "x", "--yes")
+    assert imgseal("sign", desk, "--key", "keys/second.pem", "--out", "x", "--yes").status == 1
+    sealed = imgseal("sign", "out/radio.sealed.bin", "--key", "keys/second.pem", "--out", "x", "--yes")
     assert (sealed.status, "none can be added" in sealed.err) == (2, True)
     spoiled = bytearray((three / UNFINISHED).read_bytes())
     spoiled[-1] ^= 1
     assert tree(three) == before
     (three / "spoiled.suit").write_bytes(spoiled)
-    said = imgseal("endorse", "spoiled.suit", "--key", "keys/second.pem", "--out", "x", "--yes")
+    said = imgseal("sign", "spoiled.suit", "--key", "keys/second.pem", "--out", "x", "--yes")
     assert (said.status, "digest." in said.err, (three / "x").exists()) == (1, True, False)
 
 
@@ -168,3 +168,12 @@ def test_days(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) 
 def test_no_dates_no_day(imgseal: Imgseal, project: Path) -> None:
     imgseal("build", *ALL, "--release")
     assert "for a fresh device: " in imgseal("check", "out/radio.sealed.bin", "--as-of", "2025-01-01").out
+
+
+def test_the_old_command_answers_with_the_new_one(imgseal: Imgseal, three: Path) -> None:
+    assert imgseal("build", *ALL, "--release", "--unfinished").status == 0
+    said = imgseal("endorse", UNFINISHED, "--key", "keys/second.pem", "--out", "ship.suit", "--yes")
+    assert (said.status, said.out) == (0, "ship.suit\n")
+    assert said.err.startswith("imgseal: imgseal endorse is called imgseal sign now\n")
+    assert imgseal("check", "ship.suit").status == 0
+    assert "endorse" not in imgseal("--help").out

@@ -1,4 +1,4 @@
-"""`build --release` and the log, and `imgseal ledger`: exit status, words, and what is and is not written."""
+"""`build --release` and the log, and `imgseal log`: exit status, words, and what is and is not written."""
 
 import json
 import os
@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 from workshop import ALL, BUILD_TIME, Imgseal, public_key, tree
 
-LEDGER = '\n[ledger]\npath = "release.log"\n'
+LOG = '\n[log]\npath = "release.log"\n'
 
 
 @pytest.fixture
 def logged(project: Path) -> Path:
     """The project with a release log stated and no release yet."""
-    (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + LEDGER)
+    (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + LOG)
     return project
 
 
@@ -67,7 +67,7 @@ def test_a_release_is_logged(imgseal: Imgseal, logged: Path) -> None:
                      (2, "radio", "radio", "1.3.2", 3), (3, "phrases", "phrases", "1.0.4", 1)]  # fmt: skip
     assert entry["least"][0]["counters"] == [[1, 6], [2, 3], [3, 1]]
     assert (entry["bootloader"], entry["least"][0]["bootloaders"]) == ("1.1.0", ["1.1.0", "1.1.0"])
-    assert imgseal("ledger", "verify").status == 0
+    assert imgseal("log", "verify").status == 0
 
 
 def test_a_development_build_is_not_logged(imgseal: Imgseal, logged: Path) -> None:
@@ -122,7 +122,7 @@ def test_the_log_is_relative_to_the_product_file(imgseal: Imgseal, logged: Path)
     arguments = [argument.replace("=", "=../", 1) for argument in ALL]
     assert imgseal("build", *arguments, "--release").status == 0
     assert (logged / "release.log").exists()
-    assert "../release.log: 1 entry holds" in imgseal("ledger", "verify").out
+    assert "../release.log: 1 entry holds" in imgseal("log", "verify").out
 
 
 def test_pack_is_logged_too(imgseal: Imgseal, logged: Path) -> None:
@@ -140,7 +140,7 @@ def test_pack_is_logged_too(imgseal: Imgseal, logged: Path) -> None:
     assert said.status == 2
     assert "used again" in said.err
     assert tree(logged) == before
-    assert "2 entries hold" in imgseal("ledger", "verify").out
+    assert "2 entries hold" in imgseal("log", "verify").out
 
 
 def test_variants_are_one_entry_with_floors_of_their_own(imgseal: Imgseal, logged: Path) -> None:
@@ -158,7 +158,7 @@ def test_variants_are_one_entry_with_floors_of_their_own(imgseal: Imgseal, logge
     assert "logged as entry 2" in err  # north is logged with 18 already, south is new
     entry = json.loads((logged / "release.log").read_text().splitlines()[2])["entry"]
     assert [package["variant"] for package in entry["packages"]] == ["south"]
-    assert "3 entries hold" in imgseal("ledger", "verify").out
+    assert "3 entries hold" in imgseal("log", "verify").out
     assert "goes down" in release(imgseal, 19, status=2)  # south's radio has counter 9
     release(imgseal, 19, "--set", "component.radio.counter=9")
 
@@ -266,10 +266,11 @@ def test_a_log_in_a_folder_that_is_missing(imgseal: Imgseal, logged: Path) -> No
 )
 def test_product_file_mistakes(imgseal: Imgseal, project: Path, line: str) -> None:
     text = (project / "imgseal.toml").read_text()
-    (project / "imgseal.toml").write_text(f"{text}\n[ledger]\n{line}\n")
+    (project / "imgseal.toml").write_text(f"{text}\n[log]\n{line}\n")
     said = imgseal("build", *ALL, "--release")
     assert said.status == 2
-    assert "ledger" in said.err
+    assert "imgseal.toml:" in said.err
+    assert ", log" in said.err
     assert not (project / "out").exists()
 
 
@@ -295,7 +296,7 @@ def test_a_torn_line(imgseal: Imgseal, three: Path) -> None:
     whole = (three / "release.log").read_bytes()
     for torn in (b"\0" * 300, whole[:700], whole.splitlines()[1][:-1]):
         (three / "release.log").write_bytes(whole + torn)
-        said = imgseal("ledger", "verify")
+        said = imgseal("log", "verify")
         assert said.status == 0
         assert "3 entries hold" in said.out
         assert f"{len(torn)} bytes behind the last entry" in said.err
@@ -304,15 +305,15 @@ def test_a_torn_line(imgseal: Imgseal, three: Path) -> None:
     after = (three / "release.log").read_bytes()
     assert after.startswith(whole)
     assert len(heads(three)) == 4
-    assert "4 entries hold" in imgseal("ledger", "verify").out
+    assert "4 entries hold" in imgseal("log", "verify").out
 
 
 def test_the_last_line_feed_is_cut(imgseal: Imgseal, three: Path) -> None:
     """The entry stays: its number and its sequence are not given again, and the next release puts the line feed back."""
     whole = (three / "release.log").read_bytes()
-    head = imgseal("ledger", "verify").out
+    head = imgseal("log", "verify").out
     (three / "release.log").write_bytes(whole[:-1])
-    said = imgseal("ledger", "verify")
+    said = imgseal("log", "verify")
     assert (said.status, said.out) == (0, head)
     assert "complete but for its line feed" in said.err
     last = "out-19/vent-drive-2.4.3-19.suit"
@@ -322,7 +323,7 @@ def test_the_last_line_feed_is_cut(imgseal: Imgseal, three: Path) -> None:
     assert (three / "release.log").read_bytes() == whole[:-1]
     assert "the last line was complete but for its line feed" in release(imgseal, 20)
     assert (three / "release.log").read_bytes().startswith(whole)
-    assert "4 entries hold" in imgseal("ledger", "verify").out
+    assert "4 entries hold" in imgseal("log", "verify").out
 
 
 def test_a_whole_line_that_does_not_follow_is_no_torn_one(imgseal: Imgseal, three: Path) -> None:
@@ -330,16 +331,16 @@ def test_a_whole_line_that_does_not_follow_is_no_torn_one(imgseal: Imgseal, thre
     whole = (three / "release.log").read_bytes()
     for line in (whole.splitlines()[1], b">>>>>>> theirs"):
         (three / "release.log").write_bytes(whole + line)
-        assert imgseal("ledger", "verify").status == 1
+        assert imgseal("log", "verify").status == 1
         assert imgseal("build", *ALL, "--release", "--set", "release.sequence=20", "--out", "new").status == 1
         assert (three / "release.log").read_bytes() == whole + line
 
 
 def test_a_log_that_was_torn_before_its_first_entry(imgseal: Imgseal, logged: Path) -> None:
     (logged / "release.log").write_bytes(b'{"at":0,"edge":[')
-    assert "0 entries hold" in imgseal("ledger", "verify").out
+    assert "0 entries hold" in imgseal("log", "verify").out
     assert "16 bytes of a line that was cut" in release(imgseal, 17)
-    assert "1 entry holds" in imgseal("ledger", "verify").out
+    assert "1 entry holds" in imgseal("log", "verify").out
 
 
 def test_check_takes_the_numbers_of_the_log(imgseal: Imgseal, three: Path) -> None:
@@ -413,7 +414,7 @@ def test_a_fork_by_merge_is_refused_with_the_cure(imgseal: Imgseal, forked: Path
     for content in (text, "\n".join([*lines[:3], *ours, *theirs, ""]), "\n".join([*lines[:3], *theirs, *ours, ""])):
         (forked / "release.log").write_text(content)
         before = tree(forked)
-        said = imgseal("ledger", "verify")
+        said = imgseal("log", "verify")
         assert said.status == 1
         assert "the log forks" in said.err
         assert "git checkout --ours" in said.err
@@ -426,9 +427,9 @@ def test_a_fork_by_merge_is_refused_with_the_cure(imgseal: Imgseal, forked: Path
 def test_the_cure_works(imgseal: Imgseal, forked: Path) -> None:
     """Our side whole, then the other side's release again with a higher sequence."""
     git(forked, "checkout", "--ours", "release.log")
-    assert "5 entries hold" in imgseal("ledger", "verify").out
+    assert "5 entries hold" in imgseal("log", "verify").out
     release(imgseal, 22, "--revision", "aa")
-    assert "6 entries hold" in imgseal("ledger", "verify").out
+    assert "6 entries hold" in imgseal("log", "verify").out
 
 
 def test_git_attributes_keep_the_lines_apart(imgseal: Imgseal, forked: Path) -> None:
@@ -440,7 +441,7 @@ def test_git_attributes_keep_the_lines_apart(imgseal: Imgseal, forked: Path) -> 
     git(forked, "commit", "-qm", "attributes")
     git(forked, "merge", "-q", "side", status=1)
     assert (forked / "release.log").read_bytes() == ours
-    assert "5 entries hold" in imgseal("ledger", "verify").out
+    assert "5 entries hold" in imgseal("log", "verify").out
 
 
 # -- verify, prove ------------------------------------------------------------------------------------
@@ -452,7 +453,7 @@ def test_verify_against_older_heads(imgseal: Imgseal, three: Path) -> None:
     (three / "head.txt").write_text(heads(three)[1] + "\n")
     empty = "0:e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
     for older in ("old.log", "head.txt", *heads(three), "release.log", empty):
-        said = imgseal("ledger", "verify", "--against", older)
+        said = imgseal("log", "verify", "--against", older)
         assert said.status == 0, said.err
         assert f"head {heads(three)[2]}" in said.out
         assert "continues " in said.out
@@ -465,14 +466,14 @@ def test_verify_against_what_was_changed(imgseal: Imgseal, three: Path) -> None:
     (three / "release.log").unlink()
     for sequence, more in ((17, ()), (18, ("--revision", "01")), (19, ()), (20, ())):
         release(imgseal, sequence, *more)
-    assert imgseal("ledger", "verify").status == 0
-    assert imgseal("ledger", "verify", "--against", old[0]).status == 0
+    assert imgseal("log", "verify").status == 0
+    assert imgseal("log", "verify", "--against", old[0]).status == 0
     for older in (old[1], old[2], "old.log", "3:" + "00" * 32, "0:" + "00" * 32):
-        said = imgseal("ledger", "verify", "--against", older)
+        said = imgseal("log", "verify", "--against", older)
         assert said.status == 1
         assert "does not continue the older one" in said.err
         assert "continues" not in said.out
-    said = imgseal("ledger", "verify", "--log", "old.log", "--against", heads(three)[3])
+    said = imgseal("log", "verify", "--log", "old.log", "--against", heads(three)[3])
     assert said.status == 1
     assert "shorter than it was" in said.err
 
@@ -481,7 +482,7 @@ def test_a_changed_line_is_named(imgseal: Imgseal, three: Path) -> None:
     text = (three / "release.log").read_text()
     (three / "release.log").write_text(text.replace('"version":"2.4.2"', '"version":"2.4.9"', 1))
     for arguments in (("verify",), ("show",), ("prove", "2.4.1"), ("verify", "--against", heads(three)[0])):
-        said = imgseal("ledger", *arguments)
+        said = imgseal("log", *arguments)
         assert said.status == 1
         assert "release.log:2" in said.err
         assert said.out == ""
@@ -489,34 +490,34 @@ def test_a_changed_line_is_named(imgseal: Imgseal, three: Path) -> None:
 
 def test_inclusion_proofs(imgseal: Imgseal, three: Path) -> None:
     for release_, size in (("2.4.1", 3), ("1", 3), ("2.4.3", 3), ("2.4.1", 1), ("0", 2)):
-        said = imgseal("ledger", "prove", release_, "--size", str(size))
+        said = imgseal("log", "prove", release_, "--size", str(size))
         assert said.status == 0, said.err
         (three / "proof.json").write_text(said.out)
-        said = imgseal("ledger", "verify", "--proof", "proof.json", "--against", heads(three)[size - 1])
+        said = imgseal("log", "verify", "--proof", "proof.json", "--against", heads(three)[size - 1])
         assert said.status == 0, said.err
         assert "is in the log with head" in said.out
-    said = imgseal("ledger", "verify", "--proof", "proof.json")
+    said = imgseal("log", "verify", "--proof", "proof.json")
     assert "worth as much as the head" in said.err
-    said = imgseal("ledger", "verify", "--proof", "proof.json", "--against", heads(three)[2])
+    said = imgseal("log", "verify", "--proof", "proof.json", "--against", heads(three)[2])
     assert said.status == 1
     assert "for another head" in said.err
 
 
 def test_consistency_proofs(imgseal: Imgseal, three: Path) -> None:
     for first in range(4):
-        said = imgseal("ledger", "prove", "--from", str(first))
+        said = imgseal("log", "prove", "--from", str(first))
         assert said.status == 0, said.err
         (three / "proof.json").write_text(said.out)
-        said = imgseal("ledger", "verify", "--proof", "proof.json")
+        said = imgseal("log", "verify", "--proof", "proof.json")
         assert said.status == 0, said.err
         assert f"the log with head {heads(three)[2]} continues" in said.out
         if first:
             older = heads(three)[first - 1]
-            assert imgseal("ledger", "verify", "--proof", "proof.json", "--against", older).status == 0
+            assert imgseal("log", "verify", "--proof", "proof.json", "--against", older).status == 0
 
 
 def test_wrong_proofs(imgseal: Imgseal, three: Path) -> None:
-    good = imgseal("ledger", "prove", "2.4.1").out
+    good = imgseal("log", "prove", "2.4.1").out
     for text, status, words in (
         (good.replace("2.4.1", "2.4.0"), 1, "does not hold"),
         (good.replace('"number":0', '"number":1'), 1, "does not hold"),
@@ -526,7 +527,7 @@ def test_wrong_proofs(imgseal: Imgseal, three: Path) -> None:
         (" " * 1_000_000, 3, "larger than"),
     ):
         (three / "proof.json").write_text(text)
-        said = imgseal("ledger", "verify", "--proof", "proof.json")
+        said = imgseal("log", "verify", "--proof", "proof.json")
         assert said.status == status, said.err
         assert words in said.err
         assert "proof.json" in said.err
@@ -534,17 +535,17 @@ def test_wrong_proofs(imgseal: Imgseal, three: Path) -> None:
 
 
 def test_show(imgseal: Imgseal, three: Path) -> None:
-    said = imgseal("ledger", "show")
+    said = imgseal("log", "show")
     assert said.out.splitlines() == [
         f"   {number}  vent-drive 2.4.{number + 1}  sequence {number + 17}  2025-11-25T12:00:00Z" for number in range(3)
     ]
-    one = imgseal("ledger", "show", "2.4.2").out
-    assert one == imgseal("ledger", "show", "1").out
+    one = imgseal("log", "show", "2.4.2").out
+    assert one == imgseal("log", "show", "1").out
     assert "vent-drive 2.4.2, sequence 18, of quillmoor.example" in one
     assert "motor 2.4.2 in motor-a, counter 6" in one
-    everything = json.loads(imgseal("ledger", "show", "--json").out)
+    everything = json.loads(imgseal("log", "show", "--json").out)
     assert [entry["version"] for entry in everything] == ["2.4.1", "2.4.2", "2.4.3"]
-    assert json.loads(imgseal("ledger", "show", "2", "--json").out) == everything[2:]
+    assert json.loads(imgseal("log", "show", "2", "--json").out) == everything[2:]
 
 
 def test_show_what_a_key_touched(imgseal: Imgseal, three: Path) -> None:
@@ -567,20 +568,18 @@ def test_show_what_a_key_touched(imgseal: Imgseal, three: Path) -> None:
         new: [("3", "radio")],
     }
     for key, expected in touched.items():
-        rows = imgseal("ledger", "show", "--key", key).out.splitlines()
+        rows = imgseal("log", "show", "--key", key).out.splitlines()
         assert [row.split("signed ")[1] for row in rows] == [words for _, words in expected]
-    assert imgseal("ledger", "show", "--key", new).out.split()[0] == "3"
-    assert imgseal("ledger", "show", "--key", new[:32].upper()).out.split()[0] == "3"
-    said = imgseal("ledger", "show", "--key", "00" * 32)
+    assert imgseal("log", "show", "--key", new).out.split()[0] == "3"
+    assert imgseal("log", "show", "--key", new[:32].upper()).out.split()[0] == "3"
+    said = imgseal("log", "show", "--key", "00" * 32)
     assert (said.status, said.out) == (0, "")
     assert "no release" not in said.err
     assert "none of the logged releases had a signature by this key when built" in said.err
     for given in ("00" * 32, new):  # whatever the log has, it has no signature that was added later
-        assert (
-            "added later (imgseal endorse PACKAGE) are not in the log" in imgseal("ledger", "show", "--key", given).err
-        )
-        assert "are not in the log" in imgseal("ledger", "show", "--key", given, "--json").err
-    assert imgseal("ledger", "show").err == ""
+        assert "added later (imgseal sign PACKAGE) are not in the log" in imgseal("log", "show", "--key", given).err
+        assert "are not in the log" in imgseal("log", "show", "--key", given, "--json").err
+    assert imgseal("log", "show").err == ""
 
 
 MISTAKES = [
@@ -613,7 +612,7 @@ MISTAKES = [
 @pytest.mark.parametrize(("arguments", "status", "words"), MISTAKES, ids=[" ".join(m[0]) for m in MISTAKES])
 def test_mistakes(imgseal: Imgseal, three: Path, arguments: tuple[str, ...], status: int, words: str) -> None:
     before = tree(three)
-    said = imgseal("ledger", *arguments)
+    said = imgseal("log", *arguments)
     assert said.status == status, said.err
     assert words in said.err
     assert said.out == ""
@@ -621,16 +620,16 @@ def test_mistakes(imgseal: Imgseal, three: Path, arguments: tuple[str, ...], sta
 
 
 def test_a_product_without_a_log(imgseal: Imgseal, project: Path) -> None:
-    said = imgseal("ledger", "verify")
+    said = imgseal("log", "verify")
     assert said.status == 2
-    assert '[ledger] path = "release.log"' in said.err
+    assert '[log] path = "release.log"' in said.err
 
 
 def test_one_version_released_twice(imgseal: Imgseal, three: Path) -> None:
     release(imgseal, 20, "--set", "component.radio.version=1.4.0")
     said = imgseal("build", *ALL, "--release", "--set", "release.sequence=21", "--set", "release.version=2.4.4")
     assert said.status == 0, said.err
-    said = imgseal("ledger", "show", "2.4.4")
+    said = imgseal("log", "show", "2.4.4")
     assert said.status == 2
     assert "3, 4" in said.err
 
@@ -639,7 +638,7 @@ def test_years_beyond_the_calendar(imgseal: Imgseal, logged: Path, monkeypatch: 
     """SOURCE_DATE_EPOCH goes to 2**63-1, years that strftime has to four digits do not."""
     monkeypatch.setenv("SOURCE_DATE_EPOCH", str(2**63 - 1))
     release(imgseal, 17)
-    assert "second 9223372036854775807" in imgseal("ledger", "show").out
+    assert "second 9223372036854775807" in imgseal("log", "show").out
 
 
 # -- more than one process ----------------------------------------------------------------------------
@@ -665,8 +664,8 @@ def test_builds_at_once(imgseal: Imgseal, logged: Path, count: int, running: lis
     for child in running:
         _, err = child.communicate()
         assert child.returncode == 0, err
-    assert f"{count} entries hold" in imgseal("ledger", "verify").out
-    shown = json.loads(imgseal("ledger", "show", "--json").out)
+    assert f"{count} entries hold" in imgseal("log", "verify").out
+    shown = json.loads(imgseal("log", "show", "--json").out)
     assert sorted(entry["packages"][0]["variant"] for entry in shown) == [f"v{n}" for n in range(count)]
 
 
@@ -691,14 +690,57 @@ def test_the_same_sequence_at_once(imgseal: Imgseal, logged: Path, running: list
     refused = next(index for index, child in enumerate(running) if child.returncode)
     assert "the sequence is used again" in said[refused]
     assert not (logged / ("aa", "bb")[refused]).exists()
-    assert "1 entry holds" in imgseal("ledger", "verify").out
+    assert "1 entry holds" in imgseal("log", "verify").out
 
 
 def test_what_verify_prints_is_a_head_file(imgseal: Imgseal, three: Path) -> None:
-    """`imgseal ledger verify > head.txt` keeps it; before the first release there is nothing to verify."""
-    (three / "head.txt").write_text(imgseal("ledger", "verify").out)
-    said = imgseal("ledger", "verify", "--against", "head.txt")
+    """`imgseal log verify > head.txt` keeps it; before the first release there is nothing to verify."""
+    (three / "head.txt").write_text(imgseal("log", "verify").out)
+    said = imgseal("log", "verify", "--against", "head.txt")
     assert (said.status, "continues " in said.out) == (0, True)
     (three / "release.log").unlink()
-    said = imgseal("ledger", "verify")
+    said = imgseal("log", "verify")
     assert (said.status, "there is no release log yet" in said.err) == (3, True)
+
+
+def test_the_old_table_is_read_with_a_note(imgseal: Imgseal, project: Path) -> None:
+    path = project / "imgseal.toml"
+    text = path.read_text()
+    path.write_text(text + LOG.replace("[log]", "[ledger]"))
+    note = "imgseal: imgseal.toml: [ledger] is called [log] now; this version still reads it\n"
+    said = imgseal("build", *ALL, "--release")
+    assert said.status == 0
+    assert said.err.count(note) == 1
+    assert "logged as entry 0" in said.err
+    said = imgseal("log", "verify")
+    assert (said.status, said.err) == (0, note)
+    assert "1 entry holds" in said.out
+    assert imgseal("log", "export", "0", "audit").status == 0
+    assert "ledger" not in (project / "audit/imgseal.toml").read_text()
+
+    path.write_text(text + '[ledger]\npath = "logs/"\n')
+    said = imgseal("log", "verify")
+    assert said.status == 2
+    assert f"imgseal.toml:{len(text.splitlines()) + 2}, ledger.path: this is no file name" in said.err
+
+
+def test_both_tables_together_are_refused(imgseal: Imgseal, project: Path) -> None:
+    path = project / "imgseal.toml"
+    text = path.read_text()
+    path.write_text(text + LOG + LOG.replace("[log]", "[ledger]"))
+    said = imgseal("check", "x.suit")
+    where = f"imgseal.toml:{len(text.splitlines()) + 5}, ledger"
+    assert (said.status, said.out) == (2, "")
+    assert said.err == (
+        f"imgseal: {where}: the release log is stated twice: [ledger] is the old name of [log]\n"
+        "  expected: [log] alone\n  found: [ledger] and [log]\n  hint: take [ledger] out\n"
+    )
+
+
+def test_the_old_command_answers_with_the_new_one(imgseal: Imgseal, logged: Path) -> None:
+    release(imgseal, 17)
+    new = imgseal("log", "verify")
+    assert imgseal("ledger", "verify") == (0, new.out, "imgseal: imgseal ledger is called imgseal log now\n")
+    assert imgseal("ledger", "--help").out == imgseal("log", "--help").out
+    assert "ledger" not in imgseal("--help").out
+    assert (logged / "release.log").exists()
