@@ -58,6 +58,19 @@ def test_the_release_log_is_verified_without_cryptography() -> None:
     assert loaded("import imgseal.log.command") <= baseline()
 
 
+def test_the_python_api_loads_no_click(project: Path) -> None:
+    """Also where it makes a release, judges it, adds it to the log and refuses it."""
+    script = """
+import sys, imgseal
+made = imgseal.release({"radio": "radio.bin@0xC0400"}, development=True)
+assert imgseal.judge(made.package, development=True).accepted
+assert not imgseal.judge(made.package).accepted
+print("click" in sys.modules)
+"""
+    said = subprocess.run([sys.executable, "-c", script], cwd=project, capture_output=True, text=True, check=True)
+    assert said.stdout == "False\n"
+
+
 @pytest.mark.parametrize("second", [False, True])
 def test_ml_dsa_is_loaded_only_where_there_is_such_a_key(second: bool, tmp_path: Path) -> None:
     """A build and a judgement by the commands, with file keys."""

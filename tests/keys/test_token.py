@@ -15,6 +15,9 @@ from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from soft_token import PIN, SoftToken
 from workshop import ALL, Imgseal, public_key
 
+import imgseal as public_api
+from imgseal.keys.token import Desk
+
 IMAGES = "pkcs11:token=release;object=images"
 PACKAGES = "pkcs11:token=release;id=%02"
 
@@ -84,6 +87,24 @@ def test_two_builds_agree_in_all_but_the_signatures(imgseal: Imgseal, in_token: 
     assert one[3] == three[3]  # the manifest; a digest over header blocks stands in it, signatures included
     assert one[2] != three[2]
     assert one[3] != two[3]
+
+
+def test_the_python_api_signs_with_them_too(imgseal: Imgseal, in_token: Path) -> None:
+    """No command runs there; what is opened for a call is closed with it, so that two calls in a row work."""
+    closed: list[Desk] = []
+    close = Desk.close
+
+    def noted(desk: Desk) -> None:
+        closed.append(desk)
+        close(desk)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Desk, "close", noted)
+        for number in (1, 2):
+            made = public_api.release({"radio": "radio.bin@0xC0400"}, out=f"by-{number}")
+            assert len(closed) == number
+    assert imgseal("check", "by-1/vent-drive-2.4.1-17.suit").status == 0
+    assert made.verdict.accepted
 
 
 def test_seal_and_pack(imgseal: Imgseal, in_token: Path) -> None:
