@@ -103,11 +103,12 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         "};",
         "",
         "static const struct seal_product seal_product = {",
+        f"    {len(components)}, {len(images)}, {len(rams)}, {trust.need_images}, {external},",
+        f"    {product.rules.trial_attempts}, {product.rules.trial_power_ons},",
+        "    seal_components, seal_image_anchors, seal_ram,",
         f"    {{ {_bytes(product.vendor_id)} }},",
         f"    {{ {_bytes(product.class_id)} }},",
-        "    seal_components, seal_image_anchors, seal_ram,",
-        f"    {len(components)}, {len(images)}, {len(rams)}, {trust.need_images}, {external},",
-        f"    {product.rules.trial_attempts}, {product.rules.trial_power_ons}, {_slot(product, records)}{mark}{kinds}",
+        f"    {_slot(product, records)}{mark}{kinds}",
         "};",
         "",
         f"#define SEAL_NEED_PACKAGES {trust.need_packages}u",
@@ -196,12 +197,11 @@ def _component(product: Product, component: Component) -> str:
     header = component.header or (None,) * len(component.run)
     facts = (
         component.number, 1 if component.kind == "code" else 2, int(bool(component.header)), len(component.run),
-        component.header_block, component.vectors, f"{alignment}u", _pair(product, component.run),
-        _pair(product, header),
-        _slot(product, component.staging), _slot(product, component.keep), int(component.judged == "boot"),
-        int(component.recovery), int(component.hazard is not None),
-        int(component.counter_storage == "value"), f"{component.counter_most}u",
-        f"{_EVERY if component.counter_jump is None else component.counter_jump}u",
+        int(component.judged == "boot"), int(component.recovery), int(component.hazard is not None),
+        int(component.counter_storage == "value"), component.header_block, component.vectors, f"{alignment}u",
+        f"{component.counter_most}u", f"{_EVERY if component.counter_jump is None else component.counter_jump}u",
+        _pair(product, component.run), _pair(product, header), _slot(product, component.staging),
+        _slot(product, component.keep),
     )  # fmt: skip
     return f"    /* {component.name} */ {{ {', '.join(map(str, facts))} }},"
 
@@ -230,7 +230,8 @@ def _anchor(key: TrustedKey, components: Iterable[Component], product: Product, 
     parts = [f"{{ {_bytes(data)} }}" for data in (key.key_id, *point)]
     name = _plain(key.source)
     value = f", {values.get(key.key_id, '0')}" if ML_DSA_44 in product.rules.kinds else ""
-    return f"    /* {name} */ {{ " + ",\n        ".join(parts) + f", 0x{mask:08X}u, {int(key.development)}{value} }},"
+    front = f"    /* {name} */ {{ 0x{mask:08X}u, {int(key.development)}, "
+    return front + ",\n        ".join(parts) + f"{value} }},"
 
 
 def _plain(text: str) -> str:

@@ -8,47 +8,13 @@
 #define COPIES 3u
 #define CHECK_BYTES 32u
 
-const uint8_t record_magic[8] = { 0xD5, 'r', 'e', 'c', 'o', 'r', 'd', 's' };
+const uint8_t record_magic[10] = { 0xD5, 'r', 'e', 'c', 'o', 'r', 'd', 's', 1, 0 };
 
 /* -- bytes ----------------------------------------------------------------------- */
 
-static uint32_t get16(const uint8_t *p)
-{
-    return (uint32_t)p[0] | (uint32_t)p[1] << 8;
-}
-
-uint32_t get32(const uint8_t *p)
-{
-    return get16(p) | get16(p + 2) << 16;
-}
-
-void put32(uint8_t *p, uint32_t value)
-{
-    unsigned i;
-
-    for (i = 0; i < 4; i++)
-        p[i] = (uint8_t)(value >> 8 * i);
-}
-
-void move(uint8_t *to, const uint8_t *from, uint32_t length)
-{
-    while (length-- != 0)
-        *to++ = *from++;
-}
-
-void clear(uint8_t *to, uint32_t length)
-{
-    while (length-- != 0)
-        *to++ = 0;
-}
-
 static int is_zero(const uint8_t *p, uint32_t length)
 {
-    uint32_t any = 0;
-
-    while (length-- != 0)
-        any |= *p++;
-    return any == 0;
+    return seal_all(p, length, 0);
 }
 
 static uint32_t least(uint32_t a, uint32_t b)
@@ -58,9 +24,7 @@ static uint32_t least(uint32_t a, uint32_t b)
 
 void sha256(struct seal_boot *b, const uint8_t *data, uint32_t length, uint8_t digest[32])
 {
-    b->crypto->sha256_begin(b->work->hash.bytes);
-    b->crypto->sha256_add(b->work->hash.bytes, data, length);
-    b->crypto->sha256_end(b->work->hash.bytes, digest);
+    seal_sha256(b->crypto, b->work, data, length, digest);
 }
 
 /* -- records ----------------------------------------------------------------------- */
@@ -71,49 +35,73 @@ uint8_t *member(const struct seal_boot *b, uint8_t *record, uint32_t which, uint
     return record + R_MEMBERS + MEMBER_BYTES * (which * b->product->component_count + index);
 }
 
-static int is_record(struct seal_boot *b, uint8_t *r)
+/* Of the record acted upon. */
+static uint8_t *entry(const struct seal_boot *b, uint32_t which, uint32_t index)
+{
+    return member(b, b->journal.record, which, index);
+}
+
+/* Bytes of the entries of a set. */
+static uint32_t set_bytes(const struct seal_boot *b)
+{
+    return MEMBER_BYTES * b->product->component_count;
+}
+
+int has_bit(const uint8_t *mask, uint32_t index)
+{
+    return mask[index >> 3] >> (index & 7) & 1;
+}
+
+void set_bit(uint8_t *mask, uint32_t index, int on)
+{
+    if (has_bit(mask, index) != on)
+        mask[index >> 3] ^= (uint8_t)(1u << (index & 7));
+}
+
+static int is_record(struct seal_boot *b, const uint8_t *r)
 {
     uint8_t digest[32];
-    uint32_t count = b->product->component_count, which, i, used;
+    const uint8_t *m = r + R_MEMBERS;
+    const struct seal_component *c = b->product->components;
+    uint32_t count = b->product->component_count, content = b->record_bytes - CHECK_BYTES, i;
 
-    if (seal_differ(r, record_magic, 8) != 0 || get16(r + R_FORMAT) != 1 || r[R_MEMBER_COUNT] != count)
+    if (seal_differ(r, record_magic, sizeof record_magic) != 0 || r[R_MEMBER_COUNT] != count)
         return 0;
-    sha256(b, r, b->record_bytes - CHECK_BYTES, digest);
-    if (seal_differ(digest, r + b->record_bytes - CHECK_BYTES, 32) != 0)
+    sha256(b, r, content, digest);
+    if (seal_differ(digest, r + content, CHECK_BYTES) != 0)
         return 0;
-    if (r[R_PHASE] < PHASE_SETTLED || r[R_PHASE] > PHASE_SETTLING || r[R_REFUSED_COUNT] > 4 || r[R_TRIAL] > 1
-        || r[R_RECOVERY] > 1 || r[R_UNRAISED] > 1
+    if (r[R_PHASE] < PHASE_SETTLED || r[R_PHASE] > PHASE_SETTLING || r[R_REFUSED_COUNT] > 4
+        || (r[R_TRIAL] | r[R_RECOVERY] | r[R_UNRAISED]) > 1
         || !is_zero(r + R_REFUSED + 32u * r[R_REFUSED_COUNT], 32u * (4u - r[R_REFUSED_COUNT])))
         return 0;
-    for (which = 0; which < 2; which++)
-        for (i = 0; i < count; i++) {
-            const uint8_t *m = member(b, r, which, i);
-            if (m[0] != b->product->components[i].number || (m[1] > 1 && m[1] != NOTHING) || get16(m + 2) != 0
-                || (m[1] == NOTHING && !is_zero(m + 4, 32)))
-                return 0;
-        }
-    used = R_MEMBERS + 2u * count * MEMBER_BYTES;
-    return is_zero(r + used, b->record_bytes - CHECK_BYTES - used);
+    for (i = 0; i < 2 * count; i++, c++, m += MEMBER_BYTES) {
+        if (i == count)
+            c = b->product->components;
+        if (m[0] != c->number || (m[1] > 1 && m[1] != NOTHING) || (m[2] | m[3]) != 0
+            || (m[1] == NOTHING && !is_zero(m + 4, 32)))
+            return 0;
+    }
+    return is_zero(m, (uint32_t)(r + content - m));
 }
 
 /* -- flash ---------------------------------------------------------------------------- */
 
-uint32_t geometry_of(const struct seal_boot *b, uint32_t address, uint32_t *block, uint32_t *page,
-                         uint32_t *unit)
+uint32_t geometry_of(const struct seal_boot *b, uint32_t address, struct geometry *g)
 {
-    if (b->flash.geometry(b->flash.user, address, block, page, unit) != SEAL_READ || *block == 0
-        || *page == 0 || *unit == 0)
+    if (b->flash.geometry(b->flash.user, address, &g->block, &g->page, &g->unit) != SEAL_READ || g->block == 0
+        || g->page == 0 || g->unit == 0)
         return SEAL_DEVICE_UNREADABLE;
     return SEAL_WRITTEN;
 }
 
-uint32_t erase_range(struct seal_boot *b, uint32_t address, uint32_t size)
+uint32_t erase_range(const struct seal_boot *b, uint32_t address, uint32_t size)
 {
-    uint32_t block, page, unit, at;
+    struct geometry g;
+    uint32_t at;
 
-    if (geometry_of(b, address, &block, &page, &unit) != SEAL_WRITTEN)
+    if (geometry_of(b, address, &g) != SEAL_WRITTEN)
         return SEAL_DEVICE_UNREADABLE;
-    for (at = 0; at < size; at += block)
+    for (at = 0; at < size; at += g.block)
         if (b->flash.erase(b->flash.user, address + at) != SEAL_WRITTEN)
             return SEAL_DEVICE_UNWRITABLE;
     return SEAL_WRITTEN;
@@ -129,15 +117,16 @@ static uint32_t whole(uint32_t length, uint32_t step)
 uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_reader *from,
                         uint32_t offset, uint32_t length)
 {
-    uint32_t block, page, unit, i;
+    struct geometry g;
+    uint32_t i;
 
-    if (geometry_of(b, address, &block, &page, &unit) != SEAL_WRITTEN)
+    if (geometry_of(b, address, &g) != SEAL_WRITTEN)
         return SEAL_DEVICE_UNREADABLE;
     while (length != 0) {
-        uint32_t padded, part = least(least(page - address % page, b->page_room), length);
+        uint32_t padded, part = least(least(g.page - address % g.page, b->page_room), length);
         if (from->read(from->user, offset, b->page, part) != SEAL_READ)
             return SEAL_DEVICE_UNREADABLE;
-        padded = whole(part, unit);
+        padded = whole(part, g.unit);
         if (padded - 1 >= b->page_room)     /* no room, or no whole units of it */
             return SEAL_DEVICE_UNWRITABLE;
         if (part != padded && b->flash.read(b->flash.user, address + part, b->page + part, padded - part) != SEAL_READ)
@@ -150,12 +139,6 @@ uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_
         length -= part;
     }
     return SEAL_WRITTEN;
-}
-
-uint32_t read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length)
-{
-    move(to, (const uint8_t *)user + offset, length);
-    return SEAL_READ;
 }
 
 /* A stretch of flash, read. */
@@ -178,38 +161,41 @@ void as_reader(const struct seal_boot *b, const struct seal_slot *slot, struct s
 
 /* -- the journal ------------------------------------------------------------------------ */
 
+/* What a place shows. */
 struct found {
     uint32_t generation;
-    uint32_t base;
     uint32_t copied;
     uint32_t copies;            /* how many read as the newest one of the place; 0: none */
 };
 
 /* How records lie in flash: bytes from the start of a copy to its check, of a copy, of
- * a place. Units that are larger than a check give it units of its own. */
+ * a place, and the number of places. Units that are larger than a check give it units of its own. */
 struct layout {
-    uint32_t check, copy, place;
+    uint32_t check, copy, place, count;
 };
 
-static uint32_t place_bytes(const struct seal_boot *b, struct layout *l)
+/* Returns where a place begins. */
+static uint32_t lay_out(const struct seal_boot *b, struct layout *l, uint32_t place)
 {
-    uint32_t block, page, unit;
+    const struct seal_slot *records = &b->product->records;
+    struct geometry g;
 
-    l->check = l->copy = l->place = 0;
-    if (geometry_of(b, b->product->records.base, &block, &page, &unit) != SEAL_WRITTEN)
-        return 0;
-    l->check = whole(b->record_bytes - CHECK_BYTES, unit);
-    l->copy = l->check + whole(CHECK_BYTES, unit);
-    l->place = whole(COPIES * l->copy, block);
-    return l->place;
+    l->check = l->copy = l->place = l->count = 0;
+    if (geometry_of(b, records->base, &g) == SEAL_WRITTEN) {
+        l->check = whole(b->record_bytes - CHECK_BYTES, g.unit);
+        l->copy = l->check + whole(CHECK_BYTES, g.unit);
+        l->place = whole(COPIES * l->copy, g.block);
+        l->count = least(records->size / l->place, SEAL_PLACES_MAX);
+    }
+    return records->base + place * l->place;
 }
 
 uint32_t places(const struct seal_boot *b)
 {
     struct layout l;
-    uint32_t size = place_bytes(b, &l);
 
-    return size == 0 ? 0 : least(b->product->records.size / size, SEAL_PLACES_MAX);
+    (void)lay_out(b, &l, 0);
+    return l.count;
 }
 
 /* "Which counts": the newest; of those a complete one; of several complete ones the
@@ -233,12 +219,13 @@ static uint32_t read_copy(struct seal_boot *b, const struct layout *l, uint32_t 
     return code == SEAL_READ ? b->flash.read(b->flash.user, at + l->check, b->scan + content, CHECK_BYTES) : code;
 }
 
-static void scan_place(struct seal_boot *b, uint32_t place, struct found *best, struct found *here)
+/* Adds what a place shows. What counts most so far stands in the journal; returns whose place that is. */
+static const struct found *scan_place(struct seal_boot *b, uint32_t place, const struct found *best, struct found *here)
 {
     uint8_t check[CHECK_BYTES];
     uint8_t *swap;
     struct layout l;
-    uint32_t copy, at = b->product->records.base + place * place_bytes(b, &l);
+    uint32_t copy, at = lay_out(b, &l, place);
 
     here->copies = 0;
     clear(check, CHECK_BYTES);
@@ -253,44 +240,49 @@ static void scan_place(struct seal_boot *b, uint32_t place, struct found *best, 
                 continue;
             here->copies = 1;
             here->generation = get32(b->scan + R_GENERATION);
-            here->base = get32(b->scan + R_BASE);
             here->copied = get16(b->scan + R_COPIED);
             move(check, mine, CHECK_BYTES);
         }
-        if (counts_more(here, best)) {
+        if (here == best || counts_more(here, best)) {
             /* keep what was read: reading it again may give something else */
-            *best = *here;
+            best = here;
             b->journal.place = place;
             swap = b->journal.record;
             b->journal.record = b->scan;
             b->scan = swap;
         }
     }
+    return best;
 }
 
-static uint32_t erase_place(struct seal_boot *b, uint32_t place)
+static uint32_t erase_place(const struct seal_boot *b, uint32_t place)
 {
     struct layout l;
-    uint32_t size = place_bytes(b, &l);
+    uint32_t at = lay_out(b, &l, place);
 
-    return erase_range(b, b->product->records.base + place * size, size);
+    return erase_range(b, at, l.place);
+}
+
+/* Erases every place but two. */
+static uint32_t erase_others(const struct seal_boot *b, uint32_t one, uint32_t other)
+{
+    uint32_t place, count = places(b), code = SEAL_WRITTEN;
+
+    for (place = 0; code == SEAL_WRITTEN && place < count; place++)
+        if (place != one && place != other)
+            code = erase_place(b, place);
+    return code;
 }
 
 /* "Tidying" */
 uint32_t tidy(struct seal_boot *b)
 {
-    uint32_t place, count = places(b), code;
+    uint32_t mine = b->journal.found ? b->journal.place : SEAL_PLACES_MAX, code = SEAL_WRITTEN;
 
-    if (b->journal.tidied)
-        return SEAL_WRITTEN;
-    for (place = 0; place < count; place++)
-        if (!b->journal.found || place != b->journal.place) {
-            code = erase_place(b, place);
-            if (code != SEAL_WRITTEN)
-                return code;
-        }
-    b->journal.tidied = 1;
-    return SEAL_WRITTEN;
+    if (!b->journal.tidied)
+        code = erase_others(b, mine, mine);
+    b->journal.tidied = code == SEAL_WRITTEN;
+    return code;
 }
 
 /* Three copies one after the other, the check of each last, and read back:
@@ -299,7 +291,7 @@ static uint32_t write_record(struct seal_boot *b, uint32_t place)
 {
     struct seal_reader record;
     struct layout l;
-    uint32_t copy, content = b->record_bytes - CHECK_BYTES, at = b->product->records.base + place * place_bytes(b, &l);
+    uint32_t copy, content = b->record_bytes - CHECK_BYTES, at = lay_out(b, &l, place);
 
     sha256(b, b->journal.record, content, b->journal.record + content);
     record.read = read_ram;
@@ -321,9 +313,9 @@ static uint32_t write_record(struct seal_boot *b, uint32_t place)
  * of the record that it is based on left out. SEAL_DEVICE_NO_RECORD: none does. */
 static uint32_t store(struct seal_boot *b, uint32_t base)
 {
-    uint32_t old = b->journal.place, place = old, count = places(b), code = SEAL_WRITTEN;
+    uint32_t old = b->journal.place, place = old, count = places(b), code;
 
-    while (code == SEAL_WRITTEN) {
+    for (;;) {
         if (++place >= count)
             place = 0;
         if (place == old)
@@ -331,14 +323,14 @@ static uint32_t store(struct seal_boot *b, uint32_t base)
         if (place == base)
             continue;
         code = write_record(b, place);
-        if (code == SEAL_WRITTEN) {
+        if (code == SEAL_WRITTEN)
             b->journal.place = place;
-            break;
-        }
-        if (code == SEAL_DEVICE_NO_RECORD)
-            code = erase_place(b, place);
+        if (code != SEAL_DEVICE_NO_RECORD)
+            return code;
+        code = erase_place(b, place);
+        if (code != SEAL_WRITTEN)
+            return code;
     }
-    return code;
 }
 
 /* "A new record": the caller has changed journal.record; when this returns
@@ -366,24 +358,19 @@ uint32_t commit(struct seal_boot *b)
     return code;
 }
 
-/* "When it may be acted upon": copied first, unless it is whole and alone. */
+/* "When it may be acted upon": copied first, unless it is whole and alone. Behind what the places show stands one
+ * that shows nothing. */
 static uint32_t copy_record(struct seal_boot *b, const struct found *all, uint32_t count)
 {
     uint8_t *r = b->journal.record;
     uint32_t place, code, kept = b->journal.place, base = count, copied;
-    struct found none = { 0, 0, 0, 0 };
 
     for (place = 0; place < count; place++)
-        if (all[place].copies != 0 && all[place].generation == get32(r + R_BASE)
-            && counts_more(&all[place], base == count ? &none : &all[base]))
+        if (all[place].copies != 0 && all[place].generation == get32(r + R_BASE) && counts_more(&all[place], &all[base]))
             base = place;
-    for (place = 0; place < count; place++) {
-        if (place == kept || place == base)
-            continue;
-        code = erase_place(b, place);
-        if (code != SEAL_WRITTEN)
-            return code;
-    }
+    code = erase_others(b, kept, base);
+    if (code != SEAL_WRITTEN)
+        return code;
     copied = get16(r + R_COPIED) + 1;
     r[R_COPIED] = (uint8_t)copied;
     r[R_COPIED + 1] = (uint8_t)(copied >> 8);
@@ -397,19 +384,21 @@ static uint32_t copy_record(struct seal_boot *b, const struct found *all, uint32
 
 static uint32_t open_journal(struct seal_boot *b)
 {
-    struct found all[SEAL_PLACES_MAX], best = { 0, 0, 0, 0 };
+    struct found all[SEAL_PLACES_MAX + 1];
     uint32_t place, count = places(b), shown = 0;
+    const struct found *best = &all[count];
 
+    all[count].copies = 0;
     b->journal.found = 0;
     b->journal.tidied = 0;
     for (place = 0; place < count; place++) {
-        scan_place(b, place, &best, &all[place]);
+        best = scan_place(b, place, best, &all[place]);
         shown += all[place].copies != 0;
     }
-    if (best.copies == 0)
+    if (best->copies == 0)
         return SEAL_DEVICE_NO_RECORD;
     b->journal.found = 1;
-    if (best.copies == COPIES && shown == 1)
+    if (best->copies == COPIES && shown == 1)
         return SEAL_WRITTEN;
     return copy_record(b, all, count);
 }
@@ -443,8 +432,14 @@ void state_of(struct seal_boot *b, struct seal_state *state)
 /* 0 when a state is that of the device: what state_of has written is there. */
 static uint32_t other_state(const struct seal_boot *b, const volatile struct seal_state *state)
 {
-    return (uint32_t)(state->revoked != b->revoked) | (uint32_t)(state->revoked_count ^ b->revoked_count)
+    return (uint32_t)((uintptr_t)state->revoked ^ (uintptr_t)b->revoked) | (uint32_t)(state->revoked_count ^ b->revoked_count)
            | (uint32_t)(state->hardware_least ^ b->hardware) | (uint32_t)(state->hardware_most ^ b->hardware);
+}
+
+/* Where the header of an image in a run slot lies. */
+const struct seal_slot *head_of(const struct seal_component *c, uint32_t slot)
+{
+    return c->detached ? &c->header[slot] : &c->run[slot];
 }
 
 /* Every check of the image in a run slot; SEAL_HEADER_ONLY: those of a boot. */
@@ -454,24 +449,36 @@ uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const st
     const struct seal_component *c = &b->product->components[index];
     struct seal_subject subject;
     struct stretch image, payload;
+    uint32_t link = c->run[slot].base;
     volatile uint32_t code;
 
     subject.where = SEAL_RUN_SLOT;
     subject.component = (uint8_t)index;
     subject.run_slot = (uint8_t)slot;
-    as_reader(b, c->detached ? &c->header[slot] : &c->run[slot], &image, &subject.image);
+    as_reader(b, head_of(c, slot), &image, &subject.image);
     as_reader(b, &c->run[slot], &payload, &subject.payload);
-    if (!c->detached)
+    if (!c->detached) {
         subject.payload.read = 0;
+        link += c->header_block;
+    }
     if (c->whole_at_boot)
         header_only = 0;
     code = seal_judge(b->product, state, b->crypto, &subject, header_only, b->work, header);
     if (code != SEAL_GOOD(state))
         return code;
     /* once more, that it is the image of this place, judged for this device */
-    return code + (header->component ^ c->number)
-           + (header->link_address ^ (c->run[slot].base + (c->detached ? 0u : c->header_block)))
+    return code + (header->component ^ c->number) + (header->link_address ^ link)
            + (header->development & (b->development == 0)) + other_state(b, state);
+}
+
+/* Every check of the image in the first run slot, by itself. */
+uint32_t judge_alone(struct seal_boot *b, uint32_t index)
+{
+    struct seal_state state;
+    struct seal_header header;
+
+    state_of(b, &state);
+    return judge_slot(b, index, 0, &state, 0, &header);
 }
 
 /* 0 when the statement that was judged last is the one of this digest. */
@@ -483,53 +490,57 @@ uint32_t other_statement(struct seal_boot *b, const uint8_t digest[32])
     return seal_differ(mine, digest, 32);
 }
 
+/* Reads the statement of the image that a set names. 1: it is in the work memory, and the record's. */
+int named(struct seal_boot *b, uint32_t which, uint32_t index)
+{
+    const struct seal_component *c = &b->product->components[index];
+    const uint8_t *m = entry(b, which, index);
+
+    return m[1] < c->run_slots
+           && b->flash.read(b->flash.user, head_of(c, m[1])->base, b->work->statement, SEAL_STATEMENT_BYTES) == SEAL_READ
+           && other_statement(b, m + 4) == 0;
+}
+
+void add_version(const struct seal_boot *b, struct seal_state *state, uint8_t component, const uint8_t *bytes)
+{
+    struct seal_version *v = &b->versions[state->version_count++];
+
+    state->versions = b->versions;
+
+    v->component = component;
+    move(v->bytes, bytes, sizeof v->bytes);
+}
+
 /* "Judging a set": SEAL_ACCEPTED when each member is the record's, and every check holds,
  * requirements on this set. What is said of each is added up before it is looked at, so that
  * a branch that is skipped changes nothing. */
 uint32_t judge_set(struct seal_boot *b, uint32_t which)
 {
     volatile uint32_t said = SEAL_ACCEPTED;
-    struct seal_version *versions = b->versions;
     struct seal_state state;
     struct seal_header header;
-    uint32_t i, k, count = b->product->component_count, cores = 0, left;
+    uint32_t i, count = b->product->component_count, cores = 0, left;
+    const struct seal_component *c = b->product->components;
 
     state_of(b, &state);
 #ifdef SEAL_BOOT_MARK
     state.marked = which == 0 ? b->marked : 0;
 #endif
-    for (i = 0; i < count; i++) {
-        const uint8_t *m = member(b, b->journal.record, which, i);
-        const struct seal_component *c = &b->product->components[i];
-        const struct seal_slot *place;
-        struct seal_version *v;
-
-        if (m[1] == NOTHING)
+    for (i = 0; i < count; i++, c++) {
+        if (entry(b, which, i)[1] == NOTHING)
             continue;
-        if (m[1] >= c->run_slots || state.version_count >= SEAL_SET_MAX)
+        if (!named(b, which, i))
             return SEAL_DEVICE_NO_SET;
         cores += c->kind == 1;
-        place = c->detached ? &c->header[m[1]] : &c->run[m[1]];
-        if (b->flash.read(b->flash.user, place->base, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ
-            || other_statement(b, m + 4) != 0)
-            return SEAL_DEVICE_NO_SET;
-        v = &versions[state.version_count++];
-        v->component = c->number;
-        for (k = 0; k < sizeof v->bytes; k++)
-            v->bytes[k] = b->work->statement[SEAL_AT_VERSION + k];
+        add_version(b, &state, c->number, b->work->statement + SEAL_AT_VERSION);
     }
     if (cores == 0)
         return SEAL_DEVICE_NO_SET;
     left = state.version_count;
-    versions[left].component = 0;
-    for (k = 0; k < sizeof b->bootloader; k++)
-        versions[left].bytes[k] = b->bootloader[k];
-    state.version_count++;
-    state.versions = versions;
+    add_version(b, &state, 0, b->bootloader);
     state.whole_set = 1;
     for (i = 0; i < count; i++) {
-        const uint8_t *m = member(b, b->journal.record, which, i);
-        const struct seal_component *c = &b->product->components[i];
+        const uint8_t *m = entry(b, which, i);
 
         if (m[1] == NOTHING)
             continue;
@@ -537,96 +548,82 @@ uint32_t judge_set(struct seal_boot *b, uint32_t which)
         said += other_statement(b, m + 4);
         if (said != SEAL_ACCEPTED)
             return SEAL_DEVICE_NO_SET;
-        said += header.whole ^ c->whole_at_boot;
+        said += header.whole ^ b->product->components[i].whole_at_boot;
         left--;
     }
     return said + left;
 }
 
-/* 1 when a source holds the image of this statement, whole; *size is its payload's. */
-int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32],
-                    uint32_t *size)
+/* 1 when a source holds the image of this statement, whole: the statement is in the work memory then. */
+int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32])
 {
+    const struct seal_reader *header = &source->header;
     uint8_t *s = b->work->statement;
     uint8_t digest[32];
-    uint32_t at = 0;
+    uint32_t size;
 
-    if (source->header.size < SEAL_STATEMENT_BYTES
-        || source->header.read(source->header.user, 0, s, SEAL_STATEMENT_BYTES) != SEAL_READ || other_statement(b, statement) != 0)
+    if (header->size < SEAL_STATEMENT_BYTES || header->read(header->user, 0, s, SEAL_STATEMENT_BYTES) != SEAL_READ
+        || other_statement(b, statement) != 0)
         return 0;
-    *size = get32(s + 280);
-    if (source->payload.size < source->payload_at || source->payload.size - source->payload_at < *size)
+    size = get32(s + SEAL_AT_SIZE);
+    if (source->payload.size < source->payload_at || source->payload.size - source->payload_at < size)
         return 0;
     b->crypto->sha256_begin(b->work->hash.bytes);
-    while (at < *size) {
-        uint32_t part = least(*size - at, (uint32_t)sizeof b->work->piece);
-        if (source->payload.read(source->payload.user, source->payload_at + at, b->work->piece, part) != SEAL_READ)
-            return 0;
-        b->crypto->sha256_add(b->work->hash.bytes, b->work->piece, part);
-        at += part;
-    }
+    if (seal_read_through(b->crypto->sha256_add, b->work, &source->payload, source->payload_at, size) != SEAL_READ)
+        return 0;
     b->crypto->sha256_end(b->work->hash.bytes, digest);
-    return seal_differ(digest, s + 248, 32) == 0;
+    return seal_differ(digest, s + SEAL_AT_DIGEST, 32) == 0;
 }
 
 /* Header block and payload one behind the other, as they wait in a slot. */
-void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot,
-                    struct stretch *stretch, struct seal_source *source)
+void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot, struct lying *image)
 {
-    as_reader(b, slot, stretch, &source->header);
-    source->payload = source->header;
-    source->payload_at = c->header_block;
+    as_reader(b, slot, &image->header, &image->source.header);
+    image->source.payload = image->source.header;
+    image->source.payload_at = c->header_block;
 }
 
-/* Writes header block and payload behind one another into an erased slot, the unit
- * with the magic last. */
-static uint32_t fill(struct seal_boot *b, uint32_t base, const struct seal_source *from, uint32_t header_block,
-                     uint32_t payload_base, uint32_t size)
+/* Erases a slot and writes header block and payload of the image whose statement is in the work memory, the unit with the magic last. The payload comes behind
+ * its header block, but for the run slot of a detached image, whose header has a slot of its own. */
+static uint32_t write_image(struct seal_boot *b, const struct seal_component *c, const struct seal_slot *to,
+                            const struct seal_source *from)
 {
-    uint32_t block, page, unit, first, code;
+    const struct seal_slot *head = to;
+    uint32_t payload = to->base, first, code = tidy(b);
+    struct geometry g;
 
-    if (geometry_of(b, base, &block, &page, &unit) != SEAL_WRITTEN)
-        return SEAL_DEVICE_UNREADABLE;
-    first = unit > 8 ? unit : 8;
-    if (payload_base != base + header_block) {  /* detached: the payload first, in its own slot */
-        code = program_range(b, payload_base, &from->payload, from->payload_at, size);
-        if (code != SEAL_WRITTEN)
-            return code;
+    if (to == c->run && c->detached) {
+        head = c->header;
+        if (code == SEAL_WRITTEN)
+            code = erase_range(b, head->base, head->size);
+    } else {
+        payload += c->header_block;
     }
-    code = program_range(b, base + first, &from->header, first, header_block - first);
-    if (code == SEAL_WRITTEN && payload_base == base + header_block)
-        code = program_range(b, payload_base, &from->payload, from->payload_at, size);
-    return code == SEAL_WRITTEN ? program_range(b, base, &from->header, 0, first) : code;
+    if (code == SEAL_WRITTEN)
+        code = erase_range(b, to->base, to->size);
+    if (code == SEAL_WRITTEN)
+        code = geometry_of(b, head->base, &g);
+    if (code != SEAL_WRITTEN)
+        return code;
+    first = g.unit > 8 ? g.unit : 8;
+    code = program_range(b, head->base + first, &from->header, first, c->header_block - first);
+    if (code == SEAL_WRITTEN)
+        code = program_range(b, payload, &from->payload, from->payload_at, get32(b->work->statement + SEAL_AT_SIZE));
+    return code == SEAL_WRITTEN ? program_range(b, head->base, &from->header, 0, first) : code;
 }
 
-static uint32_t erase_run(struct seal_boot *b, const struct seal_component *c)
+/* Writes the run slot again. SEAL_ACCEPTED when it holds the image that a set names, and every check
+ * holds; SEAL_DEVICE_NO_SET when not. */
+static uint32_t rewrite(struct seal_boot *b, uint32_t index, const struct seal_source *from, uint32_t which)
 {
-    uint32_t code = SEAL_WRITTEN;
+    const struct seal_component *c = &b->product->components[index];
+    uint32_t code = write_image(b, c, c->run, from);
 
-    if (c->detached)
-        code = erase_range(b, c->header[0].base, c->header[0].size);
-    return code == SEAL_WRITTEN ? erase_range(b, c->run[0].base, c->run[0].size) : code;
-}
-
-static uint32_t fill_run(struct seal_boot *b, const struct seal_component *c, const struct seal_source *from,
-                         uint32_t size)
-{
-    if (c->detached)
-        return fill(b, c->header[0].base, from, c->header_block, c->run[0].base, size);
-    return fill(b, c->run[0].base, from, c->header_block, c->run[0].base + c->header_block, size);
-}
-
-/* SEAL_ACCEPTED when the rewritten run slot holds the image of this statement, and every check
- * holds. */
-static uint32_t judge_placed(struct seal_boot *b, uint32_t index, const uint8_t statement[32])
-{
-    struct seal_state state;
-    struct seal_header header;
-    uint32_t code;
-
-    state_of(b, &state);
-    code = judge_slot(b, index, 0, &state, 0, &header);
-    return code + other_statement(b, statement);
+    if (code != SEAL_WRITTEN)
+        return code;
+    code = judge_alone(b, index);
+    code += other_statement(b, entry(b, which, index) + 4);
+    return code == SEAL_ACCEPTED ? code : (uint32_t)SEAL_DEVICE_NO_SET;
 }
 
 /* -- phases ---------------------------------------------------------------------------------- */
@@ -638,30 +635,32 @@ static void forget_target(uint8_t *r)
 }
 
 /* The other set becomes empty. */
-void forget_other(const struct seal_boot *b, uint8_t *r)
+static void forget_other(const struct seal_boot *b)
 {
     uint32_t i;
 
     for (i = 0; i < b->product->component_count; i++) {
-        uint8_t *m = member(b, r, 1, i);
+        uint8_t *m = entry(b, 1, i);
         m[1] = NOTHING;
         clear(m + 4, 32);
     }
+}
+
+/* A phase without starts, kept images and a trial. */
+static void enter(uint8_t *r, uint8_t phase)
+{
+    r[R_PHASE] = phase;
+    clear(r + R_ATTEMPTS, R_SEQUENCE - R_ATTEMPTS);     /* counts and masks */
+    r[R_TRIAL] = 0;
 }
 
 static uint32_t settle_before(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
 
-    r[R_PHASE] = PHASE_SETTLED;
-    r[R_ATTEMPTS] = 0;
-    r[R_POWER_ONS] = 0;
-    put32(r + R_PREPARED, 0);
-    put32(r + R_KEPT, 0);
-    put32(r + R_PLACED, 0);
-    r[R_TRIAL] = 0;
+    enter(r, PHASE_SETTLED);
     forget_target(r);
-    forget_other(b, r);
+    forget_other(b);
     return commit(b);
 }
 
@@ -669,25 +668,21 @@ static uint32_t settle_before(struct seal_boot *b)
 uint32_t try_set(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
-    uint32_t i, k;
+    uint8_t *mine = entry(b, 0, 0), kept;
+    uint32_t bytes = set_bytes(b), left;
 
-    for (i = 0; i < b->product->component_count; i++) {
-        uint8_t *mine = member(b, r, 0, i), *other = member(b, r, 1, i);
-        for (k = 1; k < MEMBER_BYTES; k++) {
-            uint8_t kept = mine[k];
-            mine[k] = other[k];
-            other[k] = kept;
-        }
+    for (left = bytes; left != 0; left--, mine++) {
+        kept = mine[0];
+        mine[0] = mine[bytes];
+        mine[bytes] = kept;
     }
-    r[R_PHASE] = r[R_TRIAL] ? PHASE_TRIAL : PHASE_UNPROVEN;
-    r[R_ATTEMPTS] = 0;
-    r[R_POWER_ONS] = 0;
-    put32(r + R_PREPARED, 0);
+    r[R_PHASE] = PHASE_TRIAL;
+    clear(r + R_ATTEMPTS, R_KEPT - R_ATTEMPTS);
     put32(r + R_PLACED, 0);
     if (!r[R_TRIAL]) {
+        enter(r, PHASE_UNPROVEN);
         r[R_UNRAISED] = 0;
-        put32(r + R_KEPT, 0);
-        forget_other(b, r);
+        forget_other(b);
     }
     return commit(b);
 }
@@ -695,10 +690,10 @@ uint32_t try_set(struct seal_boot *b)
 /* The set before becomes the current one again, unless it still is. */
 static void take_back(const struct seal_boot *b, uint8_t *r)
 {
-    uint32_t i;
+    const volatile uint8_t *phase = r + R_PHASE;
 
-    for (i = 0; r[R_PHASE] != PHASE_SWITCHING && i < b->product->component_count; i++)
-        move(member(b, r, 0, i) + 1, member(b, r, 1, i) + 1, MEMBER_BYTES - 1);
+    if (*phase != PHASE_SWITCHING)
+        move(entry(b, 0, 0), entry(b, 1, 0), set_bytes(b));
 }
 
 /* Goes back, and sees to it twice; a package that was started is remembered as failed. A
@@ -708,19 +703,16 @@ static uint32_t give_up(struct seal_boot *b)
     uint8_t *r = b->journal.record;
 
     take_back(b, r);
-    if (r[R_PHASE] != PHASE_SWITCHING) {
-        if (!is_zero(r + R_TARGET_DIGEST, 32)) {
-            if (r[R_REFUSED_COUNT] == 4) {
-                move(r + R_REFUSED, r + R_REFUSED + 32, 96);
-                r[R_REFUSED_COUNT] = 3;
-            }
-            move(r + R_REFUSED + 32u * r[R_REFUSED_COUNT], r + R_TARGET_DIGEST, 32);
+    if (r[R_PHASE] != PHASE_SWITCHING && !is_zero(r + R_TARGET_DIGEST, 32)) {
+        if (r[R_REFUSED_COUNT] == 4)
+            move(r + R_REFUSED, r + R_REFUSED + 32, 96);
+        else
             r[R_REFUSED_COUNT]++;
-        }
+        move(r + R_REFUSED - 32 + 32u * r[R_REFUSED_COUNT], r + R_TARGET_DIGEST, 32);
     }
     take_back(b, r);
     r[R_PHASE] = PHASE_RETURNING;
-    forget_other(b, r);
+    forget_other(b);
     return commit(b);
 }
 
@@ -728,26 +720,21 @@ static uint32_t give_up(struct seal_boot *b)
 static uint32_t keep(struct seal_boot *b, uint32_t index)
 {
     const struct seal_component *c = &b->product->components[index];
-    const uint8_t *statement = member(b, b->journal.record, 0, index) + 4;
-    struct seal_source before, kept;
-    struct stretch header, payload, slot;
-    uint32_t size;
+    const uint8_t *statement = entry(b, 0, index) + 4;
+    struct lying before, kept;
 
-    as_reader(b, c->detached ? &c->header[0] : &c->run[0], &header, &before.header);
-    as_reader(b, &c->run[0], &payload, &before.payload);
-    before.payload_at = c->detached ? 0 : c->header_block;
-    waiting(b, c, &c->keep, &slot, &kept);
-    if (is_whole(b, &before, statement, &size)) {
-        uint32_t code = tidy(b);
-        if (code == SEAL_WRITTEN)
-            code = erase_range(b, c->keep.base, c->keep.size);
-        if (code == SEAL_WRITTEN)
-            code = fill(b, c->keep.base, &before, c->header_block, c->keep.base + c->header_block, size);
+    waiting(b, c, c->run, &before);
+    if (c->detached) {
+        as_reader(b, c->header, &before.payload, &before.source.header);
+        before.source.payload_at = 0;
+    }
+    if (is_whole(b, &before.source, statement)) {
+        uint32_t code = write_image(b, c, &c->keep, &before.source);
         if (code != SEAL_WRITTEN)
             return code;
-        if (is_whole(b, &kept, statement, &size)) {
-            uint8_t *r = b->journal.record;
-            put32(r + R_KEPT, get32(r + R_KEPT) | (uint32_t)1 << index);
+        waiting(b, c, &c->keep, &kept);
+        if (is_whole(b, &kept.source, statement)) {
+            set_bit(b->journal.record + R_KEPT, index, 1);
             return commit(b);
         }
     }
@@ -756,60 +743,52 @@ static uint32_t keep(struct seal_boot *b, uint32_t index)
 }
 
 /* The delivered image of a component: from its staging slot, else from the package. */
-static int delivered(struct seal_boot *b, uint32_t index, struct stretch *stretch, struct seal_source *source,
-                     uint32_t *size)
+static int delivered(struct seal_boot *b, uint32_t index, struct lying *image)
 {
     const struct seal_component *c = &b->product->components[index];
-    const uint8_t *r = b->journal.record, *statement = member(b, b->journal.record, 1, index) + 4;
+    const uint8_t *statement = entry(b, 1, index) + 4;
 
     if (c->staging.size != 0) {
-        waiting(b, c, &c->staging, stretch, source);
-        if (is_whole(b, source, statement, size))
+        waiting(b, c, &c->staging, image);
+        if (is_whole(b, &image->source, statement))
             return 1;
     }
     return b->package != 0
-           && b->package(b->package_user, c->number, statement, r + R_TARGET_DIGEST, source) == SEAL_READ
-           && is_whole(b, source, statement, size);
+           && b->package(b->package_user, c->number, statement, b->journal.record + R_TARGET_DIGEST, &image->source) == SEAL_READ
+           && is_whole(b, &image->source, statement);
 }
 
 static int is_switched(const struct seal_boot *b, uint32_t index)
 {
     const struct seal_component *c = &b->product->components[index];
 
-    return (get32(b->journal.record + R_PREPARED) >> index & 1) != 0 && c->run_slots == 1 && !c->recovery;
+    return has_bit(b->journal.record + R_PREPARED, index) && c->run_slots == 1 && !c->recovery;
 }
 
 /* "Switching" of one component. SEAL_ACCEPTED: placed; SEAL_DEVICE_NO_SET: cannot be. */
 static uint32_t place_image(struct seal_boot *b, uint32_t index)
 {
     const struct seal_component *c = &b->product->components[index];
-    uint32_t bit = (uint32_t)1 << index, size = 0, code;
-    struct seal_source source;
-    struct stretch stretch;
+    struct lying image;
     uint8_t *r = b->journal.record;
+    uint32_t code;
 
-    if ((get32(r + R_PLACED) & bit) != 0)
+    if (has_bit(r + R_PLACED, index))
         return SEAL_ACCEPTED;
-    if (c->keep.size != 0 && r[R_TRIAL] && member(b, r, 0, index)[1] != NOTHING && (get32(r + R_KEPT) & bit) == 0) {
+    if (c->keep.size != 0 && r[R_TRIAL] && entry(b, 0, index)[1] != NOTHING && !has_bit(r + R_KEPT, index)) {
         code = keep(b, index);
         if (code != SEAL_WRITTEN)
             return code;
         r = b->journal.record;
     }
-    if (!delivered(b, index, &stretch, &source, &size))
+    if (!delivered(b, index, &image))
         return SEAL_DEVICE_NO_SET;
-    code = tidy(b);
-    if (code == SEAL_WRITTEN)
-        code = erase_run(b, c);
-    if (code == SEAL_WRITTEN)
-        code = fill_run(b, c, &source, size);
+    code = rewrite(b, index, &image.source, 1);
     if (code == SEAL_DEVICE_UNREADABLE)
         return SEAL_DEVICE_NO_SET;
-    if (code != SEAL_WRITTEN)
+    if (code != SEAL_ACCEPTED)
         return code;
-    if (judge_placed(b, index, member(b, r, 1, index) + 4) != SEAL_ACCEPTED)
-        return SEAL_DEVICE_NO_SET;
-    put32(r + R_PLACED, get32(r + R_PLACED) | bit);
+    set_bit(r + R_PLACED, index, 1);
     code = commit(b);
     return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
 }
@@ -817,13 +796,12 @@ static uint32_t place_image(struct seal_boot *b, uint32_t index)
 /* SEAL_WRITTEN: go on with the record; SEAL_DEVICE_NO_SET: wait for the package. */
 static uint32_t switch_set(struct seal_boot *b)
 {
-    uint32_t i, pass, code, size, count = b->product->component_count;
-    struct seal_source source;
-    struct stretch stretch;
+    uint32_t i, pass, code, count = b->product->component_count;
+    struct lying image;
 
     if (get32(b->journal.record + R_KEPT) == 0 && get32(b->journal.record + R_PLACED) == 0)
         for (i = 0; i < count; i++)
-            if (is_switched(b, i) && !delivered(b, i, &stretch, &source, &size))
+            if (is_switched(b, i) && !delivered(b, i, &image))
                 return settle_before(b);
     for (pass = 0; pass < 2; pass++)    /* those without a staging slot first */
         for (i = 0; i < count; i++) {
@@ -842,31 +820,23 @@ static uint32_t switch_set(struct seal_boot *b)
 /* "Returning". */
 static uint32_t go_back(struct seal_boot *b)
 {
-    uint32_t i, size, code;
+    uint8_t *r = b->journal.record;
+    struct lying kept;
+    uint32_t i, code;
 
     for (i = 0; i < b->product->component_count; i++) {
         const struct seal_component *c = &b->product->components[i];
-        const uint8_t *statement = member(b, b->journal.record, 0, i) + 4;
-        uint8_t *r = b->journal.record;
-        struct seal_source kept;
-        struct stretch stretch;
 
-        if ((get32(r + R_KEPT) >> i & 1) == 0)
+        if (!has_bit(r + R_KEPT, i))
             continue;
-        waiting(b, c, &c->keep, &stretch, &kept);
-        if (!is_whole(b, &kept, statement, &size))
+        waiting(b, c, &c->keep, &kept);
+        if (!is_whole(b, &kept.source, entry(b, 0, i) + 4))
             return SEAL_DEVICE_NO_SET;
-        code = tidy(b);
-        if (code == SEAL_WRITTEN)
-            code = erase_run(b, c);
-        if (code == SEAL_WRITTEN)
-            code = fill_run(b, c, &kept, size);
-        if (code != SEAL_WRITTEN)
+        code = rewrite(b, i, &kept.source, 0);
+        if (code != SEAL_ACCEPTED)
             return code;
-        if (judge_placed(b, i, statement) != SEAL_ACCEPTED)
-            return SEAL_DEVICE_NO_SET;
-        put32(r + R_KEPT, get32(r + R_KEPT) & ~((uint32_t)1 << i));
-        put32(r + R_PLACED, get32(r + R_PLACED) & ~((uint32_t)1 << i));
+        set_bit(r + R_KEPT, i, 0);
+        set_bit(r + R_PLACED, i, 0);
         code = commit(b);
         if (code != SEAL_WRITTEN)
             return code;
@@ -877,43 +847,38 @@ static uint32_t go_back(struct seal_boot *b)
 /* The recovery component's index when its image passes every check by itself. */
 uint32_t good_recovery(struct seal_boot *b)
 {
-    struct seal_state state;
-    struct seal_header header;
     uint32_t i;
 
-    state_of(b, &state);
     for (i = 0; i < b->product->component_count; i++)
         if (b->product->components[i].recovery && (!b->journal.found || !b->journal.record[R_RECOVERY])
-            && judge_slot(b, i, 0, &state, 0, &header) == SEAL_ACCEPTED)
+            && judge_alone(b, i) == SEAL_ACCEPTED)
             return i;
     return NOTHING;
 }
 
-/* "Counters": from the step reached already, which a cut may have torn, as far as the
+/* "Counters", of the image whose statement is in the work memory: from the step reached already, which a cut may have torn, as far as the
  * storage goes. */
-static uint32_t raise_counter(struct seal_boot *b, uint32_t index, uint32_t value)
+static uint32_t raise_counter(struct seal_boot *b, uint32_t index)
 {
     const struct seal_component *c = &b->product->components[index];
     const struct seal_counters *counters = &b->counters;
     uint8_t number = c->number;
-    uint32_t now, step;
+    uint32_t now = 0, step, value = get32(b->work->statement + SEAL_AT_COUNTER);
 
-    if (value > c->counter_most) {      /* no image that passes: its record is somebody's own */
-        b->journal.record[R_UNRAISED] = 1;
-        return SEAL_WRITTEN;
+    if (value <= c->counter_most) {     /* else it is no image that passes: its record is somebody's own */
+        if (read_counter(b, number, &now) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        step = now > 1 ? now : 1;
+        if (c->counter_value) {
+            if (step <= value)
+                (void)counters->raise(counters->user, number, value);
+        } else {
+            while (step <= value && counters->take(counters->user, number, step) == SEAL_WRITTEN)
+                step++;
+        }
+        if (read_counter(b, number, &now) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
     }
-    if (counters->read(counters->user, number, &now) != SEAL_READ)
-        return SEAL_DEVICE_UNREADABLE;
-    step = now > 1 ? now : 1;
-    if (c->counter_value) {
-        if (step <= value)
-            (void)counters->raise(counters->user, number, value);
-    } else {
-        while (step <= value && counters->take(counters->user, number, step) == SEAL_WRITTEN)
-            step++;
-    }
-    if (counters->read(counters->user, number, &now) != SEAL_READ)
-        return SEAL_DEVICE_UNREADABLE;
     b->journal.record[R_UNRAISED] |= now < value;
     return SEAL_WRITTEN;
 }
@@ -926,23 +891,17 @@ static uint32_t settle(struct seal_boot *b)
 
     r[R_UNRAISED] = 0;
     for (i = 0; code == SEAL_WRITTEN && i < b->product->component_count; i++) {
-        const uint8_t *m = member(b, r, 0, i);
-        const struct seal_component *c = &b->product->components[i];
-        const struct seal_slot *slot;
-
-        if (m[1] == NOTHING || m[1] >= c->run_slots)
+        if (entry(b, 0, i)[1] >= b->product->components[i].run_slots)
             continue;
-        slot = c->detached ? &c->header[m[1]] : &c->run[m[1]];
-        if (b->flash.read(b->flash.user, slot->base, b->work->statement, SEAL_STATEMENT_BYTES) == SEAL_READ
-            && other_statement(b, m + 4) == 0)
-            code = raise_counter(b, i, get32(b->work->statement + SEAL_AT_COUNTER));
+        if (named(b, 0, i))
+            code = raise_counter(b, i);
         else
             r[R_UNRAISED] = 1;
     }
     if (code == SEAL_WRITTEN) {
         i = good_recovery(b);
         if (i != NOTHING)
-            code = raise_counter(b, i, get32(b->work->statement + SEAL_AT_COUNTER));
+            code = raise_counter(b, i);
     }
     if (code != SEAL_WRITTEN)
         return code;
@@ -966,11 +925,7 @@ uint32_t seal_report_healthy(struct seal_boot *b)
         return SEAL_DEVICE_NO_RECORD;
     if (r[R_PHASE] != PHASE_TRIAL && r[R_PHASE] != PHASE_UNPROVEN)
         return SEAL_ACCEPTED;
-    r[R_PHASE] = PHASE_SETTLING;
-    r[R_ATTEMPTS] = 0;
-    r[R_POWER_ONS] = 0;
-    put32(r + R_KEPT, 0);
-    r[R_TRIAL] = 0;
+    enter(r, PHASE_SETTLING);
     code = commit(b);
     if (code == SEAL_WRITTEN)
         code = settle(b);
@@ -979,13 +934,11 @@ uint32_t seal_report_healthy(struct seal_boot *b)
 
 void seal_what_runs(const struct seal_boot *b, struct seal_running *running)
 {
-    const uint8_t *r = b->journal.record;
-    uint32_t i;
+    uint32_t i, count = b->journal.found ? b->product->component_count : 0;
 
     for (i = 0; i < SEAL_SET_MAX; i++)
-        running->run_slot[i] = b->journal.found && i < b->product->component_count
-                               ? member(b, b->journal.record, 0, i)[1] : NOTHING;
-    running->settled = (uint8_t)(!b->journal.found || r[R_PHASE] == PHASE_SETTLED);
+        running->run_slot[i] = i < count ? entry(b, 0, i)[1] : NOTHING;
+    running->settled = count == 0 || b->journal.record[R_PHASE] == PHASE_SETTLED;
 }
 
 /* -- the boot mark ------------------------------------------------------------------------------ */
@@ -993,7 +946,7 @@ void seal_what_runs(const struct seal_boot *b, struct seal_running *running)
 #ifdef SEAL_BOOT_MARK
 #define MARK_BYTES 32u
 #define MARK_HEAD 36u
-#define MARK_ANCHOR 80u         /* key identifier, x and y: the first members of struct seal_anchor */
+#define MARK_ANCHOR 80u         /* key identifier, x and y, which follow each other in struct seal_anchor */
 #define MARK_TAIL 8u
 
 static const uint8_t mark_magic[8] = { 0xD5, 'c', 'h', 'e', 'c', 'k', 'e', 'd' };
@@ -1028,14 +981,14 @@ static void mark_of(struct seal_boot *b, uint8_t mark[MARK_BYTES])
     clear(tail, MARK_TAIL);
     b->crypto->sha256_begin(hash);
     b->crypto->sha256_add(hash, head, MARK_HEAD);
-    b->crypto->sha256_add(hash, member(b, b->journal.record, 0, 0), (size_t)MEMBER_BYTES * p->component_count);
+    b->crypto->sha256_add(hash, entry(b, 0, 0), set_bytes(b));
     for (i = 0; i < p->anchor_count; i++) {
         const struct seal_anchor *a = &p->anchors[i];
 
         put32(tail, a->components);
         tail[4] = a->development != 0;
         tail[5] = SEAL_KIND_OF(a);
-        b->crypto->sha256_add(hash, (const uint8_t *)a, MARK_ANCHOR);
+        b->crypto->sha256_add(hash, a->key_id, MARK_ANCHOR);
         b->crypto->sha256_add(hash, tail, MARK_TAIL);
 #ifdef SEAL_ML_DSA_44
         if (a->ml_dsa_44 != 0)
@@ -1093,7 +1046,7 @@ static void write_mark(struct seal_boot *b, uint32_t verdict)
 static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, struct seal_started *started)
 {
     uint32_t i, phase = b->journal.record[R_PHASE];
-    volatile uint32_t left = b->product->component_count;
+    volatile uint32_t left = b->product->component_count, again;
 
     if ((phase == PHASE_TRIAL) != counted)
         return SEAL_DEVICE_NOT_RUN;
@@ -1107,8 +1060,9 @@ static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, st
     for (i = 0; i < b->product->component_count; i++) {
         const volatile uint8_t *slot = &started->run_slot[i];
 
-        started->run_slot[i] = member(b, b->journal.record, 0, i)[1];
-        verdict += *slot ^ member(b, b->journal.record, 0, i)[1];
+        started->run_slot[i] = entry(b, 0, i)[1];
+        again = i;
+        verdict += *slot ^ entry(b, 0, again)[1];
         left--;
         started->members = (uint8_t)(started->members + (started->run_slot[i] != NOTHING));
     }
@@ -1147,48 +1101,46 @@ static uint32_t start_trial(struct seal_boot *b, uint32_t verdict, int power_on,
     return code == SEAL_WRITTEN ? start_set(b, verdict, 1, started) : code;
 }
 
+/* What is done in a phase before anything starts: SEAL_WRITTEN, and on with the phase that there is
+ * then. By a table, so that each has a stack of its own. */
+#define OPEN 0u
+static uint32_t (*const steps[8])(struct seal_boot *) = {
+    open_journal, 0, 0, switch_set, 0, 0, go_back, settle
+};
+
 static uint32_t choose(struct seal_boot *b, int power_on, struct seal_started *started)
 {
-    uint32_t code = open_journal(b), round;
+    uint32_t code = SEAL_WRITTEN, round, phase = OPEN;
     volatile uint32_t verdict = SEAL_DEVICE_NOT_RUN;
 
     started->what = SEAL_START_NOTHING;
-    if (code == SEAL_DEVICE_NO_RECORD)
-        return start_without_set(b, started);
-    for (round = 0; code == SEAL_WRITTEN && round < 8; round++) {
-        const uint8_t *r = b->journal.record;
-        switch (r[R_PHASE]) {
-        case PHASE_SWITCHING:
-            code = switch_set(b);
-            break;
-        case PHASE_RETURNING:
-            code = go_back(b);
-            break;
-        case PHASE_SETTLING:
-            code = settle(b);
-            break;
-        case PHASE_TRIAL:
+    for (round = 0; code == SEAL_WRITTEN && round < 9; round++) {
+        const uint8_t *r;
+
+        if (steps[phase] != 0) {
+            code = steps[phase](b);
+        } else if (phase == PHASE_TRIAL) {
             if (!tried_enough(b)) {
                 verdict = judge_at_boot(b);
                 if (verdict == SEAL_ACCEPTED)
                     return start_trial(b, verdict, power_on, started);
             }
             code = give_up(b);
-            break;
-        default:
+        } else {
             verdict = judge_at_boot(b);
-            if (verdict != SEAL_ACCEPTED) {
-                if (r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED] || judge_set(b, 1) != SEAL_ACCEPTED)
-                    return start_without_set(b, started);
-                code = give_up(b);  /* the set before goes on */
-                break;
+            r = b->journal.record;
+            if (verdict == SEAL_ACCEPTED) {
+                if (phase == PHASE_SETTLED && r[R_UNRAISED] && (code = settle(b)) != SEAL_WRITTEN)
+                    return code;
+                return start_set(b, verdict, 0, started);
             }
-            if (r[R_PHASE] == PHASE_SETTLED && r[R_UNRAISED] && (code = settle(b)) != SEAL_WRITTEN)
-                return code;
-            return start_set(b, verdict, 0, started);
+            code = SEAL_DEVICE_NO_SET;
+            if (phase == PHASE_SETTLED && !r[R_UNRAISED] && judge_set(b, 1) == SEAL_ACCEPTED)
+                code = give_up(b);      /* the set before goes on */
         }
-        if (code == SEAL_DEVICE_NO_SET)
+        if (code == SEAL_DEVICE_NO_SET || code == SEAL_DEVICE_NO_RECORD)
             return start_without_set(b, started);
+        phase = b->journal.record[R_PHASE] & 7u;
     }
     return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NOT_RUN : code;
 }

@@ -58,8 +58,15 @@ struct seal_journal {
 };
 
 struct seal_boot {
+    uint8_t revoked_count;      /* bytes first, as in seal_image.h                */
+    uint8_t development;
+    uint16_t hardware;
+    struct seal_journal journal;
     const struct seal_product *product;
     const struct seal_crypto *crypto;
+    struct seal_work *work;
+    uint8_t *scan;              /* SEAL_RECORD_BYTES more, for reading            */
+    uint32_t record_bytes;
     struct seal_flash flash;
     struct seal_counters counters;
     /* The image of a component from the package that the record names, where the
@@ -68,15 +75,10 @@ struct seal_boot {
                         const uint8_t manifest[32], struct seal_source *source);
     void *package_user;
     const uint8_t (*revoked)[16];
-    uint8_t revoked_count;
-    uint8_t development;
-    uint16_t hardware;
-    uint8_t bootloader[16];     /* its own version, as in a statement             */
-    struct seal_journal journal;
-    uint8_t *scan;              /* SEAL_RECORD_BYTES more, for reading            */
-    uint32_t record_bytes;
-    struct seal_work *work;
     struct seal_version *versions;      /* one for each component, and one more   */
+    uint8_t *page;              /* a buffer for copying                           */
+    uint32_t page_room;         /* its size: SEAL_PAGE_ROOM                       */
+    uint8_t bootloader[16];     /* its own version, as in a statement             */
 #ifdef SEAL_BOOT_MARK
     /* Engages the write protection of the boot mark's slot until the next reset, and sees that
      * it is: SEAL_WRITTEN. seal_choose calls it last; after any other answer nothing starts. */
@@ -84,8 +86,6 @@ struct seal_boot {
     void *protect_user;
     uint32_t marked;            /* of seal_choose alone                           */
 #endif
-    uint8_t *page;              /* a buffer for copying                           */
-    uint32_t page_room;         /* its size: SEAL_PAGE_ROOM                       */
 };
 
 enum seal_what { SEAL_START_SET = 0x5A, SEAL_START_RECOVERY = 0xA5, SEAL_START_NOTHING = 0x3C };

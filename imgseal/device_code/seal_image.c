@@ -13,10 +13,10 @@ enum {
     AT_HARDWARE_LEAST = 44, AT_HARDWARE_MOST = 46, AT_COMPONENT = SEAL_AT_NUMBER, AT_KIND = 49,
     AT_NEEDS_COUNT = 50, AT_REVISION_LENGTH = 51, AT_VERSION = SEAL_AT_VERSION, AT_COUNTER = SEAL_AT_COUNTER,
     AT_NEED_COMPONENTS = 72, AT_NEED_LEAST = 76, AT_NEED_BELOW = 140,
-    AT_REVISION = 212, AT_DIGEST_ALGORITHM = 244, AT_PAYLOAD_DIGEST = 248,
-    AT_PAYLOAD_SIZE = 280, AT_LINK_ADDRESS = SEAL_AT_LINK, AT_ENTRY_OFFSET = SEAL_AT_ENTRY,
+    AT_REVISION = 212, AT_DIGEST_ALGORITHM = 244, AT_PAYLOAD_DIGEST = SEAL_AT_DIGEST,
+    AT_PAYLOAD_SIZE = SEAL_AT_SIZE, AT_LINK_ADDRESS = SEAL_AT_LINK, AT_ENTRY_OFFSET = SEAL_AT_ENTRY,
     AT_HEADER_BLOCK = 292, AT_STATEMENT_LENGTH = 294, AT_FLAGS = SEAL_AT_FLAGS,
-    AT_SIGNATURES = 300, SIGNATURE_STRIDE = 24, AT_RESERVED = 372, RESERVED_BYTES = 12
+    AT_SIGNATURES = 300, SIGNATURE_STRIDE = 24, AT_RESERVED = 372, RESERVED_BYTES = 12, REVISION_BYTES = 32
 };
 
 enum { KIND_CODE = 1, KIND_DATA = 2, FLAG_DEVELOPMENT = 1, FLAG_DETACHED = 2 };
@@ -41,14 +41,15 @@ struct judgement {
     const struct seal_crypto *crypto;
     const struct seal_subject *subject;
     struct seal_work *work;
+    uint32_t accepted;                          /* SEAL_ACCEPTED: shorter from here than as a constant */
+    const uint8_t *s;                           /* the statement in work         */
     const struct seal_component *component;     /* 0 until identity is known     */
-    uint32_t component_index;
-    uint32_t trusted[SEAL_SIGNATURES];          /* anchor of each signature + 1  */
+    const struct seal_anchor *trusted[SEAL_SIGNATURES]; /* of each signature     */
     volatile uint32_t proof[SEAL_SIGNATURES];   /* SEAL_VERIFIED for those that verify */
     volatile uint32_t said;                     /* what the checks have said, added up */
     uint32_t header_only;
     uint32_t digest[8];                         /* of the payload                */
-    uint32_t run_slot;                          /* by link address; 2: none      */
+    const struct seal_slot *slot;               /* by link address; 0: none      */
     /* of a statement whose structure holds */
     uint32_t header_block, values_end, size, link, detached;
     const struct seal_reader *payload;          /* where the payload lies, and at which offset */
@@ -57,25 +58,73 @@ struct judgement {
 
 /* -- bytes ----------------------------------------------------------------------- */
 
-static uint32_t word16(const uint8_t *p)
+uint32_t seal_get16(const uint8_t *p)
 {
     return (uint32_t)p[0] | (uint32_t)p[1] << 8;
 }
 
-static uint32_t word32(const uint8_t *p)
+uint32_t seal_get32(const uint8_t *p)
 {
-    return word16(p) | word16(p + 2) << 16;
+    return seal_get16(p) | seal_get16(p + 2) << 16;
 }
 
-/* 1 when every byte has the value, else 0. */
-static int all(const uint8_t *p, size_t length, uint8_t value)
+void seal_put32(uint8_t *p, uint32_t value)
+{
+    unsigned i;
+
+    for (i = 0; i < 4; i++, value >>= 8)
+        p[i] = (uint8_t)value;
+}
+
+void seal_move(uint8_t *to, const uint8_t *from, uint32_t length)
+{
+    while (length-- != 0)
+        *to++ = *from++;
+}
+
+void seal_clear(uint8_t *to, uint32_t length)
+{
+    while (length-- != 0)
+        *to++ = 0;
+}
+
+int seal_all(const uint8_t *p, uint32_t length, uint8_t value)
 {
     uint32_t other = 0;
-    size_t i;
 
-    for (i = 0; i < length; i++)
-        other |= (uint32_t)(p[i] ^ value);
+    while (length-- != 0)
+        other |= (uint32_t)(*p++ ^ value);
     return other == 0;
+}
+
+uint32_t seal_read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length)
+{
+    seal_move(to, (const uint8_t *)user + offset, length);
+    return SEAL_READ;
+}
+
+void seal_sha256(const struct seal_crypto *crypto, struct seal_work *work, const uint8_t *data, uint32_t length,
+                 uint8_t digest[32])
+{
+    void *state = work->hash.bytes;
+
+    crypto->sha256_begin(state);
+    crypto->sha256_add(state, data, length);
+    crypto->sha256_end(state, digest);
+}
+
+uint32_t seal_read_through(void (*add)(void *state, const uint8_t *data, size_t length), struct seal_work *work,
+                           const struct seal_reader *from, uint32_t at, uint32_t length)
+{
+    uint32_t part;
+
+    for (; length != 0; length -= part, at += part) {
+        part = length < sizeof work->piece ? length : (uint32_t)sizeof work->piece;
+        if (from->read(from->user, at, work->piece, part) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        add(work->hash.bytes, work->piece, part);
+    }
+    return SEAL_READ;
 }
 
 uint32_t seal_differ(const uint8_t *a, const uint8_t *b, size_t length)
@@ -103,7 +152,7 @@ static int compare_version(const uint8_t *a, const uint8_t *b)
     unsigned i;
 
     for (i = 0; i < 16; i += 4) {
-        uint32_t left = word32(a + i), right = word32(b + i);
+        uint32_t left = seal_get32(a + i), right = seal_get32(b + i);
         if (left != right)
             return left < right ? -1 : 1;
     }
@@ -113,29 +162,35 @@ static int compare_version(const uint8_t *a, const uint8_t *b)
 /* 1 when a version is below the first excluded one; all zeros exclude none. */
 static int is_below(const uint8_t *version, const uint8_t *below)
 {
-    return all(below, 16, 0) || compare_version(version, below) < 0;
+    return seal_all(below, 16, 0) || compare_version(version, below) < 0;
 }
 
-/* A stage word: 255 and all ones for a release; else 1, 2 or 3 and a number. */
+/* The last word: all ones for a release; else a stage of 1, 2 or 3 and a number of 24 bits, not all ones. */
 static int is_version(const uint8_t *p)
 {
-    uint32_t stage = p[15], number = word32(p + 12) & 0xFFFFFFu;
+    uint32_t word = seal_get32(p + 12);
 
-    if (stage == 255)
-        return number == 0xFFFFFFu;
-    return stage >= 1 && stage <= 3 && number != 0xFFFFFFu;
+    if (word + 1 == 0)
+        return 1;
+    return (word + 1) << 8 != 0 && (word >> 24) - 1 < 3;
+}
+
+/* 1 when nothing stands behind the bytes that are used. */
+static int is_free(const uint8_t *p, uint32_t used, uint32_t room)
+{
+    return seal_all(p + used, room - used, 0);
 }
 
 /* Fields of the statement by offset; the offsets are even. Halved, they fit the
  * immediate operand of a Thumb instruction. */
 static uint32_t half_word(const struct judgement *j, uint32_t half)
 {
-    return word16(j->work->statement + 2 * half);
+    return seal_get16(j->s + 2 * half);
 }
 
 static uint32_t word(const struct judgement *j, uint32_t half)
 {
-    return word32(j->work->statement + 2 * half);
+    return seal_get32(j->s + 2 * half);
 }
 
 #define GET16(j, at) half_word(j, (at) / 2u)
@@ -143,68 +198,16 @@ static uint32_t word(const struct judgement *j, uint32_t half)
 
 static const uint8_t *signature_slot(const struct judgement *j, uint32_t index)
 {
-    return j->work->statement + AT_SIGNATURES + SIGNATURE_STRIDE * index;
+    return j->s + AT_SIGNATURES + SIGNATURE_STRIDE * index;
 }
 
 /* -- structure ------------------------------------------------------------------- */
-
-static uint32_t check_needs(const uint8_t *s)
-{
-    uint32_t count = s[AT_NEEDS_COUNT], i;
-
-    for (i = 0; i < count; i++) {
-        const uint8_t *least = s + AT_NEED_LEAST + 16 * i;
-        const uint8_t *below = s + AT_NEED_BELOW + 16 * i;
-        if (s[AT_NEED_COMPONENTS + i] == s[AT_COMPONENT])
-            return SEAL_STRUCTURE_FIELD_INVALID;
-        if (i > 0 && s[AT_NEED_COMPONENTS + i] <= s[AT_NEED_COMPONENTS + i - 1])
-            return SEAL_STRUCTURE_FIELD_INVALID;
-        if (!is_version(least) || (!all(below, 16, 0) && !is_version(below)) || !is_below(least, below))
-            return SEAL_STRUCTURE_FIELD_INVALID;
-    }
-    if (!all(s + AT_NEED_COMPONENTS + count, SEAL_NEEDS - count, 0)
-        || !all(s + AT_NEED_LEAST + 16 * count, 16 * (SEAL_NEEDS - count), 0)
-        || !all(s + AT_NEED_BELOW + 16 * count, 16 * (SEAL_NEEDS - count), 0))
-        return SEAL_STRUCTURE_FIELD_INVALID;
-    return SEAL_ACCEPTED;
-}
-
-/* Signature slots: used ones first, each key once for an algorithm. Adds their
- * lengths to *needed. */
-static uint32_t check_signature_slots(const struct judgement *j, uint32_t *needed)
-{
-    uint32_t i, k, ended = 0, used = 0;
-
-    for (i = 0; i < SEAL_SIGNATURES; i++) {
-        const uint8_t *slot = signature_slot(j, i);
-        uint32_t algorithm = word32(slot), length = word16(slot + 20);
-
-        if (word16(slot + 22) != 0)
-            return SEAL_STRUCTURE_FIELD_INVALID;
-        if (algorithm == 0) {
-            if (!all(slot + 4, 16, 0) || length != 0)
-                return SEAL_STRUCTURE_FIELD_INVALID;
-            ended = 1;
-            continue;
-        }
-        if (ended || length == 0 || (algorithm == ESP256_NUMBER && length != 64)
-            || (algorithm == ML_DSA_44_NUMBER && length != 2420))
-            return SEAL_STRUCTURE_FIELD_INVALID;
-        for (k = 0; k < i; k++)
-            if (seal_differ(signature_slot(j, k), slot, 20) == 0)
-                return SEAL_STRUCTURE_FIELD_INVALID;
-        *needed += length;
-        used = 1;
-    }
-    return used ? SEAL_ACCEPTED : SEAL_STRUCTURE_FIELD_INVALID;
-}
 
 /* Reads the statement once; every later look is at the copy. */
 static uint32_t check_header(struct judgement *j)
 {
     const struct seal_reader *image = &j->subject->image;
     uint8_t *s = j->work->statement;
-    uint32_t needed = SEAL_STATEMENT_BYTES, header_block, kind, size, entry;
 
     if (image->size < SEAL_STATEMENT_BYTES)
         return SEAL_STRUCTURE_TRUNCATED;
@@ -212,56 +215,118 @@ static uint32_t check_header(struct judgement *j)
         return SEAL_DEVICE_UNREADABLE;
     if (seal_differ(s + AT_MAGIC, seal_magic, sizeof seal_magic) != 0)
         return SEAL_STRUCTURE_UNRECOGNISED;
-    if (GET16(j, AT_MAJOR) != 1 || GET16(j, AT_MINOR) != 0)
+    if (GET32(j, AT_MAJOR) != 1)    /* and no minor */
         return SEAL_STRUCTURE_FORMAT_UNSUPPORTED;
-    kind = s[AT_KIND];
-    size = GET32(j, AT_PAYLOAD_SIZE);
-    entry = GET32(j, AT_ENTRY_OFFSET);
+    return j->accepted;
+}
+
+static uint32_t check_fields(struct judgement *j)
+{
+    const uint8_t *s = j->s;
+    uint32_t entry = GET32(j, AT_ENTRY_OFFSET);
+
+    j->size = GET32(j, AT_PAYLOAD_SIZE);
+    j->link = GET32(j, AT_LINK_ADDRESS);
     /* link + size <= 2**32, without overflow: size - 1 <= 2**32 - 1 - link */
-    if (GET16(j, AT_HARDWARE_LEAST) > GET16(j, AT_HARDWARE_MOST) || s[AT_COMPONENT] == 0
-        || (kind != KIND_CODE && (kind != KIND_DATA || entry != 0))
-        || s[AT_NEEDS_COUNT] > SEAL_NEEDS || s[AT_REVISION_LENGTH] > 32
-        || check_needs(s) != SEAL_ACCEPTED
-        || !all(s + AT_REVISION + s[AT_REVISION_LENGTH], 32u - s[AT_REVISION_LENGTH], 0)
-        || GET32(j, AT_DIGEST_ALGORITHM) != SHA256_NUMBER || size == 0
-        || size - 1 > ~GET32(j, AT_LINK_ADDRESS) || entry >= size
-        || GET16(j, AT_STATEMENT_LENGTH) != SEAL_STATEMENT_BYTES)
+    if (entry >= j->size || j->size - 1 > ~j->link || s[AT_COMPONENT] == 0
+        || (s[AT_KIND] != KIND_CODE && (s[AT_KIND] != KIND_DATA || entry != 0))
+        || GET16(j, AT_HARDWARE_LEAST) > GET16(j, AT_HARDWARE_MOST)
+        || GET32(j, AT_DIGEST_ALGORITHM) != SHA256_NUMBER || GET16(j, AT_STATEMENT_LENGTH) != SEAL_STATEMENT_BYTES
+        || s[AT_REVISION_LENGTH] > REVISION_BYTES || !is_free(s + AT_REVISION, s[AT_REVISION_LENGTH], REVISION_BYTES))
         return SEAL_STRUCTURE_FIELD_INVALID;
+    return j->accepted;
+}
+
+static uint32_t check_needs(struct judgement *j)
+{
+    const uint8_t *s = j->s, *least = s + AT_NEED_LEAST;
+    uint32_t count = s[AT_NEEDS_COUNT], i, next = 0;
+
+    if (count > SEAL_NEEDS || !is_free(s + AT_NEED_COMPONENTS, count, SEAL_NEEDS)
+        || !is_free(least, 16 * count, 16 * SEAL_NEEDS) || !is_free(s + AT_NEED_BELOW, 16 * count, 16 * SEAL_NEEDS))
+        return SEAL_STRUCTURE_FIELD_INVALID;
+    for (i = 0; i < count; i++, least += 16) {
+        const uint8_t *below = least + (AT_NEED_BELOW - AT_NEED_LEAST);
+        uint32_t number = s[AT_NEED_COMPONENTS + i];
+
+        if (number < next || number == s[AT_COMPONENT] || !is_version(least)
+            || !(seal_all(below, 16, 0) || (is_version(below) && compare_version(least, below) < 0)))
+            return SEAL_STRUCTURE_FIELD_INVALID;
+        next = number + 1;
+    }
+    return j->accepted;
+}
+
+/* Signature slots: used ones first, each key once for an algorithm. Adds up their lengths. */
+static uint32_t check_slots(struct judgement *j)
+{
+    const uint8_t *first = signature_slot(j, 0), *slot, *other;
+
     if (GET32(j, AT_FLAGS) > (FLAG_DEVELOPMENT | FLAG_DETACHED))
         return SEAL_STRUCTURE_UNKNOWN_FLAG;
-    if (check_signature_slots(j, &needed) != SEAL_ACCEPTED || !all(s + AT_RESERVED, RESERVED_BYTES, 0))
-        return SEAL_STRUCTURE_FIELD_INVALID;
-    header_block = GET16(j, AT_HEADER_BLOCK);
-    if (header_block < SEAL_HEADER_MIN || header_block > SEAL_HEADER_MAX
-        || header_block % HEADER_STEP != 0 || header_block < needed)
+    j->values_end = SEAL_STATEMENT_BYTES;
+    for (slot = first; slot != first + SEAL_SIGNATURES * SIGNATURE_STRIDE; slot += SIGNATURE_STRIDE) {
+        uint32_t algorithm = seal_get32(slot), length = seal_get32(slot + 20);  /* and two zeros */
+
+        if (algorithm == 0) {
+            if (slot == first || !seal_all(slot, SIGNATURE_STRIDE, 0))
+                return SEAL_STRUCTURE_FIELD_INVALID;
+            continue;
+        }
+        if (length - 1 >= 0xFFFFu || (algorithm == ESP256_NUMBER && length != 64)
+            || (algorithm == ML_DSA_44_NUMBER && length != 2420))
+            return SEAL_STRUCTURE_FIELD_INVALID;
+        for (other = first; other != slot; other += SIGNATURE_STRIDE)
+            if (seal_get32(other) == 0 || seal_differ(other, slot, 20) == 0)
+                return SEAL_STRUCTURE_FIELD_INVALID;
+        j->values_end += length;
+    }
+    return seal_all(slot, RESERVED_BYTES, 0) ? j->accepted : (uint32_t)SEAL_STRUCTURE_FIELD_INVALID;
+}
+
+static uint32_t check_room(struct judgement *j)
+{
+    const struct seal_reader *image = &j->subject->image;
+    uint32_t header_block = GET16(j, AT_HEADER_BLOCK);
+
+    if (header_block - SEAL_HEADER_MIN > SEAL_HEADER_MAX - SEAL_HEADER_MIN
+        || header_block % HEADER_STEP != 0 || header_block < j->values_end)
         return SEAL_STRUCTURE_HEADER_BLOCK;
-    if (!is_version(s + AT_VERSION))
+    if (!is_version(j->s + AT_VERSION))
         return SEAL_STRUCTURE_FIELD_INVALID;
     if (image->size < header_block)
         return SEAL_STRUCTURE_TRUNCATED;
     j->header_block = header_block;
-    j->values_end = needed;
-    j->size = size;
-    j->link = GET32(j, AT_LINK_ADDRESS);
+    j->start = header_block;
+    j->payload = image;
     j->detached = GET32(j, AT_FLAGS) & FLAG_DETACHED;
-    j->start = j->detached ? 0 : header_block;
-    j->payload = j->detached ? &j->subject->payload : image;
-    return SEAL_ACCEPTED;
+    if (j->detached) {
+        j->start = 0;
+        j->payload = &j->subject->payload;
+    }
+    return j->accepted;
+}
+
+/* In the place of a hash: what bytes differ in from the first one of the state, in the second. */
+static void compare_all(void *state, const uint8_t *data, size_t length)
+{
+    uint8_t *s = (uint8_t *)state;
+
+    while (length-- != 0)
+        s[1] |= (uint8_t)(*data++ ^ s[0]);
 }
 
 /* Sees that a stretch reads as erased flash of this kind; where that is anything, there is nothing to see. */
 static uint32_t check_erased(struct judgement *j, const struct seal_reader *reader, uint32_t at,
                              uint32_t end, uint32_t erased)
 {
-    while (at < end && erased != SEAL_UNREADABLE) {
-        uint32_t part = end - at < sizeof j->work->piece ? end - at : (uint32_t)sizeof j->work->piece;
-        if (reader->read(reader->user, at, j->work->piece, part) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        if (!all(j->work->piece, part, (uint8_t)erased))
-            return SEAL_CONTENT_REST_NOT_ERASED;
-        at += part;
-    }
-    return SEAL_ACCEPTED;
+    uint8_t *state = j->work->hash.bytes;
+
+    state[0] = (uint8_t)erased;
+    state[1] = 0;
+    if (erased != SEAL_UNREADABLE && seal_read_through(compare_all, j->work, reader, at, end - at) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    return state[1] == 0 ? j->accepted : (uint32_t)SEAL_CONTENT_REST_NOT_ERASED;
 }
 
 /* Sees that the block is erased behind the signature values. */
@@ -286,7 +351,7 @@ static uint32_t check_extent(struct judgement *j)
         return SEAL_STRUCTURE_TRUNCATED;
     if (j->subject->where == SEAL_FILE && room > j->size)
         return SEAL_STRUCTURE_BYTES_AFTER_PAYLOAD;
-    return SEAL_ACCEPTED;
+    return j->accepted;
 }
 
 /* -- trust and signature ------------------------------------------------------------ */
@@ -316,16 +381,16 @@ static uint32_t kind_of(const struct judgement *j, uint32_t algorithm)
     return kind;
 }
 
-/* The anchor of a kind that a key identifier names, + 1; 0 when there is none. */
-static uint32_t find_anchor(const struct judgement *j, const uint8_t *key_id, uint32_t kind)
+/* The anchor of a kind that a key identifier names; 0 when there is none. */
+static const struct seal_anchor *find_anchor(const struct judgement *j, const uint8_t *key_id, uint32_t kind)
 {
-    uint32_t i;
+    const struct seal_anchor *anchor = j->product->anchors;
+    uint32_t left = j->product->anchor_count;
 
-    for (i = 0; i < j->product->anchor_count; i++)
-        if ((!j->product->anchors[i].development || j->state->development)
-            && SEAL_KIND_OF(&j->product->anchors[i]) == kind
-            && seal_differ(j->product->anchors[i].key_id, key_id, 16) == 0)
-            return i + 1;
+    for (; left != 0; left--, anchor++)
+        if ((!anchor->development || j->state->development) && SEAL_KIND_OF(anchor) == kind
+            && seal_differ(anchor->key_id, key_id, 16) == 0)
+            return anchor;
     return 0;
 }
 
@@ -342,25 +407,26 @@ static uint32_t check_signers(const struct judgement *j, const uint32_t *signers
         if (count < need)
             return SEAL_TRUST_TOO_FEW_SIGNATURES;
     }
-    return SEAL_ACCEPTED;
+    return j->accepted;
 }
 
 /* Which signatures count is the product's policy; the image only names keys. A slot
  * of another algorithm is skipped, so that newer images can carry one more. */
 static uint32_t check_trust(struct judgement *j)
 {
-    const struct seal_anchor *first = 0;
-    uint32_t i, ours = 0, unknown = 0, bad = SEAL_ACCEPTED, signers[SEAL_KINDS] = { 0 };
+    const struct seal_component *c = j->product->components;
+    const struct seal_anchor *first = 0, *anchor;
+    uint32_t i, ours = 0, unknown = 0, bad = 0, mask = 0xFFFFFFFFu, signers[SEAL_KINDS] = { 0 };
 
     j->component = 0;
-    for (i = 0; i < j->product->component_count; i++)
-        if (j->product->components[i].number == j->work->statement[AT_COMPONENT]) {
-            j->component = &j->product->components[i];
-            j->component_index = i;
+    for (i = 0; i < j->product->component_count; i++, c++)
+        if (c->number == j->s[AT_COMPONENT]) {
+            j->component = c;
+            mask = (uint32_t)1 << i;
         }
     for (i = 0; i < SEAL_SIGNATURES; i++) {
         const uint8_t *slot = signature_slot(j, i);
-        uint32_t anchor, kind = kind_of(j, word32(slot));
+        uint32_t kind = kind_of(j, seal_get32(slot)), code = 0;
 
         j->trusted[i] = 0;
         if (kind == 0)
@@ -371,24 +437,23 @@ static uint32_t check_trust(struct judgement *j)
             unknown |= kind;
             continue;
         }
-        if (is_revoked(j, slot + 4)) {
-            if (bad == SEAL_ACCEPTED)
-                bad = SEAL_TRUST_KEY_REVOKED;
-        } else if (j->component == 0
-                       ? j->product->anchors[anchor - 1].components != 0xFFFFFFFFu
-                       : (j->product->anchors[anchor - 1].components >> j->component_index & 1) == 0) {
-            if (bad == SEAL_ACCEPTED)
-                bad = SEAL_TRUST_KEY_NOT_FOR_THIS;
-        } else {
-            j->trusted[i] = anchor;
-            signers[kind - 1]++;
-            if (first == 0)
-                first = &j->product->anchors[anchor - 1];
+        if (is_revoked(j, slot + 4))
+            code = SEAL_TRUST_KEY_REVOKED;
+        else if ((anchor->components & mask) != mask)
+            code = SEAL_TRUST_KEY_NOT_FOR_THIS;
+        if (code != 0) {
+            if (bad == 0)
+                bad = code;
+            continue;
         }
+        j->trusted[i] = anchor;
+        signers[kind - 1]++;
+        if (first == 0)
+            first = anchor;
     }
     if (ours == 0)
         return SEAL_TRUST_ALGORITHM_NOT_ALLOWED;
-    if (bad != SEAL_ACCEPTED)
+    if (bad != 0)
         return bad;
     if (first == 0)
         return SEAL_TRUST_UNKNOWN_KEY;
@@ -399,7 +464,7 @@ int seal_is_in_group(const uint8_t *p)
 {
     uint32_t i;
 
-    if (all(p, 32, 0))
+    if (seal_all(p, 32, 0))
         return 0;
     for (i = 0; i < 32; i++)
         if (p[i] != order[i])
@@ -407,31 +472,18 @@ int seal_is_in_group(const uint8_t *p)
     return 0;
 }
 
-/* Reads the value at an offset and verifies it by the anchor's key. */
-static uint32_t check_signature(const struct judgement *j, const struct seal_anchor *anchor, uint32_t at,
-                                const uint8_t *digest)
-{
-    const struct seal_reader *image = &j->subject->image;
-    uint8_t *value = j->work->signature;
-
 #ifdef SEAL_ML_DSA_44
-    if (anchor->ml_dsa_44 != 0) {
-        if (image->read(image->user, at, value, SEAL_SIGNATURE_MAX) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        return j->crypto->verify_ml_dsa_44(anchor->ml_dsa_44, j->work->statement, SEAL_STATEMENT_BYTES, value);
-    }
+#define SIGNATURE_BYTES(anchor) ((anchor)->ml_dsa_44 != 0 ? SEAL_SIGNATURE_MAX : 64u)
+#else
+#define SIGNATURE_BYTES(anchor) 64u
 #endif
-    if (image->read(image->user, at, value, 64) != SEAL_READ)
-        return SEAL_DEVICE_UNREADABLE;
-    if (!seal_is_in_group(value) || !seal_is_in_group(value + 32))
-        return SEAL_SIGNATURE_MALFORMED;
-    return j->crypto->verify(anchor->x, anchor->y, digest, value);
-}
 
 static uint32_t check_signatures(struct judgement *j)
 {
     uint8_t digest[32];
-    uint32_t i, code, at = SEAL_STATEMENT_BYTES;
+    const struct seal_reader *image = &j->subject->image;
+    uint8_t *value = j->work->signature;
+    uint32_t i, at = SEAL_STATEMENT_BYTES, length;
 
 #ifdef SEAL_BOOT_MARK
     if (j->state->marked == SEAL_MARKED) {
@@ -440,26 +492,33 @@ static uint32_t check_signatures(struct judgement *j)
         return SEAL_MARKED;
     }
 #endif
-    j->crypto->sha256_begin(j->work->hash.bytes);
-    j->crypto->sha256_add(j->work->hash.bytes, j->work->statement, SEAL_STATEMENT_BYTES);
-    j->crypto->sha256_end(j->work->hash.bytes, digest);
-    for (i = 0; i < SEAL_SIGNATURES; at += word16(signature_slot(j, i) + 20), i++) {
-        const struct seal_anchor *anchor;
+    seal_sha256(j->crypto, j->work, j->s, SEAL_STATEMENT_BYTES, digest);
+    for (i = 0; i < SEAL_SIGNATURES; i++, at += length) {
+        const struct seal_anchor *anchor = j->trusted[i];
+        const uint8_t *slot = signature_slot(j, i);
 
+        length = seal_get16(slot + 20);
         j->proof[i] = SEAL_DEVICE_NOT_RUN;
-        if (j->trusted[i] == 0)
+        if (anchor == 0)
             continue;
-        anchor = &j->product->anchors[j->trusted[i] - 1];
-        j->proof[i] = check_signature(j, anchor, at, digest);
-        code = j->proof[i];
-        if (code == SEAL_DEVICE_UNREADABLE || code == SEAL_SIGNATURE_MALFORMED)
-            return code;
+        if (image->read(image->user, at, value, SIGNATURE_BYTES(anchor)) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+#ifdef SEAL_ML_DSA_44
+        if (anchor->ml_dsa_44 != 0) {
+            j->proof[i] = j->crypto->verify_ml_dsa_44(anchor->ml_dsa_44, j->s, SEAL_STATEMENT_BYTES, value);
+        } else
+#endif
+        {
+            if (!seal_is_in_group(value) || !seal_is_in_group(value + 32))
+                return SEAL_SIGNATURE_MALFORMED;
+            j->proof[i] = j->crypto->verify(anchor->x, anchor->y, digest, value);
+        }
         /* by the key that the slot names */
-        j->proof[i] -= seal_differ(anchor->key_id, signature_slot(j, i) + 4, 16);
+        j->proof[i] -= seal_differ(anchor->key_id, slot + 4, 16);
         if (j->proof[i] != SEAL_VERIFIED)
             return SEAL_SIGNATURE_DOES_NOT_VERIFY;
     }
-    return SEAL_ACCEPTED;
+    return j->accepted;
 }
 
 #ifdef SEAL_BOOT_MARK
@@ -488,7 +547,7 @@ static uint32_t check_verified(struct judgement *j)
 
 static uint32_t check_identity(struct judgement *j)
 {
-    const uint8_t *s = j->work->statement;
+    const uint8_t *s = j->s;
 
     if (seal_differ(s + AT_VENDOR, j->product->vendor_id, 16) != 0)
         return SEAL_IDENTITY_WRONG_VENDOR;
@@ -501,63 +560,45 @@ static uint32_t check_identity(struct judgement *j)
         return SEAL_IDENTITY_UNKNOWN_COMPONENT;
     if (s[AT_KIND] != j->component->kind)
         return SEAL_IDENTITY_WRONG_KIND;
-    return SEAL_ACCEPTED;
-}
-
-/* The run slot whose payload address is the link address; 2 when there is none. */
-static uint32_t slot_of(const struct judgement *j)
-{
-    uint32_t i, header = j->detached ? 0 : j->component->header_block;
-
-    for (i = 0; i < j->component->run_slots; i++)
-        if (j->link == j->component->run[i].base + header)
-            return i;
-    return 2;
-}
-
-static uint32_t check_needs_met(const struct judgement *j)
-{
-    const uint8_t *s = j->work->statement;
-    uint32_t i, k;
-
-    for (i = 0; i < s[AT_NEEDS_COUNT]; i++) {
-        const struct seal_version *found = 0, *known = j->state->versions;
-
-        for (k = 0; k < j->state->version_count; k++, known++)
-            if (known->component == s[AT_NEED_COMPONENTS + i])
-                found = known;
-        if (found == 0) {
-            if (j->state->whole_set)
-                return SEAL_RULES_REQUIREMENT_NOT_MET;
-            continue;
-        }
-        if (compare_version(found->bytes, s + AT_NEED_LEAST + 16 * i) < 0
-            || !is_below(found->bytes, s + AT_NEED_BELOW + 16 * i))
-            return SEAL_RULES_REQUIREMENT_NOT_MET;
-    }
-    return SEAL_ACCEPTED;
+    return j->accepted;
 }
 
 static uint32_t check_rules(struct judgement *j)
 {
-    const uint8_t *s = j->work->statement;
-    uint32_t i, code, flagged = GET32(j, AT_FLAGS) & FLAG_DEVELOPMENT;
+    const struct seal_component *c = j->component;
+    uint32_t i, flagged = GET32(j, AT_FLAGS) & FLAG_DEVELOPMENT;
 
     if (flagged && !j->state->development)
         return SEAL_RULES_DEVELOPMENT_IMAGE;
     for (i = 0; i < SEAL_SIGNATURES; i++)
-        if (j->trusted[i] != 0 && j->product->anchors[j->trusted[i] - 1].development && !flagged)
+        if (j->trusted[i] != 0 && j->trusted[i]->development && !flagged)
             return SEAL_RULES_DEVELOPMENT_MIXED;
-    j->run_slot = slot_of(j);
-    if (s[AT_KIND] == KIND_CODE && j->run_slot < 2 && !j->product->external_code
-        && !j->component->run[j->run_slot].trusted)
+    j->slot = 0;
+    for (i = c->run_slots; i-- != 0;)
+        if (j->link - (j->detached ? 0 : c->header_block) == c->run[i].base)
+            j->slot = &c->run[i];
+    if (c->kind == KIND_CODE && !j->product->external_code && j->slot != 0 && !j->slot->trusted)
         return SEAL_RULES_EXTERNAL_CODE;
-    code = check_needs_met(j);
-    if (code != SEAL_ACCEPTED)
-        return code;
-    if (j->subject->where == SEAL_WAITING_SLOT)
-        return SEAL_RULES_NO_PACKAGE;
-    return SEAL_ACCEPTED;
+    return j->accepted;
+}
+
+static uint32_t check_needs_met(struct judgement *j)
+{
+    const uint8_t *s = j->s, *least = s + AT_NEED_LEAST;
+    uint32_t i, k;
+
+    for (i = 0; i < s[AT_NEEDS_COUNT]; i++, least += 16) {
+        const struct seal_version *found = 0, *known = j->state->versions;
+
+        for (k = j->state->version_count; k != 0; k--, known++)
+            if (known->component == s[AT_NEED_COMPONENTS + i])
+                found = known;
+        if (found == 0 ? j->state->whole_set
+                       : compare_version(found->bytes, least) < 0
+                         || !is_below(found->bytes, least + (AT_NEED_BELOW - AT_NEED_LEAST)))
+            return SEAL_RULES_REQUIREMENT_NOT_MET;
+    }
+    return j->accepted;
 }
 
 static uint32_t check_rollback(struct judgement *j)
@@ -565,27 +606,28 @@ static uint32_t check_rollback(struct judgement *j)
     const struct seal_component *c = j->component;
     uint32_t least = 0xFFFFFFFFu, counter = GET32(j, AT_COUNTER);
 
+    if (j->subject->where == SEAL_WAITING_SLOT)
+        return SEAL_RULES_NO_PACKAGE;
     if (j->state->counter(j->state->user, c->number, &least) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
     if (counter < least)
         return SEAL_ROLLBACK_COUNTER_TOO_LOW;
     if (counter > c->counter_most || (least != 0 && counter - least > c->counter_jump))
         return SEAL_ROLLBACK_COUNTER_OUT_OF_REACH;
-    return SEAL_ACCEPTED;
+    return j->accepted;
 }
 
 /* -- placement ------------------------------------------------------------------------- */
 
-static uint32_t check_placement(const struct judgement *j)
+static uint32_t check_placement(struct judgement *j)
 {
     const struct seal_component *c = j->component;
-    const struct seal_slot *slot;
+    const struct seal_slot *slot = j->slot;
 
     if (j->header_block != c->header_block)
         return SEAL_PLACEMENT_HEADER_BLOCK;
-    if ((j->detached != 0) != (c->detached != 0) || j->run_slot >= 2)
+    if ((j->detached != 0) != (c->detached != 0) || slot == 0)
         return SEAL_PLACEMENT_WRONG_ADDRESS;
-    slot = &c->run[j->run_slot];
     if (j->size > slot->size - j->start)
         return SEAL_PLACEMENT_LARGER_THAN_SLOT;
     if (j->subject->where != SEAL_FILE) {
@@ -597,7 +639,7 @@ static uint32_t check_placement(const struct judgement *j)
         if (lies->base != slot->base)
             return SEAL_PLACEMENT_WRONG_SLOT;
     }
-    return SEAL_ACCEPTED;
+    return j->accepted;
 }
 
 /* -- digest and content ------------------------------------------------------------------ */
@@ -605,25 +647,17 @@ static uint32_t check_placement(const struct judgement *j)
 static uint32_t check_digest(struct judgement *j)
 {
     if (j->header_only == SEAL_HEADER_ONLY)
-        return SEAL_ACCEPTED;
-    if (seal_differ((const uint8_t *)j->digest, j->work->statement + AT_PAYLOAD_DIGEST, 32) != 0)
+        return j->accepted;
+    if (seal_differ((const uint8_t *)j->digest, j->s + AT_PAYLOAD_DIGEST, 32) != 0)
         return SEAL_DIGEST_PAYLOAD;
-    return SEAL_ACCEPTED;
+    return j->accepted;
 }
 
 static uint32_t check_payload(struct judgement *j)
 {
-    uint32_t at = 0, size = j->size;
-    const struct seal_reader *payload = j->payload;
-
     j->crypto->sha256_begin(j->work->hash.bytes);
-    while (at < size) {
-        uint32_t part = size - at < sizeof j->work->piece ? size - at : (uint32_t)sizeof j->work->piece;
-        if (payload->read(payload->user, j->start + at, j->work->piece, part) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        j->crypto->sha256_add(j->work->hash.bytes, j->work->piece, part);
-        at += part;
-    }
+    if (seal_read_through(j->crypto->sha256_add, j->work, j->payload, j->start, j->size) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
     j->crypto->sha256_end(j->work->hash.bytes, (uint8_t *)j->digest);
     return check_digest(j);
 }
@@ -643,33 +677,33 @@ static uint32_t check_vectors(struct judgement *j)
     uint32_t entry = GET32(j, AT_ENTRY_OFFSET), stack, reset;
 
     if (j->component->kind != KIND_CODE)
-        return SEAL_ACCEPTED;
+        return j->accepted;
     if (j->component->vector_alignment != 0 && (j->link + entry) % j->component->vector_alignment != 0)
         return SEAL_CONTENT_VECTOR_TABLE;
     if (j->size - entry < 4u * j->component->vectors)
         return SEAL_CONTENT_VECTOR_TABLE;
     if (j->payload->read(j->payload->user, j->start + entry, j->work->piece, 8) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
-    stack = word32(j->work->piece);
-    reset = word32(j->work->piece + 4);
+    stack = seal_get32(j->work->piece);
+    reset = seal_get32(j->work->piece + 4);
     if (stack % 8 != 0 || !in_ram(j, stack))
         return SEAL_CONTENT_STACK_POINTER;
     if ((reset & 1) == 0 || reset - 1 - j->link >= j->size)
         return SEAL_CONTENT_RESET_VECTOR;
-    return SEAL_ACCEPTED;
+    return j->accepted;
 }
 
 static uint32_t check_rest(struct judgement *j)
 {
-    const struct seal_slot *lies = &j->component->run[j->run_slot], *header = &j->component->header[j->run_slot];
+    const struct seal_component *c = j->component;
     uint32_t code = SEAL_ACCEPTED;
 
     if (j->subject->where == SEAL_FILE)
-        return SEAL_ACCEPTED;
+        return j->accepted;
     if (j->detached)
-        code = check_erased(j, &j->subject->image, j->header_block, j->subject->image.size, header->erased);
+        code = check_erased(j, &j->subject->image, j->header_block, j->subject->image.size, c->header[j->slot != c->run].erased);
     if (code == SEAL_ACCEPTED)
-        code = check_erased(j, j->payload, j->start + j->size, j->payload->size, lies->erased);
+        code = check_erased(j, j->payload, j->start + j->size, j->payload->size, j->slot->erased);
     return code;
 }
 
@@ -677,40 +711,18 @@ static uint32_t check_rest(struct judgement *j)
 
 typedef uint32_t (*header_check)(struct judgement *j);
 
-static uint32_t rollback_and_placement(struct judgement *j)
-{
-    uint32_t code = check_rollback(j);
-
-    return code == SEAL_ACCEPTED ? check_placement(j) : code;
-}
-
 /* Every check that is no matter of form runs twice: an instruction that is skipped is
  * skipped in one of them. What takes long, verifying and hashing, runs once, and what came
  * of it is looked at again. */
-#define OF_HEADER 8u
+#define OF_HEADER 14u
 #define OF_PAYLOAD 3u
-#define AGAIN 6u
+#define AGAIN 8u
 static const header_check checks[OF_HEADER + OF_PAYLOAD + AGAIN] = {
-    check_header, check_block, check_extent, check_trust, check_signatures, check_identity,
-    check_rules, rollback_and_placement,
+    check_header, check_fields, check_needs, check_slots, check_room, check_block, check_extent, check_trust, check_signatures,
+    check_identity, check_rules, check_needs_met, check_rollback, check_placement,
     check_payload, check_vectors, check_rest,
-    check_digest, check_trust, check_verified, check_identity, check_rules, rollback_and_placement
+    check_digest, check_trust, check_verified, check_identity, check_rules, check_needs_met, check_rollback, check_placement
 };
-
-/* Runs checks in order. What they say is added up before it is looked at: the sum tells
- * of each check that was skipped, and of each no that was passed over. */
-static uint32_t run(struct judgement *j, uint32_t first, uint32_t count)
-{
-    uint32_t code = SEAL_DEVICE_NOT_RUN;
-
-    for (; count != 0; count--) {
-        code = checks[first++](j);
-        j->said += code;
-        if (code != SEAL_ACCEPTED && !LEFT_OUT(code))
-            break;
-    }
-    return code;
-}
 
 /* So that the sum is SEAL_ACCEPTED when so many checks have said it. */
 #define SAID_BEFORE(count) (0u - ((count) - 1u) * SEAL_ACCEPTED)
@@ -720,32 +732,36 @@ uint32_t seal_judge(const struct seal_product *product, const struct seal_state 
                     uint32_t header_only, struct seal_work *work, struct seal_header *header)
 {
     struct judgement j;
-    uint32_t code, i;
+    uint32_t code, k;
 
     j.product = product;
     j.state = state;
     j.crypto = crypto;
     j.subject = subject;
     j.work = work;
-    j.run_slot = 2;
+    j.accepted = SEAL_ACCEPTED;
+    j.s = work->statement;
     j.digest[0] = 0;    /* none, until one was computed */
     j.header_only = header_only;
-    j.said = header_only == SEAL_HEADER_ONLY ? SAID_BEFORE(OF_HEADER + AGAIN) : SAID_BEFORE(OF_HEADER + OF_PAYLOAD + AGAIN);
-    code = run(&j, 0, OF_HEADER);
-    if (code == SEAL_ACCEPTED && header_only != SEAL_HEADER_ONLY)
-        code = run(&j, OF_HEADER, OF_PAYLOAD);
-    if (code == SEAL_ACCEPTED)
-        code = run(&j, OF_HEADER + OF_PAYLOAD, AGAIN);
-    if (code != SEAL_ACCEPTED)
-        return seal_refusal(code);
-    for (i = 0; i < sizeof header->version; i++)
-        header->version[i] = work->statement[AT_VERSION + i];
+    j.said = SAID_BEFORE(OF_HEADER + OF_PAYLOAD + AGAIN);
+    /* What they say is added up before it is looked at: the sum tells of each check that was
+     * skipped, and of each no that was passed over. */
+    for (k = 0; k < OF_HEADER + OF_PAYLOAD + AGAIN; k++) {
+        if (k - OF_HEADER < OF_PAYLOAD && header_only == SEAL_HEADER_ONLY)
+            code = header_only + (SEAL_ACCEPTED - SEAL_HEADER_ONLY);    /* by any other value: no */
+        else
+            code = checks[k](&j);
+        j.said += code;
+        if (code != SEAL_ACCEPTED && !LEFT_OUT(code))
+            return seal_refusal(code);
+    }
+    seal_move(header->version, j.s + AT_VERSION, sizeof header->version);
     header->counter = GET32(&j, AT_COUNTER);
     header->payload_size = j.size;
     header->link_address = j.link;
     header->entry_offset = GET32(&j, AT_ENTRY_OFFSET);
     header->header_block = (uint16_t)j.header_block;
-    header->component = work->statement[AT_COMPONENT];
+    header->component = j.s[AT_COMPONENT];
     header->detached = (uint8_t)(j.detached != 0);
     header->development = (uint8_t)(GET32(&j, AT_FLAGS) & FLAG_DEVELOPMENT);
     header->whole = header_only != SEAL_HEADER_ONLY;

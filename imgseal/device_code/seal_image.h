@@ -23,6 +23,8 @@
 #define SEAL_AT_NUMBER 48u
 #define SEAL_AT_VERSION 52u
 #define SEAL_AT_COUNTER 68u
+#define SEAL_AT_DIGEST 248u
+#define SEAL_AT_SIZE 280u
 #define SEAL_AT_LINK 284u
 #define SEAL_AT_ENTRY 288u
 #define SEAL_AT_FLAGS 296u
@@ -57,32 +59,33 @@ struct seal_slot {
 };
 #define SEAL_UNREADABLE 0x100u  /* anything, or not at all                       */
 
+/* Bytes come first in these: a core reaches them with one short instruction there. */
 struct seal_component {
     uint8_t number;             /* 1 to 255                                      */
     uint8_t kind;               /* 1 code, 2 data                                */
     uint8_t detached;           /* 1: its header lies in a slot of its own       */
     uint8_t run_slots;          /* 1 or 2                                        */
-    uint16_t header_block;      /* bytes                                         */
-    uint16_t vectors;           /* entries of the vector table; 0 for data       */
-    uint32_t vector_alignment;  /* bytes; 0: the core has no such register       */
-    struct seal_slot run[2];
-    struct seal_slot header[2]; /* of detached images; else size 0               */
-    struct seal_slot staging;   /* size 0: none                                  */
-    struct seal_slot keep;      /* size 0: none                                  */
     uint8_t whole_at_boot;      /* 1: the payload is judged at every boot        */
     uint8_t recovery;           /* 1: starts when no set can                     */
     uint8_t hazard;             /* 1: it can hurt: packages ask for authorisation */
     uint8_t counter_value;      /* 1: its counter storage takes a number at once */
+    uint16_t header_block;      /* bytes                                         */
+    uint16_t vectors;           /* entries of the vector table; 0 for data       */
+    uint32_t vector_alignment;  /* bytes; 0: the core has no such register       */
     uint32_t counter_most;      /* the highest counter that the storage holds    */
     uint32_t counter_jump;      /* the most that an image may raise it by, if not from 0 */
+    struct seal_slot run[2];
+    struct seal_slot header[2]; /* of detached images; else size 0               */
+    struct seal_slot staging;   /* size 0: none                                  */
+    struct seal_slot keep;      /* size 0: none                                  */
 };
 
 struct seal_anchor {
+    uint32_t components;        /* bit per component in the order of the product */
+    uint8_t development;        /* 1: good for development images only           */
     uint8_t key_id[16];         /* first bytes of the RFC 9679 thumbprint        */
     uint8_t x[32];              /* P-256 point, big-endian; else zeros           */
     uint8_t y[32];
-    uint32_t components;        /* bit per component in the order of the product */
-    uint8_t development;        /* 1: good for development images only           */
 #ifdef SEAL_ML_DSA_44
     const uint8_t *ml_dsa_44;   /* 1,312 bytes, as FIPS 204 encodes them; 0: a P-256 key */
 #endif
@@ -94,11 +97,6 @@ struct seal_range {
 };
 
 struct seal_product {
-    uint8_t vendor_id[16];
-    uint8_t class_id[16];
-    const struct seal_component *components;    /* ascending numbers             */
-    const struct seal_anchor *anchors;          /* keys for sealed images        */
-    const struct seal_range *ram;
     uint8_t component_count;
     uint8_t anchor_count;
     uint8_t ram_count;
@@ -106,6 +104,11 @@ struct seal_product {
     uint8_t external_code;      /* 1: code may run from untrusted memory         */
     uint8_t trial_attempts;     /* starts of a trial after any reset but power-on */
     uint8_t trial_power_ons;    /* and after power-on                            */
+    const struct seal_component *components;    /* ascending numbers             */
+    const struct seal_anchor *anchors;          /* keys for sealed images        */
+    const struct seal_range *ram;
+    uint8_t vendor_id[16];
+    uint8_t class_id[16];
     struct seal_slot records;   /* install records; size 0: none                 */
 #ifdef SEAL_BOOT_MARK
     struct seal_slot mark;      /* the boot mark: docs/format/boot-mark.md        */
@@ -218,13 +221,13 @@ struct seal_header {
 
 /* Room that the caller provides: nothing here is kept between calls. */
 struct seal_work {
-    uint8_t statement[SEAL_STATEMENT_BYTES];    /* read once, judged from here   */
-    uint8_t signature[SEAL_SIGNATURE_MAX];      /* one after the other            */
     union {
         uint8_t bytes[SEAL_HASH_STATE];
         uint64_t align;
     } hash;
+    uint8_t statement[SEAL_STATEMENT_BYTES];    /* read once, judged from here   */
     uint8_t piece[SEAL_PIECE];
+    uint8_t signature[SEAL_SIGNATURE_MAX];      /* one after the other           */
 };
 
 /* Every check of a sealed image, in the judge's order; those that read the payload
@@ -246,5 +249,30 @@ int seal_is_in_group(const uint8_t *number);
 
 /* Compares two digests in a time that does not depend on them. 0: equal. */
 uint32_t seal_differ(const uint8_t *a, const uint8_t *b, size_t length);
+
+/* -- what the sources share ------------------------------------------------------------ */
+
+/* Little-endian numbers, at any address. */
+uint32_t seal_get16(const uint8_t *p);
+uint32_t seal_get32(const uint8_t *p);
+void seal_put32(uint8_t *p, uint32_t value);
+
+/* Ascending, so that bytes can be moved towards the start of what they lie in. */
+void seal_move(uint8_t *to, const uint8_t *from, uint32_t length);
+void seal_clear(uint8_t *to, uint32_t length);
+
+/* 1 when every byte has the value, else 0. */
+int seal_all(const uint8_t *p, uint32_t length, uint8_t value);
+
+/* A reader of RAM: user is its first byte. */
+uint32_t seal_read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length);
+
+void seal_sha256(const struct seal_crypto *crypto, struct seal_work *work, const uint8_t *data, uint32_t length,
+                 uint8_t digest[32]);
+
+/* Hands a stretch of what a reader reads to a function as sha256_add is one, in pieces, with the
+ * work memory's hash. SEAL_READ, or SEAL_DEVICE_UNREADABLE. */
+uint32_t seal_read_through(void (*add)(void *state, const uint8_t *data, size_t length), struct seal_work *work,
+                           const struct seal_reader *from, uint32_t at, uint32_t length);
 
 #endif

@@ -35,49 +35,65 @@ struct stretch {
     uint32_t base;
 };
 
-#define get32 seal_inside_get32
-#define put32 seal_inside_put32
-#define move seal_inside_move
-#define clear seal_inside_clear
+/* Sizes of the erase block and the page at an address, and the write unit. */
+struct geometry {
+    uint32_t block, page, unit;
+};
+
+/* An image somewhere in flash. */
+struct lying {
+    struct seal_source source;
+    struct stretch header, payload;
+};
+
+#define get16 seal_get16
+#define get32 seal_get32
+#define put32 seal_put32
+#define move seal_move
+#define clear seal_clear
 #define sha256 seal_inside_sha256
 #define geometry_of seal_inside_geometry
 #define erase_range seal_inside_erase
 #define program_range seal_inside_program
-#define read_ram seal_inside_read_ram
+#define read_ram seal_read_ram
 #define as_reader seal_inside_as_reader
 #define places seal_inside_places
 #define tidy seal_inside_tidy
 #define state_of seal_inside_state_of
+#define head_of seal_inside_head_of
+#define judge_alone seal_inside_judge_alone
+#define named seal_inside_named
 #define judge_slot seal_inside_judge_slot
 #define other_statement seal_inside_other_statement
 #define judge_set seal_inside_judge_set
 #define is_whole seal_inside_is_whole
 #define waiting seal_inside_waiting
-#define forget_other seal_inside_forget_other
+#define has_bit seal_inside_has_bit
+#define set_bit seal_inside_set_bit
+#define add_version seal_inside_add_version
 #define try_set seal_inside_try_set
 #define good_recovery seal_inside_good_recovery
 
-uint32_t get32(const uint8_t *p);
-void put32(uint8_t *p, uint32_t value);
-void move(uint8_t *to, const uint8_t *from, uint32_t length);
-void clear(uint8_t *to, uint32_t length);
 void sha256(struct seal_boot *b, const uint8_t *data, uint32_t length, uint8_t digest[32]);
-uint32_t geometry_of(const struct seal_boot *b, uint32_t address, uint32_t *block, uint32_t *page, uint32_t *unit);
-uint32_t erase_range(struct seal_boot *b, uint32_t address, uint32_t size);
+void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot, struct lying *image);
+int has_bit(const uint8_t *mask, uint32_t index);
+void set_bit(uint8_t *mask, uint32_t index, int on);
+uint32_t geometry_of(const struct seal_boot *b, uint32_t address, struct geometry *g);
+uint32_t erase_range(const struct seal_boot *b, uint32_t address, uint32_t size);
 uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_reader *from, uint32_t offset, uint32_t length);
-uint32_t read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length);
 void as_reader(const struct seal_boot *b, const struct seal_slot *slot, struct stretch *stretch, struct seal_reader *reader);
 uint32_t places(const struct seal_boot *b);
 uint32_t tidy(struct seal_boot *b);
 void state_of(struct seal_boot *b, struct seal_state *state);
 uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const struct seal_state *state, uint32_t header_only,
                     struct seal_header *header);
+const struct seal_slot *head_of(const struct seal_component *c, uint32_t slot);
+uint32_t judge_alone(struct seal_boot *b, uint32_t index);
+int named(struct seal_boot *b, uint32_t which, uint32_t index);
 uint32_t other_statement(struct seal_boot *b, const uint8_t digest[32]);
+void add_version(const struct seal_boot *b, struct seal_state *state, uint8_t component, const uint8_t *bytes);
 uint32_t judge_set(struct seal_boot *b, uint32_t which);
-int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32], uint32_t *size);
-void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot, struct stretch *stretch,
-             struct seal_source *source);
-void forget_other(const struct seal_boot *b, uint8_t *r);
+int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_t statement[32]);
 uint32_t try_set(struct seal_boot *b);
 uint32_t good_recovery(struct seal_boot *b);
 

@@ -117,12 +117,11 @@ static int runs_whole(struct seal_install *i, const struct seal_part *part, cons
     const struct seal_component *c = component_of(i, part);
     struct stretch header, payload;
     struct seal_source source;
-    uint32_t size;
 
     as_reader(i->boot, run_place(c, part), &header, &source.header);
     as_reader(i->boot, &c->run[part->run_slot], &payload, &source.payload);
     source.payload_at = c->detached ? 0 : c->header_block;
-    return is_whole(i->boot, &source, statement, &size);
+    return is_whole(i->boot, &source, statement);
 }
 
 /* -- the record -------------------------------------------------------------------------------- */
@@ -395,7 +394,8 @@ static uint32_t open_part(struct seal_install *i)
     const struct seal_part *part = i->part;
     const struct seal_component *c = component_of(i, part);
     struct seal_boot *b = i->boot;
-    uint32_t index = part->component, room, block, unit, code;
+    uint32_t index = part->component, room, code;
+    struct geometry g;
 
     i->first = 0;
     i->fill = 0;
@@ -407,13 +407,12 @@ static uint32_t open_part(struct seal_install *i)
             return SEAL_PLACEMENT_LARGER_THAN_SLOT;
         code = erase_target(i, c, index);
         if (code == SEAL_WRITTEN)
-            code = geometry_of(b, i->base, &block, &i->page, &unit);
+            code = geometry_of(b, i->base, &g);
         if (code != SEAL_WRITTEN)
             return code;
-        if (i->page > b->page_room)
-            i->page = b->page_room;
+        i->page = g.page < b->page_room ? g.page : b->page_room;
         if (has_header(i, part))
-            i->first = unit > 8 ? unit : 8;
+            i->first = g.unit > 8 ? g.unit : 8;
         i->address = i->base + i->first;
     }
     b->crypto->sha256_begin(b->work->hash.bytes);

@@ -25,7 +25,8 @@ enum seal_record_offset {
 #define SEAL_MEMBER_BYTES 36u   /* component number, run slot index, two zeros, statement's digest */
 #define SEAL_NOT_IN_SET 0xFFu   /* as index of the run slot                       */
 
-extern const uint8_t seal_record_magic[8];
+/* Magic and number of the format: the first ten bytes. */
+extern const uint8_t seal_record_magic[10];
 
 /* The entry of a component, by its index in the product, in the current set (which 0) or the
  * other one (1) of a record. */

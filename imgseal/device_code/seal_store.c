@@ -29,13 +29,15 @@ static uint32_t read_slot(void *user, uint32_t offset, uint8_t *to, uint32_t len
 /* Divides the slot: package in front, log behind. */
 static uint32_t divide(struct seal_store *s)
 {
-    uint32_t unit, log;
+    const struct seal_boot *b = s->install->boot;
+    struct geometry g;
+    uint32_t log;
 
-    if (geometry_of(s->install->boot, s->slot.base, &s->block, &s->page, &unit) != SEAL_WRITTEN)
+    if (geometry_of(b, s->slot.base, &g) != SEAL_WRITTEN)
         return SEAL_DEVICE_UNREADABLE;
-    if (s->page > s->install->boot->page_room)
-        s->page = s->install->boot->page_room;
-    s->entry = unit > ENTRY ? unit : ENTRY;
+    s->block = g.block;
+    s->page = g.page < b->page_room ? g.page : b->page_room;
+    s->entry = g.unit > ENTRY ? g.unit : ENTRY;
     log = ((s->slot.size / s->block + 1) * s->entry + s->block - 1) / s->block * s->block;
     if (log >= s->slot.size)
         return SEAL_PLACEMENT_NO_SLOT;

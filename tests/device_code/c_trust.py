@@ -17,7 +17,7 @@ RAISE = c.CFUNCTYPE(U32, c.c_void_p, U32)
 
 
 class AnchorInC(c.Structure):
-    _fields_ = (("key_id", U8 * 16), ("x", U8 * 32), ("y", U8 * 32), ("components", U32), ("development", U8))
+    _fields_ = (("components", U32), ("development", U8), ("key_id", U8 * 16), ("x", U8 * 32), ("y", U8 * 32))
 
 
 class KeysInC(c.Structure):

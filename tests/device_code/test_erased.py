@@ -85,8 +85,8 @@ def test_what_is_signed_is_filled_with_ones(kind: str, tool: Callable[[str], str
 @pytest.mark.parametrize(
     ("file", "old", "new", "erased"),
     [
-        ("seal_image.c", "all(j->work->piece, part, (uint8_t)erased)", "all(j->work->piece, part, 0xFF)", "0x00"),
-        ("seal_image.c", "while (at < end && erased != SEAL_UNREADABLE)", "while (at < end)", '"unreadable"'),
+        ("seal_image.c", "state[0] = (uint8_t)erased;", "state[0] = 0xFF;", "0x00"),
+        ("seal_image.c", "if (erased != SEAL_UNREADABLE && ", "if (", '"unreadable"'),
         ("seal_boot.c", "if (part != padded && b->flash.read(b->flash.user, address + part, b->page + part, padded - part) != SEAL_READ)", "", "0x00"),
         (
             "seal_boot.c", "                b->page[i] = 0xFF;", "                return SEAL_DEVICE_UNREADABLE;", '"unreadable"',

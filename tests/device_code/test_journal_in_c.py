@@ -61,7 +61,7 @@ def test_c_and_simulation_choose_the_same_record(tool: Callable[[str], str], tmp
         (
             "            here->copies++;\n        } else {",
             (
-                "            here->copies++;\n            if (counts_more(here, best)) {\n                *best = *here;\n"
+                "            here->copies++;\n            if (counts_more(here, best)) {\n                best = here;\n"
                 "                b->journal.place = place;\n            }\n            continue;\n        } else {"
             ),
         ),

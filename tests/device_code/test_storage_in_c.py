@@ -59,10 +59,10 @@ FAULTS = [
     ("said for ever", "    r[R_UNRAISED] = 0;\n    for", "    for", CORES),
     ("number given to take", "(void)counters->raise(", "(void)counters->take(", CORES),
     ("set before left where it is", "code = give_up(b);  /* the set before goes on */\n                break;", "return start_without_set(b, started);", TWO),
-    ("set before forgotten", "    r[R_TRIAL] = 0;\n    code = commit(b);\n    if (code == SEAL_WRITTEN)\n        code = settle(b);", "    r[R_TRIAL] = 0;\n    forget_other(b, r);\n    code = commit(b);\n    if (code == SEAL_WRITTEN)\n        code = settle(b);", TWO),
-    ("set before though counters are behind", "r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED] || judge_set", "r[R_PHASE] != PHASE_SETTLED || judge_set", TWO),
+    ("set before forgotten", "    enter(r, PHASE_SETTLING);\n", "    enter(r, PHASE_SETTLING);\n    forget_other(b, r);\n", TWO),
+    ("set before though counters are behind", "phase == PHASE_SETTLED && !r[R_UNRAISED] && judge_set", "phase == PHASE_SETTLED && judge_set", TWO),
     ("set before in any phase", "r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED]", "r[R_UNRAISED]", TWO),
-    ("forgotten on the way back", "    r[R_PHASE] = PHASE_SETTLED;\n    r[R_ATTEMPTS]", "    r[R_PHASE] = PHASE_SETTLED;\n    r[R_UNRAISED] = 0;\n    r[R_ATTEMPTS]", CORES),
+    ("forgotten on the way back", "    enter(r, PHASE_SETTLED);\n", "    enter(r, PHASE_SETTLED);\n    r[R_UNRAISED] = 0;\n", CORES),
 ]  # fmt: skip
 
 
