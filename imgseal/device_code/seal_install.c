@@ -198,6 +198,9 @@ static uint32_t deliver(struct seal_install *i, const struct seal_part *part)
         uint8_t *m = member(i->boot, r, 1, part->component);
         m[1] = part->run_slot;
         move(m + 4, taken_part(i, part->component, 1)->digest, 32);
+        /* that the entry was the other set's: current is what starts */
+        if (seal_differ(member(i->boot, r, 1, part->component) + 4, m + 4, 32) != 0)
+            return SEAL_DEVICE_UNWRITABLE;
     }
     return commit(i->boot);
 }
@@ -235,6 +238,8 @@ static uint32_t compare_with_what_runs(struct seal_install *i)
         const uint8_t *m = member(b, record_of(i), 0, part->component);
         uint32_t bit = (uint32_t)1 << part->component, base = run_place(c, part)->base;
 
+        if (!c->recovery)
+            i->brings |= bit;
         if (!c->recovery && m[1] != part->run_slot)
             continue;
         there |= bit;
@@ -262,12 +267,13 @@ static uint32_t compare_with_what_runs(struct seal_install *i)
     return code;
 }
 
-static uint32_t judge_front(struct seal_install *i)
+/* What a package is judged by. */
+static void know_device(struct seal_install *i)
 {
-    struct seal_boot *b = i->boot;
+    const struct seal_boot *b = i->boot;
     struct seal_installer *d = &i->device;
     const uint8_t *r = record_of(i);
-    uint32_t k, code;
+    uint32_t k;
 
     d->product = b->product;
     d->crypto = b->crypto;
@@ -283,7 +289,20 @@ static uint32_t judge_front(struct seal_install *i)
     d->free_slot = i->free_slot;
     for (k = 0; k < b->product->component_count; k++)
         i->free_slot[k] = b->product->components[k].run_slots > 1 && member(b, record_of(i), 0, k)[1] == 0;
-    code = seal_read_front(d, i->buffer, i->used, i->members, i->text, b->work, &i->package);
+}
+
+static uint32_t judge_front(struct seal_install *i)
+{
+    struct seal_boot *b = i->boot;
+    const uint8_t *r = record_of(i);
+    struct seal_installer before;
+    uint32_t code;
+
+    move((uint8_t *)&before, (const uint8_t *)&i->device, sizeof before);
+    know_device(i);     /* as in the beginning: a store or a load may have been skipped */
+    if (seal_differ((const uint8_t *)&before, (const uint8_t *)&i->device, sizeof before) != 0)
+        return SEAL_DEVICE_NOT_RUN;
+    code = seal_read_front(&i->device, i->buffer, i->used, i->members, i->text, b->work, &i->package);
     if (code != SEAL_ACCEPTED)
         return code;
     i->judged = 1;
@@ -465,11 +484,11 @@ static uint32_t close_part(struct seal_install *i)
     uint8_t digest[32];
     uint32_t code = SEAL_WRITTEN;
 
-    if (!part->taken)
-        return SEAL_ACCEPTED;
-    b->crypto->sha256_end(b->work->hash.bytes, digest);
-    if (seal_differ(digest, part->digest, 32) != 0)
-        return SEAL_DIGEST_IMAGE;
+    if (part->taken) {
+        b->crypto->sha256_end(b->work->hash.bytes, digest);
+        if (seal_differ(digest, part->digest, 32) != 0)
+            return SEAL_DIGEST_IMAGE;
+    }
     if (i->writing) {
         magic.user = i->statement;
         code = flush(i);
@@ -488,7 +507,7 @@ static uint32_t close_part(struct seal_install *i)
     }
     if (has_header(i, part))
         sha256(b, i->statement, SEAL_STATEMENT_BYTES, part->digest);
-    if (code == SEAL_WRITTEN && !i->dry && (i->unchanged >> part->component & 1) == 0 && !is_prepared(i, part->component))
+    if (code == SEAL_WRITTEN && part->taken && !i->dry && (i->unchanged >> part->component & 1) == 0 && !is_prepared(i, part->component))
         code = deliver(i, part);
     return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
 }
@@ -699,6 +718,7 @@ static void start(struct seal_install *i)
     i->mark = 0;
     i->members = 0;
     i->number = 0;
+    i->brings = 0;
     i->unchanged = 0;
     i->erased = 0;
     i->half = 0;
@@ -706,6 +726,7 @@ static void start(struct seal_install *i)
     i->package.parts = 0;
     i->step = TAG;
     i->want = 2;
+    know_device(i);
 }
 
 void look_only(struct seal_install *i)
@@ -831,12 +852,31 @@ static uint32_t judge_images(struct seal_install *i)
     return code;
 }
 
+/* 1 when the new set has an image of the package for each component that the package brings: none was
+ * left out on the way. Of the release that runs others may stay, which are as good. */
+static int is_one_set(const struct seal_install *i)
+{
+    const uint8_t *r = record_of(i);
+    uint32_t k, has = 0;
+
+    for (k = 0; k < i->package.parts; k++) {
+        const struct seal_part *part = &i->package.part[k];
+
+        if (seal_differ(part->digest, member(i->boot, record_of(i), 1, part->component) + 4, 32) == 0)
+            has |= (uint32_t)1 << part->component;
+    }
+    return i->brings == has || seal_differ(r + R_MANIFEST_DIGEST, i->package.digest, 32) == 0;
+}
+
 /* The record with which the bootloader goes on. */
 static uint32_t hand_over(struct seal_install *i)
 {
     struct seal_boot *b = i->boot;
     uint32_t k, switched = 0, code = begin_delivery(i);
     uint8_t *r = record_of(i);
+
+    if (code != SEAL_WRITTEN || !is_one_set(i))
+        return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NOT_RUN : code;
 
     r[R_TRIAL] = i->startable;
     for (k = 0; k < b->product->component_count; k++) {
@@ -849,8 +889,8 @@ static uint32_t hand_over(struct seal_install *i)
                 r[R_TRIAL] = 0;
         }
     }
-    if (code != SEAL_WRITTEN || !switched)
-        return code == SEAL_WRITTEN ? try_set(b) : code;
+    if (!switched)
+        return try_set(b);
     r[R_PHASE] = PHASE_SWITCHING;
     return commit(b);
 }

@@ -55,6 +55,7 @@ struct seal_install {
     uint32_t left;                  /* members of the envelope that are still to come */
     uint32_t members;               /* of it in front of the payloads */
     uint32_t number;                /* key of a member, or length of a payload's key */
+    uint32_t brings;                /* bit per component: the package has an image of it */
     uint32_t unchanged;             /* bit per component: what runs is what the package brings */
     uint32_t erased;                /* bit per component: where it is written was erased */
     uint32_t half;                  /* bit per component: one of header and payload is there */

@@ -51,7 +51,7 @@ struct snapshot {
 };
 
 struct place {
-    uint32_t first, second, to;
+    uint32_t first, caller, second, to;
 };
 
 struct result {
@@ -558,6 +558,7 @@ static void found(struct engine *e, uint32_t first, uint32_t second, uint32_t to
 
     if (r->found < sizeof r->places / sizeof r->places[0]) {
         r->places[r->found].first = first;
+        r->places[r->found].caller = (uint32_t)e->before.registers[14];
         r->places[r->found].second = second;
         r->places[r->found].to = to;
     }

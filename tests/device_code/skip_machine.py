@@ -34,7 +34,7 @@ class _Device(c.Structure):
 
 
 class _Place(c.Structure):
-    _fields_ = (("first", U32), ("second", U32), ("to", U32))
+    _fields_ = tuple((name, U32) for name in ("first", "caller", "second", "to"))
 
 
 class _Result(c.Structure):
@@ -44,14 +44,23 @@ class _Result(c.Structure):
     )
 
 
+class Bypass(NamedTuple):
+    """Addresses of what was skipped (0: no second one), what started, and where the function of the first one returns to, if it calls nothing."""
+
+    first: int
+    second: int
+    to: int
+    caller: int
+
+
 class Result(NamedTuple):
-    """What skipping came to: instances tried, and for each that let something start the addresses that were skipped and what started.
+    """What skipping came to: instances tried, and those that let something start.
 
     `hung` were ended by a watchdog, `known` led into a state of another run, `alone` had no second skip.
     """
 
     tried: int
-    bypasses: list[tuple[int, int, int]]
+    bypasses: list[Bypass]
     hung: int = 0
     known: int = 0
     alone: int = 0
@@ -123,7 +132,7 @@ class Skipper:
         self.library.engine_walk(self.engine, first, distance, len(rows), c.byref(self.result))
         r = self.result
         assert r.tried <= len(rows)
-        found = [(p.first, p.second, p.to) for p in r.places[: min(r.found, PLACES_MOST)]]
+        found = [Bypass(p.first, p.second, p.to, p.caller & ~1) for p in r.places[: min(r.found, PLACES_MOST)]]
         return Result(r.tried, found, r.hung, r.known, r.alone)
 
 

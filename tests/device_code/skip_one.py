@@ -142,8 +142,10 @@ def main() -> int:
     began = time.perf_counter()
     with get_context("fork").Pool(arguments.jobs) as pool:
         for done, (task, result, seconds) in enumerate(pool.imap_unordered(do, todo), 1):
+            lines = task.program.lines
             places = [
-                [task.program.lines.get(a, ""), task.program.lines.get(b, ""), hex(to)] for a, b, to in result.bypasses
+                [lines.get(b.first, ""), lines.get(b.second, ""), hex(b.to), lines.get(b.caller, "")]
+                for b in result.bypasses
             ]
             row = {
                 "name": task.name,
@@ -163,7 +165,10 @@ def main() -> int:
                 flush=True,
             )
             for place in places[:20]:
-                print(f"      {' and '.join(text for text in place[:2] if text)}  to {place[2]}", flush=True)
+                print(
+                    f"      {' and '.join(text for text in place[:2] if text)}  starts {place[2]}  (lr: {place[3]})",
+                    flush=True,
+                )
     print(
         f"\n{'part':<8} {'core':<14} {'compiler':<8} {'level':<5} {'instances':>10} {'bypasses':>9} {'hung':>6} {'seconds':>8}"
     )

@@ -40,7 +40,7 @@ def test_one_skip(core: str, compiler: str, level: str, part: str, tool: Callabl
         result = skip_each(skipper, case, EVERY[part])
         tried += result.tried
         assert result.hung < max(3, result.tried // 100)
-        assert [(made.lines.get(pc), hex(to)) for pc, _, to in result.bypasses] == [], (part, case.name)
+        assert [(made.lines.get(b.first), hex(b.to)) for b in result.bypasses] == [], (part, case.name)
     assert tried > 500
 
 
@@ -62,7 +62,7 @@ def test_what_is_enough_is_found(tool: Callable[[str], str], tmp_path: Path) -> 
     skipper = Skipper(build(tmp_path, "cortex-m4", "-Os", extra=("-DONE_LOOK",)))
     for part in ("image", "boot"):
         (case,) = (case for case in PARTS[part]() if case.name == "wrong signature")
-        places = {skipper.of.lines[pc].split(":")[0] for pc, _, _ in skip_each(skipper, case, 1).bypasses}
+        places = {skipper.of.lines[b.first].split(":")[0] for b in skip_each(skipper, case, 1).bypasses}
         assert places & {"start_app", "start_chosen"}, part
 
 
@@ -74,7 +74,7 @@ def test_a_run_that_is_taken_up_again(part: str, tool: Callable[[str], str], tmp
     (case,) = (case for case in PARTS[part]() if case.name == "good")
     result = resume_each(skipper, case, max(3, EVERY[part]))
     assert result.tried > 100
-    assert {to for _, _, to in result.bypasses} == set(case.allowed)
+    assert {b.to for b in result.bypasses} == set(case.allowed)
     assert len(result.bypasses) == result.tried
 
 
