@@ -9,7 +9,7 @@ ROOT = Path(__file__).parents[1] / "imgseal"
 # room -> layer; the table of DEVELOPERS.md
 GROUND, FORMATS, PRODUCT, KEYS, ACTS, FLOW, WORKSPACE, CONSOLE, FEATURES, TOP = range(10)
 LAYERS = {
-    **dict.fromkeys(("errors", "findings", "limits", "records", "times", "versions", "window"), GROUND),
+    **dict.fromkeys(("errors", "findings", "limits", "records", "times", "values", "versions", "window"), GROUND),
     "formats": FORMATS,
     "product": PRODUCT,
     "keys": KEYS,
@@ -44,6 +44,8 @@ WITHIN = {
     ("findings", "records"),
     ("errors", "records"),
     ("versions", "records"),
+    ("values", "errors"),
+    ("values", "versions"),
     ("formats.source", "formats.memory"),
     ("formats.archives", "formats.source"),
     ("formats.cose", "formats.cbor"),

@@ -22,18 +22,10 @@ from imgseal.formats.suit.text import decode_text
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
 from imgseal.offline.profile import refuse_outside_profile, remark
 from imgseal.offline.screen import manifest_screen, statement_screen
-from imgseal.offline.text_form import (
-    CHANGED,
-    decode64,
-    encode64,
-    escaped,
-    hex_bytes,
-    read_document,
-    refuse,
-    write_document,
-)
+from imgseal.offline.text_form import CHANGED, encode64, escaped, read_document, refuse, write_document
 from imgseal.offline.words import manifest_words, statement_words
 from imgseal.records import NamedTuple
+from imgseal.values import Kind, Node, array, hexadecimal, record
 
 if TYPE_CHECKING:
     from imgseal.product.model import Product
@@ -42,7 +34,6 @@ KIND = "signing request"
 NUMBERS = {ALGORITHMS[number]: number for number in (ESP256, ES256, ML_DSA_44)}
 _ABOUT = 200
 _VERIFIER = 4096  # as rules.verifier
-_KEYS = 16
 
 
 class Asked(NamedTuple):
@@ -50,6 +41,12 @@ class Asked(NamedTuple):
 
     algorithm: str
     key_id: bytes
+
+
+_ASKED = record(
+    Asked, {"algorithm": Kind(lambda node: node.choice(NUMBERS)), "key": hexadecimal(16)}, {"key": "key_id"}
+)
+_ASKED_KEYS = array(_ASKED, 1, 16, "keys, each once", lambda keys: len({key.key_id for key in keys}) == len(keys))
 
 
 class Item(NamedTuple):
@@ -129,7 +126,7 @@ def _document(item: Item) -> dict[str, object]:
         "what": what,
         "says": item.words(),
         "sha256": item.digest.hex(),
-        "keys": [{"algorithm": asked.algorithm, "key": asked.key_id.hex()} for asked in item.keys],
+        "keys": _ASKED_KEYS.write(item.keys),
         what: encode64(item.content),
     }
     if item.severed:
@@ -170,15 +167,12 @@ def hold_to_profile(request: Request, name: str, product: "Product | None" = Non
 
 
 def _decode(data: bytes) -> Request:
-    if len(data) > REQUEST_BYTES:
-        refuse("the request is too large", "", f"at most {REQUEST_BYTES} bytes", str(len(data)))
-    document = read_document(data, KIND)
-    about, items = document.get("about"), document.get("items")
+    at = read_document(data, KIND, REQUEST_BYTES).members(("imgseal", "format", "about", "items"))
+    at["format"].integer(1, 1)
+    about = at["about"].value
     if not isinstance(about, str) or len(about) > _ABOUT or not about.isprintable():
-        refuse("this is no name of a request", "about", f"at most {_ABOUT} characters that can be printed")
-    if not isinstance(items, list) or not 1 <= len(items) <= COMPONENTS:
-        refuse("there is nothing to sign", "items", f"1 to {COMPONENTS} items")
-    read = tuple(_item(value, f"items[{number}]") for number, value in enumerate(items))
+        at["about"].refuse(f"at most {_ABOUT} characters that can be printed", "this is no name of a request")
+    read = tuple(_item(node) for node in at["items"].items(1, COMPONENTS, "things to sign"))
     if len(read) > 1 and not all(item.is_statement for item in read):
         refuse("more than one kind of thing to sign", "items", "statements, or one manifest", "a manifest among others")
     if len({item.digest for item in read}) != len(read):
@@ -186,80 +180,57 @@ def _decode(data: bytes) -> Request:
     return Request(about, read)
 
 
-def _item(value: object, where: str) -> Item:
-    if not isinstance(value, dict):
-        refuse("this is no item", where, "an object")
-    asked = value.get("keys")
-    if not isinstance(asked, list) or not 1 <= len(asked) <= _KEYS:
-        refuse("no key is asked for", f"{where}.keys", f"1 to {_KEYS} keys")
-    keys = tuple(_asked(entry, f"{where}.keys[{number}]") for number, entry in enumerate(asked))
-    if len({entry.key_id for entry in keys}) != len(keys):
-        refuse("a key is asked for twice", f"{where}.keys")
-    if value.get("what") == "statement":
-        item = Item(decode64(value.get("statement"), f"{where}.statement", STATEMENT_BYTES), keys)
-        statement = decode_statement(item.content)
-        if encode_statement(statement) != item.content:
-            refuse("the statement does not read back as it is written", f"{where}.statement")
-        named = {(slot.algorithm, slot.key_id) for slot in statement.signatures}
-        for entry in keys:
-            if (NUMBERS[entry.algorithm], entry.key_id) not in named:
-                refuse(
-                    "a key is asked for that the statement does not name",
-                    f"{where}.keys",
-                    ", ".join(slot.key_id.hex() for slot in statement.signatures),
-                    entry.key_id.hex(),
-                )
-        if "payload" in value:
-            payload = decode64(value["payload"], f"{where}.payload", REQUEST_BYTES)
-            if len(payload) != statement.payload_size or hashlib.sha256(payload).digest() != statement.payload_digest:
-                refuse(
-                    "the firmware in the request is not what the statement speaks for",
-                    f"{where}.payload",
-                    f"{statement.payload_size} bytes, SHA-256 {statement.payload_digest.hex()}",
-                    f"{len(payload)} bytes, SHA-256 {hashlib.sha256(payload).hexdigest()}",
-                )
-            item = item._replace(payload=payload)
-        return item
-    if value.get("what") != "manifest":
-        refuse(
-            "this is nothing that can be signed", f"{where}.what", '"statement" or "manifest"', str(value.get("what"))
-        )
-    content = decode64(value.get("manifest"), f"{where}.manifest", MANIFEST_BYTES)
+def _item(node: Node) -> Item:
+    what = node.entries("a thing to sign").get("what", node).choice(("statement", "manifest"))
+    optional = ("payload",) if what == "statement" else ("severed", "verifier")
+    at = node.members(("what", "says", "sha256", "keys", what, *optional), optional)
+    keys = _ASKED_KEYS.read(at["keys"])
+    return _statement(at, keys) if what == "statement" else _manifest(at, keys)
+
+
+def _statement(at: Mapping[str, Node], keys: tuple[Asked, ...]) -> Item:
+    item = Item(at["statement"].base64(STATEMENT_BYTES), keys)
+    statement = decode_statement(item.content)
+    if encode_statement(statement) != item.content:
+        at["statement"].refuse(None, "the statement does not read back as it is written")
+    named = {(slot.algorithm, slot.key_id) for slot in statement.signatures}
+    for entry in keys:
+        if (NUMBERS[entry.algorithm], entry.key_id) not in named:
+            at["keys"].refuse(
+                ", ".join(slot.key_id.hex() for slot in statement.signatures),
+                "a key is asked for that the statement does not name",
+                entry.key_id.hex(),
+            )
+    if "payload" in at:
+        payload = at["payload"].base64(REQUEST_BYTES)
+        if len(payload) != statement.payload_size or hashlib.sha256(payload).digest() != statement.payload_digest:
+            at["payload"].refuse(
+                f"{statement.payload_size} bytes, SHA-256 {statement.payload_digest.hex()}",
+                "the firmware in the request is not what the statement speaks for",
+                f"{len(payload)} bytes, SHA-256 {hashlib.sha256(payload).hexdigest()}",
+            )
+        item = item._replace(payload=payload)
+    return item
+
+
+def _manifest(at: Mapping[str, Node], keys: tuple[Asked, ...]) -> Item:
+    content = at["manifest"].base64(MANIFEST_BYTES)
     manifest = decode_manifest(content)
     if encode_manifest(manifest) != content:
-        refuse("the manifest does not read back as it is written", f"{where}.manifest")
-    severed = _severed(value.get("severed", {}), dict(manifest.members), f"{where}.severed")
+        at["manifest"].refuse(None, "the manifest does not read back as it is written")
+    by_name = {
+        labels.MANIFEST_MEMBERS[label]: (label, member)
+        for label, member in manifest.members.items()
+        if isinstance(member, SuitDigest)
+    }
+    severed = {}
+    there = at.get("severed", Node(at["what"].document, {}, "severed", at["what"].above))
+    for name, node in there.members(tuple(by_name)).items():
+        label, digest = by_name[name]
+        severed[label] = node.base64(MANIFEST_BYTES)
+        if wrapped_digest(severed[label]) != digest:
+            node.refuse(None, "a severed member is not the one that the manifest names")
     if labels.TEXT in severed:
         decode_text(severed[labels.TEXT], "text")  # what cannot be read cannot be shown
-    verifier = value.get("verifier")
-    if "verifier" in value and (not isinstance(verifier, str) or not 0 < len(verifier.strip()) <= _VERIFIER):
-        refuse("this names no verifier", f"{where}.verifier", f"a text of 1 to {_VERIFIER} characters")
+    verifier = at["verifier"].text(_VERIFIER) if "verifier" in at else None
     return Item(content, keys, severed, verifier=verifier)
-
-
-def _severed(value: object, members: dict[int, object], where: str) -> dict[int, bytes]:
-    """Read the severed members: exactly those that the manifest holds a digest of, each with that digest."""
-    if not isinstance(value, dict):
-        refuse("these are no severed members", where, "an object")
-    by_digest = {label: member for label, member in members.items() if isinstance(member, SuitDigest)}
-    names = {labels.MANIFEST_MEMBERS[label]: label for label in by_digest}
-    if set(value) != set(names):
-        refuse(
-            "not the members that the manifest severs", where, ", ".join(names) or "none", ", ".join(value) or "none"
-        )
-    out = {}
-    for name, label in names.items():
-        content = decode64(value[name], f"{where}.{name}", MANIFEST_BYTES)
-        if wrapped_digest(content) != by_digest[label]:
-            refuse("a severed member is not the one that the manifest names", f"{where}.{name}")
-        out[label] = content
-    return out
-
-
-def _asked(value: object, where: str) -> Asked:
-    if not isinstance(value, dict) or set(value) != {"algorithm", "key"}:
-        refuse("this names no key", where, "algorithm and key")
-    algorithm = value["algorithm"]
-    if not isinstance(algorithm, str) or algorithm not in NUMBERS:
-        refuse("nothing is signed with this algorithm here", f"{where}.algorithm", ", ".join(NUMBERS), str(algorithm))
-    return Asked(algorithm, hex_bytes(value["key"], f"{where}.key", 16))

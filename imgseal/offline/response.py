@@ -3,12 +3,11 @@
 from imgseal.errors import InputError, Place
 from imgseal.limits import RESPONSE_BYTES
 from imgseal.offline.request import Asked, Request
-from imgseal.offline.text_form import decode64, encode64, hex_bytes, read_document, refuse, write_document
+from imgseal.offline.text_form import base64_text, read_document, refuse, write_document
 from imgseal.records import NamedTuple
+from imgseal.values import array, ascii_text, hexadecimal, record
 
 KIND = "signing response"
-_SIGNATURE_BYTES = 4096
-_SIGNATURES = 1024
 
 
 class Signed(NamedTuple):
@@ -18,6 +17,16 @@ class Signed(NamedTuple):
     asked: Asked
     value: bytes
 
+    @property
+    def algorithm(self) -> str:
+        """The name of the algorithm."""
+        return self.asked.algorithm
+
+    @property
+    def key_id(self) -> bytes:
+        """The identifier of the key, 16 bytes."""
+        return self.asked.key_id
+
 
 class Response(NamedTuple):
     """The answer to the request whose SHA-256 is `request`."""
@@ -26,24 +35,28 @@ class Response(NamedTuple):
     signatures: tuple[Signed, ...]
 
 
+def _once(signatures: tuple[Signed, ...]) -> bool:
+    return len({(signed.digest, signed.asked) for signed in signatures}) == len(signatures)
+
+
+_SIGNATURE = record(
+    lambda digest, algorithm, key_id, value: Signed(digest, Asked(algorithm, key_id), value),
+    {"sha256": hexadecimal(32), "algorithm": ascii_text(64), "key": hexadecimal(16), "value": base64_text(4096)},
+    {"sha256": "digest", "key": "key_id"},
+)
+_RESPONSE = record(
+    Response,
+    {
+        "request": hexadecimal(32),
+        "signatures": array(_SIGNATURE, 1, 1024, "signatures, one by a key of a thing", _once),
+    },
+    fixed={"imgseal": KIND, "format": 1},
+)
+
+
 def encode_response(response: Response) -> bytes:
     """Return the response as text."""
-    return write_document(
-        {
-            "imgseal": KIND,
-            "format": 1,
-            "request": response.request.hex(),
-            "signatures": [
-                {
-                    "sha256": signed.digest.hex(),
-                    "algorithm": signed.asked.algorithm,
-                    "key": signed.asked.key_id.hex(),
-                    "value": encode64(signed.value),
-                }
-                for signed in response.signatures
-            ],
-        }
-    )
+    return write_document(_RESPONSE.write(response))
 
 
 def decode_response(data: bytes, name: str, request: Request, digest: bytes) -> Response:
@@ -53,7 +66,7 @@ def decode_response(data: bytes, name: str, request: Request, digest: bytes) -> 
     what `encode_response` writes. No signature is verified here.
     """
     try:
-        response = _decode(data)
+        response = _RESPONSE.read(read_document(data, KIND, RESPONSE_BYTES))
         if response.request != digest:
             refuse(
                 "this is the response to another request",
@@ -76,27 +89,3 @@ def decode_response(data: bytes, name: str, request: Request, digest: bytes) -> 
         error.place = Place(file=name, key=error.place.key)
         raise
     return response
-
-
-def _decode(data: bytes) -> Response:
-    if len(data) > RESPONSE_BYTES:
-        refuse("the response is too large", "", f"at most {RESPONSE_BYTES} bytes", str(len(data)))
-    document = read_document(data, KIND)
-    rows = document.get("signatures")
-    if not isinstance(rows, list) or not 1 <= len(rows) <= _SIGNATURES:
-        refuse("there is no signature", "signatures", f"1 to {_SIGNATURES} signatures")
-    request = hex_bytes(document.get("request"), "request", 32)
-    signatures = tuple(_signed(row, f"signatures[{number}]") for number, row in enumerate(rows))
-    if len({(signed.digest, signed.asked) for signed in signatures}) != len(signatures):
-        refuse("two signatures by one key of one thing", "signatures")
-    return Response(request, signatures)
-
-
-def _signed(row: object, where: str) -> Signed:
-    if not isinstance(row, dict) or not isinstance(row.get("algorithm"), str):
-        refuse("this is no signature", where, "sha256, algorithm, key and value")
-    return Signed(
-        hex_bytes(row.get("sha256"), f"{where}.sha256", 32),
-        Asked(row["algorithm"], hex_bytes(row.get("key"), f"{where}.key", 16)),
-        decode64(row.get("value"), f"{where}.value", _SIGNATURE_BYTES),
-    )

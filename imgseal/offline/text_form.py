@@ -1,11 +1,11 @@
 """JSON text with one encoding for one meaning, read within bounds."""
 
 import base64
-import binascii
 import json
 from typing import NoReturn
 
-from imgseal.errors import InputError, Place
+from imgseal.errors import InputError
+from imgseal.values import Document, KeyPath, Kind, Node, shown
 
 _SHOWN = 160
 CHANGED = "is it the right file? then it was changed on the way: get it again"
@@ -17,36 +17,47 @@ def escaped(text: str) -> str:
     return "".join(c if c.isascii() and c.isprintable() else f"\\u{ord(c):04x}" for c in text)
 
 
+class _Strangers(Document):
+    """A document of somebody else: what is found in it is escaped."""
+
+    __slots__ = ()
+
+    def refuse(
+        self, path: KeyPath, message: str, expected: str | None, found: str | None, hint: str | None = None
+    ) -> NoReturn:
+        """Raise InputError; what was found is cut, and can do nothing to a terminal."""
+        if found is not None:
+            found = escaped(found if len(found) <= _SHOWN else found[: _SHOWN - 3] + "...")
+        super().refuse(path, message, expected, found, hint)
+
+
+_DOCUMENT = _Strangers(InputError, CHANGED)
+
+
 def refuse(
     message: str, key: str, expected: str | None = None, found: str | None = None, hint: str | None = None
 ) -> NoReturn:
     """Raise InputError about one key of a request or response."""
-    if found is not None:
-        found = escaped(found if len(found) <= _SHOWN else found[: _SHOWN - 3] + "...")
-    raise InputError(message, place=Place(key=key), expected=expected, found=found, hint=hint or CHANGED)
+    _DOCUMENT.refuse((key,), message, expected, found, hint)
 
 
-def write_document(document: dict[str, object]) -> bytes:
+def write_document(document: object) -> bytes:
     """Return the one text of a document: ASCII, keys in the order given, one space of indentation."""
     return (json.dumps(document, indent=1) + "\n").encode()
 
 
-def read_document(data: bytes, kind: str) -> dict[str, object]:
-    """Read a document; InputError when it is no JSON object or says that it is something else than `kind`."""
+def read_document(data: bytes, kind: str, most: int) -> Node:
+    """Read a document; InputError when it is too large, no JSON object, or not of the `kind` that is asked for."""
+    if len(data) > most:
+        refuse(f"the {kind} is too large", "", f"at most {most} bytes", str(len(data)))
     try:
-        document = json.loads(data.decode("ascii"))
-    except (ValueError, RecursionError):
-        refuse(f"this is no {kind}", "", "JSON text in ASCII", repr(data[:16]))
-    if not isinstance(document, dict) or document.get("imgseal") != kind:
-        refuse(f"this is no {kind}", "imgseal", f'"{kind}"', _shown(document))
-    if document.get("format") != 1 or type(document["format"]) is not int:  # true and 1.0 are 1 in Python
-        refuse(f"a {kind} of a format that is not read here", "format", "1", _shown(document.get("format")))
-    return document
-
-
-def _shown(value: object) -> str:
-    text = str(value.get("imgseal", "nothing")) if isinstance(value, dict) else str(value)
-    return text if len(text) <= 80 else text[:77] + "..."
+        node = Node(_DOCUMENT, _DOCUMENT.parse(data, kind))
+    except InputError as error:
+        refuse(f"this is no {kind}", "", "JSON text in ASCII", error.message)
+    said = node.value.get("imgseal", "nothing") if isinstance(node.value, dict) else shown(node.value)
+    if said != kind:
+        refuse(f"this is no {kind}", "imgseal", f'"{kind}"', str(said))
+    return node
 
 
 def encode64(data: bytes) -> str:
@@ -54,21 +65,6 @@ def encode64(data: bytes) -> str:
     return base64.b64encode(data).decode()
 
 
-def decode64(value: object, key: str, most: int) -> bytes:
-    """Read base64 of at most `most` bytes."""
-    if not isinstance(value, str) or len(value) > (most + 2) // 3 * 4:
-        refuse("this is no base64 text of the right size", key, f"at most {most} bytes", _shown(value))
-    try:
-        return base64.b64decode(value, validate=True)
-    except (binascii.Error, ValueError):
-        refuse("this is no base64 text", key, "RFC 4648 section 4", _shown(value))
-
-
-def hex_bytes(value: object, key: str, size: int) -> bytes:
-    """Read exactly `size` bytes in lower-case hex."""
-    try:
-        if isinstance(value, str) and len(value) == 2 * size and value == value.lower():
-            return bytes.fromhex(value)
-    except ValueError:
-        pass
-    refuse("this is no hex text of the right size", key, f"{2 * size} hex digits", _shown(value))
+def base64_text(most: int) -> Kind[bytes]:
+    """Return the kind of at most so many bytes in base64."""
+    return Kind(lambda node: node.base64(most), encode64)

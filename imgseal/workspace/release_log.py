@@ -24,9 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from imgseal.device_state.device import DeviceState
-    from imgseal.formats.log.entry import Floor, LoggedPackage
+    from imgseal.formats.log.entry import Entry, Floor, LoggedPackage
     from imgseal.formats.log.errors import GoingDownError
-    from imgseal.formats.log.lines import Draft
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
     from imgseal.workspace.project import Project
@@ -37,7 +36,7 @@ class LogPlan(NamedTuple):
 
     path: str
     product_file: str
-    draft: "Draft"
+    draft: "Entry"
 
 
 def refuse_development_keys(project: "Project", signers: "Iterable[Signer]") -> None:
@@ -102,7 +101,7 @@ def plan_entry(
     product = project.product
     if product.log is None:
         return None
-    from imgseal.formats.log.lines import Draft
+    from imgseal.formats.log.entry import Entry
 
     for each, package, _ in made:
         floor = floor_of(each, logged_floors(each) or ())
@@ -110,7 +109,8 @@ def plan_entry(
             names = {component.number: name for name, component in each.product.components.items()}
             known = {names[number]: value for number, value in floor.counters if number in names}
             refuse_leaping(package.images, known, each)
-    draft = Draft(
+    draft = Entry(
+        0,
         product.vendor,
         product.name,
         product.release.version,
@@ -119,7 +119,7 @@ def plan_entry(
         revision,
         __version__,
         tuple(_logged(*each) for each in made),
-        None if product.bootloader is None else product.bootloader.version,
+        bootloader=None if product.bootloader is None else product.bootloader.version,
     )
     return LogPlan(project.resolve(product.log), project.path, draft)
 

@@ -16,8 +16,8 @@ from workshop import Workshop, make, product, resealed, write_project
 
 from imgseal.demo.firmware import code, phrases
 from imgseal.demo.scenario import product_text
-from imgseal.formats.log.entry import LoggedImage, LoggedPackage
-from imgseal.formats.log.lines import EMPTY, Draft, added
+from imgseal.formats.log.entry import Entry, LoggedImage, LoggedPackage
+from imgseal.formats.log.lines import EMPTY, added
 from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.formats.sealed_image.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES
 from imgseal.formats.sealed_image.statement import Statement
@@ -139,7 +139,7 @@ def log_line_for(tip: object, sequence: int, images: dict[str, bytes], manifest:
     keys = (shop().trust.keys[1].key_id,)
     logged = tuple(sorted((logged_image(*each) for each in images.items()), key=lambda each: each.component))
     package = LoggedPackage("", of.class_id, manifest, keys, logged)
-    draft = Draft(of.vendor, of.name, of.release.version, sequence, 1_700_000_000, b"", "0.1.0", (package,))
+    draft = Entry(0, of.vendor, of.name, of.release.version, sequence, 1_700_000_000, b"", "0.1.0", (package,))
     line, step = added(tip, draft)  # type: ignore[arg-type]
     return line, step.tip
 

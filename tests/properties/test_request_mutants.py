@@ -9,11 +9,11 @@ def test_no_mutant_is_taken_for_what_it_is_not() -> None:
     counts = run(3000, 7)
     for words in (
         "request: accepted", "request: this is no signing request", "request: the request is not as imgseal writes it",
-        "request: a key is asked for that the statement does not name", "request: a key is asked for twice", "request: no key is asked for",
+        "request: a key is asked for that the statement does not name", "request: not a value allowed here", "request: unknown key",
         "request: the firmware in the request is not what the statement speaks", "request: a severed member is not the one",
-        "request: not the members that the manifest severs", "response: accepted", "response: this is the response to another request",
+        "request: this key is missing", "response: accepted", "response: this is the response to another request",
         "response: a signature that the request does not ask for", "response: the signer returned a signature that does not verify",
-        "response: a signature is still missing", "response: two signatures by one key of one thing", "response: the response is not as imgseal",
+        "response: a signature is still missing", "response: not a value allowed here", "response: the response is not as imgseal",
     ):  # fmt: skip
         assert sum(number for name, number in counts.items() if name.startswith(words[:60])) > 0, words
 

@@ -4,18 +4,16 @@ docs/format/release-log.md has the table of the keys; the encoding of an entry i
 Format 2 is that of releases whose product file states a bootloader; the entry says which, and so do the floors.
 """
 
+import itertools
 from functools import lru_cache
+from typing import Any
 
-from imgseal.formats.log.errors import LogFormatError
-from imgseal.formats.log.strict_json import Json, Node, encode, parse
+from imgseal.formats.log.errors import DOCUMENT, LogFormatError, compact
 from imgseal.records import NamedTuple
+from imgseal.values import Kind, Node, array, ascii_text, hexadecimal, integer, pair, record
 from imgseal.versions import Version
 
 _BARE, _STATED = 1, 2
-_U32 = 0xFFFF_FFFF
-_U63 = (1 << 63) - 1
-_NAME_MAX = 256
-_KEYS_MAX, _IMAGES_MAX, _PACKAGES_MAX, _FLOORS_MAX, _COMPONENTS_MAX = 16, 512, 256, 256, 256
 
 
 class LoggedImage(NamedTuple):
@@ -71,7 +69,7 @@ class Entry(NamedTuple):
     revision: bytes
     tool: str
     packages: tuple[LoggedPackage, ...]
-    least: tuple[Floor, ...]
+    least: tuple[Floor, ...] = ()
     bootloader: Version | None = None
 
     @property
@@ -82,63 +80,109 @@ class Entry(NamedTuple):
         return tuple(dict.fromkeys(named))
 
 
+def _rises(values: tuple[object, ...]) -> bool:
+    """Say whether values rise: a set has one order."""
+    return all(before < after for before, after in itertools.pairwise(values))  # type: ignore[operator]
+
+
+@lru_cache(maxsize=1024)
+def _parsed(text: str) -> Version:
+    return Version.parse(text)  # a log repeats those of what did not change
+
+
+def _read_version(node: Node) -> Version:
+    return node.parsed(_parsed, 'a version such as "2.4.1" or "2.4.1-rc.1"', "not a value allowed here")
+
+
+def _class_and_variant(items: tuple[LoggedPackage, ...] | tuple[Floor, ...]) -> bool:
+    return _rises(tuple([(each.class_id, each.variant) for each in items]))
+
+
+def _one_a_slot(images: tuple[LoggedImage, ...]) -> bool:
+    order = [image.component for image in images]
+    return order == sorted(order) and len({image.slot for image in images}) == len(images)
+
+
+_VERSION = Kind(_read_version, str)
+_U32, _U63 = integer(0, (1 << 32) - 1), integer(0, (1 << 63) - 1)
+_NAME, _VARIANT = ascii_text(256), ascii_text(256, least=0)
+_KEYS = array(hexadecimal(16), 1, 16, "key identifiers, each once", lambda keys: len(set(keys)) == len(keys))
+_COUNTERS = array(
+    pair(integer(1, 255), _U32), 1, 256, "pairs of component number and counter that rise by component",
+    lambda pairs: _rises(tuple([component for component, _ in pairs])),
+)  # fmt: skip
+_BOOTLOADERS = array(
+    _VERSION, 0, 2, "versions, the oldest and the newest, or none",
+    lambda ends: len(ends) != 1 and ends == tuple(sorted(ends)),
+)  # fmt: skip
+_IMAGE = record(
+    LoggedImage,
+    {
+        "component": integer(1, 255),
+        "name": _NAME,
+        "slot": _NAME,
+        "version": _VERSION,
+        "counter": _U32,
+        "statement": hexadecimal(32),
+        "keys": _KEYS,
+    },
+)
+_LINE: dict[str, Kind[Any]] = {"class": hexadecimal(16), "variant": _VARIANT}
+_PACKAGE = record(
+    LoggedPackage,
+    {
+        **_LINE,
+        "manifest": hexadecimal(32),
+        "keys": _KEYS,
+        "images": array(_IMAGE, 1, 512, "images by component, one a slot", _one_a_slot),
+    },
+    {"class": "class_id"},
+)
+_FLOOR = {**_LINE, "sequence": _U32, "manifest": hexadecimal(32), "counters": _COUNTERS}
+
+
+def _entry(number: int, stated: dict[str, Kind[Any]], floor: dict[str, Kind[Any]]) -> Kind[Entry]:
+    return record(
+        Entry,
+        {
+            "number": _U63,
+            "vendor": ascii_text(253),
+            "product": ascii_text(64),
+            "version": _VERSION,
+            "sequence": _U32,
+            "built": _U63,
+            "revision": hexadecimal(0, 32),
+            "tool": ascii_text(64),
+            **stated,
+            "packages": array(_PACKAGE, 1, 256, "packages that rise by class and variant", _class_and_variant),
+            "least": array(
+                record(Floor, {**_FLOOR, **floor}, {"class": "class_id"}), 1, 256,
+                "floors that rise by class and variant", _class_and_variant,
+            ),
+        },
+        fixed={"format": number},
+    )  # fmt: skip
+
+
+_ENTRIES = {
+    _BARE: _entry(_BARE, {}, {}),
+    _STATED: _entry(_STATED, {"bootloader": _VERSION}, {"bootloaders": _BOOTLOADERS}),
+}
+"""Format -> its entries, as docs/format/release-log.md has the table of the keys."""
+
+
 def encode_entry(entry: Entry) -> bytes:
     """Return the bytes that the leaf is hashed from."""
-    return encode(_tree(entry))
+    return compact(_kind_of(entry).write(entry))
 
 
-def _tree(entry: Entry) -> Json:
-    stated = {} if entry.bootloader is None else {"bootloader": str(entry.bootloader)}
-    return {
-        "format": _STATED if stated else _BARE,
-        "number": entry.number,
-        "vendor": entry.vendor,
-        "product": entry.product,
-        "version": str(entry.version),
-        "sequence": entry.sequence,
-        "built": entry.built,
-        "revision": entry.revision.hex(),
-        "tool": entry.tool,
-        **stated,
-        "packages": [_package_tree(package) for package in entry.packages],
-        "least": [
-            {
-                "class": floor.class_id.hex(),
-                "variant": floor.variant,
-                "sequence": floor.sequence,
-                "manifest": floor.manifest.hex(),
-                "counters": [list(pair) for pair in floor.counters],
-                **({"bootloaders": [str(version) for version in floor.bootloaders]} if stated else {}),
-            }
-            for floor in entry.least
-        ],
-    }
-
-
-def _package_tree(package: LoggedPackage) -> Json:
-    return {
-        "class": package.class_id.hex(),
-        "variant": package.variant,
-        "manifest": package.manifest.hex(),
-        "keys": [key.hex() for key in package.keys],
-        "images": [
-            {
-                "component": image.component,
-                "name": image.name,
-                "slot": image.slot,
-                "version": str(image.version),
-                "counter": image.counter,
-                "statement": image.statement.hex(),
-                "keys": [key.hex() for key in image.keys],
-            }
-            for image in package.images
-        ],
-    }
+def _kind_of(entry: Entry) -> Kind[Entry]:
+    return _ENTRIES[_BARE if entry.bootloader is None else _STATED]
 
 
 def decode_entry(data: bytes) -> Entry:
     """Read an entry; LogFormatError where it is none, or another encoding of one."""
-    entry = read_entry(Node(parse(data, "entry"), "entry"))
+    entry = read_entry(Node(DOCUMENT, DOCUMENT.parse(data, "entry", unique=False), "entry"))
     if encode_entry(entry) != data:
         raise LogFormatError(
             "this is another encoding of an entry",
@@ -151,7 +195,6 @@ def decode_entry(data: bytes) -> Entry:
 def read_entry(node: Node) -> Entry:
     """Read an entry from parsed JSON; the encoding is for the caller to compare."""
     number = node.value.get("format") if isinstance(node.value, dict) else None
-    stated = number == _STATED
     if type(number) is int and number > _STATED:
         raise LogFormatError(
             "this entry is of a later format",
@@ -159,107 +202,8 @@ def read_entry(node: Node) -> Entry:
             found=str(number),
             hint="use a newer imgseal",
         )
-    at = node.members(
-        "format", "number", "vendor", "product", "version", "sequence", "built", "revision", "tool",
-        *(("bootloader",) if stated else ()), "packages", "least",
-    )  # fmt: skip
-    at["format"].integer(_BARE, _STATED)
-    return Entry(
-        number=at["number"].integer(0, _U63),
-        vendor=at["vendor"].text(253),
-        product=at["product"].text(64),
-        version=_version(at["version"]),
-        sequence=at["sequence"].integer(0, _U32),
-        built=at["built"].integer(0, _U63),
-        revision=at["revision"].hexadecimal(0, 32),
-        tool=at["tool"].text(64),
-        packages=tuple(_package(each) for each in _rising(at["packages"], 1, _PACKAGES_MAX, "class", "variant")),
-        least=tuple(_floor(each, stated=stated) for each in _rising(at["least"], 1, _FLOORS_MAX, "class", "variant")),
-        bootloader=_version(at["bootloader"]) if stated else None,
-    )
+    return _ENTRIES[_STATED if number == _STATED else _BARE].read(node)
 
 
-def _rising(node: Node, least: int, most: int, *keys: str) -> list[Node]:
-    """Return the items of an array of objects that rise by these keys: a set has one order."""
-    items = node.items(least, most)
-    order = [tuple(str(each.value.get(key)) for key in keys) for each in items if isinstance(each.value, dict)]
-    if any(order[index] >= order[index + 1] for index in range(len(order) - 1)):
-        raise node.wrong(f"items that rise by {' and '.join(keys)}")
-    return items
-
-
-def _keys(node: Node) -> tuple[bytes, ...]:
-    keys = tuple(each.hexadecimal(16, 16) for each in node.items(1, _KEYS_MAX))
-    if len(set(keys)) != len(keys):
-        raise node.wrong("each key once")
-    return keys
-
-
-@lru_cache(maxsize=1024)
-def _parsed(text: str) -> Version:
-    return Version.parse(text)  # a log repeats those of what did not change
-
-
-def _version(node: Node) -> Version:
-    try:
-        return _parsed(node.text(64))
-    except ValueError:
-        raise node.wrong('a version such as "2.4.1" or "2.4.1-rc.1"') from None
-
-
-def _package(node: Node) -> LoggedPackage:
-    at = node.members("class", "variant", "manifest", "keys", "images")
-    return LoggedPackage(
-        variant=at["variant"].text(_NAME_MAX, least=0),
-        class_id=at["class"].hexadecimal(16, 16),
-        manifest=at["manifest"].hexadecimal(32, 32),
-        keys=_keys(at["keys"]),
-        images=_images(at["images"]),
-    )
-
-
-def _images(node: Node) -> tuple[LoggedImage, ...]:
-    images = tuple(_image(each) for each in node.items(1, _IMAGES_MAX))
-    order = [image.component for image in images]
-    if order != sorted(order) or len({image.slot for image in images}) != len(images):
-        raise node.wrong("images by component, one a slot")
-    return images
-
-
-def _image(node: Node) -> LoggedImage:
-    at = node.members("component", "name", "slot", "version", "counter", "statement", "keys")
-    return LoggedImage(
-        component=at["component"].integer(1, 255),
-        name=at["name"].text(_NAME_MAX),
-        slot=at["slot"].text(_NAME_MAX),
-        version=_version(at["version"]),
-        counter=at["counter"].integer(0, _U32),
-        statement=at["statement"].hexadecimal(32, 32),
-        keys=_keys(at["keys"]),
-    )
-
-
-def _floor(node: Node, *, stated: bool) -> Floor:
-    names = ("class", "variant", "sequence", "manifest", "counters")
-    at = node.members(*names, "bootloaders") if stated else node.members(*names)
-    counters = []
-    for each in at["counters"].items(1, _COMPONENTS_MAX):
-        component, counter = each.items(2, 2)
-        counters.append((component.integer(1, 255), counter.integer(0, _U32)))
-    if any(counters[index][0] >= counters[index + 1][0] for index in range(len(counters) - 1)):
-        raise at["counters"].wrong("pairs of component number and counter that rise by component")
-    return Floor(
-        variant=at["variant"].text(_NAME_MAX, least=0),
-        class_id=at["class"].hexadecimal(16, 16),
-        sequence=at["sequence"].integer(0, _U32),
-        manifest=at["manifest"].hexadecimal(32, 32),
-        counters=tuple(counters),
-        bootloaders=_bootloaders(at["bootloaders"]) if stated else (),
-    )
-
-
-def _bootloaders(node: Node) -> tuple[Version, ...]:
-    versions = tuple(_version(each) for each in node.items(0, 2))
-    if len(versions) == 1 or versions != tuple(sorted(versions)):
-        raise node.wrong("the oldest and the newest version, or none")
-    return versions
+ENTRY = Kind(read_entry, lambda entry: _kind_of(entry).write(entry))
+"""An entry inside a proof."""

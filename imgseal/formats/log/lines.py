@@ -8,31 +8,23 @@ complete line (`is_whole`) never happened.
 from collections.abc import Iterable, Iterator
 
 from imgseal.errors import Place
-from imgseal.formats.log.entry import Entry, Floor, LoggedPackage, encode_entry, read_entry
-from imgseal.formats.log.errors import CURE, ForkError, GoingDownError, LogError, LogFormatError
+from imgseal.formats.log.entry import Entry, Floor, decode_entry, encode_entry, read_entry
+from imgseal.formats.log.errors import (
+    CURE,
+    DOCUMENT,
+    ForkError,
+    GoingDownError,
+    LogError,
+    LogFormatError,
+    compact,
+)
 from imgseal.formats.log.floors import raised, refuse_below
-from imgseal.formats.log.strict_json import Node, encode, parse
 from imgseal.formats.log.tree import EMPTY_ROOT, HASH_BYTES, PATH_MAX, leaf_hash, push, root_of
 from imgseal.limits import LOG_LINE_BYTES
 from imgseal.records import NamedTuple
-from imgseal.versions import Version
+from imgseal.values import Kind, Node, array, hexadecimal, integer, record
 
 _MARKERS = (b"<<<<<<<", b"|||||||", b"=======", b">>>>>>>")
-_U63 = (1 << 63) - 1
-
-
-class Draft(NamedTuple):
-    """A release that is to be added; see `Entry`."""
-
-    vendor: str
-    product: str
-    version: Version
-    sequence: int
-    built: int
-    revision: bytes
-    tool: str
-    packages: tuple[LoggedPackage, ...]
-    bootloader: Version | None = None
 
 
 class Tip(NamedTuple):
@@ -57,17 +49,18 @@ class Step(NamedTuple):
     tip: Tip
 
 
-def added(tip: Tip, draft: Draft) -> tuple[bytes, Step]:
+def added(tip: Tip, draft: Entry) -> tuple[bytes, Step]:
     """Return the line, without its line feed, that adds a release, and where the log then ends.
 
+    Number and floors of the entry follow from the log.
     GoingDownError where its numbers fall below the log's; LogFormatError where the line would not be read again.
     """
     draft = draft._replace(packages=tuple(sorted(draft.packages, key=lambda each: (each.class_id, each.variant))))
     refuse_below(tip.least, draft.packages, draft.sequence)
     least = raised(tip.least, draft.packages, draft.sequence, draft.bootloader)
-    entry = Entry(tip.size, *draft[:-1], least, draft.bootloader)
+    entry = draft._replace(number=tip.size, least=least)
     data = encode_entry(entry)
-    read_entry(Node(parse(data, "entry"), "entry"))  # nothing is written that would not be read
+    decode_entry(data)  # nothing is written that would not be read
     leaf = leaf_hash(data)
     peaks = push(tip.peaks, tip.size, leaf)
     root = root_of(peaks)
@@ -78,7 +71,7 @@ def added(tip: Tip, draft: Draft) -> tuple[bytes, Step]:
 
 
 def _line(at: int, edge: tuple[bytes, ...], root: bytes, entry: bytes) -> bytes:
-    head = encode({"at": at, "edge": [peak.hex() for peak in edge], "root": root.hex()})
+    head = compact({"at": at, "edge": [peak.hex() for peak in edge], "root": root.hex()})
     return head[:-1] + b',"entry":' + entry + b"}"
 
 
@@ -96,7 +89,18 @@ class _Line(NamedTuple):
     edge: tuple[bytes, ...]
     root: bytes
     entry: Entry
-    leaf: bytes
+    leaf: bytes = b""
+
+
+_LINE = record(
+    _Line,
+    {
+        "at": integer(0, (1 << 63) - 1),
+        "edge": array(hexadecimal(HASH_BYTES), 0, PATH_MAX),
+        "root": hexadecimal(HASH_BYTES),
+        "entry": Kind(read_entry),
+    },
+)
 
 
 def _read_line(data: bytes) -> _Line:
@@ -107,21 +111,17 @@ def _read_line(data: bytes) -> _Line:
         raise ForkError(
             "the log forks: a merge has left its marks", found=data[:40].decode("ascii", "replace"), hint=CURE
         )
-    node = Node(parse(data, "line of a release log"), "line")
-    at = node.members("at", "edge", "root", "entry")
-    offset = at["at"].integer(0, _U63)
-    edge = tuple(peak.hexadecimal(HASH_BYTES, HASH_BYTES) for peak in at["edge"].items(0, PATH_MAX))
-    root = at["root"].hexadecimal(HASH_BYTES, HASH_BYTES)
-    entry = read_entry(at["entry"])
-    encoded = encode_entry(entry)
-    if _line(offset, edge, root, encoded) != data:
+    # a key that stands twice is another encoding, which is compared below
+    line = _LINE.read(Node(DOCUMENT, DOCUMENT.parse(data, "line of a release log", unique=False), "line"))
+    encoded = encode_entry(line.entry)
+    if _line(line.at, line.edge, line.root, encoded) != data:
         raise LogFormatError(
             "this is another encoding of a line",
             expected="the one that docs/format/release-log.md describes, ended by one line feed",
             hint="restore the file from version control or a backup; keep version control from changing line ends:"
             " release.log -text in .gitattributes",
         )
-    return _Line(offset, edge, root, entry, leaf_hash(encoded))
+    return line._replace(leaf=leaf_hash(encoded))
 
 
 def is_whole(data: bytes) -> bool:

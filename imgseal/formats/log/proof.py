@@ -5,9 +5,8 @@ A head is `SIZE:ROOT`, such as `12:9f86d0...`. A proof is one line of compact JS
 
 from collections.abc import Sequence
 
-from imgseal.formats.log.entry import Entry, encode_entry, read_entry
-from imgseal.formats.log.errors import LogError, LogFormatError
-from imgseal.formats.log.strict_json import Json, Node, encode, parse
+from imgseal.formats.log.entry import ENTRY, Entry, encode_entry
+from imgseal.formats.log.errors import DOCUMENT, LogError, LogFormatError, compact
 from imgseal.formats.log.tree import (
     HASH_BYTES,
     PATH_MAX,
@@ -21,6 +20,7 @@ from imgseal.formats.log.tree import (
 )
 from imgseal.limits import PROOF_BYTES
 from imgseal.records import NamedTuple
+from imgseal.values import Kind, Node, array, hexadecimal, record
 from imgseal.versions import decimal
 
 _FORMAT = 1
@@ -74,15 +74,27 @@ def prove_consistency(leaves: Sequence[bytes], first: int) -> Consistency:
     return Consistency(heads[0], heads[1], consistency_path(leaves, first) if first else ())
 
 
+def _read_head(node: Node) -> Head:
+    head = read_head(node.ascii(96))
+    if head is None:
+        node.refuse("SIZE:ROOT")
+    return head
+
+
+_HEAD = Kind(_read_head, str)
+_PATH = array(hexadecimal(HASH_BYTES), 0, PATH_MAX)
+_INCLUSION = record(
+    Inclusion, {"head": _HEAD, "path": _PATH, "entry": ENTRY}, fixed={"format": _FORMAT, "proof": "inclusion"}
+)
+_CONSISTENCY = record(
+    Consistency, {"first": _HEAD, "second": _HEAD, "path": _PATH}, fixed={"format": _FORMAT, "proof": "consistency"}
+)
+
+
 def encode_proof(proof: Inclusion | Consistency) -> bytes:
     """Return the text of a proof, with its line feed."""
-    path = [other.hex() for other in proof.path]
-    tree: Json
-    if isinstance(proof, Inclusion):
-        tree = {"format": _FORMAT, "proof": "inclusion", "head": str(proof.head), "path": path}
-        return encode(tree)[:-1] + b',"entry":' + encode_entry(proof.entry) + b"}\n"
-    tree = {"format": _FORMAT, "proof": "consistency", "first": str(proof.first), "second": str(proof.second)}
-    return encode({**tree, "path": path}) + b"\n"
+    tree = _INCLUSION.write(proof) if isinstance(proof, Inclusion) else _CONSISTENCY.write(proof)
+    return compact(tree) + b"\n"
 
 
 def decode_proof(data: bytes) -> Inclusion | Consistency:
@@ -92,20 +104,15 @@ def decode_proof(data: bytes) -> Inclusion | Consistency:
             "this proof is larger than imgseal reads", expected=f"at most {PROOF_BYTES} bytes",
             found=f"{len(data)} bytes", hint="is it the right file?",
         )  # fmt: skip
-    tree = parse(data, "proof")
-    kind = tree.get("proof") if isinstance(tree, dict) else None
-    node = Node(tree, "proof")
+    node = Node(DOCUMENT, DOCUMENT.parse(data, "proof", unique=False), "proof")
+    said = node.value if isinstance(node.value, dict) else {}
+    if type(number := said.get("format")) is int and _FORMAT < number <= _U63:
+        raise LogFormatError(
+            "this proof is of a later format", expected=f"format {_FORMAT}", found=str(number),
+            hint="use a newer imgseal",
+        )  # fmt: skip
     proof: Inclusion | Consistency
-    if kind == "consistency":
-        at = node.members("format", "proof", "first", "second", "path")
-        _refuse_later(at["format"])
-        proof = Consistency(_head(at["first"]), _head(at["second"]), _path(at["path"]))
-    else:
-        at = node.members("format", "proof", "head", "path", "entry")
-        _refuse_later(at["format"])
-        if kind != "inclusion":
-            raise at["proof"].wrong('"inclusion" or "consistency"')
-        proof = Inclusion(read_entry(at["entry"]), _head(at["head"]), _path(at["path"]))
+    proof = _CONSISTENCY.read(node) if said.get("proof") == "consistency" else _INCLUSION.read(node)
     if encode_proof(proof) != data:
         raise LogFormatError(
             "this is another encoding of a proof",
@@ -113,25 +120,6 @@ def decode_proof(data: bytes) -> Inclusion | Consistency:
             hint="make the proof again: imgseal log prove",
         )
     return proof
-
-
-def _refuse_later(node: Node) -> None:
-    if node.integer(1, _U63) != _FORMAT:
-        raise LogFormatError(
-            "this proof is of a later format", expected=f"format {_FORMAT}", found=str(node.value),
-            hint="use a newer imgseal",
-        )  # fmt: skip
-
-
-def _head(node: Node) -> Head:
-    head = read_head(node.text(96))
-    if head is None:
-        raise node.wrong("SIZE:ROOT")
-    return head
-
-
-def _path(node: Node) -> tuple[bytes, ...]:
-    return tuple(each.hexadecimal(HASH_BYTES, HASH_BYTES) for each in node.items(0, PATH_MAX))
 
 
 def refuse_unless_holds(proof: Inclusion | Consistency) -> None:

@@ -5,8 +5,8 @@ from hashlib import sha256
 
 import naive_tree
 
-from imgseal.formats.log.entry import LoggedImage, LoggedPackage
-from imgseal.formats.log.lines import EMPTY, Draft, Step, added
+from imgseal.formats.log.entry import Entry, LoggedImage, LoggedPackage
+from imgseal.formats.log.lines import EMPTY, Step, added
 from imgseal.versions import Version
 
 CLASS = bytes(range(16))
@@ -22,7 +22,7 @@ def image(number: int, component: int, counter: int) -> LoggedImage:
     return LoggedImage(component, name, name, Version(2, 4, number), counter, statement, (key("images"),))
 
 
-def draft(number: int, *, sequence: int | None = None, counter: int | None = None, variant: str = "") -> Draft:
+def draft(number: int, *, sequence: int | None = None, counter: int | None = None, variant: str = "") -> Entry:
     """Release `number`: sequence 10 more, the motor's counter a tenth of it; every seventh states no bootloader."""
     counter = number // 10 if counter is None else counter
     package = LoggedPackage(
@@ -32,7 +32,8 @@ def draft(number: int, *, sequence: int | None = None, counter: int | None = Non
         (key("packages"),),
         (image(number, 1, counter), image(number, 2, 3)),
     )
-    return Draft(
+    return Entry(
+        0,
         "quillmoor.example",
         "vent-drive",
         Version(2, 4, number),
@@ -41,7 +42,7 @@ def draft(number: int, *, sequence: int | None = None, counter: int | None = Non
         bytes(range(20)),
         "0.1.0",
         (package,),
-        None if number % 7 == 6 else Version(1, number // 3, 0),
+        bootloader=None if number % 7 == 6 else Version(1, number // 3, 0),
     )
 
 
