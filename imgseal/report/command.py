@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
+from imgseal.check.context import Context
 from imgseal.check.judge import kind_of
 from imgseal.console.options import product_options
 from imgseal.errors import Place, RefusedError, UsageError
@@ -82,7 +83,7 @@ def command(
             hint="leave --format out, open the page in a browser and print it; it has a style for A4 paper",
         )
     from imgseal.report.document import report_document
-    from imgseal.report.page import printable, render
+    from imgseal.report.printable import printable
     from imgseal.report.report_inputs import gather
 
     project = Project.load(product_file, settings, variant)
@@ -105,10 +106,11 @@ def command(
         state, device = _numbers(project, state, device, before, development=development)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
-    material = gather(
-        data, package, project.product, trust, state, tool=__version__, day=day, device=device, held=contents,
-        development=development, anchors=anchors,
+    context = Context(
+        project.product, trust, state, contents, development=development, whole_set=not state.fresh, day=day,
+        anchors=anchors,
     )  # fmt: skip
+    material = gather(data, package, context, tool=__version__, device=device)
     made = day_of(build_time()) if "SOURCE_DATE_EPOCH" in os.environ else today()
     material = material._replace(made=made, logged=_logged(project, material))
     if before is not None and material.contents is not None:
@@ -123,6 +125,8 @@ def command(
     if form == "json":
         content = (json.dumps(document, indent=2, ensure_ascii=True) + "\n").encode("ascii")
     else:
+        from imgseal.report.page import render
+
         content = render(document).encode("utf-8", "backslashreplace")
     given = [path for path in (package, device_file, previous) if path is not None]
     refuse_overlap([out], [*given, *project.own_files()])

@@ -1,8 +1,10 @@
 """A report as JSON values, format 1. The page is made from these and nothing else, so both say the same."""
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from imgseal.check.context import component_named
 from imgseal.compare.text import comparison_document
 from imgseal.findings import CODES, FAILED, NOT_RUN, PASSED
 from imgseal.formats.cose.labels import ALGORITHMS
@@ -13,29 +15,37 @@ from imgseal.formats.suit.manifest import decode_manifest
 from imgseal.formats.suit.outline import branches
 from imgseal.formats.suit.text import decode_text
 from imgseal.rehearse.text import rehearsal_document
-from imgseal.report.evidence import DISCLAIMER, judged, schemes
+from imgseal.report.evidence import DISCLAIMER, Scheme, judged, schemes
 from imgseal.report.inputs import Material
 from imgseal.report.memory_map import MemoryMap, memory_maps
 from imgseal.report.observations import Probe, probes
 from imgseal.report.slot_contents import lying_in
 from imgseal.report.timeline import down_spans, lanes
-from imgseal.workspace.verdict_json import verdicts_document
+from imgseal.workspace.verdict_json import verdict_document
 
 if TYPE_CHECKING:
-    from imgseal.findings import Verdict
     from imgseal.flow.contents import Image
     from imgseal.formats.suit.envelope import Envelope
     from imgseal.keys.trusted_keys import TrustedKey
     from imgseal.product.model import Component
+    from imgseal.rehearse.play import Rehearsal
 
 Json = dict[str, Any]
+
+OUTCOMES: dict[str, Callable[[Json], bool]] = {
+    "passed": lambda check: check["outcome"] == PASSED,
+    "failed": lambda check: check["outcome"] == FAILED,
+    "did_not_run": lambda check: check["outcome"] == NOT_RUN and check["mandatory"],
+    "did_not_apply": lambda check: check["outcome"] == NOT_RUN and not check["mandatory"],
+}
+"""What became of a check of a verdict document; one that had nothing to look at did not apply, and lets it stand."""
 
 
 def report_document(material: Material) -> Json:
     """Return everything that a report says; docs/format/report.schema.json is the contract. Keys are always there."""
     product = material.product
-    verdicts: Any = verdicts_document([material.verdict], material.tool, material.product.source)["verdicts"]
-    seen = probes(material)
+    verdict = verdict_document(material.verdict)
+    played = material.rehearsal
     return {
         "format": 1,
         "imgseal": material.tool,
@@ -50,19 +60,19 @@ def report_document(material: Material) -> Json:
             "hardware": list(product.hardware),
         },
         "package": _package(material),
-        "verdict": verdicts[0],
-        "counts": _outcomes(material.verdict),
+        "verdict": verdict,
+        "counts": {name: sum(map(fits, verdict["checks"])) for name, fits in OUTCOMES.items()},
         "memories": _memories(material),
         "components": [_component(material, component) for component in product.components.values()],
         "trust_anchors": [_key(material, key) for key in material.trust.keys],
         "signers_needed": {"images": material.trust.need_images, "packages": material.trust.need_packages},
         "manifest": [
             {"depth": depth, "text": text}
-            for depth, text in (() if material.envelope is None else branches(material.envelope))
+            for depth, text in (branches(material.envelope) if material.envelope is not None else ())
         ],
         "comparison": None if material.comparison is None else comparison_document(material.comparison),
-        "rehearsal": _rehearsal(material),
-        "not_rehearsed": _not_rehearsed(material),
+        "rehearsal": None if played is None else _rehearsal(material, played),
+        "not_rehearsed": (material.not_rehearsed or "not asked for: --rehearse") if played is None else None,
         "refusals": [
             {
                 "what": change.what,
@@ -74,7 +84,7 @@ def report_document(material: Material) -> Json:
             for change in material.changes
         ],
         "untried": material.untried,
-        "evidence": _evidence(seen),
+        "evidence": _evidence(probes(material)),
         "codes": dict(CODES),
     }
 
@@ -92,12 +102,10 @@ def _package(material: Material) -> Json:
         },
         "manifest_digest": None if contents is None else contents.manifest_digest.hex(),
         "sequence": None if contents is None else contents.sequence,
-        "release": _release(material),
+        "release": next((text for label, text in material.verdict.details if label == "release"), None),
         "says": _says(material),
         "signed_by": [key.source for key in material.signers],
-        "sbom": None
-        if bill is None
-        else {"kind": bill.kind, "version": bill.version, "size": bill.size, "sha256": bill.digest.hex()},
+        "sbom": None if bill is None else {**_fields(bill, "kind", "version", "size"), "sha256": bill.digest.hex()},
         "log": None if contents is None else material.logged,
         "log_kept": material.product.log is not None,
         "private_keys": None if contents is None else [leak._asdict() for leak in material.leaks],
@@ -137,23 +145,6 @@ def _says(material: Material) -> Json | None:
     }
 
 
-def _outcomes(verdict: "Verdict") -> Json:
-    """Count the checks; one that had nothing to look at did not apply, and lets the verdict stand."""
-    checks = verdict.checks
-    return {
-        "passed": sum(c.outcome == PASSED for c in checks),
-        "failed": sum(c.outcome == FAILED for c in checks),
-        "did_not_run": sum(c.outcome == NOT_RUN and c.mandatory for c in checks),
-        "did_not_apply": sum(c.outcome == NOT_RUN and not c.mandatory for c in checks),
-    }
-
-
-def _not_rehearsed(material: Material) -> str | None:
-    if material.rehearsal is not None:
-        return None
-    return material.not_rehearsed or "not asked for: --rehearse"
-
-
 def _memories(material: Material) -> list[Json]:
     device = not material.state.fresh or bool(material.held)
     installs = material.verdict.installs if material.verdict.accepted else ()
@@ -161,32 +152,17 @@ def _memories(material: Material) -> list[Json]:
     return [_memory(each) for each in memory_maps(material.product, lying)]
 
 
-def _release(material: Material) -> str | None:
-    return next((text for label, text in material.verdict.details if label == "release"), None)
-
-
 def _memory(each: MemoryMap) -> Json:
-    memory = each.memory
     return {
-        "name": memory.name,
-        "base": memory.base,
-        "size": memory.size,
-        "erase_block": memory.erase_block,
-        "trusted": memory.trusted,
+        **_fields(each.memory, "name", "base", "size", "erase_block", "trusted"),
         "ranges": [
             {
-                "start": part.start,
-                "size": part.size,
-                "slot": part.slot,
-                "use": part.use,
+                **_fields(part, "start", "size", "slot", "use", "new", "used", "over"),
                 "holds": None if part.inside.holds is None else part.inside.holds._asdict(),
                 "brings": None
                 if part.inside.brings is None
                 else {**part.inside.brings._asdict(), "installs": part.inside.installs, "same": part.inside.same},
-                "new": part.new,
-                "used": part.used,
                 "free": None if part.lying is None else part.free,
-                "over": part.over,
             }
             for part in each.ranges
         ],
@@ -197,16 +173,9 @@ def _component(material: Material, component: "Component") -> Json:
     contents = material.contents
     images = [i for i in contents.images.values() if i.component == component.name] if contents is not None else []
     return {
-        "name": component.name,
-        "number": component.number,
-        "kind": component.kind,
-        "description": component.description,
+        **_fields(component, "name", "number", "kind", "description", "counter_steps", "judged", "hazard", "recovery"),
         "in_package": None if contents is None else bool(images),
         "counter_before": material.state.counters.get(component.number),
-        "counter_steps": component.counter_steps,
-        "judged": component.judged,
-        "hazard": component.hazard,
-        "recovery": component.recovery,
         "way_back": component.returns,
         "images": [_image(material, component, image) for image in images],
     }
@@ -214,15 +183,15 @@ def _component(material: Material, component: "Component") -> Json:
 
 def _image(material: Material, component: "Component", image: "Image") -> Json:
     """Return what one image says of itself: two of a component may have been sealed at different times."""
-    names = {0: "bootloader"} | {c.number: c.name for c in material.product.components.values()}
-    said, steps, verified = image.statement, component.counter_steps, _verified(material, image)
+    product, said, steps = material.product, image.statement, component.counter_steps
+    verified = _verified(material, image)
     return {
         "slot": image.slot,
         "version": str(said.version),
         "counter": said.counter,
         "steps_left": None if steps is None or said.counter > steps else steps - said.counter,
         "counter_fits": None if steps is None else said.counter <= steps,
-        "needs": [f"{names.get(n.component, f'component {n.component}')} {n}" for n in said.needs],
+        "needs": [f"{component_named(product, need.component)} {need}" for need in said.needs],
         "vendor_id": said.vendor_id.hex(),
         "class_id": said.class_id.hex(),
         "hardware": list(said.hardware),
@@ -230,7 +199,7 @@ def _image(material: Material, component: "Component", image: "Image") -> Json:
         "revision": said.source_revision.hex() or None,
         "development": said.development,
         "payload": said.payload_size,
-        "room": _room(material, image.slot, component, detached=said.detached),
+        "room": product.slots[image.slot].size - (0 if said.detached else component.header_block),
         "sha256": said.payload_digest.hex(),
         "signatures": [
             {
@@ -242,10 +211,6 @@ def _image(material: Material, component: "Component", image: "Image") -> Json:
         ],
         "verified": bool(verified),
     }
-
-
-def _room(material: Material, slot: str, component: "Component", *, detached: bool) -> int:
-    return material.product.slots[slot].size - (0 if detached else component.header_block)
 
 
 def _verified(material: Material, image: "Image") -> tuple[bytes, ...]:
@@ -263,8 +228,7 @@ def _key(material: Material, key: "TrustedKey") -> Json:
     signed += [image.slot for image in images if key.key_id in _verified(material, image)]
     return {
         "file": key.source,
-        "role": key.role,
-        "development": key.development,
+        **_fields(key, "role", "development"),
         "kind": key.public.words,
         "thumbprint": key.public.thumbprint.hex(),
         "components": list(key.components),
@@ -276,15 +240,10 @@ def _key(material: Material, key: "TrustedKey") -> Json:
     }
 
 
-def _rehearsal(material: Material) -> Json | None:
-    played = material.rehearsal
-    if played is None:
-        return None
-    document = rehearsal_document(played, material.name, material.rehearsed_on or "")
-    violation = played.violation
-    cut = violation.token.cuts[0] if violation is not None and violation.token.cuts else None
+def _rehearsal(material: Material, played: "Rehearsal") -> Json:
+    cuts = played.violation.token.cuts if played.violation is not None else ()
     return {
-        **document,
+        **rehearsal_document(played, material.name, material.rehearsed_on or ""),
         "picture": {
             "operations": len(played.worked),
             "lanes": [
@@ -293,7 +252,7 @@ def _rehearsal(material: Material) -> Json | None:
             ],
             "down": [[span.first, span.end] for span in down_spans(played.worked)],
             "events": [{"at": at, "what": what} for at, what in zip(played.said_at, played.events, strict=False)],
-            "broken_at": cut,
+            "broken_at": cuts[0] if cuts else None,
         },
     }
 
@@ -302,31 +261,26 @@ def _evidence(seen: dict[str, Probe]) -> Json:
     return {
         "disclaimer": DISCLAIMER,
         "observations": [probe._asdict() for probe in seen.values()],
-        "schemes": [
-            {
-                "id": scheme.id,
-                "title": scheme.title,
-                "origin": scheme.origin,
-                "rows": [
-                    {
-                        "clause": row.clause,
-                        "status": row.status,
-                        "gist": row.gist,
-                        "result": judged(row, seen),
-                        "observations": list(row.shows),
-                        "maker": row.maker,
-                    }
-                    for row in scheme.rows
-                ],
-                "counts": dict(_counts(judged(row, seen) for row in scheme.rows)),
-            }
-            for scheme in schemes()
-        ],
+        "schemes": [_scheme(scheme, seen) for scheme in schemes()],
     }
 
 
-def _counts(results: Iterator[str]) -> dict[str, int]:
-    counts: dict[str, int] = {}
-    for result in results:
-        counts[result] = counts.get(result, 0) + 1
-    return counts
+def _scheme(scheme: Scheme, seen: dict[str, Probe]) -> Json:
+    rows = [
+        {
+            **_fields(row, "clause", "status", "gist", "maker"),
+            "result": judged(row, seen),
+            "observations": list(row.shows),
+        }
+        for row in scheme.rows
+    ]
+    return {
+        **_fields(scheme, "id", "title", "origin"),
+        "rows": rows,
+        "counts": dict(Counter(row["result"] for row in rows)),
+    }
+
+
+def _fields(value: object, *names: str) -> Json:
+    """Return what a document takes from a value as it is."""
+    return {name: getattr(value, name) for name in names}

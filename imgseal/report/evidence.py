@@ -45,27 +45,16 @@ def schemes() -> tuple[Scheme, ...]:
     """Read the rows that come with the package."""
     import tomllib  # noqa: PLC0415 - only reports read it
 
-    text = files("imgseal.report").joinpath("regulations.toml").read_text(encoding="utf-8")
-    tree: dict[str, Any] = tomllib.loads(text)
+    tree: dict[str, Any] = tomllib.loads(files("imgseal.report").joinpath("regulations.toml").read_text("utf-8"))
     return tuple(
-        Scheme(
-            each["id"],
-            each["title"],
-            each["origin"],
-            tuple(
-                Row(
-                    row["clause"],
-                    row.get("status"),
-                    row["gist"],
-                    tuple(row.get("shows", row.get("supports", ()))),
-                    row.get("maker"),
-                    "supports" in row,
-                )
-                for row in each["row"]
-            ),
-        )
-        for each in tree["scheme"]
+        Scheme(name, each["title"], each["origin"], tuple(_row(clause, row) for clause, row in each["row"].items()))
+        for name, each in tree.items()
     )
+
+
+def _row(clause: str, row: dict[str, Any]) -> Row:
+    shows = tuple(row.get("shows", row.get("supports", ())))
+    return Row(clause, row.get("status"), row["gist"], shows, row.get("maker"), "supports" in row)
 
 
 def judged(row: Row, probes: Mapping[str, Probe]) -> str:

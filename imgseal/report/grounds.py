@@ -1,6 +1,7 @@
 """What observations rest on: which checks of the judge passed, what is verified, and what was tried and refused."""
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from imgseal.findings import PASSED
 from imgseal.formats.suit.errors import SuitError
@@ -8,6 +9,9 @@ from imgseal.formats.suit.labels import TEXT
 from imgseal.formats.suit.manifest import decode_manifest
 from imgseal.formats.suit.text import Text, decode_text
 from imgseal.report.inputs import Change, Material
+
+if TYPE_CHECKING:
+    from imgseal.flow.contents import Contents
 
 SHOWN, IN_PART, STATED, NOT_SHOWN, FAILED = "shown", "in part", "stated", "not shown", "failed"
 
@@ -67,6 +71,18 @@ def unverified(m: Material) -> str | None:
     if bare:
         return f"the signature of what is for {', '.join(bare)} is not verified"
     return None
+
+
+class UnverifiedError(Exception):
+    """Why an observation cannot be made: what it would rest on is not verified."""
+
+
+def verified(m: Material) -> "Contents":
+    """Return the contents of a package whose signatures all hold; UnverifiedError where one does not."""
+    why = unverified(m)
+    if why is not None or m.contents is None:
+        raise UnverifiedError(why)
+    return m.contents
 
 
 def by_development(m: Material) -> bool:

@@ -18,12 +18,13 @@ from imgseal.report.grounds import (
     SHOWN,
     STATED,
     Answer,
+    UnverifiedError,
     by_development,
     count,
     passed,
     signed_text,
     tried,
-    unverified,
+    verified,
 )
 from imgseal.report.inputs import Material
 
@@ -42,11 +43,9 @@ _Look = Callable[[Material], Answer]
 
 
 def _components(m: Material) -> Answer:
-    why = unverified(m)
-    if why is not None or m.contents is None:
-        return NOT_SHOWN, why or ""
-    there = dict.fromkeys(f"{i.component} {i.statement.version}" for i in m.contents.images.values())
-    names = {i.component for i in m.contents.images.values()}
+    contents = verified(m)
+    there = dict.fromkeys(f"{i.component} {i.statement.version}" for i in contents.images.values())
+    names = {i.component for i in contents.images.values()}
     rest = [name for name in m.product.components if name not in names]
     if rest:
         return IN_PART, f"{', '.join(there)}; not in this package: {', '.join(rest)}"
@@ -71,21 +70,17 @@ def _signatures(m: Material) -> Answer:
     good = sum(c.outcome == PASSED for c in signed)
     if not signed or good < len(signed):
         return FAILED, f"{good} of {count(len(signed), 'signature check')} passed"
-    why = unverified(m)
-    if why is not None or m.contents is None:
-        return NOT_SHOWN, why or ""
-    what = f"the package and {count(len(m.contents.images), 'sealed image')} are signed"
+    contents = verified(m)
+    what = f"the package and {count(len(contents.images), 'sealed image')} are signed"
     if by_development(m):
         return NOT_SHOWN, f"{what} by development keys"
     return SHOWN, f"{what} by trusted keys"
 
 
 def _dates(m: Material) -> Answer:
-    why = unverified(m)
-    if why is not None or m.contents is None:
-        return NOT_SHOWN, why or ""
-    bare = dict.fromkeys(i.component for i in m.contents.images.values() if not i.statement.source_revision)
-    words = f"sequence {m.contents.sequence}; every image says when it was built"
+    contents = verified(m)
+    bare = dict.fromkeys(i.component for i in contents.images.values() if not i.statement.source_revision)
+    words = f"sequence {contents.sequence}; every image says when it was built"
     if bare:
         return SHOWN, f"{words}; no source revision for {', '.join(bare)} (build --revision)"
     return SHOWN, f"{words}, and from which source revision"
@@ -135,20 +130,18 @@ def _down(m: Material) -> Answer:
 
 
 def _identity(m: Material) -> Answer:
-    why = unverified(m)
-    if why is not None or m.contents is None:
-        return NOT_SHOWN, why or ""
+    contents = verified(m)
     asked = ("vendor", "class", "hardware")
-    if not passed(m, "shared", "package") or not all(passed(m, n, s) for n in asked for s in m.contents.images):
+    if not passed(m, "shared", "package") or not all(passed(m, n, s) for n in asked for s in contents.images):
         return NOT_SHOWN, "vendor, class and hardware are not verified for the package and each of its images"
     ranges: dict[tuple[int, int], list[str]] = {}
-    for slot, image in m.contents.images.items():
+    for slot, image in contents.images.items():
         ranges.setdefault(image.statement.hardware, []).append(slot)
     hardware = "; ".join(
         f"hardware {low} to {high}" + (f" ({', '.join(slots)})" if len(ranges) > 1 else "")
         for (low, high), slots in ranges.items()
     )
-    images = count(len(m.contents.images), "image")
+    images = count(len(contents.images), "image")
     return SHOWN, f"{m.product.vendor}, {m.product.class_name}, {hardware}: checked for the package and {images}"
 
 
@@ -158,13 +151,11 @@ def _leaks(m: Material) -> Answer:
     bad = [leak for leak in m.leaks if not leak.allowed]
     if bad:
         return FAILED, "; ".join(f"{leak.what} in {leak.slot}" for leak in bad)
-    why = unverified(m)
-    if why is not None:
-        return NOT_SHOWN, why
+    contents = verified(m)
     allowed = f"; {len(m.leaks)} that the product file allows" if m.leaks else ""
     return (
         SHOWN,
-        f"no key file and no published key in {count(len(m.contents.images), 'payload')} and the texts{allowed}",
+        f"no key file and no published key in {count(len(contents.images), 'payload')} and the texts{allowed}",
     )
 
 
@@ -178,10 +169,8 @@ def _data(m: Material) -> Answer:
 
 def _judged_later(m: Material, kind: str, what: str) -> Answer:
     """Say when the product file has components of one kind judged: nothing here has seen a device do it."""
-    why = unverified(m)
-    if why is not None or m.contents is None:
-        return NOT_SHOWN, why or ""
-    names = dict.fromkeys(i.component for i in m.contents.images.values())
+    contents = verified(m)
+    names = dict.fromkeys(i.component for i in contents.images.values())
     mine = [m.product.components[name] for name in names if m.product.components[name].kind == kind]
     if not mine:
         return NOT_SHOWN, f"the package has no component that holds {kind}"
@@ -223,15 +212,13 @@ def _sizes(m: Material) -> Answer:
     bad = [finding.code for finding in m.verdict.findings if finding.code.startswith("placement.")]
     if bad:
         return FAILED, ", ".join(dict.fromkeys(bad))
-    why = unverified(m)
-    if why is not None or m.contents is None:
-        return NOT_SHOWN, why or ""
+    contents = verified(m)
     asked = ("header-block", "address", "size")
-    if not all(passed(m, name, slot) for name in asked for slot in m.contents.images):
+    if not all(passed(m, name, slot) for name in asked for slot in contents.images):
         return NOT_SHOWN, "header block, address and size are not verified for every image"
     if not passed(m, "installation", "package"):
         return NOT_SHOWN, "the installation was not carried out to its end"
-    images = count(len(m.contents.images), "image")
+    images = count(len(contents.images), "image")
     return SHOWN, f"header block, address and size of {images} fit; the installation was carried out in a model"
 
 
@@ -263,13 +250,11 @@ def _authorisation(m: Material) -> Answer:
 
 
 def _needs(m: Material) -> Answer:
-    why = unverified(m)
-    if why is not None or m.contents is None:
-        return NOT_SHOWN, why or ""
+    contents = verified(m)
     names = {0: "bootloader", **{c.number: c.name for c in m.product.components.values()}}
     found = dict.fromkeys(
         f"{image.component} needs {names.get(need.component, need.component)} {need}"
-        for image in m.contents.images.values()
+        for image in contents.images.values()
         for need in image.statement.needs
     )
     if not found:
@@ -296,9 +281,7 @@ def _release(m: Material) -> Answer:
         return FAILED, "made for development"
     if not m.signers:
         return NOT_SHOWN, "no signature that holds"
-    why = unverified(m)
-    if why is not None:
-        return NOT_SHOWN, why
+    verified(m)
     if not passed(m, "one-kind", "package"):
         return NOT_SHOWN, "that package and images are of one kind is not verified"
     return SHOWN, "no development image, no development key, no key that everyone has"
@@ -307,9 +290,7 @@ def _release(m: Material) -> Answer:
 def _changes(m: Material) -> Answer:
     if m.comparison is None:
         return NOT_SHOWN, "no release to compare with: report --previous"
-    why = unverified(m)
-    if why is not None:
-        return NOT_SHOWN, why
+    verified(m)
     changed = sum(not slot.unchanged for slot in m.comparison.slots)
     slots = count(len(m.comparison.slots), "slot")
     alone = [slot.slot for slot in m.comparison.slots if slot.left_alone]
@@ -365,4 +346,11 @@ TITLES = {name: title for name, title, _, _ in _PROBES}
 
 def probes(material: Material) -> dict[str, Probe]:
     """Make every observation, in the order of the report."""
-    return {name: Probe(name, title, *look(material), where) for name, title, where, look in _PROBES}
+    return {name: Probe(name, title, *_answer(look, material), where) for name, title, where, look in _PROBES}
+
+
+def _answer(look: _Look, material: Material) -> Answer:
+    try:
+        return look(material)
+    except UnverifiedError as why:
+        return NOT_SHOWN, str(why)

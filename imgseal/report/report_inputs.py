@@ -1,17 +1,14 @@
 """The flow of a report: judge a package, try it with one thing wrong each time, and look for keys in all of it."""
 
 import hashlib
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 from imgseal.check.context import Context
-from imgseal.check.judge import kind_of
+from imgseal.check.judge import judge, kind_of
 from imgseal.check.package import examine_package
-from imgseal.device_state.device import DeviceState
 from imgseal.errors import InputError
-from imgseal.findings import Verdict
 from imgseal.flow.contents import Contents, read_contents
-from imgseal.flow.judge import judge
 from imgseal.formats.cbor.strict import bstr_head, encode
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.suit import labels
@@ -19,113 +16,68 @@ from imgseal.formats.suit.envelope import Envelope, beside_payloads, decode_enve
 from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.named_bill import bill_of
 from imgseal.keys.known_secrets import published_needles
-from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust
+from imgseal.keys.trusted_keys import IMAGES, PACKAGES
 from imgseal.make.leaks import Scanner
 from imgseal.make.place import Payload
 from imgseal.product.model import Product
-from imgseal.records import NamedTuple
 from imgseal.report.inputs import Change, Leaked, Material
-from imgseal.window import Bytes, ByteView
+from imgseal.window import ByteView
 
 if TYPE_CHECKING:
-    from imgseal.formats.trust_anchors.codec import AnchorSet
     from imgseal.keys.trusted_keys import TrustedKey
 
 
-def gather(
-    data: ByteView,
-    name: str,
-    product: Product,
-    trust: Trust,
-    state: DeviceState,
-    *,
-    tool: str,
-    day: str,
-    device: str = "a fresh device",
-    held: Mapping[str, Bytes] | None = None,
-    development: bool = False,
-    anchors: "AnchorSet | None" = None,
-) -> Material:
+def gather(data: ByteView, name: str, context: Context, *, tool: str, device: str = "a fresh device") -> Material:
     """Return what a report on a package is made from, without comparison and rehearsal.
 
-    Never raises on what the package holds; one that is refused is reported as such.
+    Never raises on what the package holds; one that is refused is reported as such. `context` is what it is judged
+    against, for the device that `device` names.
     """
-    whole = data.read(0, data.size)
+    whole = bytes(data.read(0, data.size))
     signers: tuple[TrustedKey, ...] = ()
     if kind_of(data) == "update package":
-        context = Context(
-            product,
-            trust,
-            state,
-            held or {},
-            development=development,
-            whole_set=not state.fresh,
-            day=day,
-            anchors=anchors,
-        )
         verdict, subject = examine_package(data, name, context, device)
         signers = tuple(subject.signers)
     else:
-        verdict = judge(data, name, product, trust, state, device=device, development=development, day=day)
-    envelope, contents = _read(whole, name, product)
+        verdict = judge(data, name, context, device)
+    envelope, contents = _read(memoryview(whole), name, context.product)
     material = Material(
-        tool, day, product, trust, name, data.size, hashlib.sha256(whole).digest(), verdict, signers, state, held or {},
-        envelope, contents,
+        tool, context.day or "", context.product, context.trust, name, data.size, hashlib.sha256(whole).digest(),
+        verdict, signers, context.state, context.contents, envelope, contents,
     )  # fmt: skip
     if envelope is not None:
         material = material._replace(bill=bill_of(envelope))
     if contents is not None and envelope is not None:
-        material = material._replace(leaks=(*_leaks(contents, product), *_leaks_beside(envelope)))
-    bench = _Bench(product, trust, state, held or {}, development, day, anchors)
-    changes, untried = _tried(data, verdict, envelope, contents, signers, bench)
+        material = material._replace(leaks=(*_leaks(contents, context.product), *_leaks_beside(envelope)))
+    changes, untried = _tried(whole, material, context)
     return material._replace(changes=changes, untried=untried)
 
 
-class _Bench(NamedTuple):
-    """All that the verdict was for; what is tried differs from it in one thing."""
-
-    product: Product
-    trust: Trust
-    state: DeviceState
-    held: Mapping[str, Bytes]
-    development: bool
-    day: str
-    anchors: "AnchorSet | None"
-
-    def first(self, data: bytes, name: str = "changed") -> str | None:
-        """Return the first code; None where it is accepted. A refusal without one names the check that did not run."""
-        verdict = judge(
-            ByteView(data), name, self.product, self.trust, self.state, contents=self.held,
-            development=self.development, day=self.day, anchors=self.anchors,
-        )  # fmt: skip
-        if verdict.accepted:
-            return None
-        return verdict.findings[0].code if verdict.findings else "not run"
+def _first(data: bytes, name: str, context: Context) -> str | None:
+    """Return the first code; None where it is accepted. A refusal without one names the check that did not run."""
+    verdict = judge(ByteView(data), name, context, "a fresh device")
+    if verdict.accepted:
+        return None
+    return verdict.findings[0].code if verdict.findings else "not run"
 
 
-def _tried(
-    data: ByteView,
-    verdict: Verdict,
-    envelope: Envelope | None,
-    contents: Contents | None,
-    signers: "tuple[TrustedKey, ...]",
-    bench: _Bench,
-) -> tuple[tuple[Change, ...], str | None]:
+def _tried(whole: bytes, material: Material, context: Context) -> tuple[tuple[Change, ...], str | None]:
     """Return what was tried, or why nothing was.
 
     The package as it is comes first: what is refused anyway would be refused for another reason than its change.
     """
-    if not verdict.accepted:
+    envelope, contents = material.envelope, material.contents
+    if not material.verdict.accepted:
         return (), "the package is refused as it is"
     if envelope is None or contents is None:
         return (), "the contents of the package could not be read"
-    whole = bytes(data.read(0, data.size))
     if _joined(envelope) != whole:
         return (), "taken apart and put together again, the package is not the same bytes"
-    first = bench.first(whole, "unchanged")
+    first = _first(whole, "unchanged", context)
     if first is not None:
         return (), f"judged once more, and unchanged, the package is refused: {first}"
-    return (*changed_packages(whole, envelope, bench), *other_devices(whole, contents, signers, bench)), None
+    others = other_devices(whole, contents, material.signers, context)
+    return (*changed_packages(whole, envelope, context), *others), None
 
 
 def _read(whole: memoryview, name: str, product: Product) -> tuple[Envelope | None, Contents | None]:
@@ -139,44 +91,35 @@ def _read(whole: memoryview, name: str, product: Product) -> tuple[Envelope | No
         return envelope, None
 
 
-def changed_packages(data: bytes, envelope: Envelope, bench: _Bench) -> Iterator[Change]:
+def changed_packages(data: bytes, envelope: Envelope, context: Context) -> Iterator[Change]:
     """Spoil the package in one way after the other, and judge each for the device that takes it as it is.
 
     Every part is changed in the envelope taken apart, so that of two equal ones the right one is.
     """
 
-    def change(what: str, changed: Envelope, *codes: str) -> Change:
-        return Change(what, bench.first(_joined(changed)), codes)
+    def change(what: str, changed: Envelope | bytes, *codes: str) -> Change:
+        spoiled = changed if isinstance(changed, bytes) else _joined(changed)
+        return Change(what, _first(spoiled, "changed", context), codes)
 
     # all of them: a block that no trusted key made counts for nothing as it is
-    unsigned = tuple(_flipped(block, max(0, len(block) - 16)) for block in envelope.blocks)
-    yield change(
-        "one bit of each signature is changed",
-        envelope._replace(blocks=unsigned),
-        "signature.wrong-key",
-        "signature.malformed",
-    )
-    manifest = _flipped(envelope.manifest)
-    yield change(
-        "one bit of the manifest is changed", envelope._replace(manifest=manifest), "signature.manifest-digest"
-    )
+    unsigned = envelope._replace(blocks=tuple(_flipped(block, max(0, len(block) - 16)) for block in envelope.blocks))
+    yield change("one bit of each signature is changed", unsigned, "signature.wrong-key", "signature.malformed")
+    manifest = envelope._replace(manifest=_flipped(envelope.manifest))
+    yield change("one bit of the manifest is changed", manifest, "signature.manifest-digest")
     for label, what in ((labels.INSTALL, "the install sequence"), (labels.TEXT, "the text")):
         if label in envelope.severed:
-            severed = {**envelope.severed, label: _flipped(envelope.severed[label])}
-            yield change(
-                f"one bit of {what} is changed", envelope._replace(severed=severed), "signature.severed-member"
-            )
+            severed = envelope._replace(severed={**envelope.severed, label: _flipped(envelope.severed[label])})
+            yield change(f"one bit of {what} is changed", severed, "signature.severed-member")
     for key, payload in envelope.payloads.items():
-        payloads = {**envelope.payloads, key: memoryview(_flipped(payload))}
-        yield change(f"one bit of the payload {key} is changed", envelope._replace(payloads=payloads), *_CONTENT)
-    yield Change("the last byte is cut off", bench.first(data[:-1]), _STRUCTURE)
-    yield Change("one byte stands behind it", bench.first(data + b"\x00"), _STRUCTURE)
+        changed = envelope._replace(payloads={**envelope.payloads, key: memoryview(_flipped(payload))})
+        yield change(f"one bit of the payload {key} is changed", changed, *_CONTENT)
+    yield change("the last byte is cut off", data[:-1], "structure.envelope")
+    yield change("one byte stands behind it", data + b"\x00", "structure.envelope")
     if data[2] < 0xB7:  # a map of fewer than 23 members, which counts them in its head; longer keys come last
         extra = data[:2] + bytes([data[2] + 1]) + data[3:] + encode("#" * 200) + bstr_head(1) + b"\x00"
-        yield Change("a member that nobody has signed is added", bench.first(extra), ("structure.unsigned-member",))
+        yield change("a member that nobody has signed is added", extra, "structure.unsigned-member")
 
 
-_STRUCTURE = ("structure.envelope",)
 _CONTENT = (
     "digest.image",
     "digest.payload",  # of one that this device would not fetch
@@ -202,50 +145,45 @@ def _flipped(data: bytes | memoryview, at: int | None = None) -> bytes:
 
 
 def other_devices(
-    data: bytes, contents: Contents, signers: "tuple[TrustedKey, ...]", bench: _Bench
+    data: bytes, contents: Contents, signers: "tuple[TrustedKey, ...]", context: Context
 ) -> Iterator[Change]:
     """Judge the package as it is for devices that must not take it: the one that takes it, with one thing different."""
-    product, trust, start = bench.product, bench.trust, bench.state
+    product, trust, state = context.product, context.trust, context.state
 
-    def other(what: str, changed: _Bench, *codes: str) -> Change:
-        return Change(what, changed.first(data, "package"), codes)
+    def other(what: str, *codes: str, **different: Any) -> Change:
+        return Change(f"a device {what}", _first(data, "package", context._replace(**different)), codes)
 
-    def device(what: str, code: str, state: DeviceState) -> Change:
-        return other(f"a device {what}", bench._replace(state=state), code)
+    def device(what: str, code: str, **different: Any) -> Change:
+        return other(what, code, state=state._replace(**different))
 
     nobody = bytes(16)
-    elsewhere = product._replace(vendor_id=nobody)
-    yield other("a device of another vendor", bench._replace(product=elsewhere), "identity.wrong-vendor")
-    elsewhere = product._replace(class_id=nobody)
-    yield other("a device of another class", bench._replace(product=elsewhere), "identity.wrong-class")
+    yield other("of another vendor", "identity.wrong-vendor", product=product._replace(vendor_id=nobody))
+    yield other("of another class", "identity.wrong-class", product=product._replace(class_id=nobody))
     revision = _foreign_revision(contents)
     if revision is not None:
-        state = start._replace(hardware=revision)
-        yield device(f"of hardware revision {revision}", "identity.wrong-hardware", state)
+        yield device(f"of hardware revision {revision}", "identity.wrong-hardware", hardware=revision)
     for role, code in ((PACKAGES, "signature.wrong-key"), (IMAGES, "trust.unknown-key")):
-        keys = tuple(key for key in trust.keys if key.role != role)
-        others = bench._replace(trust=trust._replace(keys=keys))
+        rest = trust._replace(keys=tuple(key for key in trust.keys if key.role != role))
         # a key that everyone has is named as such wherever it turns up
-        yield other(f"a device that trusts no key for {role}", others, code, "trust.example-key")
-    revoked = (*start.revoked, *(key.key_id.hex() for key in signers))
-    yield device("that has revoked the package's keys", "trust.key-revoked", start._replace(revoked=revoked))
-    after = contents.sequence + 1
-    state = start._replace(sequence=after, manifest_digest=bytes(32))
-    yield device(f"that has installed sequence {after}", "rollback.sequence-too-low", state)
-    state = start._replace(sequence=contents.sequence, manifest_digest=bytes(32))
-    yield device(f"that has another package of sequence {contents.sequence}", "rollback.sequence-reused", state)
-    state = start._replace(refused=(*start.refused, contents.manifest_digest))
-    yield device("on which this package has failed", "rules.failed-before", state)
-    numbers = {component.name: component.number for component in product.components.values()}
+        yield other(f"that trusts no key for {role}", code, "trust.example-key", trust=rest)
+    revoked = (*state.revoked, *(key.key_id.hex() for key in signers))
+    yield device("that has revoked the package's keys", "trust.key-revoked", revoked=revoked)
+    for what, code, sequence in (
+        ("installed sequence", "rollback.sequence-too-low", contents.sequence + 1),
+        ("another package of sequence", "rollback.sequence-reused", contents.sequence),
+    ):
+        yield device(f"that has {what} {sequence}", code, sequence=sequence, manifest_digest=bytes(32))
+    refused = (*state.refused, contents.manifest_digest)
+    yield device("on which this package has failed", "rules.failed-before", refused=refused)
     for name, counter in {i.component: i.statement.counter for i in contents.images.values()}.items():
         if counter < 0xFFFF_FFFF:
-            state = start._replace(counters={**start.counters, numbers[name]: counter + 1})
-            yield device(f"whose counter of {name} is {counter + 1}", "rollback.counter-too-low", state)
+            counters = {**state.counters, product.components[name].number: counter + 1}
+            yield device(f"whose counter of {name} is {counter + 1}", "rollback.counter-too-low", counters=counters)
     least = product.rules.minimum_battery
     if least is not None:
-        yield device(f"with {least - 1} mWh left", "rules.battery-too-low", start._replace(battery_mwh=least - 1))
+        yield device(f"with {least - 1} mWh left", "rules.battery-too-low", battery_mwh=least - 1)
     if any(product.components[i.component].hazard for i in contents.images.values()):
-        yield device("that is not authorised", "rules.not-authorised", start._replace(authorised=False))
+        yield device("that is not authorised", "rules.not-authorised", authorised=False)
 
 
 def _foreign_revision(contents: Contents) -> int | None:

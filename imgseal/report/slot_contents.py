@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from imgseal.check.context import component_named
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component, Product
@@ -55,7 +56,7 @@ def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Lying:
             statement = _statement(data)
             if statement is not None and statement.detached:
                 size = min(statement.header_block, data.size)
-                return Lying(size, f"header of {_whose(product, statement)} {statement.version}")
+                return Lying(size, f"header of {component_named(product, statement.component)} {statement.version}")
         elif name in component.run and component.header:
             return _beside(product, component, name, held)
     statement = _statement(data)
@@ -63,7 +64,7 @@ def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Lying:
         return Lying(data.size, "other content")
     # a detached image lies in staging and keep slots as header block and payload, one behind the other
     size = min(statement.header_block + statement.payload_size, data.size)
-    return Lying(size, f"{_whose(product, statement)} {statement.version}")
+    return Lying(size, f"{component_named(product, statement.component)} {statement.version}")
 
 
 def _beside(product: Product, component: Component, name: str, held: "Mapping[str, Bytes]") -> Lying:
@@ -72,7 +73,7 @@ def _beside(product: Product, component: Component, name: str, held: "Mapping[st
     if statement is None or not statement.detached:
         return Lying(data.size, "other content")
     size = min(statement.payload_size, data.size)
-    return Lying(size, f"{_whose(product, statement)} {statement.version}")
+    return Lying(size, f"{component_named(product, statement.component)} {statement.version}")
 
 
 def _statement(data: "Bytes") -> "Statement | None":
@@ -80,8 +81,3 @@ def _statement(data: "Bytes") -> "Statement | None":
         return decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
     except SealedFormatError:
         return None
-
-
-def _whose(product: Product, statement: "Statement") -> str:
-    names = {component.number: component.name for component in product.components.values()}
-    return names.get(statement.component, f"component {statement.component}")

@@ -1,11 +1,11 @@
 """A verdict as JSON values; docs/format/verdict.schema.json is the contract, a test validates against it."""
 
 from collections.abc import Iterable
+from typing import Any
 
-from imgseal.errors import Place
-from imgseal.findings import Finding, Verdict
+from imgseal.findings import Verdict
 
-Json = dict[str, object]
+Json = dict[str, Any]
 
 
 def verdicts_document(verdicts: Iterable[Verdict], tool_version: str, product_file: str) -> Json:
@@ -14,11 +14,12 @@ def verdicts_document(verdicts: Iterable[Verdict], tool_version: str, product_fi
         "format": 1,
         "imgseal": tool_version,
         "product_file": product_file,
-        "verdicts": [_verdict(verdict) for verdict in verdicts],
+        "verdicts": [verdict_document(verdict) for verdict in verdicts],
     }
 
 
-def _verdict(verdict: Verdict) -> Json:
+def verdict_document(verdict: Verdict) -> Json:
+    """Return what the document says of one verdict."""
     return {
         "artefact": verdict.name,
         "kind": verdict.kind,
@@ -27,32 +28,12 @@ def _verdict(verdict: Verdict) -> Json:
         "first_finding": verdict.findings[0].code if verdict.findings else None,
         "details": [{"label": label, "text": text} for label, text in verdict.details],
         "notes": list(verdict.notes),
-        "bootloader": None if verdict.bootloader is None else dict(verdict.bootloader._asdict()),
+        "bootloader": None if verdict.bootloader is None else verdict.bootloader._asdict(),
         "checks": [
             {
-                "subject": check.subject,
-                "group": check.group,
-                "name": check.name,
-                "outcome": check.outcome,
-                "mandatory": check.mandatory,
-                "because": check.because,
-                "findings": [_finding(finding) for finding in check.findings],
+                **{key: getattr(check, key) for key in ("subject", "group", "name", "outcome", "mandatory", "because")},
+                "findings": [{**each._asdict(), "place": each.place._asdict()} for each in check.findings],
             }
             for check in verdict.checks
         ],
     }
-
-
-def _finding(finding: Finding) -> Json:
-    return {
-        "code": finding.code,
-        "message": finding.message,
-        "place": _place(finding.place),
-        "expected": finding.expected,
-        "found": finding.found,
-        "hint": finding.hint,
-    }
-
-
-def _place(place: Place) -> Json:
-    return dict(place._asdict())

@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 from workshop import Workshop, make, product, workshop
 
+from imgseal.check.context import Context
 from imgseal.compare.difference import compare
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.flow.contents import read_contents
@@ -20,11 +21,19 @@ DAY = "2026-11-25"
 
 
 def material_of(
-    data: bytes, shop: Workshop | None = None, state: DeviceState | None = None, held: dict[str, Bytes] | None = None
+    data: bytes,
+    shop: Workshop | None = None,
+    state: DeviceState | None = None,
+    held: dict[str, Bytes] | None = None,
+    *,
+    development: bool = False,
 ) -> Material:
     shop = shop or workshop()
     given = state or fresh(shop.product)
-    return gather(ByteView(data), "p.suit", shop.product, shop.trust, given, tool="0", day=DAY, held=held)
+    context = Context(
+        shop.product, shop.trust, given, held or {}, development=development, whole_set=not given.fresh, day=DAY
+    )
+    return gather(ByteView(data), "p.suit", context, tool="0")
 
 
 @functools.cache

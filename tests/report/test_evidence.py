@@ -8,6 +8,7 @@ import pytest
 from desk import DAY, edited, material_of, whole
 from workshop import Workshop, any_public, firmware, make, product, repacked, two_algorithms, workshop
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.findings import FAILED as CHECK_FAILED
 from imgseal.findings import NOT_RUN, CheckResult, Finding, Verdict
@@ -214,10 +215,8 @@ def test_of_two_equal_payloads_the_right_one_is_changed(monkeypatch: pytest.Monk
 
     monkeypatch.setattr(report_inputs, "judge", keep)
     shop = workshop()
-    bench = report_inputs._Bench(
-        shop.product, shop.trust, fresh(shop.product), {}, development=False, day=DAY, anchors=None
-    )
-    whats = [change.what for change in report_inputs.changed_packages(package, envelope, bench)]
+    context = Context(shop.product, shop.trust, fresh(shop.product), {}, day=DAY)
+    whats = [change.what for change in report_inputs.changed_packages(package, envelope, context)]
     assert len(whats) == len(tried)
     for key in ("#y", "#z"):
         changed = tried[whats.index(f"one bit of the payload {key} is changed")]
@@ -391,9 +390,7 @@ def test_a_signature_that_no_slot_of_the_contents_names() -> None:
 
 def test_development_packages() -> None:
     shop = make(product(), development=True)
-    material = report_inputs.gather(
-        ByteView(shop.package), "p.suit", shop.product, shop.trust, fresh(shop.product), tool="0", day=DAY, development=True
-    )  # fmt: skip
+    material = material_of(shop.package, shop, development=True)
     assert material.verdict.accepted
     assert seen(material, "signatures") == (NOT_SHOWN, "the package and 4 sealed images are signed by development keys")
     answer, words = seen(material, "anchors")

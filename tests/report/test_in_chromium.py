@@ -166,7 +166,7 @@ def test_printed(tab: Page, written: dict[str, Path], lower: int) -> None:
     assert 5 < len(pages) < 60
     assert {(round(width / 72 * 25.4), round(height / 72 * 25.4)) for width, height in pages} == {(210, 297)}
     headings = re.findall(rb"/Title \((.*)\)\n/Dest \[\d+ 0 R /XYZ [0-9.]+ ([0-9.]+) 0\]", data)
-    parts = [title for _, title in PARTS[1:]]
+    parts = list(PARTS.values())[1:]
     assert [title.decode() for title, _ in headings if title.decode() in parts] == parts
     lowest = min(float(y) for _, y in headings)
     assert lowest > 16 / 25.4 * 72 + 28  # the margin, the heading itself and a line below it

@@ -26,7 +26,8 @@ from imgseal.report.drawing import draw_map
 from imgseal.report.inputs import Change, Material
 from imgseal.report.memory_map import InSlot, Lying, map_lines, memory_maps
 from imgseal.report.observations import probes
-from imgseal.report.page import printable, render
+from imgseal.report.page import render
+from imgseal.report.printable import printable
 from imgseal.report.slot_contents import lying_in
 from imgseal.report.timeline import COLUMNS
 from imgseal.window import ByteView

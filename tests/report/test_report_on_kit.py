@@ -9,6 +9,7 @@ from long_runs import mainly
 from run_python import product_of
 from workshop import any_public
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.keys.pem import encode_public
 from imgseal.keys.trusted_keys import resolve
@@ -39,7 +40,8 @@ def test_every_artefact(part: int) -> None:
         trust = resolve(products[name], public)
         data = ByteView((DATA / case["artefact"]).read_bytes())
         state = fresh(products[name])
-        material = gather(data, case["name"], products[name], trust, state, tool="0", day="2026-11-25")
+        context = Context(products[name], trust, state, {}, whole_set=not state.fresh, day="2026-11-25")
+        material = gather(data, case["name"], context, tool="0")
         document = report_document(material)
         answers.add(document["verdict"]["verdict"])
         assert {each["answer"] for each in document["refusals"]} <= {"refused"}, case["name"]

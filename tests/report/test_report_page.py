@@ -13,7 +13,8 @@ from workshop import workshop
 from imgseal.findings import CODES
 from imgseal.report.document import report_document
 from imgseal.report.inputs import Material
-from imgseal.report.page import PARTS, printable
+from imgseal.report.page import PARTS
+from imgseal.report.printable import printable
 
 CSS = (Path(__file__).parents[2] / "imgseal" / "report" / "page.css").read_text()
 NAMESPACE = "{http://www.w3.org/1999/xhtml}"
@@ -63,7 +64,7 @@ def test_well_formed_and_self_contained(name: str) -> None:
     assert not re.search(r"url\(|@import|https?:", CSS)
     (policy,) = (element.get("content") for element in found if element.get("http-equiv") == "Content-Security-Policy")
     assert policy == "default-src 'none'; style-src 'unsafe-inline'"
-    assert [part for part, _ in PARTS if part not in ids] == []
+    assert [part for part in PARTS if part not in ids] == []
 
 
 ROLES = {"table": "table", "thead": "rowgroup", "tbody": "rowgroup", "tr": "row", "td": "cell"}

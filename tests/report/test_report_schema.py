@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from desk import DAY, edited, material_of, whole
+from desk import edited, material_of, whole
 from jsonschema import Draft202012Validator
 from referencing import Registry, Resource
 from workshop import detached_radio, make, product, two_algorithms, workshop
@@ -17,7 +17,6 @@ from imgseal.findings import CODES
 from imgseal.rehearse.apply import apply
 from imgseal.report.document import report_document
 from imgseal.report.inputs import Change, Material
-from imgseal.report.report_inputs import gather
 from imgseal.window import ByteView
 
 FORMAT = Path(__file__).parents[2] / "docs" / "format"
@@ -38,8 +37,7 @@ def for_a_device() -> Material:
 
 def for_the_desk() -> Material:
     shop = make(product(), development=True)
-    data = ByteView(shop.package)
-    return gather(data, "p.suit", shop.product, shop.trust, fresh(shop.product), tool="0", day=DAY, development=True)
+    return material_of(shop.package, shop, development=True)
 
 
 def with_two() -> Material:

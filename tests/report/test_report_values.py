@@ -5,7 +5,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from desk import DAY, edited, material_of, page_of, whole
+from desk import edited, material_of, page_of, whole
 from workshop import make, product, signer, workshop
 
 from imgseal.device_state.device import fresh
@@ -297,10 +297,7 @@ def test_observations_follow_the_product() -> None:
 
 def test_development_is_no_release() -> None:
     shop = make(product(), development=True)
-    data = ByteView(shop.package)
-    material = report_inputs.gather(
-        data, "p.suit", shop.product, shop.trust, fresh(shop.product), tool="0", day=DAY, development=True
-    )
+    material = material_of(shop.package, shop, development=True)
     assert material.verdict.accepted
     found = answers(material)
     assert found["release"] == FAILED
