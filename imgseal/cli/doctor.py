@@ -19,7 +19,7 @@ from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, find_pr
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from imgseal.product.model import Component, Product
+    from imgseal.product.model import Product
 
 
 class Remark(NamedTuple):
@@ -61,13 +61,15 @@ def command(for_release: bool, maps: tuple[str, ...], product_file: str | None) 
         click.echo("missing  a product file that can be read; then run this again")
         click.echo(f"         mend: {error.hint or 'imgseal init'}")
         return 1
-    remarks = list(_product(project))
-    remarks += _keys(project, for_release=for_release)
-    remarks += _slots(project.product)
-    remarks += _factory(project, for_release=for_release)
-    remarks += _surroundings(project, for_release=for_release)
-    for argument in maps:
-        remarks += _map(argument, project.product)
+    for_releases = "missing" if for_release else "note"
+    remarks = [
+        *_product(project),
+        *_keys(project, for_releases),
+        *_slots(project.product),
+        *_factory(project, for_releases),
+        *_surroundings(project, for_releases),
+        *(_map(argument, project.product) for argument in maps),
+    ]
     remarks = [each for n, each in enumerate(remarks) if not _said(each, remarks[:n])]
     for remark in remarks:
         click.echo(f"{remark.state:<8} {remark.what}")
@@ -95,17 +97,16 @@ def _product(project: Project) -> "Iterator[Remark]":
         )
 
 
-def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
+def _keys(project: Project, for_releases: str) -> "Iterator[Remark]":
     """Look at every key that the product file names."""
     from imgseal.keys.published import origin_of
 
     product = project.product
-    for table, needed in (("development", True), ("release", for_release)):
+    for table, absent in (("development", "missing"), ("release", for_releases)):
         keys = product.signing.get(table)
         for role in ("images", "packages"):
             references = getattr(keys, role) if keys is not None else ()
             key = f"signing.{table}.{role}"
-            absent = "missing" if needed else "note"
             if not references:
                 yield Remark(
                     absent, f"{key} names no key", f"name one there, or in {LOCAL_NAME}; imgseal key new FILE makes it"
@@ -113,15 +114,15 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
             for reference in references:
                 yield _private(project, reference, key, absent, development=table == "development")
     trust = product.trust
-    for name, entries, needed in (
-        ("trust.images", trust.images, for_release),
-        ("trust.packages", trust.packages, for_release),
-        ("trust.development.images", trust.development_images, True),
-        ("trust.development.packages", trust.development_packages, True),
-        ("trust.uncounted", trust.uncounted, for_release),
+    for name, entries, absent in (
+        ("trust.images", trust.images, for_releases),
+        ("trust.packages", trust.packages, for_releases),
+        ("trust.development.images", trust.development_images, "missing"),
+        ("trust.development.packages", trust.development_packages, "missing"),
+        ("trust.uncounted", trust.uncounted, for_releases),
     ):
         for entry in entries:
-            yield _public(project, entry.key, name, "missing" if needed else "note")
+            yield _public(project, entry.key, name, absent)
     if trust.apex is None:
         yield Remark(
             "note",
@@ -134,10 +135,9 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
             "trust.contingency is not set: a lost apex key could not be replaced",
             'imgseal key new keys/contingency.pem, and [trust] contingency = "keys/contingency.pub.pem"',
         )
-    for name in ("apex", "contingency"):
-        reference = getattr(trust, name)
+    for name, reference in (("trust.apex", trust.apex), ("trust.contingency", trust.contingency)):
         if reference is not None:
-            yield _public(project, reference, f"trust.{name}", "missing" if for_release else "note")
+            yield _public(project, reference, name, for_releases)
     try:
         known = project.trust(absent=True)
     except ImgsealError as error:
@@ -145,25 +145,20 @@ def _keys(project: Project, *, for_release: bool) -> "Iterator[Remark]":
         return
     for anchor in known.keys:
         if origin_of(anchor.public) is not None and not anchor.development:
-            yield Remark(
-                "missing",
-                f"{anchor.source}: everyone can sign with this key",
-                "make one of your own: imgseal key new FILE",
-            )
+            what = f"{anchor.source}: everyone can sign with this key"
+            yield Remark("missing", what, "make one of your own: imgseal key new FILE")
 
 
 def _private(project: Project, reference: str, key: str, absent: str, *, development: bool) -> Remark:
     if is_token_uri(reference):
-        module = os.environ.get("IMGSEAL_PKCS11_MODULE")
-        if not module:
-            return Remark(
-                absent, f"{key}: a token, and nothing says which module reaches it", "set IMGSEAL_PKCS11_MODULE"
-            )
-        return Remark("ok", f"{key}: {reference} (not opened)")
+        if os.environ.get("IMGSEAL_PKCS11_MODULE"):
+            return Remark("ok", f"{key}: {reference} (not opened)")
+        what = f"{key}: a token, and nothing says which module reaches it"
+        return Remark(absent, what, "set IMGSEAL_PKCS11_MODULE")
     path = project.resolve(reference)
     if not os.path.exists(path):
         mend = held_elsewhere(path, reference, key) or new_key(path, development=development)
-        return Remark(absent, f"{key}: {path} is not there", mend)
+        return _file(key, path, absent, mend)
     try:
         head = bytes(read_bounded(path, "key", KEY_FILE_BYTES))
     except ImgsealError as error:
@@ -179,15 +174,20 @@ def _private(project: Project, reference: str, key: str, absent: str, *, develop
 
 def _public(project: Project, reference: str, key: str, absent: str) -> Remark:
     path = project.resolve(reference)
-    if os.path.exists(path):
-        return Remark("ok", f"{key}: {path}")
-    if not path.endswith(".pub.pem"):
-        return Remark(absent, f"{key}: {path} is not there", "put it there: imgseal key public writes public halves")
     private = path.removesuffix(".pub.pem") + ".pem"
-    mend = new_key(private, development=key.startswith("trust.development"))
-    if os.path.exists(private):
+    if not path.endswith(".pub.pem"):
+        mend = "put it there: imgseal key public writes public halves"
+    elif os.path.exists(private):
         mend = f"imgseal key public {quoted(private)} --out {quoted(path)}"
-    return Remark(absent, f"{key}: {path} is not there", mend)
+    else:
+        mend = new_key(private, development=key.startswith("trust.development"))
+    return _file(key, path, absent, mend)
+
+
+def _file(key: str, path: str, absent: str, mend: str) -> Remark:
+    """Say whether the file that a key of the product file names is there."""
+    there = os.path.exists(path)
+    return Remark("ok", f"{key}: {path}") if there else Remark(absent, f"{key}: {path} is not there", mend)
 
 
 def _slots(product: "Product") -> "Iterator[Remark]":
@@ -210,18 +210,13 @@ def _slots(product: "Product") -> "Iterator[Remark]":
         )
 
 
-def _factory(project: Project, *, for_release: bool) -> "Iterator[Remark]":
+def _factory(project: Project, for_releases: str) -> "Iterator[Remark]":
     """Look for the files that the production line needs beside packages."""
     factory = project.product.factory
-    absent = "missing" if for_release else "note"
     named = [("factory.bootloader", factory.bootloader)] if factory.bootloader is not None else []
     named += [(f"factory.range ({part.what})", part.file) for part in factory.ranges]
     for key, file in named:
-        path = project.resolve(file)
-        if os.path.exists(path):
-            yield Remark("ok", f"{key}: {path}")
-        else:
-            yield Remark(absent, f"{key}: {path} is not there", "build it or put it there: imgseal factory needs it")
+        yield _file(key, project.resolve(file), for_releases, "build it or put it there: imgseal factory needs it")
     slot = project.product.slot_holding("bootloader")
     if slot is not None and factory.bootloader is None:
         yield Remark(
@@ -231,7 +226,7 @@ def _factory(project: Project, *, for_release: bool) -> "Iterator[Remark]":
         )
 
 
-def _surroundings(project: Project, *, for_release: bool) -> "Iterator[Remark]":
+def _surroundings(project: Project, for_releases: str) -> "Iterator[Remark]":
     from importlib.util import find_spec
 
     ignore = os.path.join(project.folder, ".gitignore")
@@ -239,16 +234,11 @@ def _surroundings(project: Project, *, for_release: bool) -> "Iterator[Remark]":
     if os.path.isdir(os.path.join(project.folder, ".git")) and "*.pem" not in ignored:
         yield Remark("missing", "version control would take private keys", f'add "*.pem" and "!*.pub.pem" to {ignore}')
     yield _log(project)
-    uses = any(
-        is_token_uri(reference)
-        for keys in project.product.signing.values()
-        for reference in (*keys.images, *keys.packages)
-    )
-    if uses and find_spec("pkcs11") is None:
-        state = "missing" if for_release else "note"
-        yield Remark(
-            state, "keys are in tokens, and the library for them is not installed", "pip install 'imgseal[token]'"
-        )
+    signing = project.product.signing.values()
+    in_tokens = any(is_token_uri(reference) for keys in signing for reference in (*keys.images, *keys.packages))
+    if in_tokens and find_spec("pkcs11") is None:
+        what = "keys are in tokens, and the library for them is not installed"
+        yield Remark(for_releases, what, "pip install 'imgseal[token]'")
     yield Remark("ok", f"Python {sys.version.split()[0]}")
 
 
@@ -277,7 +267,7 @@ def _log(project: Project) -> Remark:
     return Remark("ok", f"log: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}")
 
 
-def _map(argument: str, product: "Product") -> "Iterator[Remark]":
+def _map(argument: str, product: "Product") -> Remark:
     """Hold a linker map against the slots of its component."""
     from imgseal.formats.source.linker_map import read_map
 
@@ -287,35 +277,20 @@ def _map(argument: str, product: "Product") -> "Iterator[Remark]":
     component = component_of(product, name)
     text = read_bounded(path, "linker map", MAP_BYTES).decode("utf-8", "replace")
     linked = read_map(text.splitlines(), path)
-    rooms = [_room(product, component, index) for index in range(len(component.run))]
-    for slot, start, size in rooms:
-        region = next((r for r in linked.regions if r.origin == start), None)
-        if region is None:
-            continue
-        used = linked.loaded_in(start, start + size)
-        shown = f"{name}: {path} is linked for {slot}, {used / 1024:.1f} of {size / 1024:.1f} KiB"
-        if region.length > size:
-            yield Remark(
-                "missing",
-                f"{shown}; region {region.name} is {region.length - size} bytes longer than the slot",
-                f"LENGTH = 0x{size:x} in the linker script",
-            )
-        elif used > size:
-            yield Remark("missing", f"{shown}: it does not fit", "make it smaller, or the slot larger")
-        else:
-            yield Remark("ok", shown)
-        return
-    starts = ", ".join(f"0x{start:08x} ({slot})" for slot, start, _ in rooms)
-    found = ", ".join(f"{r.name} 0x{r.origin:08x}" for r in linked.regions)
-    yield Remark(
-        "missing",
-        f"{name}: {path} is linked for no run slot: {found}; payloads begin at {starts}",
-        "imgseal show --linker prints the MEMORY lines",
-    )
-
-
-def _room(product: "Product", component: "Component", index: int) -> tuple[str, int, int]:
-    """Return a run slot's name, where its payload begins, and how many bytes it may have."""
-    slot = product.slots[component.run[index]]
     header = 0 if component.header else component.header_block
-    return slot.name, product.slot_base(slot.name) + header, slot.size - header
+    starts = {product.slot_base(slot) + header: product.slots[slot] for slot in component.run}
+    region = next((region for start in starts for region in linked.regions if region.origin == start), None)
+    if region is None:
+        found = ", ".join(f"{r.name} 0x{r.origin:08x}" for r in linked.regions)
+        expected = ", ".join(f"0x{start:08x} ({slot.name})" for start, slot in starts.items())
+        what = f"{name}: {path} is linked for no run slot: {found}; payloads begin at {expected}"
+        return Remark("missing", what, "imgseal show --linker prints the MEMORY lines")
+    slot, size = starts[region.origin], starts[region.origin].size - header
+    used = linked.loaded_in(region.origin, region.origin + size)
+    shown = f"{name}: {path} is linked for {slot.name}, {used / 1024:.1f} of {size / 1024:.1f} KiB"
+    if region.length > size:
+        what = f"{shown}; region {region.name} is {region.length - size} bytes longer than the slot"
+        return Remark("missing", what, f"LENGTH = 0x{size:x} in the linker script")
+    if used > size:
+        return Remark("missing", f"{shown}: it does not fit", "make it smaller, or the slot larger")
+    return Remark("ok", shown)

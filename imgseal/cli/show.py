@@ -1,6 +1,7 @@
 """`imgseal show`: what is inside an artefact, without judging it; and the regions for a linker script."""
 
 import json
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,6 +12,9 @@ from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.project import Project
+
+if TYPE_CHECKING:
+    from imgseal.formats.sealed_image.statement import Statement
 
 
 @click.command(
@@ -117,23 +121,11 @@ def _linker(project: Project) -> None:
 def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> None:
     from imgseal.formats.cose.labels import ALGORITHMS
     from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
-    from imgseal.formats.sealed_image.layout import FIELDS, STATEMENT_BYTES
+    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 
     raw = bytes(data.read(0, 8192))
     if field is not None:
-        known = {entry.name: entry for entry in FIELDS}
-        if field not in known:
-            from difflib import get_close_matches
-
-            near = get_close_matches(field, known, n=1)
-            raise UsageError(
-                "there is no such field",
-                expected=", ".join(known),
-                found=field,
-                hint=f"did you mean {near[0]}?" if near else "docs/format/sealed-image.md explains every field",
-            )
-        entry = known[field]
-        click.echo(raw[entry.offset : entry.offset + entry.size].hex())
+        click.echo(_field(raw, field))
         return
     try:
         block = decode_header_block(raw)
@@ -142,48 +134,61 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
         error.hint = error.hint or "imgseal check says more; --field NAME shows the bytes of a field all the same"
         raise
     statement = block.statement
-    rows: list[tuple[str, object]] = [
-        ("vendor_id", statement.vendor_id.hex()),
-        ("class_id", statement.class_id.hex()),
-        ("hardware", f"{statement.hardware[0]}..{statement.hardware[1]}"),
-        ("component", statement.component),
-        ("kind", "code" if statement.kind == 1 else "data"),
-        ("version", str(statement.version)),
-        ("counter", statement.counter),
-        (
-            "needs",
-            {("bootloader" if n.component == 0 else f"component {n.component}"): str(n) for n in statement.needs},
-        ),
-        ("build_time", statement.build_time),
-        ("source_revision", statement.source_revision.hex()),
-        ("payload_digest", statement.payload_digest.hex()),
-        ("payload_size", statement.payload_size),
-        ("link_address", f"0x{statement.link_address:08x}"),
-        ("entry_offset", statement.entry_offset),
-        ("header_block", statement.header_block),
-        ("development", statement.development),
-        ("detached", statement.detached),
-    ]
+    values = _values(statement)
     if as_json:
         signatures = [
             {"algorithm": slot.algorithm, "key": slot.key_id.hex(), "value": value.hex()}
             for slot, value in zip(statement.signatures, block.signatures, strict=True)
         ]
-        click.echo(json.dumps({"format": 1, "kind": "sealed image", **dict(rows), "signatures": signatures}, indent=2))
+        _echo_json(**values, signatures=signatures)
         return
     click.echo(f"sealed image, {data.size} bytes; nothing is verified here")
-    for label, value in rows:
-        if isinstance(value, dict):
-            value = "; ".join(f"{key} {text}" for key, text in value.items()) or "none"  # noqa: PLW2901
-        if label == "build_time":
-            value = f"{utc(statement.build_time)} ({value})"  # noqa: PLW2901
+    values["needs"] = "; ".join(f"{key} {text}" for key, text in values["needs"].items()) or "none"
+    values["build_time"] = f"{utc(statement.build_time)} ({statement.build_time})"
+    for label, value in values.items():
         click.echo(f"  {label:<16}{str(value).lower() if isinstance(value, bool) else value}")
     for number, slot in enumerate(statement.signatures):
-        name = ALGORITHMS.get(slot.algorithm, "unknown here")
-        click.echo(
-            f"  {f'signature {number}':<16}{name} ({slot.algorithm}), key {slot.key_id.hex()}, {slot.length} bytes"
-        )
+        algorithm = f"{ALGORITHMS.get(slot.algorithm, 'unknown here')} ({slot.algorithm})"
+        click.echo(f"  signature {number:<6}{algorithm}, key {slot.key_id.hex()}, {slot.length} bytes")
     click.echo(f"  statement       {STATEMENT_BYTES} bytes, hex of one field: --field NAME")
+
+
+def _field(raw: bytes, name: str) -> str:
+    """Return the bytes of a statement field in hex, also of an image that cannot be read."""
+    from imgseal.formats.sealed_image.layout import FIELDS
+
+    known = {entry.name: entry for entry in FIELDS}
+    if name not in known:
+        from difflib import get_close_matches
+
+        near = get_close_matches(name, known, n=1)
+        raise UsageError(
+            "there is no such field",
+            expected=", ".join(known),
+            found=name,
+            hint=f"did you mean {near[0]}?" if near else "docs/format/sealed-image.md explains every field",
+        )
+    return raw[known[name].offset : known[name].offset + known[name].size].hex()
+
+
+def _values(statement: "Statement") -> dict[str, Any]:
+    """Return every value of a statement as it is shown, by its name; flags by what they mean."""
+    values = {key: value.hex() if isinstance(value, bytes) else value for key, value in statement._asdict().items()}
+    del values["flags"], values["signatures"]
+    needs = {("bootloader" if n.component == 0 else f"component {n.component}"): str(n) for n in statement.needs}
+    return values | {
+        "hardware": "{}..{}".format(*statement.hardware),
+        "kind": "code" if statement.kind == 1 else "data",
+        "version": str(statement.version),
+        "needs": needs,
+        "link_address": f"0x{statement.link_address:08x}",
+        "development": statement.development,
+        "detached": statement.detached,
+    }
+
+
+def _echo_json(**values: object) -> None:
+    click.echo(json.dumps({"format": 1, **values}, indent=2, ensure_ascii=False))
 
 
 def _package(data: ByteView, name: str, *, as_json: bool) -> None:
@@ -197,15 +202,11 @@ def _package(data: ByteView, name: str, *, as_json: bool) -> None:
         error.place = error.place._replace(file=name)
         raise
     if as_json:
-        document = {
-            "format": 1,
-            "kind": "update package",
-            "manifest_digest": envelope.digest.value.hex(),
-            "signatures": len(envelope.blocks),
-            "payloads": {key: len(payload) for key, payload in envelope.payloads.items()},
-            "outline": lines,
-        }
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        payloads = {key: len(payload) for key, payload in envelope.payloads.items()}
+        _echo_json(
+            kind="update package", manifest_digest=envelope.digest.value.hex(), signatures=len(envelope.blocks),
+            payloads=payloads, outline=lines,
+        )  # fmt: skip
         return
     click.echo(f"update package, {data.size} bytes; nothing is verified here")
     for line in lines:
@@ -221,7 +222,7 @@ def _firmware(path: str, *, as_json: bool) -> None:
         regions = [{"address": f"0x{r.address:08x}", "end": f"0x{r.end:08x}", "size": r.size} for r in image.regions]
         if as_json:
             entry = None if start is None else f"0x{start:08x}"
-            click.echo(json.dumps({"format": 1, "kind": "firmware", "regions": regions, "entry": entry}, indent=2))
+            _echo_json(kind="firmware", regions=regions, entry=entry)
             return
         click.echo(f"firmware, {image.size} bytes in {len(regions)} region(s)")
         for region in regions:

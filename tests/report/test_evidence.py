@@ -182,7 +182,7 @@ def test_a_counter_that_was_not_tried_is_not_shown() -> None:
 
 def test_without_a_control_nothing_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
     """The unchanged package is judged first; refused there, no row is written, and the reason is."""
-    from imgseal.flow.judge import judge as real
+    from imgseal.check.judge import judge as real
 
     def moody(data: Any, name: str, *arguments: Any, **named: Any) -> Any:
         return real(ByteView(b"") if name == "unchanged" else data, name, *arguments, **named)

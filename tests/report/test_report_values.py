@@ -183,7 +183,7 @@ def test_a_rehearsal_that_cuts_nothing_shows_nothing() -> None:
 
 def test_a_judge_that_takes_too_much_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """With a judge that accepts a changed package the observation fails, and with it every row that rests on it."""
-    from imgseal.flow.judge import judge as real
+    from imgseal.check.judge import judge as real
 
     def blind(data: Any, name: str, *arguments: Any, **named: Any) -> Any:
         return real(ByteView(workshop().package) if name == "changed" else data, name, *arguments, **named)
