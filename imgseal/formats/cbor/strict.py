@@ -1,20 +1,18 @@
 """CBOR with one encoding for one meaning: RFC 8949 section 4.2.1, core deterministic encoding.
 
-The only user of the CBOR library. `scan` walks over the bytes first, within bounds of depth and number of items, and
-refuses what the library would let pass: longer heads than needed, indefinite lengths, unsorted or repeated keys,
-trailing bytes. Floating point is not part of anything read here and refused as well. Keys of maps are integers, text,
-and arrays of byte strings (SUIT's component identifiers): in Python `true` and 1 are one key of a dictionary.
+Read within bounds of depth and number of items. Refused are longer heads than needed, indefinite lengths, unsorted or
+repeated keys, trailing bytes, and floating point, which is not part of anything read here. Keys of maps are integers,
+text, and arrays of byte strings (SUIT's component identifiers): in Python `true` and 1 are one key of a dictionary.
 """
 
-from collections.abc import Mapping
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from imgseal.errors import InputError, Place
 from imgseal.limits import CBOR_DEPTH, CBOR_ITEMS
 from imgseal.records import NamedTuple
 
 UINT, NINT, BSTR, TSTR, ARRAY, MAP, TAG, SIMPLE = range(8)
-_SIMPLE = (20, 21, 22)  # false, true, null
+_SIMPLE = {20: False, 21: True, 22: None}
 _KEYS = (UINT, NINT, TSTR)
 _KEY_WORDS = "an integer, a text, or an array of byte strings"
 
@@ -68,7 +66,7 @@ def read_head(data: bytes | memoryview, offset: int, what: str) -> Head:
     return Head(major, argument, offset + 1 + size)
 
 
-class _Scan:
+class _Reader:
     """One walk; counts items."""
 
     __slots__ = ("data", "items", "sorted_maps", "tags", "what")
@@ -80,8 +78,8 @@ class _Scan:
         self.tags = tags
         self.items = 0
 
-    def item(self, offset: int, depth: int) -> int:
-        """Walk over one item and return the offset behind it."""
+    def item(self, offset: int, depth: int) -> tuple[Any, int]:
+        """Read one item; return its value and the offset behind it."""
         self.items += 1
         if self.items > CBOR_ITEMS:
             _refuse(self.what, offset, "too many items", f"at most {CBOR_ITEMS}", "more")
@@ -89,50 +87,48 @@ class _Scan:
             _refuse(self.what, offset, "nested too deeply", f"at most {CBOR_DEPTH} levels", "more")
         major, argument, end = read_head(self.data, offset, self.what)
         if major <= NINT:
-            return end
+            return (argument if major == UINT else -1 - argument), end
         if major in (BSTR, TSTR):
-            if argument > len(self.data) - end:
-                _refuse(
-                    self.what,
-                    offset,
-                    "a string goes on behind the end",
-                    f"{argument} bytes",
-                    f"{len(self.data) - end} bytes",
-                )
-            if major == TSTR:
-                self.text(offset, end, argument)
-            return end + argument
+            left = len(self.data) - end
+            if argument > left:
+                message = "a string goes on behind the end"
+                _refuse(self.what, offset, message, f"{argument} bytes", f"{left} bytes")
+            content = bytes(self.data[end : end + argument])
+            return (content if major == BSTR else self.text(content, offset)), end + argument
         if major == ARRAY:
+            values = []
             for _ in range(self.bounded(argument, offset, end)):
-                end = self.item(end, depth + 1)
-            return end
+                value, end = self.item(end, depth + 1)
+                values.append(value)
+            return values, end
         if major == MAP:
             return self.map(offset, end, argument, depth)
         if major == TAG:
             if argument not in self.tags:
                 _refuse(self.what, offset, "a tag that does not belong here", _numbers(self.tags), str(argument))
-            return self.item(end, depth + 1)
+            value, end = self.item(end, depth + 1)
+            return Tag(argument, value), end
         if argument not in _SIMPLE:
             _refuse(self.what, offset, "a simple value that is not used here", "false, true or null", str(argument))
-        return end
+        return _SIMPLE[argument], end
 
-    def map(self, offset: int, end: int, count: int, depth: int) -> int:
-        """Walk over the entries of a map; keys are compared as the bytes they are encoded in."""
-        seen: set[bytes] = set()
+    def map(self, offset: int, end: int, count: int, depth: int) -> tuple[dict[Any, object], int]:
+        """Read the entries of a map; keys are compared as the bytes they are encoded in."""
+        entries: dict[Any, object] = {}
         last = b""
         for _ in range(self.bounded(count, offset, end)):
             start = end
             self.kind_of_key(start)
-            end = self.item(end, depth + 1)
-            key = bytes(self.data[start:end])
-            if key in seen:
-                _refuse(self.what, start, "a key stands twice in a map", found=key.hex())
-            if self.sorted_maps and key < last:
-                _refuse(self.what, start, "the keys of a map are not in order", f"before {last.hex()}", key.hex())
-            seen.add(key)
-            last = key
-            end = self.item(end, depth + 1)
-        return end
+            key, end = self.item(end, depth + 1)
+            encoded = bytes(self.data[start:end])
+            key = tuple(key) if isinstance(key, list) else key
+            if key in entries:
+                _refuse(self.what, start, "a key stands twice in a map", found=encoded.hex())
+            if self.sorted_maps and encoded < last:
+                _refuse(self.what, start, "the keys of a map are not in order", f"before {last.hex()}", encoded.hex())
+            last = encoded
+            entries[key], end = self.item(end, depth + 1)
+        return entries, end
 
     def kind_of_key(self, offset: int) -> None:
         """Refuse a key that is no integer, text or array of byte strings."""
@@ -157,9 +153,10 @@ class _Scan:
             _refuse(self.what, offset, "more items than bytes", f"at most {len(self.data) - end}", str(count))
         return count
 
-    def text(self, offset: int, start: int, size: int) -> None:
+    def text(self, content: bytes, offset: int) -> str:
+        """Return the text of a text string."""
         try:
-            bytes(self.data[start : start + size]).decode("utf-8")
+            return content.decode("utf-8")
         except UnicodeDecodeError:
             _refuse(self.what, offset, "a text string is not UTF-8")
 
@@ -172,7 +169,7 @@ def scan(
     data: bytes | memoryview, offset: int, what: str, *, sorted_maps: bool = True, tags: frozenset[int] = frozenset()
 ) -> int:
     """Walk over one item at `offset` and return the offset behind it; CborError for anything not deterministic."""
-    return _Scan(data, what, sorted_maps, tags).item(offset, 0)
+    return _Reader(data, what, sorted_maps, tags).item(offset, 0)[1]
 
 
 def decode(data: bytes, what: str, *, sorted_maps: bool = True, tags: frozenset[int] = frozenset()) -> object:
@@ -180,33 +177,14 @@ def decode(data: bytes, what: str, *, sorted_maps: bool = True, tags: frozenset[
 
     `what` names the thing in errors. Raises CborError.
     """
-    end = scan(data, 0, what, sorted_maps=sorted_maps, tags=tags)
+    value, end = _Reader(data, what, sorted_maps, tags).item(0, 0)
     if end != len(data):
         _refuse(what, end, "bytes follow the item", "the end", f"{len(data) - end} bytes")
-    import cbor2  # noqa: PLC0415 - 8 ms, only where there is CBOR
-
-    try:
-        return _plain(cbor2.loads(data))
-    except (cbor2.CBORDecodeError, ValueError, TypeError) as error:
-        raise CborError(f"{what}: not readable CBOR", place=Place(offset=0), found=str(error)) from None
-
-
-def _plain(value: object) -> object:
-    import cbor2  # noqa: PLC0415 - 8 ms, only where there is CBOR
-
-    if isinstance(value, cbor2.CBORTag):
-        return Tag(value.tag, _plain(value.value))
-    if isinstance(value, (list, tuple)):  # arrays inside a tag come as tuples
-        return [_plain(entry) for entry in value]
-    if isinstance(value, Mapping):  # and maps as immutable ones
-        return {key: _plain(entry) for key, entry in value.items()}
     return value
 
 
 def encode(value: object) -> bytes:
     """Encode a value deterministically; the mirror of `decode`. Tuples are arrays, memoryviews byte strings."""
-    import cbor2  # noqa: PLC0415 - 8 ms, only where there is CBOR
-
     if isinstance(value, Tag):
         return _head(TAG, value.number) + encode(value.value)
     if isinstance(value, dict):
@@ -214,10 +192,15 @@ def encode(value: object) -> bytes:
         return _head(MAP, len(entries)) + b"".join(key + entry for key, entry in entries)
     if isinstance(value, (list, tuple)):
         return _head(ARRAY, len(value)) + b"".join(encode(entry) for entry in value)
-    if isinstance(value, memoryview):
+    if isinstance(value, (bytes, memoryview)):
         return _head(BSTR, len(value)) + bytes(value)
-    if value is None or isinstance(value, (bool, int, bytes, str)):
-        return cbor2.dumps(value)
+    if isinstance(value, str):
+        text = value.encode()
+        return _head(TSTR, len(text)) + text
+    if value is None or isinstance(value, bool):
+        return _head(SIMPLE, 22 if value is None else 20 + value)
+    if isinstance(value, int):
+        return _head(UINT, value) if value >= 0 else _head(NINT, -1 - value)
     raise TypeError(f"{type(value).__name__} has no place in our CBOR")
 
 
