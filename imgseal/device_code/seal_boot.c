@@ -12,11 +12,6 @@ const uint8_t record_magic[10] = { 0xD5, 'r', 'e', 'c', 'o', 'r', 'd', 's', 1, 0
 
 /* -- bytes ----------------------------------------------------------------------- */
 
-static int is_zero(const uint8_t *p, uint32_t length)
-{
-    return seal_all(p, length, 0);
-}
-
 static uint32_t least(uint32_t a, uint32_t b)
 {
     return a < b ? a : b;
@@ -97,10 +92,11 @@ uint32_t geometry_of(const struct seal_boot *b, uint32_t address, struct geometr
 uint32_t erase_range(const struct seal_boot *b, uint32_t address, uint32_t size)
 {
     struct geometry g;
-    uint32_t at;
+    uint32_t at, code;
 
-    if (geometry_of(b, address, &g) != SEAL_WRITTEN)
-        return SEAL_DEVICE_UNREADABLE;
+    code = geometry_of(b, address, &g);
+    if (code != SEAL_WRITTEN)
+        return code;
     for (at = 0; at < size; at += g.block)
         if (b->flash.erase(b->flash.user, address + at) != SEAL_WRITTEN)
             return SEAL_DEVICE_UNWRITABLE;
@@ -118,10 +114,11 @@ uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_
                         uint32_t offset, uint32_t length)
 {
     struct geometry g;
-    uint32_t i;
+    uint32_t i, code;
 
-    if (geometry_of(b, address, &g) != SEAL_WRITTEN)
-        return SEAL_DEVICE_UNREADABLE;
+    code = geometry_of(b, address, &g);
+    if (code != SEAL_WRITTEN)
+        return code;
     while (length != 0) {
         uint32_t padded, part = least(least(g.page - address % g.page, b->page_room), length);
         if (from->read(from->user, offset, b->page, part) != SEAL_READ)
@@ -765,7 +762,7 @@ static int is_switched(const struct seal_boot *b, uint32_t index)
     return has_bit(b->journal.record + R_PREPARED, index) && c->run_slots == 1 && !c->recovery;
 }
 
-/* "Switching" of one component. SEAL_ACCEPTED: placed; SEAL_DEVICE_NO_SET: cannot be. */
+/* "Switching" of one component. SEAL_WRITTEN: placed; SEAL_DEVICE_NO_SET: cannot be. */
 static uint32_t place_image(struct seal_boot *b, uint32_t index)
 {
     const struct seal_component *c = &b->product->components[index];
@@ -774,7 +771,7 @@ static uint32_t place_image(struct seal_boot *b, uint32_t index)
     uint32_t code;
 
     if (has_bit(r + R_PLACED, index))
-        return SEAL_ACCEPTED;
+        return SEAL_WRITTEN;
     if (c->keep.size != 0 && r[R_TRIAL] && entry(b, 0, index)[1] != NOTHING && !has_bit(r + R_KEPT, index)) {
         code = keep(b, index);
         if (code != SEAL_WRITTEN)
@@ -789,8 +786,7 @@ static uint32_t place_image(struct seal_boot *b, uint32_t index)
     if (code != SEAL_ACCEPTED)
         return code;
     set_bit(r + R_PLACED, index, 1);
-    code = commit(b);
-    return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
+    return commit(b);
 }
 
 /* SEAL_WRITTEN: go on with the record; SEAL_DEVICE_NO_SET: wait for the package. */
@@ -808,7 +804,7 @@ static uint32_t switch_set(struct seal_boot *b)
             if (!is_switched(b, i) || (b->product->components[i].staging.size != 0) != (pass != 0))
                 continue;
             code = place_image(b, i);
-            if (code == SEAL_ACCEPTED)
+            if (code == SEAL_WRITTEN)
                 continue;
             if (code == SEAL_DEVICE_NO_SET && b->journal.record[R_TRIAL])
                 return give_up(b);
@@ -1045,7 +1041,7 @@ static void write_mark(struct seal_boot *b, uint32_t verdict)
  * been counted when it comes here, and nothing else has. */
 static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, struct seal_started *started)
 {
-    uint32_t i, phase = b->journal.record[R_PHASE];
+    uint32_t i, phase = b->journal.record[R_PHASE], members = 0;
     volatile uint32_t left = b->product->component_count, again;
 
     if ((phase == PHASE_TRIAL) != counted)
@@ -1056,7 +1052,6 @@ static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, st
 #endif
     started->what = SEAL_START_SET;
     started->trial = counted || phase == PHASE_UNPROVEN;
-    started->members = 0;
     for (i = 0; i < b->product->component_count; i++) {
         const volatile uint8_t *slot = &started->run_slot[i];
 
@@ -1064,8 +1059,9 @@ static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, st
         again = i;
         verdict += *slot ^ entry(b, 0, again)[1];
         left--;
-        started->members = (uint8_t)(started->members + (started->run_slot[i] != NOTHING));
+        members += started->run_slot[i] != NOTHING;
     }
+    started->members = (uint8_t)members;
     return verdict + left;
 }
 

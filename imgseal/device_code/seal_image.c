@@ -88,13 +88,13 @@ void seal_clear(uint8_t *to, uint32_t length)
         *to++ = 0;
 }
 
-int seal_all(const uint8_t *p, uint32_t length, uint8_t value)
+int seal_is_zero(const uint8_t *p, uint32_t length)
 {
-    uint32_t other = 0;
+    uint32_t any = 0;
 
     while (length-- != 0)
-        other |= (uint32_t)(*p++ ^ value);
-    return other == 0;
+        any |= *p++;
+    return any == 0;
 }
 
 uint32_t seal_read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length)
@@ -162,7 +162,7 @@ static int compare_version(const uint8_t *a, const uint8_t *b)
 /* 1 when a version is below the first excluded one; all zeros exclude none. */
 static int is_below(const uint8_t *version, const uint8_t *below)
 {
-    return seal_all(below, 16, 0) || compare_version(version, below) < 0;
+    return seal_is_zero(below, 16) || compare_version(version, below) < 0;
 }
 
 /* The last word: all ones for a release; else a stage of 1, 2 or 3 and a number of 24 bits, not all ones. */
@@ -178,7 +178,7 @@ static int is_version(const uint8_t *p)
 /* 1 when nothing stands behind the bytes that are used. */
 static int is_free(const uint8_t *p, uint32_t used, uint32_t room)
 {
-    return seal_all(p + used, room - used, 0);
+    return seal_is_zero(p + used, room - used);
 }
 
 /* Fields of the statement by offset; the offsets are even. Halved, they fit the
@@ -250,7 +250,7 @@ static uint32_t check_needs(struct judgement *j)
         uint32_t number = s[AT_NEED_COMPONENTS + i];
 
         if (number < next || number == s[AT_COMPONENT] || !is_version(least)
-            || !(seal_all(below, 16, 0) || (is_version(below) && compare_version(least, below) < 0)))
+            || !(seal_is_zero(below, 16) || (is_version(below) && compare_version(least, below) < 0)))
             return SEAL_STRUCTURE_FIELD_INVALID;
         next = number + 1;
     }
@@ -269,7 +269,7 @@ static uint32_t check_slots(struct judgement *j)
         uint32_t algorithm = seal_get32(slot), length = seal_get32(slot + 20);  /* and two zeros */
 
         if (algorithm == 0) {
-            if (slot == first || !seal_all(slot, SIGNATURE_STRIDE, 0))
+            if (slot == first || !seal_is_zero(slot, SIGNATURE_STRIDE))
                 return SEAL_STRUCTURE_FIELD_INVALID;
             continue;
         }
@@ -281,7 +281,7 @@ static uint32_t check_slots(struct judgement *j)
                 return SEAL_STRUCTURE_FIELD_INVALID;
         j->values_end += length;
     }
-    return seal_all(slot, RESERVED_BYTES, 0) ? j->accepted : (uint32_t)SEAL_STRUCTURE_FIELD_INVALID;
+    return seal_is_zero(slot, RESERVED_BYTES) ? j->accepted : (uint32_t)SEAL_STRUCTURE_FIELD_INVALID;
 }
 
 static uint32_t check_room(struct judgement *j)
@@ -299,7 +299,7 @@ static uint32_t check_room(struct judgement *j)
     j->header_block = header_block;
     j->start = header_block;
     j->payload = image;
-    j->detached = GET32(j, AT_FLAGS) & FLAG_DETACHED;
+    j->detached = GET32(j, AT_FLAGS) >> 1 & 1;
     if (j->detached) {
         j->start = 0;
         j->payload = &j->subject->payload;
@@ -464,7 +464,7 @@ int seal_is_in_group(const uint8_t *p)
 {
     uint32_t i;
 
-    if (seal_all(p, 32, 0))
+    if (seal_is_zero(p, 32))
         return 0;
     for (i = 0; i < 32; i++)
         if (p[i] != order[i])
@@ -626,7 +626,7 @@ static uint32_t check_placement(struct judgement *j)
 
     if (j->header_block != c->header_block)
         return SEAL_PLACEMENT_HEADER_BLOCK;
-    if ((j->detached != 0) != (c->detached != 0) || slot == 0)
+    if (j->detached != c->detached || slot == 0)
         return SEAL_PLACEMENT_WRONG_ADDRESS;
     if (j->size > slot->size - j->start)
         return SEAL_PLACEMENT_LARGER_THAN_SLOT;
@@ -675,17 +675,18 @@ static int in_ram(const struct judgement *j, uint32_t stack)
 static uint32_t check_vectors(struct judgement *j)
 {
     uint32_t entry = GET32(j, AT_ENTRY_OFFSET), stack, reset;
+    uint8_t *table = j->work->hash.bytes;
 
     if (j->component->kind != KIND_CODE)
         return j->accepted;
-    if (j->component->vector_alignment != 0 && (j->link + entry) % j->component->vector_alignment != 0)
+    if (j->component->vector_alignment != 0 && ((j->link + entry) & (j->component->vector_alignment - 1)) != 0)
         return SEAL_CONTENT_VECTOR_TABLE;
     if (j->size - entry < 4u * j->component->vectors)
         return SEAL_CONTENT_VECTOR_TABLE;
-    if (j->payload->read(j->payload->user, j->start + entry, j->work->piece, 8) != SEAL_READ)
+    if (j->payload->read(j->payload->user, j->start + entry, table, 8) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
-    stack = seal_get32(j->work->piece);
-    reset = seal_get32(j->work->piece + 4);
+    stack = seal_get32(table);
+    reset = seal_get32(table + 4);
     if (stack % 8 != 0 || !in_ram(j, stack))
         return SEAL_CONTENT_STACK_POINTER;
     if ((reset & 1) == 0 || reset - 1 - j->link >= j->size)
@@ -701,7 +702,7 @@ static uint32_t check_rest(struct judgement *j)
     if (j->subject->where == SEAL_FILE)
         return j->accepted;
     if (j->detached)
-        code = check_erased(j, &j->subject->image, j->header_block, j->subject->image.size, c->header[j->slot != c->run].erased);
+        code = check_erased(j, &j->subject->image, j->header_block, j->subject->image.size, c->header[j->subject->run_slot].erased);
     if (code == SEAL_ACCEPTED)
         code = check_erased(j, j->payload, j->start + j->size, j->payload->size, j->slot->erased);
     return code;
@@ -762,7 +763,7 @@ uint32_t seal_judge(const struct seal_product *product, const struct seal_state 
     header->entry_offset = GET32(&j, AT_ENTRY_OFFSET);
     header->header_block = (uint16_t)j.header_block;
     header->component = j.s[AT_COMPONENT];
-    header->detached = (uint8_t)(j.detached != 0);
+    header->detached = (uint8_t)j.detached;
     header->development = (uint8_t)(GET32(&j, AT_FLAGS) & FLAG_DEVELOPMENT);
     header->whole = header_only != SEAL_HEADER_ONLY;
     if (j.said != SEAL_GOOD(state))

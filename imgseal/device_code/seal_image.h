@@ -71,7 +71,7 @@ struct seal_component {
     uint8_t counter_value;      /* 1: its counter storage takes a number at once */
     uint16_t header_block;      /* bytes                                         */
     uint16_t vectors;           /* entries of the vector table; 0 for data       */
-    uint32_t vector_alignment;  /* bytes; 0: the core has no such register       */
+    uint32_t vector_alignment;  /* bytes, a power of two; 0: the core has no such register */
     uint32_t counter_most;      /* the highest counter that the storage holds    */
     uint32_t counter_jump;      /* the most that an image may raise it by, if not from 0 */
     struct seal_slot run[2];
@@ -207,16 +207,16 @@ struct seal_subject {
 
 /* What a verified header says; valid after SEAL_ACCEPTED. */
 struct seal_header {
-    uint8_t version[16];
-    uint32_t counter;
-    uint32_t payload_size;
-    uint32_t link_address;
-    uint32_t entry_offset;
-    uint16_t header_block;
     uint8_t component;
     uint8_t detached;
     uint8_t development;
     uint8_t whole;              /* 1: the payload was judged as well             */
+    uint16_t header_block;
+    uint32_t counter;
+    uint32_t payload_size;
+    uint32_t link_address;
+    uint32_t entry_offset;
+    uint8_t version[16];
 };
 
 /* Room that the caller provides: nothing here is kept between calls. */
@@ -261,8 +261,8 @@ void seal_put32(uint8_t *p, uint32_t value);
 void seal_move(uint8_t *to, const uint8_t *from, uint32_t length);
 void seal_clear(uint8_t *to, uint32_t length);
 
-/* 1 when every byte has the value, else 0. */
-int seal_all(const uint8_t *p, uint32_t length, uint8_t value);
+/* 1 when every byte is 0. */
+int seal_is_zero(const uint8_t *p, uint32_t length);
 
 /* A reader of RAM: user is its first byte. */
 uint32_t seal_read_ram(void *user, uint32_t offset, uint8_t *to, uint32_t length);

@@ -56,6 +56,7 @@ struct lying {
 #define erase_range seal_inside_erase
 #define program_range seal_inside_program
 #define read_ram seal_read_ram
+#define is_zero seal_is_zero
 #define as_reader seal_inside_as_reader
 #define places seal_inside_places
 #define tidy seal_inside_tidy

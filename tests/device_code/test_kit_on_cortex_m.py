@@ -1,5 +1,6 @@
 """The C checker on the kit, compiled for Cortex-M and run under QEMU; Cortex-M0+ is compiled and sized."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -95,7 +96,7 @@ def test_nothing_is_asked_of_a_library(
         "memcpy",
         "memset",
     }
-    shared = {"seal_differ", "seal_is_in_group", "seal_judge", "seal_magic", "seal_refusal"}
+    shared = set(re.findall(r"\b(seal_\w+)[(\[]", (SOURCES / "seal_image.h").read_text()))
     if name == "seal_install":
         shared |= {"seal_commit", "seal_member", "seal_record_magic", "seal_read_front", "seal_check_layers"}
     assert ours <= shared
