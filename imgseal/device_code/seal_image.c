@@ -19,7 +19,7 @@ enum {
     AT_SIGNATURES = 300, SIGNATURE_STRIDE = 24, AT_RESERVED = 372, RESERVED_BYTES = 12, REVISION_BYTES = 32
 };
 
-enum { KIND_CODE = 1, KIND_DATA = 2, FLAG_DEVELOPMENT = 1, FLAG_DETACHED = 2 };
+enum { KIND_CODE = 1, KIND_DATA = 2, FLAG_DEVELOPMENT = 1 };
 
 #define SHA256_NUMBER 0xFFFFFFF0u   /* COSE -16 */
 #define ESP256_NUMBER 0xFFFFFFF7u   /* COSE -9  */
@@ -47,11 +47,11 @@ struct judgement {
     const struct seal_anchor *trusted[SEAL_SIGNATURES]; /* of each signature     */
     volatile uint32_t proof[SEAL_SIGNATURES];   /* SEAL_VERIFIED for those that verify */
     volatile uint32_t said;                     /* what the checks have said, added up */
-    uint32_t header_only;
+    volatile uint32_t header_only;
     uint32_t digest[8];                         /* of the payload                */
     const struct seal_slot *slot;               /* by link address; 0: none      */
     /* of a statement whose structure holds */
-    uint32_t header_block, values_end, size, link, detached;
+    uint32_t header_block, values_end, size, link, entry, detached, counter;
     const struct seal_reader *payload;          /* where the payload lies, and at which offset */
     uint32_t start;
 };
@@ -181,20 +181,16 @@ static int is_free(const uint8_t *p, uint32_t used, uint32_t room)
     return seal_is_zero(p + used, room - used);
 }
 
-/* Fields of the statement by offset; the offsets are even. Halved, they fit the
- * immediate operand of a Thumb instruction. */
-static uint32_t half_word(const struct judgement *j, uint32_t half)
-{
-    return seal_get16(j->s + 2 * half);
-}
-
+/* A word of the statement by its offset, which is even: halved, it fits the immediate operand of
+ * a Thumb instruction. Of two fields that share a word the first is LOW and the second HIGH. */
 static uint32_t word(const struct judgement *j, uint32_t half)
 {
     return seal_get32(j->s + 2 * half);
 }
 
-#define GET16(j, at) half_word(j, (at) / 2u)
 #define GET32(j, at) word(j, (at) / 2u)
+#define LOW(word) ((word) & 0xFFFFu)
+#define HIGH(word) ((word) >> 16)
 
 static const uint8_t *signature_slot(const struct judgement *j, uint32_t index)
 {
@@ -223,15 +219,17 @@ static uint32_t check_header(struct judgement *j)
 static uint32_t check_fields(struct judgement *j)
 {
     const uint8_t *s = j->s;
-    uint32_t entry = GET32(j, AT_ENTRY_OFFSET);
+    uint32_t hardware = GET32(j, AT_HARDWARE_LEAST), lengths = GET32(j, AT_HEADER_BLOCK);
 
+    j->entry = GET32(j, AT_ENTRY_OFFSET);
+    j->header_block = LOW(lengths);
     j->size = GET32(j, AT_PAYLOAD_SIZE);
     j->link = GET32(j, AT_LINK_ADDRESS);
     /* link + size <= 2**32, without overflow: size - 1 <= 2**32 - 1 - link */
-    if (entry >= j->size || j->size - 1 > ~j->link || s[AT_COMPONENT] == 0
-        || (s[AT_KIND] != KIND_CODE && (s[AT_KIND] != KIND_DATA || entry != 0))
-        || GET16(j, AT_HARDWARE_LEAST) > GET16(j, AT_HARDWARE_MOST)
-        || GET32(j, AT_DIGEST_ALGORITHM) != SHA256_NUMBER || GET16(j, AT_STATEMENT_LENGTH) != SEAL_STATEMENT_BYTES
+    if (j->entry >= j->size || j->size - 1 > ~j->link || s[AT_COMPONENT] == 0
+        || (s[AT_KIND] != KIND_CODE && (s[AT_KIND] != KIND_DATA || j->entry != 0))
+        || LOW(hardware) > HIGH(hardware)
+        || GET32(j, AT_DIGEST_ALGORITHM) != SHA256_NUMBER || HIGH(lengths) != SEAL_STATEMENT_BYTES
         || s[AT_REVISION_LENGTH] > REVISION_BYTES || !is_free(s + AT_REVISION, s[AT_REVISION_LENGTH], REVISION_BYTES))
         return SEAL_STRUCTURE_FIELD_INVALID;
     return j->accepted;
@@ -262,7 +260,8 @@ static uint32_t check_slots(struct judgement *j)
 {
     const uint8_t *first = signature_slot(j, 0), *slot, *other;
 
-    if (GET32(j, AT_FLAGS) > (FLAG_DEVELOPMENT | FLAG_DETACHED))
+    j->detached = GET32(j, AT_FLAGS) >> 1;     /* behind it there is no other flag */
+    if (j->detached > 1)
         return SEAL_STRUCTURE_UNKNOWN_FLAG;
     j->values_end = SEAL_STATEMENT_BYTES;
     for (slot = first; slot != first + SEAL_SIGNATURES * SIGNATURE_STRIDE; slot += SIGNATURE_STRIDE) {
@@ -287,7 +286,7 @@ static uint32_t check_slots(struct judgement *j)
 static uint32_t check_room(struct judgement *j)
 {
     const struct seal_reader *image = &j->subject->image;
-    uint32_t header_block = GET16(j, AT_HEADER_BLOCK);
+    uint32_t header_block = j->header_block;
 
     if (header_block - SEAL_HEADER_MIN > SEAL_HEADER_MAX - SEAL_HEADER_MIN
         || header_block % HEADER_STEP != 0 || header_block < j->values_end)
@@ -296,10 +295,8 @@ static uint32_t check_room(struct judgement *j)
         return SEAL_STRUCTURE_FIELD_INVALID;
     if (image->size < header_block)
         return SEAL_STRUCTURE_TRUNCATED;
-    j->header_block = header_block;
     j->start = header_block;
     j->payload = image;
-    j->detached = GET32(j, AT_FLAGS) >> 1 & 1;
     if (j->detached) {
         j->start = 0;
         j->payload = &j->subject->payload;
@@ -548,13 +545,13 @@ static uint32_t check_verified(struct judgement *j)
 static uint32_t check_identity(struct judgement *j)
 {
     const uint8_t *s = j->s;
+    uint32_t hardware = GET32(j, AT_HARDWARE_LEAST);
 
     if (seal_differ(s + AT_VENDOR, j->product->vendor_id, 16) != 0)
         return SEAL_IDENTITY_WRONG_VENDOR;
     if (seal_differ(s + AT_CLASS, j->product->class_id, 16) != 0)
         return SEAL_IDENTITY_WRONG_CLASS;
-    if (GET16(j, AT_HARDWARE_LEAST) > j->state->hardware_least
-        || GET16(j, AT_HARDWARE_MOST) < j->state->hardware_most)
+    if (LOW(hardware) > j->state->hardware_least || HIGH(hardware) < j->state->hardware_most)
         return SEAL_IDENTITY_WRONG_HARDWARE;
     if (j->component == 0)
         return SEAL_IDENTITY_UNKNOWN_COMPONENT;
@@ -606,6 +603,7 @@ static uint32_t check_rollback(struct judgement *j)
     const struct seal_component *c = j->component;
     uint32_t least = 0xFFFFFFFFu, counter = GET32(j, AT_COUNTER);
 
+    j->counter = counter;
     if (j->subject->where == SEAL_WAITING_SLOT)
         return SEAL_RULES_NO_PACKAGE;
     if (j->state->counter(j->state->user, c->number, &least) != SEAL_READ)
@@ -674,7 +672,7 @@ static int in_ram(const struct judgement *j, uint32_t stack)
 
 static uint32_t check_vectors(struct judgement *j)
 {
-    uint32_t entry = GET32(j, AT_ENTRY_OFFSET), stack, reset;
+    uint32_t entry = j->entry, stack, reset;
     uint8_t *table = j->work->hash.bytes;
 
     if (j->component->kind != KIND_CODE)
@@ -749,7 +747,7 @@ uint32_t seal_judge(const struct seal_product *product, const struct seal_state 
      * skipped, and of each no that was passed over. */
     for (k = 0; k < OF_HEADER + OF_PAYLOAD + AGAIN; k++) {
         if (k - OF_HEADER < OF_PAYLOAD && header_only == SEAL_HEADER_ONLY)
-            code = header_only + (SEAL_ACCEPTED - SEAL_HEADER_ONLY);    /* by any other value: no */
+            code = j.header_only + (SEAL_ACCEPTED - SEAL_HEADER_ONLY);  /* by any other value: no */
         else
             code = checks[k](&j);
         j.said += code;
@@ -757,10 +755,10 @@ uint32_t seal_judge(const struct seal_product *product, const struct seal_state 
             return seal_refusal(code);
     }
     seal_move(header->version, j.s + AT_VERSION, sizeof header->version);
-    header->counter = GET32(&j, AT_COUNTER);
+    header->counter = j.counter;
     header->payload_size = j.size;
     header->link_address = j.link;
-    header->entry_offset = GET32(&j, AT_ENTRY_OFFSET);
+    header->entry_offset = j.entry;
     header->header_block = (uint16_t)j.header_block;
     header->component = j.s[AT_COMPONENT];
     header->detached = (uint8_t)j.detached;

@@ -40,15 +40,15 @@ GLITCHES = [
     ),
     (
         (
-            "        if (k - OF_HEADER < OF_PAYLOAD && header_only == SEAL_HEADER_ONLY)\n            code = header_only",
+            "        if (k - OF_HEADER < OF_PAYLOAD && header_only == SEAL_HEADER_ONLY)\n            code = j.header_only",
             "        if (k - OF_HEADER < OF_PAYLOAD)\n            code = SEAL_HEADER_ONLY",
         ),
         "digest.payload",
     ),
     (
         (
-            "        if (k - OF_HEADER < OF_PAYLOAD && header_only == SEAL_HEADER_ONLY)\n            code = header_only",
-            "        if (k - OF_HEADER < OF_PAYLOAD)\n            code = header_only",
+            "        if (k - OF_HEADER < OF_PAYLOAD && header_only == SEAL_HEADER_ONLY)\n            code = j.header_only",
+            "        if (k - OF_HEADER < OF_PAYLOAD)\n            code = j.header_only",
         ),
         "no code",
     ),
