@@ -30,36 +30,15 @@ static const uint8_t set_magic[8] = { 0xD5, 'a', 'n', 'c', 'h', 'o', 'r', 's' };
 
 /* -- bytes ----------------------------------------------------------------------- */
 
-static uint32_t get16(const uint8_t *p)
-{
-    return (uint32_t)p[0] | (uint32_t)p[1] << 8;
-}
-
-static uint32_t get32(const uint8_t *p)
-{
-    return get16(p) | get16(p + 2) << 16;
-}
-
-static void move(uint8_t *to, const uint8_t *from, uint32_t length)
-{
-    while (length-- != 0)
-        *to++ = *from++;
-}
+#define get16 seal_get16
+#define get32 seal_get32
+#define move seal_move
+#define is_zero seal_is_zero
 
 static void fill(uint8_t *to, uint32_t length, uint8_t value)
 {
     while (length-- != 0)
         *to++ = value;
-}
-
-/* 1 when every byte has the value. */
-static int all(const uint8_t *p, uint32_t length, uint8_t value)
-{
-    uint32_t other = 0;
-
-    while (length-- != 0)
-        other |= (uint32_t)(*p++ ^ value);
-    return other == 0;
 }
 
 /* 1 when a comes before b in the order of their bytes. */
@@ -86,9 +65,7 @@ static int is_listed(const uint8_t *list, uint32_t count, uint32_t stride, const
 
 static void sha256(const struct seal_trust *t, const uint8_t *data, uint32_t length, uint8_t digest[DIGEST_BYTES])
 {
-    t->crypto->sha256_begin(t->work->hash.bytes);
-    t->crypto->sha256_add(t->work->hash.bytes, data, length);
-    t->crypto->sha256_end(t->work->hash.bytes, digest);
+    seal_sha256(t->crypto, t->work, data, length, digest);
 }
 
 /* RFC 9679: the SHA-256 of the key as {1: 2, -1: 1, -2: x, -3: y}. */
@@ -135,7 +112,7 @@ static int is_key(const struct seal_trust *t, const uint8_t *s, uint32_t index)
     uint32_t role = key[K_ROLE], components = get32(key + K_COMPONENTS);
     uint8_t digest[DIGEST_BYTES];
 
-    if ((role != ROLE_IMAGES && role != ROLE_PACKAGES) || !all(key + K_ZEROS, 3, 0) || components == 0
+    if ((role != ROLE_IMAGES && role != ROLE_PACKAGES) || !is_zero(key + K_ZEROS, 3) || components == 0
         || (role == ROLE_PACKAGES && components != EVERY))
         return 0;
     if (index > 0 && (before[K_ROLE] > role
@@ -153,8 +130,8 @@ static int apex_is_right(const struct seal_trust *t, const uint8_t *s)
     const uint8_t *ids = key_of(s, 0) + K_ID, *spare = s + T_CONTINGENCY;
     uint8_t own[DIGEST_BYTES];
 
-    if (all(s + T_APEX, POINT_BYTES, 0))
-        return all(spare, DIGEST_BYTES, 0);
+    if (is_zero(s + T_APEX, POINT_BYTES))
+        return is_zero(spare, DIGEST_BYTES);
     thumbprint(t, s + T_APEX, own);
     return seal_differ(own, spare, DIGEST_BYTES) != 0 && !is_listed(ids, keys, KEY_BYTES, own)
            && !is_listed(ids, keys, KEY_BYTES, spare) && !is_listed(revoked_of(s), revoked, ID_BYTES, own)
@@ -189,7 +166,7 @@ static int is_set(const struct seal_trust *t, const uint8_t *s, uint32_t size)
 /* 1 when a point lies on the curve, zeros do for none, or this device leaves that to verification. */
 static int is_point(const struct seal_trust *t, const uint8_t *point)
 {
-    return t->crypto->on_curve == 0 || all(point, POINT_BYTES, 0)
+    return t->crypto->on_curve == 0 || is_zero(point, POINT_BYTES)
            || t->crypto->on_curve(point, point + 32) == SEAL_VERIFIED;
 }
 
@@ -206,9 +183,7 @@ uint32_t seal_trust_keys(const struct seal_trust *t, struct seal_trusted *out)
         const uint8_t *key = key_of(s, i);
         struct seal_anchor *anchor = &out->anchor[i];
 
-        move(anchor->key_id, key + K_ID, ID_BYTES);
-        move(anchor->x, key + K_POINT, 32);
-        move(anchor->y, key + K_POINT + 32, 32);
+        move(anchor->key_id, key + K_ID, KEY_BYTES - K_ID);    /* and the point, in either */
         anchor->components = get32(key + K_COMPONENTS);
         anchor->development = 0;
 #ifdef SEAL_ML_DSA_44
@@ -252,12 +227,12 @@ static uint32_t check_signer(struct judgement *j)
     const uint8_t *held = j->t->set, *signer = j->set + j->size;
     uint8_t own[DIGEST_BYTES];
 
-    if (all(held + T_APEX, POINT_BYTES, 0))
+    if (is_zero(held + T_APEX, POINT_BYTES))
         return SEAL_TRUST_NOT_BY_APEX;
     if (seal_differ(signer, held + T_APEX, POINT_BYTES) == 0)
         return SEAL_ACCEPTED;
     thumbprint(j->t, signer, own);
-    if (all(held + T_CONTINGENCY, DIGEST_BYTES, 0) || seal_differ(own, held + T_CONTINGENCY, DIGEST_BYTES) != 0)
+    if (is_zero(held + T_CONTINGENCY, DIGEST_BYTES) || seal_differ(own, held + T_CONTINGENCY, DIGEST_BYTES) != 0)
         return SEAL_TRUST_NOT_BY_APEX;
     j->by_contingency = 1;
     return SEAL_ACCEPTED;
@@ -296,7 +271,7 @@ static uint32_t check_apex(struct judgement *j)
 
     if (!j->by_contingency)
         return other_apex || other_spare ? SEAL_RULES_APEX_CHANGE : SEAL_ACCEPTED;
-    if (!other_apex || !other_spare || all(new + T_APEX, POINT_BYTES, 0))
+    if (!other_apex || !other_spare || is_zero(new + T_APEX, POINT_BYTES))
         return SEAL_RULES_APEX_CHANGE;
     thumbprint(j->t, new + T_APEX, print);
     if (seal_differ(print, held + T_CONTINGENCY, DIGEST_BYTES) == 0)
