@@ -47,13 +47,12 @@ int has_bit(const uint8_t *mask, uint32_t index)
     return mask[index >> 3] >> (index & 7) & 1;
 }
 
-void set_bit(uint8_t *mask, uint32_t index, int on)
+void flip_bit(uint8_t *mask, uint32_t index)
 {
-    if (has_bit(mask, index) != on)
-        mask[index >> 3] ^= (uint8_t)(1u << (index & 7));
+    mask[index >> 3] ^= (uint8_t)(1u << (index & 7));
 }
 
-static int is_record(struct seal_boot *b, const uint8_t *r)
+int is_record(struct seal_boot *b, const uint8_t *r)
 {
     uint8_t digest[32];
     const uint8_t *m = r + R_MEMBERS;
@@ -445,16 +444,19 @@ uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const st
 {
     const struct seal_component *c = &b->product->components[index];
     struct seal_subject subject;
-    struct stretch image, payload;
+    struct lying image;
     uint32_t link = c->run[slot].base;
     volatile uint32_t code;
 
     subject.where = SEAL_RUN_SLOT;
     subject.component = (uint8_t)index;
     subject.run_slot = (uint8_t)slot;
-    as_reader(b, head_of(c, slot), &image, &subject.image);
-    as_reader(b, &c->run[slot], &payload, &subject.payload);
-    if (!c->detached) {
+    waiting(b, c, &c->run[slot], &image);
+    subject.image = image.source.header;
+    subject.payload = image.source.payload;
+    if (c->detached) {
+        as_reader(b, &c->header[slot], &image.payload, &subject.image);
+    } else {
         subject.payload.read = 0;
         link += c->header_block;
     }
@@ -731,7 +733,7 @@ static uint32_t keep(struct seal_boot *b, uint32_t index)
             return code;
         waiting(b, c, &c->keep, &kept);
         if (is_whole(b, &kept.source, statement)) {
-            set_bit(b->journal.record + R_KEPT, index, 1);
+            flip_bit(b->journal.record + R_KEPT, index);
             return commit(b);
         }
     }
@@ -750,9 +752,10 @@ static int delivered(struct seal_boot *b, uint32_t index, struct lying *image)
         if (is_whole(b, &image->source, statement))
             return 1;
     }
-    return b->package != 0
-           && b->package(b->package_user, c->number, statement, b->journal.record + R_TARGET_DIGEST, &image->source) == SEAL_READ
-           && is_whole(b, &image->source, statement);
+    if (b->package == 0
+        || b->package(b->package_user, c->number, statement, b->journal.record + R_TARGET_DIGEST, &image->source) != SEAL_READ)
+        return 0;
+    return is_whole(b, &image->source, statement);
 }
 
 static int is_switched(const struct seal_boot *b, uint32_t index)
@@ -785,7 +788,7 @@ static uint32_t place_image(struct seal_boot *b, uint32_t index)
         return SEAL_DEVICE_NO_SET;
     if (code != SEAL_ACCEPTED)
         return code;
-    set_bit(r + R_PLACED, index, 1);
+    flip_bit(r + R_PLACED, index);
     return commit(b);
 }
 
@@ -831,8 +834,9 @@ static uint32_t go_back(struct seal_boot *b)
         code = rewrite(b, i, &kept.source, 0);
         if (code != SEAL_ACCEPTED)
             return code;
-        set_bit(r + R_KEPT, i, 0);
-        set_bit(r + R_PLACED, i, 0);
+        flip_bit(r + R_KEPT, i);
+        if (has_bit(r + R_PLACED, i))
+            flip_bit(r + R_PLACED, i);
         code = commit(b);
         if (code != SEAL_WRITTEN)
             return code;
@@ -1051,7 +1055,7 @@ static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, st
         write_mark(b, verdict);
 #endif
     started->what = SEAL_START_SET;
-    started->trial = counted || phase == PHASE_UNPROVEN;
+    started->trial = phase == PHASE_TRIAL || phase == PHASE_UNPROVEN;
     for (i = 0; i < b->product->component_count; i++) {
         const volatile uint8_t *slot = &started->run_slot[i];
 

@@ -69,16 +69,18 @@ struct lying {
 #define judge_set seal_inside_judge_set
 #define is_whole seal_inside_is_whole
 #define waiting seal_inside_waiting
+#define is_record seal_inside_is_record
 #define has_bit seal_inside_has_bit
-#define set_bit seal_inside_set_bit
+#define flip_bit seal_inside_flip_bit
 #define add_version seal_inside_add_version
 #define try_set seal_inside_try_set
 #define good_recovery seal_inside_good_recovery
 
 void sha256(struct seal_boot *b, const uint8_t *data, uint32_t length, uint8_t digest[32]);
 void waiting(const struct seal_boot *b, const struct seal_component *c, const struct seal_slot *slot, struct lying *image);
+int is_record(struct seal_boot *b, const uint8_t *r);
 int has_bit(const uint8_t *mask, uint32_t index);
-void set_bit(uint8_t *mask, uint32_t index, int on);
+void flip_bit(uint8_t *mask, uint32_t index);
 uint32_t geometry_of(const struct seal_boot *b, uint32_t address, struct geometry *g);
 uint32_t erase_range(const struct seal_boot *b, uint32_t address, uint32_t size);
 uint32_t program_range(struct seal_boot *b, uint32_t address, const struct seal_reader *from, uint32_t offset, uint32_t length);
