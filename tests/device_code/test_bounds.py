@@ -90,7 +90,7 @@ def test_a_check_in_the_units_of_its_content_is_found(tool: Callable[[str], str]
     sources = planted(
         tmp_path,
         "seal_boot.c",
-        "l->check = whole(b->record_bytes - CHECK_BYTES, unit);",
+        "l->check = whole(b->record_bytes - CHECK_BYTES, g.unit);",
         "l->check = b->record_bytes - CHECK_BYTES;",
     )
     programs = programs_in_c(Library(update.product, tmp_path, sources, ("-O1", "-w")))
