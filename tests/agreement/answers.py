@@ -15,13 +15,14 @@ BOOTLOADER = 0
 class Part(NamedTuple):
     """A component: its number, what it needs beside it (others, or the bootloader), and whether it has two run slots.
 
-    `needs_new`: the update needs the update of that component.
+    `needs_new`: the update needs the update of that component. `recovery`: its image starts where no set can.
     """
 
     number: int
     needs: tuple[int, ...] = ()
     two: bool = False
     needs_new: tuple[int, ...] = ()
+    recovery: bool = False
 
 
 class Facts(NamedTuple):
@@ -37,7 +38,7 @@ def _alone(name: str, number: int, *, two: bool = False) -> Facts:
 
 FACTS: dict[str, Facts] = {
     "demo": Facts(
-        {"motor": Part(1, needs=(2, BOOTLOADER), two=True), "radio": Part(2), "phrases": Part(3), "recovery": Part(4)},
+        {"motor": Part(1, needs=(2, BOOTLOADER), two=True), "radio": Part(2), "phrases": Part(3), "recovery": Part(4, recovery=True)},
         battery=True,
     ),
     "two run slots": _alone("app", 1, two=True),
@@ -46,13 +47,13 @@ FACTS: dict[str, Facts] = {
     "staged, no way back": _alone("radio", 2),
     "two cores": Facts({"app": Part(1, needs=(2,), two=True), "radio": Part(2)}),
     "data in the NOR": Facts({"app": Part(1, two=True), "phrases": Part(3)}),
-    "recovery image": Facts({"app": Part(1, two=True), "rescue": Part(4)}),
+    "recovery image": Facts({"app": Part(1, two=True), "rescue": Part(4, recovery=True)}),
     "detached, two run slots": _alone("app", 1, two=True),
     "detached, staged and kept": _alone("radio", 2),
     "eight components": Facts(
         {
             "pilot": Part(1, needs=(2,), two=True, needs_new=(2,)), "bus": Part(2, needs=(BOOTLOADER,)), "lamp": Part(3), "tones": Part(4),
-            "sense": Part(5, needs=(4,), two=True), "heat": Part(6), "rescue": Part(7), "table": Part(8, needs=(6,)),
+            "sense": Part(5, needs=(4,), two=True), "heat": Part(6), "rescue": Part(7, recovery=True), "table": Part(8, needs=(6,)),
         },
         battery=True,
     ),
@@ -62,7 +63,7 @@ CIRCUMSTANCES = (
     "nothing wrong", "text taken out", "another counter above", "the same release again", "signed by a stranger", "signed at the desk",
     "one signer short", "one algorithm short", "package key revoked", "manifest changed", "payload added", "install taken out",
     "failed before", "another in trial", "sequence below", "sequence reused", "not authorised", "battery low", "one build only",
-    "payload changed", "image key revoked", "other hardware", "bootloader older", "counter above",
+    "payload changed", "image key revoked", "other hardware", "bootloader older", "counter above", "counters are behind",
 )  # fmt: skip
 
 _SIGNED = {
@@ -127,6 +128,9 @@ def answer(asked: Question) -> str:
         if not all(_met(need, part, asked) for need in part.needs):
             return "rules.requirement-not-met"
         if wrong == "counter above" and part.number == max(asked.parts):
+            return "rollback.counter-too-low"
+        # what runs is the floor where the storage has not taken its counters; a recovery image is in no set
+        if wrong == "counters are behind" and asked.update and part.number == max(asked.parts) and not part.recovery:
             return "rollback.counter-too-low"
     return ACCEPTED
 

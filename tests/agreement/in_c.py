@@ -40,8 +40,8 @@ def states(
     for index, (number, version) in enumerate(device.versions.items()):
         running.versions[index].component = number
         running.versions[index].bytes[:] = struct.pack("<4I", *version.words())
-    running.counter_count = len(known.counters)
-    for index, pair in enumerate(known.counters.items()):
+    running.counter_count = len(device.floors)
+    for index, pair in enumerate(device.floors.items()):
         running.counters[index][:] = pair
     running.revoked_count = len(known.revoked)
     for index, key in enumerate(known.revoked):

@@ -1,6 +1,7 @@
 """Packages of every subset, from images that are sealed once, and the devices that are asked."""
 
 import functools
+import hashlib
 from collections.abc import Mapping
 from typing import NamedTuple
 
@@ -8,7 +9,7 @@ from answers import Question
 from fuzz import any_fast_signer
 from stages import installed
 from variants import Variant, firmware, product, signers
-from workshop import BUILD_TIME, Workshop, add_payload, trust_of
+from workshop import BUILD_TIME, Workshop, add_payload, resealed, trust_of
 
 from imgseal.device_state.device import DeviceState, Trial, fresh
 from imgseal.flow.release import seal
@@ -16,6 +17,7 @@ from imgseal.formats.cbor.strict import encode
 from imgseal.formats.install_record.record import Member
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.sbom.bill import Bill
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.keys.trusted_keys import Trust
 from imgseal.make.pack import Package, authentication_block, draft
 from imgseal.make.seal import SealedImage, SealOptions
@@ -33,6 +35,8 @@ class Device(NamedTuple):
     contents: Mapping[str, ByteView]
     versions: Mapping[int, Version]
     """Of the bootloader (0) and of what runs."""
+    floors: Mapping[int, int]
+    """Counters below which nothing is installed: the storage's, and of what runs where that has not taken them."""
 
 
 def variant_of(asked: Question) -> Variant:
@@ -148,10 +152,40 @@ def device(asked: Question, digest: bytes) -> Device:
         state = state._replace(sequence=40, manifest_digest=same)
     if asked.update and asked.free == 0:
         state = _moved(of, state)
+    floors = dict(counters)
+    if wrong == "counters are behind":
+        state, contents, ahead = _ahead(variant, state, contents, max(asked.parts))
+        floors.update(ahead)
     versions = {c.number: c.version for c in of.components.values() if c.number in state.running}
     if state.bootloader is not None:
         versions[0] = state.bootloader
-    return Device(state, contents, versions)
+    return Device(state, contents, versions, floors)
+
+
+def _ahead(
+    variant: Variant, state: DeviceState, contents: Mapping[str, ByteView], number: int
+) -> tuple[DeviceState, Mapping[str, ByteView], dict[int, int]]:
+    """The same device, whose storage has not taken the counter of a component: what runs has a higher one than its update."""
+    state = state._replace(unraised=True)
+    member = state.current.get(number)
+    if member is None:
+        return state, contents, {}
+    image = next(
+        i
+        for i in sealed(variant, update=False)
+        if i.statement.component == number and i.placed.slot_index == member.slot
+    )
+    higher = image.statement.counter + 2
+    component = next(c for c in product(variant, update=False).components.values() if c.number == number)
+    raw = b"".join(image.pieces())
+    raw = resealed(raw, lambda s: s._replace(counter=higher), by=signers(variant, "images"))
+    slot = (component.header or component.run)[member.slot]
+    digest = hashlib.sha256(raw[:STATEMENT_BYTES]).digest()
+    current = {**state.current, number: Member(member.slot, digest)}
+    contents = {**contents, slot: ByteView(raw)}
+    if component.header:
+        contents[component.run[member.slot]] = ByteView(b"".join(image.payload.chunks()))
+    return state._replace(current=current), contents, {number: higher}
 
 
 def _moved(of: Product, state: DeviceState) -> DeviceState:

@@ -1,11 +1,13 @@
 """Packs kit cases for the C runner: what a device would know, and the artefact. kit_main.c reads the same order."""
 
+import hashlib
 import json
 import struct
 from pathlib import Path
 from typing import Any
 
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.versions import Version
 
 DATA = Path(__file__).parents[1] / "kit" / "data"
@@ -72,6 +74,27 @@ def versions(of: dict[str, Any], device: dict[str, Any] | None, held: dict[str, 
     return out
 
 
+def counters(of: dict[str, Any], device: dict[str, Any] | None, held: dict[str, bytes]) -> dict[int, int]:
+    """The device's counters; where its storage has not taken them, as an installer finds them in the headers of what runs."""
+    state = device or {}
+    out = {int(number): value for number, value in state.get("counters", {}).items()}
+    if not state.get("unraised") or state.get("trial"):
+        return out
+    for component in of["components"]:
+        current = state.get("current", {}).get(str(component["number"]))
+        if current is None:
+            continue
+        header = held.get((component["header"] or component["run"])[current["slot"]], b"")
+        try:
+            statement = decode_header_block(header).statement
+        except SealedFormatError:
+            continue
+        its_own = current.get("statement") in (None, hashlib.sha256(header[:STATEMENT_BYTES]).hexdigest())
+        if statement.component == component["number"] and its_own:
+            out[statement.component] = max(out.get(statement.component, 0), statement.counter)
+    return out
+
+
 def pack(
     of: dict[str, Any], image: bytes, payload: bytes | None, slot: str | None, device: dict[str, Any] | None,
     held: dict[str, bytes], *, development: bool, header_only: bool = False,
@@ -88,8 +111,8 @@ def pack(
     out += bytes([len(known)]) + b"".join(struct.pack("<B4I", n, *v.words()) for n, v in known.items())
     revoked = [bytes.fromhex(key) for key in (device or {}).get("revoked", [])]
     out += bytes([len(revoked)]) + b"".join(revoked)
-    counters = (device or {}).get("counters", {})
-    out += bytes([len(counters)]) + b"".join(struct.pack("<BI", int(n), value) for n, value in counters.items())
+    least = counters(of, device, held)
+    out += bytes([len(least)]) + b"".join(struct.pack("<BI", number, value) for number, value in least.items())
     return out + image + (payload or b"")
 
 

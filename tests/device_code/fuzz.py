@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 
-from batch import DATA, is_image, load, place_of, product, versions
+from batch import DATA, counters, is_image, load, place_of, product, versions
 from c_boot import CODE, Crypto, Library
 from c_build import SOURCES, run, write_config
 from kit_base import text_of
@@ -160,8 +160,8 @@ class Fuzzer:
         for index, key in enumerate((device or {}).get("revoked", [])):
             state.revoked[index][:] = bytes.fromhex(key)
             state.revoked_count = index + 1
-        for index, (counted, value) in enumerate((device or {}).get("counters", {}).items()):
-            state.counters[index][:] = (int(counted), value)
+        for index, pair in enumerate(counters(self.values, device, held).items()):
+            state.counters[index][:] = pair
             state.counter_count = index + 1
         return state
 

@@ -176,7 +176,7 @@ def device_of(d: Draft, rng: random.Random) -> tuple[dict[int, int], Device]:
             state = state._replace(hardware=rng.choice((1, 2)), bootloader=rng.choice((Version(0, 9, 0), None)))
     if state.bootloader is not None:
         versions = {**versions, 0: state.bootloader}
-    return free, Device(state, contents, versions)
+    return free, Device(state, contents, versions, state.counters)
 
 
 class InC:

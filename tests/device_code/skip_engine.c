@@ -20,6 +20,7 @@
 #define KNOWN_BITS 21u
 #define PATH 4096u
 #define REGISTERS 16u           /* r0 to r12, sp, lr, xpsr */
+#define PACKAGE_TAKEN 1u
 #define FUNCTIONS 20u
 #define AS_IT_IS 0xFFFFFFFFu    /* instead of a distance: nothing is skipped, which has to change nothing */
 
@@ -521,7 +522,11 @@ static uint32_t go(struct machine *m, uint32_t pc)
         read_registers(m, r);
         for (i = 0; i < p->end_count; i++)
             if (p->ends[i] == (end & ~1u))
-                to = p->kinds[i] == JUMP ? (uint32_t)r[0] : p->kinds[i] == PACKAGE;
+                to = p->kinds[i] == JUMP ? (uint32_t)r[0] : p->kinds[i] == PACKAGE ? PACKAGE_TAKEN : 0;
+        if (to != 0 && to != PACKAGE_TAKEN && at(m, to, 1, 0) == 0) {    /* a jump to where no memory is: a fault */
+            to = 0;
+            e->result->faults++;
+        }
         for (i = 0; to != 0 && i < e->device.allowed_count; i++)
             if (to == e->device.allowed[i])
                 to = 0;

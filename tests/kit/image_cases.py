@@ -419,7 +419,41 @@ def _rollback(a: bytes) -> Iterator[Case]:
         sealed = resealed(table, replacing(counter=counter))
         yield Case(f"rollback-unstated-{counter}", sealed, code_, device=device(), held=held())
         yield Case(f"rollback-unstated-{counter}-fresh", sealed, code_)
+    yield from _unraised(a)
     yield Case("rollback-value-fresh", resealed(image("radio"), replacing(counter=20250101)), "accepted")
+
+
+def _unraised(a: bytes) -> Iterator[Case]:
+    """Counter storage that has not taken what the set in `current` has: its headers are the floor, where they are its own."""
+    low, runs = "rollback.counter-too-low", resealed(a, replacing(counter=7))
+    mine, other = hashlib.sha256(runs[:384]).hexdigest(), "22" * 32
+    trial = {
+        "sequence": 9, "manifest_digest": "11" * 32, "way_back": True, "attempts_left": 1, "power_ons_left": 5, "previous": {}, "kept": [],
+    }  # fmt: skip
+    set_ = device()["current"]
+    for name, counter, changes, code_ in (
+        ("below", 6, {}, low), ("equal", 7, {}, "accepted"), ("above", 8, {}, "accepted"), ("raised", 6, {"unraised": False}, "accepted"),
+        ("storage-higher", 7, {"counters": {"1": 8}}, low), ("in-trial", 6, {"trial": trial}, "accepted"),
+        ("its-statement", 6, {"current": {**set_, "1": {"slot": 0, "statement": mine}}}, low),
+        ("another-statement", 6, {"current": {**set_, "1": {"slot": 0, "statement": other}}}, "accepted"),
+        ("not-in-the-set", 6, {"current": {"2": {"slot": 0}}}, "accepted"), ("in-the-other-slot", 6, {"current": {"1": {"slot": 1}}}, "accepted"),
+    ):  # fmt: skip
+        sealed = resealed(a, replacing(counter=counter, needs=()))
+        yield Case(
+            f"rollback-unraised-{name}",
+            sealed,
+            code_,
+            device=device(**{"unraised": True, **changes}),
+            held=held(app_a=runs),
+        )
+    for name, content in (
+        ("damaged", b"\xff" + runs[1:]),
+        ("of-another", image("radio")),
+        ("signed-by-nobody", flip(runs, 384)),
+    ):
+        sealed = resealed(a, replacing(counter=6, needs=()))
+        found = low if name == "signed-by-nobody" else "accepted"
+        yield Case(f"rollback-unraised-{name}", sealed, found, device=device(unraised=True), held=held(app_a=content))
 
 
 def _placement(a: bytes) -> Iterator[Case]:

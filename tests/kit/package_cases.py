@@ -319,6 +319,10 @@ def _device(raw: bytes) -> Iterator[Case]:
     }  # fmt: skip
     yield Case("package-trial-open", raw, "rules.trial-open", device=device(trial=trial), held=held())
     yield Case("package-unproven", raw, "accepted", device=device(trial={**trial, "way_back": False}), held=held())
+    behind = device(unraised=True)
+    for name, counter, code in (("below", 6, "rollback.counter-too-low"), ("equal", 5, "accepted")):
+        runs = held(app_a=resealed(image("app-a"), lambda s, counter=counter: s._replace(counter=counter)))  # type: ignore[misc]
+        yield Case(f"package-unraised-{name}", raw, code, device=behind, held=runs)
     yield Case("package-no-free-slot", _one_build(), "placement.no-slot", device=device(), held=held())
     slot_b = device(current={**device()["current"], "1": {"slot": 1}})
     yield Case("package-free-slot", _one_build(), "accepted", device=slot_b, held={**held(), "app-b": image("app-b")})

@@ -447,6 +447,11 @@ class _Judgement:
         if number == 0:
             text = self.product["bootloader"] if self.device is None else self.device.get("bootloader")
             return None if text is None else _parse_version(text)
+        running = self._running(number)
+        return None if running is None else running.version
+
+    def _running(self, number: int) -> Statement | None:
+        """What the header of the component that runs says, if it reads and is the component's."""
         component = _component(self.product, number)
         member = ((self.device or {}).get("current") or {}).get(str(number))
         if component is None or member is None:
@@ -457,7 +462,17 @@ class _Judgement:
             statement, _ = read_header(content or b"")
         except RefusedError:
             return None
-        return statement.version if statement.component == number else None
+        return statement if statement.component == number else None
+
+    def _floor(self) -> int:
+        """The counter of what runs, where the device says that its storage has not taken it ("Unraised")."""
+        device = self.device or {}
+        member = (device.get("current") or {}).get(str(self.statement.component))
+        running = self._running(self.statement.component)
+        if not device.get("unraised") or device.get("trial") is not None or member is None or running is None:
+            return 0
+        its_own = member.get("statement") in (None, hashlib.sha256(running.raw).hexdigest())
+        return running.counter if its_own else 0
 
     def requirements(self) -> list[str]:
         """Each requirement; on other components they are left open for a fresh device."""
@@ -478,7 +493,7 @@ class _Judgement:
         """The anti-rollback counter; 0 where the device has none (device-state.md, `counters`)."""
         counters: Mapping[str, int] = {} if self.device is None else self.device["counters"]
         known = counters.get(str(self.statement.component), 0)
-        if self.statement.counter < known:
+        if self.statement.counter < max(known, self._floor()):
             return ["rollback.counter-too-low"]
         jump = self.part.get("counter_jump")
         leaps = known > 0 and jump is not None and self.statement.counter - known > jump
