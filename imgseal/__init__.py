@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from imgseal.api import Release, judge, release
+    from imgseal.api import Release, factory_image, judge, release, seal
     from imgseal.errors import ImgsealError, InputError, RefusedError, SigningKeyError, UsageError
     from imgseal.findings import Finding, Verdict
     from imgseal.formats.memory.image import MemoryImage
@@ -21,8 +21,10 @@ __all__ = [
     "UsageError",
     "Verdict",
     "__version__",
+    "factory_image",
     "judge",
     "release",
+    "seal",
 ]
 
 _HOMES = {
@@ -35,8 +37,10 @@ _HOMES = {
     "SigningKeyError": "errors",
     "UsageError": "errors",
     "Verdict": "findings",
+    "factory_image": "api",
     "judge": "api",
     "release": "api",
+    "seal": "api",
 }
 
 _OLD = {"KeyTroubleError": "SigningKeyError"}

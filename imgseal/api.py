@@ -1,25 +1,31 @@
-"""For build scripts in Python: `imgseal build` and `imgseal check` as two functions.
+"""For build scripts in Python: `imgseal build`, `seal`, `check` and `factory` as functions.
 
-Both raise the errors of imgseal.errors and print nothing. Pass phrases and PINs come from where the commands take them:
+They raise the errors of imgseal.errors and print nothing. Pass phrases and PINs come from where the commands take them:
 the environment, a token, a prompt; never from an argument.
 """
 
 import os
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from imgseal.errors import UsageError
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
+    import intelhex
+
     from imgseal.findings import Verdict
+    from imgseal.flow.release import FirmwareFile
+    from imgseal.formats.memory.image import MemoryImage
     from imgseal.product.model import Product
     from imgseal.window import ByteView
+    from imgseal.workspace.firmware import Firmware as NamedFile
     from imgseal.workspace.project import Project
 
     Path = str | os.PathLike[str]
+    Firmware: TypeAlias = Path | intelhex.IntelHex | MemoryImage
 
-__all__ = ["Release", "judge", "release"]
+__all__ = ["Release", "factory_image", "judge", "release", "seal"]
 
 
 class Release(NamedTuple):
@@ -32,7 +38,7 @@ class Release(NamedTuple):
 
 
 def release(
-    firmware: "Mapping[str, Path | Sequence[Path]]",
+    firmware: "Mapping[str, Firmware | Sequence[Firmware]]",
     *,
     out: "Path" = "out",
     product: "Path | None" = None,
@@ -47,7 +53,8 @@ def release(
     """Seal the firmware of each component, pack it, judge it, and write it into `out`, as `imgseal build` does.
 
     `firmware` names files by component: Intel HEX, S-records, ELF, sealed images, or flat binaries as "FILE@ADDRESS";
-    several for a component with two run slots. Without `product` the nearest imgseal.toml is used; `settings` replaces
+    or holds the firmware itself, an `intelhex.IntelHex` or a MemoryImage. Several for a component with two run slots.
+    Without `product` the nearest imgseal.toml is used; `settings` replaces
     values of it, such as {"release.version": "2.4.1"}. `revision` is the source revision in hex. A release is signed
     with the release keys and added to the release log where one is kept; `development` makes a development build. The
     package names the bill of materials in `sbom` (CycloneDX or SPDX JSON).
@@ -57,7 +64,8 @@ def release(
     from imgseal.make.seal import SealOptions
     from imgseal.workspace.clock import build_time, source_revision
     from imgseal.workspace.files import load_artefact
-    from imgseal.workspace.firmware import load_bill, parse_firmware
+    from imgseal.workspace.firmware import Firmware as NamedFile
+    from imgseal.workspace.firmware import load_bill
     from imgseal.workspace.outputs import release_outputs
     from imgseal.workspace.previous_build import read_build
     from imgseal.workspace.release_job import firmware_files, make_release, release_job, write_release
@@ -66,18 +74,19 @@ def release(
 
     project = _project(product, settings, variant)
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
-    arguments = [parse_firmware(f"{name}={path}", project.product) for name, path in _each(firmware)]
-    if not arguments:
+    given = [_firmware(name, each, project.product) for name, each in _each(firmware)]
+    if not given:
         raise UsageError(
             "there is no firmware", expected="files by component name", hint='for example {"motor": "app.hex"}'
         )
     before = None if previous is None else load_artefact(os.fspath(previous))
-    with session(), firmware_files(arguments, project.product) as files:
+    with session(), firmware_files(given, project.product) as files:
         bill = load_bill(None if sbom is None else os.fspath(sbom))
         job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
         made = make_release(project, job, before)
         outputs = release_outputs(made, job, os.fspath(out))
-        inputs = [*(a.path for a in arguments), *(os.fspath(path) for path in (previous, sbom) if path is not None)]
+        read = [each.path for each in given if isinstance(each, NamedFile)]
+        inputs = [*read, *(os.fspath(path) for path in (previous, sbom) if path is not None)]
         notes = [
             *project.product.notes,
             *project.notes_on_keys(development=development),
@@ -88,6 +97,82 @@ def release(
         ]
     package = next(output.path for output in outputs if output.path.endswith(".suit"))
     return Release(package, tuple(o.path for o in outputs), tuple(dict.fromkeys(notes)), made.verdict)
+
+
+def seal(
+    component: str,
+    firmware: "Firmware",
+    *,
+    product: "Path | None" = None,
+    development: bool = False,
+    settings: Mapping[str, object] | None = None,
+    variant: str | None = None,
+    revision: str | None = None,
+) -> "MemoryImage":
+    """Seal firmware for one component, judge it, and return what belongs into the device's memory; nothing is written.
+
+    `firmware` is a file or the firmware itself, and the other arguments what they are for `release`, as are the errors.
+    The image holds the sealed image in its slot, of a detached one header and payload, and what the firmware carries
+    for other components.
+    """
+    from imgseal.flow.release import seal as seal_firmware
+    from imgseal.formats.memory.builder import ImageBuilder
+    from imgseal.formats.memory.image import MemoryImage
+    from imgseal.make.seal import SealOptions
+    from imgseal.workspace.clock import build_time, day_of, source_revision
+    from imgseal.workspace.outputs import placed_pieces
+    from imgseal.workspace.release_job import firmware_files
+    from imgseal.workspace.session import session
+
+    project = _project(product, settings, variant)
+    options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
+    given = _firmware(component, firmware, project.product)
+    with session(), firmware_files([given], project.product) as files:
+        image = files[0].content
+        if not isinstance(image, MemoryImage):
+            raise UsageError("this is sealed already", found=files[0].name, hint="give the firmware without its header")
+        signers, trust = project.signers("images", development=development), project.trust(development=development)
+        part = project.product.components[component]
+        sealed = seal_firmware(
+            image, project.product, part, files[0].name, options, signers, trust, day=day_of(options.build_time)
+        )
+        builder = ImageBuilder()
+        for made in sealed:
+            for address, piece in placed_pieces(made, project.product):
+                builder.add(address, piece)
+    return builder.finish()
+
+
+def factory_image(
+    packages: "Sequence[Path]",
+    *,
+    product: "Path | None" = None,
+    development: bool = False,
+    hardware: int | None = None,
+    without_recovery: bool = False,
+    settings: Mapping[str, object] | None = None,
+    variant: str | None = None,
+) -> "MemoryImage":
+    """Return what the production programmer writes, as `imgseal factory` makes it; nothing is written.
+
+    The first package is the release; others may bring components that it does not, such as the recovery image. Raises
+    UsageError, InputError, SigningKeyError, or RefusedError for a package that the judge refuses.
+    """
+    from imgseal.factory.prepare import prepare
+    from imgseal.formats.memory.builder import ImageBuilder
+
+    project = _project(product, settings, variant)
+    made = prepare(
+        project,
+        [os.fspath(path) for path in packages],
+        hardware=hardware,
+        without_recovery=without_recovery,
+        development=development,
+    )
+    builder = ImageBuilder()
+    for part in made.factory.parts:
+        builder.add(part.address, part.data)
+    return builder.finish()
 
 
 def judge(
@@ -139,10 +224,21 @@ def _view(what: "Path | bytes", product: "Product | None" = None) -> "ByteView":
     return ByteView(what) if isinstance(what, bytes) else open_artefact(os.fspath(what), product)
 
 
-def _each(firmware: "Mapping[str, Path | Sequence[Path]]") -> list[tuple[str, str]]:
-    """Return component and file of each firmware file."""
-    out = []
+def _each(firmware: "Mapping[str, Firmware | Sequence[Firmware]]") -> "list[tuple[str, Firmware]]":
+    """Return component and firmware of each."""
+    out: list[tuple[str, Firmware]] = []
     for name, given in firmware.items():
-        several = [given] if isinstance(given, (str, os.PathLike)) else list(given)
-        out += [(name, os.fspath(path)) for path in several]
+        out += [(name, each) for each in given] if isinstance(given, (list, tuple)) else [(name, given)]
     return out
+
+
+def _firmware(name: str, given: "Firmware", product: "Product") -> "NamedFile | FirmwareFile":
+    """Return a file of firmware as it is named, or firmware that is here already."""
+    from imgseal.flow.release import FirmwareFile
+    from imgseal.formats.memory.image import MemoryImage
+    from imgseal.workspace.firmware import component_of, parse_firmware
+
+    if isinstance(given, (str, os.PathLike)):
+        return parse_firmware(f"{name}={os.fspath(given)}", product)
+    image = given if isinstance(given, MemoryImage) else MemoryImage.from_intelhex(given)
+    return FirmwareFile(component_of(product, name).name, f"the firmware of {name}", image)

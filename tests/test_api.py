@@ -3,10 +3,12 @@
 import re
 from pathlib import Path
 
+import intelhex
 import pytest
 from workshop import ALL, Imgseal, tree
 
 import imgseal as api
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
 FIRMWARE: dict[str, str | list[str]] = {
     "motor": ["motor-a.hex", "motor-b.hex"],
@@ -104,8 +106,34 @@ def test_the_log_counts_here_too(imgseal: Imgseal, project: Path) -> None:
     assert any("[ledger] is called [log] now" in note for note in api.release(FIRMWARE).notes)
 
 
+def test_firmware_that_a_script_holds_is_firmware(imgseal: Imgseal, project: Path) -> None:
+    """The same bytes from an IntelHex, a MemoryImage and files; sealed alone it is what the command seals."""
+    named = api.release(FIRMWARE, out="named")
+    held = {
+        "motor": [intelhex.IntelHex("motor-a.hex"), intelhex.IntelHex("motor-b.hex")],
+        "radio": api.MemoryImage.from_bytes(0xC0400, Path("radio.bin").read_bytes()),
+        "phrases": Path("phrases.bin@0x60080400"),
+    }
+    made = api.release(held, out="held")
+    assert Path(made.package).read_bytes() == Path(named.package).read_bytes()
+    assert imgseal("seal", "motor-a.hex", "--component", "motor", "--hex", "--out", "m.hex").status == 0
+    sealed = api.seal("motor", held["motor"][0], development=True)  # type: ignore[index]
+    assert sealed.to_intelhex().todict() == intelhex.IntelHex("m.hex").todict()
+    before = tree(project)
+    for firmware in ("m.hex", "named/motor-a.sealed.bin"):
+        with pytest.raises((api.UsageError, api.InputError)):
+            api.seal("motor", firmware)
+    with pytest.raises(api.UsageError, match="no such component"):
+        api.seal("motors", intelhex.IntelHex("motor-a.hex"))
+    assert tree(project) == before
+
+
 def test_the_page_runs(project: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Every example of docs/api.md, one after the other."""
+    (project / "firmware").mkdir(exist_ok=True)
+    boot = b"\x00\x10\x00\x20" + bytes(60)
+    (project / "firmware" / "bootloader.hex").write_bytes(b"".join(write_intel_hex([(0, boot)])))
+    (project / "firmware" / "settings.bin").write_bytes(b"settings")
     names: dict[str, object] = {}
     for block in re.findall(r"```python\n(.+?)\n```", PAGE, re.DOTALL):
         exec(block, names)

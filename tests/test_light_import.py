@@ -65,6 +65,8 @@ import sys, imgseal
 made = imgseal.release({"radio": "radio.bin@0xC0400"}, development=True)
 assert imgseal.judge(made.package, development=True).accepted
 assert not imgseal.judge(made.package).accepted
+imgseal.seal("motor", "motor-a.hex")
+import imgseal.factory.prepare
 print("click" in sys.modules)
 """
     said = subprocess.run([sys.executable, "-c", script], cwd=project, capture_output=True, text=True, check=True)

@@ -8,7 +8,7 @@ import imgseal
 def test_names() -> None:
     assert imgseal.__all__ == [
         "Finding", "ImgsealError", "InputError", "MemoryImage", "RefusedError", "Release", "SigningKeyError", "UsageError",
-        "Verdict", "__version__", "judge", "release",
+        "Verdict", "__version__", "factory_image", "judge", "release", "seal",
     ]  # fmt: skip
     for name in imgseal.__all__:
         assert getattr(imgseal, name)

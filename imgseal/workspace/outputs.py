@@ -27,12 +27,11 @@ def image_outputs(
     sealed: "SealedImage", product: "Product", folder: str, out: str | None = None, *, as_hex: bool = False
 ) -> list[Output]:
     """Return the files of a sealed image: one, or header and payload of a detached one; as hex at their addresses."""
-    placed = sealed.placed
-    slot = placed.slot.name
+    slot = sealed.placed.slot.name
     ending = "hex" if as_hex else "bin"
     if not sealed.statement.detached:
         name = out or os.path.join(folder, f"{slot}.sealed.{ending}")
-        return [_output(name, sealed.pieces(), product.slot_base(slot), as_hex=as_hex)]
+        return [_output(name, placed_pieces(sealed, product), as_hex=as_hex)]
     if out is not None and not out.endswith(f".header.{ending}"):
         raise UsageError(
             "a detached image is two files",
@@ -42,11 +41,19 @@ def image_outputs(
         )
     header = out or os.path.join(folder, f"{slot}.header.{ending}")
     payload = header[: -len(f".header.{ending}")] + f".payload.{ending}"
-    header_base = product.slot_base(placed.component.header[placed.slot_index])
-    return [
-        _output(header, sealed.pieces(), header_base, as_hex=as_hex),
-        _output(payload, sealed.payload.chunks(), placed.link_address, as_hex=as_hex),
-    ]
+    pieces = placed_pieces(sealed, product)
+    return [_output(header, [next(pieces)], as_hex=as_hex), _output(payload, pieces, as_hex=as_hex)]
+
+
+def placed_pieces(sealed: "SealedImage", product: "Product") -> "Iterator[tuple[int, bytes]]":
+    """Yield the bytes of a sealed image, each piece with its address; the header block comes first."""
+    placed = sealed.placed
+    slot = placed.component.header[placed.slot_index] if sealed.statement.detached else placed.slot.name
+    yield product.slot_base(slot), sealed.header_block
+    address = placed.link_address
+    for piece in sealed.payload.chunks():
+        yield address, piece
+        address += len(piece)
 
 
 def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Output]:
@@ -97,15 +104,9 @@ def _entry(path: str, pieces: Iterable[bytes | memoryview], what: str) -> dict[s
     return {"path": path, "what": what, "size": size, "sha256": state.hexdigest()}
 
 
-def _output(name: str, pieces: Iterable[bytes], base: int, *, as_hex: bool) -> Output:
+def _output(name: str, pieces: Iterable[tuple[int, bytes]], *, as_hex: bool) -> Output:
     if not as_hex:
-        return Output(name, pieces)
+        return Output(name, (piece for _, piece in pieces))
     from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
-    return Output(name, write_intel_hex(_placed(pieces, base)))
-
-
-def _placed(pieces: Iterable[bytes], address: int) -> Iterator[tuple[int, bytes]]:
-    for piece in pieces:
-        yield address, piece
-        address += len(piece)
+    return Output(name, write_intel_hex(pieces))

@@ -27,11 +27,13 @@ Made = tuple[Project, "Package", "tuple[Signer, ...]"]
 
 
 @contextmanager
-def firmware_files(arguments: Iterable[Firmware], product: "Product") -> Iterator[list[FirmwareFile]]:
+def firmware_files(arguments: Iterable[Firmware | FirmwareFile], product: "Product") -> Iterator[list[FirmwareFile]]:
     """Read the firmware; it is good inside the `with` block, where large files lie in temporary ones."""
     with ExitStack() as stack:
         yield [
-            FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, product)))
+            a
+            if isinstance(a, FirmwareFile)
+            else FirmwareFile(a.component, a.path, stack.enter_context(load_image_or_sealed(a.path, a.base, product)))
             for a in arguments
         ]
 

@@ -1,0 +1,185 @@
+"""What `imgseal factory` makes, before it is written: the merged image, and the state of a programmed device."""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.factory.parts import anchor_block, configured_parts, image_parts, own_parts
+from imgseal.records import NamedTuple
+from imgseal.workspace.judging import judge_of
+from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
+from imgseal.workspace.project import Project
+
+if TYPE_CHECKING:
+    from imgseal.device_state.device import DeviceState
+    from imgseal.factory.merge import FactoryImage
+    from imgseal.flow.contents import Contents, Image
+    from imgseal.product.model import Product
+    from imgseal.workspace.judging import Judge
+
+
+class Prepared(NamedTuple):
+    """The factory image, the release in it, the state of a device that has it, and what the device's slots hold.
+
+    `judged_for` says in words which device the packages were judged for; `left_out` names a missing recovery image.
+    """
+
+    factory: "FactoryImage"
+    release: "Contents"
+    state: "DeviceState"
+    held: Mapping[str, bytes]
+    judged_for: str
+    left_out: list[str]
+
+
+def prepare(
+    project: Project,
+    packages: Sequence[str],
+    *,
+    hardware: int | None = None,
+    device_file: str | None = None,
+    as_of: str | None = None,
+    without_recovery: bool = False,
+    development: bool = False,
+) -> Prepared:
+    """Judge the packages, the release first, and merge them with what the product file names."""
+    from imgseal.device_state.device import SlotContent
+    from imgseal.factory.merge import merge
+    from imgseal.flow.contents import read_contents
+
+    product = project.product
+    refuse_without_records(project)
+    images: dict[str, Image] = {}
+    release = None
+    judge_one = _line_judge(project, device_file, development=development, as_of=as_of)
+    for path in packages:
+        data = load_package(path)
+        if release is not None:  # what completes the release is no later one: its images alone have to be allowed
+            judge_one = judge_one._replace(state=judge_one.state._replace(sequence=0, manifest_digest=None))
+        refuse_verdict(judge_one(data, path, partial=len(packages) > 1), path)
+        contents = read_contents(data.read(0, data.size), path, product)
+        release = release or contents
+        if contents.sequence > release.sequence:
+            raise UsageError(
+                "the first package is not the release",
+                place=Place(file=path),
+                expected=f"a sequence of at most {release.sequence}, that of {packages[0]}",
+                found=str(contents.sequence),
+                hint="name the release first; devices would take older releases again otherwise",
+            )
+        for component, image in _chosen(contents.images, product).items():
+            if component in images:
+                raise UsageError(
+                    f"two packages bring {component}",
+                    place=Place(file=path),
+                    expected="each component in one package",
+                    found=f"{component} in {path} as well",
+                    hint="leave one of the packages out",
+                )
+            images[component] = image
+    assert release is not None
+    left_out = _left_out(project, images, without_recovery=without_recovery)
+    state, held = _device(project, images, release.sequence, release.manifest_digest, hardware)
+    block = anchor_block(project, development=development)
+    parts = [*image_parts(product, images, packages[0]), *own_parts(project, state, block)]
+    parts += configured_parts(project)
+    factory = merge(parts, product)
+    _refuse_unless_starts(project, state, held, development=development)
+    slot = product.slot_holding("anchors")
+    if slot is not None and not development:
+        held[slot.name] = block
+        content = SlotContent(f"device.slots/{slot.name}.bin", hashlib.sha256(block).hexdigest())
+        state = state._replace(anchors=content)
+    return Prepared(factory, release, state, held, judge_one.device, left_out)
+
+
+PLAIN = "a fresh device"
+
+
+def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> "Judge":
+    """Return the judge of `imgseal check`, for devices that get the bootloader of the product file with the release."""
+    from imgseal.workspace.fielded import first_devices
+
+    judge_one = judge_of(project, device_file, development=development, as_of=as_of)
+    if device_file is not None:
+        return judge_one
+    known = first_devices(project.product, "it is programmed with the release")
+    return judge_one._replace(state=judge_one.state._replace(fielded=known))
+
+
+def _left_out(project: Project, images: "Mapping[str, Image]", *, without_recovery: bool) -> list[str]:
+    """Return the recovery image that no package brings; UsageError unless that is meant."""
+    missing = [c.name for c in project.product.components.values() if c.recovery and c.name not in images]
+    if missing and not without_recovery:
+        raise UsageError(
+            f"no package brings {missing[0]}, the recovery image",
+            place=Place(file=project.path, key=f"component.{missing[0]}"),
+            expected=f"a package with {missing[0]} beside the release",
+            found=", ".join(images),
+            hint="name its package too: imgseal factory RELEASE RECOVERY; or say --without-recovery",
+        )
+    return missing
+
+
+def _chosen(images: "Mapping[str, Image]", product: "Product") -> "dict[str, Image]":
+    """Return by component the image for the first of its run slots that has one."""
+    out = {}
+    for component in product.components.values():
+        slot = next((name for name in component.run if name in images), None)
+        if slot is not None:
+            out[component.name] = images[slot]
+    return out
+
+
+def _device(
+    project: Project, images: "Mapping[str, Image]", sequence: int, digest: bytes, hardware: int | None
+) -> "tuple[DeviceState, dict[str, bytes]]":
+    """Return the state of a device that has just been programmed, and what its slots hold."""
+    from imgseal.device_state.device import SlotContent, fresh
+    from imgseal.formats.install_record.record import Member
+    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+
+    product = project.product
+    held: dict[str, bytes] = {}
+    current, counters = {}, {}
+    for name, image in images.items():
+        component = product.components[name]
+        index = component.run.index(image.slot)
+        held[image.slot] = bytes(image.content)
+        head = image.content
+        if image.header is not None:
+            held[component.header[index]] = bytes(image.header)
+            head = image.header
+        if not component.recovery:
+            current[component.number] = Member(index, hashlib.sha256(head[:STATEMENT_BYTES]).digest())
+        counters[component.number] = product.factory.counters.get(name, image.statement.counter)
+    slots = {n: SlotContent(f"device.slots/{n}.bin", hashlib.sha256(data).hexdigest()) for n, data in held.items()}
+    state = fresh(product)._replace(
+        fresh=False,
+        hardware=product.hardware[0] if hardware is None else hardware,
+        sequence=sequence,
+        manifest_digest=digest,
+        counters={number: value for number, value in counters.items() if value},
+        current=current,
+        slots=slots,
+    )
+    return state, held
+
+
+def _refuse_unless_starts(
+    project: Project, state: "DeviceState", held: "Mapping[str, bytes]", *, development: bool
+) -> None:
+    """RefusedError unless a bootloader would start what is to be programmed."""
+    from imgseal.rehearse.stage import why_not
+    from imgseal.window import ByteView
+
+    trust = project.trust(development=development)
+    contents = {name: ByteView(data) for name, data in held.items()}
+    why = why_not(project.product, trust, state, contents, development=development)
+    if why is not None:
+        raise RefusedError(
+            f"a device programmed with this would not start: {why}",
+            place=Place(file=project.path),
+            hint="the first package has to bring a complete set; first counters may not be above the images'",
+        )
