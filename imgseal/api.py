@@ -197,13 +197,8 @@ def judge(
     from imgseal.workspace.judging import judge_of
 
     project = _project(product, settings, variant)
-    if slot is not None and slot not in project.product.slots:
-        raise UsageError(
-            "the product file has no such slot",
-            expected=", ".join(project.product.slots),
-            found=slot,
-            hint="name a slot of the product file",
-        )
+    if slot is not None:
+        project.slot(slot)
     judge_one = judge_of(project, None if device is None else os.fspath(device), development=development, as_of=as_of)
     name = "the artefact" if isinstance(artefact, bytes) else os.fspath(artefact)
     data = _view(artefact, project.product if slot is None else None)

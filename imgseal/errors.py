@@ -4,6 +4,9 @@ Two ways to say no are never mixed. *Cannot proceed* (bad arguments, unreadable 
 `ImgsealError`. *The artefact is bad* is a `Finding` in a `Verdict` and raises nothing (see `findings.py`).
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from imgseal.records import NamedTuple
 
 
@@ -78,6 +81,17 @@ class ImgsealError(Exception):
 
     def __str__(self) -> str:
         return "\n".join(self.lines())
+
+
+@contextmanager
+def in_file(path: str) -> Iterator[None]:
+    """Give an error of a reader, which knows bytes alone, the file that they are from; one that has a file keeps it."""
+    try:
+        yield
+    except ImgsealError as error:
+        if error.place.file is None:
+            error.place = error.place._replace(file=path)
+        raise
 
 
 class RefusedError(ImgsealError):

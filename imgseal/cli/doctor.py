@@ -244,7 +244,8 @@ def _surroundings(project: Project, for_releases: str) -> "Iterator[Remark]":
 
 def _log(project: Project) -> Remark:
     """Verify the release log from its first line."""
-    if project.product.log is None:
+    path = project.log_path
+    if path is None:
         return Remark(
             "note",
             "no release log: nothing remembers which sequence and counters have been released",
@@ -252,7 +253,6 @@ def _log(project: Project) -> Remark:
         )
     from imgseal.workspace.log_file import LogFile
 
-    path = project.resolve(project.product.log)
     if not os.path.lexists(path):
         return Remark("ok", f"log: {path} is not there yet; the first imgseal build --release makes it")
     log, last = LogFile(path), None

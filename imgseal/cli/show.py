@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from imgseal.console.options import product_options
+from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.times import utc
 from imgseal.window import ByteView
@@ -44,18 +44,16 @@ def command(
     linker: bool,
     as_map: bool,
     as_json: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Show what an artefact says of itself. Nothing is verified: use check for that."""
     if as_map:
-        _map(artefact, Project.load(product_file, settings, variant), bare=not (linker or field or as_json))
+        _map(artefact, chosen.load(), bare=not (linker or field or as_json))
         return
     if linker == (artefact is not None):
         raise UsageError("give one of an artefact, --map and --linker", hint="imgseal show --help has examples")
     if artefact is None:
-        _linker(Project.load(product_file, settings, variant))
+        _linker(chosen.load())
         return
     from imgseal.check.judge import kind_of
 

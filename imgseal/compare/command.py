@@ -2,9 +2,8 @@
 
 import click
 
-from imgseal.console.options import product_options
+from imgseal.console.options import ChosenProduct, product_options
 from imgseal.workspace.files import load_artefact
-from imgseal.workspace.project import Project
 
 
 @click.command(
@@ -24,9 +23,7 @@ def command(
     old: str,
     new: str,
     as_json: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Compare two update packages: versions, counters, keys, sizes, requirements, bytes and erase blocks.
 
@@ -36,7 +33,7 @@ def command(
     from imgseal.compare.text import comparison_document, comparison_lines
     from imgseal.flow.contents import read_contents
 
-    product = Project.load(product_file, settings, variant).product
+    product = chosen.load().product
     sides = []
     for path in (old, new):
         data = load_artefact(path)

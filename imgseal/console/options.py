@@ -1,17 +1,39 @@
 """Options that several commands take in the same words."""
 
 from collections.abc import Callable
+from functools import wraps
 from typing import Any, TypeVar
 
 import click
 
-from imgseal.workspace.project import PRODUCT_NAME
+from imgseal.records import NamedTuple
+from imgseal.workspace.project import PRODUCT_NAME, Project
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
-def product_options(command: _Command) -> _Command:
-    """Add --product, --variant and --set to a command."""
+class ChosenProduct(NamedTuple):
+    """The product file that the command line names, if it names one, with what it says in its place."""
+
+    file: str | None
+    variant: str | None
+    settings: tuple[str, ...]
+
+    def load(self) -> Project:
+        """Read it; UsageError or InputError says what is wrong where."""
+        return Project.load(self.file, self.settings, self.variant)
+
+
+def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --product, --variant and --set to a command, which gets them as `chosen`."""
+
+    @wraps(command)
+    def with_choice(
+        *arguments: Any, product_file: str | None, variant: str | None, settings: tuple[str, ...], **options: Any
+    ) -> Any:
+        return command(*arguments, chosen=ChosenProduct(product_file, variant, settings), **options)
+
+    made: Callable[..., Any] = with_choice
     for option in (
         click.option(
             "--set",
@@ -28,8 +50,8 @@ def product_options(command: _Command) -> _Command:
             help=f"Use this product file instead of the nearest {PRODUCT_NAME}.",
         ),
     ):
-        command = option(command)
-    return command
+        made = option(made)
+    return made
 
 
 def bill_option(command: _Command) -> _Command:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.console.options import product_options
+from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import Place, UsageError
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import device_trust, load_device, read_update
@@ -42,13 +42,11 @@ def command() -> None:
 @click.argument("path", metavar="FILE")
 @click.option("--hardware", type=int, help="Hardware revision; default the lowest of the product file.")
 @product_options
-def new(
-    path: str, hardware: int | None, product_file: str | None, variant: str | None, settings: tuple[str, ...]
-) -> None:
+def new(path: str, hardware: int | None, chosen: ChosenProduct) -> None:
     """Write the state of a device as it leaves the factory without firmware: counters and sequence at zero."""
     from imgseal.device_state.device import fresh, write
 
-    product = Project.load(product_file, settings, variant).product
+    product = chosen.load().product
     least, most = product.hardware
     revision = least if hardware is None else hardware
     if not least <= revision <= most:
@@ -67,9 +65,9 @@ def new(
 @command.command()
 @click.argument("path", metavar="FILE")
 @product_options
-def show(path: str, product_file: str | None, variant: str | None, settings: tuple[str, ...]) -> None:
+def show(path: str, chosen: ChosenProduct) -> None:
     """Show what a device runs, holds, and refuses to go below."""
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     state, contents = load_device(project, path)
     product = project.product
     click.echo(f"{path}: hardware revision {state.hardware}, sequence {state.sequence}")
@@ -131,9 +129,7 @@ def apply(
     out: str,
     ending: str,
     development: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Write the state of the device once it has installed PACKAGE, run it, and found it healthy.
 
@@ -143,7 +139,7 @@ def apply(
     from imgseal.device_state.device import SlotContent, write
     from imgseal.rehearse.apply import apply as play
 
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     state, contents = load_device(project, path)
     trust, _ = device_trust(project, state, path, development=development)
     if kind_of(open_artefact(package)) == "trust anchor update":

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.console.options import product_options
+from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import UsageError
 from imgseal.workspace.files import refuse_overlap, write_all
-from imgseal.workspace.project import PRODUCT_NAME, Project
+from imgseal.workspace.project import PRODUCT_NAME
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
@@ -46,9 +46,7 @@ def command(
     folder: str,
     development: bool,
     example: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Write the C99 sources of the checker, two headers made from the product file, a guide, and the licence.
 
@@ -56,9 +54,9 @@ def command(
     flash, counters and cryptography come through callbacks.
     """
     if example:
-        _write_example(folder, plain=not (development or product_file or variant or settings))
+        _write_example(folder, plain=not (development or any(chosen)))
         return
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     outputs = _device_code(folder, project.product, project.trust(), development=development)
     refuse_overlap([output.path for output in outputs], project.own_files())
     _write(outputs)

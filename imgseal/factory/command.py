@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
-from imgseal.console.options import as_of_option, product_options
+from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.console.say import say
 from imgseal.errors import visible
 from imgseal.factory.prepare import PLAIN, Prepared, prepare
@@ -57,9 +57,7 @@ def command(
     device_file: str | None,
     as_of: str | None,
     development: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> int:
     """Merge bootloader, sealed images, install record, trust anchors and configuration into one Intel HEX.
 
@@ -74,7 +72,7 @@ def command(
     from imgseal.formats.source.intel_hex_writer import write_intel_hex
     from imgseal.versions import Version
 
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     product = project.product
     made = prepare(
         project, packages, hardware=hardware, device_file=device_file, as_of=as_of, without_recovery=without_recovery,

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from imgseal.errors import InputError, Place
+from imgseal.errors import InputError, Place, in_file
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.statement import Statement
 from imgseal.formats.suit.envelope import decode_envelope
@@ -43,10 +43,10 @@ def read_contents(data: bytes | memoryview, name: str, product: Product) -> Cont
     Images are found by their own headers, wherever they lie in the envelope.
     """
     try:
-        envelope = decode_envelope(data)
-        manifest = decode_manifest(envelope.manifest)
+        with in_file(name):
+            envelope = decode_envelope(data)
+            manifest = decode_manifest(envelope.manifest)
     except InputError as error:
-        error.place = error.place._replace(file=name)
         error.hint = "is it an update package (.suit)? imgseal check says more"
         raise
     images: dict[str, Image] = {}

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 from imgseal.check.context import Context
 from imgseal.check.judge import judge as run_judge
 from imgseal.device_state.device import DeviceState
-from imgseal.errors import RefusedError
-from imgseal.findings import Verdict
+from imgseal.errors import Place, RefusedError
+from imgseal.findings import NOT_RUN, Verdict
 from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 from imgseal.window import Bytes
@@ -53,18 +53,41 @@ def judge(
     return run_judge(data, name, context, device, payload)
 
 
-def refuse_unless_accepted(verdict: Verdict, what: str) -> None:
-    """RefusedError with the first finding of a verdict on `what`, which was made here and may not leave."""
+def refuse_unless_accepted(
+    verdict: Verdict,
+    refused: str,
+    undecided: str | None = None,
+    *,
+    file: str | None = None,
+    hint: str | None = None,
+    undecided_hint: str | None = None,
+) -> None:
+    """RefusedError with the first finding of a verdict, or with what kept the judge from one; `refused` says who it is.
+
+    Where no check has found anything and one that has to pass did not run, that is no pass.
+    """
     if verdict.accepted:
         return
     if not verdict.findings:
-        because = next((check.because for check in verdict.checks if check.because), "there were no checks")
-        raise RefusedError(f"imgseal's own judge has no answer on {what}: {because}", hint="imgseal check says more")
+        check = next((each for each in verdict.checks if each.outcome == NOT_RUN and each.mandatory), None)
+        because = "there were no checks" if check is None else f"the check {check.name} did not run: {check.because}"
+        raise RefusedError(
+            f"{undecided or refused}: {because}",
+            place=Place(file=file),
+            hint=undecided_hint or "imgseal check says more",
+        )
     finding = verdict.findings[0]
     raise RefusedError(
-        f"imgseal's own judge refuses {what}: {finding.code}: {finding.message}",
-        place=finding.place,
+        f"{refused}: {finding.code}: {finding.message}",
+        place=finding.place if file is None else finding.place._replace(file=file),
         expected=finding.expected,
         found=finding.found,
-        hint=finding.hint or f"docs/checks.md explains {finding.code}",
+        hint=finding.hint or hint or f"docs/checks.md explains {finding.code}",
+    )
+
+
+def refuse_unjudged(verdict: Verdict, what: str) -> None:
+    """RefusedError unless the verdict on `what`, which was made here, lets it leave."""
+    refuse_unless_accepted(
+        verdict, f"imgseal's own judge refuses {what}", f"imgseal's own judge has no answer on {what}"
     )

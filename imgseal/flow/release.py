@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
 from imgseal.findings import NOT_RUN, Verdict
-from imgseal.flow.judge import judge, refuse_unless_accepted
+from imgseal.flow.judge import judge, refuse_unjudged
 from imgseal.keys.known_secrets import published_needles, signer_needles
 from imgseal.keys.trusted_keys import Trust
 from imgseal.make.leaks import Scanner, refuse_leaks, refuse_leaks_beside
@@ -145,7 +145,7 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
     asked = trust._replace(need_packages=1) if job.unfinished else trust
     state = fresh(product)._replace(fielded=job.fielded)
     verdict = judge(data, "the package", product, asked, state, development=development, partial=True, day=job.day)
-    refuse_unless_accepted(verdict, "this package")
+    refuse_unjudged(verdict, "this package")
     if job.unfinished and judge(data, "x", product, trust, state, development=development, partial=True).accepted:
         raise UsageError(
             "nothing is missing from this package: devices would take it",
@@ -179,11 +179,11 @@ def sign_package(
     state = fresh(product)._replace(fielded=fielded)
     enough_with_one = trust._replace(need_packages=1)
     before = judge(data, name, product, enough_with_one, state, partial=True, day=day)
-    refuse_unless_accepted(before, "this package")
+    refuse_unjudged(before, "this package")
     agree(before)
     made = ByteView(b"".join(add_signature(memoryview(data.read(0, data.size)), signer, product, trust, name)))
     after = judge(made, name, product, enough_with_one, state, partial=True, day=day)
-    refuse_unless_accepted(after, "the signed package")
+    refuse_unjudged(after, "the signed package")
     return made, judge(made, name, product, trust, state, partial=True, day=day)
 
 
@@ -220,4 +220,4 @@ def _refuse_bad_image(made: SealedImage, product: Product, trust: Trust, options
     name = made.placed.slot.name
     development = options.development
     verdict = judge(made, name, product, trust, fresh(product), development=development, payload=payload, day=day)
-    refuse_unless_accepted(verdict, f"the sealed image for {name}")
+    refuse_unjudged(verdict, f"the sealed image for {name}")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal import __version__
-from imgseal.console.options import product_options
+from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import UsageError, visible
 from imgseal.gate.discover import Problem, Task, walk
 from imgseal.gate.policy import Question, make_brief, read_log
@@ -75,9 +75,7 @@ def command(
     jobs: int | None,
     workers: str | None,
     every: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> int:
     """Find all firmware below the paths, in archives too, and fail unless each is sealed by release keys and good.
 
@@ -86,7 +84,7 @@ def command(
     of the release log, of --previous or of --device.
     """
     day = today() if as_of is None else parse_day(as_of)
-    project, brief = make_brief(product_file, settings, variant, Question(device_file, previous, fresh), day)
+    project, brief = make_brief(chosen, Question(device_file, previous, fresh), day)
     if jobs is not None and workers is not None:
         raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
     tasks = list(walk(paths))

@@ -16,6 +16,7 @@ from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import logged_floors, logged_state
 
 if TYPE_CHECKING:
+    from imgseal.console.options import ChosenProduct
     from imgseal.formats.log.entry import Floor
     from imgseal.product.model import Product
 
@@ -28,17 +29,15 @@ class Question(NamedTuple):
     fresh: bool
 
 
-def make_brief(
-    product_file: str | None, settings: tuple[str, ...], variant: str | None, question: Question, day: str
-) -> tuple[Project, Brief]:
+def make_brief(chosen: "ChosenProduct", question: Question, day: str) -> tuple[Project, Brief]:
     """Load everything that the judgements need.
 
     UsageError where nothing says what devices have: a fresh device would take what none in the field does.
     """
-    base = Project.load(product_file, settings, variant)
+    base = chosen.load()
     projects = [base]
-    if variant is None:
-        projects += [Project.load(product_file, settings, name) for name in base.product.variants]
+    if chosen.variant is None:
+        projects += [chosen._replace(variant=name).load() for name in base.product.variants]
     given = sum((question.device is not None, bool(question.previous), question.fresh))
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
@@ -82,11 +81,11 @@ def _given(project: Project, path: str) -> Setting:
 
 def read_log(project: Project) -> Logged | None:
     """Verify the release log from its first line, and return what it has; None where none is kept."""
-    if project.product.log is None:
+    path = project.log_path
+    if path is None:
         return None
     manifests: set[bytes] = set()
     statements: set[bytes] = set()
-    path = project.resolve(project.product.log)
     if os.path.lexists(path):
         from imgseal.workspace.log_file import LogFile
 
@@ -101,12 +100,11 @@ def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Setting:
     state = logged_state(project, floors)
     if state is None:
         return _setting(project, None, "no device")
-    log = project.resolve(project.product.log or "")
-    return _setting(project, state, f"devices with the numbers of {log} (sequence {state.sequence})")
+    return _setting(project, state, f"devices with the numbers of {project.log_path} (sequence {state.sequence})")
 
 
 def _no_numbers(project: Project, floors: "tuple[Floor, ...] | None") -> str:
-    if project.product.log is None:
+    if project.log_path is None:
         return "no release log"
     return "a release log that is missing" if floors is None else "a release log without a release"
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.errors import ImgsealError, InputError, Place, UsageError
+from imgseal.errors import InputError, Place, UsageError, in_file
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.proof import (
     Consistency,
@@ -65,13 +65,13 @@ def _log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 
 def log_path(project: Project) -> str:
     """Return the path of the product's log; UsageError where it states none."""
-    if project.product.log is None:
+    if project.log_path is None:
         raise UsageError(
             "the product file states no release log",
             place=Place(file=project.path, key="log.path"),
             hint='add to it: [log] path = "release.log"; or name a log: --log FILE',
         )
-    return project.resolve(project.product.log)
+    return project.log_path
 
 
 def _open(log_file: str | None, product_file: str | None) -> LogFile:
@@ -144,15 +144,11 @@ def verify(against: str | None, proof_file: str | None, log_file: str | None, pr
 
 def _verify_proof(path: str, against: str | None) -> None:
     data = read_bounded(path, "proof", PROOF_BYTES)
-    try:
+    with in_file(path):
         proof = decode_proof(data)
         refuse_unless_holds(proof)
         if against is not None:
             _refuse_other_head(proof.first if isinstance(proof, Consistency) else proof.head, older_head(against))
-    except ImgsealError as error:
-        if error.place.file is None:
-            error.place = error.place._replace(file=path)
-        raise
     if isinstance(proof, Consistency):
         click.echo(f"the log with head {proof.second} continues the one with head {proof.first}")
         return

@@ -6,8 +6,8 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
-from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.flow.judge import judge
+from imgseal.errors import Place, UsageError
+from imgseal.flow.judge import judge, refuse_unless_accepted
 from imgseal.formats.log.proof import encode_proof, prove_inclusion
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES, SBOM_BYTES
 from imgseal.records import NamedTuple
@@ -259,16 +259,11 @@ def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes]
 
     trust: Trust = resolve(product, keys.get)
     verdict = judge(data, name, product, trust, fresh(product), partial=True, day=day)
-    if verdict.accepted:
-        return verdict
-    finding = verdict.findings[0]
-    raise RefusedError(
-        f"the package is refused with this product file: {finding.code}: {finding.message}",
-        place=finding.place,
-        expected=finding.expected,
-        found=finding.found,
-        hint="export with the product file of the release (its source revision is in the log): --product FILE",
-    )
+    refuse_unless_accepted(verdict, "the package is refused with this product file", hint=_OTHER_FILE)
+    return verdict
+
+
+_OTHER_FILE = "export with the product file of the release (its source revision is in the log): --product FILE"
 
 
 def _verdict(verdict: "Verdict") -> bytes:

@@ -1,6 +1,6 @@
 """Takes an image that is sealed already into a release, byte for byte."""
 
-from imgseal.errors import Place, UsageError
+from imgseal.errors import Place, UsageError, in_file
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block, encode_header_block
 from imgseal.formats.sealed_image.layout import MAGIC
@@ -24,9 +24,9 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
     """
     raw = bytes(data.read(0, HEADER_BLOCK_MAX))
     try:
-        block = decode_header_block(raw)
+        with in_file(name):
+            block = decode_header_block(raw)
     except SealedFormatError as error:
-        error.place = error.place._replace(file=name)
         error.hint = error.hint or (
             "give a sealed image in its binary form; firmware is sealed first: imgseal seal FILE --component NAME"
             if error.code == "structure.unrecognised"

@@ -4,7 +4,7 @@ import os
 
 import click
 
-from imgseal.console.options import bill_option, product_options
+from imgseal.console.options import ChosenProduct, bill_option, product_options
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
 from imgseal.limits import REQUEST_BYTES, RESPONSE_BYTES
@@ -12,7 +12,6 @@ from imgseal.workspace.clock import today
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import load_bill, parse_firmware
 from imgseal.workspace.outputs import release_outputs
-from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import Made, firmware_files, release_job, write_release
 
 
@@ -41,9 +40,7 @@ def command(
     out: str,
     sbom: str | None,
     unfinished: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Make what was asked for once more, put the signatures in, judge it, and write it.
 
@@ -57,7 +54,7 @@ def command(
     from imgseal.offline.request import decode_request, request_digest
     from imgseal.offline.response import decode_response
 
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     data = read_bounded(request, "signing request", REQUEST_BYTES)
     asked = decode_request(data, request)
     digest = request_digest(data)

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.console.options import product_options
+from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.limits import REQUEST_BYTES
 from imgseal.product.references import is_token_uri
@@ -45,9 +45,7 @@ def command(
     reference: str,
     out: str | None,
     yes: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Sign a signing request, or add a signature to an update package.
 
@@ -60,7 +58,7 @@ def command(
 
     data = open_artefact(what)
     if kind_of(data) == "update package":
-        project = Project.load(product_file, settings, variant)
+        project = chosen.load()
         _sign_package(project, data, what, reference, out, yes=yes)
         return
     if kind_of(data) == "trust anchor update":
@@ -77,8 +75,8 @@ def command(
         )
 
     def own() -> Project | None:
-        found = product_file or nearest_product(".")
-        return None if found is None else Project.load(found, settings, variant)
+        found = chosen.file or nearest_product(".")
+        return None if found is None else chosen._replace(file=found).load()
 
     _sign_request(data, what, reference, out, own, yes=yes)
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.console.options import as_of_option, product_options
+from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, UsageError
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.judging import judge_of
@@ -60,9 +60,7 @@ def command(
     as_of: str | None,
     development: bool,
     as_json: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> int:
     """Install PACKAGE on a simulated device, cut the power at every operation, and hold each life to ten invariants.
 
@@ -76,7 +74,7 @@ def command(
     from imgseal.rehearse.stage import set_up
     from imgseal.rehearse.text import rehearsal_document, rehearsal_lines
 
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     refuse_without_records(project)
     data = load_package(package)
     state, contents, device = rehearsal_device(project, device_file, previous, development=development)

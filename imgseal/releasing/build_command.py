@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.console.options import bill_option, product_options
+from imgseal.console.options import ChosenProduct, bill_option, product_options
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
 from imgseal.make.seal import SealOptions
@@ -14,7 +14,6 @@ from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
 from imgseal.workspace.outputs import release_outputs
 from imgseal.workspace.previous_build import RELEASE_NAME, read_build
-from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import Made, firmware_files, make_release, release_job, write_release
 from imgseal.workspace.release_log import refuse_below_log
 from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
@@ -66,9 +65,7 @@ def command(
     unfinished: bool,
     sign_later: bool,
     with_firmware: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Seal every component and pack the release.
 
@@ -76,10 +73,11 @@ def command(
     before anything is written; when something is refused, nothing is written. Where the product file states a release
     log, --release adds an entry to it.
     """
-    base = Project.load(product_file, settings, None if variant == _ALL else variant)
+    every = chosen.variant == _ALL
+    base = (chosen._replace(variant=None) if every else chosen).load()
     projects = [base]
-    if variant == _ALL:
-        projects = [Project.load(product_file, settings, name) for name in base.product.variants]
+    if every:
+        projects = [chosen._replace(variant=name).load() for name in base.product.variants]
         if not projects:
             raise UsageError(
                 "--variant all, but the product file has no variants",
@@ -101,7 +99,7 @@ def command(
     with firmware_files(arguments, base.product) as files:
         for project in projects:
             product = project.product
-            folder = os.path.join(out, product.variant) if product.variant and variant == _ALL else out
+            folder = os.path.join(out, product.variant) if product.variant and every else out
             job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
             if sign_later:
                 from imgseal.offline.offline_signing import ask

@@ -5,11 +5,10 @@ import sys
 import click
 
 from imgseal import __version__
-from imgseal.console.options import as_of_option, product_options
-from imgseal.errors import Place, UsageError
+from imgseal.console.options import ChosenProduct, as_of_option, product_options
+from imgseal.errors import UsageError
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.judging import judge_of
-from imgseal.workspace.project import Project
 from imgseal.workspace.verdict_text import verdict_lines
 
 
@@ -49,9 +48,7 @@ def command(
     as_of: str | None,
     as_json: bool,
     every: bool,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> int:
     """Judge sealed images, detached headers, update packages and slot dumps as a bootloader would.
 
@@ -65,16 +62,10 @@ def command(
             found=f"{len(artefacts)} artefacts",
             hint="check the artefacts one by one",
         )
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     product = project.product
-    if slot is not None and slot not in product.slots:
-        raise UsageError(
-            "the product file has no such slot",
-            place=Place(file=project.path),
-            expected=", ".join(product.slots),
-            found=slot,
-            hint="name a slot of the product file, or use another one: --product FILE",
-        )
+    if slot is not None:
+        project.slot(slot)
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     verdicts = [
         judge_one(

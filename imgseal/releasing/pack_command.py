@@ -4,7 +4,7 @@ import os
 
 import click
 
-from imgseal.console.options import bill_option, product_options
+from imgseal.console.options import ChosenProduct, bill_option, product_options
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
 from imgseal.flow.release import pack_images
@@ -12,7 +12,6 @@ from imgseal.make.seal import SealOptions
 from imgseal.workspace.clock import build_time
 from imgseal.workspace.firmware import load_bill, load_sealed
 from imgseal.workspace.outputs import package_file_name
-from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import release_job, write_release
 from imgseal.workspace.staging import Output
 
@@ -41,15 +40,13 @@ def command(
     sbom: str | None,
     unfinished: bool,
     out: str,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Pack sealed images into NAME-VERSION-SEQUENCE.suit and sign the manifest.
 
     The package is judged before it is written. Where the product file states a release log, --release adds an entry.
     """
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     product = project.product
     paths = [path for path in images if not (".payload." in os.path.basename(path) and len(images) > 1)]
     if not paths:

@@ -4,7 +4,7 @@ import os
 
 import click
 
-from imgseal.console.options import product_options
+from imgseal.console.options import ChosenProduct, product_options
 from imgseal.console.say import say
 from imgseal.flow.release import seal
 from imgseal.make.seal import SealOptions
@@ -12,7 +12,6 @@ from imgseal.workspace.clock import build_time, day_of, source_revision
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.firmware import component_of, load_image, split_address
 from imgseal.workspace.outputs import image_outputs
-from imgseal.workspace.project import Project
 
 
 @click.command(
@@ -40,15 +39,13 @@ def command(
     as_hex: bool,
     release: bool,
     revision: str | None,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> None:
     """Put a header in front of a firmware file and sign it.
 
     The slot follows from the address the firmware is linked for. What is written has been judged first.
     """
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     product = project.product
     part = component_of(product, component)
     path, base = split_address(firmware)

@@ -8,7 +8,7 @@ import click
 from imgseal import __version__
 from imgseal.check.context import Context
 from imgseal.check.judge import kind_of
-from imgseal.console.options import product_options
+from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.workspace.clock import build_time, day_of, parse_day, today
 from imgseal.workspace.device_file import device_trust, load_device
@@ -65,9 +65,7 @@ def command(
     form: str,
     development: bool,
     as_of: str | None,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
+    chosen: ChosenProduct,
 ) -> int:
     """Write a report on an update package: verdict, memory map, checks, signers, changes, rehearsal, evidence.
 
@@ -86,7 +84,7 @@ def command(
     from imgseal.report.printable import printable
     from imgseal.report.report_inputs import gather
 
-    project = Project.load(product_file, settings, variant)
+    project = chosen.load()
     data = load_artefact(package)
     kind = kind_of(data)
     if kind != "update package":

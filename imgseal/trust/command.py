@@ -4,10 +4,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.console.options import product_options
-from imgseal.errors import InputError, Place, SigningKeyError, UsageError
-from imgseal.limits import KEY_FILE_BYTES
+from imgseal.console.options import ChosenProduct, product_options
+from imgseal.console.say import say
+from imgseal.errors import InputError, Place, SigningKeyError, UsageError, in_file
+from imgseal.limits import HEADER_BLOCK_MAX, KEY_FILE_BYTES
 from imgseal.product.references import is_token_uri
+from imgseal.records import NamedTuple
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import load_device, read_update
 from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
@@ -17,6 +19,9 @@ from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
     from imgseal.formats.trust_anchors.codec import AnchorSet
     from imgseal.trust.update import Running
 
@@ -38,7 +43,19 @@ def command() -> None:
     """Tell devices which keys to trust from now on: small files, signed by the apex trust anchor."""
 
 
-def _options(function: "click.decorators.FC") -> "click.decorators.FC":
+class _Asked(NamedTuple):
+    """What the command line says of a set that is to be made; see the options."""
+
+    chosen: ChosenProduct
+    reference: str
+    previous: str | None
+    previous_by: str | None
+    running: tuple[str, ...]
+    nothing_runs: bool
+    out: str
+
+
+def _options(function: "Callable[..., Any]") -> "Callable[..., Any]":
     for option in (
         click.option("--out", required=True, metavar="FILE", help="What is written, for devices and as --previous."),
         click.option("--nothing-runs", is_flag=True, help="No device is in the field yet."),
@@ -68,90 +85,48 @@ def _options(function: "click.decorators.FC") -> "click.decorators.FC":
 
 @command.command()
 @_options
-def replace(
-    reference: str,
-    previous: str | None,
-    previous_by: str | None,
-    running: tuple[str, ...],
-    nothing_runs: bool,
-    out: str,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
-) -> None:
+def replace(**asked: "Any") -> None:
     """Make the set of what [trust] of the product file says now.
 
     Keys may come and go; revoked ones stay revoked. Signed with the contingency key it also brings a new apex trust
     anchor. Refused where a device would no longer start what it runs: ship images that are signed by the new keys
     first.
     """
-    project = Project.load(product_file, settings, variant)
-    _make(project, reference, previous, running, previous_by=previous_by, nothing_runs=nothing_runs, out=out, revoke=())
+    _make(_Asked(**asked))
 
 
 @command.command()
 @click.argument("revoked", metavar="KEY")
 @_options
-def revoke(
-    revoked: str,
-    reference: str,
-    previous: str | None,
-    previous_by: str | None,
-    running: tuple[str, ...],
-    nothing_runs: bool,
-    out: str,
-    product_file: str | None,
-    variant: str | None,
-    settings: tuple[str, ...],
-) -> None:
+def revoke(revoked: str, **asked: "Any") -> None:
     """Make the set of what [trust] says now without KEY, which no later set can bring back.
 
     KEY is a public key file or the 32 hex digits of a key identifier. Refused while a current or recovery image rests
     on it.
     """
-    project = Project.load(product_file, settings, variant)
     key_id = _key_id(revoked)
-    _make(
-        project,
-        reference,
-        previous,
-        running,
-        previous_by=previous_by,
-        nothing_runs=nothing_runs,
-        out=out,
-        revoke=(key_id,),
-    )
+    project = _make(_Asked(**asked), key_id)
     for key in project.trust().keys:
         if key.key_id == key_id:
-            click.echo(
-                f"imgseal: take {key.source} out of [trust] in {project.path}: devices no longer count it", err=True
-            )
+            say([f"take {key.source} out of [trust] in {project.path}: devices no longer count it"])
 
 
 @command.command()
 @click.argument("path", metavar="FILE")
 @product_options
-def show(path: str, product_file: str | None, variant: str | None, settings: tuple[str, ...]) -> None:
+def show(path: str, chosen: ChosenProduct) -> None:
     """Show what a set says. Nothing is verified: use check for that."""
-    project = Project.load(product_file, settings, variant)
-    _show(project, path)
+    _show(chosen.load(), path)
 
 
-def _make(
-    project: Project,
-    reference: str,
-    previous: str | None,
-    running: tuple[str, ...],
-    *,
-    previous_by: str | None,
-    nothing_runs: bool,
-    out: str,
-    revoke: tuple[bytes, ...],
-) -> None:
+def _make(asked: _Asked, *revoke: bytes) -> Project:
+    """Make the set and write it; returns the project that it is of."""
     from imgseal.formats.trust_anchors.codec import number_words
     from imgseal.trust.update import update_trust
 
-    if bool(running) == nothing_runs:
+    project = asked.chosen.load()
+    running = asked.running
+    if bool(running) == asked.nothing_runs:
         raise UsageError(
             "say what the devices run, so that none of them is locked out",
             expected="--running FILE, or --nothing-runs",
@@ -161,20 +136,15 @@ def _make(
             else "leave --nothing-runs out",
         )
     trust = project.trust()
-    inputs = [*project.own_files(), *running, *(path for path in (previous, previous_by) if path)]
-    refuse_overlap([out], [*inputs, *([] if is_token_uri(reference) else [reference])])
+    named = (asked.previous, asked.previous_by, None if is_token_uri(asked.reference) else asked.reference)
+    refuse_overlap([asked.out], [*project.own_files(), *running, *(path for path in named if path)])
     devices = [device for path in running for device in _running(project, path)]
-    anchors, data = update_trust(
-        project.product,
-        trust,
-        _previous(project, previous, previous_by),
-        open_signer(reference),
-        devices,
-        revoke=revoke,
-    )
-    write_all([Output(out, [data], replace=False)])
+    previous = _previous(project, asked.previous, asked.previous_by)
+    anchors, data = update_trust(project.product, trust, previous, open_signer(asked.reference), devices, revoke=revoke)
+    write_all([Output(asked.out, [data], replace=False)])
     keys, gone = len(anchors.anchors), len(anchors.revoked)
-    click.echo(f"{out}: set {number_words(anchors.number)}, {keys} keys, {gone} revoked")
+    click.echo(f"{asked.out}: set {number_words(anchors.number)}, {keys} keys, {gone} revoked")
+    return project
 
 
 def _previous(project: Project, path: str | None, previous_by: str | None) -> "AnchorSet":
@@ -237,11 +207,10 @@ def _running(project: Project, path: str) -> "list[Running]":
         from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
         from imgseal.make.adopt import adopt
 
-        head = bytes(data.read(0, 8192))
         try:
-            statement = decode_header_block(head).statement
+            with in_file(path):
+                statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
         except SealedFormatError as error:
-            error.place = error.place._replace(file=path)
             error.hint = error.hint or "copy the file again, or seal it again"
             raise
         if statement.detached:

@@ -4,20 +4,21 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.device_state.device import DeviceState, fresh
-from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.flow.judge import judge
+from imgseal.errors import Place, SigningKeyError, UsageError
+from imgseal.flow.judge import judge, refuse_unless_accepted
 from imgseal.formats.install_record.record import Member
-from imgseal.formats.trust_anchors.codec import GENERATION, AnchorSet
+from imgseal.formats.trust_anchors.codec import GENERATION, AnchorSet, encode_set, encode_update
 from imgseal.keys.anchor_set import anchor_set, trust_of
+from imgseal.keys.p256 import PublicKey
+from imgseal.keys.published import refuse_published
+from imgseal.keys.signer import Signer, sign_and_verify
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.trust.sign_set import trust_update
 from imgseal.window import Bytes, ByteView
 
 if TYPE_CHECKING:
     from imgseal.flow.contents import Image
-    from imgseal.keys.signer import Signer
 
 
 class Running(NamedTuple):
@@ -50,10 +51,6 @@ def running_images(images: "Iterable[Image]", name: str, product: Product) -> li
         state = fresh(product)._replace(current=current, fresh=False)
         out.append(Running(f"a device with {name}", state, contents))
     return out
-
-
-def _is_contingency(signer: "Signer", previous: AnchorSet) -> bool:
-    return signer.public.thumbprint == previous.contingency
 
 
 def _next(number: int, product: Product, by_contingency: bool) -> int:
@@ -90,7 +87,7 @@ def update_trust(
     product: Product,
     trust: Trust,
     previous: AnchorSet,
-    signer: "Signer",
+    signer: Signer,
     running: Iterable[Running],
     *,
     revoke: tuple[bytes, ...] = (),
@@ -100,26 +97,35 @@ def update_trust(
     RefusedError when a device that runs one of `running` would refuse it.
     """
     revoked = tuple(sorted({*previous.revoked, *revoke}))
-    by_contingency = _is_contingency(signer, previous)
+    by_contingency = signer.public.thumbprint == previous.contingency
     if by_contingency:
         revoked = tuple(sorted(revoke))  # the contingency key starts the list anew
     _refuse_too_few(trust, product, revoked)
     anchors = anchor_set(trust, product, number=_next(previous.number, product, by_contingency), revoked=revoked)
-    data = trust_update(anchors, signer)
+    data = _signed(anchors, signer)
     held = trust_of(previous, product, trust)
     for device in (Running("a fresh device", fresh(product), {}), *running):
         verdict = judge(
             ByteView(data), "the set", product, held, device.state, contents=device.contents, anchors=previous
         )
-        if not verdict.accepted:
-            finding = verdict.findings[0] if verdict.findings else None
-            because = next((check.because for check in verdict.checks if check.because), "")
-            raise RefusedError(
-                f"{device.name} would refuse this set: "
-                + (f"{finding.code}: {finding.message}" if finding else because),
-                place=finding.place if finding else None,
-                expected=finding.expected if finding else None,
-                found=finding.found if finding else None,
-                hint=(finding.hint if finding else None) or "give a device state that says what its slots hold",
-            )
+        more = "give a device state that says what its slots hold"
+        refuse_unless_accepted(verdict, f"{device.name} would refuse this set", hint=more, undecided_hint=more)
     return anchors, data
+
+
+def _signed(anchors: AnchorSet, signer: Signer) -> bytes:
+    """Return the update: the set, the signer's point, and the signature over both; docs/format/trust-anchors.md.
+
+    SigningKeyError for a key that is not P-256, or whose private half is public.
+    """
+    if not isinstance(signer.public, PublicKey):
+        raise SigningKeyError(
+            "trust anchor sets are signed with P-256",
+            place=Place(file=signer.name),
+            expected="a key for ESP256",
+            found=f"a key for {signer.public.words}",
+            hint="sign with the key of trust.apex",
+        )
+    refuse_published(signer.public, signer.name)
+    signed = encode_set(anchors) + signer.public.x + signer.public.y
+    return encode_update(signed, sign_and_verify(signer, signed))

@@ -7,7 +7,7 @@ from contextlib import suppress
 
 from imgseal.errors import InputError, Place
 from imgseal.records import NamedTuple
-from imgseal.workspace.files import open_input, too_large
+from imgseal.workspace.files import open_input, too_large, unwritable
 
 Whole = Callable[[bytes], bool]
 """Whether bytes without a line feed behind the last one are a complete line all the same."""
@@ -51,7 +51,7 @@ def append_line(
     try:
         descriptor = _open_locked(path)
     except OSError as error:
-        raise _unwritable(path, error) from None
+        raise unwritable(path, error) from None
     try:
         last = _last_line(descriptor, path, line_limit, whole)
         torn = os.fstat(descriptor).st_size - last.end
@@ -70,7 +70,7 @@ def append_line(
             if not existed and os.fstat(descriptor).st_size == 0:
                 os.unlink(path)  # who waits for the lock sees that the name has gone, and begins again
         if isinstance(error, OSError):
-            raise _unwritable(path, error) from None
+            raise unwritable(path, error) from None
         raise
     finally:
         os.close(descriptor)  # and with it the lock
@@ -89,15 +89,6 @@ def last_line(path: str, what: str, line_limit: int, file_limit: int, whole: Who
     with open_input(path, what, file_limit) as stream:
         last = _last_line(stream.fileno(), path, line_limit, whole)
     return last.line, last.begin
-
-
-def _unwritable(path: str, error: OSError) -> InputError:
-    return InputError(
-        "cannot write this file",
-        place=Place(file=path),
-        found=error.strerror or type(error).__name__,
-        hint="check the folder, its permissions and the free space; nothing was changed",
-    )
 
 
 def _open_locked(path: str) -> int:

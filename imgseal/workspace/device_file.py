@@ -3,22 +3,20 @@
 import os
 from typing import TYPE_CHECKING
 
-from imgseal.errors import InputError, Place, UsageError
+from imgseal.errors import InputError, Place, UsageError, in_file
 from imgseal.limits import ARTEFACT_BYTES, STATE_FILE_BYTES, TRUST_BYTES
 from imgseal.window import ByteView
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.project import Project, read_text
 
 if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
+    from imgseal.device_state.device import DeviceState, SlotContent
     from imgseal.formats.trust_anchors.codec import AnchorSet, AnchorUpdate
     from imgseal.keys.trusted_keys import Trust
 
 
 def load_device(project: Project, device_file: str | None) -> tuple["DeviceState", dict[str, ByteView]]:
     """Read a device state file and the slot contents it names, or make a fresh device."""
-    import hashlib
-
     from imgseal.device_state.device import fresh, read
 
     if device_file is None:
@@ -27,36 +25,19 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
     _refuse_misfits(state, project, device_file)
     contents = {}
     for name, content in state.slots.items():
-        if name not in project.product.slots:
-            raise UsageError(
-                "the product file has no such slot",
-                place=Place(file=device_file, key=f"slots.{name}"),
-                expected=", ".join(project.product.slots),
-                found=name,
-                hint="name a slot of the product file, or use another one: --product FILE",
-            )
+        slot = project.slot(name, Place(file=device_file, key=f"slots.{name}"))
         if content is None:
             continue
-        path = os.path.join(os.path.dirname(device_file), content.file)
-        data = ByteView(read_bounded(path, "slot content", ARTEFACT_BYTES))
-        digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
-        if digest != content.sha256:
-            raise InputError(
-                "the slot content is not the one that the device state file names",
-                place=Place(file=path),
-                expected=content.sha256,
-                found=digest,
-                hint="read the slot again, or correct the digest in the device state file",
-            )
-        if data.size > project.product.slots[name].size:
+        path, read_out = _named_content(device_file, content, "slot content", ARTEFACT_BYTES, "read the slot again")
+        if len(read_out) > slot.size:
             raise UsageError(
                 "the slot content is larger than the slot",
                 place=Place(file=path),
-                expected=f"at most {project.product.slots[name].size} bytes (slot.{name})",
-                found=f"{data.size} bytes",
+                expected=f"at most {slot.size} bytes (slot.{name})",
+                found=f"{len(read_out)} bytes",
                 hint="read the slot again, or use the product file of this device: --product FILE",
             )
-        contents[name] = data
+        contents[name] = ByteView(read_out)
     return state, contents
 
 
@@ -64,31 +45,16 @@ def device_trust(
     project: Project, state: "DeviceState", device_file: str | None, *, development: bool = False
 ) -> "tuple[Trust, AnchorSet | None]":
     """Return the trust anchors of a device: the product file's, unless it has been given a set of its own since."""
-    import hashlib
-
     known = project.trust(development=development)
     if state.anchors is None or device_file is None:
         return known, None
-    from imgseal.formats.trust_anchors.codec import AnchorFormatError, decode_held
+    from imgseal.formats.trust_anchors.codec import decode_held
     from imgseal.keys.anchor_set import refuse_off_curve, trust_of
 
-    path = os.path.join(os.path.dirname(device_file), state.anchors.file)
-    data = read_bounded(path, "trust anchor set", TRUST_BYTES)
-    digest = hashlib.sha256(data).hexdigest()
-    if digest != state.anchors.sha256:
-        raise InputError(
-            "the trust anchor set is not the one that the device state file names",
-            place=Place(file=path),
-            expected=state.anchors.sha256,
-            found=digest,
-            hint="get it again, or correct the digest in the device state file",
-        )
-    try:
+    path, data = _named_content(device_file, state.anchors, "trust anchor set", TRUST_BYTES, "get it again")
+    with in_file(path):
         anchors = decode_held(data)
         refuse_off_curve(anchors)
-    except AnchorFormatError as error:
-        error.place = error.place._replace(file=path)
-        raise
     if (anchors.vendor_id, anchors.class_id) != (project.product.vendor_id, project.product.class_id):
         raise UsageError(
             "the device's trust anchors are for another product",
@@ -98,6 +64,23 @@ def device_trust(
             hint="use the product file of this device: --product FILE",
         )
     return trust_of(anchors, project.product, known), anchors
+
+
+def _named_content(device_file: str, content: "SlotContent", what: str, limit: int, again: str) -> tuple[str, bytes]:
+    """Return path and bytes of a file that a device state file names; InputError where its digest is another one."""
+    from hashlib import sha256
+
+    path = os.path.join(os.path.dirname(device_file), content.file)
+    data = read_bounded(path, what, limit)
+    if (digest := sha256(data).hexdigest()) != content.sha256:
+        raise InputError(
+            f"the {what} is not the one that the device state file names",
+            place=Place(file=path),
+            expected=content.sha256,
+            found=digest,
+            hint=f"{again}, or correct the digest in the device state file",
+        )
+    return path, data
 
 
 def _refuse_misfits(state: "DeviceState", project: Project, device_file: str) -> None:
@@ -131,13 +114,10 @@ def _refuse_misfits(state: "DeviceState", project: Project, device_file: str) ->
 
 def read_update(path: str) -> "AnchorUpdate":
     """Read a trust anchor update; InputError where it is none."""
-    from imgseal.formats.trust_anchors.codec import AnchorFormatError, decode_update
+    from imgseal.formats.trust_anchors.codec import decode_update
     from imgseal.keys.anchor_set import refuse_off_curve
 
-    try:
+    with in_file(path):
         update = decode_update(read_bounded(path, "trust anchor update", TRUST_BYTES))
         refuse_off_curve(update.anchors, update.signer)
-    except AnchorFormatError as error:
-        error.place = error.place._replace(file=path)
-        raise
     return update

@@ -44,11 +44,10 @@ def for_the_desk(project: "Project") -> Fielded:
 
 def without_log(project: "Project") -> Fielded | None:
     """Return what is left to go by where the stated log is missing: today's product file; None where none is stated."""
-    product = project.product
-    if product.log is None:
+    if project.log_path is None:
         return None
-    words = f"for new devices; {project.resolve(product.log)} is missing, so nothing says what is in the field"
-    return first_devices(product, words)._replace(source=PRODUCT)
+    words = f"for new devices; {project.log_path} is missing, so nothing says what is in the field"
+    return first_devices(project.product, words)._replace(source=PRODUCT)
 
 
 def logged_bootloaders(project: "Project", floors: "tuple[Floor, ...] | None") -> Fielded | None:
@@ -58,10 +57,9 @@ def logged_bootloaders(project: "Project", floors: "tuple[Floor, ...] | None") -
     """
     from imgseal.workspace.release_log import floor_of
 
-    product = project.product
-    if product.log is None or floors is None:
+    product, path = project.product, project.log_path
+    if path is None or floors is None:
         return None
-    path = project.resolve(product.log)
     now = () if product.bootloader is None else (product.bootloader.version,)
     mine = floor_of(project, floors)
     if mine is None:

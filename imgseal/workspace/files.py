@@ -157,13 +157,18 @@ def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | Non
         if isinstance(error, FileExistsError):
             raise _exists(error.filename2 or path) from None
         if isinstance(error, OSError):
-            raise InputError(
-                "cannot write this file",
-                place=Place(file=path),
-                found=error.strerror or type(error).__name__,
-                hint="check the folder, its permissions and the free space; nothing was changed",
-            ) from None
+            raise unwritable(path, error) from None
         raise
+
+
+def unwritable(path: str, error: OSError) -> InputError:
+    """Return the error for a file that could not be written."""
+    return InputError(
+        "cannot write this file",
+        place=Place(file=path),
+        found=error.strerror or type(error).__name__,
+        hint="check the folder, its permissions and the free space; nothing was changed",
+    )
 
 
 def _refuse_precious(path: str) -> None:

@@ -78,7 +78,7 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
         from imgseal.workspace.fielded import for_the_desk
 
         state = state._replace(fielded=for_the_desk(project))
-    elif device_file is None and project.product.log is not None:
+    elif device_file is None:
         from imgseal.workspace.release_log import logged_device
 
         state, device = logged_device(project) or (state, device)

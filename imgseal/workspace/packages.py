@@ -2,8 +2,8 @@
 
 from typing import TYPE_CHECKING
 
-from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.findings import NOT_RUN
+from imgseal.errors import Place, UsageError
+from imgseal.flow.judge import refuse_unless_accepted
 from imgseal.workspace.files import load_artefact
 
 if TYPE_CHECKING:
@@ -24,23 +24,13 @@ def load_package(path: str) -> "ByteView":
 
 def refuse_verdict(verdict: "Verdict", package: str) -> None:
     """RefusedError with the first finding, unless the package was accepted."""
-    if verdict.accepted:
-        return
-    if not verdict.findings:  # a check that did not run is no pass
-        check = next(check for check in verdict.checks if check.outcome == NOT_RUN and check.mandatory)
-        raise RefusedError(
-            f"the device cannot judge this: the check {check.name} did not run: {check.because}",
-            place=Place(file=package),
-            hint="give a device state that says what its slots hold",
-        )
-    finding = verdict.findings[0]
-    kind = "file" if verdict.kind == "unknown" else verdict.kind
-    raise RefusedError(
-        f"the device refuses this {kind}: {finding.code}: {finding.message}",
-        place=finding.place._replace(file=package),
-        expected=finding.expected,
-        found=finding.found,
-        hint=finding.hint or "imgseal check says more",
+    refuse_unless_accepted(
+        verdict,
+        f"the device refuses this {'file' if verdict.kind == 'unknown' else verdict.kind}",
+        "the device cannot judge this",
+        file=package,
+        hint="imgseal check says more",
+        undecided_hint="give a device state that says what its slots hold",
     )
 
 

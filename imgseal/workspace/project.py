@@ -16,7 +16,7 @@ from imgseal.workspace.session import note
 if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.keys.trusted_keys import Trust
-    from imgseal.product.model import Product
+    from imgseal.product.model import Product, Slot
 
 PRODUCT_NAME = "imgseal.toml"
 LOCAL_NAME = "imgseal.local.toml"
@@ -136,6 +136,23 @@ class Project(NamedTuple):
     def resolve(self, reference: str) -> str:
         """Return the path of a file that the product file names."""
         return os.path.join(self.folder, reference)
+
+    @property
+    def log_path(self) -> str | None:
+        """The path of the release log; None where none is kept."""
+        return None if self.product.log is None else self.resolve(self.product.log)
+
+    def slot(self, name: str, place: Place | None = None) -> "Slot":
+        """Return the slot of that name; UsageError lists the names there are."""
+        if name not in self.product.slots:
+            raise UsageError(
+                "the product file has no such slot",
+                place=place or Place(file=self.path),
+                expected=", ".join(self.product.slots),
+                found=name,
+                hint="name a slot of the product file, or use another one: --product FILE",
+            )
+        return self.product.slots[name]
 
     def inputs(self) -> list[str]:
         """Return the files that every release depends on: the product file, the local file, trusted public keys."""

@@ -56,7 +56,7 @@ def release_job(
     development = options.development
     image_signers = project.signers("images", development=development) if files else ()
     package_signers = project.signers("packages", development=development)
-    if not development and project.product.log is not None:
+    if not development and project.log_path is not None:
         refuse_development_keys(project, (*image_signers, *package_signers))
     contents = None
     if before is not None and not development:

@@ -11,7 +11,7 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
-from imgseal.errors import ImgsealError, InputError, Place, SigningKeyError, UsageError
+from imgseal.errors import ImgsealError, InputError, Place, SigningKeyError, UsageError, in_file
 from imgseal.limits import KEY_FILE_BYTES, LOG_BYTES, LOG_LINE_BYTES
 from imgseal.records import NamedTuple
 from imgseal.workspace.append import append_line, last_line
@@ -63,13 +63,10 @@ def refuse_development_keys(project: "Project", signers: "Iterable[Signer]") -> 
 
 
 def _same_file(one: str, other: str) -> bool:
-    contents = []
-    for path in (one, other):
-        try:
-            contents.append(read_bounded(path, "key", KEY_FILE_BYTES))
-        except InputError:
-            return False
-    return contents[0] == contents[1]
+    try:
+        return read_bounded(one, "key", KEY_FILE_BYTES) == read_bounded(other, "key", KEY_FILE_BYTES)
+    except InputError:
+        return False
 
 
 def _development(name: str, other: str) -> SigningKeyError:
@@ -99,7 +96,7 @@ def plan_entry(
     made = tuple(made)
     project = made[0][0]
     product = project.product
-    if product.log is None:
+    if project.log_path is None:
         return None
     from imgseal.formats.log.entry import Entry
 
@@ -121,7 +118,7 @@ def plan_entry(
         tuple(_logged(*each) for each in made),
         bootloader=None if product.bootloader is None else product.bootloader.version,
     )
-    return LogPlan(project.resolve(product.log), project.path, draft)
+    return LogPlan(project.log_path, project.path, draft)
 
 
 def _logged(project: "Project", package: "Package", signers: "tuple[Signer, ...]") -> "LoggedPackage":
@@ -190,13 +187,12 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
         return line
 
     try:
-        found = append_line(plan.path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
+        with in_file(plan.path):
+            found = append_line(plan.path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
     except GoingDownError as error:
         raise _going_down(error, plan.path, plan.product_file) from None
-    except ImgsealError as error:
+    except ImgsealError:
         number.clear()
-        if error.place.file is None:
-            error.place = error.place._replace(file=plan.path)
         raise
     if found.finished:
         notes.append(f"{plan.path}: the last line was complete but for its line feed, which was added")
@@ -212,19 +208,14 @@ def logged_floors(project: "Project") -> "tuple[Floor, ...] | None":
 
     None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
     """
-    if project.product.log is None:
-        return None
-    path = project.resolve(project.product.log)
-    if not os.path.lexists(path):
+    path = project.log_path
+    if path is None or not os.path.lexists(path):
         return None
     from imgseal.formats.log.lines import is_whole, resume
 
     last, at = last_line(path, "release log", LOG_LINE_BYTES, LOG_BYTES, is_whole)
-    try:
+    with in_file(path):
         return () if last is None else resume(last, at).least
-    except ImgsealError as error:
-        error.place = error.place._replace(file=path)
-        raise
 
 
 def floor_of(project: "Project", floors: "Iterable[Floor]") -> "Floor | None":
@@ -242,15 +233,15 @@ def refuse_below_log(project: "Project", package: "Package") -> None:
     from imgseal.formats.log.errors import GoingDownError
     from imgseal.formats.log.floors import refuse_below
 
-    product = project.product
-    floors = logged_floors(project)
-    floor = floor_of(project, floors or ())
-    if product.log is None or floors is None or floor is None or floor.sequence == product.release.sequence:
+    sequence = project.product.release.sequence
+    floors = logged_floors(project) or ()
+    floor = floor_of(project, floors)
+    if floor is None or floor.sequence == sequence:
         return
     try:
-        refuse_below(floors, [_logged(project, package, ())], product.release.sequence)
+        refuse_below(floors, [_logged(project, package, ())], sequence)
     except GoingDownError as error:
-        raise _going_down(error, project.resolve(product.log), project.path) from None
+        raise _going_down(error, str(project.log_path), project.path) from None
 
 
 def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageError:
@@ -269,20 +260,18 @@ def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
     Where the log has no release for this class, none of its devices is in the field. Where the log is missing, nobody
     knows: the device is a fresh one, and is called so with the reason.
     """
-    product = project.product
-    if product.log is None:
+    if project.log_path is None:
         return None
     from imgseal.device_state.device import fresh
 
     floors = logged_floors(project)
     if floors is None:
-        state = fresh(product)._replace(fielded=without_log(project))
-        return state, f"a fresh device ({project.resolve(product.log)} is missing)"
+        state = fresh(project.product)._replace(fielded=without_log(project))
+        return state, f"a fresh device ({project.log_path} is missing)"
     logged = logged_state(project, floors)
     if logged is None:
-        return fresh(product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
-    words = f"a device with the numbers of {project.resolve(product.log)} (sequence {logged.sequence})"
-    return logged, words
+        return fresh(project.product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
+    return logged, f"a device with the numbers of {project.log_path} (sequence {logged.sequence})"
 
 
 def logged_state(project: "Project", floors: "tuple[Floor, ...]") -> "DeviceState | None":
