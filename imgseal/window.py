@@ -1,5 +1,7 @@
 """Windows of bytes: random access to an artefact, wherever it lies."""
 
+import hashlib
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -34,3 +36,11 @@ class ByteView:
     def read(self, offset: int, length: int) -> memoryview:
         """Return up to `length` bytes from `offset`."""
         return self._view[offset : offset + length]
+
+
+def digest_of(pieces: Iterable[bytes | memoryview]) -> bytes:
+    """Return the SHA-256 of bytes that come in pieces."""
+    state = hashlib.sha256()
+    for piece in pieces:
+        state.update(piece)
+    return state.digest()

@@ -1,6 +1,5 @@
 """`imgseal factory`: the merged image for the production programmer, and the comparison with a programmed device."""
 
-import json
 import os
 from typing import TYPE_CHECKING
 
@@ -14,7 +13,7 @@ from imgseal.factory.prepare import PLAIN, Prepared, prepare
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.firmware import load_image, split_address
 from imgseal.workspace.project import Project
-from imgseal.workspace.staging import Output
+from imgseal.workspace.staging import Output, json_text
 
 if TYPE_CHECKING:
     from imgseal.device_state.device import DeviceState
@@ -135,7 +134,7 @@ def _document(made: Prepared, project: Project) -> bytes:
         ],
         "left_to_the_line": ["per-device secrets", "protection bits", "counter storage"],
     }
-    return (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
+    return json_text(document).encode()
 
 
 def _read_back(factory: "FactoryImage", product: "Product", argument: str) -> int:

@@ -13,7 +13,7 @@ from imgseal.flow.judge import judge, refuse_unjudged
 from imgseal.keys.known_secrets import published_needles, signer_needles
 from imgseal.keys.trusted_keys import Trust
 from imgseal.make.leaks import Scanner, refuse_leaks, refuse_leaks_beside
-from imgseal.make.place import Placed, place, separate
+from imgseal.make.place import Placed, place_all
 from imgseal.make.seal import SealedImage, SealOptions
 from imgseal.make.seal import seal as make_seal
 from imgseal.product.model import Component, Product
@@ -81,9 +81,7 @@ def seal(
     RefusedError when it holds a private key, or when the judge refuses the result; keys have to be in force on `day`.
     `scanner` knows the secrets to look for; without one those of `signers` are.
     """
-    rest, carried = separate(image, component, name)
-    parts = [(component, rest), *((product.components[other], part) for other, part in carried.items())]
-    placed = [place(part, product, of, name) for of, part in parts]
+    placed = place_all(image, product, component, name)
     scanner = scanner or _scanner(signers)
     for one in placed:
         _refuse_leaks(scanner, one, name, one.link_address - image.lowest)

@@ -5,8 +5,7 @@ Both are their makers' formats, from their public documentation, and from memory
 
 from collections.abc import Iterator
 
-from imgseal.gate.result import GateReport
-from imgseal.gate.rows import Row, rows
+from imgseal.gate.result import GateReport, Row, rows
 from imgseal.gate.text import headline
 
 

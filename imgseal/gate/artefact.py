@@ -1,6 +1,6 @@
 """The gate, for one artefact: what it is, whether the judge takes it, whether it is logged, and what it holds.
 
-What needs all artefacts of a run, such as whose source an unsealed file is, is for `settle` (flow/gate_run.py).
+What needs all artefacts of a run, such as whose source an unsealed file is, is for `conclude` (gate/run.py).
 """
 
 import hashlib
@@ -13,13 +13,13 @@ from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict
 from imgseal.flow.judge import judge
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
-from imgseal.gate.leaks import allowed_in, find, leaking, leaks_of_image, left_by, told
+from imgseal.gate.leaks import Stretch, allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
 from imgseal.gate.result import GATE_CODES
 from imgseal.keys.trusted_keys import Trust
-from imgseal.limits import CHUNK, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
+from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.window import Bytes, ByteView
+from imgseal.window import Bytes, ByteView, digest_of
 
 if TYPE_CHECKING:
     from imgseal.formats.memory.image import MemoryImage
@@ -35,10 +35,8 @@ Load = tuple[int | None, int | None, bytes]
 Identity = tuple[str, bytes]
 """What the release log has of an artefact: `manifest` or `statement`, and its SHA-256."""
 
-_CLASS, _FLAGS = field("class_id"), field("flags")
 
-
-class Setting(NamedTuple):
+class Target(NamedTuple):
     """The product, or one of its variants, and the devices that are judged for.
 
     `state` None says that nothing is known of them; `anchors` is the set that they have been given since.
@@ -52,18 +50,18 @@ class Setting(NamedTuple):
     anchors: "AnchorSet | None" = None
 
 
-class Brief(NamedTuple):
+class Policy(NamedTuple):
     """What everything is judged by; the same for all artefacts of a run, wherever the work is done.
 
-    `scan` False leaves out the search for private keys, for measurements.
+    `find_keys` False leaves out the search for private keys, for measurements.
     """
 
-    settings: tuple[Setting, ...]
+    targets: tuple[Target, ...]
     day: str
-    scan: bool = True
+    find_keys: bool = True
 
 
-class Way(NamedTuple):
+class Origin(NamedTuple):
     """One way to read a file as what sealed images were made from: `loads` all have to be sealed.
 
     `findings` is what is wrong with the file all the same, in bytes that those images do not hold.
@@ -73,19 +71,28 @@ class Way(NamedTuple):
     findings: tuple[Finding, ...] = ()
 
 
-class Looked(NamedTuple):
+class Scanned(NamedTuple):
     """What one artefact says by itself. `sealed` is what good images hold, `identity` what the log knows them by.
 
-    Of what is not good by itself `ways` says what it may be a source of.
+    Of what is not good by itself `origins` says what it may be a source of.
     """
 
     kind: str
     findings: tuple[Finding, ...]
     details: tuple[tuple[str, str], ...] = ()
     sealed: tuple[Load, ...] = ()
-    ways: tuple[Way, ...] = ()
+    origins: tuple[Origin, ...] = ()
     unsealed: bool = False
     identity: Identity | None = None
+
+
+class Found(NamedTuple):
+    """An artefact and where it was found; see `Artefact`."""
+
+    name: str
+    file: str
+    inside: str
+    scanned: Scanned
 
 
 _USUAL_HINTS = {
@@ -107,80 +114,77 @@ def finding(
     return Finding(code, GATE_CODES[code], place or Place(), expected, found, hint or _USUAL_HINTS[code])
 
 
-def look_at_sealed(
-    data: Bytes, kind: str, brief: Brief, find_payload: FindPayload, beside: tuple[Finding, ...] = ()
-) -> Looked:
+def scan_sealed(
+    data: Bytes, kind: str, policy: Policy, find_payload: FindPayload, beside: tuple[Finding, ...] = ()
+) -> Scanned:
     """Judge a sealed image, detached header, update package or trust anchor update.
 
     `beside` is what is wrong with the text that an image was read from.
     """
-    payload, said, head = None, None, b""
-    settings = brief.settings
-    if kind == "sealed image":
-        head = bytes(data.read(0, STATEMENT_BYTES))
-        class_id = head[_CLASS.offset : _CLASS.offset + _CLASS.size]
-        settings = tuple(each for each in settings if each.product.class_id == class_id) or settings
-        said = _spoken(head)
-        if said is not None and said.detached:
+    payload = header = None
+    head = bytes(data.read(0, STATEMENT_BYTES))
+    targets = policy.targets
+    if kind == "sealed image" and (header := _read_header(head)) is not None:
+        targets = tuple(each for each in targets if each.product.class_id == header.class_id) or targets
+        if header.detached:
             kind = "detached header"
-            payload = find_payload(said.size, said.digest)
-    setting, verdict = _best(data, settings, brief, payload)
-    accepted = verdict.accepted
-    found = [] if accepted else _refusals(verdict)
-    if setting.state is None:
+            payload = find_payload(header.size, header.digest)
+    target, verdict = _best(data, targets, policy, payload)
+    found = [] if verdict.accepted else _refusals(verdict)
+    if target.state is None:
         found.append(
             finding(
                 "gate.no-device",
-                found=f"class {setting.product.class_name}"
-                + (f", variant {setting.product.variant}" if setting.product.variant else ""),
+                found=f"class {target.product.class_name}"
+                + (f", variant {target.product.variant}" if target.product.variant else ""),
                 hint="release it, or name what devices have: --previous PACKAGE, --device FILE, or --fresh",
             )
         )
     parts: list[_Part] = []
-    beside_parts: list[tuple[str, bytes]] = []
+    texts: list[tuple[str, bytes]] = []
     identity: Identity | None = None
     if kind == "update package":
         envelope = _envelope(data)
         parts = list(_package_parts(data, envelope))
-        beside_parts = list(_beside(envelope))
-        if accepted and envelope is not None:
+        texts = [] if envelope is None else list(_texts(envelope))
+        if verdict.accepted and envelope is not None:
             identity = "manifest", envelope.digest.value
-            found += _no_bill(envelope, setting.product)
+            found += _no_bill(envelope, target.product)
     elif kind != "trust anchor update":
-        parts = [_image_part(data, said, payload)]
-        identity = ("statement", hashlib.sha256(head).digest()) if accepted else None
-    if brief.scan:
+        parts = [_image_part(data, header, payload)]
+        identity = ("statement", hashlib.sha256(head).digest()) if verdict.accepted else None
+    if policy.find_keys:
         for part in parts:
-            found += _leaks(part, setting.product)
-        for name, content in beside_parts:
-            part = _Part(ByteView(content), 0, len(content), None, 0)
-            found += [leaking(leak, Place(key=name, offset=leak.offset), "text and numbers") for leak in find(part)]
+            found += _leaks(part, target.product)
+        for name, text in texts:
+            leaks = find(Stretch(ByteView(text).read, 0, len(text)))
+            found += [leaking(leak, Place(key=name, offset=leak.offset), "text and numbers") for leak in leaks]
     found += beside
-    sealed = tuple((part.said.component, part.said.link, part.said.digest) for part in parts if part.said is not None)
-    return Looked(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
+    sealed = tuple((each.component, each.link, each.digest) for part in parts if (each := part.header) is not None)
+    return Scanned(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
 
 
-def _best(data: Bytes, settings: tuple[Setting, ...], brief: Brief, payload: Bytes | None) -> tuple[Setting, Verdict]:
+def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Bytes | None) -> tuple[Target, Verdict]:
     """Judge for each variant until one takes it; else return the verdict that got furthest."""
     verdicts = []
-    for setting in sorted(settings, key=lambda each: each.state is None):
-        state = setting.state or fresh(setting.product)
+    for target in sorted(targets, key=lambda each: each.state is None):
+        state = target.state or fresh(target.product)
         verdict = judge(
             data,
             "",
-            setting.product,
-            setting.trust,
+            target.product,
+            target.trust,
             state,
-            contents=setting.contents,
-            device=setting.device,
+            contents=target.contents,
+            device=target.device,
             payload=payload,
             partial=state.fresh,
-            day=brief.day,
-            anchors=setting.anchors,
+            day=policy.day,
+            anchors=target.anchors,
         )
-        if len(settings) == 1 or verdict.accepted:
-            return setting, verdict
-        verdicts.append((setting, verdict))
+        if len(targets) == 1 or verdict.accepted:
+            return target, verdict
+        verdicts.append((target, verdict))
     return max(verdicts, key=lambda pair: sum(check.outcome == "passed" for check in pair[1].checks))
 
 
@@ -227,61 +231,50 @@ class _Part(NamedTuple):
     `offset` is where its first byte stands in the artefact.
     """
 
-    data: Bytes
-    start: int
-    size: int
-    said: "_Spoken | None"
-    offset: int
-
-    def read(self, offset: int, length: int) -> bytes:
-        """Return up to `length` bytes from `offset`."""
-        return bytes(self.data.read(self.start + offset, max(0, min(length, self.size - offset))))
-
-    def chunks(self) -> Iterator[bytes]:
-        """Yield the payload in order."""
-        for at in range(0, self.size, CHUNK):
-            yield self.read(at, CHUNK)
+    content: Stretch
+    header: "_Header | None" = None
+    offset: int = 0
 
 
-def _image_part(data: Bytes, said: "_Spoken | None", payload: Bytes | None) -> _Part:
+def _image_part(data: Bytes, header: "_Header | None", payload: Bytes | None = None) -> _Part:
     """Return the payload of a sealed image, whatever the judge says of it."""
     if payload is not None:
-        return _Part(payload, 0, payload.size, said, 0)
-    start = 0 if said is None else said.start
-    return _Part(data, start, max(0, data.size - start), said, start)
+        return _Part(Stretch(payload.read, 0, payload.size), header)
+    start = 0 if header is None else header.start
+    return _Part(Stretch(data.read, start, max(0, data.size - start)), header, start)
 
 
 def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
     """Yield every payload of a package, or all of it where it is none."""
     if envelope is None:
-        yield _Part(data, 0, data.size, None, 0)
+        yield _image_part(data, None)
         return
-    payloads = envelope.payloads
-    headers = {}
+    detached: dict[bytes, _Header] = {}
     bare = []
-    for content in payloads.values():
-        said = _spoken(content[:STATEMENT_BYTES])
-        if said is None:
-            bare.append(content)
-        elif said.detached:
-            headers[said.digest] = said
+    for content in envelope.payloads.values():
+        header = _read_header(content[:STATEMENT_BYTES])
+        if header is None:
+            bare.append(ByteView(content))
+        elif header.detached:
+            detached[header.digest] = header
         else:
-            yield _Part(ByteView(content), said.start, max(0, len(content) - said.start), said, said.start)
-    for content in bare:
-        yield _Part(ByteView(content), 0, len(content), headers.get(hashlib.sha256(content).digest()), 0)
+            yield _image_part(ByteView(content), header)
+    for payload in bare:
+        digest = hashlib.sha256(payload.read(0, payload.size)).digest()
+        yield _image_part(payload, detached.get(digest), payload)
 
 
-def _beside(envelope: "Envelope | None") -> Iterator[tuple[str, bytes]]:
+def _texts(envelope: "Envelope") -> Iterator[tuple[str, bytes]]:
     """Yield what a package holds beside its payloads."""
-    if envelope is not None:
-        from imgseal.formats.suit.envelope import beside_payloads
+    from imgseal.formats.suit.envelope import beside_payloads
 
-        yield from beside_payloads(envelope)
+    yield from beside_payloads(envelope)
 
 
-class _Spoken(NamedTuple):
+class _Header(NamedTuple):
     """What a header says of its payload, as far as the gate repeats it; the judge is the one that reads it all."""
 
+    class_id: bytes
     component: int
     digest: bytes
     size: int
@@ -301,46 +294,54 @@ class _Spoken(NamedTuple):
         return self.block if allowed else STATEMENT_BYTES
 
 
-_NUMBER, _MEASURED, _BLOCK = field("component_number"), field("payload_digest"), field("header_block")
-_VALUES = Struct("<" + "".join(field(name).code for name in ("payload_digest", "payload_size", "link_address")))
+_READ = tuple(
+    (Struct(f"<{each.code}"), each.offset)
+    for each in map(
+        field,
+        (
+            "class_id",
+            "component_number",
+            "payload_digest",
+            "payload_size",
+            "link_address",
+            "header_block",
+            "flags",
+        ),
+    )
+)
+"""Where the values of `_Header` stand in a statement."""
 
 
-def _spoken(head: bytes | memoryview) -> _Spoken | None:
+def _read_header(head: bytes | memoryview) -> _Header | None:
     if len(head) < STATEMENT_BYTES or bytes(head[: len(MAGIC)]) != MAGIC:
         return None
-    digest, size, link = _VALUES.unpack_from(head, _MEASURED.offset)
-    block = int.from_bytes(head[_BLOCK.offset : _BLOCK.offset + _BLOCK.size], "little")
-    flags = int.from_bytes(head[_FLAGS.offset : _FLAGS.offset + _FLAGS.size], "little")
-    return _Spoken(head[_NUMBER.offset], digest, size, link, block, flags)
+    return _Header(*(form.unpack_from(head, offset)[0] for form, offset in _READ))
 
 
-def _leaks(part: "_Part", product: Product) -> list[Finding]:
+def _leaks(part: _Part, product: Product) -> list[Finding]:
     """Look for private keys that the product file does not allow there."""
-    number = None if part.said is None else part.said.component
-    link = None if part.said is None else part.said.link
+    number, link = (None, None) if part.header is None else (part.header.component, part.header.link)
     allowed = allowed_in(each for each in product.components.values() if each.number == number)
     return [
         leaking(leak, Place(offset=part.offset + leak.offset, address=None if link is None else link + leak.offset))
-        for leak in find(part, allowed)
+        for leak in find(part.content, allowed)
     ]
 
 
-def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief, beside: tuple[Finding, ...] = ()) -> Looked:
+def scan_firmware(image: "MemoryImage", kind: str, policy: Policy, beside: tuple[Finding, ...] = ()) -> Scanned:
     """Say what unsealed firmware would be in a slot, each way that the product file admits, and search it for keys.
 
     `beside` is what is wrong with the file that it was read from.
     """
-    from imgseal.make.place import place, separate
+    from imgseal.make.place import place_all
 
-    leaks = leaks_of_image(image) if brief.scan else {}
-    ways: dict[Way, None] = {}
+    leaks = leaks_of_image(image) if policy.find_keys else {}
+    origins: dict[Origin, None] = {}
     digests: dict[tuple[int, int], bytes] = {}
-    for setting in brief.settings:
-        for component in setting.product.components.values():
+    for product in (target.product for target in policy.targets):
+        for component in product.components.values():
             try:
-                rest, carried = separate(image, component, "")
-                parts = [(component, rest), *((setting.product.components[n], part) for n, part in carried.items())]
-                placed = [place(part, setting.product, of, "") for of, part in parts]
+                placed = place_all(image, product, component, "")
             except UsageError:
                 continue  # it is not this component's
             loads = []
@@ -349,23 +350,20 @@ def look_at_firmware(image: "MemoryImage", kind: str, brief: Brief, beside: tupl
                 if extent not in digests:
                     digests[extent] = one.payload.digest()
                 loads.append((one.component.number, one.link_address, digests[extent]))
-            left = left_by(image, component, placed) if leaks else {}
-            ways[Way(tuple(loads), (*beside, *told(left)))] = None
-    return Looked(kind, (*beside, *told(leaks)), ways=tuple(ways), unsealed=True)
+            left = leaks_left(image, component, placed) if leaks else {}
+            origins[Origin(tuple(loads), (*beside, *as_findings(left)))] = None
+    return Scanned(kind, (*beside, *as_findings(leaks)), origins=tuple(origins), unsealed=True)
 
 
-def look_at_raw(data: Bytes, brief: Brief) -> Looked:
+def scan_raw(data: Bytes, policy: Policy) -> Scanned:
     """Say what a flat binary would be: bytes whose address nobody knows."""
-    found = _leaks(_Part(data, 0, data.size, None, 0), brief.settings[0].product) if brief.scan else []
-    return Looked("flat binary", tuple(found), ways=(as_it_is(data),), unsealed=True)
+    found = _leaks(_image_part(data, None), policy.targets[0].product) if policy.find_keys else []
+    return Scanned("flat binary", tuple(found), origins=(origin_of_bytes(data),), unsealed=True)
 
 
-def as_it_is(file: Bytes) -> Way:
+def origin_of_bytes(file: Bytes) -> Origin:
     """Return the way to be the payload of a sealed image byte for byte, without an address."""
-    digest = hashlib.sha256()
-    for at in range(0, file.size, CHUNK):
-        digest.update(file.read(at, CHUNK))
-    return Way(((None, None, digest.digest()),))
+    return Origin(((None, None, digest_of(Stretch(file.read, 0, file.size).chunks())),))
 
 
 def unreadable(error: ImgsealError) -> Finding:

@@ -8,20 +8,22 @@ import click
 from imgseal import __version__
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import UsageError, visible
-from imgseal.gate.discover import Problem, Task, walk
-from imgseal.gate.policy import Question, make_brief, read_log
-from imgseal.gate.run import settle
-from imgseal.gate.workers import look_at_all, processors
+from imgseal.gate.discover import Task, discover
+from imgseal.gate.policy import AskedDevices, make_policy, read_log
+from imgseal.gate.run import conclude
+from imgseal.gate.workers import processors, scan_all
 from imgseal.workspace.clock import parse_day, today
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.progress import counter
-from imgseal.workspace.staging import Output
+from imgseal.workspace.staging import Output, json_text
 
 if TYPE_CHECKING:
-    from imgseal.gate.artefact import Brief
+    from collections.abc import Callable
+
+    from imgseal.gate.artefact import Found, Policy
     from imgseal.gate.result import GateReport
 
-_SCAN = True  # measurements leave the search for private keys out
+_FIND_KEYS = True  # measurements leave the search for private keys out
 
 
 @click.command(
@@ -84,17 +86,17 @@ def command(
     of the release log, of --previous or of --device.
     """
     day = today() if as_of is None else parse_day(as_of)
-    project, brief = make_brief(chosen, Question(device_file, previous, fresh), day)
+    project, policy = make_policy(chosen, AskedDevices(device_file, previous, fresh), day)
     if jobs is not None and workers is not None:
         raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
-    tasks = list(walk(paths))
-    with look_at_all(
-        tasks, brief._replace(scan=_SCAN), jobs=jobs or processors(), workers=workers, show=counter("files")
-    ) as looked:
-        report = settle(
-            looked,
+    tasks = list(discover(paths))
+    with scan_all(
+        tasks, policy._replace(find_keys=_FIND_KEYS), jobs=jobs or processors(), workers=workers, show=counter("files")
+    ) as scanned:
+        report = conclude(
+            scanned,
             logged=read_log(project),  # while others are at work
-            device=visible(_devices(brief)),
+            device=visible(_devices(policy)),
             product_file=visible(project.path),
             exceptions=project.product.gate.exceptions,
             day=day,
@@ -112,43 +114,29 @@ def command(
 
 def _written(report: "GateReport", form: str, *, every: bool) -> str:
     """Return the report in one of the formats, with a line feed at its end."""
-    if form == "text":
-        from imgseal.gate.text import gate_lines
+    from imgseal.gate.annotations import github_lines, gitlab_values
+    from imgseal.gate.junit import junit_text
+    from imgseal.gate.sarif import sarif_document
+    from imgseal.gate.text import gate_document, gate_lines
 
-        return "\n".join(gate_lines(report, every=every)) + "\n"
-    if form == "junit":
-        from imgseal.gate.junit import junit_text
-
-        return junit_text(report)
-    if form == "github":
-        from imgseal.gate.annotations import github_lines
-
-        return "\n".join(github_lines(report)) + "\n"
-    import json
-
-    values: object
-    if form == "json":
-        from imgseal.gate.text import gate_document
-
-        values = gate_document(report, __version__)
-    elif form == "sarif":
-        from imgseal.gate.sarif import sarif_document
-
-        values = sarif_document(report, __version__)
-    else:
-        from imgseal.gate.annotations import gitlab_values
-
-        values = gitlab_values(report)
-    return json.dumps(values, indent=2, ensure_ascii=False) + "\n"
+    forms: dict[str, Callable[[], str]] = {
+        "text": lambda: "\n".join(gate_lines(report, every=every)) + "\n",
+        "junit": lambda: junit_text(report),
+        "github": lambda: "\n".join(github_lines(report)) + "\n",
+        "json": lambda: json_text(gate_document(report, __version__)),
+        "sarif": lambda: json_text(sarif_document(report, __version__)),
+        "gitlab": lambda: json_text(gitlab_values(report)),
+    }
+    return forms[form]()
 
 
-def _artefacts(report: "GateReport", tasks: "list[Task | Problem]") -> list[str]:
+def _artefacts(report: "GateReport", tasks: "list[Task | Found]") -> list[str]:
     """Return the paths of the files that are artefacts or hold some: no report may replace one of them."""
     files = {artefact.file for artefact in report.artefacts}
     return [task.path for task in tasks if isinstance(task, Task) and task.name in files]
 
 
-def _devices(brief: "Brief") -> str:
+def _devices(policy: "Policy") -> str:
     """Say for which devices, each answer once; variants of which nothing is known are refused one by one."""
-    known = dict.fromkeys(setting.device for setting in brief.settings if setting.state is not None)
-    return ", ".join(known) + f" on {brief.day}"
+    known = dict.fromkeys(setting.device for setting in policy.targets if setting.state is not None)
+    return ", ".join(known) + f" on {policy.day}"

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from imgseal.errors import InputError, Place
 from imgseal.findings import Finding
 from imgseal.formats.archives.unpack import clean
-from imgseal.gate.artefact import finding
+from imgseal.gate.artefact import Found, Scanned, finding
 from imgseal.records import NamedTuple
 
 
@@ -24,15 +24,7 @@ class Task(NamedTuple):
     seen: tuple[int, int, int] | None = None
 
 
-class Problem(NamedTuple):
-    """A path that cannot be looked at, and why."""
-
-    name: str
-    inside: str
-    finding: Finding
-
-
-def walk(paths: tuple[str, ...]) -> Iterator[Task | Problem]:
+def discover(paths: tuple[str, ...]) -> Iterator[Task | Found]:
     """Yield what lies below the paths, by name; InputError for a path that is not there.
 
     A link that leads to another place below the same path is left out, as that place is looked at itself.
@@ -66,9 +58,9 @@ def identity(status: os.stat_result) -> tuple[int, int, int]:
     return status.st_dev, status.st_ino, status.st_mtime_ns
 
 
-def _below(root: str) -> Iterator[Task | Problem]:
+def _below(root: str) -> Iterator[Task | Found]:
     real = os.path.realpath(root)
-    waiting: list[tuple[str, Task | Problem | None]] = [("", None)]  # a folder has neither
+    waiting: list[tuple[str, Task | Found | None]] = [("", None)]  # a folder has neither
     while waiting:
         inside, ready = waiting.pop()
         if ready is not None:
@@ -96,13 +88,10 @@ def _below(root: str) -> Iterator[Task | Problem]:
                 waiting.append((below, _unreadable(root, below, error)))
 
 
-def _link(root: str, inside: str, path: str) -> Problem:
-    problem = finding(
-        "gate.link-outside",
-        found="/" + clean(os.path.realpath(path)),
-        hint="copy what it leads to, or give that path as well",
-    )
-    return Problem(_shown(root, inside), clean(inside), problem)
+def _link(root: str, inside: str, path: str) -> Found:
+    hint = "copy what it leads to, or give that path as well"
+    found = "/" + clean(os.path.realpath(path))
+    return _problem(root, inside, finding("gate.link-outside", found=found, hint=hint))
 
 
 def _leads_out(path: str, root: str) -> bool:
@@ -110,9 +99,13 @@ def _leads_out(path: str, root: str) -> bool:
     return os.path.commonpath([os.path.realpath(path), root]) != root
 
 
-def _unreadable(root: str, inside: str, error: OSError) -> Problem:
-    problem = finding("gate.unreadable", found=error.strerror, hint="check the permissions")
-    return Problem(_shown(root, inside), clean(inside), problem)
+def _unreadable(root: str, inside: str, error: OSError) -> Found:
+    return _problem(root, inside, finding("gate.unreadable", found=error.strerror, hint="check the permissions"))
+
+
+def _problem(root: str, inside: str, problem: Finding) -> Found:
+    name = _shown(root, inside)
+    return Found(name, name, clean(inside), Scanned("path", (problem,)))
 
 
 def _shown(root: str, inside: str) -> str:

@@ -23,7 +23,7 @@ _LEAST = 27
 """Bytes that a private key has at least, in any form that is looked for: regions that are shorter hold none."""
 
 
-class _Stretch(NamedTuple):
+class Stretch(NamedTuple):
     """Bytes from `start` of whatever `from_` reads: a region of an image, or a file."""
 
     from_: Callable[[int, int], bytes | memoryview]
@@ -75,38 +75,35 @@ def leaks_of_image(image: "MemoryImage", allowed: frozenset[str] = frozenset()) 
     found: dict[int, Leak] = {}
     for region in image.regions:
         if region.size >= _LEAST:
-            for leak in find(_Stretch(image.read, region.address, region.size), allowed):
+            for leak in find(Stretch(image.read, region.address, region.size), allowed):
                 found[region.address + leak.offset] = leak
         if len(found) >= _MOST:
             break
     return dict(list(found.items())[:_MOST])
 
 
-def look_beside(file: Bytes, aside: bytes, image: "MemoryImage | None", *, plain: bool) -> tuple[Finding, ...]:
+def leaks_beside(file: Bytes, aside: bytes, image: "MemoryImage | None", *, plain: bool) -> tuple[Finding, ...]:
     """Search what a firmware file holds beside its data: the file as it is, and the text in its records.
 
     `plain` says that the data lies in the file as it is; then what the image holds is no finding here, as it is found
     there. `image` is None where it cannot be read.
     """
-    known: set[str] = set()
-    if plain and image is not None:
-        known = {leak.digest.hex() for leak in leaks_of_image(image).values()}
-    found = [
-        leaking(leak, Place(offset=leak.offset)) for leak in find(_Stretch(file.read, 0, file.size), frozenset(known))
-    ]
-    found += [
-        leaking(leak, Place())._replace(expected="header records without private keys")
-        for leak in find(_Stretch(ByteView(aside).read, 0, len(aside)))
-    ]
-    return tuple(found)
+    there = leaks_of_image(image) if plain and image is not None else {}
+    known = frozenset(leak.digest.hex() for leak in there.values())
+    inside = find(Stretch(file.read, 0, file.size), known)
+    records = find(Stretch(ByteView(aside).read, 0, len(aside)))
+    return (
+        *(leaking(leak, Place(offset=leak.offset)) for leak in inside),
+        *(leaking(leak, Place(), "header records") for leak in records),
+    )
 
 
-def told(leaks: "dict[int, Leak]") -> tuple[Finding, ...]:
+def as_findings(leaks: "dict[int, Leak]") -> tuple[Finding, ...]:
     """Say what was found at which addresses."""
     return tuple(leaking(leak, Place(address=address)) for address, leak in leaks.items())
 
 
-def left_by(image: "MemoryImage", component: Component, placed: "list[Placed]") -> "dict[int, Leak]":
+def leaks_left(image: "MemoryImage", component: Component, placed: "list[Placed]") -> "dict[int, Leak]":
     """Return the private keys that sealed images of these payloads do not answer for.
 
     Good images hold only keys that their components allow. What is dropped is in none of them, so nobody has allowed

@@ -7,21 +7,21 @@ from imgseal.formats.archives.unpack import TAR
 from imgseal.formats.source.recognise import OTHER_PACKAGE, Search
 from imgseal.formats.source.unread_text import DAMAGED
 from imgseal.gate.artefact import finding
-from imgseal.gate.leaks import look_beside
+from imgseal.gate.leaks import leaks_beside
 from imgseal.limits import BARE_KEY_BYTES, PASSED_OVER_BYTES
 from imgseal.window import ByteView
 
 
-class Passed:
+class PassedOver:
     """Takes the file in pieces; `kind` and `findings` are what it is refused as, where it is."""
 
     __slots__ = ("_at", "_rest", "_search", "_small", "findings", "kind")
 
-    def __init__(self, *, scan: bool) -> None:
+    def __init__(self, *, find_keys: bool) -> None:
         self.kind = ""
         self.findings: tuple[Finding, ...] = ()
         self._search = Search()
-        self._small: bytearray | None = bytearray() if scan else None
+        self._small: bytearray | None = bytearray() if find_keys else None
         self._rest = b""
         self._at = 0
 
@@ -32,19 +32,13 @@ class Passed:
         self._search.take(piece)
         blocks = self._rest + piece
         whole = len(blocks) // BLOCK * BLOCK
-        at = header_in(blocks[:whole])
         if self._search.kind is not None:
             self._refuse(self._search.kind, not_read(self._search.kind))
-        elif at is not None:
-            self._refuse(
-                TAR,
-                finding(
-                    "gate.archive-unreadable",
-                    place=Place(offset=self._at + at),
-                    found="a header of a tar archive, and none that is whole in front of it",
-                    hint="make the archive again",
-                ),
-            )
+        elif (at := header_in(blocks[:whole])) is not None:
+            place = Place(offset=self._at + at)
+            found = "a header of a tar archive, and none that is whole in front of it"
+            hint = "make the archive again"
+            self._refuse(TAR, finding("gate.archive-unreadable", place=place, found=found, hint=hint))
         self._rest = blocks[whole:]
         self._at += whole
         if self._small is not None:
@@ -52,10 +46,9 @@ class Passed:
             if len(self._small) > BARE_KEY_BYTES:
                 self._small = None
             elif not piece and not self.findings:
-                leaks = look_beside(ByteView(bytes(self._small)), b"", None, plain=False)
-                self._refuse(
-                    "private key", *(leak._replace(expected="no private key in what is released") for leak in leaks)
-                )
+                leaks = leaks_beside(ByteView(bytes(self._small)), b"", None, plain=False)
+                expected = "no private key in what is released"
+                self._refuse("private key", *(leak._replace(expected=expected) for leak in leaks))
         if self._at > PASSED_OVER_BYTES:
             found = f"more than {PASSED_OVER_BYTES} bytes that are no archive"
             self._refuse("file", finding("gate.unreadable", found=found))

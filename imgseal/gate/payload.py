@@ -5,13 +5,13 @@ import os
 from contextlib import suppress
 
 from imgseal.errors import InputError
-from imgseal.gate.artefact import Brief, FindPayload
+from imgseal.gate.artefact import FindPayload, Policy
 from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.window import Bytes, ByteView
 from imgseal.workspace.files import open_input
 
 
-def payload_beside(path: str, brief: Brief) -> FindPayload:
+def payload_beside(path: str, policy: Policy) -> FindPayload:
     """Return what finds a payload in the folder of a header: first by the name that builds give it, then any file."""
     folder, name = os.path.split(path)
     usual = os.path.join(folder, name.replace(".header.", ".payload."))
@@ -21,7 +21,7 @@ def payload_beside(path: str, brief: Brief) -> FindPayload:
             return None
         if usual != path and (data := _payload(usual, size, digest)) is not None:
             return data
-        fitting = _folder(folder, brief).with_digest(size, digest)
+        fitting = _folder(folder, policy).with_digest(size, digest)
         return next((data for each in fitting if (data := _payload(each, size, digest))), None)
 
     return find
@@ -68,13 +68,13 @@ class _Folder:
         return self._by_digest[size].get(digest, [])
 
 
-_run: list[Brief] = []  # what this process judges by at present; with another brief another run has begun
+_run: list[Policy] = []  # what this process judges by at present; with another policy another run has begun
 _folders: dict[str, _Folder] = {}
 
 
-def _folder(path: str, brief: Brief) -> _Folder:
-    if not _run or _run[0] is not brief:
-        _run[:] = [brief]
+def _folder(path: str, policy: Policy) -> _Folder:
+    if not _run or _run[0] is not policy:
+        _run[:] = [policy]
         _folders.clear()
     if path not in _folders:
         _folders[path] = _Folder(path)

@@ -4,9 +4,9 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal.device_state.device import DeviceState, fresh
-from imgseal.errors import ImgsealError, Place, RefusedError, UsageError
+from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.flow.judge import judge
-from imgseal.gate.artefact import Brief, Setting
+from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.run import Logged
 from imgseal.records import NamedTuple
 from imgseal.window import ByteView
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from imgseal.product.model import Product
 
 
-class Question(NamedTuple):
+class AskedDevices(NamedTuple):
     """How the command line says what devices have: at most one of these is given."""
 
     device: str | None
@@ -29,7 +29,7 @@ class Question(NamedTuple):
     fresh: bool
 
 
-def make_brief(chosen: "ChosenProduct", question: Question, day: str) -> tuple[Project, Brief]:
+def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tuple[Project, Policy]:
     """Load everything that the judgements need.
 
     UsageError where nothing says what devices have: a fresh device would take what none in the field does.
@@ -42,7 +42,7 @@ def make_brief(chosen: "ChosenProduct", question: Question, day: str) -> tuple[P
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
     floors = None if given else logged_floors(base)
-    made: list[Setting]
+    made: list[Target]
     if question.fresh:
         made = [_setting(project, _first(project.product), "a fresh device") for project in projects]
     elif question.device is not None:
@@ -60,11 +60,11 @@ def make_brief(chosen: "ChosenProduct", question: Question, day: str) -> tuple[P
             found=_no_numbers(base, floors),
             hint="say --fresh when there are no devices in the field yet",
         )
-    return base, Brief(tuple(made), day)
+    return base, Policy(tuple(made), day)
 
 
-def _setting(project: Project, state: DeviceState | None, device: str) -> Setting:
-    return Setting(project.product, project.trust(), state, {}, device)
+def _setting(project: Project, state: DeviceState | None, device: str) -> Target:
+    return Target(project.product, project.trust(), state, {}, device)
 
 
 def _first(product: "Product") -> DeviceState:
@@ -72,11 +72,11 @@ def _first(product: "Product") -> DeviceState:
     return fresh(product)._replace(fielded=first_devices(product, "there are no devices in the field yet (--fresh)"))
 
 
-def _given(project: Project, path: str) -> Setting:
+def _given(project: Project, path: str) -> Target:
     state, contents = load_device(project, path)
     trust, anchors = device_trust(project, state, path)
     held = {name: ByteView(bytes(content.read(0, content.size))) for name, content in contents.items()}
-    return Setting(project.product, trust, state, held, f"the device of {path}", anchors)
+    return Target(project.product, trust, state, held, f"the device of {path}", anchors)
 
 
 def read_log(project: Project) -> Logged | None:
@@ -96,7 +96,7 @@ def read_log(project: Project) -> Logged | None:
     return Logged(frozenset(manifests), frozenset(statements))
 
 
-def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Setting:
+def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Target:
     state = logged_state(project, floors)
     if state is None:
         return _setting(project, None, "no device")
@@ -109,7 +109,7 @@ def _no_numbers(project: Project, floors: "tuple[Floor, ...] | None") -> str:
     return "a release log that is missing" if floors is None else "a release log without a release"
 
 
-def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Setting]:
+def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
     """Make devices that have the numbers of earlier packages, each for the variant that takes it."""
     from imgseal.flow.contents import read_contents
     from imgseal.workspace.packages import load_package
@@ -137,14 +137,10 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Setting]:
             taken = True
         if not taken:
             assert refused is not None
-            raise _no_previous(path, refused.findings[0].code if refused.findings else "no answer")
+            raise RefusedError(
+                "the previous package is refused, so it says nothing of devices",
+                place=Place(file=path),
+                found=refused.findings[0].code if refused.findings else "no answer",
+                hint="give a package that was released; imgseal check says what is wrong with this one",
+            )
     return made
-
-
-def _no_previous(path: str, code: str) -> ImgsealError:
-    return RefusedError(
-        "the previous package is refused, so it says nothing of devices",
-        place=Place(file=path),
-        found=code,
-        hint="give a package that was released; imgseal check says what is wrong with this one",
-    )

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.gate.artefact import Identity, Load, Looked, finding
+from imgseal.gate.artefact import Found, Identity, Load, finding
 from imgseal.gate.result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport
 from imgseal.product.model import GateException
 from imgseal.product.path_pattern import matches
@@ -18,16 +18,7 @@ class Logged(NamedTuple):
     statements: frozenset[bytes]
 
 
-class Found(NamedTuple):
-    """An artefact and where it was found; see `Artefact`."""
-
-    name: str
-    file: str
-    inside: str
-    looked: Looked
-
-
-def settle(
+def conclude(
     found: Iterable[Found],
     *,
     device: str,
@@ -35,16 +26,15 @@ def settle(
     exceptions: tuple[GateException, ...],
     logged: Logged | None,
     day: str,
-    notes: Iterable[str] = (),
     files: int = 0,
 ) -> GateReport:
     """Give every artefact its outcome; `logged` is None where no log is kept.
 
     Exceptions count until the end of the day that they name; `day` is YYYY-MM-DD in UTC.
     """
-    everything = [_asked(each, logged) for each in found]
+    everything = [_held_to_log(each, logged) for each in found]
     sealed = _by_load(everything)
-    excuses: dict[int, int] = {}
+    excusing: set[int] = set()
     matched: set[int] = set()
     artefacts = []
     for each in everything:
@@ -55,30 +45,31 @@ def settle(
             matched.add(index)
             if artefact.outcome == REFUSED and day <= exception.until:
                 artefact = artefact._replace(outcome=EXCUSED, because=f"{exception.reason} (until {exception.until})")
-                excuses[index] = excuses.get(index, 0) + 1
+                excusing.add(index)
         artefacts.append(artefact)
-    said = list(notes)
+    notes = []
     problems = []
     for index, exception in enumerate(exceptions):
         if day > exception.until:
             problems.append(_expired(index, exception, product_file, day))
         elif index not in matched:
-            said.append(f"gate.exception[{index + 1}] ({exception.path}) matches nothing: take it out")
-        elif index not in excuses:
-            said.append(f"gate.exception[{index + 1}] ({exception.path}) excuses nothing that it matches: take it out")
+            notes.append(f"gate.exception[{index + 1}] ({exception.path}) matches nothing: take it out")
+        elif index not in excusing:
+            notes.append(f"gate.exception[{index + 1}] ({exception.path}) excuses nothing that it matches: take it out")
     if not artefacts:
         problems.append(
             finding("gate.nothing-found", found=f"{files} files", hint="give the folder that the build writes to")
         )
-    return GateReport(device, product_file, tuple(artefacts), tuple(problems), tuple(said), files)
+    return GateReport(device, product_file, tuple(artefacts), tuple(problems), tuple(notes), files)
 
 
-def _asked(found: Found, logged: Logged | None) -> Found:
+def _held_to_log(found: Found, logged: Logged | None) -> Found:
     """Ask the release log for what the judge has accepted; what it does not have makes no source good either."""
-    problem = _not_logged(found.looked.identity, logged)
-    if problem is None:
-        return found
-    return found._replace(looked=found.looked._replace(findings=(*found.looked.findings, problem), sealed=()))
+    scanned = found.scanned
+    problem = _not_logged(scanned.identity, logged)
+    if problem is not None:
+        scanned = scanned._replace(findings=(*scanned.findings, problem), sealed=())
+    return found._replace(scanned=scanned)
 
 
 def _not_logged(identity: Identity | None, logged: Logged | None) -> Finding | None:
@@ -99,25 +90,25 @@ def _by_load(found: list[Found]) -> dict[Load, str]:
     """Return what good sealed images hold, and the name of the first one that does; also by digest alone."""
     sealed: dict[Load, str] = {}
     for each in found:
-        for load in each.looked.sealed:
+        for load in each.scanned.sealed:
             sealed.setdefault(load, each.name)
             sealed.setdefault((None, None, load[2]), each.name)
     return sealed
 
 
 def _outcome(found: Found, sealed: dict[Load, str]) -> Artefact:
-    looked = found.looked
-    artefact = Artefact(found.name, found.file, found.inside, looked.kind, GOOD, looked.findings, looked.details)
-    if looked.unsealed or looked.findings:
-        ways = [way for way in looked.ways if way.loads and all(load in sealed for load in way.loads)]
-        if ways:
-            best = min(ways, key=lambda way: len(way.findings))
+    scanned = found.scanned
+    artefact = Artefact(found.name, found.file, found.inside, scanned.kind, GOOD, scanned.findings, scanned.details)
+    if scanned.unsealed or scanned.findings:
+        origins = [each for each in scanned.origins if each.loads and all(load in sealed for load in each.loads)]
+        if origins:
+            best = min(origins, key=lambda each: len(each.findings))
             if best.findings:  # a private key in bytes that the sealed images do not hold
                 return artefact._replace(outcome=REFUSED, findings=best.findings)
             names = dict.fromkeys(sealed[load] for load in best.loads)
             return artefact._replace(outcome=SOURCE, findings=(), because=", ".join(names))
-        if looked.unsealed:
-            artefact = artefact._replace(findings=(_not_sealed(), *looked.findings))
+        if scanned.unsealed:
+            artefact = artefact._replace(findings=(_not_sealed(), *scanned.findings))
     return artefact._replace(outcome=REFUSED) if artefact.findings else artefact
 
 

@@ -1,8 +1,7 @@
 """The gate's report as SARIF 2.1.0 (OASIS Standard): rules, results, and exceptions as suppressions."""
 
 from imgseal.findings import CODES
-from imgseal.gate.result import GATE_CODES, GateReport
-from imgseal.gate.rows import Row, rows
+from imgseal.gate.result import GATE_CODES, GateReport, Row, rows
 from imgseal.make.leaks import LEAK_CODES
 
 Json = dict[str, object]

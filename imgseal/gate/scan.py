@@ -1,6 +1,7 @@
 """Looks at one file that the gate has found, and into it where it is an archive; this is the work that is spread."""
 
 import hashlib
+from itertools import chain
 from typing import TYPE_CHECKING, BinaryIO, cast
 
 from imgseal.check.judge import kind_of
@@ -29,22 +30,22 @@ from imgseal.formats.source import read
 from imgseal.formats.source.detect import ELF, HEAD_BYTES, INTEL_HEX, S_RECORD
 from imgseal.formats.source.recognise import firmware_kind
 from imgseal.gate.artefact import (
-    Brief,
-    Looked,
-    Way,
-    as_it_is,
+    Found,
+    Origin,
+    Policy,
+    Scanned,
     finding,
-    look_at_firmware,
-    look_at_raw,
-    look_at_sealed,
+    origin_of_bytes,
+    scan_firmware,
+    scan_raw,
+    scan_sealed,
     unreadable,
 )
 from imgseal.gate.discover import Task
 from imgseal.gate.file import FileBytes, changed_since, kind_of_firmware
-from imgseal.gate.leaks import look_beside
-from imgseal.gate.passed import Passed, not_read
+from imgseal.gate.leaks import leaks_beside
+from imgseal.gate.passed import PassedOver, not_read
 from imgseal.gate.payload import payload_beside
-from imgseal.gate.run import Found
 from imgseal.limits import ARCHIVE_DEPTH, ARTEFACT_BYTES, CHUNK, FIRMWARE_BYTES, HEADER_BLOCK_MAX
 from imgseal.product.path_pattern import matches
 from imgseal.records import NamedTuple
@@ -59,10 +60,11 @@ _WORDS = {INTEL_HEX: "Intel HEX", S_RECORD: "S-records", ELF: "ELF"}
 
 
 class _Spot(NamedTuple):
-    """Where something was found: in words, and as patterns see it."""
+    """Where something was found: in words, as patterns see it, and within how many archives."""
 
     name: str
     inside: str
+    depth: int = 0
 
 
 class _Awaited(NamedTuple):
@@ -76,25 +78,26 @@ class _Awaited(NamedTuple):
     beside: tuple[Finding, ...] = ()
 
 
-def look_at(task: Task, brief: Brief) -> tuple[Found, ...]:
+def scan_file(task: Task, policy: Policy) -> tuple[Found, ...]:
     """Return what a file is or holds, in the order that it lies there; nothing for what is no firmware."""
-    look = _Look(task, brief)
+    scan = _FileScan(task, policy)
     spot = _Spot(task.name, task.inside)
     try:
         with open_input(task.path, "file", 1 << 62, regular=True) as stream:
             changed = changed_since(task, stream)
             if changed is None:
-                look.one(spot, _again(stream), task.size, 0)
+                scan.one(spot, _again(stream), task.size)
                 changed = changed_since(task, stream)
             if changed is not None:
-                look.refuse(spot, "file", changed)
+                scan.refuse(spot, "file", changed)
     except InputError as error:
         swapped = error.found == NOT_REGULAR
         problem = finding("gate.changed", expected="a file", found=NOT_REGULAR) if swapped else unreadable(error)
-        look.refuse(spot, "file", problem)
+        scan.refuse(spot, "file", problem)
     except TooMuchError as error:
-        look.refuse(spot, "archive", _too_much(str(error)))
-    return tuple(each for each in look.found if each is not None)
+        hint = "give what is in it as files, or make an exception for the archive"
+        scan.refuse(spot, "archive", finding("gate.archive-limits", found=str(error), hint=hint))
+    return tuple(each for each in scan.found if each is not None)
 
 
 def _again(stream: BinaryIO) -> Reopen:
@@ -110,118 +113,97 @@ def _tail(stream: BinaryIO, size: int) -> bytes:
     return stream.read(TAIL_BYTES)
 
 
-def _too_much(found: str) -> Finding:
-    return finding(
-        "gate.archive-limits", found=found, hint="give what is in it as files, or make an exception for the archive"
-    )
-
-
-class _Look:
+class _FileScan:
     """One file on disk, and everything inside it."""
 
-    def __init__(self, task: Task, brief: Brief) -> None:
+    def __init__(self, task: Task, policy: Policy) -> None:
         self.found: list[Found | None] = []
         self._task = task
-        self._brief = brief
-        self._raw = brief.settings[0].product.gate.raw
+        self._policy = policy
+        self._raw = policy.targets[0].product.gate.raw
         self._budget = Budget(task.size)
         self._awaited: dict[tuple[int, bytes], list[_Awaited]] = {}  # by size and digest of the payload
 
     def refuse(self, spot: _Spot, kind: str, *findings: Finding) -> None:
         """Add what is refused without a look."""
-        self._add(spot, Looked(kind, findings))
+        self._add(spot, Scanned(kind, findings))
 
-    def _add(self, spot: _Spot, looked: Looked) -> None:
-        self.found.append(Found(spot.name, self._task.name, spot.inside, looked))
+    def _add(self, spot: _Spot, scanned: Scanned) -> None:
+        self.found.append(Found(spot.name, self._task.name, spot.inside, scanned))
 
-    def one(self, spot: _Spot, reopen: Reopen, size: int, depth: int) -> None:
-        """Look at what `reopen` returns: a stream that can be positioned, of `size` bytes."""
+    def one(self, spot: _Spot, reopen: Reopen, size: int) -> None:
+        """Scan what `reopen` returns: a stream that can be positioned, of `size` bytes."""
         head = reopen().read(HEAD_BYTES)
         kind = kind_of(ByteView(head))
         before = len(self.found)
         if kind is not None:
-            self._sealed(spot, kind, reopen, size, in_archive=depth > 0)
+            if self._fits(spot, kind, size, ARTEFACT_BYTES):
+                self._judge(spot, ByteView(reopen().read(size + 1)), kind)
         elif (archive := archive_kind(head)) is not None:  # before records: an archive may show those of its members
-            self._archive(spot, archive, reopen, depth)
+            self._archive(spot, archive, reopen)
         elif (firmware := kind_of_firmware(head, reopen)) is not None:
-            self._firmware(spot, firmware, reopen, size, in_archive=depth > 0)
+            self._firmware(spot, firmware, reopen, size)
         elif self._is_raw(spot):
-            data = self._whole(spot, "flat binary", reopen, size)
-            if data is not None:
-                self._add(spot, look_at_raw(data, self._brief))
+            if self._fits(spot, "flat binary", size, ARTEFACT_BYTES):
+                self._add(spot, scan_raw(ByteView(reopen().read(size + 1)), self._policy))
             return
         elif ends_as_zip(_tail(reopen(), size)):
-            self._archive(spot, ZIP, reopen, depth)
+            self._archive(spot, ZIP, reopen)
         else:
-            passed, stream = Passed(scan=self._brief.scan), reopen()
+            passed, stream = PassedOver(find_keys=self._policy.find_keys), reopen()
             while piece := stream.read(CHUNK):
                 passed.take(piece)
             self._passed(spot, passed)
         if self._is_raw(spot):
             self._or_flat(before, spot, reopen, size)
 
-    def _passed(self, spot: _Spot, passed: Passed) -> None:
+    def _passed(self, spot: _Spot, passed: PassedOver) -> None:
         passed.take(b"")
         if passed.findings:
             self.refuse(spot, passed.kind, *passed.findings)
 
     def _or_flat(self, before: int, spot: _Spot, reopen: Reopen, size: int) -> None:
         """Let what was taken for something else be a flat binary as well: payloads begin as they like."""
-        way: Way | None = None
+        origin: Origin | None = None
         for at, each in enumerate(self.found[before:], before):
-            if each is not None and each.inside == spot.inside and (each.looked.findings or each.looked.unsealed):
-                way = way or as_it_is(FileBytes(reopen(), size))
-                self.found[at] = each._replace(looked=each.looked._replace(ways=(*each.looked.ways, way)))
+            if each is not None and each.inside == spot.inside and (each.scanned.findings or each.scanned.unsealed):
+                origin = origin or origin_of_bytes(FileBytes(reopen(), size))
+                self.found[at] = each._replace(scanned=each.scanned._replace(origins=(*each.scanned.origins, origin)))
 
     def _is_raw(self, spot: _Spot) -> bool:
         return any(matches(pattern, spot.inside) for pattern in self._raw)
 
-    def _whole(self, spot: _Spot, kind: str, reopen: Reopen, size: int) -> ByteView | None:
-        if size > ARTEFACT_BYTES:
-            self.refuse(
-                spot,
-                kind,
-                finding("gate.unreadable", expected=f"at most {ARTEFACT_BYTES} bytes", found=f"{size} bytes"),
-            )
-            return None
-        return ByteView(reopen().read(size + 1))
+    def _fits(self, spot: _Spot, kind: str, size: int, limit: int) -> bool:
+        if size > limit:
+            expected, found = f"at most {limit} bytes", f"{size} bytes"
+            self.refuse(spot, kind, finding("gate.unreadable", expected=expected, found=found))
+        return size <= limit
 
-    def _sealed(self, spot: _Spot, kind: str, reopen: Reopen, size: int, *, in_archive: bool) -> None:
-        data = self._whole(spot, kind, reopen, size)
-        if data is not None:
-            self._judge(spot, data, kind, in_archive=in_archive)
-
-    def _judge(
-        self, spot: _Spot, data: ByteView, kind: str, *, in_archive: bool, beside: tuple[Finding, ...] = ()
-    ) -> None:
+    def _judge(self, spot: _Spot, data: ByteView, kind: str, beside: tuple[Finding, ...] = ()) -> None:
         """Judge at once, or when the rest of the archive has been searched for the payload of a detached header."""
-        if in_archive and (awaited := _detached(data, kind, len(self.found))) is not None:
+        if spot.depth and (awaited := _detached(data, kind, len(self.found))) is not None:
             same = self._awaited.setdefault((awaited.size, awaited.digest), [])
             same.append(awaited._replace(beside=beside))
-            self.found.append(Found(spot.name, self._task.name, spot.inside, Looked(kind, ())))
+            self._add(spot, Scanned(kind, ()))
             return
-        self._add(spot, look_at_sealed(data, kind, self._brief, payload_beside(self._task.path, self._brief), beside))
+        find_payload = payload_beside(self._task.path, self._policy)
+        self._add(spot, scan_sealed(data, kind, self._policy, find_payload, beside))
 
-    def _firmware(self, spot: _Spot, kind: str, reopen: Reopen, size: int, *, in_archive: bool) -> None:
+    def _firmware(self, spot: _Spot, kind: str, reopen: Reopen, size: int) -> None:
         words = _WORDS.get(kind, kind)
         if kind not in _WORDS:
             self.refuse(spot, words, not_read(kind))
             return
-        if size > FIRMWARE_BYTES:
-            self.refuse(
-                spot,
-                words,
-                finding("gate.unreadable", expected=f"at most {FIRMWARE_BYTES} bytes", found=f"{size} bytes"),
-            )
+        if not self._fits(spot, words, size, FIRMWARE_BYTES):
             return
         from tempfile import TemporaryFile
 
         from imgseal.formats.memory.store import FileStore
 
         def beside(image: "MemoryImage | None") -> tuple[Finding, ...]:
-            if not self._brief.scan:
+            if not self._policy.find_keys:
                 return ()
-            return look_beside(FileBytes(reopen(), size), bytes(aside), image, plain=kind == ELF)
+            return leaks_beside(FileBytes(reopen(), size), bytes(aside), image, plain=kind == ELF)
 
         aside = bytearray()
         with TemporaryFile() as file:
@@ -232,51 +214,49 @@ class _Look:
                 data = None
                 if len(image.regions) == 1 and image.read(region.address, min(region.size, len(MAGIC))) == MAGIC:
                     data = ByteView(image.read(region.address, region.size))
-                    products = [setting.product for setting in self._brief.settings]
+                    products = [target.product for target in self._policy.targets]
                     refuse_elsewhere(data, region.address, products, spot.name)
             except ImgsealError as error:
                 self.refuse(spot, words, unreadable(error), *beside(None))
                 return
             if data is not None:
-                self._judge(spot, data, "sealed image", in_archive=in_archive, beside=beside(image))
+                self._judge(spot, data, "sealed image", beside(image))
             else:
-                self._add(spot, look_at_firmware(image, words, self._brief, beside(image)))
+                self._add(spot, scan_firmware(image, words, self._policy, beside(image)))
 
-    def _archive(self, spot: _Spot, kind: str, reopen: Reopen, depth: int) -> None:
+    def _archive(self, spot: _Spot, kind: str, reopen: Reopen) -> None:
         if kind not in (ZIP, TAR, GZIP):
             hint = "give what is in it as files, or pack it as zip, tar or tar.gz"
             self.refuse(spot, kind, finding("gate.archive-unsupported", found=kind, hint=hint))
             return
-        if depth >= ARCHIVE_DEPTH:
+        if spot.depth >= ARCHIVE_DEPTH:
             raise TooMuchError(f"more than {ARCHIVE_DEPTH} archives inside one another, at {spot.name}")
-        if depth == 0:
+        if not spot.depth:
             self._budget = Budget(on_disk(reopen()))
         waiting = self._awaited
         self._awaited = {}
         try:
             if kind == GZIP:
-                self._gzip(spot, reopen, depth)
+                self._gzip(spot, reopen)
             else:
-                self._members(spot, kind, reopen, depth)
+                self._members(spot, kind, reopen)
         except TooMuchError:
             raise
         except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
             self.refuse(spot, kind, _damaged(error))
         finally:
-            for awaited in (
-                each for same in self._awaited.values() for each in same
-            ):  # nobody has found their payloads
+            for awaited in chain.from_iterable(self._awaited.values()):  # nobody has found their payloads
                 self._settle(awaited, None)
             self._awaited = waiting
 
-    def _gzip(self, spot: _Spot, reopen: Reopen, depth: int) -> None:
+    def _gzip(self, spot: _Spot, reopen: Reopen) -> None:
         head = gunzipped(reopen, self._budget.again()).read(HEAD_BYTES)
         if archive_kind(head) == TAR:
-            self._members(spot, TAR_GZ, reopen, depth)
+            self._members(spot, TAR_GZ, reopen)
         else:
-            self._content(spot, gunzipped(reopen, self._budget), depth + 1)
+            self._content(spot._replace(depth=spot.depth + 1), gunzipped(reopen, self._budget))
 
-    def _content(self, spot: _Spot, content: BinaryIO, depth: int, *, aside: bool = False) -> None:
+    def _content(self, spot: _Spot, content: BinaryIO, *, aside: bool = False) -> None:
         """Look at a member, and read it to its end, whatever it begins with: damage shows only there.
 
         What is looked at lies in an unnamed temporary file meanwhile where it is large.
@@ -286,7 +266,7 @@ class _Look:
         head = content.read(HEAD_BYTES)
         known = kind_of(ByteView(head)) is not None or archive_kind(head) is not None or firmware_kind(head) is not None
         wanted = known or (not aside and self._is_raw(spot))
-        passed = Passed(scan=self._brief.scan)
+        passed = PassedOver(find_keys=self._policy.find_keys)
         with SpooledTemporaryFile(max_size=_IN_MEMORY) as file:
             size, tail, piece = 0, b"", head
             while piece:
@@ -298,40 +278,39 @@ class _Look:
                     passed.take(piece)
                 piece = content.read(CHUNK)
             if wanted:
-                self.one(spot, _again(cast("BinaryIO", file)), size, depth)
+                self.one(spot, _again(cast("BinaryIO", file)), size)
             elif not ends_as_zip(tail[-TAIL_BYTES:]):
                 self._passed(spot, passed)
             elif size <= _IN_MEMORY:
-                self._archive(spot, ZIP, _again(cast("BinaryIO", file)), depth)
+                self._archive(spot, ZIP, _again(cast("BinaryIO", file)))
             else:
                 kind, hint = "zip archive behind something else", "give it as a file, or what is in it"
                 self.refuse(spot, kind, finding("gate.archive-unsupported", found=f"{size} bytes", hint=hint))
 
-    def _members(self, spot: _Spot, kind: str, reopen: Reopen, depth: int) -> None:
+    def _members(self, spot: _Spot, kind: str, reopen: Reopen) -> None:
         for entry in entries(kind, reopen, self._budget):
-            inner = _Spot(f"{spot.name}/{clean(entry.name)}", f"{spot.inside}/{clean(entry.name)}")
+            name = clean(entry.name)
+            inner = _Spot(f"{spot.name}/{name}", f"{spot.inside}/{name}", spot.depth + 1)
+            problem = None
             if leads_out(entry.name) or (entry.link is not None and leads_out(entry.link, link=True)):
                 found = entry.name if entry.link is None else f"{entry.name} -> {entry.link}"
                 hint = "make the archive again, with paths below one folder"
-                self.refuse(inner, "archive member", finding("gate.archive-path", found=visible(found), hint=hint))
+                problem = finding("gate.archive-path", found=visible(found), hint=hint)
             elif entry.closed is not None:
-                hint = "pack it as stored or deflated"
-                self.refuse(inner, "archive member", finding("gate.archive-unsupported", found=entry.closed, hint=hint))
+                problem = finding("gate.archive-unsupported", found=entry.closed, hint="pack it as stored or deflated")
             elif entry.damaged is not None:
-                hint = "make the archive again"
-                self.refuse(inner, "archive member", finding("gate.archive-unreadable", found=entry.damaged, hint=hint))
+                problem = finding("gate.archive-unreadable", found=entry.damaged, hint="make the archive again")
             elif entry.content is not None:
-                self._member(inner, entry.content, depth, aside=entry.aside)
+                try:
+                    self._content(inner, entry.content, aside=entry.aside)
+                except TooMuchError:
+                    raise
+                except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
+                    problem = _damaged(error)
+            if problem is not None:
+                self.refuse(inner, "archive member", problem)
         if self._awaited:
             self._search(kind, reopen)
-
-    def _member(self, spot: _Spot, content: BinaryIO, depth: int, *, aside: bool) -> None:
-        try:
-            self._content(spot, content, depth + 1, aside=aside)
-        except TooMuchError:
-            raise
-        except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
-            self.refuse(spot, "archive member", _damaged(error))
 
     def _search(self, kind: str, reopen: Reopen) -> None:
         """Read the archive once more, for the payloads of its detached headers; only what fits one is kept."""
@@ -370,8 +349,8 @@ class _Look:
     def _settle(self, awaited: _Awaited, payload: ByteView | None) -> None:
         found = self.found[awaited.at]
         assert found is not None
-        looked = look_at_sealed(awaited.data, awaited.kind, self._brief, lambda _size, _digest: payload, awaited.beside)
-        self.found[awaited.at] = found._replace(looked=looked)
+        scanned = scan_sealed(awaited.data, awaited.kind, self._policy, lambda _size, _digest: payload, awaited.beside)
+        self.found[awaited.at] = found._replace(scanned=scanned)
 
 
 def _damaged(error: Exception) -> Finding:

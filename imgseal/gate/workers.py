@@ -11,9 +11,8 @@ from typing import Any
 
 from imgseal import __version__
 from imgseal.errors import ImgsealError, InternalError, Place, UsageError
-from imgseal.gate.artefact import Brief, Looked
-from imgseal.gate.discover import Problem, Task
-from imgseal.gate.run import Found
+from imgseal.gate.artefact import Found, Policy
+from imgseal.gate.discover import Task
 
 _BATCH = 64
 _BATCH_BYTES = 64 << 20
@@ -23,8 +22,8 @@ _ALONE = 32, 4 << 20
 _PATIENCE = "10s"
 """How long a Dask scheduler may take to answer."""
 
-_Batch = tuple[Task | Problem, ...]
-_brief: list[Brief] = []  # of this process, when it works for another one
+_Batch = tuple[Task | Found, ...]
+_policy: list[Policy] = []  # of this process, when it works for another one
 
 
 def processors() -> int:
@@ -35,8 +34,8 @@ def processors() -> int:
 
 
 @contextmanager
-def look_at_all(
-    tasks: list[Task | Problem], brief: Brief, *, jobs: int, workers: str | None, show: Callable[[int, int], None]
+def scan_all(
+    tasks: list[Task | Found], policy: Policy, *, jobs: int, workers: str | None, show: Callable[[int, int], None]
 ) -> Iterator[Iterator[Found]]:
     """Set the work going; inside the `with` block there is what the files are, in their order.
 
@@ -46,11 +45,11 @@ def look_at_all(
     with ExitStack() as stack:
         results: Iterator[tuple[Found, ...]]
         if workers is not None:
-            results = _on_fleet(stack, workers, batches, brief)
+            results = _on_fleet(stack, workers, batches, policy)
         elif jobs == 1 or (len(tasks) < _ALONE[0] and _bytes(tasks) < _ALONE[1]):
-            results = (_look(batch, brief) for batch in batches)
+            results = (_scan(batch, policy) for batch in batches)
         else:
-            results = _in_processes(stack, jobs, batches, brief)
+            results = _in_processes(stack, jobs, batches, policy)
         yield _in_order(batches, results, show, len(tasks))
 
 
@@ -64,14 +63,14 @@ def _in_order(
         show(done, everything)
 
 
-def _bytes(tasks: Iterable[Task | Problem]) -> int:
+def _bytes(tasks: Iterable[Task | Found]) -> int:
     return sum(task.size for task in tasks if isinstance(task, Task))
 
 
-def _batches(tasks: list[Task | Problem], jobs: int) -> Iterator[_Batch]:
+def _batches(tasks: list[Task | Found], jobs: int) -> Iterator[_Batch]:
     """Cut the files into pieces: small ones, so that all are busy to the end, but not a file each."""
     most = max(1, min(_BATCH, len(tasks) // (8 * jobs)))
-    batch: list[Task | Problem] = []
+    batch: list[Task | Found] = []
     size = 0
     for task in tasks:
         if batch and (len(batch) >= most or size > _BATCH_BYTES):
@@ -83,28 +82,22 @@ def _batches(tasks: list[Task | Problem], jobs: int) -> Iterator[_Batch]:
         yield tuple(batch)
 
 
-def _look(batch: _Batch, brief: Brief) -> tuple[Found, ...]:
-    from imgseal.gate.scan import look_at
+def _scan(batch: _Batch, policy: Policy) -> tuple[Found, ...]:
+    from imgseal.gate.scan import scan_file
 
-    found: list[Found] = []
-    for task in batch:
-        if isinstance(task, Problem):
-            found.append(Found(task.name, task.name, task.inside, Looked("path", (task.finding,))))
-        else:
-            found += look_at(task, brief)
-    return tuple(found)
+    return tuple(found for each in batch for found in (scan_file(each, policy) if isinstance(each, Task) else (each,)))
 
 
-def _in_processes(stack: ExitStack, jobs: int, batches: list[_Batch], brief: Brief) -> Iterator[tuple[Found, ...]]:
+def _in_processes(stack: ExitStack, jobs: int, batches: list[_Batch], policy: Policy) -> Iterator[tuple[Found, ...]]:
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
     import imgseal.gate.scan  # noqa: F401 - loaded once, before the processes part
 
     context = get_context("fork" if sys.platform == "linux" else None)
-    pool = ProcessPoolExecutor(min(jobs, len(batches)), context, _begin, (brief,))
+    pool = ProcessPoolExecutor(min(jobs, len(batches)), context, _begin, (policy,))
     stack.callback(pool.shutdown, cancel_futures=True)
-    return _or_broken(pool.map(_look_here, batches))
+    return _or_broken(pool.map(_scan_here, batches))
 
 
 def _or_broken(results: Iterator[tuple[Found, ...]]) -> Iterator[tuple[Found, ...]]:
@@ -119,20 +112,20 @@ def _or_broken(results: Iterator[tuple[Found, ...]]) -> Iterator[tuple[Found, ..
         ) from None
 
 
-def _begin(brief: Brief) -> None:
+def _begin(policy: Policy) -> None:
     import gc
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that was started by hand ends the others
     gc.set_threshold(100_000)  # as in the process that was started by hand
-    _brief[:] = [brief]
+    _policy[:] = [policy]
 
 
-def _look_here(batch: _Batch) -> tuple[Found, ...]:
-    return _look(batch, _brief[0])
+def _scan_here(batch: _Batch) -> tuple[Found, ...]:
+    return _scan(batch, _policy[0])
 
 
-def _on_fleet(stack: ExitStack, address: str, batches: list[_Batch], brief: Brief) -> Iterator[tuple[Found, ...]]:
+def _on_fleet(stack: ExitStack, address: str, batches: list[_Batch], policy: Policy) -> Iterator[tuple[Found, ...]]:
     """Let the workers of a Dask scheduler do it; a batch whose worker is lost is done again by another one."""
     try:
         import distributed
@@ -156,19 +149,14 @@ def _on_fleet(stack: ExitStack, address: str, batches: list[_Batch], brief: Brie
         ) from None
     stack.enter_context(client)
     # as the result of a task it can be made again when the worker that holds it is lost
-    shared = client.submit(_same, brief, pure=False)
-    futures = client.map(work_for_fleet, [_anywhere(batch) for batch in batches], brief=shared, pure=False)
-    futures.reverse()
-    return _gathered(futures)
+    shared = client.submit(_same, policy, pure=False)
+    futures = client.map(work_for_fleet, [_anywhere(batch) for batch in batches], policy=shared, pure=False)
+    futures.reverse()  # each is let go when its result is here
+    return (_result(futures.pop()) for _ in range(len(futures)))
 
 
-def _gathered(futures: list[Any]) -> Iterator[tuple[Found, ...]]:
-    while futures:
-        yield _result(futures.pop())
-
-
-def _same(brief: Brief) -> Brief:
-    return brief
+def _same(policy: Policy) -> Policy:
+    return policy
 
 
 def _anywhere(batch: _Batch) -> _Batch:
@@ -181,9 +169,9 @@ def _anywhere(batch: _Batch) -> _Batch:
     )
 
 
-def work_for_fleet(batch: _Batch, brief: Brief) -> tuple[str, tuple[Found, ...]]:
+def work_for_fleet(batch: _Batch, policy: Policy) -> tuple[str, tuple[Found, ...]]:
     """Look at a batch for a gate on another machine; return the version of imgseal that has done it, and the result."""
-    return __version__, _look(batch, brief)
+    return __version__, _scan(batch, policy)
 
 
 def _result(future: Any) -> tuple[Found, ...]:

@@ -1,7 +1,6 @@
 """Exports one release: everything that is needed to judge it again in years to come, judged before it is written."""
 
 import hashlib
-import json
 import os
 from typing import TYPE_CHECKING
 
@@ -16,7 +15,7 @@ from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
 from imgseal.workspace.project import read_text
-from imgseal.workspace.staging import Output
+from imgseal.workspace.staging import Output, json_text
 
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
@@ -270,7 +269,7 @@ def _verdict(verdict: "Verdict") -> bytes:
     from imgseal.workspace.verdict_json import verdicts_document
 
     document = verdicts_document([verdict], __version__, "imgseal.toml")  # the resolved one beside it
-    return (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
+    return json_text(document).encode()
 
 
 def _document(
@@ -293,4 +292,4 @@ def _document(
         "manifest_digest": logged.manifest.hex(),
         "files": files,
     }
-    return (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
+    return json_text(document).encode()

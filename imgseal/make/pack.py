@@ -22,6 +22,7 @@ from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_
 from imgseal.make.seal import SealedImage, ordered_signers
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.window import digest_of
 
 if TYPE_CHECKING:
     from imgseal.formats.suit.component import ComponentId
@@ -187,11 +188,8 @@ def _parts(image: SealedImage) -> list[Part]:
     choice = len(placed.component.run) > 1
     common = (statement.component, placed.slot_index)
     if not statement.detached:
-        state = hashlib.sha256()
-        for piece in image.pieces():
-            state.update(piece)
-        name = f"#{placed.slot.name}"
-        return [Part(*common, False, name, state.digest(), image.size, statement.version, code, choice)]
+        name, digest = f"#{placed.slot.name}", digest_of(image.pieces())
+        return [Part(*common, False, name, digest, image.size, statement.version, code, choice)]
     header = hashlib.sha256(image.header_block).digest()
     names = [f"#{placed.slot.name}.header", f"#{placed.slot.name}.payload"]
     return [

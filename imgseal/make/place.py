@@ -1,12 +1,12 @@
 """Puts a firmware image into its slot: which slot, which bytes, and nothing lost on the way."""
 
-import hashlib
 from collections.abc import Iterator
 
 from imgseal.errors import Place, UsageError
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.product.model import Component, Product, Slot
 from imgseal.records import NamedTuple
+from imgseal.window import digest_of
 
 
 class Payload:
@@ -31,10 +31,7 @@ class Payload:
 
     def digest(self) -> bytes:
         """SHA-256 of the payload, 32 bytes."""
-        state = hashlib.sha256()
-        for piece in self.chunks():
-            state.update(piece)
-        return state.digest()
+        return digest_of(self.chunks())
 
 
 class Placed(NamedTuple):
@@ -73,6 +70,13 @@ def separate(image: MemoryImage, component: Component, name: str) -> tuple[Memor
             hint="narrow the ranges down, or give another file",
         )
     return image, carried
+
+
+def place_all(image: MemoryImage, product: Product, component: Component, name: str) -> list[Placed]:
+    """Place an image, and what it carries for other components; UsageError as `separate` and `place`."""
+    rest, carried = separate(image, component, name)
+    parts = [(component, rest), *((product.components[other], part) for other, part in carried.items())]
+    return [place(part, product, of, name) for of, part in parts]
 
 
 def place(image: MemoryImage, product: Product, component: Component, name: str) -> Placed:

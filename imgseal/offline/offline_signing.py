@@ -15,7 +15,7 @@ from imgseal.formats.suit.shape import Shape
 from imgseal.keys.remote_signer import LaterSigner, SuppliedSigner
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES, UNCOUNTED, TrustedKey
 from imgseal.make.pack import draft as draft_package
-from imgseal.make.place import Placed, place, separate
+from imgseal.make.place import Placed, place_all
 from imgseal.make.seal import SealedImage, SealOptions, draft
 from imgseal.offline.profile import outside
 from imgseal.offline.request import Asked, Item, Request
@@ -191,11 +191,7 @@ def _placed(files: list[FirmwareFile], product: "Product") -> Iterator[Placed]:
     """Place firmware as `seal` does, with what it carries for other components."""
     for file in files:
         assert not isinstance(file.content, SealedImage)
-        component = product.components[file.component]
-        rest, carried = separate(file.content, component, file.name)
-        yield place(rest, product, component, file.name)
-        for other, part in carried.items():
-            yield place(part, product, product.components[other], file.name)
+        yield from place_all(file.content, product, product.components[file.component], file.name)
 
 
 def _with_stand_ins(job: Job) -> Job:

@@ -9,6 +9,7 @@ from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import UsageError
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.judging import judge_of
+from imgseal.workspace.staging import json_text
 from imgseal.workspace.verdict_text import verdict_lines
 
 
@@ -77,11 +78,9 @@ def command(
         for path in artefacts
     ]
     if as_json:
-        import json
-
         from imgseal.workspace.verdict_json import verdicts_document
 
-        click.echo(json.dumps(verdicts_document(verdicts, __version__, project.path), indent=2, ensure_ascii=False))
+        click.echo(json_text(verdicts_document(verdicts, __version__, project.path)), nl=False)
     else:
         for number, verdict in enumerate(verdicts):
             lines = list(verdict_lines(verdict, project.path, every_check=every))

@@ -1,7 +1,6 @@
 """What a release is as files: names, release.json, and how they are written together with the log."""
 
 import hashlib
-import json
 import os
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
@@ -9,7 +8,7 @@ from typing import TYPE_CHECKING
 from imgseal import __version__
 from imgseal.errors import UsageError
 from imgseal.workspace.previous_build import RELEASE_NAME
-from imgseal.workspace.staging import Output
+from imgseal.workspace.staging import Output, json_text
 
 if TYPE_CHECKING:
     from imgseal.flow.release import Job, ReleaseResult
@@ -91,8 +90,7 @@ def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Ou
         "manifest_digest": result.package.digest.value.hex(),
         "files": files,
     }
-    text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
-    outputs.append(Output(os.path.join(folder, RELEASE_NAME), [text.encode()], last=True))
+    outputs.append(Output(os.path.join(folder, RELEASE_NAME), [json_text(document).encode()], last=True))
     return outputs
 
 

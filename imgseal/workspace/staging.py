@@ -31,6 +31,13 @@ class Output(NamedTuple):
     last: bool = False
 
 
+def json_text(document: object) -> str:
+    """Return JSON for people and programs: indented, and text as it is."""
+    import json
+
+    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+
+
 class Staged:
     """A file on its way: written, then placed, then settled; discarded, or taken back, when anything fails."""
 

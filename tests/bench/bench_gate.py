@@ -24,7 +24,7 @@ GATE = """
 import gc, sys
 gc.set_threshold(100_000)
 import imgseal.gate.command
-imgseal.gate.command._SCAN = {scan}
+imgseal.gate.command._FIND_KEYS = {scan}
 from imgseal.cli.app import run
 sys.exit(run(sys.argv[1:]))
 """

@@ -105,12 +105,12 @@ def passed_over(piece: bytes) -> Callable[[int], Callable[[], None]]:
     """What looks through so many KiB of a piece that is repeated."""
 
     def made(count: int) -> Callable[[], None]:
-        from imgseal.gate.passed import Passed
+        from imgseal.gate.passed import PassedOver
 
         data = piece * (1024 * count // len(piece)) + b"\n"
 
         def look() -> None:
-            passed = Passed(scan=True)
+            passed = PassedOver(find_keys=True)
             for at in range(0, len(data), 1 << 20):
                 passed.take(data[at : at + (1 << 20)])
             passed.take(b"")

@@ -93,7 +93,7 @@ OFF = {
     "build-010/spare.hex": not_recognised("intel-hex"),
     "build-022/spare.elf": not_recognised("elf"),
     "build-030.zip/spare.srec": not_recognised("s-record"),
-    "build-040.tar.gz/build-040/spare.raw": replaced("imgseal.gate.scan._Look._is_raw", lambda _self, _spot: False),
+    "build-040.tar.gz/build-040/spare.raw": replaced("imgseal.gate.scan._FileScan._is_raw", lambda _self, _spot: False),
     "build-050/bit.sealed.bin": without("payload"),
     "build-060.zip/inner.tar.gz/foreign.sealed.bin": without("key", "signature"),
     "build-070/desk.sealed.bin": without("development"),

@@ -16,7 +16,7 @@ from test_gate_rules import GOOD, NO_LOG, SPARE, detached, leaking, out, outcome
 from workshop import Imgseal, detached_radio, product
 
 from imgseal.formats.sealed_image.layout import field
-from imgseal.gate.discover import Task, walk
+from imgseal.gate.discover import Task, discover
 
 __all__ = ["out"]  # a fixture
 
@@ -382,12 +382,12 @@ def test_a_file_that_is_swapped_is_refused(
     (out.parent / "other").write_bytes(GOOD)
 
     def walk_before(paths: tuple[str, ...]) -> list[object]:
-        tasks = list(walk(paths))
+        tasks = list(discover(paths))
         (out / "a").rename(out.parent / "kept")  # so that the inode is not given away again
         SWAPS[swap](out / "a")
         return list(tasks)
 
-    monkeypatch.setattr("imgseal.gate.command.walk", walk_before)
+    monkeypatch.setattr("imgseal.gate.command.discover", walk_before)
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == {"a": "gate.changed"}
 
 
@@ -395,11 +395,11 @@ def test_a_file_that_is_written_again_is_refused(imgseal: Imgseal, out: Path, mo
     put(out, a=GOOD)
 
     def walk_before(paths: tuple[str, ...]) -> list[object]:
-        tasks = list(walk(paths))
+        tasks = list(discover(paths))
         os.utime(out / "a", ns=(1, 1))
         return list(tasks)
 
-    monkeypatch.setattr("imgseal.gate.command.walk", walk_before)
+    monkeypatch.setattr("imgseal.gate.command.discover", walk_before)
     assert outcomes(imgseal, "--fresh", "--jobs", "1") == {"a": "gate.changed"}
 
 
@@ -407,7 +407,7 @@ def test_other_machines_go_by_sizes(out: Path) -> None:
     from imgseal.gate.workers import _anywhere
 
     put(out, a=GOOD)
-    (task,) = walk(("out",))
+    (task,) = discover(("out",))
     assert isinstance(task, Task)
     assert task.seen is not None
     (sent,) = _anywhere((task,))

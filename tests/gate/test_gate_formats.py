@@ -16,8 +16,7 @@ from imgseal.errors import Place
 from imgseal.findings import CODES, Finding
 from imgseal.gate.annotations import github_lines, gitlab_values
 from imgseal.gate.junit import junit_text
-from imgseal.gate.result import EXCUSED, GATE_CODES, GOOD, OUTCOMES, REFUSED, SOURCE, Artefact, GateReport
-from imgseal.gate.rows import rows
+from imgseal.gate.result import EXCUSED, GATE_CODES, GOOD, OUTCOMES, REFUSED, SOURCE, Artefact, GateReport, rows
 from imgseal.gate.sarif import sarif_document
 from imgseal.gate.text import gate_document, gate_lines
 from imgseal.make.leaks import LEAK_CODES

@@ -27,7 +27,7 @@ from workshop import Imgseal
 from imgseal.formats.source.detect import HEAD_BYTES
 from imgseal.formats.source.recognise import Search, firmware_kind
 from imgseal.formats.source.unread_text import DAMAGED
-from imgseal.gate.passed import Passed
+from imgseal.gate.passed import PassedOver
 from imgseal.limits import BARE_KEY_BYTES
 
 __all__ = ["out"]
@@ -45,7 +45,7 @@ def looked_through(data: bytes, step: int = 1 << 20) -> str:
     kind = firmware_kind(data[:HEAD_BYTES])
     if kind is not None:
         return kind
-    passed = Passed(scan=True)
+    passed = PassedOver(find_keys=True)
     for at in range(0, len(data), step):
         passed.take(data[at : at + step])
     passed.take(b"")

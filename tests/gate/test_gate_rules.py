@@ -16,7 +16,7 @@ from imgseal.demo.scenario import product_text
 from imgseal.formats.log.lines import EMPTY
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES, field
 from imgseal.formats.suit.envelope import decode_envelope
-from imgseal.gate.artefact import _spoken
+from imgseal.gate.artefact import _read_header
 
 NO_LOG = settings(product_text()).replace('[log]\npath = "release.log"\n', "")
 
@@ -502,22 +502,22 @@ def test_where_the_payload_of_an_image_begins(block: int, start: int) -> None:
     head = bytearray(GOOD[:STATEMENT_BYTES])
     at = field("header_block").offset
     head[at : at + field("header_block").size] = block.to_bytes(field("header_block").size, "little")
-    said = _spoken(bytes(head))
+    said = _read_header(bytes(head))
     assert said is not None
     assert said.start == start
 
 
 def test_a_file_that_changes_meanwhile_is_refused(imgseal: Imgseal, out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from imgseal.gate.discover import Task, walk
+    from imgseal.gate.discover import Task, discover
 
     put(out, a=GOOD, b__zip=as_zip({"x": GOOD}))
 
     def walk_before(paths: tuple[str, ...]) -> object:
-        for task in walk(paths):
+        for task in discover(paths):
             assert isinstance(task, Task)
             yield task._replace(size=task.size - 1)
 
-    monkeypatch.setattr("imgseal.gate.command.walk", walk_before)
+    monkeypatch.setattr("imgseal.gate.command.discover", walk_before)
     said = imgseal("gate", "out", "--fresh", "--jobs", "1")
     assert said.status == 1
     assert said.out.count("gate.changed") == 2

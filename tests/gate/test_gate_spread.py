@@ -58,7 +58,7 @@ def test_a_process_that_ends_is_an_error(imgseal: Imgseal, inside: Tree, monkeyp
     def gone(*_arguments: object) -> None:
         os._exit(9)
 
-    monkeypatch.setattr("imgseal.gate.scan.look_at", gone)
+    monkeypatch.setattr("imgseal.gate.scan.scan_file", gone)
     said = imgseal("gate", "out", "--jobs", "2")
     assert (said.status, said.out) == (5, "")
     assert "a process that looked at files has ended" in said.err
@@ -177,25 +177,25 @@ print(*(name for name in ("distributed", "multiprocessing", "concurrent.futures"
 
 
 def test_what_travels_to_other_machines_is_the_same_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Brief and result survive pickling, device contents included."""
+    """Policy and result survive pickling, device contents included."""
     import pickle
 
     from workshop import workshop
 
     from imgseal.device_state.device import fresh
-    from imgseal.gate.artefact import Brief, Setting
-    from imgseal.gate.scan import look_at
+    from imgseal.gate.artefact import Policy, Target
+    from imgseal.gate.scan import scan_file
     from imgseal.window import ByteView
 
     shop = workshop()
     contents = {"motor-a": ByteView(shop.images["motor-a"])}
-    brief = Brief((Setting(shop.product, shop.trust, fresh(shop.product), contents, "a device"),), "2026-01-01")
-    again = pickle.loads(pickle.dumps(brief))
+    policy = Policy((Target(shop.product, shop.trust, fresh(shop.product), contents, "a device"),), "2026-01-01")
+    again = pickle.loads(pickle.dumps(policy))
     assert bytes(again.settings[0].contents["motor-a"].read(0, 10**6)) == shop.images["motor-a"]
-    assert again.settings[0]._replace(contents={}) == brief.settings[0]._replace(contents={})
+    assert again.settings[0]._replace(contents={}) == policy.targets[0]._replace(contents={})
     data = sealed("phrases", b"words")
     (tmp_path / "a").write_bytes(data)
     task = Task(str(tmp_path / "a"), "a", "a", len(data))
-    found = look_at(task, brief)
-    assert found[0].looked.findings == ()
-    assert pickle.loads(pickle.dumps(look_at(task, again))) == found
+    found = scan_file(task, policy)
+    assert found[0].scanned.findings == ()
+    assert pickle.loads(pickle.dumps(scan_file(task, again))) == found

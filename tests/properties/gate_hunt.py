@@ -11,9 +11,9 @@ from pathlib import Path
 from gate_tree import shop
 
 from imgseal.device_state.device import fresh
-from imgseal.gate.artefact import Brief, Setting
+from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.discover import Task
-from imgseal.gate.scan import look_at
+from imgseal.gate.scan import scan_file
 
 __all__ = ["Look", "PassedError", "hunt", "refused", "run"]
 
@@ -28,9 +28,9 @@ def refused(path: Path, data: bytes) -> bool:
     """Say whether the gate would fail for this file: something in it is refused, or unsealed."""
     path.write_bytes(data)
     of = shop()
-    brief = Brief((Setting(of.product, of.trust, fresh(of.product), {}, "a fresh device"),), "2026-01-01")
-    found = look_at(Task(str(path), path.name, path.name, len(data)), brief)
-    return any(each.looked.findings or each.looked.unsealed for each in found)
+    policy = Policy((Target(of.product, of.trust, fresh(of.product), {}, "a fresh device"),), "2026-01-01")
+    found = scan_file(Task(str(path), path.name, path.name, len(data)), policy)
+    return any(each.scanned.findings or each.scanned.unsealed for each in found)
 
 
 def hunt(

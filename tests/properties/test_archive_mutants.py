@@ -38,7 +38,7 @@ def test_a_zip_archive_between_other_bytes(tmp_path: Path) -> None:
 def test_the_hunt_finds_a_gate_that_does_not_look(monkeypatch: pytest.MonkeyPatch, where: str, name: str) -> None:
     """The test tests itself. Records and headers of tar are found a second time in what is passed over."""
     monkeypatch.setattr(f"{where}.{name}", lambda *_arguments: None)
-    monkeypatch.setattr("imgseal.gate.passed.Passed.take", lambda _self, _piece: None)
+    monkeypatch.setattr("imgseal.gate.passed.PassedOver.take", lambda _self, _piece: None)
     with pytest.raises(PassedError, match="a stranger reads the firmware"):
         batch(1, 3000)
 

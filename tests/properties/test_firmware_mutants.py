@@ -21,12 +21,12 @@ def test_strangers_read_what_is_whole_and_the_gate_refuses_it(family: str, tmp_p
     assert refused(tmp_path / "firmware", BASES[family])
 
 
-@pytest.mark.parametrize("name", ["kind_of_firmware", "look_at_firmware"])
+@pytest.mark.parametrize("name", ["kind_of_firmware", "scan_firmware"])
 def test_the_hunt_finds_a_gate_that_does_not_look(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """The test tests itself."""
-    from imgseal.gate.artefact import Looked
+    from imgseal.gate.artefact import Scanned
 
-    answer = None if name == "kind_of_firmware" else Looked("firmware", ())
+    answer = None if name == "kind_of_firmware" else Scanned("firmware", ())
     monkeypatch.setattr(f"imgseal.gate.scan.{name}", lambda *_arguments: answer)
     with pytest.raises(PassedError, match="a stranger reads the firmware"):
         batch(1, 2000)
