@@ -63,13 +63,9 @@ def release(
     """
     from imgseal.make.seal import SealOptions
     from imgseal.workspace.clock import build_time, source_revision
-    from imgseal.workspace.files import load_artefact
     from imgseal.workspace.firmware import Firmware as NamedFile
     from imgseal.workspace.firmware import load_bill
-    from imgseal.workspace.outputs import release_outputs
-    from imgseal.workspace.previous_build import read_build
-    from imgseal.workspace.release_job import firmware_files, make_release, release_job, write_release
-    from imgseal.workspace.release_numbers import counters_running_out
+    from imgseal.workspace.release_job import build_release, firmware_files, read_previous, release_job, write_release
     from imgseal.workspace.session import session
 
     project = _project(product, settings, variant)
@@ -79,24 +75,22 @@ def release(
         raise UsageError(
             "there is no firmware", expected="files by component name", hint='for example {"motor": "app.hex"}'
         )
-    before = None if previous is None else load_artefact(os.fspath(previous))
+    before = read_previous(None if previous is None else os.fspath(previous), project.product)
     with session(), firmware_files(given, project.product) as files:
         bill = load_bill(None if sbom is None else os.fspath(sbom))
         job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
-        made = make_release(project, job, before)
-        outputs = release_outputs(made, job, os.fspath(out))
+        built = build_release(project, job, before, os.fspath(out))
         read = [each.path for each in given if isinstance(each, NamedFile)]
         inputs = [*read, *(os.fspath(path) for path in (previous, sbom) if path is not None)]
         notes = [
             *project.product.notes,
             *project.notes_on_keys(development=development),
-            *counters_running_out(made.images),
-            *made.notes,
-            *read_build(os.fspath(out)).notes(outputs, project.product, made.package.digest.value.hex()),
-            *write_release(outputs, inputs, project, [(project, made.package, job.package_signers)], options),
+            *built.notes,
+            *write_release(built.outputs, inputs, project, [built.made], options),
         ]
-    package = next(output.path for output in outputs if output.path.endswith(".suit"))
-    return Release(package, tuple(o.path for o in outputs), tuple(dict.fromkeys(notes)), made.verdict)
+    paths = tuple(output.path for output in built.outputs)
+    package = next(path for path in paths if path.endswith(".suit"))
+    return Release(package, paths, tuple(dict.fromkeys(notes)), built.result.verdict)
 
 
 def seal(

@@ -44,6 +44,7 @@ WITHIN = {
     ("findings", "records"),
     ("errors", "records"),
     ("versions", "records"),
+    ("window", "limits"),
     ("values", "errors"),
     ("values", "versions"),
     ("formats.source", "formats.memory"),

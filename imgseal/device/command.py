@@ -2,21 +2,23 @@
 
 import hashlib
 import os
-from typing import TYPE_CHECKING
 
 import click
 
+from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
+from imgseal.device_state.device import SlotContent, fresh, write
 from imgseal.errors import Place, UsageError
+from imgseal.flow.judge import judge
+from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
+from imgseal.formats.trust_anchors.codec import number_words
+from imgseal.rehearse.apply import apply as play
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import device_trust, load_device, read_update
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from imgseal.device_state.device import SlotContent
 
 
 @click.group(
@@ -44,8 +46,6 @@ def command() -> None:
 @product_options
 def new(path: str, hardware: int | None, chosen: ChosenProduct) -> None:
     """Write the state of a device as it leaves the factory without firmware: counters and sequence at zero."""
-    from imgseal.device_state.device import fresh, write
-
     product = chosen.load().product
     least, most = product.hardware
     revision = least if hardware is None else hardware
@@ -102,8 +102,6 @@ def show(path: str, chosen: ChosenProduct) -> None:
         if slot in contents:
             click.echo(f"  {slot:<14} {_describe(contents[slot].read(0, 8192))}, {contents[slot].size} bytes")
     if state.anchors is not None:
-        from imgseal.formats.trust_anchors.codec import number_words
-
         anchors = device_trust(project, state, path)[1]
         click.echo(f"  trusts     set {number_words(anchors.number if anchors else 0)}")
     for key in state.revoked:
@@ -135,16 +133,12 @@ def apply(
 
     A package that the device refuses gives no new state: exit status 1, with the first finding.
     """
-    from imgseal.check.judge import kind_of
-    from imgseal.device_state.device import SlotContent, write
-    from imgseal.rehearse.apply import apply as play
-
     project = chosen.load()
     state, contents = load_device(project, path)
-    trust, _ = device_trust(project, state, path, development=development)
     if kind_of(open_artefact(package)) == "trust anchor update":
         _apply_trust(project, path, package, out, development=development)
         return
+    trust, _ = device_trust(project, state, path, development=development)
     refuse_without_records(project)
     applied = play(
         project.product, trust, state, contents, load_package(package),
@@ -168,9 +162,6 @@ def apply(
 
 def _apply_trust(project: Project, path: str, update: str, out: str, *, development: bool) -> None:
     """Write the state of the device that has taken a trust anchor update; what its slots hold stays where it is."""
-    from imgseal.device_state.device import SlotContent, write
-    from imgseal.flow.judge import judge
-
     state, contents = load_device(project, path)
     trust, anchors = device_trust(project, state, path, development=development)
     data = open_artefact(update)
@@ -199,7 +190,6 @@ def _moved(content: "SlotContent | None", before: str, after: str) -> "SlotConte
 
 
 def _describe(head: memoryview) -> str:
-    from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 
     try:
         statement = decode_header_block(bytes(head)).statement

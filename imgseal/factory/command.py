@@ -8,11 +8,13 @@ import click
 from imgseal import __version__
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.console.say import say
-from imgseal.errors import visible
+from imgseal.device_state.device import write
+from imgseal.factory.merge import compare_dump
 from imgseal.factory.prepare import PLAIN, Prepared, prepare
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
+from imgseal.versions import Version
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.firmware import load_image, split_address
-from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output, json_text
 
 if TYPE_CHECKING:
@@ -67,10 +69,6 @@ def command(
     Packages are judged as `imgseal check` judges them: keys have to be in force, and the release may not be below the
     release log. Another day or another device is said in what is printed and in factory.json.
     """
-    from imgseal.device_state.device import write
-    from imgseal.formats.source.intel_hex_writer import write_intel_hex
-    from imgseal.versions import Version
-
     project = chosen.load()
     product = project.product
     made = prepare(
@@ -81,15 +79,10 @@ def command(
     if read_back is not None:
         return _read_back(factory, product, read_back)
     version = "" if release.set_version is None else f"-{Version.from_suit(list(release.set_version))}"
-    mark = "-development" if development else ""
-    base = f"{product.name}{version}-{release.sequence}{mark}.factory"
+    base = f"{product.name}{version}-{release.sequence}{'-development' if development else ''}.factory"
     outputs = [
         Output(os.path.join(out, f"{base}.hex"), write_intel_hex((p.address, p.data) for p in factory.parts)),
-        Output(
-            os.path.join(out, "factory.json"),
-            [_document(made, project)],
-            last=True,
-        ),
+        Output(os.path.join(out, "factory.json"), [_document(made, product)], last=True),
         Output(os.path.join(out, "device.json"), [write(state).encode()]),
         *(Output(os.path.join(out, "device.slots", f"{name}.bin"), [content]) for name, content in made.held.items()),
     ]
@@ -99,12 +92,11 @@ def command(
         click.echo(f"0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")
     for name, value in _counters(product, state).items():
         click.echo(f"counter of {name}: {value}, for the production line to program")
-    if made.judged_for != PLAIN:
-        click.echo(f"imgseal: judged for {visible(made.judged_for)}", err=True)
-    for name in made.left_out:
-        click.echo(f"imgseal: left out: {name}; a device without a set that starts waits for a package", err=True)
+    notes = [f"judged for {made.judged_for}"] if made.judged_for != PLAIN else []
+    notes += [f"left out: {name}; a device without a set that starts waits for a package" for name in made.left_out]
     if product.slot_holding("anchors") is None:
-        click.echo('imgseal: no slot holds "anchors": the trust anchors have to be in the bootloader', err=True)
+        notes.append('no slot holds "anchors": the trust anchors have to be in the bootloader')
+    say(notes)
     click.echo(outputs[0].path)
     return 0
 
@@ -114,8 +106,8 @@ def _counters(product: "Product", state: "DeviceState") -> dict[str, int]:
     return {by_number[number]: value for number, value in sorted(state.counters.items())}
 
 
-def _document(made: Prepared, project: Project) -> bytes:
-    product, state = project.product, made.state
+def _document(made: Prepared, product: "Product") -> bytes:
+    state = made.state
     assert state.manifest_digest is not None
     document = {
         "format": 1,
@@ -138,8 +130,6 @@ def _document(made: Prepared, project: Project) -> bytes:
 
 
 def _read_back(factory: "FactoryImage", product: "Product", argument: str) -> int:
-    from imgseal.factory.merge import compare_dump
-
     path, base = split_address(argument)
     with load_image(path, base) as dump:
         differences, notes = compare_dump(factory, dump, product)

@@ -101,11 +101,7 @@ def compare_dump(image: FactoryImage, dump: MemoryImage, product: Product) -> tu
         if covered < len(part.data):
             differences.append(Difference(part.what, part.address, f"{len(part.data)} bytes", f"{covered} bytes", 0))
         elif found != part.data:
-            wrong = [index for index in range(len(found)) if found[index] != part.data[index]]
-            at = wrong[0]
-            differences.append(
-                Difference(part.what, part.address + at, f"0x{part.data[at]:02x}", f"0x{found[at]:02x}", len(wrong))
-            )
+            differences.append(_difference(part.what, part.address, part.data, found))
     for name, slot in product.slots.items():
         base = product.slot_base(name)
         rest = dump.crop(base, base + slot.size)
@@ -121,12 +117,14 @@ def compare_dump(image: FactoryImage, dump: MemoryImage, product: Product) -> tu
         for region in rest.regions:
             data = b"".join(rest.chunks(region))
             if data.count(memory.erased) != len(data):
-                wrong = [index for index, byte in enumerate(data) if byte != memory.erased]
-                at = wrong[0]
-                differences.append(
-                    Difference(
-                        f"slot.{name}", region.address + at, f"0x{memory.erased:02x}", f"0x{data[at]:02x}", len(wrong)
-                    )
-                )
+                erased = bytes([memory.erased]) * len(data)
+                differences.append(_difference(f"slot.{name}", region.address, erased, data))
                 break
     return differences, notes
+
+
+def _difference(what: str, address: int, expected: bytes, found: bytes) -> Difference:
+    """Say where two ranges of one size differ first, and in how many bytes."""
+    wrong = [index for index, pair in enumerate(zip(expected, found, strict=True)) if pair[0] != pair[1]]
+    at = wrong[0]
+    return Difference(what, address + at, f"0x{expected[at]:02x}", f"0x{found[at]:02x}", len(wrong))

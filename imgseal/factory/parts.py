@@ -3,6 +3,9 @@
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
+from imgseal.factory.merge import Part
+from imgseal.formats.install_record.record import first_record, place_content
+from imgseal.formats.trust_anchors.codec import flash_block
 from imgseal.workspace.firmware import load_image
 from imgseal.workspace.project import Project
 
@@ -10,15 +13,12 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from imgseal.device_state.device import DeviceState
-    from imgseal.factory.merge import Part
     from imgseal.flow.contents import Image
     from imgseal.product.model import Product
 
 
 def image_parts(product: "Product", images: "Mapping[str, Image]", path: str) -> "list[Part]":
     """Return the sealed images in their slots; `path` is the package that they are from, for messages."""
-    from imgseal.factory.merge import Part
-
     parts = []
     for name, image in images.items():
         component = product.components[name]
@@ -33,7 +33,6 @@ def image_parts(product: "Product", images: "Mapping[str, Image]", path: str) ->
 
 def anchor_block(project: Project, *, development: bool) -> bytes:
     """Return the block of trust anchors; empty where no slot holds them."""
-    from imgseal.formats.trust_anchors.codec import flash_block
     from imgseal.keys.anchor_set import anchor_set
 
     if project.product.slot_holding("anchors") is None:
@@ -43,9 +42,6 @@ def anchor_block(project: Project, *, development: bool) -> bytes:
 
 def own_parts(project: Project, state: "DeviceState", block: bytes) -> "list[Part]":
     """Return the install record of the first set, and the trust anchors where a slot holds them."""
-    from imgseal.factory.merge import Part
-    from imgseal.formats.install_record.record import first_record, place_content
-
     product = project.product
     slot = product.slot_holding("records")
     assert slot is not None
@@ -60,8 +56,6 @@ def own_parts(project: Project, state: "DeviceState", block: bytes) -> "list[Par
 
 def configured_parts(project: Project) -> "list[Part]":
     """Read what [factory] names: the bootloader and the configuration ranges."""
-    from imgseal.factory.merge import Part
-
     product, factory = project.product, project.product.factory
     slot = product.slot_holding("bootloader")
     parts = []

@@ -4,9 +4,17 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from imgseal.device_state.device import SlotContent, fresh
 from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.factory.merge import merge
 from imgseal.factory.parts import anchor_block, configured_parts, image_parts, own_parts
+from imgseal.flow.contents import read_contents
+from imgseal.formats.install_record.record import Member
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.records import NamedTuple
+from imgseal.rehearse.stage import why_not
+from imgseal.window import ByteView
+from imgseal.workspace.fielded import first_devices
 from imgseal.workspace.judging import judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
@@ -44,15 +52,30 @@ def prepare(
     development: bool = False,
 ) -> Prepared:
     """Judge the packages, the release first, and merge them with what the product file names."""
-    from imgseal.device_state.device import SlotContent
-    from imgseal.factory.merge import merge
-    from imgseal.flow.contents import read_contents
-
     product = project.product
     refuse_without_records(project)
+    judge_one = _line_judge(project, device_file, development=development, as_of=as_of)
+    release, images = _judged(packages, product, judge_one)
+    left_out = _left_out(project, images, without_recovery=without_recovery)
+    state, held = _device(product, images, release, hardware)
+    block = anchor_block(project, development=development)
+    parts = [*image_parts(product, images, packages[0]), *own_parts(project, state, block), *configured_parts(project)]
+    factory = merge(parts, product)
+    _refuse_unless_starts(project, state, held, development=development)
+    slot = product.slot_holding("anchors")
+    if slot is not None and not development:
+        held[slot.name] = block
+        state = state._replace(anchors=_content(slot.name, block))
+    return Prepared(factory, release, state, held, judge_one.device, left_out)
+
+
+PLAIN = "a fresh device"
+
+
+def _judged(packages: Sequence[str], product: "Product", judge_one: "Judge") -> "tuple[Contents, dict[str, Image]]":
+    """Judge the packages, and return the release, which is the first one, and the images of all by component."""
     images: dict[str, Image] = {}
     release = None
-    judge_one = _line_judge(project, device_file, development=development, as_of=as_of)
     for path in packages:
         data = load_package(path)
         if release is not None:  # what completes the release is no later one: its images alone have to be allowed
@@ -79,28 +102,11 @@ def prepare(
                 )
             images[component] = image
     assert release is not None
-    left_out = _left_out(project, images, without_recovery=without_recovery)
-    state, held = _device(project, images, release.sequence, release.manifest_digest, hardware)
-    block = anchor_block(project, development=development)
-    parts = [*image_parts(product, images, packages[0]), *own_parts(project, state, block)]
-    parts += configured_parts(project)
-    factory = merge(parts, product)
-    _refuse_unless_starts(project, state, held, development=development)
-    slot = product.slot_holding("anchors")
-    if slot is not None and not development:
-        held[slot.name] = block
-        content = SlotContent(f"device.slots/{slot.name}.bin", hashlib.sha256(block).hexdigest())
-        state = state._replace(anchors=content)
-    return Prepared(factory, release, state, held, judge_one.device, left_out)
-
-
-PLAIN = "a fresh device"
+    return release, images
 
 
 def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> "Judge":
     """Return the judge of `imgseal check`, for devices that get the bootloader of the product file with the release."""
-    from imgseal.workspace.fielded import first_devices
-
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     if device_file is not None:
         return judge_one
@@ -133,14 +139,9 @@ def _chosen(images: "Mapping[str, Image]", product: "Product") -> "dict[str, Ima
 
 
 def _device(
-    project: Project, images: "Mapping[str, Image]", sequence: int, digest: bytes, hardware: int | None
+    product: "Product", images: "Mapping[str, Image]", release: "Contents", hardware: int | None
 ) -> "tuple[DeviceState, dict[str, bytes]]":
     """Return the state of a device that has just been programmed, and what its slots hold."""
-    from imgseal.device_state.device import SlotContent, fresh
-    from imgseal.formats.install_record.record import Member
-    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
-
-    product = project.product
     held: dict[str, bytes] = {}
     current, counters = {}, {}
     for name, image in images.items():
@@ -154,26 +155,27 @@ def _device(
         if not component.recovery:
             current[component.number] = Member(index, hashlib.sha256(head[:STATEMENT_BYTES]).digest())
         counters[component.number] = product.factory.counters.get(name, image.statement.counter)
-    slots = {n: SlotContent(f"device.slots/{n}.bin", hashlib.sha256(data).hexdigest()) for n, data in held.items()}
     state = fresh(product)._replace(
         fresh=False,
         hardware=product.hardware[0] if hardware is None else hardware,
-        sequence=sequence,
-        manifest_digest=digest,
+        sequence=release.sequence,
+        manifest_digest=release.manifest_digest,
         counters={number: value for number, value in counters.items() if value},
         current=current,
-        slots=slots,
+        slots={name: _content(name, data) for name, data in held.items()},
     )
     return state, held
+
+
+def _content(slot: str, data: bytes) -> SlotContent:
+    """Return what the device's state file says of a slot."""
+    return SlotContent(f"device.slots/{slot}.bin", hashlib.sha256(data).hexdigest())
 
 
 def _refuse_unless_starts(
     project: Project, state: "DeviceState", held: "Mapping[str, bytes]", *, development: bool
 ) -> None:
     """RefusedError unless a bootloader would start what is to be programmed."""
-    from imgseal.rehearse.stage import why_not
-    from imgseal.window import ByteView
-
     trust = project.trust(development=development)
     contents = {name: ByteView(data) for name, data in held.items()}
     why = why_not(project.product, trust, state, contents, development=development)

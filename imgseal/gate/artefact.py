@@ -13,13 +13,13 @@ from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict
 from imgseal.flow.judge import judge
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
-from imgseal.gate.leaks import Stretch, allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
+from imgseal.gate.leaks import allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
 from imgseal.gate.result import GATE_CODES
 from imgseal.keys.trusted_keys import Trust
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.window import Bytes, ByteView, digest_of
+from imgseal.window import Bytes, ByteView, Window, digest_of
 
 if TYPE_CHECKING:
     from imgseal.formats.memory.image import MemoryImage
@@ -157,7 +157,7 @@ def scan_sealed(
         for part in parts:
             found += _leaks(part, target.product)
         for name, text in texts:
-            leaks = find(Stretch(ByteView(text).read, 0, len(text)))
+            leaks = find(Window.of(ByteView(text)))
             found += [leaking(leak, Place(key=name, offset=leak.offset), "text and numbers") for leak in leaks]
     found += beside
     sealed = tuple((each.component, each.link, each.digest) for part in parts if (each := part.header) is not None)
@@ -169,19 +169,8 @@ def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Byt
     verdicts = []
     for target in sorted(targets, key=lambda each: each.state is None):
         state = target.state or fresh(target.product)
-        verdict = judge(
-            data,
-            "",
-            target.product,
-            target.trust,
-            state,
-            contents=target.contents,
-            device=target.device,
-            payload=payload,
-            partial=state.fresh,
-            day=policy.day,
-            anchors=target.anchors,
-        )
+        given = target._replace(state=state)._asdict()
+        verdict = judge(data, "", payload=payload, partial=state.fresh, day=policy.day, **given)
         if len(targets) == 1 or verdict.accepted:
             return target, verdict
         verdicts.append((target, verdict))
@@ -231,7 +220,7 @@ class _Part(NamedTuple):
     `offset` is where its first byte stands in the artefact.
     """
 
-    content: Stretch
+    content: Window
     header: "_Header | None" = None
     offset: int = 0
 
@@ -239,9 +228,9 @@ class _Part(NamedTuple):
 def _image_part(data: Bytes, header: "_Header | None", payload: Bytes | None = None) -> _Part:
     """Return the payload of a sealed image, whatever the judge says of it."""
     if payload is not None:
-        return _Part(Stretch(payload.read, 0, payload.size), header)
+        return _Part(Window.of(payload), header)
     start = 0 if header is None else header.start
-    return _Part(Stretch(data.read, start, max(0, data.size - start)), header, start)
+    return _Part(Window(data.read, start, max(0, data.size - start)), header, start)
 
 
 def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
@@ -294,21 +283,8 @@ class _Header(NamedTuple):
         return self.block if allowed else STATEMENT_BYTES
 
 
-_READ = tuple(
-    (Struct(f"<{each.code}"), each.offset)
-    for each in map(
-        field,
-        (
-            "class_id",
-            "component_number",
-            "payload_digest",
-            "payload_size",
-            "link_address",
-            "header_block",
-            "flags",
-        ),
-    )
-)
+_NAMES = ("class_id", "component_number", "payload_digest", "payload_size", "link_address", "header_block", "flags")
+_READ = tuple((Struct(f"<{each.code}"), each.offset) for each in map(field, _NAMES))
 """Where the values of `_Header` stand in a statement."""
 
 
@@ -363,7 +339,7 @@ def scan_raw(data: Bytes, policy: Policy) -> Scanned:
 
 def origin_of_bytes(file: Bytes) -> Origin:
     """Return the way to be the payload of a sealed image byte for byte, without an address."""
-    return Origin(((None, None, digest_of(Stretch(file.read, 0, file.size).chunks())),))
+    return Origin(((None, None, digest_of(Window.of(file).chunks())),))
 
 
 def unreadable(error: ImgsealError) -> Finding:

@@ -8,9 +8,13 @@ import click
 from imgseal import __version__
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import UsageError, visible
+from imgseal.gate.annotations import github_lines, gitlab_values
 from imgseal.gate.discover import Task, discover
+from imgseal.gate.junit import junit_text
 from imgseal.gate.policy import AskedDevices, make_policy, read_log
 from imgseal.gate.run import conclude
+from imgseal.gate.sarif import sarif_document
+from imgseal.gate.text import gate_document, gate_lines
 from imgseal.gate.workers import processors, scan_all
 from imgseal.workspace.clock import parse_day, today
 from imgseal.workspace.files import refuse_overlap, write_all
@@ -114,11 +118,6 @@ def command(
 
 def _written(report: "GateReport", form: str, *, every: bool) -> str:
     """Return the report in one of the formats, with a line feed at its end."""
-    from imgseal.gate.annotations import github_lines, gitlab_values
-    from imgseal.gate.junit import junit_text
-    from imgseal.gate.sarif import sarif_document
-    from imgseal.gate.text import gate_document, gate_lines
-
     forms: dict[str, Callable[[], str]] = {
         "text": lambda: "\n".join(gate_lines(report, every=every)) + "\n",
         "junit": lambda: junit_text(report),

@@ -1,14 +1,12 @@
 """Private keys in what the gate reads: payloads, images, and whatever else is in a firmware file."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.limits import CHUNK
 from imgseal.product.model import Component
-from imgseal.records import NamedTuple
-from imgseal.window import Bytes, ByteView
+from imgseal.window import Bytes, ByteView, Window
 
 if TYPE_CHECKING:
     from imgseal.formats.memory.image import MemoryImage
@@ -21,23 +19,6 @@ _MOST = 16
 
 _LEAST = 27
 """Bytes that a private key has at least, in any form that is looked for: regions that are shorter hold none."""
-
-
-class Stretch(NamedTuple):
-    """Bytes from `start` of whatever `from_` reads: a region of an image, or a file."""
-
-    from_: Callable[[int, int], bytes | memoryview]
-    start: int
-    size: int
-
-    def read(self, offset: int, length: int) -> bytes:
-        """Return up to `length` bytes from `offset`."""
-        return bytes(self.from_(self.start + offset, max(0, min(length, self.size - offset))))
-
-    def chunks(self) -> Iterator[bytes]:
-        """Yield all bytes in order."""
-        for at in range(0, self.size, CHUNK):
-            yield self.read(at, CHUNK)
 
 
 def find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak, ...]":
@@ -75,7 +56,7 @@ def leaks_of_image(image: "MemoryImage", allowed: frozenset[str] = frozenset()) 
     found: dict[int, Leak] = {}
     for region in image.regions:
         if region.size >= _LEAST:
-            for leak in find(Stretch(image.read, region.address, region.size), allowed):
+            for leak in find(Window(image.read, region.address, region.size), allowed):
                 found[region.address + leak.offset] = leak
         if len(found) >= _MOST:
             break
@@ -90,8 +71,8 @@ def leaks_beside(file: Bytes, aside: bytes, image: "MemoryImage | None", *, plai
     """
     there = leaks_of_image(image) if plain and image is not None else {}
     known = frozenset(leak.digest.hex() for leak in there.values())
-    inside = find(Stretch(file.read, 0, file.size), known)
-    records = find(Stretch(ByteView(aside).read, 0, len(aside)))
+    inside = find(Window.of(file), known)
+    records = find(Window.of(ByteView(aside)))
     return (
         *(leaking(leak, Place(offset=leak.offset)) for leak in inside),
         *(leaking(leak, Place(), "header records") for leak in records),

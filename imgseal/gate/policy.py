@@ -9,7 +9,6 @@ from imgseal.flow.judge import judge
 from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.run import Logged
 from imgseal.records import NamedTuple
-from imgseal.window import ByteView
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, needed_by
 from imgseal.workspace.project import Project
@@ -44,14 +43,14 @@ def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tu
     floors = None if given else logged_floors(base)
     made: list[Target]
     if question.fresh:
-        made = [_setting(project, _first(project.product), "a fresh device") for project in projects]
+        made = [_target(project, _first(project.product), "a fresh device") for project in projects]
     elif question.device is not None:
         made = [_given(projects[0], question.device)]
-        made += [_setting(project, None, "no device") for project in projects[1:]]
+        made += [_target(project, None, "no device") for project in projects[1:]]
     elif question.previous:
         made = _after(projects, question.previous)
     elif floors:
-        made = [_logged_setting(project, floors) for project in projects]
+        made = [_logged_target(project, floors) for project in projects]
     else:
         raise UsageError(
             "nothing says what sequence and counters the devices have",
@@ -63,7 +62,7 @@ def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tu
     return base, Policy(tuple(made), day)
 
 
-def _setting(project: Project, state: DeviceState | None, device: str) -> Target:
+def _target(project: Project, state: DeviceState | None, device: str) -> Target:
     return Target(project.product, project.trust(), state, {}, device)
 
 
@@ -75,8 +74,7 @@ def _first(product: "Product") -> DeviceState:
 def _given(project: Project, path: str) -> Target:
     state, contents = load_device(project, path)
     trust, anchors = device_trust(project, state, path)
-    held = {name: ByteView(bytes(content.read(0, content.size))) for name, content in contents.items()}
-    return Target(project.product, trust, state, held, f"the device of {path}", anchors)
+    return Target(project.product, trust, state, contents, f"the device of {path}", anchors)
 
 
 def read_log(project: Project) -> Logged | None:
@@ -96,11 +94,11 @@ def read_log(project: Project) -> Logged | None:
     return Logged(frozenset(manifests), frozenset(statements))
 
 
-def _logged_setting(project: Project, floors: "tuple[Floor, ...]") -> Target:
+def _logged_target(project: Project, floors: "tuple[Floor, ...]") -> Target:
     state = logged_state(project, floors)
     if state is None:
-        return _setting(project, None, "no device")
-    return _setting(project, state, f"devices with the numbers of {project.log_path} (sequence {state.sequence})")
+        return _target(project, None, "no device")
+    return _target(project, state, f"devices with the numbers of {project.log_path} (sequence {state.sequence})")
 
 
 def _no_numbers(project: Project, floors: "tuple[Floor, ...] | None") -> str:
@@ -114,18 +112,18 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
     from imgseal.flow.contents import read_contents
     from imgseal.workspace.packages import load_package
 
-    made = [_setting(project, None, "no device") for project in projects]
+    made = [_target(project, None, "no device") for project in projects]
     for path in packages:
         data = load_package(path)
         refused, taken = None, False
-        for index, setting in enumerate(made):
-            product = setting.product
-            verdict = judge(data, path, product, setting.trust, fresh(product), partial=True)
+        for index, target in enumerate(made):
+            product = target.product
+            verdict = judge(data, path, product, target.trust, fresh(product), partial=True)
             if not verdict.accepted:
                 refused = verdict if refused is None else refused
                 continue
             contents = read_contents(bytes(data.read(0, data.size)), path, product)
-            known = setting.state or fresh(product)
+            known = target.state or fresh(product)
             counters = dict(known.counters)
             for image in contents.images.values():
                 number = product.components[image.component].number
@@ -133,7 +131,7 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
             state = known._replace(counters=counters, fielded=needed_by(contents) or known.fielded)
             if contents.sequence >= state.sequence:
                 state = state._replace(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
-            made[index] = setting._replace(state=state, device=f"devices that have taken {path}")
+            made[index] = target._replace(state=state, device=f"devices that have taken {path}")
             taken = True
         if not taken:
             assert refused is not None

@@ -24,6 +24,7 @@ from imgseal.formats.archives.unpack import (
     leads_out,
 )
 from imgseal.formats.archives.zip_archive import TAIL_BYTES, ends_as_zip
+from imgseal.formats.memory.store import FileStore
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.formats.source import read
@@ -197,8 +198,6 @@ class _FileScan:
         if not self._fits(spot, words, size, FIRMWARE_BYTES):
             return
         from tempfile import TemporaryFile
-
-        from imgseal.formats.memory.store import FileStore
 
         def beside(image: "MemoryImage | None") -> tuple[Finding, ...]:
             if not self._policy.find_keys:

@@ -7,11 +7,14 @@ import click
 
 from imgseal.errors import ImgsealError, Place, SigningKeyError, UsageError
 from imgseal.keys.hidden import Hidden, hidden
+from imgseal.keys.pem import encode_public, generate, load_private, load_public
 from imgseal.keys.public_key import AnyKey
+from imgseal.keys.published import origin_of
+from imgseal.keys.signer import file_signer, sign_and_verify
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
 from imgseal.product.references import is_token_uri
-from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.files import existing, read_bounded, write_all
 from imgseal.workspace.key_files import PASSPHRASE_VARIABLE, key_outputs, unlock
 from imgseal.workspace.project import Project, find_product
 from imgseal.workspace.staging import Output
@@ -65,8 +68,6 @@ def new(path: str, algorithm: str, no_passphrase: bool, public_file: str | None)
         raise UsageError(
             "--public is for keys in tokens", found=public_file, hint="leave it out: X.pem gets X.pub.pem beside it"
         )
-    from imgseal.keys.pem import generate
-    from imgseal.keys.signer import file_signer
 
     if not path.endswith(".pem") or path.endswith(".pub.pem"):
         stem = path.removesuffix(".pem").removesuffix(".pub")
@@ -103,8 +104,6 @@ def show(path: str, product_file: str | None) -> None:
 
     Of a key in a token it also says how the token keeps it; with type=public in the URI no PIN is needed for the rest.
     """
-    from imgseal.keys.published import origin_of
-
     if is_token_uri(path):
         public = _show_token_key(path)
     else:
@@ -124,8 +123,6 @@ def show(path: str, product_file: str | None) -> None:
 @click.option("--out", metavar="FILE", help="Write it to a new file instead of standard output.")
 def public(path: str, out: str | None) -> None:
     """Print the public half of a key as PEM."""
-    from imgseal.keys.pem import encode_public
-
     text = encode_public(_public_in_token(path) if is_token_uri(path) else _read(path)[0])
     if out is None:
         click.echo(text.decode(), nl=False)
@@ -175,14 +172,8 @@ def _new_in_token(text: str, algorithm: str, public_file: str | None, *, no_pass
             hint="add it; [trust] of the product file names that file",
         )
     if os.path.lexists(public_file):
-        raise UsageError(
-            "this file exists already and is never overwritten",
-            place=Place(file=public_file),
-            hint="give another name, or remove the file yourself",
-        )
+        raise existing(public_file)
     module = module_of(uri)
-    from imgseal.keys.pem import encode_public
-    from imgseal.keys.signer import sign_and_verify
     from imgseal.keys.token_key import make_key
 
     made = make_key(desk(), module, uri, uri.id or os.urandom(_ID_BYTES), uri_name(uri))
@@ -233,8 +224,6 @@ def _public_in_token(text: str) -> AnyKey:
 
 
 def _read(path: str) -> tuple[AnyKey, bool]:
-    from imgseal.keys.pem import load_private, load_public
-    from imgseal.keys.signer import file_signer
 
     try:
         data = hidden(read_bounded(path, "key file", KEY_FILE_BYTES))

@@ -1,11 +1,13 @@
 """`imgseal log`: verify the release log, prove what is in it, show it, export what an auditor needs."""
 
 import os
+from functools import wraps
 from typing import TYPE_CHECKING
 
 import click
 
 from imgseal.errors import InputError, Place, UsageError, in_file
+from imgseal.formats.log.entry import encode_entry
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.proof import (
     Consistency,
@@ -18,6 +20,7 @@ from imgseal.formats.log.proof import (
 )
 from imgseal.formats.log.tree import EMPTY_ROOT
 from imgseal.limits import PROOF_BYTES
+from imgseal.records import NamedTuple
 from imgseal.times import utc
 from imgseal.versions import decimal
 from imgseal.workspace.files import read_bounded
@@ -54,13 +57,31 @@ def command() -> None:
     """Verify, prove and show the release log that build --release keeps ([log] in the product file)."""
 
 
+class _Chosen(NamedTuple):
+    """The log that the command line names, or the product file that names it."""
+
+    log_file: str | None
+    product_file: str | None
+
+    def open(self) -> LogFile:
+        """Return the log; UsageError where none is stated, InputError where it is not there."""
+        if self.log_file is not None:
+            return LogFile(self.log_file)
+        path = log_path(Project.load(self.product_file))
+        if not os.path.lexists(path):
+            hint = "the first imgseal build --release makes it; if there were releases, restore it from version control"
+            raise InputError("there is no release log yet", place=Place(file=path), hint=hint)
+        return LogFile(path)
+
+
 def _log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
-    for option in (
-        click.option("--log", "log_file", metavar="FILE", help="This log instead of the product file's."),
-        click.option("--product", "product_file", metavar="FILE", help="Use this product file."),
-    ):
-        command = option(command)
-    return command
+    @wraps(command)
+    def with_choice(*, log_file: str | None, product_file: str | None, **options: "Any") -> "Any":
+        return command(chosen=_Chosen(log_file, product_file), **options)
+
+    log = click.option("--log", "log_file", metavar="FILE", help="This log instead of the product file's.")
+    product = click.option("--product", "product_file", metavar="FILE", help="Use this product file.")
+    return product(log(with_choice))
 
 
 def log_path(project: Project) -> str:
@@ -72,19 +93,6 @@ def log_path(project: Project) -> str:
             hint='add to it: [log] path = "release.log"; or name a log: --log FILE',
         )
     return project.log_path
-
-
-def _open(log_file: str | None, product_file: str | None) -> LogFile:
-    if log_file is not None:
-        return LogFile(log_file)
-    path = log_path(Project.load(product_file))
-    if not os.path.lexists(path):
-        raise InputError(
-            "there is no release log yet",
-            place=Place(file=path),
-            hint="the first imgseal build --release makes it; if there were releases, restore it from version control",
-        )
-    return LogFile(path)
 
 
 def find(log: LogFile, release: str) -> "Entry":
@@ -114,20 +122,20 @@ def say_torn(log: LogFile) -> None:
 @click.option("--against", metavar="OLDER", help="An older head SIZE:ROOT, a file that holds one, or an older log.")
 @click.option("--proof", "proof_file", metavar="FILE", help="Verify this proof instead; no log is needed.")
 @_log_options
-def verify(against: str | None, proof_file: str | None, log_file: str | None, product_file: str | None) -> None:
+def verify(against: str | None, proof_file: str | None, chosen: _Chosen) -> None:
     """Verify every entry of the log, and its head; with --against also that nothing older was changed.
 
     Exit status 1 when the log does not hold, 3 when a line cannot be read.
     """
     if proof_file is not None:
-        if log_file is not None:
+        if chosen.log_file is not None:
             raise UsageError(
                 "--proof and --log contradict each other", hint="leave --log out: a proof is verified without it"
             )
         _verify_proof(proof_file, against)
         return
     older = older_head(against) if against is not None else None
-    log = _open(log_file, product_file)
+    log = chosen.open()
     root = EMPTY_ROOT if older is not None and older.size == 0 else None
     for step in log.walk():
         if older is not None and step.tip.size == older.size:
@@ -177,13 +185,11 @@ def _refuse_other_head(stated: Head, wanted: Head) -> None:
 @click.option("--from", "first", type=int, metavar="SIZE", help="Prove that the log continues the one of SIZE entries.")
 @click.option("--size", "size", type=int, metavar="SIZE", help="In the log of SIZE entries; default the whole log.")
 @_log_options
-def prove(
-    release: str | None, first: int | None, size: int | None, log_file: str | None, product_file: str | None
-) -> None:
+def prove(release: str | None, first: int | None, size: int | None, chosen: _Chosen) -> None:
     """Print a proof as JSON: that RELEASE is in the log, or with --from that the log continues an older one."""
     if (release is None) == (first is None):
         raise UsageError("give either a release or --from SIZE", hint="imgseal log --help has examples")
-    log = _open(log_file, product_file)
+    log = chosen.open()
     entry = None
     if release is not None:
         entry = find(log, release)
@@ -226,7 +232,7 @@ def _in_range(value: int | None, option: str, least: int, log: LogFile, most: in
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the entries as a JSON array.")
 @_log_options
-def show(release: str | None, key: str | None, as_json: bool, log_file: str | None, product_file: str | None) -> None:
+def show(release: str | None, key: str | None, as_json: bool, chosen: _Chosen) -> None:
     """List the releases, or show one. What is shown has been verified first."""
     if release is not None and key is not None:
         raise UsageError(
@@ -234,7 +240,7 @@ def show(release: str | None, key: str | None, as_json: bool, log_file: str | No
             hint="leave one of them out: --key lists the releases of a key",
         )
     wanted = _key_id(key) if key is not None else None
-    log = _open(log_file, product_file)
+    log = chosen.open()
     if release is not None:
         entry = find(log, release)
         shown = [_json(entry) if as_json else "\n".join(_lines(entry))]
@@ -271,8 +277,7 @@ def export(
     package: str | None,
     sbom: str | None,
     variant: str | None,
-    log_file: str | None,
-    product_file: str | None,
+    chosen: _Chosen,
 ) -> None:
     """Write what an auditor needs in years to come into a new FOLDER, and judge all of it first.
 
@@ -281,8 +286,8 @@ def export(
     """
     from imgseal.log.export import ExportFiles, export_release
 
-    project = Project.load(product_file)
-    log = LogFile(log_file if log_file is not None else log_path(project))
+    project = Project.load(chosen.product_file)
+    log = LogFile(chosen.log_file if chosen.log_file is not None else log_path(project))
     entry = find(log, release)
     say_torn(log)
     for path in export_release(log, entry, folder, ExportFiles(project.path, package, sbom), variant):
@@ -304,7 +309,6 @@ def _key_id(text: str) -> bytes:
 
 
 def _json(entry: "Entry") -> str:
-    from imgseal.formats.log.entry import encode_entry
 
     return encode_entry(entry).decode("ascii")
 

@@ -5,17 +5,28 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
+from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
+from imgseal.flow.contents import read_contents
 from imgseal.flow.judge import judge, refuse_unless_accepted
 from imgseal.formats.log.proof import encode_proof, prove_inclusion
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.named_bill import bill_of
+from imgseal.keys.pem import encode_public, load_public
+from imgseal.keys.trusted_keys import resolve
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES, SBOM_BYTES
+from imgseal.product.read_toml import read, resolved
+from imgseal.product.write_toml import write_toml
 from imgseal.records import NamedTuple
 from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
+from imgseal.workspace.outputs import file_entry
 from imgseal.workspace.project import read_text
 from imgseal.workspace.staging import Output, json_text
+from imgseal.workspace.verdict_json import verdicts_document
 
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
@@ -130,9 +141,6 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
     What is of no use away from the maker's machine is left out: signing and development keys, files for the factory,
     the log's place.
     """
-    from imgseal.product.read_toml import read, resolved
-    from imgseal.product.write_toml import write_toml
-
     text = read_text(path, "product file", PRODUCT_FILE_BYTES)
     overrides = {"release.version": str(entry.version), "release.sequence": str(entry.sequence)}
     for image in logged.images:
@@ -173,8 +181,6 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
 
 def _trusted(entry: "TrustEntry", folder: str, keys: dict[str, bytes]) -> str | dict[str, object]:
     """Read a trust anchor's key file, and return what stands in the exported product file for it."""
-    from imgseal.keys.pem import encode_public, load_public
-
     path = os.path.join(folder, entry.key)
     public = load_public(read_bounded(path, "public key", KEY_FILE_BYTES), path)
     name = f"keys/{public.key_id.hex()}.pub.pem"
@@ -205,9 +211,6 @@ def _usual_place(entry: "Entry", logged: "LoggedPackage") -> str:
 
 def _refuse_other_package(data: ByteView, path: str, product: "Product", logged: "LoggedPackage") -> None:
     """UsageError unless manifest and statements are those of the log."""
-    from imgseal.flow.contents import read_contents
-    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
-
     contents = read_contents(data.read(0, data.size), path, product)
     if contents.manifest_digest != logged.manifest:
         raise UsageError(
@@ -233,9 +236,6 @@ def _refuse_other_package(data: ByteView, path: str, product: "Product", logged:
 
 def _refuse_other_bill(data: ByteView, bill: bytes, path: str) -> bool:
     """UsageError where the package names another bill of materials; return whether it names this one."""
-    from imgseal.formats.suit.envelope import decode_envelope
-    from imgseal.formats.suit.named_bill import bill_of
-
     named = bill_of(decode_envelope(data.read(0, data.size)))
     if named is None:
         return False
@@ -253,9 +253,6 @@ def _refuse_other_bill(data: ByteView, bill: bytes, path: str) -> bool:
 
 def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes], day: str) -> "Verdict":
     """Judge the package for the keys that were in force on the day that it was built."""
-    from imgseal.device_state.device import fresh
-    from imgseal.keys.trusted_keys import resolve
-
     trust: Trust = resolve(product, keys.get)
     verdict = judge(data, name, product, trust, fresh(product), partial=True, day=day)
     refuse_unless_accepted(verdict, "the package is refused with this product file", hint=_OTHER_FILE)
@@ -266,7 +263,6 @@ _OTHER_FILE = "export with the product file of the release (its source revision 
 
 
 def _verdict(verdict: "Verdict") -> bytes:
-    from imgseal.workspace.verdict_json import verdicts_document
 
     document = verdicts_document([verdict], __version__, "imgseal.toml")  # the resolved one beside it
     return json_text(document).encode()
@@ -275,10 +271,7 @@ def _verdict(verdict: "Verdict") -> bytes:
 def _document(
     entry: "Entry", logged: "LoggedPackage", head: str, contents: list[tuple[str, str, bytes | memoryview]]
 ) -> bytes:
-    files = [
-        {"path": path, "what": what, "size": len(data), "sha256": hashlib.sha256(data).hexdigest()}
-        for path, what, data in contents
-    ]
+    files = [file_entry(path, [data], what) for path, what, data in contents]
     document = {
         "format": FORMAT,
         "imgseal": __version__,

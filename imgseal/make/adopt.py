@@ -44,31 +44,14 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
             hint="use the product file that the image was made with: --product FILE",
         )
     offset = 0 if statement.detached else statement.header_block
-    source = payload if statement.detached else data
-    if source is None:
-        raise UsageError(
-            "a detached header without its payload",
-            place=Place(file=name),
-            hint="put its payload beside it, under the same name with .payload. in place of .header.",
-        )
-    body = bytes(source.read(offset, statement.payload_size))
-    if len(body) != statement.payload_size or source.size != offset + statement.payload_size:
-        raise UsageError(
-            "the file does not hold exactly one sealed image",
-            place=Place(file=name),
-            expected=f"{offset + statement.payload_size} bytes",
-            found=f"{source.size} bytes",
-            hint="copy the file again, or seal it again",
-        )
+    body = _payload(payload if statement.detached else data, offset, statement.payload_size, name)
+    address = statement.link_address
     for index, slot_name in enumerate(component.run):
-        base = product.slot_base(slot_name)
-        slot = product.slots[slot_name]
-        if statement.link_address == base + offset:
-            image = MemoryImage.from_bytes(statement.link_address, body)
-            content = Payload(image, statement.link_address, statement.link_address + len(body))
-            placed = Placed(
-                component, slot, index, statement.link_address, statement.entry_offset, content, slot.size - offset
-            )
+        if address == product.slot_base(slot_name) + offset:
+            slot = product.slots[slot_name]
+            content = Payload(MemoryImage.from_bytes(address, body), address, address + len(body))
+            room = slot.size - offset
+            placed = Placed(component, slot, index, address, statement.entry_offset, content, room)
             return SealedImage(placed, statement, encode_header_block(statement, block.signatures), content)
     raise UsageError(
         f"this image is linked for none of the run slots of {component.name}",
@@ -77,3 +60,22 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
         found=f"0x{statement.link_address:08x}",
         hint="seal it again with this product file",
     )
+
+
+def _payload(source: ByteView | None, offset: int, size: int, name: str) -> bytes:
+    """Return the payload, which begins at `offset`; UsageError unless the file ends where it does."""
+    if source is None:
+        raise UsageError(
+            "a detached header without its payload",
+            place=Place(file=name),
+            hint="put its payload beside it, under the same name with .payload. in place of .header.",
+        )
+    if source.size != offset + size:
+        raise UsageError(
+            "the file does not hold exactly one sealed image",
+            place=Place(file=name),
+            expected=f"{offset + size} bytes",
+            found=f"{source.size} bytes",
+            hint="copy the file again, or seal it again",
+        )
+    return bytes(source.read(offset, size))

@@ -8,13 +8,14 @@ one of its words there, wherever it lies.
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from imgseal.errors import Place, RefusedError
 from imgseal.keys.known_secrets import NEEDLE_BYTES, Needle
 from imgseal.make.key_forms import DER_VERSION, PEM_LABELS, KeyForm, der_key, pem_key
 from imgseal.records import NamedTuple
+from imgseal.window import ByteView, Window
 
 if TYPE_CHECKING:
 
@@ -56,22 +57,6 @@ class Leak(NamedTuple):
     offset: int
     size: int
     digest: bytes
-
-
-class _Content(NamedTuple):
-    """Bytes as a payload."""
-
-    data: bytes
-
-    @property
-    def size(self) -> int:
-        return len(self.data)
-
-    def chunks(self) -> Iterator[bytes]:
-        yield self.data
-
-    def read(self, offset: int, length: int) -> bytes:
-        return self.data[offset : offset + length]
 
 
 class Scanner:
@@ -128,7 +113,7 @@ class Scanner:
 
     def find_in(self, content: bytes) -> tuple[Leak, ...]:
         """Return what is found in bytes that are no payload."""
-        return self.find(_Content(content))
+        return self.find(Window.of(ByteView(content)))
 
     def _known_at(self, payload: "Payload", window: bytes, start: int, candidates: set[int]) -> Iterator[Leak]:
         for index in sorted(candidates):
@@ -161,33 +146,29 @@ def refuse_leaks(
     if not left:
         return
     leak = left[0]
-    more = f", and {len(left) - 1} more" if len(left) > 1 else ""
     hint = "take it out, and make a new key: what was in firmware once is known"
     if leak.code != "leak.signing-key":
         hint = (
             f"if it belongs there, say so in the product file: [[component.{component}.allowed_key]] "
             f'sha256 = "{leak.digest.hex()}", reason = "..."; docs/keys.md'
         )
-    raise RefusedError(
-        f"{leak.code}: {LEAK_CODES[leak.code]}",
-        place=Place(file=name, offset=offset + leak.offset, address=address + leak.offset),
-        expected="firmware without private keys",
-        found=f"{leak.what}, {leak.size} bytes{more}",
-        hint=hint,
-    )
+    place = Place(file=name, offset=offset + leak.offset, address=address + leak.offset)
+    raise _refusal(left, place, "firmware without private keys", hint)
 
 
 def refuse_leaks_beside(leaks: tuple[Leak, ...], member: str) -> None:
     """RefusedError for the first leak in a member of a package that is no payload: nothing allows one there."""
     if leaks:
-        leak = leaks[0]
-        raise RefusedError(
-            f"{leak.code}: {LEAK_CODES[leak.code]}",
-            place=Place(key=member, offset=leak.offset),
-            expected="a package without private keys, its texts included",
-            found=f"{leak.what}, {leak.size} bytes" + (f", and {len(leaks) - 1} more" if len(leaks) > 1 else ""),
-            hint="take it out of [text] of the product file, and make a new key: what was in there once is known",
-        )
+        hint = "take it out of [text] of the product file, and make a new key: what was in there once is known"
+        place = Place(key=member, offset=leaks[0].offset)
+        raise _refusal(leaks, place, "a package without private keys, its texts included", hint)
+
+
+def _refusal(leaks: Sequence[Leak], place: Place, expected: str, hint: str) -> RefusedError:
+    leak = leaks[0]
+    more = f", and {len(leaks) - 1} more" if len(leaks) > 1 else ""
+    found = f"{leak.what}, {leak.size} bytes{more}"
+    return RefusedError(f"{leak.code}: {LEAK_CODES[leak.code]}", place=place, expected=expected, found=found, hint=hint)
 
 
 def _starts_of(known: list[tuple[bytes, Needle | None]]) -> "re.Pattern[str]":

@@ -86,27 +86,35 @@ def place(image: MemoryImage, product: Product, component: Component, name: str)
     slot's first byte where the header block goes, when it spans two slots, or does not fit.
     """
     for index, slot_name in enumerate(component.run):
-        slot = product.slots[slot_name]
-        base = product.slot_base(slot.name)
-        if base <= image.lowest < base + slot.size:
-            return _place_in(image, product, component, name, index, slot, base)
-    wanted = ", ".join(_range(product, component, slot_name) for slot_name in component.run)
+        if _holds(product, slot_name, image.lowest):
+            return _place_in(image, product, component, name, index)
+    spans = (f"{slot} " + "0x{:08x}..0x{:08x}".format(*_room(product, component, slot)) for slot in component.run)
     raise UsageError(
         f"this firmware is linked for none of the run slots of {component.name}",
         place=Place(file=name, address=image.lowest),
-        expected=wanted,
+        expected=", ".join(spans),
         found=f"0x{image.lowest:08x}..0x{image.end:08x}",
         hint=_elsewhere(component, image.lowest, product)
         or "link it for one of them (imgseal show --linker), or give the file of this component",
     )
 
 
-def _place_in(
-    image: MemoryImage, product: Product, component: Component, name: str, index: int, slot: Slot, base: int
-) -> Placed:
-    start = base + (0 if component.header else component.header_block)
-    end = base + slot.size
+def _holds(product: Product, slot_name: str, address: int) -> bool:
+    base = product.slot_base(slot_name)
+    return base <= address < base + product.slots[slot_name].size
+
+
+def _room(product: Product, component: Component, slot_name: str) -> tuple[int, int]:
+    """Return where the payload may lie in a slot: its first address, and the one behind its last."""
+    base = product.slot_base(slot_name)
+    return base + (0 if component.header else component.header_block), base + product.slots[slot_name].size
+
+
+def _place_in(image: MemoryImage, product: Product, component: Component, name: str, index: int) -> Placed:
+    slot = product.slots[component.run[index]]
+    start, end = _room(product, component, slot.name)
     if image.lowest < start:
+        base = product.slot_base(slot.name)
         raise UsageError(
             f"this firmware begins in {slot.name} where its header block goes",
             place=Place(file=name, address=image.lowest),
@@ -134,27 +142,16 @@ def _place_in(
 
 def linker_region(product: Product, component: Component, slot_name: str) -> str:
     """Return the MEMORY line of a GNU linker script for firmware in this slot."""
-    slot = product.slots[slot_name]
-    header = 0 if component.header else component.header_block
-    origin = product.slot_base(slot.name) + header
-    return f"FLASH (rx) : ORIGIN = 0x{origin:08x}, LENGTH = 0x{slot.size - header:x}"
-
-
-def _range(product: Product, component: Component, slot_name: str) -> str:
-    slot = product.slots[slot_name]
-    base = product.slot_base(slot.name)
-    start = base + (0 if component.header else component.header_block)
-    return f"{slot_name} 0x{start:08x}..0x{base + slot.size:08x}"
+    start, end = _room(product, component, slot_name)
+    return f"FLASH (rx) : ORIGIN = 0x{start:08x}, LENGTH = 0x{end - start:x}"
 
 
 def _elsewhere(component: Component, start: int, product: Product) -> str | None:
     """Say whose slot an address is in, if it is another component's."""
     for other in product.components.values():
-        for slot_name in other.run:
-            slot = product.slots[slot_name]
-            base = product.slot_base(slot.name)
-            if other.name != component.name and base <= start < base + slot.size:
-                return f"that is {slot_name} of {other.name}: is this {other.name}'s file?"
+        slot = next((slot for slot in other.run if _holds(product, slot, start)), None)
+        if slot is not None and other.name != component.name:
+            return f"that is {slot} of {other.name}: is this {other.name}'s file?"
     return None
 
 

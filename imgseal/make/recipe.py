@@ -57,12 +57,8 @@ def shared_sequence(parts: tuple[Part, ...], product: Product) -> Sequence:
             labels.IMAGE_DIGEST: SuitDigest(_SHA256, part.digest),
             labels.IMAGE_SIZE: part.size,
         }
-        out += [
-            Command(labels.SET_COMPONENT_INDEX, index),
-            Command(labels.OVERRIDE_PARAMETERS, parameters),
-            Command(labels.CONDITION_VENDOR, _ALWAYS),
-            Command(labels.CONDITION_CLASS, _ALWAYS),
-        ]
+        out += [Command(labels.SET_COMPONENT_INDEX, index), Command(labels.OVERRIDE_PARAMETERS, parameters)]
+        out += [Command(labels.CONDITION_VENDOR, _ALWAYS), Command(labels.CONDITION_CLASS, _ALWAYS)]
     return tuple(out)
 
 
@@ -131,9 +127,7 @@ def _branch(members: list[tuple[int, Part]], steps: _Steps) -> Sequence:
     for index, part in members:
         out.append(Command(labels.SET_COMPONENT_INDEX, index))
         if part.choice:
-            out += [
-                Command(labels.OVERRIDE_PARAMETERS, {labels.SLOT: part.slot}),
-                Command(labels.CONDITION_SLOT, _SLOT),
-            ]
+            out.append(Command(labels.OVERRIDE_PARAMETERS, {labels.SLOT: part.slot}))
+            out.append(Command(labels.CONDITION_SLOT, _SLOT))
         out += steps(part)
     return tuple(out)

@@ -8,6 +8,11 @@ from imgseal.console.options import ChosenProduct, bill_option, product_options
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
 from imgseal.limits import REQUEST_BYTES, RESPONSE_BYTES
+from imgseal.make.seal import SealedImage
+from imgseal.offline.offline_signing import finish, options_of
+from imgseal.offline.outputs import request_outputs
+from imgseal.offline.request import decode_request, request_digest
+from imgseal.offline.response import decode_response
 from imgseal.workspace.clock import today
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import load_bill, parse_firmware
@@ -48,12 +53,6 @@ def command(
     another request is refused, and so is a signature that does not hold for what is made now. Where the package's key
     is elsewhere too, the sealed images are written, and the request for their package: finish that one with them.
     """
-    from imgseal.make.seal import SealedImage
-    from imgseal.offline.offline_signing import finish, options_of
-    from imgseal.offline.outputs import request_outputs
-    from imgseal.offline.request import decode_request, request_digest
-    from imgseal.offline.response import decode_response
-
     project = chosen.load()
     data = read_bounded(request, "signing request", REQUEST_BYTES)
     asked = decode_request(data, request)

@@ -12,7 +12,9 @@ from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release, seal
 from imgseal.formats.sealed_image.codec import decode_statement, encode_statement
 from imgseal.formats.suit.shape import Shape
+from imgseal.keys.pem import generate
 from imgseal.keys.remote_signer import LaterSigner, SuppliedSigner
+from imgseal.keys.signer import file_signer
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES, UNCOUNTED, TrustedKey
 from imgseal.make.pack import draft as draft_package
 from imgseal.make.place import Placed, place_all
@@ -199,9 +201,6 @@ def _with_stand_ins(job: Job) -> Job:
 
     Nothing that it signs leaves this process: it only lets the judge look before anybody is asked to sign.
     """
-    from imgseal.keys.pem import generate  # noqa: PLC0415 - 2 ms, only where keys are elsewhere
-    from imgseal.keys.signer import file_signer  # noqa: PLC0415
-
     anchors: list[TrustedKey] = []
 
     def stand_in(signer: "Signer", role: str) -> "Signer":

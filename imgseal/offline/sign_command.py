@@ -5,8 +5,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import Place, SigningKeyError, UsageError
+from imgseal.flow.release import sign_package
+from imgseal.keys.public_key import KINDS
+from imgseal.keys.published import refuse_published
+from imgseal.keys.signer import sign_and_verify
 from imgseal.limits import REQUEST_BYTES
 from imgseal.product.references import is_token_uri
 from imgseal.workspace.artefacts import open_artefact
@@ -54,8 +59,6 @@ def command(
     and its rules.verifier. A package is judged before and after, but for the number of
     signatures, and no byte of it changes except that it has one more.
     """
-    from imgseal.check.judge import kind_of
-
     data = open_artefact(what)
     if kind_of(data) == "update package":
         project = chosen.load()
@@ -84,9 +87,6 @@ def command(
 def _sign_request(
     view: "ByteView", path: str, reference: str, out: str | None, own: "Callable[[], Project | None]", *, yes: bool
 ) -> None:
-    from imgseal.keys.public_key import KINDS
-    from imgseal.keys.published import refuse_published
-    from imgseal.keys.signer import sign_and_verify
     from imgseal.offline.request import NUMBERS, Asked, decode_request, hold_to_profile, request_digest
     from imgseal.offline.response import Response, Signed, encode_response
     from imgseal.offline.text_form import escaped
@@ -147,7 +147,6 @@ def _sign_request(
 
 
 def _sign_package(project: Project, data: "ByteView", name: str, reference: str, out: str | None, *, yes: bool) -> None:
-    from imgseal.flow.release import sign_package
 
     signer = open_signer(reference)
 

@@ -10,17 +10,15 @@ from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
 from imgseal.make.seal import SealOptions
 from imgseal.workspace.clock import build_time, source_revision
-from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
-from imgseal.workspace.outputs import release_outputs
-from imgseal.workspace.previous_build import RELEASE_NAME, read_build
-from imgseal.workspace.release_job import Made, firmware_files, make_release, release_job, write_release
+from imgseal.workspace.previous_build import RELEASE_NAME
+from imgseal.workspace.release_job import Made, build_release, firmware_files, read_previous, release_job, write_release
 from imgseal.workspace.release_log import refuse_below_log
 from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from imgseal.flow.release import ReleaseResult
+    from imgseal.make.seal import SealedImage
 
 _ALL = "all"
 
@@ -91,15 +89,15 @@ def command(
     arguments = [parse_firmware(argument, base.product) for argument in firmware]
     inputs = [argument.path for argument in arguments] + [path for path in (previous, sbom) if path is not None]
     bill = load_bill(sbom)
-    before = load_artefact(previous) if previous else None
     outputs: list[Output] = []
     lines: list[str] = []
     notes = base.notes_on_keys(development=options.development)
     made: list[Made] = []
     with firmware_files(arguments, base.product) as files:
         for project in projects:
-            product = project.product
-            folder = os.path.join(out, product.variant) if product.variant and every else out
+            variant = project.product.variant
+            folder = os.path.join(out, variant) if variant and every else out
+            before = read_previous(previous, project.product)
             job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
             if sign_later:
                 from imgseal.offline.offline_signing import ask
@@ -113,14 +111,11 @@ def command(
                 outputs += request_outputs(asking, job, folder)
                 notes += [*asking.notes, *counters_running_out(asking.rehearsed.images)]
                 continue
-            result = make_release(project, job, before)
-            made.append((project, result.package, job.package_signers))
-            files_of_it = release_outputs(result, job, folder)
-            replaced = read_build(folder)
-            lines += [_slot_line(result, index, replaced.sizes) for index in range(len(result.images))]
-            outputs += files_of_it
-            notes += counters_running_out(result.images)
-            notes += [*result.notes, *replaced.notes(files_of_it, product, result.package.digest.value.hex())]
+            built = build_release(project, job, before, folder)
+            made.append(built.made)
+            lines += [_slot_line(image, built.replaced.sizes) for image in built.result.images]
+            outputs += built.outputs
+            notes += built.notes
         if depfile is not None:
             paths = [output.path for output in outputs]
             # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
@@ -133,9 +128,8 @@ def command(
     say_written(outputs)
 
 
-def _slot_line(result: "ReleaseResult", index: int, before: dict[str, int]) -> str:
+def _slot_line(image: "SealedImage", before: dict[str, int]) -> str:
     """Say in one line how full a slot is, what changed, and where the counter stands."""
-    image = result.images[index]
     placed = image.placed
     used, room = placed.payload.size, placed.room
     change = ""

@@ -4,12 +4,22 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.console.say import say
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError, in_file
+from imgseal.flow.contents import Image, read_contents
+from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
+from imgseal.formats.trust_anchors.codec import number_words
+from imgseal.keys.anchor_set import anchor_set, trust_of
+from imgseal.keys.p256 import BadSignatureError, PublicKey
+from imgseal.keys.pem import load_public
+from imgseal.keys.public_key import AnyKey, verify
 from imgseal.limits import HEADER_BLOCK_MAX, KEY_FILE_BYTES
+from imgseal.make.adopt import adopt
 from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
+from imgseal.trust.update import Running, running_images, update_trust
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import load_device, read_update
 from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
@@ -23,7 +33,6 @@ if TYPE_CHECKING:
     from typing import Any
 
     from imgseal.formats.trust_anchors.codec import AnchorSet
-    from imgseal.trust.update import Running
 
 
 @click.group(
@@ -121,9 +130,6 @@ def show(path: str, chosen: ChosenProduct) -> None:
 
 def _make(asked: _Asked, *revoke: bytes) -> Project:
     """Make the set and write it; returns the project that it is of."""
-    from imgseal.formats.trust_anchors.codec import number_words
-    from imgseal.trust.update import update_trust
-
     project = asked.chosen.load()
     running = asked.running
     if bool(running) == asked.nothing_runs:
@@ -148,7 +154,6 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
 
 
 def _previous(project: Project, path: str | None, previous_by: str | None) -> "AnchorSet":
-    from imgseal.keys.anchor_set import anchor_set
 
     if path is None:
         return anchor_set(project.trust(), project.product)
@@ -160,10 +165,6 @@ def _previous(project: Project, path: str | None, previous_by: str | None) -> "A
 
 def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSet":
     """Read the previous set; InputError unless who signed it is known: numbers and revocations follow from it."""
-    from imgseal.keys.p256 import BadSignatureError, PublicKey
-    from imgseal.keys.pem import load_public
-    from imgseal.keys.public_key import AnyKey, verify
-
     update = read_update(path)
     signer = PublicKey(update.signer[:32], update.signer[32:])
     apex = project.trust().apex
@@ -193,20 +194,12 @@ def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSe
 
 def _running(project: Project, path: str) -> "list[Running]":
     """Return the devices that a file stands for."""
-    from imgseal.check.judge import kind_of
-    from imgseal.flow.contents import read_contents
-    from imgseal.trust.update import Running, running_images
-
     data = open_artefact(path)
     kind = kind_of(data)
     if kind == "update package":
         contents = read_contents(load_package(path).read(0, data.size), path, project.product)
         return running_images(contents.images.values(), path, project.product)
     if kind == "sealed image":
-        from imgseal.flow.contents import Image
-        from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
-        from imgseal.make.adopt import adopt
-
         try:
             with in_file(path):
                 statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
@@ -227,7 +220,6 @@ def _running(project: Project, path: str) -> "list[Running]":
 
 
 def _key_id(text: str) -> bytes:
-    from imgseal.keys.pem import load_public
 
     try:
         value = bytes.fromhex(text)
@@ -255,9 +247,6 @@ def _key_id(text: str) -> bytes:
 
 
 def _show(project: Project, path: str) -> None:
-    from imgseal.formats.trust_anchors.codec import number_words
-    from imgseal.keys.anchor_set import trust_of
-    from imgseal.keys.p256 import PublicKey
 
     anchors = read_update(path).anchors
     names = {key.key_id: key for key in trust_of(anchors, project.product, project.trust()).keys if not key.development}

@@ -139,7 +139,7 @@ def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | Non
             path = output.path
             _make_folder(os.path.dirname(path) or ".", made_folders)
             if not output.replace and os.path.lexists(path):
-                raise _exists(path)
+                raise existing(path)
             _refuse_precious(path)
             files.append(staged(output))
             files[-1].write()
@@ -155,7 +155,7 @@ def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | Non
                 with suppress(OSError):
                     os.rmdir(folder)
         if isinstance(error, FileExistsError):
-            raise _exists(error.filename2 or path) from None
+            raise existing(error.filename2 or path) from None
         if isinstance(error, OSError):
             raise unwritable(path, error) from None
         raise
@@ -198,7 +198,8 @@ def _refuse_precious(path: str) -> None:
             )
 
 
-def _exists(path: str) -> UsageError:
+def existing(path: str) -> UsageError:
+    """Return the error for a file that would be replaced and may not be."""
     return UsageError(
         "this file exists already and is never overwritten",
         place=Place(file=path),

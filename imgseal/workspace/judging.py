@@ -16,13 +16,14 @@ if TYPE_CHECKING:
     from imgseal.findings import Verdict
     from imgseal.formats.trust_anchors.codec import AnchorSet
     from imgseal.keys.trusted_keys import Trust
+    from imgseal.product.model import Product
     from imgseal.window import Bytes
 
 
 class Judge(NamedTuple):
-    """Everything that a verdict depends on besides the artefact."""
+    """Everything that a verdict depends on besides the artefact, by the names that flow/judge.py has for it."""
 
-    project: Project
+    product: "Product"
     trust: "Trust"
     state: "DeviceState"
     contents: "dict[str, ByteView]"
@@ -51,21 +52,7 @@ class Judge(NamedTuple):
                 found=kind_of(data),
                 hint="leave them out: a package and a trust anchor update need neither",
             )
-        return judge(
-            data,
-            name,
-            self.project.product,
-            self.trust,
-            self.state,
-            contents=self.contents,
-            device=self.device,
-            development=self.development,
-            slot=slot,
-            payload=payload,
-            partial=partial,
-            day=self.day,
-            anchors=self.anchors,
-        )
+        return judge(data, name, slot=slot, payload=payload, partial=partial, **self._asdict())
 
 
 def judge_of(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
@@ -84,4 +71,4 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
         state, device = logged_device(project) or (state, device)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
-    return Judge(project, trust, state, contents, device, day, anchors, development)
+    return Judge(project.product, trust, state, contents, device, day, anchors, development)

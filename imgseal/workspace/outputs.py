@@ -60,7 +60,7 @@ def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Ou
     product, development = job.product, job.options.development
     package_name = package_file_name(product, development=development, unfinished=job.unfinished)
     outputs = [Output(os.path.join(folder, package_name), result.package.pieces())]
-    files: list[dict[str, object]] = [_entry(package_name, list(result.package.pieces()), "update package")]
+    files: list[dict[str, object]] = [file_entry(package_name, list(result.package.pieces()), "update package")]
     for image in result.images:
         for output in image_outputs(image, product, folder):
             outputs.append(output)
@@ -70,7 +70,7 @@ def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Ou
             pieces = image.payload.chunks() if what == "detached payload" else image.pieces()
             files.append(
                 {
-                    **_entry(os.path.basename(output.path), pieces, what),
+                    **file_entry(os.path.basename(output.path), pieces, what),
                     "component": image.placed.component.name,
                     "slot": image.placed.slot.name,
                     "version": str(image.statement.version),
@@ -94,7 +94,8 @@ def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Ou
     return outputs
 
 
-def _entry(path: str, pieces: Iterable[bytes | memoryview], what: str) -> dict[str, object]:
+def file_entry(path: str, pieces: Iterable[bytes | memoryview], what: str) -> dict[str, object]:
+    """Return what release.json and export.json say of a file."""
     state, size = hashlib.sha256(), 0
     for piece in pieces:
         state.update(piece)

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from imgseal.check.judge import judge_unrecognised, kind_of
 from imgseal.errors import Place, UsageError
 from imgseal.flow.judge import refuse_unless_accepted
 from imgseal.workspace.files import load_artefact
@@ -14,8 +15,6 @@ if TYPE_CHECKING:
 
 def load_package(path: str) -> "ByteView":
     """Read an update package; RefusedError for a file that is none at all."""
-    from imgseal.check.judge import judge_unrecognised, kind_of
-
     data = load_artefact(path)
     if kind_of(data) is None:
         refuse_verdict(judge_unrecognised(data, path, "a device"), path)

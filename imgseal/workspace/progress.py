@@ -8,6 +8,28 @@ from typing import BinaryIO, cast
 _PATIENCE = 1.0
 
 
+class _Line:
+    """A line on standard error that is written over again: not in the first second, then five times a second."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self._next = clock() + _PATIENCE
+        self._shown = False
+
+    def show(self, text: Callable[[], str]) -> None:
+        if (now := self._clock()) >= self._next:
+            self._next = now + 0.2
+            self._shown = True
+            sys.stderr.write(f"\r{text()}")
+            sys.stderr.flush()
+
+    def clear(self) -> None:
+        if self._shown:
+            self._shown = False
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+
+
 class _Watched:
     """A readable stream that says how far it is, on standard error."""
 
@@ -15,30 +37,16 @@ class _Watched:
         self._stream = stream
         self._size = size
         self._what = what
-        self._clock = clock
-        self._next = clock() + _PATIENCE
-        self._shown = False
+        self._line = _Line(clock)
+        self.seek, self.tell = stream.seek, stream.tell
 
     def read(self, count: int = -1) -> bytes:
         data = self._stream.read(count)
-        now = self._clock()
-        if data and now >= self._next:
-            self._next = now + 0.2
-            self._shown = True
-            percent = 100 * self._stream.tell() // max(self._size, 1)
-            sys.stderr.write(f"\r{self._what} {min(percent, 100)} %")
-            sys.stderr.flush()
-        elif not data and self._shown:
-            self._shown = False
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+        if data:
+            self._line.show(lambda: f"{self._what} {min(100 * self.tell() // max(self._size, 1), 100)} %")
+        else:
+            self._line.clear()
         return data
-
-    def seek(self, offset: int, whence: int = 0) -> int:
-        return self._stream.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._stream.tell()
 
 
 def watch(stream: BinaryIO, size: int, what: str, clock: Callable[[], float] = time.monotonic) -> BinaryIO:
@@ -55,20 +63,12 @@ def counter(what: str, clock: Callable[[], float] = time.monotonic) -> Callable[
     """Return what shows `3 of 9 files` on a terminal when it takes more than a second, and is silent elsewhere."""
     if not sys.stderr.isatty():
         return lambda _done, _all: None
-    following = clock() + _PATIENCE
-    shown = False
+    line = _Line(clock)
 
     def show(done: int, everything: int) -> None:
-        nonlocal following, shown
         if done >= everything:
-            if shown:
-                shown = False
-                sys.stderr.write("\r\x1b[K")
-                sys.stderr.flush()
-        elif (now := clock()) >= following:
-            following = now + 0.2
-            shown = True
-            sys.stderr.write(f"\r{done} of {everything} {what}")
-            sys.stderr.flush()
+            line.clear()
+        else:
+            line.show(lambda: f"{done} of {everything} {what}")
 
     return show

@@ -6,21 +6,24 @@ from typing import TYPE_CHECKING
 
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
 from imgseal.make.seal import SealOptions
+from imgseal.records import NamedTuple
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.fielded import fielded_now
-from imgseal.workspace.files import refuse_overlap
+from imgseal.workspace.files import load_artefact, refuse_overlap
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
+from imgseal.workspace.outputs import release_outputs
+from imgseal.workspace.previous_build import EarlierBuild, read_build
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import plan_entry, refuse_development_keys, write_logged
-from imgseal.workspace.release_numbers import refuse_going_down
+from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
+    from imgseal.flow.contents import Contents
     from imgseal.formats.sbom.bill import Bill
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
     from imgseal.product.model import Product
-    from imgseal.window import ByteView
 
 Made = tuple[Project, "Package", "tuple[Signer, ...]"]
 """A package that was made: for which product file, and who has signed it."""
@@ -44,7 +47,7 @@ def release_job(
     options: SealOptions,
     *,
     day: str | None = None,
-    before: "ByteView | None" = None,
+    before: "Contents | None" = None,
     bill: "Bill | None" = None,
     unfinished: bool = False,
 ) -> Job:
@@ -58,11 +61,6 @@ def release_job(
     package_signers = project.signers("packages", development=development)
     if not development and project.log_path is not None:
         refuse_development_keys(project, (*image_signers, *package_signers))
-    contents = None
-    if before is not None and not development:
-        from imgseal.flow.contents import read_contents
-
-        contents = read_contents(before.read(0, before.size), "the previous package", project.product)
     return Job(
         files,
         project.product,
@@ -73,16 +71,41 @@ def release_job(
         day or day_of(options.build_time),
         unfinished,
         bill,
-        fielded_now(project, contents, development=development, begins_log=True),
+        fielded_now(project, before, development=development, begins_log=True),
     )
 
 
-def make_release(project: Project, job: Job, before: "ByteView | None") -> ReleaseResult:
-    """Make a release, and hold its numbers against the package before."""
+def read_previous(path: str | None, product: "Product") -> "Contents | None":
+    """Read the package that devices have; None where none is named."""
+    if path is None:
+        return None
+    from imgseal.flow.contents import read_contents
+
+    data = load_artefact(path)
+    return read_contents(data.read(0, data.size), "the previous package", product)
+
+
+class Built(NamedTuple):
+    """A release as files: what was made, for whom, of whose keys, what it replaces, and what is to be said of it."""
+
+    result: ReleaseResult
+    made: Made
+    outputs: list[Output]
+    replaced: EarlierBuild
+    notes: list[str]
+
+
+def build_release(project: Project, job: Job, before: "Contents | None", folder: str) -> Built:
+    """Make a release, hold its numbers against the package before, and name its files in the folder."""
     result = release(job)
+    package, images = result.package, result.images
     if before is not None:
-        refuse_going_down(result.package, result.images, before, project)
-    return result
+        refuse_going_down(package, images, before, project)
+    outputs = release_outputs(result, job, folder)
+    replaced = read_build(folder)
+    left = replaced.notes(outputs, project.product, package.digest.value.hex())
+    notes = [*counters_running_out(images), *result.notes, *left]
+    return Built(result, (project, package, job.package_signers), outputs, replaced, notes)
 
 
 def write_release(

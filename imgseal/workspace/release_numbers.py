@@ -7,25 +7,23 @@ from imgseal.errors import Place, UsageError
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from imgseal.flow.contents import Contents
     from imgseal.make.pack import Package
     from imgseal.make.seal import SealedImage
-    from imgseal.window import ByteView
     from imgseal.workspace.project import Project
 
 _FEW = 3
 
 
 def refuse_going_down(
-    package: "Package", images: "tuple[SealedImage, ...]", previous: "ByteView", project: "Project"
+    package: "Package", images: "tuple[SealedImage, ...]", before: "Contents", project: "Project"
 ) -> None:
     """UsageError when sequence or a counter is below the previous package's, or the sequence is used again.
 
     RFC 9124 section 4.3.1 REQ.SEC.SEQUENCE: the number only rises. Devices would refuse such a release.
     """
-    from imgseal.flow.contents import read_contents
     from imgseal.formats.log.floors import raise_to
 
-    before = read_contents(previous.read(0, previous.size), "the previous package", project.product)
     sequence = package.manifest.sequence_number
     if sequence <= before.sequence and package.digest.value != before.manifest_digest:
         raise UsageError(

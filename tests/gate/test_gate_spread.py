@@ -191,8 +191,8 @@ def test_what_travels_to_other_machines_is_the_same_there(tmp_path: Path, monkey
     contents = {"motor-a": ByteView(shop.images["motor-a"])}
     policy = Policy((Target(shop.product, shop.trust, fresh(shop.product), contents, "a device"),), "2026-01-01")
     again = pickle.loads(pickle.dumps(policy))
-    assert bytes(again.settings[0].contents["motor-a"].read(0, 10**6)) == shop.images["motor-a"]
-    assert again.settings[0]._replace(contents={}) == policy.targets[0]._replace(contents={})
+    assert bytes(again.targets[0].contents["motor-a"].read(0, 10**6)) == shop.images["motor-a"]
+    assert again.targets[0]._replace(contents={}) == policy.targets[0]._replace(contents={})
     data = sealed("phrases", b"words")
     (tmp_path / "a").write_bytes(data)
     task = Task(str(tmp_path / "a"), "a", "a", len(data))
