@@ -667,11 +667,12 @@ static uint32_t settle_before(struct seal_boot *b)
 uint32_t try_set(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
-    uint8_t *mine = entry(b, 0, 0), kept;
+    uint8_t *mine = entry(b, 0, 0);
     uint32_t bytes = set_bytes(b), left;
 
     for (left = bytes; left != 0; left--, mine++) {
-        kept = mine[0];
+        uint8_t kept = mine[0];
+
         mine[0] = mine[bytes];
         mine[bytes] = kept;
     }
@@ -863,9 +864,11 @@ static uint32_t raise_counter(struct seal_boot *b, uint32_t index)
     const struct seal_component *c = &b->product->components[index];
     const struct seal_counters *counters = &b->counters;
     uint8_t number = c->number;
-    uint32_t now = 0, step, value = get32(b->work->statement + SEAL_AT_COUNTER);
+    uint32_t now = 0, value = get32(b->work->statement + SEAL_AT_COUNTER);
 
     if (value <= c->counter_most) {     /* else it is no image that passes: its record is somebody's own */
+        uint32_t step;
+
         if (read_counter(b, number, &now) != SEAL_READ)
             return SEAL_DEVICE_UNREADABLE;
         step = now > 1 ? now : 1;

@@ -165,14 +165,14 @@ static int is_below(const uint8_t *version, const uint8_t *below)
     return seal_is_zero(below, 16) || compare_version(version, below) < 0;
 }
 
-/* The last word: all ones for a release; else a stage of 1, 2 or 3 and a number of 24 bits, not all ones. */
+/* The last four bytes: all ones for a release; else a number, not all ones, and a stage of 1, 2 or 3. */
 static int is_version(const uint8_t *p)
 {
-    uint32_t word = seal_get32(p + 12);
+    int ones = (p[12] & p[13] & p[14]) == 0xFF;
 
-    if (word + 1 == 0)
-        return 1;
-    return (word + 1) << 8 != 0 && (word >> 24) - 1 < 3;
+    if (p[15] == 0xFF)
+        return ones;
+    return !ones && p[15] - 1u < 3u;
 }
 
 /* 1 when nothing stands behind the bytes that are used. */

@@ -110,18 +110,18 @@ def cuts(*names: str) -> Callable[[mark_rules.Make], str | None]:
     return lambda make: mark_rules.every_cut(make, names, pairs=300)
 
 
-MEMBERS = "member(b, b->journal.record, 0, 0), (size_t)MEMBER_BYTES * p->component_count"
+MEMBERS = "entry(b, 0, 0), set_bytes(b)"
 EACH = "i < p->anchor_count; i++) {\n        const struct seal_anchor *a"
 WRITES = "    if (b->marked != SEAL_MARKED)\n        write_mark(b, verdict);\n"
 RECOVERY = "recovery image, at boot by digest"
 STAGED = "staged outside, kept, at boot by digest"
 BOOT: list[tuple[str, str, str, Callable[[mark_rules.Make], str | None]]] = [
-    ("bound to no set", MEMBERS, MEMBERS.replace("p->component_count", "0u"), adversary),
-    ("bound to no set, in a rehearsal", MEMBERS, MEMBERS.replace("p->component_count", "0u"), cuts(STAGED)),
-    ("bound to the first member", " * p->component_count);", ");", variants("one key")),
-    ("bound to run slots alone", MEMBERS, "member(b, b->journal.record, 0, 0), 4u", CHANGES),
-    ("bound to statements alone", MEMBERS, "member(b, b->journal.record, 0, 0) + 4, 32u", CHANGES),
-    ("bound to the other set", MEMBERS, MEMBERS.replace("record, 0", "record, 1"), adversary),
+    ("bound to no set", MEMBERS, MEMBERS.replace("set_bytes(b)", "0u"), adversary),
+    ("bound to no set, in a rehearsal", MEMBERS, MEMBERS.replace("set_bytes(b)", "0u"), cuts(STAGED)),
+    ("bound to the first member", MEMBERS, MEMBERS.replace("set_bytes(b)", "MEMBER_BYTES"), variants("one key")),
+    ("bound to run slots alone", MEMBERS, "entry(b, 0, 0), 4u", CHANGES),
+    ("bound to statements alone", MEMBERS, "entry(b, 0, 0) + 4, 32u", CHANGES),
+    ("bound to the other set", MEMBERS, MEMBERS.replace("b, 0", "b, 1"), adversary),
     ("bound to no trust anchors", EACH, EACH.replace("p->anchor_count", "0"), variants("one key")),
     ("bound to the first anchor", EACH, EACH.replace("p->anchor_count", "1"), variants("two keys")),
     ("bound to key identifiers alone", "a->key_id, MARK_ANCHOR)", "a->key_id, 16)", variants("one key")),

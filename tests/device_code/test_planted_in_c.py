@@ -29,7 +29,7 @@ IMAGE = [
     ("magic not looked at", "seal_differ(s + AT_MAGIC, seal_magic, sizeof seal_magic) != 0", "0"),
     ("hardware order", "LOW(hardware) > HIGH(hardware)", "0"),
     ("link address may overflow", "j->size - 1 > ~j->link", "0"),
-    ("entry behind the payload", "entry >= j->size", "j->size == 0"),
+    ("entry behind the payload", "j->entry >= j->size", "j->size == 0"),
     ("unknown flags taken", "if (j->detached > 1)", "if (0)"),
     ("reserved bytes not looked at", "return seal_is_zero(slot, RESERVED_BYTES) ? j->accepted : (uint32_t)SEAL_STRUCTURE_FIELD_INVALID;", "return j->accepted;"),
     ("header block too small for its signatures", "header_block < j->values_end", "0"),

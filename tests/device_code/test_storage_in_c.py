@@ -43,25 +43,25 @@ def everything(name: str) -> Iterator[tuple[Stage, ByteView]]:
 KEPT, CORES, TWO = "staged outside, kept", "two cores", "two run slots"
 SAYS = "    b->journal.record[R_UNRAISED] |= now < value;\n"
 READ_AGAIN = (
-    "    if (counters->read(counters->user, number, &now) != SEAL_READ)\n        return SEAL_DEVICE_UNREADABLE;\n"
+    "        if (read_counter(b, number, &now) != SEAL_READ)\n            return SEAL_DEVICE_UNREADABLE;\n    }\n"
 )
 READ_BACK = "seal_differ(b->scan, b->journal.record, b->record_bytes) != 0"
 FAULTS = [
     ("record not read back", READ_BACK, "0", KEPT),
-    ("one place tried", "        if (code == SEAL_DEVICE_NO_RECORD)\n            code = erase_place(b, place);", "", KEPT),
+    ("one place tried", "        if (code != SEAL_DEVICE_NO_RECORD)\n            return code;", "        return code;", KEPT),
     ("copy not read back", READ_BACK, f"{READ_BACK} && get16(b->journal.record + R_COPIED) == 0", KEPT),
     ("torn record kept where nothing takes its copy", "(void)erase_place(b, kept);", "{}", KEPT),
     ("whole record given up where nothing takes its copy", "&& all[kept].copies == COPIES", "&& 0", KEPT),
     ("full counters hold the set up", SAYS, "    if (now < value)\n        return SEAL_DEVICE_UNWRITABLE;\n", CORES),
     ("counters behind, and nobody says so", SAYS, "", CORES),
-    ("counters not read back", READ_AGAIN + SAYS, "", CORES),
-    ("counters not tried again", "r[R_PHASE] == PHASE_SETTLED && r[R_UNRAISED]", "0", CORES),
+    ("counters not read back", READ_AGAIN + SAYS, "    }\n", CORES),
+    ("counters not tried again", "phase == PHASE_SETTLED && r[R_UNRAISED]", "0", CORES),
     ("said for ever", "    r[R_UNRAISED] = 0;\n    for", "    for", CORES),
     ("number given to take", "(void)counters->raise(", "(void)counters->take(", CORES),
-    ("set before left where it is", "code = give_up(b);  /* the set before goes on */\n                break;", "return start_without_set(b, started);", TWO),
-    ("set before forgotten", "    enter(r, PHASE_SETTLING);\n", "    enter(r, PHASE_SETTLING);\n    forget_other(b, r);\n", TWO),
+    ("set before left where it is", "code = give_up(b);      /* the set before goes on */", "return start_without_set(b, started);", TWO),
+    ("set before forgotten", "    enter(r, PHASE_SETTLING);\n", "    enter(r, PHASE_SETTLING);\n    forget_other(b);\n", TWO),
     ("set before though counters are behind", "phase == PHASE_SETTLED && !r[R_UNRAISED] && judge_set", "phase == PHASE_SETTLED && judge_set", TWO),
-    ("set before in any phase", "r[R_PHASE] != PHASE_SETTLED || r[R_UNRAISED]", "r[R_UNRAISED]", TWO),
+    ("set before in any phase", "phase == PHASE_SETTLED && !r[R_UNRAISED]", "!r[R_UNRAISED]", TWO),
     ("forgotten on the way back", "    enter(r, PHASE_SETTLED);\n", "    enter(r, PHASE_SETTLED);\n    r[R_UNRAISED] = 0;\n", CORES),
 ]  # fmt: skip
 
