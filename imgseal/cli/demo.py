@@ -15,6 +15,7 @@ from imgseal.workspace.staging import Output
 _WIDTH = 100
 _KEYS = ("keys-dev/images", "keys-dev/packages", "keys/images", "keys/packages")
 _SLOTS = ("motor-a", "motor-b", "radio", "phrases")
+_PACKAGE, _BEFORE = "vent-drive-2.4.1-17.suit", "vent-drive-2.4.0-16.suit"
 _OLD = (
     "motor=firmware-old/motor-a.hex",
     "motor=firmware-old/motor-b.hex",
@@ -52,11 +53,10 @@ def command(folder: str) -> None:
         raise UsageError(
             "the demo wants a new folder", found=f"{folder} exists", hint="name another one: imgseal demo DIR"
         )
-    outputs = [Output(os.path.join(folder, "imgseal.toml"), [product_text().encode()])]
+    files = {"imgseal.toml": product_text().encode()}
     for release, version, growth in (("firmware-old", "2.4.0", 0), ("firmware", "2.4.1", 4)):
-        for name, data in firmware_files(version, growth).items():
-            outputs.append(Output(os.path.join(folder, release, name), [data]))
-    write_all(outputs)
+        files |= {f"{release}/{name}": data for name, data in firmware_files(version, growth).items()}
+    write_all([Output(os.path.join(folder, name), [data]) for name, data in files.items()])
     _say("A greenhouse vent drive, invented: motor core with two run slots, radio core, phrases in external flash.")
     with chdir(folder):
         for key in _KEYS:
@@ -65,27 +65,26 @@ def command(folder: str) -> None:
         old = ("--set", "release.version=2.4.0", "--set", "release.sequence=16", "--set", "component.motor.counter=5")
         _run("build", *_OLD, "--release", *old, "--out", "out-old")
         new = ("--set", "component.radio.version=1.3.3")
-        _run("build", *_NEW, "--release", *new, "--previous", "out-old/vent-drive-2.4.0-16.suit")
-        _run("check", "out/vent-drive-2.4.1-17.suit")
+        _run("build", *_NEW, "--release", *new, "--previous", f"out-old/{_BEFORE}")
+        _run("check", f"out/{_PACKAGE}")
         _refusals()
         _say("")
-        previous = ("--previous", "out-old/vent-drive-2.4.0-16.suit", "--pairs", "500")
-        _run("rehearse", "out/vent-drive-2.4.1-17.suit", *previous)
+        previous = ("--previous", f"out-old/{_BEFORE}", "--pairs", "500")
+        _run("rehearse", f"out/{_PACKAGE}", *previous)
         recovery = ("--set", "release.version=1.0.0", "--set", "release.sequence=1", "--out", "out-recovery")
         _run("build", "recovery=firmware/recovery.hex", "--release", *recovery)
-        _run("factory", "out/vent-drive-2.4.1-17.suit", "out-recovery/vent-drive-1.0.0-1.suit")
+        _run("factory", f"out/{_PACKAGE}", "out-recovery/vent-drive-1.0.0-1.suit")
     _say(
         "The vent drive is invented, the danger is not: stop and secure a mechanism before it is updated and during",
         "its first start; an emergency stop must not depend on firmware; follow the maker's instructions and local",
         "codes, and let qualified staff do the work. See docs/safety.md.",
         "",
-        f"Look around in {folder}: imgseal show out/vent-drive-2.4.1-17.suit",
+        f"Look around in {folder}: imgseal show out/{_PACKAGE}",
     )
 
 
 def _say(*lines: str) -> None:
-    for line in lines:
-        click.echo(line)
+    click.echo("\n".join(lines))
 
 
 def _run(*arguments: str) -> None:
@@ -124,26 +123,17 @@ def _refusals() -> None:
     from imgseal.demo.scenario import device_after, refusals
     from imgseal.workspace.project import Project
 
-    new = {slot: _read(f"out/{slot}.sealed.bin") for slot in _SLOTS}
-    old = {slot: _read(f"out-old/{slot}.sealed.bin") for slot in _SLOTS}
+    new, old = ({slot: _read(f"{out}/{slot}.sealed.bin") for slot in _SLOTS} for out in ("out", "out-old"))
     signer = Project.load(None).signers("images", development=False)[0]
-    spoiled = refusals(
-        new, old, _read("out/vent-drive-2.4.1-17.suit"), _read("out-old/vent-drive-2.4.0-16.suit"), signer
-    )
+    spoiled = refusals(new, old, _read(f"out/{_PACKAGE}"), _read(f"out-old/{_BEFORE}"), signer)
     digest = bytes.fromhex(json.loads(_read("out/release.json"))["manifest_digest"])
-    write_all(
-        [
-            Output("out/device.json", [device_after(new, 3, digest).encode()]),
-            Output("out/device-r5.json", [device_after(new, 5, digest).encode()]),
-            *[Output(f"spoiled/{case.name}", [case.data]) for case in spoiled],
-        ]
-    )
-    click.echo(
-        f"Now {len(spoiled)} spoiled artefacts; the device is one that runs 2.4.1. What imgseal check says first:"
-    )
+    devices = {"device.json": device_after(new, 3, digest), "device-r5.json": device_after(new, 5, digest)}
+    write_all([Output(f"out/{name}", [state.encode()]) for name, state in devices.items()])
+    write_all([Output(f"spoiled/{case.name}", [case.data]) for case in spoiled])
+    _say(f"Now {len(spoiled)} spoiled artefacts; the device is one that runs 2.4.1. What imgseal check says first:")
     for case in spoiled:
         device = ("--device", f"out/{case.device}") if case.device else ()
         verdict = json.loads(_quiet("check", f"spoiled/{case.name}", *device, "--json"))["verdicts"][0]
         if verdict["verdict"] != "refused" or verdict["first_finding"] != case.code:
             raise InternalError(f"the demo expected {case.code} for {case.name}, not {verdict['first_finding']}")
-        click.echo(f"  {case.what:<32}{verdict['first_finding']}")
+        _say(f"  {case.what:<32}{verdict['first_finding']}")

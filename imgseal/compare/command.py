@@ -3,7 +3,7 @@
 import click
 
 from imgseal.console.options import ChosenProduct, product_options
-from imgseal.workspace.files import load_artefact
+from imgseal.workspace.packages import package_contents
 
 
 @click.command(
@@ -31,14 +31,9 @@ def command(
     """
     from imgseal.compare.difference import compare
     from imgseal.compare.text import comparison_document, comparison_lines
-    from imgseal.flow.contents import read_contents
 
     product = chosen.load().product
-    sides = []
-    for path in (old, new):
-        data = load_artefact(path)
-        sides.append(read_contents(data.read(0, data.size), path, product))
-    comparison = compare(sides[0], sides[1], product)
+    comparison = compare(package_contents(old, product), package_contents(new, product), product)
     if as_json:
         import json
 

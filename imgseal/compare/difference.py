@@ -95,40 +95,34 @@ def _facts(statement: Statement, product: Product) -> dict[str, str]:
 
 def _slot(product: Product, name: str, old: Image | None, new: Image | None) -> SlotDifference:
     slot = product.slots[name]
-    block = product.memories[slot.memory].erase_block
-    if new is None:
-        assert old is not None
-        return SlotDifference(
-            old.component, name, (), left_alone=True, same_version=False, bytes_changed=0, bytes_new=0, block=block,
-            blocks_changed=0, blocks_written=0, blocks_in_slot=slot.size // block,
-        )  # fmt: skip
+    memory = product.memories[slot.memory]
+    block, fill = memory.erase_block, bytes([memory.fill])
+    now = new or old  # a slot that is left alone holds what it held
+    assert now is not None
     before = {} if old is None else _facts(old.statement, product)
-    after = _facts(new.statement, product)
-    changes = [Change(what, before.get(what), now) for what, now in after.items() if before.get(what) != now]
-    mine = old.content if old else memoryview(b"")
-    theirs = new.content
-    changed = sum(_differing(mine[at : at + CHUNK], theirs[at : at + CHUNK]) for at in _starts(mine, theirs, CHUNK))
-    fill = bytes([product.memories[slot.memory].fill])
-    blocks = sum(not _same_block(mine, theirs, at, block, fill) for at in _starts(mine, theirs, block))
+    changes = [Change(what, before.get(what), value) for what, value in _facts(now.statement, product).items()]
+    mine, theirs = old.content if old else memoryview(b""), now.content
+    bytes_new = len(theirs) if new else 0
     return SlotDifference(
-        new.component,
-        name,
-        tuple(changes),
-        False,
-        old is not None
-        and old.statement.version == new.statement.version
-        and old.statement.payload_digest != new.statement.payload_digest,
-        changed,
-        len(theirs),
-        block,
-        blocks,
-        -(-len(theirs) // block),
-        slot.size // block,
+        component=now.component,
+        slot=name,
+        changes=tuple(change for change in changes if change.old != change.new),
+        left_alone=new is None,
+        same_version=old is not None
+        and old.statement.version == now.statement.version
+        and old.statement.payload_digest != now.statement.payload_digest,
+        bytes_changed=sum(_differing(*parts) for parts in _side_by_side(mine, theirs, CHUNK)),
+        bytes_new=bytes_new,
+        block=block,
+        blocks_changed=sum(not _same_block(*parts, block, fill) for parts in _side_by_side(mine, theirs, block)),
+        blocks_written=-(-bytes_new // block),
+        blocks_in_slot=slot.size // block,
     )
 
 
-def _starts(old: memoryview, new: memoryview, step: int) -> Iterator[int]:
-    return iter(range(0, max(len(old), len(new)), step))
+def _side_by_side(old: memoryview, new: memoryview, step: int) -> Iterator[tuple[memoryview, memoryview]]:
+    for at in range(0, max(len(old), len(new)), step):
+        yield old[at : at + step], new[at : at + step]
 
 
 def _differing(old: memoryview, new: memoryview) -> int:
@@ -141,9 +135,6 @@ def _differing(old: memoryview, new: memoryview) -> int:
     return both - difference.to_bytes(both, "little").count(0) + rest
 
 
-def _same_block(old: memoryview, new: memoryview, at: int, block: int, fill: bytes) -> bool:
+def _same_block(old: memoryview, new: memoryview, block: int, fill: bytes) -> bool:
     """Whether an erase block holds the same afterwards, the rest behind an image being erased."""
-    mine, theirs = old[at : at + block], new[at : at + block]
-    if len(mine) == len(theirs):
-        return mine == theirs
-    return bytes(mine).ljust(block, fill) == bytes(theirs).ljust(block, fill)
+    return old == new if len(old) == len(new) else bytes(old).ljust(block, fill) == bytes(new).ljust(block, fill)

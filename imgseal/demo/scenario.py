@@ -1,21 +1,20 @@
 """The demo's story: firmware for two releases of an invented vent drive, and fifteen ways to spoil them."""
 
 import hashlib
-from collections.abc import Callable
 from importlib.resources import files
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.demo.tamper import add_member, counter_offset, flip_bit, reseal
+from imgseal.demo.tamper import add_member, flip_bit, reseal
 from imgseal.device_state.device import DeviceState, SlotContent, write
 from imgseal.formats.install_record.record import Member
-from imgseal.formats.sealed_image.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES
+from imgseal.formats.sealed_image.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES, field
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.keys.signer import Signer
 from imgseal.keys.untrusted import fresh_signer, published_signer
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
-_RAM_END = 0x2002_0000
+_MOTOR_A, _MOTOR_SLOT = 0x0002_0400, 320 * 1024
 OLD_VERSION = "2.4.0"
 RADIO = {OLD_VERSION: "1.3.2", "2.4.1": "1.3.3"}
 """The radio core's version in each release."""
@@ -42,23 +41,25 @@ def firmware_files(version: str, growth: int) -> dict[str, bytes]:
     The older one has phrases as well, which the newer takes over; the newer a recovery image, and what the production
     line needs.
     """
-    out = {}
-    for slot, link in (("a", 0x0002_0400), ("b", 0x0007_0400)):
-        data = code(f"motor {version}", link=link, size=(208 + growth) * 1024, vectors=64, stack=_RAM_END)
-        out[f"motor-{slot}.hex"] = b"".join(write_intel_hex([(link, data)]))
-    radio_version = RADIO[version]
-    radio = code(f"radio {radio_version}", link=0x000C_0400, size=90 * 1024, vectors=48, stack=0x2000_8000)
-    out["radio.hex"] = b"".join(write_intel_hex([(0x000C_0400, radio)]))
+    size = (208 + growth) * 1024
+    out = {
+        "motor-a.hex": _hex(f"motor {version}", _MOTOR_A, size),
+        "motor-b.hex": _hex(f"motor {version}", 0x0007_0400, size),
+        "radio.hex": _hex(f"radio {RADIO[version]}", 0x000C_0400, 90 * 1024, vectors=48, stack=0x2000_8000),
+    }
     if version == OLD_VERSION:
-        out["phrases.bin"] = phrases("phrases 1.0.4", 300 * 1024)
-        return out
-    recovery = code("recovery 1.0.0", link=0x0001_4400, size=20 * 1024, vectors=64, stack=_RAM_END)
-    out["recovery.hex"] = b"".join(write_intel_hex([(0x0001_4400, recovery)]))
-    out["bootloader.hex"] = b"".join(
-        write_intel_hex([(0, code("bootloader 1.1.0", link=0, size=24 * 1024, vectors=64, stack=_RAM_END))])
-    )
-    out["settings.bin"] = b"settings of the invented vent drive\x00"
-    return out
+        return {**out, "phrases.bin": phrases("phrases 1.0.4", 300 * 1024)}
+    return {
+        **out,
+        "recovery.hex": _hex("recovery 1.0.0", 0x0001_4400, 20 * 1024),
+        "bootloader.hex": _hex("bootloader 1.1.0", 0, 24 * 1024),
+        "settings.bin": b"settings of the invented vent drive\x00",
+    }
+
+
+def _hex(title: str, link: int, size: int, *, vectors: int = 64, stack: int = 0x2002_0000) -> bytes:
+    """Return firmware as Intel HEX; the motor core's vectors and end of RAM where nothing else is said."""
+    return b"".join(write_intel_hex([(link, code(title, link=link, size=size, vectors=vectors, stack=stack))]))
 
 
 def device_after(sealed: dict[str, bytes], hardware: int, manifest_digest: bytes) -> str:
@@ -85,68 +86,32 @@ def refusals(
 ) -> list[Refusal]:
     """Return the spoiled artefacts; `new` and `old` are sealed images by slot, `signer` the release key for images."""
     motor = new["motor-a"]
-    room = 320 * 1024 - 1024
-    too_large = motor[1024:] + bytes(room - len(motor[1024:]) + 4)
+    too_large = motor[1024:].ljust(_MOTOR_SLOT - 1024 + 4, b"\x00")
     digest = hashlib.sha256(too_large).digest()
-
-    def image(what: str, name: str, change: Callable[..., bytes], code_: str) -> Refusal:
-        return Refusal(what, f"{name}.sealed.bin", change(), code_)
-
+    larger = reseal(motor, signer, too_large, payload_size=len(too_large), payload_digest=digest)
+    elsewhere = reseal(motor, signer, link_address=_MOTOR_A + 0x1000)
+    development = reseal(motor, signer, flags=FLAG_DEVELOPMENT)
+    other_class = reseal(motor, signer, class_id=bytes(16))
+    foreign, printed = reseal(motor, fresh_signer()), reseal(motor, published_signer())
+    header_bit = flip_bit(motor, field("counter").offset)
+    extra = add_member(package, "#unsigned-extra", b"extra")
+    manifest = flip_bit(package, package.index(bytes.fromhex("01010211")) + 3)  # version 1, sequence number 17
     return [
-        image("one payload bit flipped", "payload-bit", lambda: flip_bit(motor, 5000), "digest.payload"),
-        image(
-            "one header bit flipped",
-            "header-bit",
-            lambda: flip_bit(motor, counter_offset()),
-            "signature.does-not-verify",
-        ),
-        image("signed with a foreign key", "foreign-key", lambda: reseal(motor, fresh_signer()), "trust.unknown-key"),
-        image(
-            "signed with a printed key", "printed-key", lambda: reseal(motor, published_signer()), "trust.example-key"
-        ),
-        image(
-            "a development image",
-            "development",
-            lambda: reseal(motor, signer, lambda s: s._replace(flags=FLAG_DEVELOPMENT)),
-            "rules.development-image",
-        ),
+        Refusal("one payload bit flipped", "payload-bit.sealed.bin", flip_bit(motor, 5000), "digest.payload"),
+        Refusal("one header bit flipped", "header-bit.sealed.bin", header_bit, "signature.does-not-verify"),
+        Refusal("signed with a foreign key", "foreign-key.sealed.bin", foreign, "trust.unknown-key"),
+        Refusal("signed with a printed key", "printed-key.sealed.bin", printed, "trust.example-key"),
+        Refusal("a development image", "development.sealed.bin", development, "rules.development-image"),
         Refusal(
             "the image before, counter 5", "older.sealed.bin", old["motor-a"], "rollback.counter-too-low", "device.json"
         ),
         Refusal("the release before", "older.suit", old_package, "rollback.sequence-too-low", "device.json"),
-        image(
-            "for another class",
-            "class",
-            lambda: reseal(motor, signer, lambda s: s._replace(class_id=bytes(16))),
-            "identity.wrong-class",
-        ),
+        Refusal("for another class", "class.sealed.bin", other_class, "identity.wrong-class"),
         Refusal("on hardware revision 5", "hardware.sealed.bin", motor, "identity.wrong-hardware", "device-r5.json"),
-        image(
-            "larger than its slot",
-            "too-large",
-            lambda: reseal(
-                motor, signer, lambda s: s._replace(payload_size=len(too_large), payload_digest=digest), too_large
-            ),
-            "placement.larger-than-slot",
-        ),
-        image(
-            "linked for another place",
-            "address",
-            lambda: reseal(motor, signer, lambda s: s._replace(link_address=s.link_address + 0x1000)),
-            "placement.wrong-address",
-        ),
-        image("cut short", "truncated", lambda: motor[:100_000], "structure.truncated"),
-        image("something behind it", "longer", lambda: motor + b"more", "structure.bytes-after-payload"),
-        Refusal(
-            "a package with an extra member",
-            "extra.suit",
-            add_member(package, "#unsigned-extra", b"extra"),
-            "structure.unsigned-member",
-        ),
-        Refusal("a package, manifest changed", "manifest.suit", _change_manifest(package), "signature.manifest-digest"),
+        Refusal("larger than its slot", "too-large.sealed.bin", larger, "placement.larger-than-slot"),
+        Refusal("linked for another place", "address.sealed.bin", elsewhere, "placement.wrong-address"),
+        Refusal("cut short", "truncated.sealed.bin", motor[:100_000], "structure.truncated"),
+        Refusal("something behind it", "longer.sealed.bin", motor + b"more", "structure.bytes-after-payload"),
+        Refusal("a package with an extra member", "extra.suit", extra, "structure.unsigned-member"),
+        Refusal("a package, manifest changed", "manifest.suit", manifest, "signature.manifest-digest"),
     ]
-
-
-def _change_manifest(package: bytes) -> bytes:
-    position = package.index(bytes.fromhex("01010211"))  # manifest version 1, sequence number 17
-    return flip_bit(package, position + 3)

@@ -14,6 +14,7 @@ from imgseal.workspace.clock import build_time, day_of, parse_day, today
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.files import load_artefact, refuse_overlap, write_all
 from imgseal.workspace.key_files import quoted
+from imgseal.workspace.packages import package_contents, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
 
@@ -98,7 +99,7 @@ def command(
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = today() if as_of is None else parse_day(as_of)
-    before = None if previous is None else _contents(previous, project)
+    before = None if previous is None else package_contents(previous, project.product)
     device = device_file or "a fresh device"
     if device_file is None:
         state, device = _numbers(project, state, device, before, development=development)
@@ -133,13 +134,6 @@ def command(
     click.echo(printable(f"{answer}, for {device}: {out}"))
     held = not rehearsed or (material.rehearsal is not None and material.rehearsal.violation is None)
     return 0 if material.verdict.accepted and held else 1
-
-
-def _contents(path: str, project: Project) -> "Contents":
-    from imgseal.flow.contents import read_contents
-
-    data = load_artefact(path)
-    return read_contents(data.read(0, data.size), path, project.product)
 
 
 def _numbers(
@@ -195,7 +189,6 @@ def _rehearsed(
     from imgseal.rehearse.command import rehearsal_device
     from imgseal.rehearse.play import rehearse
     from imgseal.rehearse.stage import set_up
-    from imgseal.workspace.packages import refuse_verdict, refuse_without_records
 
     if not material.verdict.accepted:
         return material._replace(not_rehearsed="the package is refused")

@@ -12,8 +12,8 @@ from imgseal.formats.suit import labels
 from imgseal.formats.suit.digest import SuitDigest
 from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.manifest import decode_manifest
+from imgseal.formats.suit.named_bill import text_of
 from imgseal.formats.suit.outline import branches
-from imgseal.formats.suit.text import decode_text
 from imgseal.rehearse.text import rehearsal_document
 from imgseal.report.evidence import DISCLAIMER, Scheme, judged, schemes
 from imgseal.report.inputs import Material
@@ -114,12 +114,8 @@ def _package(material: Material) -> Json:
 
 def _has_text(envelope: "Envelope") -> bool:
     """Whether the text can be read, or there is none: one that was taken out may have named what is not seen here."""
-    content = envelope.severed.get(labels.TEXT)
     try:
-        if content is not None:
-            decode_text(content, "text")
-            return True
-        return not isinstance(decode_manifest(envelope.manifest).members.get(labels.TEXT), SuitDigest)
+        return not isinstance(text_of(envelope), SuitDigest)
     except SuitError:
         return False
 

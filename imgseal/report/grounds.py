@@ -5,9 +5,8 @@ from typing import TYPE_CHECKING
 
 from imgseal.findings import PASSED
 from imgseal.formats.suit.errors import SuitError
-from imgseal.formats.suit.labels import TEXT
-from imgseal.formats.suit.manifest import decode_manifest
-from imgseal.formats.suit.text import Text, decode_text
+from imgseal.formats.suit.named_bill import text_of
+from imgseal.formats.suit.text import Text
 from imgseal.report.inputs import Change, Material
 
 if TYPE_CHECKING:
@@ -24,13 +23,10 @@ def signed_text(m: Material) -> Text | None:
     if m.envelope is None or not passed(m, "severed", "package") or not passed(m, "signature", "package"):
         return None
     try:
-        content = m.envelope.severed.get(TEXT)
-        if content is not None:
-            return decode_text(content, "text")
-        member = decode_manifest(m.envelope.manifest).members.get(TEXT)
+        text = text_of(m.envelope)
     except SuitError:
         return None
-    return member if isinstance(member, dict) else None
+    return text if isinstance(text, dict) else None
 
 
 def tried(m: Material, changes: Iterable[Change], words: str) -> Answer:

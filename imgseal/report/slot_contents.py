@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from imgseal.check.context import component_named
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.limits import HEADER_BLOCK_MAX
-from imgseal.product.model import Component, Product
+from imgseal.product.model import Product
 from imgseal.report.memory_map import InSlot, Lying
 
 if TYPE_CHECKING:
@@ -51,29 +51,21 @@ def _brought(product: Product, contents: "Contents") -> "dict[str, tuple[Lying, 
 def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Lying:
     """Read what a slot holds by its own header; a run slot of detached images by the one in its header slot."""
     data = held[name]
-    for component in product.components.values():
-        if name in component.header:
-            statement = _statement(data)
-            if statement is not None and statement.detached:
-                size = min(statement.header_block, data.size)
-                return Lying(size, f"header of {component_named(product, statement.component)} {statement.version}")
-        elif name in component.run and component.header:
-            return _beside(product, component, name, held)
-    statement = _statement(data)
-    if statement is None:
+    header: Bytes | None = data
+    headers = {run: beside for c in product.components.values() for run, beside in zip(c.run, c.header, strict=False)}
+    if name in headers:
+        header = held.get(headers[name])
+    statement = None if header is None else _statement(header)
+    if statement is None or (name in headers and not statement.detached):
         return Lying(data.size, "other content")
     # a detached image lies in staging and keep slots as header block and payload, one behind the other
-    size = min(statement.header_block + statement.payload_size, data.size)
-    return Lying(size, f"{component_named(product, statement.component)} {statement.version}")
-
-
-def _beside(product: Product, component: Component, name: str, held: "Mapping[str, Bytes]") -> Lying:
-    data, header = held[name], held.get(component.header[component.run.index(name)])
-    statement = None if header is None else _statement(header)
-    if statement is None or not statement.detached:
-        return Lying(data.size, "other content")
-    size = min(statement.payload_size, data.size)
-    return Lying(size, f"{component_named(product, statement.component)} {statement.version}")
+    size, words = statement.header_block + statement.payload_size, ""
+    if name in headers:
+        size = statement.payload_size
+    elif name in headers.values() and statement.detached:
+        size, words = statement.header_block, "header of "
+    words += f"{component_named(product, statement.component)} {statement.version}"
+    return Lying(min(size, data.size), words)
 
 
 def _statement(data: "Bytes") -> "Statement | None":

@@ -9,6 +9,8 @@ from imgseal.workspace.files import load_artefact
 
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
+    from imgseal.flow.contents import Contents
+    from imgseal.product.model import Product
     from imgseal.window import ByteView
     from imgseal.workspace.project import Project
 
@@ -19,6 +21,14 @@ def load_package(path: str) -> "ByteView":
     if kind_of(data) is None:
         refuse_verdict(judge_unrecognised(data, path, "a device"), path)
     return data
+
+
+def package_contents(path: str, product: "Product") -> "Contents":
+    """Read what a package brings; nothing is verified."""
+    from imgseal.flow.contents import read_contents
+
+    data = load_artefact(path)
+    return read_contents(data.read(0, data.size), path, product)
 
 
 def refuse_verdict(verdict: "Verdict", package: str) -> None:

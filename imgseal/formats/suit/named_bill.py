@@ -1,6 +1,7 @@
-"""The bill of materials that a package names in its text; docs/decisions/013-sbom.md."""
+"""The text of a package, and the bill of materials that it names; docs/decisions/013-sbom.md."""
 
 from imgseal.formats.sbom.bill import Bill, parse_words
+from imgseal.formats.suit.digest import SuitDigest
 from imgseal.formats.suit.envelope import Envelope
 from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.labels import BILL_OF_MATERIALS, TEXT
@@ -16,11 +17,20 @@ def bill_in(text: Text) -> Bill | None:
 
 def bill_of(envelope: Envelope) -> Bill | None:
     """Return the bill of materials that an envelope names; nothing is verified here. None where its text is gone."""
-    content = envelope.severed.get(TEXT)
     try:
-        if content is not None:
-            return bill_in(decode_text(content, "text"))
-        member = decode_manifest(envelope.manifest).members.get(TEXT)
+        text = text_of(envelope)
     except SuitError:
         return None
-    return bill_in(member) if isinstance(member, dict) else None
+    return bill_in(text) if isinstance(text, dict) else None
+
+
+def text_of(envelope: Envelope) -> Text | SuitDigest | None:
+    """Return the text of a package, severed or inside the manifest; SuitError where it cannot be read.
+
+    The digest alone is left of a text that was taken out; None where there never was one. Nothing is verified here.
+    """
+    content = envelope.severed.get(TEXT)
+    if content is not None:
+        return decode_text(content, "text")
+    member = decode_manifest(envelope.manifest).members.get(TEXT)
+    return member if isinstance(member, dict | SuitDigest) else None
