@@ -151,7 +151,7 @@ def _run(arguments: Sequence[str] | None) -> int:
         return error.exit_status
     except click.exceptions.Exit as done:
         return done.exit_code
-    except click.Abort:
+    except (click.Abort, KeyboardInterrupt):
         click.echo(_STOPPED, err=True)
         return 130
     except click.ClickException as error:
@@ -166,9 +166,6 @@ def _run(arguments: Sequence[str] | None) -> int:
         if status > _SIGNALLED:
             click.echo(_STOPPED, err=True)
         return status
-    except KeyboardInterrupt:
-        click.echo(_STOPPED, err=True)
-        return 130
     except Exception as error:  # noqa: BLE001 - a traceback could show secrets; say where it happened instead
         if isinstance(error, OSError) and error.filename is None:  # those of files have become ImgsealError
             return _cannot_print(error)

@@ -73,8 +73,6 @@ def command(
     The page is one file that loads nothing and runs no script. Without --device and --previous the verdict is for a
     fresh device, or one with the numbers of the release log where one is kept. The evidence is not legal advice.
     """
-    import json
-
     if form == "pdf":  # what older versions printed through a browser of this machine
         raise UsageError(
             "report writes no PDF: printing is done from the page",
@@ -86,16 +84,7 @@ def command(
     from imgseal.report.report_inputs import gather
 
     project = chosen.load()
-    data = load_artefact(package)
-    kind = kind_of(data)
-    if kind != "update package":
-        raise UsageError(
-            "a report is about an update package",
-            place=Place(file=package),
-            expected="a SUIT envelope",
-            found=f"a {kind}" if kind is not None else "neither sealed nor packed",
-            hint=f"imgseal check {quoted(package)} judges it" if kind is not None else "imgseal build makes a package",
-        )
+    data = _package(package)
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = today() if as_of is None else parse_day(as_of)
@@ -121,19 +110,36 @@ def command(
         if material.not_rehearsed is not None:
             click.echo(printable(f"not rehearsed: {material.not_rehearsed}"), err=True)
     document = report_document(material)
-    if form == "json":
-        content = (json.dumps(document, indent=2, ensure_ascii=True) + "\n").encode("ascii")
-    else:
-        from imgseal.report.page import render
-
-        content = render(document).encode("utf-8", "backslashreplace")
     given = [path for path in (package, device_file, previous) if path is not None]
     refuse_overlap([out], [*given, *project.own_files()])
-    write_all([Output(out, [content])])
-    answer = document["verdict"]["verdict"]
-    click.echo(printable(f"{answer}, for {device}: {out}"))
+    write_all([Output(out, [_written(document, form)])])
+    click.echo(printable(f"{document['verdict']['verdict']}, for {device}: {out}"))
     held = not rehearsed or (material.rehearsal is not None and material.rehearsal.violation is None)
     return 0 if material.verdict.accepted and held else 1
+
+
+def _package(path: str) -> "ByteView":
+    data = load_artefact(path)
+    kind = kind_of(data)
+    if kind == "update package":
+        return data
+    raise UsageError(
+        "a report is about an update package",
+        place=Place(file=path),
+        expected="a SUIT envelope",
+        found=f"a {kind}" if kind is not None else "neither sealed nor packed",
+        hint=f"imgseal check {quoted(path)} judges it" if kind is not None else "imgseal build makes a package",
+    )
+
+
+def _written(document: dict[str, object], form: str) -> bytes:
+    if form == "json":
+        import json
+
+        return (json.dumps(document, indent=2, ensure_ascii=True) + "\n").encode("ascii")
+    from imgseal.report.page import render
+
+    return render(document).encode("utf-8", "backslashreplace")
 
 
 def _numbers(
@@ -143,12 +149,11 @@ def _numbers(
     if before is not None:
         from imgseal.workspace.fielded import fielded_now, needed_by
 
-        numbers = {component.name: component.number for component in project.product.components.values()}
-        counters = {numbers[i.component]: i.statement.counter for i in before.images.values()}
+        components = project.product.components
         state = state._replace(
             sequence=before.sequence,
             manifest_digest=before.manifest_digest,
-            counters=counters,
+            counters={components[i.component].number: i.statement.counter for i in before.images.values()},
             fielded=needed_by(before) if development else fielded_now(project, before, development=False),
         )
         return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
@@ -168,12 +173,9 @@ def _logged(project: Project, material: "Material") -> str | None:
         return ""
     from imgseal.workspace.log_file import LogFile
 
-    log = LogFile(path)
-    number = None
-    for step in log.walk():
-        if any(each.manifest == material.contents.manifest_digest for each in step.entry.packages):
-            number = step.entry.number
-    return "" if number is None else f"entry {number} of {path}, head {log.head}"
+    log, digest = LogFile(path), material.contents.manifest_digest
+    numbers = [step.entry.number for step in log.walk() if digest in [each.manifest for each in step.entry.packages]]
+    return f"entry {numbers[-1]} of {path}, head {log.head}" if numbers else ""
 
 
 def _rehearsed(

@@ -19,7 +19,6 @@ class Block(NamedTuple):
     height: float
     taken: float
     label_y: float
-    thin: bool
 
 
 class MapDrawing(NamedTuple):
@@ -47,9 +46,7 @@ def draw_map(memory: dict[str, Any]) -> MapDrawing:
         y = min(y, bar - shown)
         least = min(shown, _THIN) if part["used"] else 0
         label = round(_TOP + placed.get(index, y), 1)
-        blocks.append(
-            Block(index, round(_TOP + y, 2), round(shown, 2), round(max(taken, least), 2), label, height < _THIN)
-        )
+        blocks.append(Block(index, round(_TOP + y, 2), round(shown, 2), round(max(taken, least), 2), label))
     return MapDrawing(bar + 2 * _TOP, bar, tuple(blocks))
 
 

@@ -69,15 +69,21 @@ def unverified(m: Material) -> str | None:
     return None
 
 
-class UnverifiedError(Exception):
-    """Why an observation cannot be made: what it would rest on is not verified."""
+class NotShownError(Exception):
+    """Why something is not shown: what it would rest on is not there, or not verified."""
+
+
+def only_if(condition: object, why: str) -> None:
+    """NotShownError with the reason, unless a condition holds that an observation rests on."""
+    if not condition:
+        raise NotShownError(why)
 
 
 def verified(m: Material) -> "Contents":
-    """Return the contents of a package whose signatures all hold; UnverifiedError where one does not."""
+    """Return the contents of a package whose signatures all hold; NotShownError where one does not."""
     why = unverified(m)
     if why is not None or m.contents is None:
-        raise UnverifiedError(why)
+        raise NotShownError(why)
     return m.contents
 
 

@@ -5,6 +5,7 @@ product file, or holds for the tool whatever the package, is stated.
 """
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from imgseal.findings import CODES, NOT_RUN, PASSED
 from imgseal.formats.suit.labels import MODEL_NAME
@@ -18,15 +19,19 @@ from imgseal.report.grounds import (
     SHOWN,
     STATED,
     Answer,
-    UnverifiedError,
+    NotShownError,
     by_development,
     count,
+    only_if,
     passed,
     signed_text,
     tried,
     verified,
 )
 from imgseal.report.inputs import Material
+
+if TYPE_CHECKING:
+    from imgseal.rehearse.play import Rehearsal
 
 
 class Probe(NamedTuple):
@@ -72,8 +77,7 @@ def _signatures(m: Material) -> Answer:
         return FAILED, f"{good} of {count(len(signed), 'signature check')} passed"
     contents = verified(m)
     what = f"the package and {count(len(contents.images), 'sealed image')} are signed"
-    if by_development(m):
-        return NOT_SHOWN, f"{what} by development keys"
+    only_if(not by_development(m), f"{what} by development keys")
     return SHOWN, f"{what} by trusted keys"
 
 
@@ -92,48 +96,42 @@ def _text(m: Material) -> Answer:
         return NOT_SHOWN, "no text that is signed"
     lines = sum(len(words.splitlines()) for part in text.values() for words in part.manifest.values())
     parts = len({part for language in text.values() for part in language.components})
-    return SHOWN, (
-        f"{count(lines, 'line')} in {', '.join(text)}, and words for {count(parts, 'component')} of the manifest, "
-        "signed with the package"
-    )
+    words = f"{count(lines, 'line')} in {', '.join(text)}, and words for {count(parts, 'component')} of the manifest"
+    return SHOWN, f"{words}, signed with the package"
 
 
-def _unplayed(m: Material) -> str:
-    """Say why there is no rehearsal: nobody asked for one, or the one that was asked for could not be played."""
-    if m.not_rehearsed is None:
-        return "not rehearsed: report --rehearse"
-    return f"a rehearsal was asked for and could not be played: {m.not_rehearsed}"
+def _played(m: Material) -> "Rehearsal":
+    """Return the rehearsal; NotShownError where nobody asked for one, or the one asked for could not be played."""
+    if m.not_rehearsed is not None:
+        raise NotShownError(f"a rehearsal was asked for and could not be played: {m.not_rehearsed}")
+    if m.rehearsal is None:
+        raise NotShownError("not rehearsed: report --rehearse")
+    return m.rehearsal
 
 
 def _model(m: Material) -> Answer:
     text = signed_text(m)
     parts = [words for language in (text or {}).values() for words in language.components.values()]
     names = dict.fromkeys(words[MODEL_NAME] for words in parts if MODEL_NAME in words)
-    if not names:
-        return NOT_SHOWN, "no model designation in text that is signed (text.model in the product file)"
+    only_if(names, "no model designation in text that is signed (text.model in the product file)")
     return SHOWN, f"in words, signed with the package: {', '.join(names)}"
 
 
 def _down(m: Material) -> Answer:
-    if m.rehearsal is None:
-        return NOT_SHOWN, _unplayed(m)
-    took = m.rehearsal.estimate
+    took = _played(m).estimate
     if took is None or took.down_seconds is None:
         return NOT_SHOWN, "no times: erase_ms and program_us in the product file"
-    if not took.operations:
-        return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}"
+    only_if(took.operations, f"nothing is written on {m.rehearsed_on}")
     least, most = took.down_seconds
-    return STATED, (
-        f"{least:.1f} to {most:.1f} s without a running product: an estimate from the times in the product file, "
-        "measured on no device"
-    )
+    estimate = "an estimate from the times in the product file, measured on no device"
+    return STATED, f"{least:.1f} to {most:.1f} s without a running product: {estimate}"
 
 
 def _identity(m: Material) -> Answer:
     contents = verified(m)
     asked = ("vendor", "class", "hardware")
-    if not passed(m, "shared", "package") or not all(passed(m, n, s) for n in asked for s in contents.images):
-        return NOT_SHOWN, "vendor, class and hardware are not verified for the package and each of its images"
+    checked = passed(m, "shared", "package") and all(passed(m, n, s) for n in asked for s in contents.images)
+    only_if(checked, "vendor, class and hardware are not verified for the package and each of its images")
     ranges: dict[tuple[int, int], list[str]] = {}
     for slot, image in contents.images.items():
         ranges.setdefault(image.statement.hardware, []).append(slot)
@@ -153,10 +151,8 @@ def _leaks(m: Material) -> Answer:
         return FAILED, "; ".join(f"{leak.what} in {leak.slot}" for leak in bad)
     contents = verified(m)
     allowed = f"; {len(m.leaks)} that the product file allows" if m.leaks else ""
-    return (
-        SHOWN,
-        f"no key file and no published key in {count(len(contents.images), 'payload')} and the texts{allowed}",
-    )
+    payloads = count(len(contents.images), "payload")
+    return SHOWN, f"no key file and no published key in {payloads} and the texts{allowed}"
 
 
 def _boot(m: Material) -> Answer:
@@ -172,8 +168,7 @@ def _judged_later(m: Material, kind: str, what: str) -> Answer:
     contents = verified(m)
     names = dict.fromkeys(i.component for i in contents.images.values())
     mine = [m.product.components[name] for name in names if m.product.components[name].kind == kind]
-    if not mine:
-        return NOT_SHOWN, f"the package has no component that holds {kind}"
+    only_if(mine, f"the package has no component that holds {kind}")
     late = [c.name for c in mine if c.judged == "install"]
     if m.product.rules.at_boot == "digest":
         what += "; the signature once for each set, which a mark stands for that the bootloader alone can write"
@@ -188,13 +183,11 @@ def _codes(_m: Material) -> Answer:
 
 
 def _rehearsal(m: Material) -> Answer:
-    if m.rehearsal is None:
-        return NOT_SHOWN, _unplayed(m)
-    if m.rehearsal.violation is not None:
-        return FAILED, f"{m.rehearsal.violation.invariant}: {m.rehearsal.violation.message}"
-    tally = m.rehearsal.tally
-    if not tally.singles:
-        return NOT_SHOWN, f"nothing is written on {m.rehearsed_on}, so there was nothing to cut"
+    played = _played(m)
+    if played.violation is not None:
+        return FAILED, f"{played.violation.invariant}: {played.violation.message}"
+    tally = played.tally
+    only_if(tally.singles, f"nothing is written on {m.rehearsed_on}, so there was nothing to cut")
     lives = f"in {tally.singles} lives after one power cut and {tally.pairs} after two, on {m.rehearsed_on}"
     return SHOWN, f"{len(INVARIANTS)} invariants hold in a simulation: {lives}"
 
@@ -203,8 +196,8 @@ def _rollback(m: Material) -> Answer:
     wanted = ("rollback.sequence-too-low", "rollback.counter-too-low")
     changes = [change for change in m.changes if set(change.codes) & set(wanted)]
     words = "refused by a device with a later sequence number, and by one with a higher counter for each component"
-    if m.changes and {code for change in changes for code in change.codes} != set(wanted):
-        return NOT_SHOWN, "a higher counter, or a later sequence number, could not be tried"
+    both = {code for change in changes for code in change.codes} == set(wanted)
+    only_if(both or not m.changes, "a higher counter, or a later sequence number, could not be tried")
     return tried(m, changes, words)
 
 
@@ -214,10 +207,9 @@ def _sizes(m: Material) -> Answer:
         return FAILED, ", ".join(dict.fromkeys(bad))
     contents = verified(m)
     asked = ("header-block", "address", "size")
-    if not all(passed(m, name, slot) for name in asked for slot in contents.images):
-        return NOT_SHOWN, "header block, address and size are not verified for every image"
-    if not passed(m, "installation", "package"):
-        return NOT_SHOWN, "the installation was not carried out to its end"
+    checked = all(passed(m, name, slot) for name in asked for slot in contents.images)
+    only_if(checked, "header block, address and size are not verified for every image")
+    only_if(passed(m, "installation", "package"), "the installation was not carried out to its end")
     images = count(len(contents.images), "image")
     return SHOWN, f"header block, address and size of {images} fit; the installation was carried out in a model"
 
@@ -225,11 +217,10 @@ def _sizes(m: Material) -> Answer:
 def _recovery(m: Material) -> Answer:
     names = [c.name for c in m.product.components.values() if c.recovery]
     back = [c.name for c in m.product.components.values() if c.returns]
-    if names or back:
-        parts = [f"recovery image: {', '.join(names)}"] if names else []
-        parts += [f"the image before can start again: {', '.join(back)}"] if back else []
-        return STATED, f"in the product file: {'; '.join(parts)}"
-    return NOT_SHOWN, "the product file has neither a recovery image nor a way back"
+    only_if(names or back, "the product file has neither a recovery image nor a way back")
+    parts = [f"recovery image: {', '.join(names)}"] if names else []
+    parts += [f"the image before can start again: {', '.join(back)}"] if back else []
+    return STATED, f"in the product file: {'; '.join(parts)}"
 
 
 def _power(m: Material) -> Answer:
@@ -243,8 +234,7 @@ def _power(m: Material) -> Answer:
 def _authorisation(m: Material) -> Answer:
     there = {image.component for image in m.contents.images.values()} if m.contents is not None else set()
     hazards = [f"{c.name} ({c.hazard})" for c in m.product.components.values() if c.hazard and c.name in there]
-    if not hazards and there:
-        return NOT_SHOWN, "no component of the package has a hazard in the product file: nothing is asked"
+    only_if(hazards or not there, "no component of the package has a hazard in the product file: nothing is asked")
     changes = [change for change in m.changes if "rules.not-authorised" in change.codes]
     return tried(m, changes, f"a device that is not authorised refuses it: {', '.join(hazards)}")
 
@@ -257,8 +247,7 @@ def _needs(m: Material) -> Answer:
         for image in contents.images.values()
         for need in image.statement.needs
     )
-    if not found:
-        return NOT_SHOWN, "no image states a requirement"
+    only_if(found, "no image states a requirement")
     checks = [c for c in m.verdict.checks if c.name == "requirements"]
     if any(finding.code == "rules.requirement-not-met" for c in checks for finding in c.findings):
         return FAILED, f"{'; '.join(found)}: not all met"
@@ -270,8 +259,7 @@ def _needs(m: Material) -> Answer:
 def _sbom(m: Material) -> Answer:
     if m.bill is None:
         return NOT_SHOWN, "the package names no bill of materials: build --sbom"
-    if signed_text(m) is None:
-        return NOT_SHOWN, "what the package names is not verified"
+    only_if(signed_text(m) is not None, "what the package names is not verified")
     return SHOWN, f"{m.bill.kind} {m.bill.version}, {count(m.bill.size, 'byte')}, sha-256 {m.bill.digest.hex()}"
 
 
@@ -279,11 +267,9 @@ def _release(m: Material) -> Answer:
     images = m.contents.images.values() if m.contents else ()
     if any(i.statement.development for i in images) or by_development(m):
         return FAILED, "made for development"
-    if not m.signers:
-        return NOT_SHOWN, "no signature that holds"
+    only_if(m.signers, "no signature that holds")
     verified(m)
-    if not passed(m, "one-kind", "package"):
-        return NOT_SHOWN, "that package and images are of one kind is not verified"
+    only_if(passed(m, "one-kind", "package"), "that package and images are of one kind is not verified")
     return SHOWN, "no development image, no development key, no key that everyone has"
 
 
@@ -352,5 +338,5 @@ def probes(material: Material) -> dict[str, Probe]:
 def _answer(look: _Look, material: Material) -> Answer:
     try:
         return look(material)
-    except UnverifiedError as why:
+    except NotShownError as why:
         return NOT_SHOWN, str(why)

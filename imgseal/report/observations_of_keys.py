@@ -3,7 +3,18 @@
 from imgseal.formats.cose.labels import ALGORITHMS
 from imgseal.product.algorithms import ALGORITHMS as KINDS
 from imgseal.product.algorithms import P256
-from imgseal.report.grounds import FAILED, NOT_SHOWN, SHOWN, STATED, Answer, by_development, count, passed, unverified
+from imgseal.report.grounds import (
+    FAILED,
+    NOT_SHOWN,
+    SHOWN,
+    STATED,
+    Answer,
+    by_development,
+    count,
+    only_if,
+    passed,
+    unverified,
+)
 from imgseal.report.inputs import Material
 
 _HASHES = {True: "over SHA-256", False: "which hashes by itself"}
@@ -35,13 +46,11 @@ def agility(m: Material) -> Answer:
 def anchors(m: Material) -> Answer:
     """The released keys of the product file."""
     keys = [key for key in m.trust.keys if not key.development]
-    if not keys:
-        return NOT_SHOWN, "no released key could be read"
+    only_if(keys, "no released key could be read")
     weak = [key.source for key in keys if key.published is not None]
     if weak:
         return FAILED, f"the private half of {', '.join(weak)} is public"
-    if by_development(m):
-        return NOT_SHOWN, f"signed by development keys, not by one of {count(len(keys), 'released key')}"
+    only_if(not by_development(m), f"signed by development keys, not by one of {count(len(keys), 'released key')}")
     return STATED, (
         f"{count(len(keys), 'key')} in the product file; {m.trust.need_images} must sign an image and "
         f"{m.trust.need_packages} a package, for each algorithm that must verify"
@@ -50,8 +59,8 @@ def anchors(m: Material) -> Answer:
 
 def exchange(m: Material) -> Answer:
     """Whether devices can be given other keys."""
-    if m.trust.apex is None:
-        return NOT_SHOWN, "no apex trust anchor in the product file: devices keep the keys they leave the factory with"
+    without = "no apex trust anchor in the product file: devices keep the keys they leave the factory with"
+    only_if(m.trust.apex is not None, without)
     spare = " and a contingency key" if m.trust.contingency is not None else ""
     return STATED, (
         f"by the product file an apex trust anchor{spare} can replace and revoke keys, by signed sets that only rise"
@@ -71,8 +80,7 @@ def several(m: Material) -> Answer:
             return NOT_SHOWN, f"one signature is enough{known}"
         each = f"one signature for each of {len(counts)} algorithms is enough"
         return NOT_SHOWN, f"{each}, which may be one person's{known}"
-    if by_development(m):
-        return NOT_SHOWN, "signed by development keys, of which one is enough"
+    only_if(not by_development(m), "signed by development keys, of which one is enough")
     asked = ", and ".join(f"{need} of {count(known, 'key')} for {name}" for name, known in counts)
     words = f"{asked} must sign a package"
     if not m.signers or not passed(m, "signature", "package"):

@@ -36,19 +36,19 @@ class Lane(NamedTuple):
 
 def lanes(worked: Sequence[Worked], product: Product) -> tuple[Lane, ...]:
     """Return the lanes of an undisturbed run, in the order in which they are first worked on."""
-    order: dict[tuple[str, str | None], list[tuple[int, str]]] = {}
+    pieces: dict[tuple[str, str | None], list[tuple[int, int, str]]] = {}
     for number, (operation, _) in enumerate(worked):
+        where: tuple[str, str | None] = (COUNTERS, None)
+        what = STEP
         if isinstance(operation, Operation):
-            what = ERASE if operation.data is None else PROGRAM
             where = _slot(operation, product), operation.memory
-            order.setdefault(where, []).append((number, what))
-        else:
-            order.setdefault((COUNTERS, None), []).append((number, STEP))
+            what = ERASE if operation.data is None else PROGRAM
+        pieces.setdefault(where, []).append((number, number + 1, what))
     out = []
-    for (name, memory), each in order.items():
-        kinds = [what for _, what in each]
-        counts = (kinds.count(ERASE), kinds.count(PROGRAM), kinds.count(STEP))
-        out.append(Lane(name, memory, *counts, _runs((number, number + 1, what) for number, what in each)))
+    for where, each in pieces.items():
+        kinds = [what for _, _, what in each]
+        erases, programs, steps = map(kinds.count, (ERASE, PROGRAM, STEP))
+        out.append(Lane(*where, erases, programs, steps, _runs(each)))
     return tuple(out)
 
 

@@ -25,14 +25,13 @@ def _verdict_lines(verdict: Verdict, product_file: str, *, every_check: bool) ->
     yield f"  judged by {product_file}"
     if verdict.bootloader is not None:
         yield f"  fielded   {verdict.bootloader.words}"
-    for note in verdict.notes:
-        yield f"  note      {note}"
-    for because in dict.fromkeys(
+    undecided = dict.fromkeys(
         check.because
         for check in verdict.checks
         if check.name == "requirements" and check.outcome == NOT_RUN and check.because and not check.mandatory
-    ):
-        yield f"  note      {because}"
+    )
+    for note in (*verdict.notes, *undecided):
+        yield f"  note      {note}"
     for check in verdict.checks:
         for finding in check.findings:
             yield ""
@@ -80,14 +79,8 @@ def _summary(verdict: Verdict) -> Iterator[str]:
 
 def _group_words(verdict: Verdict) -> Iterator[str]:
     for group in GROUPS:
-        counts = []
-        for outcome in (PASSED, FAILED, NOT_RUN):
-            count = sum(
-                c.group == group and c.outcome == outcome and (c.mandatory or outcome != NOT_RUN)
-                for c in verdict.checks
-            )
-            if count:
-                counts.append(f"{count} {outcome}")
+        asked = [c.outcome for c in verdict.checks if c.group == group and (c.mandatory or c.outcome != NOT_RUN)]
+        counts = [f"{asked.count(outcome)} {outcome}" for outcome in (PASSED, FAILED, NOT_RUN) if outcome in asked]
         if counts:
             yield f"{group} {', '.join(counts)}"
 

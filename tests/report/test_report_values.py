@@ -90,7 +90,6 @@ def test_drawing_is_to_scale_and_labels_keep_apart() -> None:
             part = memory["ranges"][block.number]
             assert block.y == pytest.approx(8 + (part["start"] - memory["base"]) * scale, abs=0.01)
             assert block.height == pytest.approx(max(part["size"] * scale, 1.5), abs=0.01)
-            assert block.thin == (part["size"] * scale < 1.5)
             assert block.taken == pytest.approx(part["used"] * scale, abs=1.51)
             assert bool(block.taken) == bool(part["used"])
             if part["slot"] is not None:
