@@ -9,6 +9,7 @@ from imgseal.formats.trust_anchors.codec import AnchorFormatError, decode_set, e
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.limits import DEVICE_PARTS
 from imgseal.product.algorithms import ML_DSA_44, P256
 from imgseal.product.cores import vector_alignment
 from imgseal.product.model import Component, Product
@@ -35,6 +36,7 @@ def options_header(product: Product) -> str:
         if product.rules.at_boot == "digest"
         else "/* signatures are verified at each boot */",
         f"#define SEAL_WRITE_UNIT {_largest_unit(product)}u   /* bytes, the largest of all slots */",
+        f"#define SEAL_PARTS_MAX {_parts(product)}u   /* of one manifest: run slots, twice where detached */",
         "",
         "#endif",
         "",
@@ -44,6 +46,11 @@ def options_header(product: Product) -> str:
 
 def _largest_unit(product: Product) -> int:
     return max((product.memories[slot.memory].write_unit for slot in product.slots.values()), default=1)
+
+
+def _parts(product: Product) -> int:
+    every = sum(len(c.run) * (2 if c.header else 1) for c in product.components.values())
+    return max(1, min(DEVICE_PARTS, every))
 
 
 def config_header(product: Product, trust: Trust, *, development: bool) -> str:

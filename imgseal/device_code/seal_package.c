@@ -1,422 +1,516 @@
 /* SPDX-License-Identifier: MIT */
 /* Copyright (c) 2026 the imgseal authors */
-/* Reads update packages; see seal_package.h. CBOR is deterministic: shortest heads,
- * no indefinite lengths, keys ascending (RFC 8949 section 4.2.1).
+/* Reads update packages; see seal_package.h. The profile of docs/format/package.md is closed: given the
+ * list of components there is one shape for all the rest, and a package is held against the shapes below.
+ * CBOR is deterministic: shortest heads, no indefinite lengths, keys ascending (RFC 8949 section 4.2.1).
+ *
+ * Whatever is taken apart lies in RAM: manifest and install sequence in the caller's buffer, of the rest
+ * one window of the file at a time.
  */
 #include "seal_package.h"
 
-enum { REPORT_ALL = 15 };   /* of the reporting policy's bits */
+enum { UINT = 0, NEGATIVE = 1, BYTES = 2, TEXT = 3, ARRAY = 4, MAP = 5, TAG = 6, SIMPLE = 7 };  /* kinds of CBOR items */
 
-enum { UINT = 0, NEGATIVE = 1, BYTES = 2, TEXT = 3, ARRAY = 4, MAP = 5 };
+enum { ES256 = 0x26, ESP256 = 0x28 };   /* -7 and -9 as CBOR                     */
 
-enum {
-    SET_INDEX = 12, TRY_EACH = 15, OVERRIDE = 20, FETCH = 21, INVOKE = 23, C_VENDOR = 1, C_CLASS = 2, C_MATCH = 3,
-    C_SLOT = 5, C_BATTERY = 26, C_AUTHORISED = 27, C_VERSION = 28
+#define COMPONENTS_MOST 32u     /* of any package                                */
+
+/* -- shapes ------------------------------------------------------------------------------------
+ * A shape is a row of CBOR items, of one or two bytes each here. A hole keeps what it meets in
+ * r->hole, in their order. */
+
+#define N(value) (value)                            /* this number, up to 31      */
+#define MINUS(value) (NEGATIVE << 5 | ((value) - 1))
+#define A(count) (ARRAY << 5 | (count))             /* an array or map of so many */
+#define M(count) (MAP << 5 | (count))
+#define HOLES 6u                                    /* 0xC0 to 0xDF               */
+#define ANY(kind) (0xC0 | (kind))                   /* hole: one of this kind     */
+#define OF(kind, value) (0xC8 | (kind)), (value)    /* hole: of this value or length */
+#define GIVEN 0x08u
+#define INTO (0xD0 | BYTES)                         /* hole: a string whose content comes next */
+#define INTO_OF(length) (0xD8 | BYTES), (length)    /* the same, of this length  */
+#define LEAVE 0xD3                                  /* no item: such a string ends here */
+#define EXPECTED (0xD0 | UINT)                      /* hole: the number that the caller expects */
+#define INTEGER (0xD0 | NEGATIVE)                   /* hole: a number of either sign */
+#define COMMAND(code) (0xE0 | (code))               /* a command's code; its argument is the next item */
+#define POLICY 0xFE                                 /* a reporting policy: a number up to 15 */
+#define END 0xFF
+
+#define ALONE(parameter) COMMAND(20), M(1), N(parameter)    /* override-parameters with this one alone */
+#define SHA256 A(2), MINUS(16), OF(BYTES, 32)
+
+#define SHAPES(S) \
+    /* envelope: its members, the authentication wrapper as far as the digest, and a block of it */ \
+    S(envelope, OF(TAG, 107), ANY(MAP)) \
+    S(member, ANY(UINT), INTO) \
+    S(payload, ANY(TEXT), INTO) \
+    S(wrapper, INTO, ANY(ARRAY), INTO) \
+    S(digest, SHA256) \
+    S(block, INTO, OF(TAG, 18), A(4), INTO, M(1), N(1), INTEGER, LEAVE, M(0), OF(SIMPLE, 22), INTO) \
+    /* manifest: as far as its sequence number, the number of components, what is behind these as far as the version, and what is \
+     * behind that; 9 and 23 may be missing */ \
+    S(manifest, INTO, ANY(MAP), N(1), N(1), N(2), ANY(UINT)) \
+    S(components, N(3), INTO, M(2), N(2), ANY(ARRAY)) \
+    S(shared, N(4), ANY(BYTES), LEAVE, N(6), INTO) \
+    S(validate, LEAVE, N(7), ANY(BYTES)) \
+    S(start, N(9), ANY(BYTES)) \
+    S(install, N(20), SHA256) \
+    S(text, N(23), SHA256) \
+    S(array, ANY(ARRAY)) \
+    S(bytes, ANY(BYTES)) \
+    S(version, ANY(ARRAY), ANY(UINT), ANY(UINT), ANY(UINT)) \
+    S(stage, ANY(NEGATIVE), ANY(UINT)) \
+    /* sequences */ \
+    S(index, COMMAND(12), EXPECTED) \
+    S(part, COMMAND(20), M(4), N(1), OF(BYTES, 16), N(2), OF(BYTES, 16), N(3), INTO_OF(36), SHA256, N(14), ANY(UINT), \
+      COMMAND(1), POLICY, COMMAND(2), POLICY) \
+    S(authorised, ALONE(27), INTEGER, COMMAND(27), POLICY) \
+    S(charged, ALONE(26), ANY(UINT), COMMAND(26), POLICY) \
+    S(slot, ALONE(5), EXPECTED, COMMAND(5), POLICY) \
+    S(branches, COMMAND(15), A(2)) \
+    S(fetch, ALONE(21), ANY(TEXT), COMMAND(21), POLICY, COMMAND(3), POLICY) \
+    S(same, COMMAND(3), POLICY) \
+    S(equal, ALONE(28), INTO, A(2), N(3)) \
+    S(versions, LEAVE, COMMAND(28), POLICY) \
+    S(invoke, COMMAND(23), POLICY)
+
+#define ROOM(name, ...) uint8_t name[sizeof (const uint8_t[]){ __VA_ARGS__, END }];
+#define ROW(name, ...) { __VA_ARGS__, END },
+static const struct shapes { SHAPES(ROOM) } shapes = { SHAPES(ROW) };
+#define SHAPE(name) ((uint32_t)offsetof(struct shapes, name))
+#define HOLES_MOST 6
+
+/* What a hole has met: the value of the item, and where its content begins. */
+struct hole {
+    const uint8_t *data;
+    uint32_t value;
 };
 
-enum { P_VENDOR = 1, P_CLASS = 2, P_DIGEST = 3, P_SLOT = 5, P_SIZE = 14, P_URI = 21, P_BATTERY = 26, P_PRIORITY = 27, P_VERSION = 28 };
-
-enum section { INSTALL, VALIDATE, START };
-
-enum { VERSION_EQUAL = 3 };
-
-enum { ES256 = 6, ESP256 = 8 };     /* -7 and -9, as CBOR counts them            */
-
-/* A stretch of a reader that is taken apart from its start. */
-struct cursor {
-    const struct seal_reader *from;
-    uint32_t at;
-    uint32_t end;
-    uint32_t left;              /* of a sequence: items that are still to come   */
-    uint8_t broken;             /* 1: an encoding rule was broken; 2: a number of 64 bits */
+/* A member of the envelope: where its string begins in the file, and how long it is, its head included. */
+struct member {
+    uint32_t at, length;
 };
 
-struct item {
-    uint8_t kind;
-    uint32_t value;             /* the number, length or count                   */
-    uint32_t at;                /* where the content of a string begins          */
-};
+/* The members of an envelope; of those behind TEXT_MEMBER the profile's manifest names none. */
+enum { AUTHENTICATION, MANIFEST, INSTALL_MEMBER, TEXT_MEMBER, MEMBERS = 8 };
+static const uint8_t member_keys[MEMBERS] = { 2, 3, 20, 23, 14, 15, 16, 18 };
 
 struct reading {
+    struct hole hole[HOLES_MOST];
     const struct seal_installer *device;
     const struct seal_reader *file;
-    struct seal_reader buffer;
     struct seal_work *work;
     struct seal_package *out;
-    uint32_t payloads;
-    uint32_t authentication_at, authentication_end;
-    uint32_t manifest_at, manifest_end, install_at, install_end, text_at, text_end;
-    struct cursor shared, validate, start, install;
-    uint8_t more;               /* 1: of a stream: payloads come                 */
-    uint8_t others;             /* 1: severed members that are not in the profile */
-    uint8_t has_start;
-    uint8_t asked;              /* 1: the install sequence asks for authorisation */
-    uint32_t number;            /* the algorithm of the block that was read last  */
-    uint32_t battery;           /* what it asks for, mWh                         */
-    uint32_t wrong;             /* the first identifier that is not the device's */
     uint32_t members;           /* of a stream: those that file holds; WHOLE: it is all there */
     const uint8_t *text;        /* of a stream: the digest of its text           */
+    struct seal_reader buffer;  /* manifest and install sequence, heads included */
+    uint32_t manifest_length;   /* of it                                         */
+    /* what is taken apart, and how many bytes are still to come; of a sequence, how many items; what the rest is
+     * where the string ends that was gone into last */
+    const uint8_t *at;
+    uint32_t rest, left, inside;
+    uint32_t kind, value;       /* of the item that was read last                */
+    uint32_t expected;          /* what a hole EXPECTED has to meet              */
+    uint32_t broken;            /* 1: an encoding rule was broken                */
+    uint32_t payloads;          /* of the envelope                               */
+    uint32_t more;              /* 1: of a stream: payloads come                 */
+    uint32_t asked;             /* 1: the install sequence asks for authorisation */
+    uint32_t hazard;            /* 1: it has to                                  */
+    uint32_t battery;           /* what it asks for, mWh                         */
+    uint32_t identity;          /* what the component list says                  */
+    uint32_t wrong;             /* the first identifier that is not the device's; 0: none */
+    struct hole shared, validate, start;
+    const uint8_t *install_digest, *text_digest;
+    struct member member[MEMBERS];
 };
 
 #define WHOLE 0xFFFFFFFFu
 
 /* -- bytes ---------------------------------------------------------------------------- */
 
-static uint32_t get(struct cursor *c, uint32_t length)
+/* Copies a stretch of the file; 0 when it cannot be read. */
+static int get(const struct reading *r, uint32_t at, uint8_t *to, uint32_t length)
 {
-    uint8_t raw[4];
-    uint32_t value = 0, i;
+    return r->file->read(r->file->user, at, to, length) == SEAL_READ;
+}
 
-    if (c->broken || length > c->end - c->at || c->from->read(c->from->user, c->at, raw, length) != SEAL_READ) {
-        c->broken = 1;
+/* 1 when an entry is in a list of such. */
+static int is_listed(const uint8_t *list, uint32_t count, const uint8_t *entry, uint32_t length)
+{
+    for (; count-- != 0; list += length)
+        if (seal_differ(list, entry, length) == 0)
+            return 1;
+    return 0;
+}
+
+/* Whether what lies there has this digest: SEAL_ACCEPTED, or the refusal. */
+static uint32_t check_digest(struct reading *r, const struct seal_reader *from, uint32_t at, uint32_t length,
+                             const uint8_t *wanted, uint32_t refusal)
+{
+    const struct seal_crypto *crypto = r->device->crypto;
+    struct seal_work *work = r->work;
+    uint8_t digest[32];
+
+    crypto->sha256_begin(work->hash.bytes);
+    if (seal_read_through(crypto->sha256_add, work, from, at, length) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    crypto->sha256_end(work->hash.bytes, digest);
+    return seal_differ(digest, wanted, 32) == 0 ? (uint32_t)SEAL_ACCEPTED : refusal;
+}
+
+uint32_t seal_head(const uint8_t *at, uint32_t there, uint32_t *value)
+{
+    uint32_t more, bytes;
+
+    if (there == 0)
+        return 1;
+    more = at[0] & 31u;
+    *value = more;
+    if (more < 24)
+        return 1;
+    if (more > 27)
+        return 0;
+    bytes = (uint32_t)1 << (more - 24);
+    if (there > bytes && bytes < 8) {
+        uint32_t k;
+
+        for (*value = 0, k = 1; k <= bytes; k++)
+            *value = *value << 8 | at[k];
+        if (bytes == 1 ? *value < 24 : *value >> 4 * bytes == 0)
+            return 0;
+    }
+    return 1 + bytes;
+}
+
+/* The next item; of a string its head alone. 0 when it is none, or has 64 bits. */
+static int head(struct reading *r)
+{
+    uint32_t there = r->rest, used = seal_head(r->at, there, &r->value);
+
+    if (used - 1 > 4 || used > there) {
+        r->broken = used != 9;
         return 0;
     }
-    c->at += length;
-    for (i = 0; i < length; i++)
-        value = value << 8 | raw[i];
-    return value;
+    r->kind = *r->at >> 5;
+    r->at += used;
+    r->rest -= used;
+    return 1;
 }
 
-/* The next head; the content of a string is passed over. 0 when a rule is broken. */
-static int next(struct cursor *c, struct item *item)
+/* 1 when the next items have a shape. */
+static int match(struct reading *r, uint32_t shape)
 {
-    uint32_t head = get(c, 1), more = head & 31;
+    const uint8_t *s = (const uint8_t *)&shapes + shape;
+    struct hole *hole = r->hole;
 
-    item->kind = (uint8_t)(head >> 5);
-    item->value = more;
-    if (more == 24) {
-        item->value = get(c, 1);
-        c->broken |= item->value < 24;
-    } else if (more == 25) {
-        item->value = get(c, 2);
-        c->broken |= item->value < 0x100;
-    } else if (more == 26) {
-        item->value = get(c, 4);
-        c->broken |= item->value < 0x10000;
-    } else if (more > 26) {
-        c->broken = more == 27 ? 2 : 1;
-    }
-    item->at = c->at;
-    if (!c->broken && (item->kind == BYTES || item->kind == TEXT)) {
-        if (item->value > c->end - c->at)
-            c->broken = 1;
-        else
-            c->at += item->value;
-    }
-    return !c->broken;
-}
+    for (; *s != END; s++) {
+        uint32_t op = *s, kind = op >> 5, value = op & 31;
 
-static int next_is(struct cursor *c, struct item *item, uint8_t kind)
-{
-    return next(c, item) && item->kind == kind;
-}
-
-/* The next item is this number, or an array or map of so many. */
-static int want(struct cursor *c, uint8_t kind, uint32_t value)
-{
-    struct item item;
-
-    return next_is(c, &item, kind) && item.value == value;
-}
-
-static struct cursor whole(const struct seal_reader *from, uint32_t at, uint32_t end)
-{
-    struct cursor c;
-
-    c.from = from;
-    c.at = at;
-    c.end = end;
-    c.left = 0;
-    c.broken = 0;
-    return c;
-}
-
-static struct cursor inside(const struct cursor *c, const struct item *item)
-{
-    return whole(c->from, item->at, item->at + item->value);
-}
-
-/* 1 when length bytes at an offset are these. */
-static int same(const struct seal_reader *from, uint32_t at, const uint8_t *bytes, uint32_t length)
-{
-    uint8_t piece[32];
-    uint32_t done, part;
-
-    for (done = 0; done < length; done += part) {
-        part = length - done < sizeof piece ? length - done : (uint32_t)sizeof piece;
-        if (from->read(from->user, at + done, piece, part) != SEAL_READ || seal_differ(piece, bytes + done, part) != 0)
+        if (op == LEAVE) {
+            if (r->rest != r->inside)
+                return 0;
+            continue;
+        }
+        if (op >= COMMAND(0) && op != POLICY) {
+            kind = UINT;
+            if (r->left < 2)
+                return 0;
+            r->left -= 2;
+        }
+        if (!head(r))
             return 0;
+        if (op == POLICY) {
+            kind = UINT;
+            value = r->value & 15;
+        } else if (kind == HOLES) {
+            kind = op & 7;
+            value = op & GIVEN ? *++s : r->value;
+            if (op == EXPECTED)
+                value = r->expected;
+            if (op == INTEGER)
+                kind = r->kind & 1;
+            hole->data = r->at;
+            hole->value = r->value;
+            hole++;
+        }
+        if (r->kind != kind || r->value != value)
+            return 0;
+        if (kind == BYTES || kind == TEXT) {
+            r->inside = r->rest - value;
+            if ((op & 0x10) == 0) {
+                if (value > r->rest) {
+                    r->broken = 1;
+                    return 0;
+                }
+                r->at += value;
+                r->rest -= value;
+            }
+        }
     }
     return 1;
 }
 
-/* Hashes a byte string with its head, as SUIT's digests do. */
-static uint32_t hash_wrapped(struct reading *r, const struct seal_reader *from, uint32_t at, uint32_t length, int head,
-                             uint8_t digest[32])
+/* The same, of items that may be missing. */
+static int may_match(struct reading *r, uint32_t shape)
 {
-    uint8_t first[5];
-    uint32_t used = 0;
+    const uint8_t *at = r->at;
+    uint32_t left = r->left, rest = r->rest;
 
-    if (length < 24) {
-        first[used++] = (uint8_t)(0x40 | length);
-    } else if (length < 0x100) {
-        first[used++] = 0x58;
-    } else {
-        first[used++] = length < 0x10000 ? 0x59 : 0x5A;
-        if (length >= 0x10000) {
-            first[used++] = (uint8_t)(length >> 24);
-            first[used++] = (uint8_t)(length >> 16);
-        }
-        first[used++] = (uint8_t)(length >> 8);
-    }
-    if (length >= 24)
-        first[used++] = (uint8_t)length;
-    r->device->crypto->sha256_begin(r->work->hash.bytes);
-    if (head)
-        r->device->crypto->sha256_add(r->work->hash.bytes, first, used);
-    while (length != 0) {
-        uint32_t part = length < sizeof r->work->piece ? length : (uint32_t)sizeof r->work->piece;
-        if (from->read(from->user, at, r->work->piece, part) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        r->device->crypto->sha256_add(r->work->hash.bytes, r->work->piece, part);
-        at += part;
-        length -= part;
-    }
-    r->device->crypto->sha256_end(r->work->hash.bytes, digest);
-    return SEAL_ACCEPTED;
+    if (match(r, shape))
+        return 1;
+    r->at = at;
+    r->rest = rest;
+    r->left = left;
+    r->broken = 0;
+    return 0;
 }
 
-#define WRAPPED_BYTES 36u       /* [-16, digest]                                 */
-#define MESSAGE_MAX 56u         /* of a Sig_structure over it                    */
-
-static const uint8_t digest_head[4] = { 0x82, 0x2F, 0x58, 0x20 };
-
-/* [-16, digest] in so many bytes; 1 when it is one, and *digest_at is where it lies. */
-static int is_digest(const struct seal_reader *from, uint32_t at, uint32_t length, uint32_t *digest_at)
+static int match_number(struct reading *r, uint32_t shape, uint32_t expected)
 {
-    *digest_at = at + sizeof digest_head;
-    return length == WRAPPED_BYTES && same(from, at, digest_head, sizeof digest_head);
+    r->expected = expected;
+    return match(r, shape);
+}
+
+/* Why a piece of the manifest cannot be read: its encoding is broken, or it is another
+ * thing than the profile has there. */
+static uint32_t unread(const struct reading *r)
+{
+    return r->broken ? SEAL_STRUCTURE_MANIFEST : SEAL_RULES_OUTSIDE_PROFILE;
 }
 
 /* -- envelope ------------------------------------------------------------------------------ */
 
-/* Negative, 0 or positive: payload keys are ordered by length, then by bytes. */
-static int compare_keys(const struct seal_reader *from, const struct seal_payload *a, const struct seal_payload *b)
-{
-    uint32_t i;
-    uint8_t left, right;
+#define WINDOW 80u              /* bytes of a payload's key, with its head and that of the payload; and of a block before its value */
 
-    if (a->key_length != b->key_length)
-        return a->key_length < b->key_length ? -1 : 1;
-    for (i = 0; i < a->key_length; i++) {
-        if (from->read(from->user, a->key_at + i, &left, 1) != SEAL_READ
-            || from->read(from->user, b->key_at + i, &right, 1) != SEAL_READ)
-            return 1;
-        if (left != right)
-            return left < right ? -1 : 1;
-    }
-    return 0;
+/* Two windows of the file lie in the work memory. Shows in one of them what is there from an offset. */
+static void show(struct reading *r, uint8_t *window, uint32_t at, uint32_t end)
+{
+    uint32_t length = at < end ? end - at : 0;
+
+    if (length > WINDOW)
+        length = WINDOW;
+    if (!get(r, at, window, length))
+        length = 0;
+    r->at = window;
+    r->rest = length;
 }
 
 /* 1 when a payload's key is of 1 to SEAL_KEY_MAX visible ASCII characters, of which one
  * is as good as the other for a device, and no encoding rule is left to check. */
-static int is_key(const struct seal_reader *from, const struct item *key)
+static int is_key(const uint8_t *key, uint32_t length)
 {
-    uint32_t i;
-    uint8_t letter;
-
-    for (i = 0; i < key->value && i < SEAL_KEY_MAX; i++)
-        if (from->read(from->user, key->at + i, &letter, 1) != SEAL_READ || letter < '!' || letter > '~')
+    if (length - 1 >= SEAL_KEY_MAX)
+        return 0;
+    while (length-- != 0)
+        if (*key < '!' || *key++ > '~')
             return 0;
-    return i != 0 && i == key->value;
+    return 1;
 }
 
+/* Gives the payload whose key and head were read last to the parts that are fetched from it; 0 when there is none. */
+static int give(struct reading *r, uint32_t at)
+{
+    const struct hole *key = &r->hole[0];
+    struct seal_part *part = r->out->part;
+    uint32_t left;
+    int given = 0;
+
+    for (left = r->out->parts; left != 0; left--, part++)
+        if (part->key_length == key->value
+            && seal_differ((const uint8_t *)r->buffer.user + part->key_at, key->data, key->value) == 0) {
+            part->at = at;
+            part->length = r->hole[1].value;
+            given = 1;
+        }
+    return given;
+}
+
+/* From end to end. Once the parts are known, they get their payloads. */
 static uint32_t read_envelope(struct reading *r)
 {
-    struct cursor c;
-    struct item map, key, value;
-    uint32_t i, last = 0;
+    const struct hole *key = &r->hole[0], *value = &r->hole[1];
+    uint8_t *window = r->work->statement, *before = window + WINDOW, *other;
+    uint32_t i, k, at, members, size = r->file->size;
 
     r->payloads = 0;
-    c = whole(r->file, 0, r->file->size);
-    if (get(&c, 2) != 0xD86B || !next_is(&c, &map, MAP))
+    show(r, window, 0, size);
+    if (!match(r, SHAPE(envelope)))
         return SEAL_STRUCTURE_ENVELOPE;
-    for (i = 0; i < map.value && i < r->members; i++) {
-        if (!next(&c, &key) || !next_is(&c, &value, BYTES))
-            return SEAL_STRUCTURE_ENVELOPE;
-        if (key.kind == UINT) {
-            if (key.value <= last || r->payloads != 0)
-                return SEAL_STRUCTURE_ENVELOPE;
-            last = key.value;
-            if (value.value > SEAL_MEMBER_MAX)
-                return SEAL_STRUCTURE_ENVELOPE;
-            if (key.value == 2) {
-                r->authentication_at = value.at;
-                r->authentication_end = value.at + value.value;
-            } else if (key.value == 3) {
-                r->manifest_at = value.at;
-                r->manifest_end = value.at + value.value;
-            } else if (key.value == 20) {
-                r->install_at = value.at;
-                r->install_end = value.at + value.value;
-            } else if (key.value == 23) {
-                r->text_at = value.at;
-                r->text_end = value.at + value.value;
-            } else if (key.value == 14 || key.value == 15 || key.value == 16 || key.value == 18) {
-                r->others = 1;  /* the profile's manifest names none of them */
-            } else {
-                return SEAL_STRUCTURE_ENVELOPE;
-            }
-        } else if (key.kind == TEXT) {
-            struct seal_payload *p = &r->out->payload[r->payloads];
-            if (r->payloads == SEAL_PARTS_MAX || !is_key(r->file, &key))
+    members = value->value;
+    r->more = members > r->members;
+    if (r->more)
+        members = r->members;
+    at = (uint32_t)(r->at - window);
+    window[0] = 0;              /* in front of any key */
+    for (i = 0; i < members; i++) {
+        uint32_t is_text, key_length;
+
+        other = before;
+        before = window;
+        window = other;
+        show(r, window, at, size);
+        is_text = r->rest != 0 && window[0] >> 5 == TEXT;
+        if (!match(r, is_text ? SHAPE(payload) : SHAPE(member)))
+            return is_text && key->value > SEAL_KEY_MAX ? SEAL_RULES_OUTSIDE_PROFILE : SEAL_STRUCTURE_ENVELOPE;
+        key_length = (uint32_t)(key->data - window);
+        if (is_text) {
+            if (!is_key(key->data, key->value))
                 return SEAL_RULES_OUTSIDE_PROFILE;
-            p->key_at = key.at;
-            p->key_length = key.value;
-            p->at = value.at;
-            p->length = value.value;
-            p->used = 0;
-            if (r->payloads != 0 && compare_keys(r->file, p - 1, p) >= 0)
-                return SEAL_STRUCTURE_ENVELOPE;
-            r->payloads++;
-        } else {
-            return SEAL_STRUCTURE_ENVELOPE;
+            key_length += key->value;
         }
+        for (k = 0; k < key_length && window[k] == before[k]; k++)
+            ;
+        if (k == key_length || window[k] < before[k])
+            return SEAL_STRUCTURE_ENVELOPE;
+        key_length = (uint32_t)(value->data - window) - key_length;     /* of the head of its value now */
+        at += (uint32_t)(value->data - window);
+        if (is_text) {
+            if (++r->payloads > COMPONENTS_MOST)
+                return SEAL_RULES_OUTSIDE_PROFILE;
+            if (r->out->parts != 0 && !give(r, at))
+                return SEAL_STRUCTURE_UNSIGNED_MEMBER;
+        } else {
+            if (value->value > SEAL_MEMBER_MAX)
+                return SEAL_STRUCTURE_ENVELOPE;
+            for (k = 0; member_keys[k] != key->value; k++)
+                if (k == MEMBERS - 1)
+                    return SEAL_STRUCTURE_ENVELOPE;
+            r->member[k].at = at - key_length;
+            r->member[k].length = key_length + value->value;
+        }
+        /* the text of a stream was not kept */
+        if (value->value > size - at && (k != TEXT_MEMBER || r->text == 0))
+            return SEAL_STRUCTURE_ENVELOPE;
+        at += value->value;
     }
-    r->more = i < map.value;
-    if ((c.at != c.end && r->members == WHOLE) || r->authentication_end == 0 || r->manifest_end == 0)
+    if ((r->text == 0 && at != size) || r->member[MANIFEST].length == 0)
         return SEAL_STRUCTURE_ENVELOPE;
     return SEAL_ACCEPTED;
 }
 
 /* -- signatures ------------------------------------------------------------------------------- */
 
-/* One COSE_Sign1 in its one encoding: the algorithm alone in the protected header, and
- * nothing in the other, which nobody signs. *kind is the kind of key that its algorithm
- * is for, 0 to pass it over; *signature is where its value lies. */
-static uint32_t read_block(struct reading *r, struct cursor *c, struct item *signature, uint32_t *kind)
-{
-    struct item item, header;
-    struct cursor in;
+/* A block of the wrapper: one COSE_Sign1 in its one encoding, the algorithm alone in the protected header,
+ * and nothing in the other, which nobody signs. */
+struct block {
+    uint32_t kind;              /* of key that its algorithm is for; 0 to pass it over */
+    uint32_t value, length;     /* where the signature's value lies in the file, and its length */
+    uint32_t end;
+    struct hole header;         /* the protected one, in the window              */
+};
 
-    if (c->end - c->at > SEAL_BLOCK_MAX || get(c, 1) != 0xD2 || !next_is(c, &item, ARRAY) || item.value != 4
-        || !next_is(c, &header, BYTES) || !next_is(c, &item, MAP) || item.value != 0 || get(c, 1) != 0xF6
-        || !next_is(c, signature, BYTES) || c->at != c->end)
-        return SEAL_STRUCTURE_ENVELOPE;
-    in = inside(c, &header);
-    if (get(&in, 2) != 0xA101 || !next(&in, &item) || item.kind > NEGATIVE || in.at != in.end)
-        return SEAL_STRUCTURE_ENVELOPE;
-    *kind = 0;
-    if (item.kind == NEGATIVE && (item.value == ES256 ? r->device->es256 != 0 : item.value == ESP256 && r->device->es256 != 1))
-        *kind = SEAL_KIND_P256;
-    r->number = item.value;
+/* The block at an offset of the file; 0: it is none. */
+static int read_block(struct reading *r, uint32_t at, uint32_t end, struct block *block)
+{
+    const struct hole *hole = r->hole;
+    const uint8_t *window = r->work->statement, *header;
+    uint32_t length, used, number;
+
+    show(r, r->work->statement, at, end);
+    if (!match(r, SHAPE(block)))
+        return 0;
+    length = hole[0].value;
+    used = (uint32_t)(hole[5].data - hole[0].data);
+    block->value = at + (uint32_t)(hole[5].data - window);
+    block->length = hole[5].value;
+    block->end = at + (uint32_t)(hole[0].data - window) + length;
+    if (length > SEAL_BLOCK_MAX || block->length > length || block->length + used != length)
+        return 0;
+    block->header = hole[2];
+    header = hole[2].data;
+    block->kind = 0;
+    number = header[2] - ES256;
+    if ((number | 2) == 2 && r->device->es256 != number >> 1)   /* 0: not ES256, 1: not ESP256 */
+        block->kind = SEAL_KIND_P256;
 #ifdef SEAL_ML_DSA_44
-    if (item.kind == NEGATIVE && item.value == 47 && r->device->crypto->verify_ml_dsa_44 != 0)
-        *kind = SEAL_KIND_ML_DSA_44;
-    *kind &= r->device->product->kinds;
+    if (header[2] == 0x38 && header[3] == 0x2F && r->device->crypto->verify_ml_dsa_44 != 0)
+        block->kind = SEAL_KIND_ML_DSA_44;
+    block->kind &= r->device->product->kinds;
 #endif
-    return SEAL_ACCEPTED;
+    return 1;
 }
+
+#define MESSAGE_AT (2 * WINDOW)  /* where a Sig_structure over the digest is made: behind the windows */
 
 /* The Sig_structure of RFC 9052 section 4.4 over the digest array; returns its length. */
-static uint32_t to_be_signed(const struct reading *r, uint32_t kind, const uint8_t wrapped[WRAPPED_BYTES],
-                             uint8_t message[MESSAGE_MAX])
+static uint32_t to_be_signed(const struct reading *r, const struct block *block, uint8_t *message)
 {
-    static const uint8_t head[15] = { 0x84, 0x6A, 'S', 'i', 'g', 'n', 'a', 't', 'u', 'r', 'e', '1', 0x43, 0xA1, 0x01 };
-    uint32_t n = 0, i;
+    static const uint8_t context[12] = { 0x84, 0x6A, 'S', 'i', 'g', 'n', 'a', 't', 'u', 'r', 'e', '1' };
+    static const uint8_t payload[7] = { 0x40, 0x58, 0x24, 0x82, 0x2F, 0x58, 0x20 };
+    uint32_t n = sizeof context;
 
-    while (n < sizeof head) {
-        message[n] = head[n];
-        n++;
-    }
-#ifdef SEAL_ML_DSA_44
-    if (kind == SEAL_KIND_ML_DSA_44) {  /* -48 takes two bytes */
-        message[n - 3] = 0x44;
-        message[n++] = 0x38;
-        message[n++] = 0x2F;
-    } else
-#endif
-        message[n++] = (uint8_t)(NEGATIVE << 5 | r->number);
-    (void)kind;
-    message[n++] = 0x40;
-    message[n++] = 0x58;
-    message[n++] = WRAPPED_BYTES;
-    for (i = 0; i < WRAPPED_BYTES; i++)
-        message[n++] = wrapped[i];
-    return n;
+    seal_move(message, context, n);
+    seal_move(message + n, block->header.data - 1, block->header.value + 1);     /* with its head, which is a byte */
+    n += block->header.value + 1;
+    seal_move(message + n, payload, sizeof payload);
+    n += sizeof payload;
+    seal_move(message + n, r->out->digest, 32);
+    return n + 32;
 }
 
-static int is_revoked(const struct seal_installer *d, const uint8_t *key_id)
-{
-    uint32_t i;
-
-    for (i = 0; i < d->revoked_count; i++)
-        if (seal_differ(d->revoked[i], key_id, 16) == 0)
-            return 1;
-    return 0;
-}
-
-/* The anchor of a kind whose key verifies the value in the work memory, or anchor_count. */
-static uint32_t signer_of(struct reading *r, uint32_t kind, const uint8_t wrapped[WRAPPED_BYTES])
+/* The anchor of a kind whose key verifies the value in the work memory; 0: none. */
+static const struct seal_anchor *signer_of(const struct reading *r, const struct block *block, uint32_t *index)
 {
     const struct seal_installer *d = r->device;
     const uint8_t *value = r->work->signature;
-    uint8_t message[MESSAGE_MAX], digest[32];
-    uint32_t i, length = to_be_signed(r, kind, wrapped, message);
+    uint8_t *message = r->work->statement + MESSAGE_AT, digest[32];
+    uint32_t i, length = to_be_signed(r, block, message);
+    const struct seal_anchor *anchor = d->anchors;
 
-    d->crypto->sha256_begin(r->work->hash.bytes);
-    d->crypto->sha256_add(r->work->hash.bytes, message, length);
-    d->crypto->sha256_end(r->work->hash.bytes, digest);
-    for (i = 0; i < d->anchor_count; i++) {
-        const struct seal_anchor *anchor = &d->anchors[i];
-
-        if ((anchor->development && !d->development) || SEAL_KIND_OF(anchor) != kind)
+    seal_sha256(d->crypto, r->work, message, length, digest);
+    for (i = 0; i < d->anchor_count; i++, anchor++) {
+        *index = i;
+        if ((anchor->development && !d->development) || SEAL_KIND_OF(anchor) != block->kind)
             continue;
 #ifdef SEAL_ML_DSA_44
-        if (kind == SEAL_KIND_ML_DSA_44) {
+        if (block->kind == SEAL_KIND_ML_DSA_44) {
             if (d->crypto->verify_ml_dsa_44(anchor->ml_dsa_44, message, length, value) == SEAL_VERIFIED)
-                break;
+                return anchor;
             continue;
         }
 #endif
         if (d->crypto->verify(anchor->x, anchor->y, digest, value) == SEAL_VERIFIED)
-            break;
+            return anchor;
     }
-    return i;
+    return 0;
 }
 
 /* What the blocks of one kind have come to. */
 struct tally {
-    uint32_t blocks;
-    uint32_t signers;           /* distinct ones                                 */
-    uint32_t released;          /* of these, not development keys                */
-    uint32_t malformed;
+    uint8_t blocks;
+    uint8_t signers;            /* distinct ones                                 */
+    uint8_t released;           /* of these, not development keys                */
+    uint8_t malformed;
 };
 
 /* Copies a value into the work memory; 0 when it could be none of any key. */
-static int take_value(struct reading *r, uint32_t kind, const struct item *signature)
+static int take_value(const struct reading *r, const struct block *block)
 {
     uint8_t *value = r->work->signature;
     uint32_t length = 64;
 
 #ifdef SEAL_ML_DSA_44
-    if (kind == SEAL_KIND_ML_DSA_44)
+    if (block->kind == SEAL_KIND_ML_DSA_44)
         length = SEAL_SIGNATURE_MAX;
 #endif
-    if (signature->value != length || r->file->read(r->file->user, signature->at, value, length) != SEAL_READ)
+    if (block->length != length || !get(r, block->value, value, length))
         return 0;
-    return kind != SEAL_KIND_P256 || (seal_is_in_group(value) && seal_is_in_group(value + 32));
+    return block->kind != SEAL_KIND_P256 || (seal_is_in_group(value) && seal_is_in_group(value + 32));
 }
 
 /* Whether enough keys of each kind that has to be there have signed. A kind that is 0 in
  * the product counts as P-256, so that nothing is never enough. */
-static uint32_t check_signers(const struct seal_installer *d, const struct tally *tallies, uint32_t development)
+static uint32_t check_signers(struct reading *r, const struct tally *tallies)
 {
-    uint32_t i;
+    uint32_t i, released = 0;
 
+    for (i = 0; i < SEAL_KINDS; i++)
+        released |= tallies[i].released;
+    r->out->development = released == 0;
     for (i = 0; i < SEAL_KINDS; i++) {
-        const struct tally *t = &tallies[SEAL_MUST_VERIFY(d->product, i) == SEAL_KIND_ML_DSA_44];
-        if (development ? t->signers == 0 : t->released < d->need) {
+        const struct tally *t = &tallies[SEAL_MUST_VERIFY(r->device->product, i) == SEAL_KIND_ML_DSA_44];
+
+        if (released == 0 ? t->signers == 0 : t->released < r->device->need) {
             if (t->blocks == 0 || t->signers != 0)
                 return SEAL_TRUST_TOO_FEW_SIGNATURES;
             return t->malformed ? SEAL_SIGNATURE_MALFORMED : SEAL_SIGNATURE_WRONG_KEY;
@@ -428,532 +522,349 @@ static uint32_t check_signers(const struct seal_installer *d, const struct tally
 static uint32_t check_signatures(struct reading *r)
 {
     const struct seal_installer *d = r->device;
-    struct cursor c, block;
-    struct item array, item, signature;
+    const struct hole *hole = r->hole;
     struct tally tallies[SEAL_KINDS] = { { 0, 0, 0, 0 } };
-    uint32_t i, kind, code, anchor, signers = 0, released = 0, allowed = 0;
-    uint8_t digest[32], wrapped[WRAPPED_BYTES];
+    struct block block;
+    uint32_t i, code, count, at = r->member[AUTHENTICATION].at, end = at + r->member[AUTHENTICATION].length;
+    uint32_t signers = 0, allowed = 0;
     int pass;
 
-    c = whole(r->file, r->authentication_at, r->authentication_end);
-    if (!next_is(&c, &array, ARRAY) || array.value == 0 || array.value > SEAL_BLOCKS_MAX + 1 || !next_is(&c, &item, BYTES))
+    show(r, r->work->statement, at, end);
+    if (!match(r, SHAPE(wrapper)) || hole[1].value - 1 > SEAL_BLOCKS_MAX)
         return SEAL_STRUCTURE_ENVELOPE;
+    count = hole[1].value - 1;
+    if (hole[2].value != 36 || !match(r, SHAPE(digest)))
+        return SEAL_RULES_OUTSIDE_PROFILE;
     /* read once: what is verified is what the manifest is compared with */
-    if (item.value != WRAPPED_BYTES)
-        return SEAL_RULES_OUTSIDE_PROFILE;
-    if (r->file->read(r->file->user, item.at, wrapped, WRAPPED_BYTES) != SEAL_READ)
-        return SEAL_DEVICE_UNREADABLE;
-    if (seal_differ(wrapped, digest_head, sizeof digest_head) != 0)
-        return SEAL_RULES_OUTSIDE_PROFILE;
-    if (array.value == 1)
-        return c.at == c.end ? SEAL_TRUST_NO_SIGNATURE : SEAL_STRUCTURE_ENVELOPE;
+    seal_move(r->out->digest, hole[0].data, 32);
+    at += (uint32_t)(r->at - r->work->statement);
     /* every block has to read before any signature is looked at */
     for (pass = 0; pass < 2; pass++) {
-        c.at = item.at + item.value;
-        for (i = 1; i < array.value; i++) {
+        block.end = at;
+        for (i = 0; i < count; i++) {
             struct tally *t;
+            const struct seal_anchor *anchor;
+            uint32_t index;
 
-            if (!next_is(&c, &signature, BYTES))
+            if (!read_block(r, block.end, end, &block))
                 return SEAL_STRUCTURE_ENVELOPE;
-            block = inside(&c, &signature);
-            code = read_block(r, &block, &signature, &kind);
-            if (code != SEAL_ACCEPTED)
-                return code;
-            allowed += kind != 0;
-            if (pass == 0 || kind == 0)
+            allowed |= block.kind;
+            if (pass == 0 || block.kind == 0)
                 continue;
-            t = &tallies[kind - 1];
+            t = &tallies[block.kind - 1];
             t->blocks++;
-            if (!take_value(r, kind, &signature)) {
+            if (!take_value(r, &block)) {
                 t->malformed = 1;
                 continue;
             }
-            anchor = signer_of(r, kind, wrapped);
-            if (anchor == d->anchor_count)
+            anchor = signer_of(r, &block, &index);
+            if (anchor == 0)
                 continue;
-            if (is_revoked(d, d->anchors[anchor].key_id))
+            if (is_listed(d->revoked[0], d->revoked_count, anchor->key_id, 16))
                 return SEAL_TRUST_KEY_REVOKED;
-            if (d->anchors[anchor].components == 0)
+            if (anchor->components == 0)
                 return SEAL_TRUST_KEY_NOT_FOR_THIS;
-            if ((signers >> anchor & 1) == 0) {
-                signers |= (uint32_t)1 << anchor;
+            if ((signers >> index & 1) == 0) {
+                signers |= (uint32_t)1 << index;
                 t->signers++;
-                t->released += d->anchors[anchor].development == 0;
-                released += d->anchors[anchor].development == 0;
+                t->released = (uint8_t)(t->released + (anchor->development == 0));
             }
         }
         if (pass == 0) {
-            if (c.at != c.end)
+            if (block.end != end)
                 return SEAL_STRUCTURE_ENVELOPE;
             if (allowed == 0)
-                return SEAL_TRUST_ALGORITHM_NOT_ALLOWED;
-            if (hash_wrapped(r, r->file, r->manifest_at, r->manifest_end - r->manifest_at, 1, digest) != SEAL_ACCEPTED)
-                return SEAL_DEVICE_UNREADABLE;
-            if (seal_differ(wrapped + sizeof digest_head, digest, 32) != 0)
-                return SEAL_SIGNATURE_MANIFEST_DIGEST;
-            for (i = 0; i < 32; i++)
-                r->out->digest[i] = digest[i];
+                return count == 0 ? SEAL_TRUST_NO_SIGNATURE : SEAL_TRUST_ALGORITHM_NOT_ALLOWED;
+            code = check_digest(r, r->file, r->member[MANIFEST].at, r->member[MANIFEST].length, r->out->digest,
+                                SEAL_SIGNATURE_MANIFEST_DIGEST);
+            if (code != SEAL_ACCEPTED)
+                return code;
         }
     }
-    r->out->development = released == 0;
-    return check_signers(d, tallies, r->out->development);
-}
-
-/* Why a piece of the manifest cannot be read: its encoding is broken, or it is another
- * thing than the profile has there. */
-static uint32_t unread(const struct cursor *c)
-{
-    return c->broken == 1 ? (uint32_t)SEAL_STRUCTURE_MANIFEST : (uint32_t)SEAL_RULES_OUTSIDE_PROFILE;
-}
-
-static const struct seal_component *component_of(const struct reading *r, const struct seal_part *part)
-{
-    return &r->device->product->components[part->component];
+    return check_signers(r, tallies);
 }
 
 /* -- manifest ------------------------------------------------------------------------------------ */
 
-static int follows(const struct seal_part *before, uint32_t number_before, const struct seal_part *part, uint32_t number)
+/* Ascending, payload and header of a detached image side by side. */
+static int read_components(struct reading *r, uint32_t count)
 {
-    if (number_before != number)
-        return number_before < number;
-    if (before->run_slot != part->run_slot)
-        return before->run_slot < part->run_slot;
-    return !before->header && part->header;
-}
+    const struct seal_product *product = r->device->product;
+    const struct seal_component *own;
+    uint32_t i, k, unknown = 0, disorder = 0, before = 0, wanted = 0;
 
-/* 1 when these are payload and header of one run slot. */
-static int is_pair(const struct seal_part *payload, const struct seal_part *header)
-{
-    return !payload->header && header->header && payload->component == header->component && payload->run_slot == header->run_slot;
-}
+    if (count - 1 >= COMPONENTS_MOST)
+        return 0;
+    for (i = 0; i < count; i++) {
+        /* more than the table holds are not all the product's, or not in their order */
+        struct seal_part *part = &r->out->part[i < SEAL_PARTS_MAX ? i : SEAL_PARTS_MAX - 1];
+        uint32_t pieces, key = 0, header = 0;
 
-static uint32_t read_components(struct reading *r, struct cursor *c)
-{
-    static const uint8_t word[6] = { 'h', 'e', 'a', 'd', 'e', 'r' };
-    struct item array, id, piece;
-    uint32_t i, k, unknown = 0, disorder = 0, before = 0;
-
-    if (!next_is(c, &array, ARRAY) || array.value == 0 || array.value > SEAL_PARTS_MAX)
-        return unread(c);
-    r->out->parts = (uint8_t)array.value;
-    for (i = 0; i < array.value; i++) {
-        static const struct seal_part nothing;
-        struct seal_part *part = &r->out->part[i];
-        uint8_t number[2] = { 0, 0 };
-        const struct seal_component *own = 0;
-
-        *part = nothing;
-        if (!next_is(c, &id, ARRAY))
-            return unread(c);
-        for (k = 0; k < id.value; k++) {
-            if (!next_is(c, &piece, BYTES))
-                return unread(c);
-            if (k < 2 && piece.value == 1)
-                (void)c->from->read(c->from->user, piece.at, &number[k], 1);
-            else if (k == 2 && piece.value == 6 && same(c->from, piece.at, word, 6))
-                part->header = 1;
+        if (!match(r, SHAPE(array)))
+            return 0;
+        pieces = r->hole[0].value;
+        for (k = 0; k < pieces; k++) {
+            if (!match(r, SHAPE(bytes)))
+                return 0;
+            if (k < 2 && r->hole[0].value == 1)
+                key = key << 8 | *r->hole[0].data;
+            else if (k == 2 && r->hole[0].value == 6 && seal_differ(r->hole[0].data, (const uint8_t *)"header", 6) == 0)
+                header = 1;
             else
                 unknown = 1;
         }
-        part->run_slot = number[1];
-        for (k = 0; k < r->device->product->component_count; k++)
-            if (r->device->product->components[k].number == number[0]) {
-                part->component = (uint8_t)k;
-                own = &r->device->product->components[k];
-            }
-        unknown |= id.value < 2 || id.value > 3 || own == 0 || number[1] >= own->run_slots || (part->header && !own->detached);
-        disorder |= i != 0 && !follows(part - 1, before, part, number[0]);
-        before = number[0];
+        *part = (struct seal_part){ 0 };
+        part->run_slot = (uint8_t)key;
+        part->header = (uint8_t)header;
+        for (k = 0, own = product->components; k < product->component_count && own->number != key >> 8; k++)
+            own++;
+        if (k == product->component_count || part->run_slot >= own->run_slots || header > own->detached) {
+            unknown = 1;
+            continue;
+        }
+        part->component = (uint8_t)k;
+        part->own = own;
+        key = key << 1 | header;
+        disorder |= wanted != before ? key != wanted : header != 0 || key <= before;
+        before = key;
+        wanted = key | own->detached;   /* what comes next; key itself: whatever is greater */
     }
     if (unknown)
-        return SEAL_IDENTITY_UNKNOWN_COMPONENT;
-    /* payload and header of a detached image stand side by side: in ascending order every header is behind the payload
-     * of its run slot, and every payload of such a component in front of one */
-    for (i = 0; i < r->out->parts; i++) {
-        const struct seal_part *part = &r->out->part[i];
-
-        if (part->header)
-            disorder |= i == 0 || !is_pair(part - 1, part);
-        else if (component_of(r, part)->detached)
-            disorder |= i + 1 == r->out->parts || !is_pair(part, part + 1);
-    }
-    return disorder ? SEAL_RULES_OUTSIDE_PROFILE : SEAL_ACCEPTED;
-}
-
-/* Three numbers, and for a stage -3, -2 or -1 and its number, into four words whose order
- * is that of versions. */
-static int read_version(struct cursor *c, uint32_t words[4])
-{
-    struct item array, item;
-    uint32_t i;
-
-    words[3] = 0xFFFFFFFFu;
-    if (!next_is(c, &array, ARRAY) || (array.value != 3 && array.value != 5))
+        r->identity = SEAL_IDENTITY_UNKNOWN_COMPONENT;
+    else if (disorder || wanted != before || count > SEAL_PARTS_MAX)
         return 0;
-    for (i = 0; i < 3; i++) {
-        if (!next_is(c, &item, UINT))
-            return 0;
-        words[i] = item.value;
-    }
-    if (array.value == 5) {
-        if (!next_is(c, &item, NEGATIVE) || item.value > 2)
-            return 0;
-        words[3] = (3u - item.value) << 24;
-        if (!next_is(c, &item, UINT) || item.value >= 0xFFFFFFu)
-            return 0;
-        words[3] |= item.value;
-    }
-    return c->at == c->end;
+    else
+        r->out->parts = (uint8_t)count;
+    return 1;
 }
 
-/* The digest of a severed member, [-16, bytes]; 0 when it is something else. */
-static uint32_t read_severed(struct reading *r, struct cursor *c)
+/* Three numbers, and for a stage -3, -2 or -1 and its number, as the four words of a statement. */
+static int read_version(struct reading *r, uint8_t version[16])
 {
-    struct item item;
-    uint32_t before = c->at, digest_at = 0;
+    const struct hole *hole = r->hole;
+    uint32_t i, count, stage = 0xFFFFFFFFu;
 
-    if (!next_is(c, &item, ARRAY) || item.value != 2 || !next(c, &item) || !next_is(c, &item, BYTES)
-        || !is_digest(&r->buffer, before, c->at - before, &digest_at))
+    if (!match(r, SHAPE(version)))
         return 0;
-    return digest_at;
-}
-
-#define MEMBERS_NEEDED (1u << 1 | 1u << 2 | 1u << 3 | 1u << 6 | 1u << 7 | 1u << 20)
-
-/* The members of the profile. *identity is what the component list says. */
-static uint32_t read_manifest(struct reading *r, uint32_t *identity, uint32_t *install_digest, uint32_t *text_digest)
-{
-    struct cursor c, common;
-    struct item map, key, item;
-    uint32_t i, last = 0, seen = 0, words[4];
-
-    c = whole(&r->buffer, 0, r->out->manifest_length);
-    if (!next_is(&c, &map, MAP))
-        return SEAL_STRUCTURE_MANIFEST;
-    for (i = 0; i < map.value; i++) {
-        if (!next_is(&c, &key, UINT) || key.value <= last)
-            return unread(&c);
-        last = key.value;
-        if (key.value == 1) {
-            if (!want(&c, UINT, 1))
-                return unread(&c);
-        } else if (key.value == 2) {
-            if (!next_is(&c, &item, UINT))
-                return SEAL_STRUCTURE_MANIFEST;
-            r->out->sequence = item.value;
-        } else if (key.value == 20 || key.value == 23) {
-            uint32_t digest_at = read_severed(r, &c);
-            if (digest_at == 0)
-                return unread(&c);
-            *(key.value == 20 ? install_digest : text_digest) = digest_at;
-        } else if (key.value == 3 || key.value == 6 || key.value == 7 || key.value == 9) {
-            if (!next_is(&c, &item, BYTES))
-                return unread(&c);
-            common = inside(&c, &item);
-            if (key.value == 7) {
-                r->validate = common;
-            } else if (key.value == 9) {
-                r->start = common;
-                r->has_start = 1;
-            } else if (key.value == 6) {
-                if (!read_version(&common, words))
-                    return unread(&common);
-            } else {
-                if (!want(&common, MAP, 2) || !want(&common, UINT, 2))
-                    return unread(&common);
-                *identity = read_components(r, &common);
-                if (*identity != SEAL_ACCEPTED && *identity != SEAL_IDENTITY_UNKNOWN_COMPONENT)
-                    return *identity;
-                if (!want(&common, UINT, 4) || !next_is(&common, &item, BYTES) || common.at != common.end)
-                    return unread(&common);
-                r->shared = inside(&common, &item);
-            }
-        } else {
-            return SEAL_RULES_OUTSIDE_PROFILE;
-        }
-        seen |= (uint32_t)1 << key.value % 32;
+    count = hole[0].value;
+    for (i = 0; i < 3; i++)
+        seal_put32(version + 4 * i, hole[1 + i].value);
+    if (count != 3) {
+        if (count != 5 || !match(r, SHAPE(stage)) || hole[0].value > 2 || hole[1].value >= 0xFFFFFFu)
+            return 0;
+        stage = (3u - hole[0].value) << 24 | hole[1].value;
     }
-    return c.at == c.end && (seen & MEMBERS_NEEDED) == MEMBERS_NEEDED ? (uint32_t)SEAL_ACCEPTED : (uint32_t)SEAL_RULES_OUTSIDE_PROFILE;
+    seal_put32(version + 12, stage);
+    return 1;
 }
 
-/* A severed member is the one whose digest the manifest holds. known: hashed already, or 0. */
-static uint32_t check_severed(struct reading *r, const struct seal_reader *from, uint32_t at, uint32_t end, uint32_t digest_at,
-                              const uint8_t *known)
+static int read_manifest(struct reading *r)
 {
-    uint8_t digest[32], wanted[32];
+    const struct hole *hole = r->hole;
+    uint32_t count;
+    uint8_t version[16];
 
-    if (end == 0)
+    r->at = (const uint8_t *)r->buffer.user;
+    r->rest = r->manifest_length;
+    if (!match(r, SHAPE(manifest))) {
+        r->broken = 1;
+        return 0;
+    }
+    count = hole[1].value - 6;
+    r->out->sequence = hole[2].value;
+    if (!match(r, SHAPE(components)))
+        return 0;
+    r->shared.value = r->inside;    /* where common ends, until it is known what comes behind the components */
+    if (!read_components(r, hole[1].value))
+        return 0;
+    r->inside = r->shared.value;
+    if (!match(r, SHAPE(shared)))
+        return 0;
+    r->shared = hole[0];
+    if (!read_version(r, version) || !match(r, SHAPE(validate)))
+        return 0;
+    r->validate = hole[0];
+    r->start.data = 0;
+    if (may_match(r, SHAPE(start))) {
+        count--;
+        r->start = hole[0];
+    }
+    if (!match(r, SHAPE(install)))
+        return 0;
+    r->install_digest = hole[0].data;
+    r->text_digest = 0;
+    if (may_match(r, SHAPE(text))) {
+        count--;
+        r->text_digest = hole[0].data;
+    }
+    return r->rest == 0 && count == 0;
+}
+
+/* A severed member is the one whose digest the manifest holds. */
+static uint32_t check_text(struct reading *r)
+{
+    const struct member *text = &r->member[TEXT_MEMBER];
+
+    if (text->length == 0)
         return SEAL_ACCEPTED;
-    if (digest_at == 0)
+    if (r->text_digest == 0)
         return SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    if ((known == 0 && hash_wrapped(r, from, at, end - at, 1, digest) != SEAL_ACCEPTED)
-        || r->buffer.read(r->buffer.user, digest_at, wanted, 32) != SEAL_READ)
-        return SEAL_DEVICE_UNREADABLE;
-    return seal_differ(known == 0 ? digest : known, wanted, 32) == 0 ? SEAL_ACCEPTED : SEAL_SIGNATURE_SEVERED_MEMBER;
+    if (r->text == 0)
+        return check_digest(r, r->file, text->at, text->length, r->text_digest, SEAL_SIGNATURE_SEVERED_MEMBER);
+    return seal_differ(r->text, r->text_digest, 32) == 0 ? SEAL_ACCEPTED : SEAL_SIGNATURE_SEVERED_MEMBER;
 }
 
 /* -- sequences -----------------------------------------------------------------------------------
- * Given the list of components, the profile has one shape for each sequence: nothing is
- * interpreted, each command is the one that has to stand there. */
+ * Nothing is interpreted: each command is the one that has to stand there. */
 
-/* The next command of a sequence is this one. */
-static int command(struct cursor *c, uint32_t code)
+static int open_sequence(struct reading *r, const struct hole *of)
 {
-    if (c->left < 2)
+    r->at = of->data;
+    r->rest = of->value;
+    if (!match(r, SHAPE(array)))
         return 0;
-    c->left -= 2;
-    return want(c, UINT, code);
-}
-
-/* A condition or directive, and its reporting policy. */
-static int with_policy(struct cursor *c, uint32_t code)
-{
-    struct item item;
-
-    return command(c, code) && next_is(c, &item, UINT) && item.value <= REPORT_ALL;
-}
-
-static int set_index(struct cursor *c, uint32_t index)
-{
-    return command(c, SET_INDEX) && want(c, UINT, index);
-}
-
-/* The key of a map of parameters that holds this one alone; its value comes next. */
-static int one_parameter(struct cursor *c, uint32_t label)
-{
-    return command(c, OVERRIDE) && want(c, MAP, 1) && want(c, UINT, label);
-}
-
-/* The head of a sequence. */
-static int open_sequence(struct cursor *c)
-{
-    struct item array;
-
-    if (!next_is(c, &array, ARRAY))
-        return 0;
-    c->left = array.value;
+    r->left = r->hole[0].value;
     return 1;
 }
 
-static int ended(const struct cursor *c)
+static int ended(const struct reading *r)
 {
-    return c->left == 0 && c->at == c->end;
+    return r->left == 0 && r->rest == 0;
 }
 
-/* Parameter 1 or 2: sixteen bytes, compared with the device's own. */
-static int read_identity(struct reading *r, struct cursor *c, uint32_t label, const uint8_t mine[16], uint32_t code)
-{
-    struct item item;
-
-    if (!want(c, UINT, label) || !next_is(c, &item, BYTES) || item.value != 16)
-        return 0;
-    if (r->wrong == SEAL_ACCEPTED && !same(c->from, item.at, mine, 16))
-        r->wrong = code;
-    return 1;
-}
-
-static uint32_t read_shared(struct reading *r)
+/* Identity, digest and size of each part. */
+static int read_shared(struct reading *r)
 {
     const struct seal_product *product = r->device->product;
-    struct cursor *c = &r->shared;
-    struct item item;
-    uint32_t i, digest_at;
+    const struct hole *hole = r->hole;
+    uint32_t i;
 
-    if (!open_sequence(c))
-        return unread(c);
+    if (!open_sequence(r, &r->shared))
+        return 0;
     for (i = 0; i < r->out->parts; i++) {
         struct seal_part *part = &r->out->part[i];
 
-        if (!set_index(c, i) || !command(c, OVERRIDE) || !want(c, MAP, 4)
-            || !read_identity(r, c, P_VENDOR, product->vendor_id, SEAL_IDENTITY_WRONG_VENDOR)
-            || !read_identity(r, c, P_CLASS, product->class_id, SEAL_IDENTITY_WRONG_CLASS)
-            || !want(c, UINT, P_DIGEST) || !next_is(c, &item, BYTES) || !is_digest(c->from, item.at, item.value, &digest_at))
-            return unread(c);
-        if (c->from->read(c->from->user, digest_at, part->digest, 32) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        if (!want(c, UINT, P_SIZE) || !next_is(c, &item, UINT) || item.value == 0)
-            return unread(c);
-        part->size = item.value;
-        if (!with_policy(c, C_VENDOR) || !with_policy(c, C_CLASS))
-            return unread(c);
+        if (!match_number(r, SHAPE(index), i) || !match(r, SHAPE(part)) || hole[4].value == 0)
+            return 0;
+        if (r->wrong == 0)
+            r->wrong = seal_differ(hole[0].data, product->vendor_id, 16) != 0  ? SEAL_IDENTITY_WRONG_VENDOR
+                       : seal_differ(hole[1].data, product->class_id, 16) != 0 ? SEAL_IDENTITY_WRONG_CLASS
+                                                                               : 0u;
+        seal_move(part->digest, hole[3].data, 32);
+        part->size = hole[4].value;
+        r->hazard |= part->own->hazard;
     }
-    return ended(c) ? (uint32_t)SEAL_ACCEPTED : unread(c);
+    return ended(r);
 }
 
-/* The payload that a part is fetched from; none where it was taken out of the package. */
-static int read_uri(struct reading *r, struct cursor *c, struct seal_part *part)
-{
-    uint8_t key[SEAL_KEY_MAX];
-    struct item item;
-    uint32_t i;
-
-    if (!one_parameter(c, P_URI) || !next_is(c, &item, TEXT) || !is_key(c->from, &item)
-        || c->from->read(c->from->user, item.at, key, item.value) != SEAL_READ)
-        return 0;
-    part->key_at = item.at;
-    part->key_length = item.value;
-    for (i = 0; i < r->payloads; i++) {
-        struct seal_payload *payload = &r->out->payload[i];
-
-        if (payload->key_length == item.value && same(r->file, payload->key_at, key, item.value)) {
-            payload->used = 1;
-            part->at = payload->at;
-            part->length = payload->length;
-        }
-    }
-    return 1;
-}
-
-/* [3, version], to be compared once the image is known. */
-static int read_equal(struct cursor *c, struct seal_part *part)
-{
-    struct cursor in;
-    struct item item;
-    uint32_t words[4];
-
-    if (!one_parameter(c, P_VERSION) || !next_is(c, &item, BYTES))
-        return 0;
-    in = inside(c, &item);
-    if (!want(&in, ARRAY, 2) || !want(&in, UINT, VERSION_EQUAL))
-        return 0;
-    part->version_at = in.at;
-    part->version_end = in.end;
-    return read_version(&in, words);
-}
-
-/* What a sequence does for the parts of one run slot. */
-static int branch(struct reading *r, struct cursor *c, enum section section, uint32_t i, uint32_t end)
-{
-    for (; i < end; i++) {
-        struct seal_part *part = &r->out->part[i];
-        const struct seal_component *own = component_of(r, part);
-
-        if (section == START && part->header)
-            continue;
-        if (!set_index(c, i))
-            return 0;
-        if (own->run_slots > 1 && (!one_parameter(c, P_SLOT) || !want(c, UINT, part->run_slot) || !with_policy(c, C_SLOT)))
-            return 0;
-        if (section == INSTALL && (!read_uri(r, c, part) || !with_policy(c, FETCH)))
-            return 0;
-        if (!with_policy(c, section == START ? INVOKE : C_MATCH))
-            return 0;
-        if (section == VALIDATE && part->header == own->detached && (!read_equal(c, part) || !with_policy(c, C_VERSION)))
-            return 0;
-    }
-    return 1;
-}
-
-/* The first part of another component, or run slot, behind part i. */
-static uint32_t behind(const struct reading *r, uint32_t i, int slot)
+/* The first part of another component, behind the first one of a component: each build is a part, or two of them. */
+static uint32_t behind(const struct reading *r, uint32_t i)
 {
     const struct seal_part *part = &r->out->part[i];
+    uint32_t build = 1u + part->own->detached, next = i + build;
 
-    while (i < r->out->parts && r->out->part[i].component == part->component
-           && (!slot || r->out->part[i].run_slot == part->run_slot))
-        i++;
-    return i;
+    return next < r->out->parts && part[build].component == part->component ? next + build : next;
 }
 
-/* What a sequence does for one component: builds for two run slots are the two branches
- * of a try-each. */
-static int steps(struct reading *r, struct cursor *c, enum section section, uint32_t i)
+/* What a sequence does for one build. */
+static int branch(struct reading *r, uint32_t shape, uint32_t i)
 {
-    uint32_t end = behind(r, i, 0), middle = behind(r, i, 1), k;
-    struct item item;
-    struct cursor in;
+    const struct hole *hole = r->hole;
+    struct seal_part *part = &r->out->part[i];
+    const struct seal_component *own = part->own;
+    uint32_t last = shape == SHAPE(invoke) ? i : i + own->detached;
 
-    if (middle == end)
-        return branch(r, c, section, i, end);
-    if (!set_index(c, i) || !command(c, TRY_EACH) || !want(c, ARRAY, 2))
-        return 0;
-    for (k = i; k < end; k = behind(r, k, 1)) {
-        if (!next_is(c, &item, BYTES))
+    for (; i <= last; i++, part++) {
+        if (!match_number(r, SHAPE(index), i) || (own->run_slots > 1 && !match_number(r, SHAPE(slot), part->run_slot)))
             return 0;
-        in = inside(c, &item);
-        if (!open_sequence(&in) || !branch(r, &in, section, k, behind(r, k, 1)) || !ended(&in)) {
-            c->broken |= in.broken;
+        if (!match(r, shape))
             return 0;
+        if (shape == SHAPE(fetch)) {
+            if (!is_key(hole[0].data, hole[0].value))
+                return 0;
+            part->key_at = (uint32_t)(hole[0].data - (const uint8_t *)r->buffer.user);
+            part->key_length = hole[0].value;
         }
+        if (shape == SHAPE(same) && part->header == own->detached
+            && (!match(r, SHAPE(equal)) || !read_version(r, part->version) || !match(r, SHAPE(versions))))
+            return 0;
     }
     return 1;
 }
 
-static uint32_t each(struct reading *r, struct cursor *c, enum section section)
+/* What a sequence does for one component: builds for two run slots are the two branches of a try-each. The
+ * first part of the next component; 0: something else stands there. */
+static uint32_t steps(struct reading *r, uint32_t shape, uint32_t i)
 {
-    uint32_t i;
+    uint32_t next = behind(r, i), build = 1u + r->out->part[i].own->detached, left;
 
-    for (i = 0; i < r->out->parts; i = behind(r, i, 0))
-        if (!steps(r, c, section, i))
-            return unread(c);
-    return ended(c) ? (uint32_t)SEAL_ACCEPTED : unread(c);
-}
+    if (i + build == next)
+        return branch(r, shape, i) ? next : 0;
+    if (!match_number(r, SHAPE(index), i) || !match(r, SHAPE(branches)))
+        return 0;
+    left = r->left;
+    for (; i < next; i += build) {
+        uint32_t rest;
 
-static uint32_t read_install(struct reading *r)
-{
-    struct cursor *c = &r->install, mark;
-    struct item item;
-
-    if (!open_sequence(c) || !set_index(c, 0))
-        return unread(c);
-    mark = *c;
-    r->asked = (uint8_t)one_parameter(c, P_PRIORITY);
-    if (!r->asked)
-        *c = mark;
-    else if (!next(c, &item) || item.kind > NEGATIVE || !with_policy(c, C_AUTHORISED))
-        return unread(c);
-    mark = *c;
-    if (!one_parameter(c, P_BATTERY)) {
-        *c = mark;
-    } else {
-        if (!next_is(c, &item, UINT) || !with_policy(c, C_BATTERY))
-            return unread(c);
-        r->battery = item.value;
+        if (!match(r, SHAPE(bytes)))
+            return 0;
+        rest = r->rest;
+        if (!open_sequence(r, r->hole) || !branch(r, shape, i) || !ended(r))
+            return 0;
+        r->rest = rest;
     }
-    return each(r, c, INSTALL);
+    r->left = left;
+    return next;
 }
 
-static uint32_t read_validate(struct reading *r)
+static int each(struct reading *r, uint32_t shape)
 {
-    return open_sequence(&r->validate) ? each(r, &r->validate, VALIDATE) : unread(&r->validate);
+    uint32_t i = 0;
+
+    do {
+        i = steps(r, shape, i);
+        if (i == 0)
+            return 0;
+    } while (i < r->out->parts);
+    return ended(r);
+}
+
+static int read_install(struct reading *r)
+{
+    r->at = (const uint8_t *)r->buffer.user + r->manifest_length;
+    r->rest = r->buffer.size - r->manifest_length;
+    if (!match(r, SHAPE(bytes)) || !open_sequence(r, r->hole) || !match_number(r, SHAPE(index), 0))
+        return 0;
+    r->asked = (uint32_t)may_match(r, SHAPE(authorised));
+    if (may_match(r, SHAPE(charged)))
+        r->battery = r->hole[0].value;
+    return each(r, SHAPE(fetch));
+}
+
+static int read_validate(struct reading *r)
+{
+    return open_sequence(r, &r->validate) && each(r, SHAPE(same));
 }
 
 /* One component is started, whichever. */
-static uint32_t read_start(struct reading *r)
+static int read_start(struct reading *r)
 {
-    struct cursor *c = &r->start, mark;
-    struct item item;
+    uint32_t i;
 
-    if (!open_sequence(c))
-        return unread(c);
-    mark = *c;
-    if (!command(&mark, SET_INDEX) || !next_is(&mark, &item, UINT) || item.value >= r->out->parts
-        || (item.value != 0 && behind(r, item.value - 1, 0) != item.value))
-        return unread(&mark);
-    return steps(r, c, START, item.value) && ended(c) ? (uint32_t)SEAL_ACCEPTED : unread(c);
+    for (i = 0; i < r->out->parts; i = behind(r, i))
+        if (open_sequence(r, &r->start) && steps(r, SHAPE(invoke), i))
+            return ended(r);
+    return 0;
 }
 
 /* -- the device ---------------------------------------------------------------------------------- */
 
-static uint32_t check_hazard(const struct reading *r)
-{
-    uint32_t i;
-
-    for (i = 0; i < r->out->parts; i++)
-        if (component_of(r, &r->out->part[i])->hazard && !r->asked)
-            return SEAL_RULES_AUTHORISATION_MISSING;
-    return SEAL_ACCEPTED;
-}
-
 static uint32_t check_history(const struct reading *r)
 {
     const struct seal_installer *d = r->device;
-    uint32_t i;
 
-    for (i = 0; i < d->refused_count; i++)
-        if (seal_differ(d->refused[i], r->out->digest, 32) == 0)
-            return SEAL_RULES_FAILED_BEFORE;
+    if (is_listed(d->refused[0], d->refused_count, r->out->digest, 32))
+        return SEAL_RULES_FAILED_BEFORE;
     if (d->trial_open)
         return SEAL_RULES_TRIAL_OPEN;
     if (r->out->sequence < d->sequence)
@@ -964,165 +875,120 @@ static uint32_t check_history(const struct reading *r)
     return SEAL_ACCEPTED;
 }
 
-/* Finds the parts for this device's free slots; their payloads are those of the manifest. */
-static uint32_t take_parts(struct reading *r)
-{
-    uint8_t digest[32];
-    uint32_t i, end;
-
-    for (i = 0; i < r->out->parts; i = end) {
-        uint32_t free = r->device->free_slot[r->out->part[i].component], found = 0;
-        int choice = component_of(r, &r->out->part[i])->run_slots > 1;
-
-        for (end = behind(r, i, 0); i < end; i++) {
-            struct seal_part *part = &r->out->part[i];
-
-            if (choice && part->run_slot != free)
-                continue;
-            part->taken = 1;
-            found = 1;
-            if (r->members != WHOLE)
-                continue;
-            if (part->at == 0)
-                return SEAL_RULES_DIRECTIVE_FAILED;
-            if (part->length != part->size)
-                return SEAL_DIGEST_IMAGE;
-            if (hash_wrapped(r, r->file, part->at, part->length, 0, digest) != SEAL_ACCEPTED)
-                return SEAL_DEVICE_UNREADABLE;
-            if (seal_differ(digest, part->digest, 32) != 0)
-                return SEAL_DIGEST_IMAGE;
-        }
-        if (!found)
-            return SEAL_PLACEMENT_NO_SLOT;
-    }
-    return SEAL_ACCEPTED;
-}
-
-static uint32_t read_buffer(void *user, uint32_t offset, uint8_t *to, uint32_t length)
-{
-    const uint8_t *from = (const uint8_t *)user + offset;
-
-    while (length-- != 0)
-        *to++ = *from++;
-    return SEAL_READ;
-}
-
-static uint32_t word_of(const uint8_t *p)
-{
-    return (uint32_t)p[0] | (uint32_t)p[1] << 8 | (uint32_t)p[2] << 16 | (uint32_t)p[3] << 24;
-}
-
 /* What package and header both say is the same, and a package signed by a development key
  * holds development images only, another none. */
 uint32_t seal_check_layers(const struct seal_installer *device, const struct seal_package *package, const uint8_t *buffer,
                            const struct seal_part *part, const uint8_t s[SEAL_STATEMENT_BYTES])
 {
-    const struct seal_component *own = &device->product->components[part->component];
-    struct seal_reader from = { read_buffer, 0, 0 };
-    struct cursor c;
-    uint32_t words[4], i;
+    const struct seal_component *own = part->own;
 
-    from.user = (void *)(uintptr_t)buffer;
-    c = whole(&from, part->version_at, part->version_end);
-    if (!read_version(&c, words))
+    (void)device;
+    (void)buffer;
+    if (seal_differ(s + SEAL_AT_VERSION, part->version, 16) != 0)
         return SEAL_IDENTITY_LAYERS_DISAGREE;
-    for (i = 0; i < 4; i++)
-        if (word_of(s + SEAL_AT_VERSION + 4 * i) != words[i])
-            return SEAL_IDENTITY_LAYERS_DISAGREE;
     if (seal_differ(s, seal_magic, 8) != 0)
         return SEAL_STRUCTURE_PAYLOAD_NOT_SEALED;
     if (s[SEAL_AT_NUMBER] != own->number
-        || word_of(s + SEAL_AT_LINK) != own->run[part->run_slot].base + (own->detached ? 0u : own->header_block))
+        || seal_get32(s + SEAL_AT_LINK) != own->run[part->run_slot].base + (own->detached ? 0u : own->header_block))
         return SEAL_IDENTITY_LAYERS_DISAGREE;
-    return (s[SEAL_AT_FLAGS] & 1) != package->development ? SEAL_RULES_DEVELOPMENT_MIXED : SEAL_ACCEPTED;
+    return ((s[SEAL_AT_FLAGS] ^ package->development) & 1) != 0 ? SEAL_RULES_DEVELOPMENT_MIXED : SEAL_ACCEPTED;
 }
 
-static uint32_t check_layers(struct reading *r)
+/* Finds the parts for this device's free slots; their payloads are those of the manifest, and their headers say what it says. */
+static uint32_t take_parts(struct reading *r)
 {
-    uint32_t i, code;
+    struct seal_part *part = r->out->part;
+    uint32_t left, code, seen = 0, taken = 0;
 
-    for (i = 0; i < r->out->parts; i++) {
-        const struct seal_part *part = &r->out->part[i];
+    for (left = r->out->parts; left != 0; left--, part++) {
+        const struct seal_component *own = part->own;
+        uint32_t bit = (uint32_t)1 << part->component;
 
-        if (!part->taken || part->header != component_of(r, part)->detached)
+        seen |= bit;
+        if (own->run_slots > 1 && part->run_slot != r->device->free_slot[part->component])
             continue;
-        if (part->length < SEAL_STATEMENT_BYTES)
-            return SEAL_IDENTITY_LAYERS_DISAGREE;
-        if (r->file->read(r->file->user, part->at, r->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        code = seal_check_layers(r->device, r->out, (const uint8_t *)r->buffer.user, part, r->work->statement);
+        part->taken = 1;
+        taken |= bit;
+        if (r->text != 0)
+            continue;
+        if (part->at == 0)
+            return SEAL_RULES_DIRECTIVE_FAILED;
+        if (part->length != part->size)
+            return SEAL_DIGEST_IMAGE;
+        code = check_digest(r, r->file, part->at, part->length, part->digest, SEAL_DIGEST_IMAGE);
+        if (code == SEAL_ACCEPTED && part->header == own->detached) {
+            if (part->length < SEAL_STATEMENT_BYTES)
+                return SEAL_IDENTITY_LAYERS_DISAGREE;
+            if (!get(r, part->at, r->work->statement, SEAL_STATEMENT_BYTES))
+                return SEAL_DEVICE_UNREADABLE;
+            code = seal_check_layers(r->device, r->out, 0, part, r->work->statement);
+        }
         if (code != SEAL_ACCEPTED)
             return code;
     }
-    return SEAL_ACCEPTED;
+    return seen == taken ? SEAL_ACCEPTED : SEAL_PLACEMENT_NO_SLOT;
 }
 
 static uint32_t judge(struct reading *r)
 {
-    uint32_t code, i;
+    uint32_t code = SEAL_ACCEPTED, install = r->member[INSTALL_MEMBER].length;
 
-    for (i = 0; i < r->payloads; i++)
-        if (!r->out->payload[i].used)
-            return SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    if (r->more && r->install_end == 0)
-        return SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    if (r->wrong != SEAL_ACCEPTED)
-        return r->wrong;
-    /* whoever takes the install sequence out of a package can only make it useless */
-    code = r->install_end == 0 ? (uint32_t)SEAL_ACCEPTED : check_hazard(r);
-    if (code == SEAL_ACCEPTED)
-        code = check_history(r);
+    if (r->text == 0)
+        code = read_envelope(r);
+    else if (r->more && install == 0)
+        code = SEAL_STRUCTURE_UNSIGNED_MEMBER;
     if (code != SEAL_ACCEPTED)
         return code;
-    if (r->install_end == 0)
+    if (r->wrong != 0)
+        return r->wrong;
+    /* whoever takes the install sequence out of a package can only make it useless */
+    if (install != 0 && r->hazard && !r->asked)
+        return SEAL_RULES_AUTHORISATION_MISSING;
+    code = check_history(r);
+    if (code != SEAL_ACCEPTED)
+        return code;
+    if (install == 0)
         return SEAL_RULES_DIRECTIVE_FAILED;
     if (r->asked && !r->device->authorised)
         return SEAL_RULES_NOT_AUTHORISED;
     if (r->device->battery < r->battery)
         return SEAL_RULES_BATTERY_TOO_LOW;
-    code = take_parts(r);
-    return code == SEAL_ACCEPTED && r->members == WHOLE ? check_layers(r) : code;
+    return take_parts(r);
 }
 
 /* Envelope and signatures, from the file. */
-static uint32_t read_front(struct reading *r, uint32_t room)
+static uint32_t read_front(struct reading *r)
 {
     uint32_t code = read_envelope(r);
 
-    if (code == SEAL_ACCEPTED && r->members != WHOLE
-        && (r->authentication_end > room || r->manifest_end > room || r->install_end > room))
-        return SEAL_STRUCTURE_ENVELOPE;
     return code == SEAL_ACCEPTED ? check_signatures(r) : code;
 }
 
 /* Manifest and sequences, from the buffer. */
 static uint32_t read_back(struct reading *r)
 {
-    uint32_t code, identity = SEAL_ACCEPTED, install_digest = 0, text_digest = 0, manifest = r->out->manifest_length;
-    uint8_t again[32];
+    uint32_t code, k, install = r->buffer.size - r->manifest_length;
 
-    if (hash_wrapped(r, &r->buffer, 0, manifest, 1, again) != SEAL_ACCEPTED || seal_differ(again, r->out->digest, 32) != 0)
-        return SEAL_SIGNATURE_MANIFEST_DIGEST;
-    code = read_manifest(r, &identity, &install_digest, &text_digest);
-    if (code == SEAL_ACCEPTED && r->others)
-        code = SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    if (code == SEAL_ACCEPTED && r->install_end != 0)
-        code = check_severed(r, &r->buffer, manifest, r->buffer.size, install_digest, 0);
+    code = check_digest(r, &r->buffer, 0, r->manifest_length, r->out->digest, SEAL_SIGNATURE_MANIFEST_DIGEST);
+    if (code != SEAL_ACCEPTED)
+        return code;
+    r->identity = SEAL_ACCEPTED;
+    if (!read_manifest(r))
+        return unread(r);
+    for (k = TEXT_MEMBER + 1; k < MEMBERS; k++)
+        if (r->member[k].length != 0)
+            return SEAL_STRUCTURE_UNSIGNED_MEMBER;
+    if (install != 0)
+        code = check_digest(r, &r->buffer, r->manifest_length, install, r->install_digest, SEAL_SIGNATURE_SEVERED_MEMBER);
     if (code == SEAL_ACCEPTED)
-        code = check_severed(r, r->file, r->text_at, r->text_end, text_digest, r->text);
+        code = check_text(r);
     if (code == SEAL_ACCEPTED)
-        code = identity;
-    if (code == SEAL_ACCEPTED)
-        code = read_shared(r);
-    if (code == SEAL_ACCEPTED && r->install_end != 0) {
-        r->install = whole(&r->buffer, manifest, r->buffer.size);
-        code = read_install(r);
-    }
-    if (code == SEAL_ACCEPTED)
-        code = read_validate(r);
-    if (code == SEAL_ACCEPTED && r->has_start)
-        code = read_start(r);
-    return code == SEAL_ACCEPTED ? judge(r) : code;
+        code = r->identity;
+    if (code != SEAL_ACCEPTED)
+        return code;
+    if (!read_shared(r) || (install != 0 && !read_install(r)) || !read_validate(r) || (r->start.data != 0 && !read_start(r)))
+        return unread(r);
+    return judge(r);
 }
 
 /* Everything is judged twice, in front of the copy and behind it: an instruction that is
@@ -1130,9 +996,8 @@ static uint32_t read_back(struct reading *r)
 static uint32_t read_all(const struct seal_installer *device, const struct seal_reader *file, uint32_t members,
                          const uint8_t *text, uint8_t *buffer, uint32_t room, struct seal_work *work, struct seal_package *out)
 {
-    static const struct reading nothing;
-    struct reading r = nothing;
-    uint32_t code, pass, manifest, install;
+    struct reading r = { 0 };
+    uint32_t pass, manifest, install;
     volatile uint32_t said = 0u - 3u * SEAL_ACCEPTED;
 
     r.device = device;
@@ -1141,28 +1006,26 @@ static uint32_t read_all(const struct seal_installer *device, const struct seal_
     r.out = out;
     r.members = members;
     r.text = text;
-    r.wrong = SEAL_ACCEPTED;
-    for (pass = 0; pass < 2; pass++) {
-        code = read_front(&r, room);
-        said += code;
-        if (code != SEAL_ACCEPTED)
-            return seal_refusal(code);
-    }
-    /* copied once: what was signed is what is read */
-    manifest = r.manifest_end - r.manifest_at;
-    install = r.install_end - r.install_at;
-    if (manifest > room || install > room - manifest)
-        return SEAL_DEVICE_BUFFER_TOO_SMALL;
-    if (file->read(file->user, r.manifest_at, buffer, manifest) != SEAL_READ
-        || (install != 0 && file->read(file->user, r.install_at, buffer + manifest, install) != SEAL_READ))
-        return SEAL_DEVICE_UNREADABLE;
-    r.buffer.read = read_buffer;
+    r.buffer.read = seal_read_ram;
     r.buffer.user = buffer;
-    r.buffer.size = manifest + install;
-    out->manifest_length = manifest;
-    out->buffer_length = manifest + install;
-    for (pass = 0; pass < 2; pass++) {
-        code = read_back(&r);
+    out->parts = 0;
+    for (pass = 0; pass < 4; pass++) {
+        uint32_t code;
+
+        if (pass == 2) {
+            /* copied once: what was signed is what is read */
+            manifest = r.member[MANIFEST].length;
+            install = r.member[INSTALL_MEMBER].length;
+            if (manifest > room || install > room - manifest)
+                return SEAL_DEVICE_BUFFER_TOO_SMALL;
+            if (!get(&r, r.member[MANIFEST].at, buffer, manifest) || !get(&r, r.member[INSTALL_MEMBER].at, buffer + manifest, install))
+                return SEAL_DEVICE_UNREADABLE;
+            r.manifest_length = manifest;
+            r.buffer.size = manifest + install;
+            out->manifest_length = manifest;
+            out->buffer_length = manifest + install;
+        }
+        code = pass < 2 ? read_front(&r) : read_back(&r);
         said += code;
         if (code != SEAL_ACCEPTED)
             return seal_refusal(code);
@@ -1179,8 +1042,9 @@ uint32_t seal_read_package(const struct seal_installer *device, const struct sea
 uint32_t seal_read_front(const struct seal_installer *device, uint8_t *front, uint32_t used, uint32_t members,
                          const uint8_t text[32], struct seal_work *work, struct seal_package *out)
 {
-    struct seal_reader file = { read_buffer, 0, WHOLE };
+    struct seal_reader file = { seal_read_ram, 0, 0 };
 
     file.user = front;  /* what is copied moves towards its start, so that it may be copied inside */
+    file.size = used;
     return read_all(device, &file, members, text, front, used, work, out);
 }

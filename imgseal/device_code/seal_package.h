@@ -8,7 +8,9 @@
 
 #include "seal_image.h"
 
+#ifndef SEAL_PARTS_MAX          /* seal_options.h: as many as the product can have */
 #define SEAL_PARTS_MAX 32u      /* components of one manifest                     */
+#endif
 #define SEAL_KEY_MAX 64u        /* bytes of a payload's key                       */
 #define SEAL_BLOCKS_MAX 16u     /* authentication blocks, whoever made them       */
 #define SEAL_BLOCK_MAX 4800u    /* bytes of one                                   */
@@ -21,20 +23,14 @@ struct seal_part {
     uint8_t run_slot;
     uint8_t header;             /* 1: a detached header                           */
     uint8_t taken;              /* 1: this device installs it                     */
+    const struct seal_component *own;           /* the same, the component itself */
     uint8_t digest[32];
     uint32_t size;
     uint32_t at;                /* offset in the package; 0: its payload is missing */
     uint32_t length;
-    uint32_t version_at;        /* the version that the manifest states, in the buffer */
-    uint32_t version_end;
+    uint8_t version[16];        /* that the manifest states, as in a statement   */
     uint32_t key_at;            /* the key of its payload, in the buffer          */
     uint32_t key_length;
-};
-
-/* A payload of the envelope: where its key and its bytes lie in the package. */
-struct seal_payload {
-    uint32_t key_at, key_length, at, length;
-    uint8_t used;
 };
 
 /* What the device brings to the question. */
@@ -60,14 +56,13 @@ struct seal_installer {
 };
 
 struct seal_package {
+    uint8_t parts;
+    uint8_t development;                        /* 1: signed by development keys   */
     uint32_t sequence;
     uint32_t manifest_length;
     uint32_t buffer_length;                     /* of manifest and install sequence, in the buffer */
     uint8_t digest[32];                         /* of the manifest                */
-    uint8_t parts;
-    uint8_t development;                        /* 1: signed by development keys   */
     struct seal_part part[SEAL_PARTS_MAX];
-    struct seal_payload payload[SEAL_PARTS_MAX];
 };
 
 /* Judges envelope, signature and manifest, and finds what this device installs. The
@@ -86,6 +81,10 @@ uint32_t seal_read_package(const struct seal_installer *device, const struct sea
  * still open. */
 uint32_t seal_read_front(const struct seal_installer *device, uint8_t *front, uint32_t used, uint32_t members,
                          const uint8_t text[32], struct seal_work *work, struct seal_package *out);
+
+/* The head of a CBOR item of which so many bytes are there: how many it has, 9 for a number of 64 bits, 0 when it is not
+ * the shortest one or is none. *value is its number, length or count where all of it is there. */
+uint32_t seal_head(const uint8_t *at, uint32_t there, uint32_t *value);
 
 /* Whether what the manifest says of a part that begins with a header is what its statement says. */
 uint32_t seal_check_layers(const struct seal_installer *device, const struct seal_package *package, const uint8_t *buffer,

@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 from c_build import HERE, PLAIN, SECOND, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from demo_update import demo_update
 from machines import COMPILER, MACHINES
+from stack import stack_of_packages
 from workshop import BUILD_TIME, any_signer, by_digest, signer, trust_of
 
 from imgseal.demo.firmware import code
@@ -128,6 +129,11 @@ def instructions(folder: Path) -> None:
     print(f"cortex-m4      stack beyond the cryptography {stack} bytes   (at most 1024)")
 
 
+def package_stack(folder: Path) -> None:
+    used = stack_of_packages(folder)
+    print(f"cortex-m4      stack of the package reader beyond the cryptography {used} bytes   (at most 640)")
+
+
 INTERNAL_AT, OUTSIDE_AT, OUTSIDE_SHOWN = 0x2100_0000, 0x2110_0000, 0x10_0000  # RAM of the emulated board
 
 
@@ -220,6 +226,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         sizes(Path(name))
         instructions(Path(name))
+        package_stack(Path(name) / "package")
         whole_boots(Path(name))
         second(Path(name))
 

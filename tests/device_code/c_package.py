@@ -5,6 +5,8 @@ from typing import Any
 
 from fuzz import NAMES, CaseState, Fuzzer
 
+from imgseal.formats.cbor.strict import encode
+
 
 class PackageState(c.Structure):
     _fields_ = (
@@ -70,9 +72,12 @@ def judge_package(
 
 
 def manifest_read(fuzzer: Fuzzer, size: int) -> bytes:
-    """The manifest that the last package was judged by."""
+    """The manifest that the last package was judged by: it stands in the buffer with its head."""
     fuzzer.library.fuzz_manifest.restype = c.c_void_p
-    return c.string_at(fuzzer.library.fuzz_manifest(), size)
+    head = encode(bytes(size))[:-size]
+    said = c.string_at(fuzzer.library.fuzz_manifest(), len(head) + size)
+    assert said.startswith(head)
+    return said.removeprefix(head)
 
 
 def pack_package(fuzzer: Fuzzer, raw: bytes, case: dict[str, Any], held: dict[str, bytes]) -> bytes:

@@ -15,6 +15,7 @@ from stages import on_units, pair, pair_of
 from test_planted_in_c import planted
 
 from imgseal.device_code.config import options_header
+from imgseal.limits import DEVICE_PARTS
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Judgements
 from imgseal.rehearse.flash import Flash, Operation
@@ -47,6 +48,17 @@ def test_the_options_name_the_largest_write_unit() -> None:
     """Of memories that hold slots."""
     assert "#define SEAL_WRITE_UNIT 8u " in options_header(demo_update()[0].facts.product)
     assert "#define SEAL_WRITE_UNIT 256u " in options_header(pair_of(on_units("two cores", 256)).product)
+
+
+def test_the_options_name_the_parts_of_a_manifest() -> None:
+    """Run slots, and for detached images a header beside each payload; no more than any package has."""
+    kit = product_of("kit", text_of("kit"))
+    parts = sum(len(c.run) + len(c.header or ()) for c in kit.components.values())
+    assert 1 < parts < DEVICE_PARTS
+    assert any(c.header for c in kit.components.values())
+    assert f"#define SEAL_PARTS_MAX {parts}u " in options_header(kit)
+    many = {f"{c.name}-{n}": c for c in kit.components.values() for n in range(DEVICE_PARTS)}
+    assert f"#define SEAL_PARTS_MAX {DEVICE_PARTS}u " in options_header(kit._replace(components=many))
 
 
 def test_a_page_buffer_without_room_writes_nothing(tool: Callable[[str], str], tmp_path: Path) -> None:

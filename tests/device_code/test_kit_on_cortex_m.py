@@ -11,6 +11,7 @@ from kit_base import text_of
 from long_runs import mainly
 from machines import COMPILER, MACHINES, run_on
 from run_python import product_of
+from stack import stack_of_packages
 from test_kit_in_c import CASES, NAMES, PRODUCTS, expected
 
 
@@ -37,16 +38,24 @@ def test_kit(core: str, tool: Callable[[str], str], tmp_path: Path) -> None:
 
 
 def test_size_on_cortex_m0plus(tool: Callable[[str], str], tmp_path: Path) -> None:
-    """Without cryptography at -Os; what a bootloader needs is to have 9,000 bytes at most."""
+    """Without cryptography at -Os; what a bootloader needs is to have 9,000 bytes at most, and 5,400 more where it reads packages."""
     tool(COMPILER)
     flags = (*STRICT, "-mcpu=cortex-m0plus", "-mthumb", "-Os", f"-I{PLAIN}")
     text = {}
-    for name in ("seal_image", "seal_boot"):
+    for name in ("seal_image", "seal_boot", "seal_package"):
         target = tmp_path / f"{name}.o"
         run([COMPILER, *flags, "-c", SOURCES / f"{name}.c", "-o", target])
         text[name] = int(run(["arm-none-eabi-size", target]).split("\n")[1].split()[0])
     assert text["seal_image"] <= 3368
-    assert sum(text.values()) <= 8888
+    assert text["seal_image"] + text["seal_boot"] <= 8888
+    assert text["seal_package"] <= 4548
+
+
+def test_stack_of_the_package_reader(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """On a Cortex-M4, without what the library takes."""
+    tool("qemu-system-arm")
+    tool(COMPILER)
+    assert 200 < stack_of_packages(tmp_path) <= 640
 
 
 @pytest.mark.parametrize("second", [(), ("-DSEAL_ML_DSA_44",)], ids=["one algorithm", "two"])
