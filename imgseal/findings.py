@@ -7,7 +7,7 @@ mandatory check ran and passed. Codes are words, stable, never reused; docs/chec
 from collections.abc import Mapping
 from typing import NoReturn
 
-from imgseal.errors import Place
+from imgseal.errors import ImgsealError, Place
 from imgseal.records import NamedTuple
 
 GROUPS = (
@@ -114,6 +114,11 @@ class Finding(NamedTuple):
     expected: str | None = None
     found: str | None = None
     hint: str | None = None
+
+
+def said_by(code: str, error: ImgsealError) -> Finding:
+    """Return the finding for what a reader refused."""
+    return Finding(code, error.message, error.place, error.expected, error.found, error.hint)
 
 
 class CheckResult(NamedTuple):

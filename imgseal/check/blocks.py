@@ -4,7 +4,7 @@ Anyone can add blocks to a package that others have signed. A device passes over
 to limits.BLOCKS in all; here they are refused, unless the product file knows of them.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from imgseal.check.context import Context
 from imgseal.check.package_subject import PackageSubject
@@ -55,7 +55,7 @@ def verifies(key: AnyKey, block: Sign1, message: bytes) -> bool:
     return True
 
 
-def idle(subject: PackageSubject, context: Context) -> list[Finding]:
+def idle(subject: PackageSubject, context: Context) -> Iterator[Finding]:
     """No block is there that counts for nothing, but for those that the product file knows of.
 
     These are one block by each key of `trust.uncounted`, and of an algorithm of `rules.unverified` as many as signers
@@ -63,7 +63,6 @@ def idle(subject: PackageSubject, context: Context) -> list[Finding]:
     """
     known: set[bytes] = set()
     unverified: dict[str, int] = {}
-    findings = []
     for number, block in sorted(subject.idle, key=lambda entry: entry[0]):
         name, message = algorithm_of(block), subject.envelope.digest_bytes
         if name in context.product.rules.unverified:
@@ -76,8 +75,8 @@ def idle(subject: PackageSubject, context: Context) -> list[Finding]:
             known.add(key.key_id)
             subject.notes.append(f"block {number} is by {key.source}, which counts for nothing (trust.uncounted)")
             continue
-        findings.append(_finding(number, block, subject, context))
-    return findings
+        yield _finding(number, block, subject, context)
+    return
 
 
 _HINT = "get the package again from its source; if it belongs there, name its key in trust.uncounted"

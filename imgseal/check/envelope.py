@@ -1,5 +1,7 @@
 """The checks of an update package, in their order; SUIT manifest draft -37, section 6.2."""
 
+from collections.abc import Iterator
+
 from imgseal.check import manifest_rules as rules
 from imgseal.check.blocks import algorithm_of, idle, kind_of_block, signer_of, verifies
 from imgseal.check.context import Context
@@ -7,8 +9,8 @@ from imgseal.check.installation import installation, shared
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
 from imgseal.check.trusted_signers import example_key, out_of_force, revoked_key, too_few
-from imgseal.errors import InputError, Place
-from imgseal.findings import Finding
+from imgseal.errors import Place
+from imgseal.findings import Finding, said_by
 from imgseal.formats.cose.sign1 import CoseError, Sign1, read_block
 from imgseal.formats.suit.envelope import wrapped_digest
 from imgseal.keys.p256 import BadSignatureError
@@ -17,32 +19,25 @@ from imgseal.keys.trusted_keys import PACKAGES, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES, ML_DSA_44, P256, SIGNATURE_BYTES
 
 
-def envelope(subject: PackageSubject, _context: Context) -> list[Finding]:
+def envelope(subject: PackageSubject, _context: Context) -> Finding | None:
     """The envelope is deterministic CBOR with known members only."""
     if subject.envelope_error is None:
-        return []
-    return [as_finding("structure.envelope", subject.envelope_error)]
+        return None
+    return said_by("structure.envelope", subject.envelope_error)
 
 
-def as_finding(code: str, error: InputError) -> Finding:
-    """Turn a reader's error into a finding."""
-    return Finding(code, error.message, error.place, error.expected, error.found, error.hint)
-
-
-def blocks(subject: PackageSubject, context: Context) -> list[Finding]:
+def blocks(subject: PackageSubject, context: Context) -> Finding | None:
     """Every authentication block has its one encoding, and at least one is of an allowed algorithm."""
     encoded = subject.envelope.blocks
     if not encoded:
-        return [
-            Finding(
-                "trust.no-signature",
-                "the package is not signed",
-                Place(key="authentication"),
-                expected="at least one COSE_Sign1",
-                found="none",
-                hint="pack it with imgseal build or imgseal pack",
-            )
-        ]
+        return Finding(
+            "trust.no-signature",
+            "the package is not signed",
+            Place(key="authentication"),
+            expected="at least one COSE_Sign1",
+            found="none",
+            hint="pack it with imgseal build or imgseal pack",
+        )
     allowed = context.product.rules.algorithms
     skipped = []
     for number, data in enumerate(encoded):
@@ -50,7 +45,7 @@ def blocks(subject: PackageSubject, context: Context) -> list[Finding]:
             block = read_block(data)
         except CoseError as error:
             place = Place(key=f"authentication.block[{number}]", offset=error.place.offset)
-            return [as_finding("structure.envelope", error)._replace(place=place)]
+            return said_by("structure.envelope", error)._replace(place=place)
         name = algorithm_of(block)
         if name in allowed:
             subject.blocks.append((number, block))
@@ -58,38 +53,34 @@ def blocks(subject: PackageSubject, context: Context) -> list[Finding]:
             subject.idle.append((number, block))
             skipped.append(name)
     if subject.blocks:
-        return []
-    return [
-        Finding(
-            "trust.algorithm-not-allowed",
-            "no signature is of an allowed algorithm",
-            Place(key="authentication"),
-            expected=" or ".join(allowed),
-            found=", ".join(skipped),
-            hint="sign it with a key that rules.algorithms of the product file has an algorithm for",
-        )
-    ]
+        return None
+    return Finding(
+        "trust.algorithm-not-allowed",
+        "no signature is of an allowed algorithm",
+        Place(key="authentication"),
+        expected=" or ".join(allowed),
+        found=", ".join(skipped),
+        hint="sign it with a key that rules.algorithms of the product file has an algorithm for",
+    )
 
 
-def manifest_digest(subject: PackageSubject, _context: Context) -> list[Finding]:
+def manifest_digest(subject: PackageSubject, _context: Context) -> Finding | None:
     """The digest in the wrapper is that of the manifest; section 8.3."""
     envelope_ = subject.envelope
     found = wrapped_digest(envelope_.manifest)
     if envelope_.digest == found:
-        return []
-    return [
-        Finding(
-            "signature.manifest-digest",
-            "the manifest is not the one that was signed",
-            Place(key="authentication.digest"),
-            expected=f"{envelope_.digest.value.hex()} (algorithm {envelope_.digest.algorithm})",
-            found=f"{found.value.hex()} (SHA-256 of the manifest)",
-            hint="the package was changed after signing: get it again from its source",
-        )
-    ]
+        return None
+    return Finding(
+        "signature.manifest-digest",
+        "the manifest is not the one that was signed",
+        Place(key="authentication.digest"),
+        expected=f"{envelope_.digest.value.hex()} (algorithm {envelope_.digest.algorithm})",
+        found=f"{found.value.hex()} (SHA-256 of the manifest)",
+        hint="the package was changed after signing: get it again from its source",
+    )
 
 
-def signature(subject: PackageSubject, context: Context) -> list[Finding]:
+def signature(subject: PackageSubject, context: Context) -> Iterator[Finding]:
     """Enough distinct trusted keys have signed the digest, for each algorithm that must verify by itself.
 
     Blocks carry no key identifier, so each anchor of the algorithm's kind is tried.
@@ -128,7 +119,8 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
                 hint="sign with a key that [trust.packages] names for this class",
             )
         if refused is not None:
-            return [refused]
+            yield refused
+            return
         if anchor.public in {signer.public for signer in subject.signers}:
             subject.idle.append((number, block))
         else:
@@ -136,17 +128,16 @@ def signature(subject: PackageSubject, context: Context) -> list[Finding]:
     subject.development = all(signer.development for signer in subject.signers)
     need = 1 if subject.development else trust.need_packages
     counting = [signer for signer in subject.signers if signer.development == subject.development]
-    findings = []
     for kind in context.product.rules.required:
         signers = [signer.source for signer in counting if signer.public.kind == kind]
         others = [block for _, block in subject.blocks if kind_of_block(block) == kind]
         if len(signers) >= need:
             continue
         if not others or any(signer.public.kind == kind for signer in subject.signers):
-            findings.append(too_few(KEY_NAMES[kind], need, ", ".join(signers) or "none", "packages", context))
+            yield too_few(KEY_NAMES[kind], need, ", ".join(signers) or "none", "packages", context)
         else:
-            findings.append(malformed.get(kind) or _nobody(others, message, context, (*released, *desk)))
-    return findings
+            yield malformed.get(kind) or _nobody(others, message, context, (*released, *desk))
+    return
 
 
 _SHAPES = {P256: "r and s in 1..n-1, 32 bytes each", ML_DSA_44: f"{SIGNATURE_BYTES[ML_DSA_44]} bytes"}

@@ -57,21 +57,19 @@ def _judge_held(block: AnchorSet, held: AnchorSet, name: str, context: Context, 
     return Verdict(name, "trust anchor set", device, results, details)
 
 
-def same(subject: UpdateSubject, _context: Context) -> list[Finding]:
+def same(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The set is the one that the device is known to hold, or leaves the factory with."""
     found, held = encode_set(subject.update.anchors), encode_set(subject.held)
     if found == held:
-        return []
-    return [
-        Finding(
-            "trust.not-by-apex",
-            "nothing signs a set as devices hold it, and this is not the one of the product file or the device",
-            Place(key="keys"),
-            expected=f"set {number_words(subject.held.number)}, SHA-256 {hashlib.sha256(held).hexdigest()}",
-            found=f"set {number_words(subject.update.anchors.number)}, SHA-256 {hashlib.sha256(found).hexdigest()}",
-            hint="make it again: imgseal factory; or judge it for its own device: imgseal check --device FILE",
-        )
-    ]
+        return None
+    return Finding(
+        "trust.not-by-apex",
+        "nothing signs a set as devices hold it, and this is not the one of the product file or the device",
+        Place(key="keys"),
+        expected=f"set {number_words(subject.held.number)}, SHA-256 {hashlib.sha256(held).hexdigest()}",
+        found=f"set {number_words(subject.update.anchors.number)}, SHA-256 {hashlib.sha256(found).hexdigest()}",
+        hint="make it again: imgseal factory; or judge it for its own device: imgseal check --device FILE",
+    )
 
 
 _READ = ("known",)

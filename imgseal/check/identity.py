@@ -4,34 +4,30 @@ RFC 9124 section 4.3.2 REQ.SEC.COMPATIBLE; identifiers say what fits, they prove
 """
 
 from imgseal.check.context import Context, component_named
-from imgseal.check.image import ImageSubject
+from imgseal.check.image import ImageSubject, in_statement
 from imgseal.check.runner import NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.formats.sealed_image.layout import CODE, field
+from imgseal.formats.sealed_image.layout import CODE
 from imgseal.product.model import Product
 
 _ALONE = NotRun("there is no package around it", mandatory=False)
 
 
-def _place(name: str) -> Place:
-    return Place(key=name, offset=field(name).offset)
-
-
-def vendor(subject: ImageSubject, context: Context) -> list[Finding]:
+def vendor(subject: ImageSubject, context: Context) -> Finding | None:
     """The vendor identifier is the product's."""
-    found = subject.statement.vendor_id
-    return [] if found == context.product.vendor_id else [wrong_vendor(context.product, found, _place("vendor_id"))]
+    return other_vendor(context.product, subject.statement.vendor_id, in_statement("vendor_id"))
 
 
-def device_class(subject: ImageSubject, context: Context) -> list[Finding]:
+def device_class(subject: ImageSubject, context: Context) -> Finding | None:
     """The class identifier is the product's, or that of the variant asked for."""
-    found = subject.statement.class_id
-    return [] if found == context.product.class_id else [wrong_class(context.product, found, _place("class_id"))]
+    return other_class(context.product, subject.statement.class_id, in_statement("class_id"))
 
 
-def wrong_vendor(product: Product, found: bytes, place: Place) -> Finding:
-    """Say that an image or a package is for another vendor's devices."""
+def other_vendor(product: Product, found: bytes, place: Place) -> Finding | None:
+    """Say that an image, a package or a trust anchor set is for another vendor's devices, if it is."""
+    if found == product.vendor_id:
+        return None
     return Finding(
         "identity.wrong-vendor",
         "made for another vendor's devices",
@@ -42,8 +38,10 @@ def wrong_vendor(product: Product, found: bytes, place: Place) -> Finding:
     )
 
 
-def wrong_class(product: Product, found: bytes, place: Place) -> Finding:
-    """Say that an image or a package is for another class, and for which variant if it is one of the product's."""
+def other_class(product: Product, found: bytes, place: Place) -> Finding | None:
+    """Say that something is for another class, if it is, and for which variant if it is one of the product's."""
+    if found == product.class_id:
+        return None
     hint = "it belongs into another device; send the one for this class"
     for name, class_id in product.variant_class_ids().items():
         if class_id == found:
@@ -58,53 +56,47 @@ def wrong_class(product: Product, found: bytes, place: Place) -> Finding:
     )
 
 
-def hardware(subject: ImageSubject, context: Context) -> list[Finding]:
+def hardware(subject: ImageSubject, context: Context) -> Finding | None:
     """The device's hardware revision, or each one of the product's where no device is given, takes the image."""
     least, most = subject.statement.hardware
     revision = context.state.hardware
     wanted = context.product.hardware if revision is None else (revision, revision)
     if least <= wanted[0] and wanted[1] <= most:
-        return []
-    return [
-        Finding(
-            "identity.wrong-hardware",
-            "made for other hardware revisions",
-            _place("hardware_least"),
-            expected=f"revision {wanted[0]}" if wanted[0] == wanted[1] else f"revisions {wanted[0]} to {wanted[1]}",
-            found=f"revisions {least} to {most}",
-            hint="seal it with the right product.hardware, or judge for one device: imgseal check --device FILE",
-        )
-    ]
+        return None
+    return Finding(
+        "identity.wrong-hardware",
+        "made for other hardware revisions",
+        in_statement("hardware_least"),
+        expected=f"revision {wanted[0]}" if wanted[0] == wanted[1] else f"revisions {wanted[0]} to {wanted[1]}",
+        found=f"revisions {least} to {most}",
+        hint="seal it with the right product.hardware, or judge for one device: imgseal check --device FILE",
+    )
 
 
-def component(subject: ImageSubject, context: Context) -> list[Finding]:
+def component(subject: ImageSubject, context: Context) -> Finding | None:
     """The product has the component, and agrees whether it is code or data."""
     statement = subject.statement
     known = subject.component(context.product)
     if known is None:
         names = ", ".join(f"{c.number} ({c.name})" for c in context.product.components.values())
-        return [
-            Finding(
-                "identity.unknown-component",
-                "the product has no such component",
-                _place("component_number"),
-                expected=names,
-                found=str(statement.component),
-                hint="use the product file that the image was made with: --product FILE",
-            )
-        ]
+        return Finding(
+            "identity.unknown-component",
+            "the product has no such component",
+            in_statement("component_number"),
+            expected=names,
+            found=str(statement.component),
+            hint="use the product file that the image was made with: --product FILE",
+        )
     if (statement.kind == CODE) != (known.kind == "code"):
-        return [
-            Finding(
-                "identity.wrong-kind",
-                f"{known.name} is {known.kind} in this product",
-                _place("component_kind"),
-                expected=known.kind,
-                found="code" if statement.kind == CODE else "data",
-                hint="seal it again with this product file",
-            )
-        ]
-    return []
+        return Finding(
+            "identity.wrong-kind",
+            f"{known.name} is {known.kind} in this product",
+            in_statement("component_kind"),
+            expected=known.kind,
+            found="code" if statement.kind == CODE else "data",
+            hint="seal it again with this product file",
+        )
+    return None
 
 
 def layers(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:

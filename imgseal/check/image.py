@@ -4,7 +4,9 @@ from typing import TYPE_CHECKING
 
 from imgseal.check.context import component_numbered
 from imgseal.check.slots import RunSlot, slot_of
+from imgseal.errors import Place
 from imgseal.formats.sealed_image.codec import HeaderBlock, SealedFormatError, decode_header_block
+from imgseal.formats.sealed_image.layout import field
 from imgseal.formats.sealed_image.statement import Statement
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.window import Bytes
@@ -74,3 +76,8 @@ class ImageSubject:
         assert where is not None
         data, start = where
         return data.read(start + offset, max(0, min(length, self.statement.payload_size - offset)))
+
+
+def in_statement(name: str) -> Place:
+    """Return the place of a field in the statement."""
+    return Place(key=name, offset=field(name).offset)

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 
 from imgseal.check.context import Context, component_numbered
-from imgseal.check.identity import wrong_class, wrong_vendor
+from imgseal.check.identity import other_class, other_vendor
 from imgseal.check.machine.executor import Machine
 from imgseal.check.machine.host import Failure
 from imgseal.check.machine.simulated import SimulatedDevice
@@ -17,32 +17,31 @@ from imgseal.formats.suit.component import OurComponent
 from imgseal.formats.suit.digest import SuitDigest
 
 
-def shared(subject: PackageSubject, context: Context) -> list[Finding]:
+def shared(subject: PackageSubject, context: Context) -> Finding | None:
     """The shared sequence checks vendor and class of every component, and they are this product's."""
     machine = Machine(len(subject.parts), _device(subject, context, {}))
     failure = machine.run_shared(subject.manifest.shared)
     if failure is not None:
-        say = {"identity.wrong-vendor": wrong_vendor, "identity.wrong-class": wrong_class}.get(failure.code)
+        say = {"identity.wrong-vendor": other_vendor, "identity.wrong-class": other_class}.get(failure.code)
         if say is None or failure.found is None:
-            return [_stopped(failure)]
+            return _stopped(failure)
         stated = failure.stated if isinstance(failure.stated, bytes) else b""  # else an enterprise number, in words
-        return [say(context.product, stated, Place(key=failure.where))._replace(found=failure.found)]
+        other = say(context.product, stated, Place(key=failure.where))
+        return _stopped(failure) if other is None else other._replace(found=failure.found)
     for index in range(len(subject.parts)):
         for condition in (labels.CONDITION_VENDOR, labels.CONDITION_CLASS):
             if (index, condition) not in machine.identified:
-                return [
-                    Finding(
-                        "identity.not-checked",
-                        f"the shared sequence does not check the {labels.CONDITIONS[condition]} of component {index}",
-                        Place(key="shared"),
-                        expected="conditions 1 and 2 (vendor and class identifier) for every component",
-                        hint="add them to the shared sequence; imgseal pack does so",
-                    )
-                ]
-    return []
+                return Finding(
+                    "identity.not-checked",
+                    f"the shared sequence does not check the {labels.CONDITIONS[condition]} of component {index}",
+                    Place(key="shared"),
+                    expected="conditions 1 and 2 (vendor and class identifier) for every component",
+                    hint="add them to the shared sequence; imgseal pack does so",
+                )
+    return None
 
 
-def installation(subject: PackageSubject, context: Context) -> list[Finding]:
+def installation(subject: PackageSubject, context: Context) -> Finding | None:
     """Carry the manifest out on the simulated device: fetch, install, validate, then start.
 
     A fresh device may have either run slot free, so that each choice is tried and one has to work; a given device
@@ -67,13 +66,13 @@ def installation(subject: PackageSubject, context: Context) -> list[Finding]:
     failures += _elsewhere(subject, context, choices, [free for free, _ in tried])
     broken = [failure for failure in failures if failure.code != "placement.no-slot"]
     if broken or not works:
-        return [_stopped((broken or failures)[0])]
+        return _stopped((broken or failures)[0])
     if len(works) < len(tried):
         names = [names[works[0][number]] for number, names in choices.items()]
         subject.notes.append(
             f"installs only where {', '.join(names)} is free: the package has no build for the other slot"
         )
-    return []
+    return None
 
 
 def _elsewhere(

@@ -1,10 +1,12 @@
 """The checks of a signed manifest: structure, identity, rules, rollback, and what happens when it is carried out."""
 
+from collections.abc import Iterator
+
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.machine.plan import asks_first, changes_something, commands_in, gather
 from imgseal.check.package_subject import PackageSubject
 from imgseal.errors import Place
-from imgseal.findings import Finding
+from imgseal.findings import Finding, said_by
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Sequence, decode_sequence
 from imgseal.formats.suit.component import OurComponent, ours
@@ -22,16 +24,16 @@ _RUN = frozenset((*_UPDATE, *_START))
 _INSTALL_ONLY = (labels.CONDITION_MINIMUM_BATTERY, labels.CONDITION_UPDATE_AUTHORISED)
 
 
-def manifest(subject: PackageSubject, _context: Context) -> list[Finding]:
+def manifest(subject: PackageSubject, _context: Context) -> Finding | None:
     """The manifest reads as the draft's section 8.4 says."""
     try:
         subject.manifest = decode_manifest(subject.envelope.manifest)
     except SuitError as error:
-        return [Finding("structure.manifest", error.message, error.place, error.expected, error.found, error.hint)]
-    return []
+        return said_by("structure.manifest", error)
+    return None
 
 
-def severed(subject: PackageSubject, _context: Context) -> list[Finding]:
+def severed(subject: PackageSubject, _context: Context) -> Finding | None:
     """Severed members are those whose digests the manifest holds; section 5.4. Then they are read."""
     sections = {
         label: member
@@ -42,29 +44,27 @@ def severed(subject: PackageSubject, _context: Context) -> list[Finding]:
         name = labels.MANIFEST_MEMBERS[label]
         digest = subject.manifest.members.get(label)
         if not isinstance(digest, SuitDigest):
-            return [_unsigned(f"the member {name}", f"a digest of {name} in the manifest")]
+            return _unsigned(f"the member {name}", f"a digest of {name} in the manifest")
         found = wrapped_digest(content)
         if digest != found:
-            return [
-                Finding(
-                    "signature.severed-member",
-                    f"the member {name} is not the one that the manifest names",
-                    Place(key=name),
-                    expected=digest.value.hex(),
-                    found=found.value.hex(),
-                    hint="the package was changed after signing: get it again from its source",
-                )
-            ]
+            return Finding(
+                "signature.severed-member",
+                f"the member {name} is not the one that the manifest names",
+                Place(key=name),
+                expected=digest.value.hex(),
+                found=found.value.hex(),
+                hint="the package was changed after signing: get it again from its source",
+            )
         try:
             if label in _RUN:
                 sections[label] = decode_sequence(content, name)
             elif label == labels.TEXT:
                 subject.texts = decode_text(content, name)
         except SuitError as error:
-            return [Finding("structure.manifest", error.message, error.place, error.expected, error.found, error.hint)]
+            return said_by("structure.manifest", error)
     subject.sections = sections
     subject.plans = gather(len(subject.manifest.components), subject.manifest.shared, sections)
-    return []
+    return None
 
 
 def members(subject: PackageSubject, _context: Context) -> list[Finding]:
@@ -88,39 +88,33 @@ def _unsigned(what: str, expected: str) -> Finding:
     )
 
 
-def components(subject: PackageSubject, context: Context) -> list[Finding]:
+def components(subject: PackageSubject, context: Context) -> Iterator[Finding]:
     """Each component identifier is [component number, run slot index] of this product, or its header part."""
     parts: list[OurComponent] = []
-    findings = []
     for index, identity in enumerate(subject.manifest.components):
         part = ours(identity)
         known = component_numbered(context.product, part.number) if part else None
         slots = () if known is None or part is None else known.header if part.header else known.run
-        if part is None or part.slot >= len(slots):
-            findings.append(
-                Finding(
-                    "identity.unknown-component",
-                    "the manifest names a component that this product does not have",
-                    Place(key=f"common.components[{index}]"),
-                    expected="[component number, run slot index] of the product file",
-                    found="[" + ", ".join(f"h'{piece.hex()}'" for piece in identity) + "]",
-                    hint="use the product file that the package was made with: --product FILE",
-                )
-            )
-        else:
+        if part is not None and part.slot < len(slots):
             parts.append(part)
-    if not subject.manifest.components:
-        findings.append(
-            Finding(
-                "identity.unknown-component",
-                "the manifest lists no component",
-                Place(key="common.components"),
-                hint="pack it again: imgseal pack",
-            )
+            continue
+        yield Finding(
+            "identity.unknown-component",
+            "the manifest names a component that this product does not have",
+            Place(key=f"common.components[{index}]"),
+            expected="[component number, run slot index] of the product file",
+            found="[" + ", ".join(f"h'{piece.hex()}'" for piece in identity) + "]",
+            hint="use the product file that the package was made with: --product FILE",
         )
-    if not findings:
+    if not subject.manifest.components:
+        yield Finding(
+            "identity.unknown-component",
+            "the manifest lists no component",
+            Place(key="common.components"),
+            hint="pack it again: imgseal pack",
+        )
+    elif len(parts) == len(subject.manifest.components):
         subject.parts = tuple(parts)
-    return findings
 
 
 def supported(subject: PackageSubject, _context: Context) -> list[Finding]:
@@ -199,32 +193,30 @@ def outside(subject: PackageSubject, context: Context) -> Departure | None:
     return departure(subject.manifest, install, subject.envelope.payloads, shapes)
 
 
-def profile(subject: PackageSubject, context: Context) -> list[Finding]:
+def profile(subject: PackageSubject, context: Context) -> Finding | None:
     """The package is one that the exported device code reads; a remark where devices have another verifier."""
     left = outside(subject, context)
     if left is None:
-        return []
+        return None
     verifier = context.product.rules.verifier
     if verifier is not None:
         subject.notes.append(
             f"outside the device profile at {left.where} ({left.found}; inside: {left.expected}); the product file "
             f"says that the devices have another verifier: {verifier}"
         )
-        return []
-    return [
-        Finding(
-            "rules.outside-profile",
-            "the package is outside the device profile: the exported device code does not read it",
-            Place(key=left.where),
-            expected=left.expected,
-            found=left.found,
-            hint="make it with imgseal build; if the devices have another verifier, rules.verifier of the product file "
-            "names it",
-        )
-    ]
+        return None
+    return Finding(
+        "rules.outside-profile",
+        "the package is outside the device profile: the exported device code does not read it",
+        Place(key=left.where),
+        expected=left.expected,
+        found=left.found,
+        hint="make it with imgseal build; if the devices have another verifier, rules.verifier of the product file "
+        "names it",
+    )
 
 
-def sequence(subject: PackageSubject, context: Context) -> list[Finding]:
+def sequence(subject: PackageSubject, context: Context) -> Finding | None:
     """A higher sequence number than the device's, or the same manifest again.
 
     Section 8.4.2, and stricter for equal ones.
@@ -232,55 +224,46 @@ def sequence(subject: PackageSubject, context: Context) -> list[Finding]:
     number, state = subject.manifest.sequence_number, context.state
     place = Place(key="sequence number")
     if number < state.sequence:
-        return [
-            Finding(
-                "rollback.sequence-too-low",
-                "the device has installed a later release",
-                place,
-                expected=f"above {state.sequence}",
-                found=str(number),
-                hint="release it again with a higher release.sequence, if the return is meant",
-            )
-        ]
+        return Finding(
+            "rollback.sequence-too-low",
+            "the device has installed a later release",
+            place,
+            expected=f"above {state.sequence}",
+            found=str(number),
+            hint="release it again with a higher release.sequence, if the return is meant",
+        )
     unused = state.fresh and state.manifest_digest is None
     if number == state.sequence and not unused and state.manifest_digest != subject.envelope.digest.value:
-        return [
-            Finding(
-                "rollback.sequence-reused",
-                "the device has another release with this sequence number",
-                place,
-                expected=f"above {state.sequence}, or the identical manifest",
-                found=f"{number}, manifest {subject.envelope.digest.value.hex()[:16]}...",
-                hint="give every release a release.sequence of its own",
-            )
-        ]
-    return []
+        return Finding(
+            "rollback.sequence-reused",
+            "the device has another release with this sequence number",
+            place,
+            expected=f"above {state.sequence}, or the identical manifest",
+            found=f"{number}, manifest {subject.envelope.digest.value.hex()[:16]}...",
+            hint="give every release a release.sequence of its own",
+        )
+    return None
 
 
-def history(subject: PackageSubject, context: Context) -> list[Finding]:
+def history(subject: PackageSubject, context: Context) -> Iterator[Finding]:
     """The package has not failed on this device before, and no other release is in trial."""
     state = context.state
-    findings = []
     if subject.envelope.digest.value in state.refused:
-        findings.append(
-            Finding(
-                "rules.failed-before",
-                "this device has tried this package, and its set never reported itself healthy",
-                Place(key="manifest digest"),
-                expected="a package that has not failed on this device",
-                found=subject.envelope.digest.value.hex(),
-                hint="find out why it failed; a new release has a higher release.sequence",
-            )
+        yield Finding(
+            "rules.failed-before",
+            "this device has tried this package, and its set never reported itself healthy",
+            Place(key="manifest digest"),
+            expected="a package that has not failed on this device",
+            found=subject.envelope.digest.value.hex(),
+            hint="find out why it failed; a new release has a higher release.sequence",
         )
     if state.trial is not None and state.trial.way_back:
-        findings.append(
-            Finding(
-                "rules.trial-open",
-                "this device is trying another release",
-                Place(key="manifest digest"),
-                expected="a settled device",
-                found=f"sequence {state.trial.sequence} in trial, {state.trial.attempts_left} starts left",
-                hint="wait until it has settled, or has gone back",
-            )
+        yield Finding(
+            "rules.trial-open",
+            "this device is trying another release",
+            Place(key="manifest digest"),
+            expected="a settled device",
+            found=f"sequence {state.trial.sequence} in trial, {state.trial.attempts_left} starts left",
+            hint="wait until it has settled, or has gone back",
         )
-    return findings
+    return

@@ -1,47 +1,42 @@
 """Rules of the product file that a sealed image has to keep."""
 
 from imgseal.check.context import Context, component_named
-from imgseal.check.image import ImageSubject
+from imgseal.check.image import ImageSubject, in_statement
 from imgseal.check.runner import NO_DUMP, NotRun
 from imgseal.check.running import fielded, serves
 from imgseal.device_state.fielded import LOG
-from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.formats.sealed_image.layout import CODE, field
+from imgseal.formats.sealed_image.layout import CODE
 from imgseal.formats.sealed_image.statement import Need
 
 
-def development(subject: ImageSubject, context: Context) -> list[Finding]:
+def development(subject: ImageSubject, context: Context) -> Finding | None:
     """The signed development flag and the kind of key agree, and a release judgement takes neither."""
     flagged = subject.statement.development
-    place = Place(key="flags", offset=field("flags").offset)
+    place = in_statement("flags")
     if flagged and not context.development:
-        return [
-            Finding(
-                "rules.development-image",
-                "a development image cannot be released",
-                place,
-                expected="an image without the development flag",
-                found="the development flag is set",
-                hint="make it again with imgseal build --release; at a desk imgseal check --development takes it",
-            )
-        ]
+        return Finding(
+            "rules.development-image",
+            "a development image cannot be released",
+            place,
+            expected="an image without the development flag",
+            found="the development flag is set",
+            hint="make it again with imgseal build --release; at a desk imgseal check --development takes it",
+        )
     by_development_key = [anchor.source for _, anchor in subject.candidates if anchor.development]
     if by_development_key and not flagged:
-        return [
-            Finding(
-                "rules.development-mixed",
-                "a development key has signed an image that is not marked as development",
-                place,
-                expected="the development flag, or a release key",
-                found=f"signed by {by_development_key[0]}",
-                hint="build it again with imgseal build --release, or without --release for the desk",
-            )
-        ]
-    return []
+        return Finding(
+            "rules.development-mixed",
+            "a development key has signed an image that is not marked as development",
+            place,
+            expected="the development flag, or a release key",
+            found=f"signed by {by_development_key[0]}",
+            hint="build it again with imgseal build --release, or without --release for the desk",
+        )
+    return None
 
 
-def external_code(subject: ImageSubject, context: Context) -> list[Finding]:
+def external_code(subject: ImageSubject, context: Context) -> Finding | None:
     """Code runs from untrusted (external) memory only where the product file accepts that.
 
     What lies in external flash can change between check and use; RFC 9124 section 4.2.18 THREAT.MFST.TOCTOU.
@@ -49,20 +44,18 @@ def external_code(subject: ImageSubject, context: Context) -> list[Finding]:
     statement = subject.statement
     slot = subject.slot(context.product)
     if statement.kind != CODE or slot is None or context.product.rules.external_code == "accept":
-        return []
+        return None
     memory = context.product.memories[context.product.slots[slot.name].memory]
     if memory.trusted:
-        return []
-    return [
-        Finding(
-            "rules.external-code",
-            f"code would run from {memory.name}, which is not trusted",
-            Place(key="link_address", offset=field("link_address").offset),
-            expected="a run slot in trusted memory",
-            found=f"slot {slot.name} in {memory.name}",
-            hint='give it a run slot in internal flash; rules.external_code = "accept" takes the risk',
-        )
-    ]
+        return None
+    return Finding(
+        "rules.external-code",
+        f"code would run from {memory.name}, which is not trusted",
+        in_statement("link_address"),
+        expected="a run slot in trusted memory",
+        found=f"slot {slot.name} in {memory.name}",
+        hint='give it a run slot in internal flash; rules.external_code = "accept" takes the risk',
+    )
 
 
 def requirements(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
@@ -100,7 +93,7 @@ def _not_met(name: str, need: Need, found: str) -> Finding:
     return Finding(
         "rules.requirement-not-met",
         f"this image does not run beside the {name} of the resulting set",
-        Place(key="need_components", offset=field("need_components").offset),
+        in_statement("need_components"),
         expected=f"{name} {need}",
         found=found,
         hint=(
@@ -112,18 +105,16 @@ def _not_met(name: str, need: Need, found: str) -> Finding:
     )
 
 
-def staged(_subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
+def staged(_subject: ImageSubject, context: Context) -> Finding | NotRun | None:
     """A sealed image that waits in a staging or keep slot is taken only through its package."""
     if context.slot is None:
         return NO_DUMP
     if all(context.slot not in (c.staging, c.keep) for c in context.product.components.values()):
-        return []
-    return [
-        Finding(
-            "rules.no-package",
-            f"{context.slot} is no run slot: what waits there is installed through its package only",
-            expected="the package that brought it, or the dump of a run slot",
-            found=f"a bare sealed image in {context.slot}",
-            hint="judge the package: imgseal check PACKAGE.suit",
-        )
-    ]
+        return None
+    return Finding(
+        "rules.no-package",
+        f"{context.slot} is no run slot: what waits there is installed through its package only",
+        expected="the package that brought it, or the dump of a run slot",
+        found=f"a bare sealed image in {context.slot}",
+        hint="judge the package: imgseal check PACKAGE.suit",
+    )

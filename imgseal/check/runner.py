@@ -25,13 +25,17 @@ class NotRun(NamedTuple):
 NO_DUMP = NotRun("this is no slot dump", mandatory=False)
 
 
+Answer = Finding | Iterable[Finding] | NotRun | None
+"""What a check says: nothing is wrong, one thing is, several are, or it could not look."""
+
+
 class Check(NamedTuple, Generic[Subject]):
     """One named step: its group, the checks that must have passed before it, and the function that looks."""
 
     name: str
     group: str
     needs: tuple[str, ...]
-    look: Callable[[Subject, Context], list[Finding] | NotRun]
+    look: Callable[[Subject, Context], Answer]
 
 
 @lru_cache(maxsize=1024)
@@ -57,8 +61,8 @@ def run(order: Iterable[Check[Subject]], subject: Subject, context: Context, lab
             results.append(_plain(check.name, check.group, label, NOT_RUN, answer.because, answer.mandatory))
             if not answer.mandatory:
                 passed.add(check.name)  # there was nothing to look at: it holds nothing up
-        elif answer:
-            results.append(CheckResult(check.name, check.group, label, FAILED, tuple(answer)))
+        elif findings := () if answer is None else (answer,) if isinstance(answer, Finding) else tuple(answer):
+            results.append(CheckResult(check.name, check.group, label, FAILED, findings))
         else:
             passed.add(check.name)
             results.append(_plain(check.name, check.group, label, PASSED))

@@ -1,11 +1,11 @@
 """The checks of a trust anchor update, in their order; docs/format/trust-anchors.md. A device makes the same ones."""
 
 from imgseal.check.context import Context
-from imgseal.check.identity import wrong_class, wrong_vendor
+from imgseal.check.identity import other_class, other_vendor
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import Check, NotRun, run
 from imgseal.errors import Place
-from imgseal.findings import PASSED, Finding, Verdict
+from imgseal.findings import PASSED, Finding, Verdict, said_by
 from imgseal.formats.cose.labels import ESP256
 from imgseal.formats.sealed_image.codec import HeaderBlock
 from imgseal.formats.trust_anchors.codec import (
@@ -66,92 +66,84 @@ def count_words(anchors: AnchorSet, role: int) -> str:
     return f"{number} key" + ("" if number == 1 else "s")
 
 
-def structure(subject: UpdateSubject, _context: Context) -> list[Finding]:
+def structure(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The update is one set, a signer and a signature, and every key is a point of the curve."""
     try:
         subject.update = decode_update(subject.data)
         refuse_off_curve(subject.update.anchors, subject.update.signer)
     except AnchorFormatError as error:
-        return [Finding("structure.trust-set", error.message, error.place, error.expected, error.found, error.hint)]
-    return []
+        return said_by("structure.trust-set", error)
+    return None
 
 
-def signer(subject: UpdateSubject, _context: Context) -> list[Finding]:
+def signer(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The apex trust anchor of the set before has signed, or the contingency key that was named there."""
     held, point = subject.held, subject.update.signer
     if held.apex != _NONE:
         if point == held.apex:
-            return []
+            return None
         if PublicKey(point[:32], point[32:]).thumbprint == held.contingency:
             subject.by_contingency = True
-            return []
-    return [
-        Finding(
-            "trust.not-by-apex",
-            "neither the apex trust anchor nor the contingency key has signed this",
-            Place(key="signer"),
-            expected="no update at all: the set before names no apex trust anchor"
-            if held.apex == _NONE
-            else PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex(),
-            found=PublicKey(point[:32], point[32:]).thumbprint.hex(),
-            hint="devices without an apex trust anchor take no other set, ever: docs/keys.md"
-            if held.apex == _NONE
-            else "sign with the key of trust.apex; imgseal key show FILE shows thumbprints",
-        )
-    ]
+            return None
+    return Finding(
+        "trust.not-by-apex",
+        "neither the apex trust anchor nor the contingency key has signed this",
+        Place(key="signer"),
+        expected="no update at all: the set before names no apex trust anchor"
+        if held.apex == _NONE
+        else PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex(),
+        found=PublicKey(point[:32], point[32:]).thumbprint.hex(),
+        hint="devices without an apex trust anchor take no other set, ever: docs/keys.md"
+        if held.apex == _NONE
+        else "sign with the key of trust.apex; imgseal key show FILE shows thumbprints",
+    )
 
 
-def signature(subject: UpdateSubject, _context: Context) -> list[Finding]:
+def signature(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The signer's signature holds for everything before it."""
     update = subject.update
     try:
         verify(PublicKey(update.signer[:32], update.signer[32:]), update.signed, update.signature)
     except BadSignatureError as error:
-        return [
-            Finding(
-                "signature.malformed" if error.malformed else "signature.does-not-verify",
-                str(error),
-                Place(key="signature"),
-                found=update.signature.hex(),
-                hint=_AGAIN,
-            )
-        ]
-    return []
+        return Finding(
+            "signature.malformed" if error.malformed else "signature.does-not-verify",
+            str(error),
+            Place(key="signature"),
+            found=update.signature.hex(),
+            hint=_AGAIN,
+        )
+    return None
 
 
-def vendor(subject: UpdateSubject, context: Context) -> list[Finding]:
+def vendor(subject: UpdateSubject, context: Context) -> Finding | None:
     """Made for this vendor's devices."""
-    found = subject.update.anchors.vendor_id
-    return [] if found == context.product.vendor_id else [wrong_vendor(context.product, found, Place(key="vendor_id"))]
+    return other_vendor(context.product, subject.update.anchors.vendor_id, Place(key="vendor_id"))
 
 
-def device_class(subject: UpdateSubject, context: Context) -> list[Finding]:
+def device_class(subject: UpdateSubject, context: Context) -> Finding | None:
     """Made for this class of devices."""
-    found = subject.update.anchors.class_id
-    return [] if found == context.product.class_id else [wrong_class(context.product, found, Place(key="class_id"))]
+    return other_class(context.product, subject.update.anchors.class_id, Place(key="class_id"))
 
 
-def published(subject: UpdateSubject, _context: Context) -> list[Finding]:
+def published(subject: UpdateSubject, _context: Context) -> Finding | None:
     """No key whose private half is public becomes trusted."""
     new = subject.update.anchors
     points = [anchor.point for anchor in new.anchors] + [new.apex]
     for point in points:
         origin = origin_of(PublicKey(point[:32], point[32:]))
         if origin is not None:
-            return [
-                Finding(
-                    "trust.example-key",
-                    "everyone can sign with a key of this set",
-                    Place(key="keys"),
-                    expected="keys whose private half is secret",
-                    found=f"the key of {origin}",
-                    hint="take it out of [trust] and make one of your own: imgseal key new FILE",
-                )
-            ]
-    return []
+            return Finding(
+                "trust.example-key",
+                "everyone can sign with a key of this set",
+                Place(key="keys"),
+                expected="keys whose private half is secret",
+                found=f"the key of {origin}",
+                hint="take it out of [trust] and make one of your own: imgseal key new FILE",
+            )
+    return None
 
 
-def apex(subject: UpdateSubject, _context: Context) -> list[Finding]:
+def apex(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The apex key keeps itself and its contingency; the contingency key names others in place of both, and is spent.
 
     So a thief of the apex key cannot lock its owner out, and neither of the two comes back in the other's place.
@@ -165,57 +157,51 @@ def apex(subject: UpdateSubject, _context: Context) -> list[Finding]:
         right = new.apex not in (held.apex, _NONE) and own != held.contingency
         right = right and new.contingency not in (held.contingency, old)
     if right:
-        return []
-    return [
-        Finding(
-            "rules.apex-change",
-            "the contingency key has to name a new apex trust anchor and a new contingency key"
-            if subject.by_contingency
-            else "the apex trust anchor may change neither itself nor the contingency key",
-            Place(key="apex"),
-            expected="two other keys" if subject.by_contingency else "the same two keys",
-            found="one of the old ones" if subject.by_contingency else "another key",
-            hint="only the contingency key can replace the apex trust anchor, and itself with it",
-        )
-    ]
+        return None
+    return Finding(
+        "rules.apex-change",
+        "the contingency key has to name a new apex trust anchor and a new contingency key"
+        if subject.by_contingency
+        else "the apex trust anchor may change neither itself nor the contingency key",
+        Place(key="apex"),
+        expected="two other keys" if subject.by_contingency else "the same two keys",
+        found="one of the old ones" if subject.by_contingency else "another key",
+        hint="only the contingency key can replace the apex trust anchor, and itself with it",
+    )
 
 
-def revocations(subject: UpdateSubject, _context: Context) -> list[Finding]:
+def revocations(subject: UpdateSubject, _context: Context) -> Finding | None:
     """What was revoked stays revoked, but for the contingency key, which starts anew.
 
     A thief of the apex key may have filled the list, or put good keys on it.
     """
     if subject.by_contingency:
-        return []
+        return None
     lost = [key for key in subject.held.revoked if key not in subject.update.anchors.revoked]
     if not lost:
-        return []
-    return [
-        Finding(
-            "rules.revocation-undone",
-            "a revoked key is no longer revoked",
-            Place(key="revoked"),
-            expected=", ".join(key.hex() for key in subject.held.revoked),
-            found="without " + ", ".join(key.hex() for key in lost),
-            hint=_FROM_NEWEST,
-        )
-    ]
+        return None
+    return Finding(
+        "rules.revocation-undone",
+        "a revoked key is no longer revoked",
+        Place(key="revoked"),
+        expected=", ".join(key.hex() for key in subject.held.revoked),
+        found="without " + ", ".join(key.hex() for key in lost),
+        hint=_FROM_NEWEST,
+    )
 
 
-def trial(_subject: UpdateSubject, context: Context) -> list[Finding]:
+def trial(_subject: UpdateSubject, context: Context) -> Finding | None:
     """No set is exchanged while the device is trying a release: its way back needs the old keys."""
     if context.state.trial is None:
-        return []
-    return [
-        Finding(
-            "rules.trial-open",
-            "the device is trying a release",
-            Place(key="trial"),
-            expected="a settled set of images",
-            found=f"release {context.state.trial.sequence} in trial",
-            hint="wait until it has settled, or has gone back",
-        )
-    ]
+        return None
+    return Finding(
+        "rules.trial-open",
+        "the device is trying a release",
+        Place(key="trial"),
+        expected="a settled set of images",
+        found=f"release {context.state.trial.sequence} in trial",
+        hint="wait until it has settled, or has gone back",
+    )
 
 
 def in_use(subject: UpdateSubject, context: Context) -> list[Finding] | NotRun:
@@ -273,7 +259,7 @@ def _does_not_start(header: HeaderBlock, new: AnchorSet, bit: int) -> str:
     return "" if count >= new.need_images else f"{count} of them"
 
 
-def number(subject: UpdateSubject, _context: Context) -> list[Finding]:
+def number(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The number rises, and its first byte by one where the contingency key has signed, and only there.
 
     So whoever has the apex key cannot use up the numbers of its successor. The same set may come once more.
@@ -286,17 +272,15 @@ def number(subject: UpdateSubject, _context: Context) -> list[Finding]:
         least, most = held.number + 1, (generation + 1 << GENERATION) - 1
     again = not subject.by_contingency and encode_set(new) == encode_set(held)
     if least <= new.number <= most or again:
-        return []
-    return [
-        Finding(
-            "rollback.trust-number",
-            "the number of the set is not one that may follow",
-            Place(key="number"),
-            expected=f"{least} to {most}",
-            found=str(new.number),
-            hint=_FROM_NEWEST,
-        )
-    ]
+        return None
+    return Finding(
+        "rollback.trust-number",
+        "the number of the set is not one that may follow",
+        Place(key="number"),
+        expected=f"{least} to {most}",
+        found=str(new.number),
+        hint=_FROM_NEWEST,
+    )
 
 
 _SIGNED = ("signature",)

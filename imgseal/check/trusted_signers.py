@@ -4,17 +4,16 @@ The statement is not yet verified here. Its fields can only make this refuse soo
 """
 
 from imgseal.check.context import Context
-from imgseal.check.image import ImageSubject
+from imgseal.check.image import ImageSubject, in_statement
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.formats.sealed_image.layout import field
 from imgseal.keys.public_key import SEALED_NUMBERS
 from imgseal.keys.published import published_keys
 from imgseal.keys.trusted_keys import IMAGES, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES
 
 
-def algorithm(subject: ImageSubject, context: Context) -> list[Finding]:
+def algorithm(subject: ImageSubject, context: Context) -> Finding | None:
     """At least one signature is of an algorithm that the rules allow; slots of other algorithms are skipped.
 
     Old devices so take images that carry a newer signature as well. A P-256 key signs images as ESP256, whichever of
@@ -23,17 +22,15 @@ def algorithm(subject: ImageSubject, context: Context) -> list[Finding]:
     slots = subject.statement.signatures
     allowed = _allowed(context)
     if any(slot.algorithm in allowed for slot in slots):
-        return []
-    return [
-        Finding(
-            "trust.algorithm-not-allowed",
-            "no signature is of an allowed algorithm",
-            Place(key="signature_0_algorithm", offset=field("signature_0_algorithm").offset),
-            expected=" or ".join(f"{KEY_NAMES[kind]} ({number})" for number, kind in allowed.items()),
-            found=", ".join(str(slot.algorithm) for slot in slots),
-            hint="sign the image again with a key that rules.algorithms has an algorithm for",
-        )
-    ]
+        return None
+    return Finding(
+        "trust.algorithm-not-allowed",
+        "no signature is of an allowed algorithm",
+        in_statement("signature_0_algorithm"),
+        expected=" or ".join(f"{KEY_NAMES[kind]} ({number})" for number, kind in allowed.items()),
+        found=", ".join(str(slot.algorithm) for slot in slots),
+        hint="sign the image again with a key that rules.algorithms has an algorithm for",
+    )
 
 
 def key(subject: ImageSubject, context: Context) -> list[Finding]:
@@ -169,8 +166,7 @@ def _limits(anchor: TrustedKey) -> str:
 
 
 def _place(index: int) -> Place:
-    name = f"signature_{index}_key"
-    return Place(key=name, offset=field(name).offset)
+    return in_statement(f"signature_{index}_key")
 
 
 def _unknown(index: int, kind: str, key_id: bytes, anchors: list[TrustedKey], context: Context) -> Finding:

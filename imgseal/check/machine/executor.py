@@ -7,6 +7,7 @@ behind try-each and run-sequence.
 
 import hashlib
 from collections.abc import Iterable, Mapping
+from types import SimpleNamespace
 from typing import NoReturn
 
 from imgseal.check.machine.host import Failure, Host
@@ -21,6 +22,7 @@ _PARAMETERS = frozenset(
     {1, 2, 3, 5, 12, 13, 14, 18, 21, 22, 23, 24, 25, labels.MINIMUM_BATTERY, labels.UPDATE_PRIORITY, labels.VERSION}
 )
 _NO_SLOT = "placement.no-slot"
+_CANNOT = "rules.directive-failed"
 _FAILED_CODES = {
     labels.CONDITION_VENDOR: "identity.wrong-vendor",
     labels.CONDITION_CLASS: "identity.wrong-class",
@@ -40,15 +42,12 @@ class _Stop(Exception):  # noqa: N818 - control flow inside this module, never s
         self.condition = condition
 
 
-class _Frame:
-    """What is scoped to one sequence."""
+class _Frame(SimpleNamespace):
+    """What is scoped to one sequence: whether a condition may fail softly, whether it is nested, and in shared."""
 
-    __slots__ = ("nested", "shared", "soft")
-
-    def __init__(self, *, soft: bool, nested: bool, shared: bool) -> None:
-        self.soft = soft
-        self.nested = nested
-        self.shared = shared
+    soft: bool
+    nested: bool
+    shared: bool
 
 
 class Machine:
@@ -92,9 +91,9 @@ class Machine:
 
     def _top(self, name: str, sequence: Sequence, *, is_shared: bool) -> None:
         if self._count > 1 and (not sequence or sequence[0].code != labels.SET_COMPONENT_INDEX):
-            self._abort(f"{name}[0]", "a sequence for several components does not begin with set-component-index")
+            self._stop(f"{name}[0]", "a sequence for several components does not begin with set-component-index")
         if not self._sequence(sequence, name, _Frame(soft=False, nested=False, shared=is_shared)):
-            self._abort(name, "the sequence stopped")
+            self._stop(name, "the sequence stopped")
 
     def _sequence(self, sequence: Sequence, where: str, frame: _Frame) -> bool:
         """Run one sequence; False when a condition failed softly."""
@@ -152,9 +151,9 @@ class Machine:
     def _set_index(self, argument: object, where: str) -> None:
         wanted = (argument,) if isinstance(argument, int) and argument is not True else argument
         if isinstance(wanted, tuple) and any(index >= self._count for index in wanted):
-            self._abort(where, "there is no such component", f"an index below {self._count}", str(argument))
+            self._stop(where, "there is no such component", f"an index below {self._count}", str(argument))
         if not self._count:
-            self._abort(where, "the manifest lists no component")
+            self._stop(where, "the manifest lists no component")
         self._current = argument
 
     def _override(self, index: int, parameters: Mapping[int, object], where: str, frame: _Frame) -> None:
@@ -163,7 +162,7 @@ class Machine:
                 self._unsupported(where, f"parameter {labels.PARAMETERS.get(label, label)} is not supported")
             if label == labels.SOFT_FAILURE:
                 if not frame.nested:
-                    self._abort(where, "soft failure is set outside try-each and run-sequence")
+                    self._stop(where, "soft failure is set outside try-each and run-sequence")
                 frame.soft = bool(value)
             else:
                 self._parameters[index][label] = value
@@ -210,7 +209,8 @@ class Machine:
         elif code == labels.CONDITION_CONTENT:
             wanted = self._need(index, labels.CONTENT, where, name)
             content = host.content(index)
-            if content is None or len(content) != len(_bytes(wanted)) or bytes(content) != wanted:
+            assert isinstance(wanted, bytes)
+            if content is None or len(content) != len(wanted) or bytes(content) != wanted:
                 self._no(code, where, "the component holds something else", _hex(wanted))
         elif code == labels.CONDITION_ABORT:
             self._no(code, where, "the manifest gives up here")
@@ -245,7 +245,7 @@ class Machine:
             self._unsupported(where, f"digest algorithm {wanted.algorithm} is not supported")
         self._hashed += len(content)
         if self._hashed > HASHED_BYTES:
-            self._limit(where, f"more than {HASHED_BYTES} bytes to hash")
+            self._stop(where, f"more than {HASHED_BYTES} bytes to hash", code="rules.limits")
         state = hashlib.new(method)
         for start in range(0, len(content), CHUNK):
             state.update(content[start : start + CHUNK])
@@ -276,7 +276,7 @@ class Machine:
             uri = self._need(index, labels.URI, where, "fetch")
             data = host.payload(str(uri))
             if data is None:
-                self._cannot(
+                self._stop(
                     where,
                     "only payloads inside the envelope can be fetched",
                     "the key of an integrated payload",
@@ -291,11 +291,11 @@ class Machine:
             source = self._need(index, labels.SOURCE_COMPONENT, where, labels.COMMANDS[code])
             data = host.content(source) if isinstance(source, int) and source < self._count else None
             if data is None:
-                self._cannot(where, "the source component is missing or empty", None, str(source))
+                self._stop(where, "the source component is missing or empty", None, str(source))
             if code == labels.SWAP:
                 mine = host.content(index)
                 if mine is None:
-                    self._cannot(where, "there is nothing to swap with")
+                    self._stop(where, "there is nothing to swap with")
                 assert isinstance(source, int)
                 self._put(source, mine)
             self._put(index, data)
@@ -322,7 +322,7 @@ class Machine:
     def _spend(self, where: str) -> None:
         self._commands += 1
         if self._commands > COMMANDS_RUN:
-            self._limit(where, f"more than {COMMANDS_RUN} commands")
+            self._stop(where, f"more than {COMMANDS_RUN} commands", code="rules.limits")
 
     def _no(
         self,
@@ -333,25 +333,18 @@ class Machine:
         found: str | None = None,
         stated: object = None,
     ) -> NoReturn:
+        """Stop at a condition that does not hold."""
         failure = Failure(_FAILED_CODES.get(code, "rules.condition-failed"), message, where, expected, found, stated)
         raise _Stop(failure, condition=True)
 
-    def _cannot(self, where: str, message: str, expected: str | None = None, found: str | None = None) -> NoReturn:
-        raise _Stop(Failure("rules.directive-failed", message, where, expected, found), condition=False)
-
-    def _abort(self, where: str, message: str, expected: str | None = None, found: str | None = None) -> NoReturn:
-        self._cannot(where, message, expected, found)
+    def _stop(
+        self, where: str, message: str, expected: str | None = None, found: str | None = None, *, code: str = _CANNOT
+    ) -> NoReturn:
+        """Stop at what cannot be carried out."""
+        raise _Stop(Failure(code, message, where, expected, found), condition=False)
 
     def _unsupported(self, where: str, message: str) -> NoReturn:
-        raise _Stop(Failure("rules.command-unsupported", message, where), condition=False)
-
-    def _limit(self, where: str, message: str) -> NoReturn:
-        raise _Stop(Failure("rules.limits", message, where), condition=False)
-
-
-def _bytes(value: object) -> bytes:
-    assert isinstance(value, bytes)
-    return value
+        self._stop(where, message, code="rules.command-unsupported")
 
 
 def _hex(value: object) -> str:
