@@ -149,11 +149,11 @@ class Node:
             self.refuse("true or false")
         return value
 
-    def text(self, most: int) -> str:
+    def text(self, most: int = 4096) -> str:
         """Return a text that is not empty, nor blanks alone."""
         value: str = self.value
         if not isinstance(value, str) or not value.strip() or len(value) > most:
-            self.refuse(f"a text of 1 to {most} characters in quotes")
+            self.refuse(f"a text of 1 to {most} characters in quotes", "this is no text")
         return value
 
     def ascii(self, most: int, least: int = 1) -> str:

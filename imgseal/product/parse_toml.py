@@ -2,10 +2,10 @@
 
 import re
 
-from imgseal.errors import Place, UsageError, visible
+from imgseal.errors import Place, UsageError
 from imgseal.product.locate import deep_key
 from imgseal.product.schema import KEYS
-from imgseal.product.table import shown
+from imgseal.values import shown
 
 Tree = dict[str, object]
 _PEOPLE = tuple(
@@ -71,7 +71,7 @@ def parse(text: str, name: str) -> Tree:
             "a character that is no part of a text on one line",
             place=place,
             expected="letters, digits, signs and blanks; in texts for people also line feeds",
-            found=visible(shown(value)),
+            found=shown(value),
             hint="take it out: it could act on the terminal or the file that the text is shown in",
         )
     return tree

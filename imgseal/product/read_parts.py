@@ -5,7 +5,8 @@ from collections.abc import Mapping
 from imgseal.formats.install_record.room import WRITE_UNIT_MAX
 from imgseal.product.cores import CORES
 from imgseal.product.model import AllowedKey, Component, Memory, OutsideRange, Requirement, Slot
-from imgseal.product.table import Table, shown
+from imgseal.product.table import Table, Value
+from imgseal.values import shown
 from imgseal.versions import Version, decimal
 
 _U32 = 0xFFFF_FFFF
@@ -28,12 +29,12 @@ def read_hardware(table: Table) -> tuple[int, int]:
 def read_memory(table: Table) -> Memory:
     """Read one [memory.NAME]."""
     kind = table.choice("kind", ("flash", "ram"), "flash")
-    size = table.size("size")
+    size = table.at("size").size()
     base = table.integer("base", 0, _U32)
     unit = table.integer("write_unit", 1, WRITE_UNIT_MAX, 1)
     if unit & (unit - 1):
         table.refuse("write_unit", "not a power of two", "1, 2, 4, 8, ...", str(unit))
-    erase = table.size("erase_block") if kind == "flash" else 1
+    erase = table.at("erase_block").size() if kind == "flash" else 1
     if size % erase:
         table.refuse("erase_block", "the memory is no whole number of erase blocks", f"a divisor of {size}", str(erase))
     if erase % unit:
@@ -45,7 +46,7 @@ def read_memory(table: Table) -> Memory:
         table.refuse("page", "a page is no whole number of write units", f"a multiple of {unit}", str(page))
     if kind == "flash" and erase % page:
         table.refuse("page", "one erase block is no whole number of pages", f"a divisor of {erase}", str(page))
-    if kind == "flash" and table.boolean("swaps", False):
+    if kind == "flash" and table.at("swaps", False).boolean():
         table.refuse(
             "swaps",
             "banks that change places are not supported: nothing here says which place an address is",
@@ -65,12 +66,12 @@ def read_memory(table: Table) -> Memory:
         kind,
         erase,
         unit,
-        table.boolean("program_once", False),
+        table.at("program_once", False).boolean(),
         page,
         _erased(table),
-        table.boolean("trusted", True),
-        table.pair("erase_ms") if "erase_ms" in table else None,
-        table.pair("program_us") if "program_us" in table else None,
+        table.at("trusted", True).boolean(),
+        table.optional("erase_ms", Value.pair),
+        table.optional("program_us", Value.pair),
         table.integer("endurance", 1, _U32) if "endurance" in table else None,
     )
 
@@ -90,7 +91,7 @@ def read_slot(table: Table, memories: Mapping[str, Memory]) -> Slot:
     purposes = ("bootloader", "records", "recovery", "anchors", "package", "boot-mark")
     holds = table.choice("holds", purposes) if "holds" in table else None
     protected = table.choice("write_protected", ("until-reset",)) if "write_protected" in table else None
-    return Slot(str(table.path[-1]), memory, table.integer("at", 0, _U32), table.size("size"), holds, protected)
+    return Slot(str(table.path[-1]), memory, table.integer("at", 0, _U32), table.at("size").size(), holds, protected)
 
 
 def _one_of(table: Table, key: str, value: str, known: Mapping[str, object], what: str) -> str:
@@ -132,7 +133,7 @@ def read_component(
         name=name,
         number=numbers[name],
         kind=kind,
-        version=table.version("version", version),
+        version=table.optional("version", Value.version) or version,
         counter=counter,
         counter_steps=steps,
         core=table.choice("core", CORES) if code else "",
@@ -143,12 +144,12 @@ def read_component(
         way_back=table.choice("way_back", ("kept", "none"), "kept"),
         header=header,
         header_block=block,
-        hazard=table.optional_text("hazard"),
+        hazard=table.optional("hazard", Value.text),
         needs=_needs(table, name, numbers),
         judged=table.choice("judged", ("boot", "install", "use"), "boot"),
         outside=tuple(_outside(row, name, numbers) for row in table.rows("outside", "component.NAME.outside")),
         allowed_keys=tuple(_allowed_key(row) for row in table.rows("allowed_key", "component.NAME.allowed_key")),
-        description=table.optional_text("description"),
+        description=table.optional("description", Value.text),
         recovery=slots[run[0]].holds == "recovery",
         counter_storage=table.choice("counter_storage", ("steps", "value"), "steps"),
         counter_jump=jump,
@@ -200,8 +201,8 @@ def _needs(table: Table, own: str, numbers: Mapping[str, int]) -> tuple[Requirem
 
 
 def _outside(table: Table, own: str, numbers: Mapping[str, int]) -> OutsideRange:
-    drop = table.boolean("drop", False)
-    carry = table.optional_text("carry")
+    drop = table.at("drop", False).boolean()
+    carry = table.optional("carry", Value.text)
     if drop == (carry is not None):
         table.refuse(
             "",
@@ -211,7 +212,7 @@ def _outside(table: Table, own: str, numbers: Mapping[str, int]) -> OutsideRange
         )
     if carry is not None:
         _one_of(table, "carry", carry, {n: None for n in numbers if n != own}, "component")
-    return OutsideRange(table.integer("at", 0, _U32), table.size("size"), carry)
+    return OutsideRange(table.integer("at", 0, _U32), table.at("size").size(), carry)
 
 
 def _allowed_key(table: Table) -> AllowedKey:

@@ -22,7 +22,8 @@ from imgseal.product.model import (
 from imgseal.product.parse_toml import parse
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
-from imgseal.product.table import Document, Table, shown
+from imgseal.product.table import Document, Table, Value
+from imgseal.values import shown
 from imgseal.versions import Version, decimal
 
 _U32 = 0xFFFF_FFFF
@@ -219,7 +220,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
     vendor_id = vendor_identifier(vendor)
     class_name = product.text("class", limit=256)
     release_table = root.table("release", "release")
-    release = Release(release_table.version("version"), release_table.integer("sequence", 0, _U32))
+    release = Release(release_table.at("version").version(), release_table.integer("sequence", 0, _U32))
     memories = {n: read_memory(t) for n, t in root.tables("memory", "memory.NAME").items()}
     slots = {n: read_slot(t, memories) for n, t in root.tables("slot", "slot.NAME").items()}
     tables = root.tables("component", "component.NAME")
@@ -253,7 +254,11 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         bootloader=_bootloader(root.table("bootloader", "bootloader")) if "bootloader" in root else None,
         trust=read_trust(root.table("trust", "trust"), components),
         rules=rules,
-        limits=Limits(limits.seconds("down_time"), limits.seconds("update_time"), limits.seconds("boot_time")),
+        limits=Limits(
+            limits.optional("down_time", Value.number),
+            limits.optional("update_time", Value.number),
+            limits.optional("boot_time", Value.number),
+        ),
         factory=_factory(root.table("factory", "factory"), components),
         text=_text(root.table("text", "text")),
         variants={},
@@ -267,8 +272,8 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
 
 
 def _bootloader(table: Table) -> Bootloader:
-    rate = table.size("hash_rate") if "hash_rate" in table else None
-    return Bootloader(table.version("version"), rate, table.seconds("verify_ms"))
+    rate = table.optional("hash_rate", Value.size)
+    return Bootloader(table.at("version").version(), rate, table.optional("verify_ms", Value.number))
 
 
 def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
@@ -291,7 +296,7 @@ def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
         )
         for row in table.rows("range", "factory.range")
     )
-    return Factory(table.optional_text("bootloader"), ranges, counters)
+    return Factory(table.optional("bootloader", Value.text), ranges, counters)
 
 
 def _log(table: Table) -> str:
@@ -311,7 +316,7 @@ def _gate(table: Table) -> Gate:
         wrong = wrong_with(pattern)
         if wrong is not None:
             where.refuse(key, "this is no path pattern", 'a pattern such as "third-party/*.hex"', f"{pattern}: {wrong}")
-    return Gate(raw, tuple(GateException(row.text("path"), row.text("reason"), row.day("until")) for row in rows))
+    return Gate(raw, tuple(GateException(row.text("path"), row.text("reason"), row.at("until").day()) for row in rows))
 
 
 def _text(table: Table) -> Text:
@@ -321,8 +326,8 @@ def _text(table: Table) -> Text:
         table.refuse("language", "this is no language tag", 'a tag such as "en" or "de-CH"', language)
     return Text(
         language,
-        table.optional_text("description"),
-        table.optional_text("vendor_name"),
-        table.optional_text("model"),
+        table.optional("description", Value.text),
+        table.optional("vendor_name", Value.text),
+        table.optional("model", Value.text),
         table.texts("cautions", ()),
     )

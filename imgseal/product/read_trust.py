@@ -6,7 +6,8 @@ from imgseal.limits import BLOCKS
 from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
 from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
 from imgseal.product.references import is_token_uri
-from imgseal.product.table import Table, iso_day, shown
+from imgseal.product.table import Table, Value, iso_day
+from imgseal.values import shown
 
 _U32 = 0xFFFF_FFFF
 _URIS = "docs/keys.md shows URIs that work"
@@ -141,7 +142,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
     uncounted = tuple(TrustEntry(text) for text in table.texts("uncounted", (), most=BLOCKS))
     for entry in uncounted:
         _refuse_token(table, "uncounted", entry.key)
-    lone = [table.optional_text(name) for name in ("apex", "contingency")]
+    lone = [table.optional(name, Value.text) for name in ("apex", "contingency")]
     for name, text in zip(("apex", "contingency"), lone, strict=True):
         if text is not None:
             _refuse_token(table, name, text)

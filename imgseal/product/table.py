@@ -1,14 +1,13 @@
-"""Strict access to one TOML table.
-
-Every key known, every value of its type and range, every error with line and path.
-"""
+"""Strict access to one TOML table: every key known, every error with line and path; values.py reads the values."""
 
 from collections.abc import Callable, Mapping
-from typing import NoReturn, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 from imgseal.errors import Place, UsageError
 from imgseal.product.schema import KEYS, Key, keys_of
-from imgseal.versions import Version, decimal
+from imgseal.values import Document as AnyDocument
+from imgseal.values import KeyPath, Node, dotted, shown
+from imgseal.versions import decimal
 
 _UNITS = {
     "B": 1,
@@ -19,31 +18,26 @@ _UNITS = {
     "Mbit": 1 << 17,
     "Gbit": 1 << 27,
 }
-KeyPath = tuple[str | int, ...]
 _REQUIRED = object()
-_Value = TypeVar("_Value")
+_Read = TypeVar("_Read")
 
 
-class Document:
+class Document(AnyDocument):
     """The text behind the tables: knows the lines, so that tables need not.
 
     `moved` tells of key paths where the text has them, if elsewhere: a variant's keys stand in for the product's.
     """
 
-    __slots__ = ("moved", "name", "text")
+    __slots__ = ("moved", "text")
+    name: str
 
     def __init__(self, text: str, name: str, moved: Mapping[KeyPath, KeyPath] | None = None) -> None:
+        super().__init__(UsageError, "imgseal init writes a file with comments to compare with", name)
         self.text = text
-        self.name = name
         self.moved = moved or {}
 
     def refuse(
-        self,
-        path: KeyPath,
-        message: str,
-        expected: str | None,
-        found: str | None,
-        hint: str | None = None,
+        self, path: KeyPath, message: str, expected: str | None, found: str | None, hint: str | None = None
     ) -> NoReturn:
         """Raise UsageError for a key path, with the line of its statement, or of the nearest table that has one."""
         from imgseal.product.locate import line_of  # noqa: PLC0415 - only on the way to an error
@@ -59,24 +53,86 @@ class Document:
                 break
         raise UsageError(
             message,
-            place=Place(file=self.name, line=line, key=_dotted(path)),
+            place=Place(file=self.name, line=line, key=dotted(path, 1)),
             expected=expected,
             found=found,
-            hint=hint or "imgseal init writes a file with comments to compare with",
+            hint=hint or self.hint,
         )
 
-    def refuse_bad_name(self, path: tuple[str | int, ...]) -> None:
+    def refuse_bad_name(self, path: KeyPath) -> None:
         """Refuse a path whose last part is no name: names become parts of files, options, C and linker scripts."""
         name = str(path[-1])
         if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
             self.refuse(path, "a name that would not make a file name", "letters, digits, - and _", name)
 
 
-def _dotted(path: tuple[str | int, ...]) -> str:
-    text = ""
-    for part in path:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else str(part)
-    return text
+class Value(Node):
+    """The value of a key; what is wrong with it is said with what the key is."""
+
+    __slots__ = ("table",)
+
+    def __init__(self, table: "Table", key: str, value: object) -> None:
+        super().__init__(table.document, value, key)
+        self.table = table
+
+    def refuse(
+        self,
+        expected: str | None,
+        message: str = "not a value allowed here",
+        found: str | None = None,
+        hint: str | None = None,
+    ) -> NoReturn:
+        """Raise UsageError about the key."""
+        self.table.refuse(str(self.key), message, expected, shown(self.value) if found is None else found, hint)
+
+    def size(self) -> int:
+        """Return bytes: an integer, or a number and a unit. A Mbit is 2**20 bits, as flash makers count."""
+        value, hint = self.value, None
+        if type(value) is int and 0 < value <= 1 << 32:
+            return value
+        if isinstance(value, str):
+            number, _, unit = value.strip().partition(" ")
+            count = decimal(number, 1 << 32)
+            size = (count or 0) * _UNITS.get(unit.strip(), 0)
+            if 0 < size <= 1 << 32:
+                return size
+            hint = "decimal kB and MB are too easily confused with the binary ones"
+            if value.strip().endswith(tuple(unit for unit in _UNITS if len(unit) > 1)):
+                hint = "a whole number, a blank, and the unit"
+        self.refuse('bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', "this is no size", hint=hint)
+
+    def number(self, most: float = 1_000_000) -> float:
+        """Return a number above 0."""
+        value: float = self.value
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= most:
+            self.refuse(f"a number above 0, at most {most:.0f}")
+        return float(value)
+
+    def pair(self) -> tuple[float, float]:
+        """Return a typical and a longest time, both above 0."""
+        times = self.value if isinstance(self.value, list) else []
+        if (
+            len(times) != 2
+            or any(type(t) not in (int, float) or not 0 < t <= 1e9 for t in times)
+            or times[0] > times[1]
+        ):
+            self.refuse("a typical and a longest time: two numbers such as [45, 400]")
+        return float(times[0]), float(times[1])
+
+    def day(self) -> str:
+        """Return a TOML date as YYYY-MM-DD; the reader of TOML has seen that there is such a day."""
+        day = iso_day(self.value)
+        if day is None:
+            self.refuse(f"a date without quotes, such as {self.key} = 2027-01-31")
+        return day
+
+    def texts(self, least: int, most: int) -> tuple[str, ...]:
+        """Return an array of texts without repetitions."""
+        value = self.value
+        fits = isinstance(value, (list, tuple)) and all(isinstance(v, str) and v for v in value)
+        if not fits or len(set(value)) != len(value) or not least <= len(value) <= most:
+            self.refuse(f"{least} to {most} different texts in brackets", "this is no list of names")
+        return tuple(value)
 
 
 class Table:
@@ -84,13 +140,13 @@ class Table:
 
     __slots__ = ("_kind", "_values", "document", "path")
 
-    def __init__(self, document: Document, values: object, path: tuple[str | int, ...], kind: str) -> None:
+    def __init__(self, document: Document, values: object, path: KeyPath, kind: str) -> None:
         self.document = document
         self.path = path
         self._kind = kind
         if not isinstance(values, dict):
             document.refuse(path, "this is no table", "a table", shown(values))
-        self._values: dict[str, object] = values
+        self._values: dict[str, Any] = values
         allowed = keys_of(kind)
         for key in values:
             if key not in allowed:
@@ -136,7 +192,7 @@ class Table:
         """Return the named tables below a key, at least one, in the order of the file."""
         values = self._get(key, _REQUIRED)
         if not isinstance(values, dict) or not values:
-            self.refuse(key, "there is nothing here", f"tables [{_dotted((*self.path, key))}.NAME]", shown(values))
+            self.refuse(key, "there is nothing here", f"tables [{dotted((*self.path, key), 1)}.NAME]", shown(values))
         out = {}
         for name, value in values.items():
             self.document.refuse_bad_name((*self.path, key, name))
@@ -147,7 +203,7 @@ class Table:
         """Return an array of tables."""
         values = self._get(key, [])
         if not isinstance(values, list):
-            self.refuse(key, "this is no array of tables", f"[[{_dotted((*self.path, key))}]]", shown(values))
+            self.refuse(key, "this is no array of tables", f"[[{dotted((*self.path, key), 1)}]]", shown(values))
         return [Table(self.document, value, (*self.path, key, index), kind) for index, value in enumerate(values)]
 
     def items(self, key: str) -> dict[str, object]:
@@ -161,121 +217,29 @@ class Table:
         """Return the value as it stands."""
         return self._get(key, default)
 
+    def at(self, key: str, default: object = _REQUIRED) -> Value:
+        """Return the value of a key, or the default in its place."""
+        return Value(self, key, self._get(key, default))
+
+    def optional(self, key: str, read: Callable[[Value], _Read]) -> _Read | None:
+        """Return what is read of a key; None when it is absent."""
+        return read(self.at(key)) if key in self else None
+
     def text(self, key: str, default: object = _REQUIRED, *, limit: int = 4096) -> str:
         """Return a text that is not empty."""
-        value = self._get(key, default)
-        if not isinstance(value, str) or not value.strip() or len(value) > limit:
-            self.refuse(key, "this is no text", f"a text of 1 to {limit} characters in quotes", shown(value))
-        return value
-
-    def optional_text(self, key: str) -> str | None:
-        """Return a text, or None when the key is absent."""
-        return self.text(key) if key in self._values else None
-
-    def choice(self, key: str, options: tuple[str, ...], default: object = _REQUIRED) -> str:
-        """Return one of a few words."""
-        value = self._get(key, default)
-        if value not in options:
-            words = " or ".join(f'"{o}"' for o in options)
-            near = [o for o in options if isinstance(value, str) and o.lower() == value.strip().lower()]
-            hint = f'write it so: {key} = "{near[0]}"' if near else None
-            self.refuse(key, "not one of the words allowed here", words, shown(value), hint)
-        return str(value)
+        return self.at(key, default).text(limit)
 
     def integer(self, key: str, least: int, most: int, default: object = _REQUIRED) -> int:
         """Return an integer in a range."""
-        value = self._get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            self.refuse(
-                key,
-                "not a number allowed here",
-                str(least) if least == most else f"an integer from {least} to {most}",
-                shown(value),
-                "a number has no quotes" if isinstance(value, str) else None,
-            )
-        return value
+        return self.at(key, default).integer(least, most)
 
-    def seconds(self, key: str) -> float | None:
-        """Return a time above 0, or None when the key is absent; the unit is the key's."""
-        if key not in self._values:
-            return None
-        value = self._values[key]
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= 1_000_000:
-            self.refuse(key, "not a time allowed here", "a number above 0, at most 1000000", shown(value))
-        return float(value)
-
-    def pair(self, key: str) -> tuple[float, float]:
-        """Return a typical and a longest time, both above 0."""
-        value = self._get(key, _REQUIRED)
-        times = value if isinstance(value, list) else []
-        if (
-            len(times) != 2
-            or any(isinstance(t, bool) or not isinstance(t, (int, float)) or not 0 < t <= 1e9 for t in times)
-            or times[0] > times[1]
-        ):
-            self.refuse(key, "not a typical and a longest time", "two numbers such as [45, 400]", shown(value))
-        return float(times[0]), float(times[1])
-
-    def day(self, key: str) -> str:
-        """Return a TOML date as YYYY-MM-DD; the reader of TOML has seen that there is such a day."""
-        value = self._get(key, _REQUIRED)
-        day = iso_day(value)
-        if day is None:
-            self.refuse(key, "this is no day", f"a date without quotes, such as {key} = 2027-01-31", shown(value))
-        return day
-
-    def boolean(self, key: str, default: bool) -> bool:
-        """Return true or false."""
-        value = self._get(key, default)
-        if not isinstance(value, bool):
-            self.refuse(key, "neither true nor false", "true or false", shown(value))
-        return value
-
-    def size(self, key: str, default: object = _REQUIRED) -> int:
-        """Return bytes: an integer, or a number and a unit. A Mbit is 2**20 bits, as flash makers count."""
-        value = self._get(key, default)
-        if isinstance(value, int) and not isinstance(value, bool) and 0 < value <= 1 << 32:
-            return value
-        if isinstance(value, str):
-            number, _, unit = value.strip().partition(" ")
-            factor = _UNITS.get(unit.strip())
-            count = decimal(number, 1 << 32)
-            if count is not None and factor is not None and 0 < count * factor <= 1 << 32:
-                return count * factor
-        hint = None
-        if isinstance(value, str):
-            hint = "decimal kB and MB are too easily confused with the binary ones"
-            if value.strip().endswith(tuple(unit for unit in _UNITS if len(unit) > 1)):
-                hint = "a whole number, a blank, and the unit"
-        self.refuse(key, "this is no size", 'bytes, or text such as "320 KiB", "1 MiB", "512 Mbit"', shown(value), hint)
-
-    def version(self, key: str, default: object = _REQUIRED) -> Version:
-        """Return a version."""
-        value = self._get(key, default)
-        if isinstance(value, Version):
-            return value
-        return self.parsed(key, value, Version.parse, 'a version such as "2.4.1" or "2.4.1-rc.1"')
-
-    def parsed(self, key: str, value: object, parse: Callable[[str], _Value], expected: str) -> _Value:
-        """Return what `parse` makes of a text; its ValueError becomes an error of the key."""
-        try:
-            if isinstance(value, str):
-                return parse(value)
-        except ValueError:
-            pass
-        self.refuse(key, "this cannot be read", expected, shown(value))
+    def choice(self, key: str, options: tuple[str, ...], default: object = _REQUIRED) -> str:
+        """Return one of a few words."""
+        return self.at(key, default).choice(options)
 
     def texts(self, key: str, default: object = _REQUIRED, *, least: int = 0, most: int = 64) -> tuple[str, ...]:
         """Return an array of texts without repetitions."""
-        value = self._get(key, default)
-        if (
-            not isinstance(value, (list, tuple))
-            or not all(isinstance(v, str) and v for v in value)
-            or len(set(value)) != len(value)
-            or not least <= len(value) <= most
-        ):
-            self.refuse(key, "this is no list of names", f"{least} to {most} different texts in brackets", shown(value))
-        return tuple(value)
+        return self.at(key, default).texts(least, most)
 
 
 def iso_day(value: object) -> str | None:
@@ -283,13 +247,3 @@ def iso_day(value: object) -> str | None:
     from datetime import date, datetime  # noqa: PLC0415 - the reader of TOML has loaded it
 
     return value.isoformat() if isinstance(value, date) and not isinstance(value, datetime) else None
-
-
-def shown(value: object) -> str:
-    """Return a value as messages show it: short, and never with a PIN that stands in a PKCS#11 URI."""
-    if value is None:
-        return "nothing"
-    text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
-    if "pin-value" in text.lower():
-        return "a PKCS#11 URI with a PIN in it, not shown"
-    return text if len(text) <= 80 else text[:77] + "..."
