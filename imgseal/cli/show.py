@@ -88,7 +88,7 @@ def _open(path: str) -> ByteView | None:
 def _map(artefact: str | None, project: Project, *, bare: bool) -> None:
     from imgseal.flow.contents import read_contents
     from imgseal.report.memory_map import map_lines, memory_maps
-    from imgseal.report.slot_contents import lying_in
+    from imgseal.report.slot_contents import contents_of_slots
 
     if not bare:
         raise UsageError(
@@ -99,7 +99,7 @@ def _map(artefact: str | None, project: Project, *, bare: bool) -> None:
     if artefact is not None:
         data = open_artefact(artefact)
         contents = read_contents(data.read(0, data.size), artefact, project.product)
-    for line in map_lines(memory_maps(project.product, lying_in(project.product, contents, {}))):
+    for line in map_lines(memory_maps(project.product, contents_of_slots(project.product, contents, {}))):
         click.echo(line)
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from imgseal.compare.difference import Change, Comparison, SlotDifference
+from imgseal.compare.difference import Change, Comparison
 
 NOWHERE = "not in that package"
 
@@ -43,13 +43,8 @@ def comparison_document(comparison: Comparison) -> dict[str, object]:
         "old": comparison.old,
         "new": comparison.new,
         "changes": [change._asdict() for change in comparison.changes],
-        "slots": [_slot(slot) for slot in comparison.slots],
-    }
-
-
-def _slot(slot: SlotDifference) -> dict[str, object]:
-    return {
-        **slot._asdict(),
-        "unchanged": slot.unchanged,
-        "changes": [change._asdict() for change in slot.changes],
+        "slots": [
+            {**slot._asdict(), "unchanged": slot.unchanged, "changes": [change._asdict() for change in slot.changes]}
+            for slot in comparison.slots
+        ],
     }

@@ -4,7 +4,6 @@ The bytes are the same on every machine. Nothing here moves anything: the code i
 """
 
 import hashlib
-from collections.abc import Iterator
 
 _LOOP = bytes.fromhex("00bffde7")  # nop; branch back to it (Armv6-M and later)
 _HANDLER = bytes.fromhex("fee7")  # branch to itself: where an unexpected interrupt stays
@@ -32,9 +31,5 @@ def phrases(title: str, size: int) -> bytes:
 
 def filler(seed: str, size: int) -> bytes:
     """Return `size` bytes that no compressor shortens and every machine repeats."""
-    return b"".join(_blocks(seed, size))[:size]
-
-
-def _blocks(seed: str, size: int) -> Iterator[bytes]:
-    for counter in range(0, size, 32):
-        yield hashlib.sha256(f"{seed} {counter}".encode()).digest()
+    blocks = (hashlib.sha256(f"{seed} {counter}".encode()).digest() for counter in range(0, size, 32))
+    return b"".join(blocks)[:size]

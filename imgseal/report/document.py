@@ -18,8 +18,8 @@ from imgseal.rehearse.text import rehearsal_document
 from imgseal.report.evidence import DISCLAIMER, Scheme, judged, schemes
 from imgseal.report.inputs import Material
 from imgseal.report.memory_map import MemoryMap, memory_maps
-from imgseal.report.observations import Probe, probes
-from imgseal.report.slot_contents import lying_in
+from imgseal.report.observations import Observation, observe
+from imgseal.report.slot_contents import contents_of_slots
 from imgseal.report.timeline import down_spans, lanes
 from imgseal.workspace.verdict_json import verdict_document
 
@@ -84,7 +84,7 @@ def report_document(material: Material) -> Json:
             for change in material.changes
         ],
         "untried": material.untried,
-        "evidence": _evidence(probes(material)),
+        "evidence": _evidence(observe(material)),
         "codes": dict(CODES),
     }
 
@@ -144,8 +144,8 @@ def _says(material: Material) -> Json | None:
 def _memories(material: Material) -> list[Json]:
     device = not material.state.fresh or bool(material.held)
     installs = material.verdict.installs if material.verdict.accepted else ()
-    lying = lying_in(material.product, material.contents, material.held, installs if device else None)
-    return [_memory(each) for each in memory_maps(material.product, lying)]
+    contents = contents_of_slots(material.product, material.contents, material.held, installs if device else None)
+    return [_memory(each) for each in memory_maps(material.product, contents)]
 
 
 def _memory(each: MemoryMap) -> Json:
@@ -158,7 +158,7 @@ def _memory(each: MemoryMap) -> Json:
                 "brings": None
                 if part.inside.brings is None
                 else {**part.inside.brings._asdict(), "installs": part.inside.installs, "same": part.inside.same},
-                "free": None if part.lying is None else part.free,
+                "free": None if part.after is None else part.free,
             }
             for part in each.ranges
         ],
@@ -253,15 +253,15 @@ def _rehearsal(material: Material, played: "Rehearsal") -> Json:
     }
 
 
-def _evidence(seen: dict[str, Probe]) -> Json:
+def _evidence(seen: dict[str, Observation]) -> Json:
     return {
         "disclaimer": DISCLAIMER,
-        "observations": [probe._asdict() for probe in seen.values()],
+        "observations": [observation._asdict() for observation in seen.values()],
         "schemes": [_scheme(scheme, seen) for scheme in schemes()],
     }
 
 
-def _scheme(scheme: Scheme, seen: dict[str, Probe]) -> Json:
+def _scheme(scheme: Scheme, seen: dict[str, Observation]) -> Json:
     rows = [
         {
             **_fields(row, "clause", "status", "gist", "maker"),

@@ -6,7 +6,7 @@ from typing import Any
 
 from imgseal.records import NamedTuple
 from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED
-from imgseal.report.observations import Probe
+from imgseal.report.observations import Observation
 
 MAKERS = "the maker's"
 
@@ -57,12 +57,12 @@ def _row(clause: str, row: dict[str, Any]) -> Row:
     return Row(clause, row.get("status"), row["gist"], shows, row.get("maker"), "supports" in row)
 
 
-def judged(row: Row, probes: Mapping[str, Probe]) -> str:
+def judged(row: Row, observations: Mapping[str, Observation]) -> str:
     """Return what the observations say to a row: one that failed outweighs the others.
 
     A row is shown where every observation is and nothing stays with the maker; what is stated never makes one shown.
     """
-    answers = {probes[name].answer for name in row.shows}
+    answers = {observations[name].answer for name in row.shows}
     if FAILED in answers:
         return FAILED
     if not answers or row.support:

@@ -9,7 +9,7 @@ _BAR = 24
 _MANY = 10_000
 
 
-class Lying(NamedTuple):
+class Content(NamedTuple):
     """What lies in a slot: bytes taken from its start, and words for it."""
 
     used: int
@@ -22,8 +22,8 @@ class InSlot(NamedTuple):
     `installs` is None where no device is known that would tell; `same` that the slot holds those very bytes already.
     """
 
-    holds: Lying | None = None
-    brings: Lying | None = None
+    holds: Content | None = None
+    brings: Content | None = None
     installs: bool | None = None
     same: bool = False
 
@@ -44,14 +44,14 @@ class Range(NamedTuple):
         return brings is not None and (holds is None or (installs is not False and not same))
 
     @property
-    def lying(self) -> Lying | None:
+    def after(self) -> Content | None:
         """What lies there once the package is installed, as far as that is known."""
         return self.inside.brings if self.new else self.inside.holds
 
     @property
     def used(self) -> int:
         """Bytes of what lies there; more than the slot has where it is too large."""
-        return self.lying.used if self.lying else 0
+        return self.after.used if self.after else 0
 
     @property
     def free(self) -> int:
@@ -76,19 +76,19 @@ class MemoryMap(NamedTuple):
     ranges: tuple[Range, ...]
 
 
-def memory_maps(product: Product, lying: Mapping[str, InSlot]) -> tuple[MemoryMap, ...]:
-    """Return the flash memories in the order of their addresses; `lying` says what lies in slots, by name."""
+def memory_maps(product: Product, contents: Mapping[str, InSlot]) -> tuple[MemoryMap, ...]:
+    """Return the flash memories in the order of their addresses; `contents` says what lies in slots, by name."""
     flashes = sorted((m for m in product.memories.values() if m.kind != "ram"), key=lambda m: m.base)
-    return tuple(MemoryMap(memory, tuple(_ranges(product, memory, lying))) for memory in flashes)
+    return tuple(MemoryMap(memory, tuple(_ranges(product, memory, contents))) for memory in flashes)
 
 
-def _ranges(product: Product, memory: Memory, lying: Mapping[str, InSlot]) -> Iterator[Range]:
+def _ranges(product: Product, memory: Memory, contents: Mapping[str, InSlot]) -> Iterator[Range]:
     at = 0
     slots = sorted((s for s in product.slots.values() if s.memory == memory.name), key=lambda s: s.at)
     for slot in slots:
         if slot.at > at:
             yield Range(memory.base + at, slot.at - at, None, "no slot")
-        yield Range(memory.base + slot.at, slot.size, slot.name, _use(product, slot), lying.get(slot.name, InSlot()))
+        yield Range(memory.base + slot.at, slot.size, slot.name, _use(product, slot), contents.get(slot.name, InSlot()))
         at = slot.at + slot.size
     if at < memory.size:
         yield Range(memory.base + at, memory.size - at, None, "no slot")
@@ -143,9 +143,9 @@ def map_lines(maps: Iterable[MemoryMap]) -> Iterator[str]:
 
 
 def _bar(part: Range) -> str:
-    lying = part.lying
-    if lying is None:
+    after = part.after
+    if after is None:
         return ""
-    marks = min(_BAR, -(-lying.used * _BAR // part.size))
+    marks = min(_BAR, -(-after.used * _BAR // part.size))
     new = "new: " if part.new else ""
-    return f"  {'#' * marks}{'.' * (_BAR - marks)}  {new}{lying.words}, {part.rest_words}"
+    return f"  {'#' * marks}{'.' * (_BAR - marks)}  {new}{after.words}, {part.rest_words}"

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from imgseal.rehearse.play import Rehearsal
 
 
-class Probe(NamedTuple):
+class Observation(NamedTuple):
     """One observation: what was looked at, the answer, why, and the part of the report that has it."""
 
     id: str
@@ -294,7 +294,7 @@ def _ledger(m: Material) -> Answer:
     return SHOWN, m.logged
 
 
-_PROBES: tuple[tuple[str, str, str, _Look], ...] = (
+_TABLE: tuple[tuple[str, str, str, _Look], ...] = (
     ("accepted", "verdict of the judge", "verdict", _accepted),
     ("refused", "the package with one thing wrong, and other devices", "refusals", _refused),
     ("signatures", "signatures against trust anchors", "signers", _signatures),
@@ -326,13 +326,13 @@ _PROBES: tuple[tuple[str, str, str, _Look], ...] = (
     ("codes", "reasons of refusal", "codes", _codes),
 )
 
-TITLES = {name: title for name, title, _, _ in _PROBES}
+TITLES = {name: title for name, title, _, _ in _TABLE}
 """Observation -> what it looks at."""
 
 
-def probes(material: Material) -> dict[str, Probe]:
+def observe(material: Material) -> dict[str, Observation]:
     """Make every observation, in the order of the report."""
-    return {name: Probe(name, title, *_answer(look, material), where) for name, title, where, look in _PROBES}
+    return {name: Observation(name, title, *_answer(look, material), where) for name, title, where, look in _TABLE}
 
 
 def _answer(look: _Look, material: Material) -> Answer:

@@ -10,7 +10,6 @@ from imgseal.check.package import examine_package
 from imgseal.errors import InputError
 from imgseal.flow.contents import Contents, read_contents
 from imgseal.formats.cbor.strict import bstr_head, encode
-from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.envelope import Envelope, beside_payloads, decode_envelope, envelope_pieces
 from imgseal.formats.suit.errors import SuitError
@@ -18,7 +17,6 @@ from imgseal.formats.suit.named_bill import bill_of
 from imgseal.keys.known_secrets import published_needles
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES
 from imgseal.make.leaks import Scanner
-from imgseal.make.place import Payload
 from imgseal.product.model import Product
 from imgseal.report.inputs import Change, Leaked, Material
 from imgseal.window import ByteView
@@ -48,7 +46,7 @@ def gather(data: ByteView, name: str, context: Context, *, tool: str, device: st
     if envelope is not None:
         material = material._replace(bill=bill_of(envelope))
     if contents is not None and envelope is not None:
-        material = material._replace(leaks=(*_leaks(contents, context.product), *_leaks_beside(envelope)))
+        material = material._replace(leaks=tuple(_leaks(envelope, contents, context.product)))
     changes, untried = _tried(whole, material, context)
     return material._replace(changes=changes, untried=untried)
 
@@ -197,18 +195,13 @@ def _foreign_revision(contents: Contents) -> int | None:
     return least - 1 if least > 0 else None
 
 
-def _leaks(contents: Contents, product: Product) -> Iterator[Leaked]:
+def _leaks(envelope: Envelope, contents: Contents, product: Product) -> Iterator[Leaked]:
+    """Look for private keys in payloads, and beside them in blocks, manifest and texts, where nothing allows one."""
     scanner = Scanner(published_needles())
     for slot, image in contents.images.items():
         allowed = {key.sha256 for key in product.components[image.component].allowed_keys}
-        payload = Payload(MemoryImage.from_bytes(0, bytes(image.content)), 0, len(image.content))
-        for leak in scanner.find(payload):
+        for leak in scanner.find_in(bytes(image.content)):
             yield Leaked(slot, leak.what, leak.offset, leak.digest.hex() in allowed)
-
-
-def _leaks_beside(envelope: Envelope) -> Iterator[Leaked]:
-    """Look for keys in blocks, manifest and texts, where nothing allows one."""
-    scanner = Scanner(published_needles())
     for member, content in beside_payloads(envelope):
         for leak in scanner.find_in(content):
             yield Leaked(member, leak.what, leak.offset, allowed=False)

@@ -6,17 +6,17 @@ from imgseal.check.context import component_named
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Product
-from imgseal.report.memory_map import InSlot, Lying
+from imgseal.report.memory_map import Content, InSlot
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Collection, Iterator, Mapping
 
     from imgseal.flow.contents import Contents
     from imgseal.formats.sealed_image.statement import Statement
     from imgseal.window import Bytes
 
 
-def lying_in(
+def contents_of_slots(
     product: Product,
     contents: "Contents | None",
     held: "Mapping[str, Bytes]",
@@ -27,28 +27,23 @@ def lying_in(
     `installs` names the slots that the device would install to; None where no device is known, so that a package may
     be installed to every slot that it brings something for.
     """
-    holds = {name: _held(product, name, held) for name, data in held.items() if data.size}
-    brings = {} if contents is None else _brought(product, contents)
-    out = {name: InSlot(lying) for name, lying in holds.items()}
-    for name, (lying, content) in brings.items():
-        there = out.get(name, InSlot())
-        same = there.holds is not None and held[name].read(0, len(content)) == content
-        out[name] = InSlot(there.holds, lying, None if installs is None else name in installs, same)
+    out = {name: InSlot(_held(product, name, held)) for name, data in held.items() if data.size}
+    for name, words, data in () if contents is None else _brought(product, contents):
+        holds = out.get(name, InSlot()).holds
+        same = holds is not None and held[name].read(0, len(data)) == data
+        out[name] = InSlot(holds, Content(len(data), words), None if installs is None else name in installs, same)
     return out
 
 
-def _brought(product: Product, contents: "Contents") -> "dict[str, tuple[Lying, memoryview]]":
-    out = {}
+def _brought(product: Product, contents: "Contents") -> "Iterator[tuple[str, str, memoryview]]":
     for name, image in contents.images.items():
         component = product.components[image.component]
-        out[name] = Lying(len(image.content), f"{image.component} {image.statement.version}"), image.content
+        yield name, f"{image.component} {image.statement.version}", image.content
         if image.header is not None and component.header:
-            slot = component.header[component.run.index(name)]
-            out[slot] = Lying(len(image.header), f"header of {image.component}"), image.header
-    return out
+            yield component.header[component.run.index(name)], f"header of {image.component}", image.header
 
 
-def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Lying:
+def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Content:
     """Read what a slot holds by its own header; a run slot of detached images by the one in its header slot."""
     data = held[name]
     header: Bytes | None = data
@@ -57,7 +52,7 @@ def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Lying:
         header = held.get(headers[name])
     statement = None if header is None else _statement(header)
     if statement is None or (name in headers and not statement.detached):
-        return Lying(data.size, "other content")
+        return Content(data.size, "other content")
     # a detached image lies in staging and keep slots as header block and payload, one behind the other
     size, words = statement.header_block + statement.payload_size, ""
     if name in headers:
@@ -65,7 +60,7 @@ def _held(product: Product, name: str, held: "Mapping[str, Bytes]") -> Lying:
     elif name in headers.values() and statement.detached:
         size, words = statement.header_block, "header of "
     words += f"{component_named(product, statement.component)} {statement.version}"
-    return Lying(min(size, data.size), words)
+    return Content(min(size, data.size), words)
 
 
 def _statement(data: "Bytes") -> "Statement | None":

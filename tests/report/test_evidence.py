@@ -23,13 +23,13 @@ from imgseal.report import report_inputs
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
 from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED
 from imgseal.report.inputs import Material
-from imgseal.report.observations import Probe, probes
+from imgseal.report.observations import Observation, observe
 from imgseal.versions import Version
 from imgseal.window import ByteView
 
 
 def seen(material: Material, name: str) -> tuple[str, str]:
-    probe = probes(material)[name]
+    probe = observe(material)[name]
     return probe.answer, probe.words
 
 
@@ -38,7 +38,7 @@ def rows() -> dict[tuple[str, str], Row]:
 
 
 def results(material: Material) -> set[str]:
-    found = probes(material)
+    found = observe(material)
     return {judged(row, found) for row in rows().values()}
 
 
@@ -239,7 +239,7 @@ def test_rows_on_a_package_that_nobody_verified(name: str) -> None:
     material = material_of(UNVERIFIED[name]())._replace(logged="entry 3 of log, head x", comparison=whole().comparison)
     assert not material.verdict.accepted
     assert results(material) <= {FAILED, NOT_SHOWN, STATED, MAKERS}
-    for probe in probes(material).values():
+    for probe in observe(material).values():
         assert probe.answer in (FAILED, NOT_SHOWN, STATED), probe
     for observation in (
         "components",
@@ -260,8 +260,8 @@ def test_what_the_file_or_the_tool_says_is_stated() -> None:
     """It is the same for every package, so it shows nothing of this one."""
     for name in ("anchors", "agility", "recovery", "codes"):
         assert seen(whole(), name)[0] == STATED
-    stated = Probe("x", "x", STATED, "", "")
-    shown = Probe("y", "y", SHOWN, "", "")
+    stated = Observation("x", "x", STATED, "", "")
+    shown = Observation("y", "y", SHOWN, "", "")
     assert judged(Row("1", None, "", ("x",), None), {"x": stated}) == STATED
     assert judged(Row("1", None, "", ("x", "y"), None), {"x": stated, "y": shown}) == IN_PART
 
@@ -283,7 +283,7 @@ def test_an_observation_needs_its_checks(drop: Any, check: str, subject: str, lo
     material = drop(base, check, subject)
     if drop is without:  # the verdict is another where a mandatory check did not run; that is what `accepted` says
         assert seen(material, "accepted")[0] == SHOWN
-    before, after = probes(base), probes(material)
+    before, after = observe(base), observe(material)
     gone = {name for name in before if after[name].answer != before[name].answer} - {
         "accepted",
         "signatures",
@@ -482,7 +482,7 @@ def test_requirements_that_are_not_decided() -> None:
 )
 def test_no_answer_without_its_reason(spoil: Callable[[bytes], bytes]) -> None:
     """docs/report.md: each observation says why, also of a package that is refused or cannot be read."""
-    found = probes(material_of(spoil(workshop().package)))
+    found = observe(material_of(spoil(workshop().package)))
     assert [name for name, probe in found.items() if not probe.words.strip()] == []
     assert len(found) > 15
 

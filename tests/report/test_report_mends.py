@@ -24,11 +24,11 @@ from imgseal.rehearse.apply import apply
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map
 from imgseal.report.inputs import Change, Material
-from imgseal.report.memory_map import InSlot, Lying, map_lines, memory_maps
-from imgseal.report.observations import probes
+from imgseal.report.memory_map import Content, InSlot, map_lines, memory_maps
+from imgseal.report.observations import observe
 from imgseal.report.page import render
 from imgseal.report.printable import printable
-from imgseal.report.slot_contents import lying_in
+from imgseal.report.slot_contents import contents_of_slots
 from imgseal.report.timeline import COLUMNS
 from imgseal.window import ByteView
 
@@ -225,14 +225,14 @@ def test_detached_headers_are_read_with_their_payloads() -> None:
     applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
     slots = shop.product.slots
     held = {n: ByteView(bytes(v) + b"\xff" * (slots[n].size - len(v))) for n, v in applied.slots.items()}
-    lying = lying_in(shop.product, None, held)
+    lying = contents_of_slots(shop.product, None, held)
     size = decode_header_block(bytes(applied.slots["radio-header"])).statement.payload_size
-    assert lying["radio"] == InSlot(Lying(size, "radio 1.3.2"))
-    assert lying["radio-header"] == InSlot(Lying(0x400, "header of radio 1.3.2"))
+    assert lying["radio"] == InSlot(Content(size, "radio 1.3.2"))
+    assert lying["radio-header"] == InSlot(Content(0x400, "header of radio 1.3.2"))
     staged = {"radio-staging": ByteView(bytes(applied.slots["radio-header"]) + bytes(applied.slots["radio"]))}
-    assert lying_in(shop.product, None, staged)["radio-staging"].holds == Lying(0x400 + size, "radio 1.3.2")
+    assert contents_of_slots(shop.product, None, staged)["radio-staging"].holds == Content(0x400 + size, "radio 1.3.2")
     alone = {"radio": held["radio"]}
-    assert lying_in(shop.product, None, alone)["radio"].holds == Lying(slots["radio"].size, "other content")
+    assert contents_of_slots(shop.product, None, alone)["radio"].holds == Content(slots["radio"].size, "other content")
 
 
 def test_what_is_too_large_is_said_and_drawn_inside() -> None:
@@ -247,7 +247,7 @@ def test_what_is_too_large_is_said_and_drawn_inside() -> None:
         assert all(block.taken <= block.height for block in drawing.blocks)
         assert all(block.y + block.height <= 8 + drawing.bar + 0.02 for block in drawing.blocks)
     assert f"{radio['over']} bytes too many" in text_of(material)
-    lines = "\n".join(map_lines(memory_maps(shop.product, lying_in(shop.product, material.contents, {}))))
+    lines = "\n".join(map_lines(memory_maps(shop.product, contents_of_slots(shop.product, material.contents, {}))))
     assert f"new: radio 1.3.2, {radio['over']} bytes too many" in lines
 
 
@@ -436,7 +436,7 @@ def test_what_a_package_leaves_alone_has_not_changed() -> None:
     assert material.contents is not None
     before = read_contents(shop.package, "old.suit", shop.product)
     material = material._replace(comparison=compare(before, material.contents, shop.product))
-    words = probes(material)["changes"].words
+    words = observe(material)["changes"].words
     assert words.startswith("other content in 0 of 4 slots")
     assert words.endswith("left alone: radio, phrases")
     page = text_of(material)
@@ -461,9 +461,9 @@ def test_a_change_of_the_build_time_is_told_as_dates() -> None:
 def test_a_rehearsal_that_was_asked_for_says_why_there_is_none() -> None:
     material = material_of(workshop().package)._replace(not_rehearsed="the package is refused")
     for name in ("rehearsal", "down"):
-        found = probes(material)[name]
+        found = observe(material)[name]
         assert (found.answer, found.words) == (
             "not shown", "a rehearsal was asked for and could not be played: the package is refused"
         )  # fmt: skip
     assert "not asked for" not in text_of(material)
-    assert probes(material_of(workshop().package))["rehearsal"].words == "not rehearsed: report --rehearse"
+    assert observe(material_of(workshop().package))["rehearsal"].words == "not rehearsed: report --rehearse"

@@ -20,9 +20,9 @@ from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map, path_of
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
 from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED
-from imgseal.report.memory_map import InSlot, Lying, map_lines, memory_maps, size_words
-from imgseal.report.observations import TITLES, Probe, probes
-from imgseal.report.slot_contents import lying_in
+from imgseal.report.memory_map import Content, InSlot, map_lines, memory_maps, size_words
+from imgseal.report.observations import TITLES, Observation, observe
+from imgseal.report.slot_contents import contents_of_slots
 from imgseal.report.timeline import COLUMNS, COUNTERS, down_spans, joined, lanes
 from imgseal.window import ByteView
 
@@ -51,19 +51,19 @@ def test_memory_maps_have_no_gaps() -> None:
 def test_what_lies_where() -> None:
     shop = workshop()
     material = material_of(shop.package)
-    lying = lying_in(shop.product, material.contents, {})
+    lying = contents_of_slots(shop.product, material.contents, {})
     brought = {"motor-a": "motor 2.4.1", "motor-b": "motor 2.4.1", "radio": "radio 1.3.2", "phrases": "phrases 1.0.4"}
-    assert lying == {name: InSlot(None, Lying(len(shop.images[name]), words)) for name, words in brought.items()}
+    assert lying == {name: InSlot(None, Content(len(shop.images[name]), words)) for name, words in brought.items()}
     held = {"radio": ByteView(shop.images["radio"]), "recovery": ByteView(b"x" * 100), "phrases": ByteView(b"")}
-    assert lying_in(shop.product, None, held) == {
-        "radio": InSlot(Lying(len(shop.images["radio"]), "radio 1.3.2")),
-        "recovery": InSlot(Lying(100, "other content")),
+    assert contents_of_slots(shop.product, None, held) == {
+        "radio": InSlot(Content(len(shop.images["radio"]), "radio 1.3.2")),
+        "recovery": InSlot(Content(100, "other content")),
     }
 
 
 def test_map_in_the_terminal() -> None:
     of = workshop().product
-    lines = list(map_lines(memory_maps(of, {"radio": InSlot(None, Lying(64 << 10, "radio 1.3.2"))})))
+    lines = list(map_lines(memory_maps(of, {"radio": InSlot(None, Content(64 << 10, "radio 1.3.2"))})))
     assert lines[0] == "internal: 1 MiB, erase blocks of 4 KiB"
     (radio,) = (line for line in lines if line.split()[3:4] == ["radio"])
     assert radio.split() == ["0x000c0000", "128", "KiB", "radio", "radio,", "run", "slot", "#" * 12 + "." * 12, "new:", "radio", "1.3.2,", "64", "KiB", "free"]  # fmt: skip
@@ -189,7 +189,7 @@ def test_a_judge_that_takes_too_much_is_seen(monkeypatch: pytest.MonkeyPatch) ->
 
     monkeypatch.setattr(report_inputs, "judge", blind)
     material = material_of(workshop().package)
-    seen = probes(material)
+    seen = observe(material)
     assert seen["refused"].answer == FAILED
     assert "one bit of the manifest is changed" in seen["refused"].words
     rows = [row for scheme in schemes() for row in scheme.rows if "refused" in row.shows]
@@ -197,8 +197,8 @@ def test_a_judge_that_takes_too_much_is_seen(monkeypatch: pytest.MonkeyPatch) ->
     assert {judged(row, seen) for row in rows} == {FAILED}
 
 
-def probe(answer: str) -> Probe:
-    return Probe("x", "x", answer, "", "")
+def probe(answer: str) -> Observation:
+    return Observation("x", "x", answer, "", "")
 
 
 @pytest.mark.parametrize(
@@ -229,7 +229,7 @@ def test_rows_are_complete() -> None:
 
 
 def answers(material: Any) -> dict[str, str]:
-    return {name: each.answer for name, each in probes(material).items()}
+    return {name: each.answer for name, each in observe(material).items()}
 
 
 def test_observations_of_the_whole_report() -> None:
@@ -311,12 +311,14 @@ def test_a_private_key_in_a_payload_is_seen() -> None:
 
     material = material_of(workshop().package)
     assert material.contents is not None
+    assert material.envelope is not None
     image = material.contents.images["phrases"]
     secret = encode_private(private_key("somebody"), None)
     content = bytearray(image.content)
     content[2000 : 2000 + len(secret)] = secret
     images = {**material.contents.images, "phrases": image._replace(content=memoryview(content))}
-    leaks = tuple(report_inputs._leaks(material.contents._replace(images=images), material.product))
+    contents = material.contents._replace(images=images)
+    leaks = tuple(report_inputs._leaks(material.envelope, contents, material.product))
     assert [(leak.slot, leak.allowed) for leak in leaks] == [("phrases", False)]
     assert answers(material._replace(leaks=leaks))["leaks"] == FAILED
 

@@ -7,7 +7,7 @@ from desk import whole
 
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
 from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN
-from imgseal.report.observations import Probe, probes
+from imgseal.report.observations import Observation, observe
 
 ROOT = Path(__file__).parents[2]
 
@@ -17,7 +17,7 @@ def rows() -> dict[tuple[str, str], Row]:
 
 
 def test_a_row_with_a_part_of_the_maker_is_never_shown() -> None:
-    shown = {"x": Probe("x", "x", SHOWN, "", "")}
+    shown = {"x": Observation("x", "x", SHOWN, "", "")}
     assert judged(Row("1", None, "", ("x",), None), shown) == SHOWN
     assert judged(Row("1", None, "", ("x",), "device"), shown) == IN_PART
     assert judged(Row("1", None, "", ("x",), "device", support=True), shown) == MAKERS
@@ -78,7 +78,7 @@ def clauses(text: str) -> list[str]:
 
 def test_no_row_can_be_more_than_its_observations_show() -> None:
     """With every observation shown: what a packaging tool cannot see stays the maker's, and nothing is simply shown."""
-    everything = {name: probe._replace(answer=SHOWN) for name, probe in probes(whole()).items()}
+    everything = {name: probe._replace(answer=SHOWN) for name, probe in observe(whole()).items()}
     found: dict[str, dict[str, list[str]]] = {}
     for (scheme, clause), row in rows().items():
         found.setdefault(scheme, {}).setdefault(judged(row, everything), []).append(clause)
@@ -101,7 +101,7 @@ NO_EVIDENCE = {
 
 def test_an_observation_that_does_not_bear_on_a_row_does_not_show_it() -> None:
     for key, names in NO_EVIDENCE.items():
-        alone = {n: p._replace(answer=SHOWN if n in names else NOT_SHOWN) for n, p in probes(whole()).items()}
+        alone = {n: p._replace(answer=SHOWN if n in names else NOT_SHOWN) for n, p in observe(whole()).items()}
         assert judged(rows()[key], alone) == MAKERS, key
     assert rows()["iec-62443-4-2", "EDR 3.13"].shows == ()
     assert "identity" not in rows()["en-303-645", "5.3-16"].shows
@@ -114,7 +114,7 @@ def test_codes_of_refusal_show_no_row() -> None:
 
 def test_rows_whose_gist_says_more_than_can_be_observed_are_the_makers() -> None:
     """Of the whole report as it is: timely, without delay, regularly, alerts, attack surface, defaults, secrets, RXSWIN."""
-    found = probes(whole())
+    found = observe(whole())
     for scheme, each in AT_MOST.items():
         for clause in clauses(each[MAKERS]):
             assert judged(rows()[scheme, clause], found) == MAKERS, clause
@@ -129,10 +129,10 @@ def test_rows_that_had_been_missing() -> None:
         ("cra", "Art. 13(13)"),
         ("sp-800-193", "4.2.1 and after"),
     ):
-        assert judged(rows()[key], probes(whole())) == MAKERS
+        assert judged(rows()[key], observe(whole())) == MAKERS
     abilities = {clause: row for (scheme, clause), row in rows().items() if scheme == "nist-ir-8259a"}
     assert list(abilities) == ["update", "verify", "roll back", "authorised only", "on and off", "configuration"]
-    found = probes(whole())
+    found = observe(whole())
     assert [judged(row, found) for row in abilities.values()] == [IN_PART, IN_PART, MAKERS, IN_PART, MAKERS, MAKERS]
 
 
