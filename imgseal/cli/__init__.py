@@ -1,1 +1,1 @@
-"""The command line: one thin module for each command."""
+"""The frame of the command line, and its small commands: demo, doctor, init and show."""

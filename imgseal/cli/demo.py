@@ -7,6 +7,7 @@ from io import StringIO
 
 import click
 
+from imgseal.cli.app import run
 from imgseal.errors import InternalError, UsageError
 from imgseal.limits import ARTEFACT_BYTES
 from imgseal.workspace.files import read_bounded, write_all
@@ -89,8 +90,6 @@ def _say(*lines: str) -> None:
 
 def _run(*arguments: str) -> None:
     """Show a command, run it, and show what it says."""
-    from imgseal.cli.app import run
-
     line = "$ imgseal"
     for argument in arguments:
         if len(line) + len(argument) > _WIDTH:
@@ -106,8 +105,6 @@ def _run(*arguments: str) -> None:
 
 def _quiet(*arguments: str) -> str:
     """Run a command and return what it says on standard output."""
-    from imgseal.cli.app import run
-
     said = StringIO()
     with redirect_stdout(said), redirect_stderr(StringIO()):
         run(arguments)

@@ -7,6 +7,7 @@ import click
 
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import InputError, Place, UsageError
+from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.times import utc
 from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
@@ -121,7 +122,7 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
     from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
     from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 
-    raw = bytes(data.read(0, 8192))
+    raw = bytes(data.read(0, HEADER_BLOCK_MAX))
     if field is not None:
         click.echo(_field(raw, field))
         return

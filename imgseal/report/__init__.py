@@ -1,1 +1,1 @@
-"""Verdicts for people and for scripts."""
+"""The release report, as a page and as JSON, and the memory map that `imgseal show --map` prints."""

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from imgseal.window import ByteView
 
 _FORMATS = ("html", "json", "pdf")
-_PAIRS = 500
+_PAIRS = 500  # second cuts: all of them would take minutes; rehearse --pairs all tries them
 
 
 @click.command(
@@ -157,7 +157,7 @@ def _numbers(
             fielded=needed_by(before) if development else fielded_now(project, before, development=False),
         )
         return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
-    if development or project.product.log is None:
+    if development:
         return state, device
     from imgseal.workspace.release_log import logged_device
 
@@ -166,9 +166,9 @@ def _numbers(
 
 def _logged(project: Project, material: "Material") -> str | None:
     """Say which entry of the release log the package is; "" for none, None where no log is kept."""
-    if project.product.log is None:
+    path = project.log_path
+    if path is None:
         return None
-    path = project.resolve(project.product.log)
     if material.contents is None or not os.path.lexists(path):
         return ""
     from imgseal.workspace.log_file import LogFile

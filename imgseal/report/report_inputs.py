@@ -99,7 +99,7 @@ def changed_packages(data: bytes, envelope: Envelope, context: Context) -> Itera
         spoiled = changed if isinstance(changed, bytes) else _joined(changed)
         return Change(what, _first(spoiled, "changed", context), codes)
 
-    # all of them: a block that no trusted key made counts for nothing as it is
+    # all of them: a block that no trusted key made counts for nothing as it is; a signature ends its block
     unsigned = envelope._replace(blocks=tuple(_flipped(block, max(0, len(block) - 16)) for block in envelope.blocks))
     yield change("one bit of each signature is changed", unsigned, "signature.wrong-key", "signature.malformed")
     manifest = envelope._replace(manifest=_flipped(envelope.manifest))
