@@ -277,7 +277,7 @@ def _map(argument: str, product: "Product") -> Remark:
     component = component_of(product, name)
     text = read_bounded(path, "linker map", MAP_BYTES).decode("utf-8", "replace")
     linked = read_map(text.splitlines(), path)
-    header = 0 if component.header else component.header_block
+    header = component.payload_offset
     starts = {product.slot_base(slot) + header: product.slots[slot] for slot in component.run}
     region = next((region for start in starts for region in linked.regions if region.origin == start), None)
     if region is None:

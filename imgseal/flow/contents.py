@@ -70,13 +70,10 @@ def read_contents(data: bytes | memoryview, name: str, product: Product) -> Cont
 
 
 def _image(statement: Statement, body: memoryview, name: str, key: str, product: Product) -> Image:
-    for component in product.components.values():
-        if component.number != statement.component:
-            continue
-        for slot in component.run:
-            offset = 0 if statement.detached else statement.header_block
-            if product.slot_base(slot) + offset == statement.link_address:
-                return Image(component.name, slot, statement, body)
+    component = product.component(statement.component)
+    slot = component and product.run_slot_at(component, statement.link_address - statement.payload_offset)
+    if component is not None and slot is not None:
+        return Image(component.name, slot.name, statement, body)
     raise InputError(
         "an image of the package belongs to no run slot of this product",
         place=Place(file=name, key=key),

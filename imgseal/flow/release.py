@@ -108,7 +108,7 @@ def release(job: Job) -> ReleaseResult:
                     found=sealed.placed.component.name,
                     hint="give it under its own component's name",
                 )
-            header = 0 if sealed.statement.detached else sealed.statement.header_block
+            header = sealed.statement.payload_offset
             _refuse_leaks(scanner, sealed.placed, file.name, header)
             images.append(sealed)
             continue

@@ -34,7 +34,7 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
         )
         raise
     statement = block.statement
-    component = next((c for c in product.components.values() if c.number == statement.component), None)
+    component = product.component(statement.component)
     if component is None:
         raise UsageError(
             "the product file has no component of this number",
@@ -43,23 +43,21 @@ def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None 
             found=str(statement.component),
             hint="use the product file that the image was made with: --product FILE",
         )
-    offset = 0 if statement.detached else statement.header_block
+    offset, address = statement.payload_offset, statement.link_address
     body = _payload(payload if statement.detached else data, offset, statement.payload_size, name)
-    address = statement.link_address
-    for index, slot_name in enumerate(component.run):
-        if address == product.slot_base(slot_name) + offset:
-            slot = product.slots[slot_name]
-            content = Payload(MemoryImage.from_bytes(address, body), address, address + len(body))
-            room = slot.size - offset
-            placed = Placed(component, slot, index, address, statement.entry_offset, content, room)
-            return SealedImage(placed, statement, encode_header_block(statement, block.signatures), content)
-    raise UsageError(
-        f"this image is linked for none of the run slots of {component.name}",
-        place=Place(file=name, key="link_address"),
-        expected=" or ".join(f"0x{product.slot_base(s) + offset:08x} ({s})" for s in component.run),
-        found=f"0x{statement.link_address:08x}",
-        hint="seal it again with this product file",
-    )
+    slot = product.run_slot_at(component, address - offset)
+    if slot is None:
+        raise UsageError(
+            f"this image is linked for none of the run slots of {component.name}",
+            place=Place(file=name, key="link_address"),
+            expected=" or ".join(f"0x{product.slot_base(s) + offset:08x} ({s})" for s in component.run),
+            found=f"0x{address:08x}",
+            hint="seal it again with this product file",
+        )
+    content = Payload(MemoryImage.from_bytes(address, body), address, address + len(body))
+    index = component.run.index(slot.name)
+    placed = Placed(component, slot, index, address, statement.entry_offset, content, slot.size - offset)
+    return SealedImage(placed, statement, encode_header_block(statement, block.signatures), content)
 
 
 def _payload(source: ByteView | None, offset: int, size: int, name: str) -> bytes:

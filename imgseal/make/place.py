@@ -107,7 +107,7 @@ def _holds(product: Product, slot_name: str, address: int) -> bool:
 def _room(product: Product, component: Component, slot_name: str) -> tuple[int, int]:
     """Return where the payload may lie in a slot: its first address, and the one behind its last."""
     base = product.slot_base(slot_name)
-    return base + (0 if component.header else component.header_block), base + product.slots[slot_name].size
+    return base + component.payload_offset, base + product.slots[slot_name].size
 
 
 def _place_in(image: MemoryImage, product: Product, component: Component, name: str, index: int) -> Placed:

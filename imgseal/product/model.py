@@ -156,6 +156,11 @@ class Component(NamedTuple):
         return STEPS if self.counter_storage == "steps" else 0xFFFF_FFFF
 
     @property
+    def payload_offset(self) -> int:
+        """Where the payload begins in a run slot: behind the header block, if that is not in a slot of its own."""
+        return 0 if self.header else self.header_block
+
+    @property
     def returns(self) -> bool:
         """Whether the image before an update can be started again: a second run slot, or a keep slot."""
         return len(self.run) > 1 or self.keep is not None
@@ -345,6 +350,14 @@ class Product(NamedTuple):
     def numbers(self) -> tuple[int, ...]:
         """The component numbers, ascending."""
         return tuple(sorted(component.number for component in self.components.values()))
+
+    def component(self, number: int) -> Component | None:
+        """Return the component of a number; None where there is none."""
+        return next((component for component in self.components.values() if component.number == number), None)
+
+    def run_slot_at(self, component: Component, address: int) -> Slot | None:
+        """Return the run slot of a component whose first byte is at an address; None where there is none."""
+        return next((self.slots[name] for name in component.run if self.slot_base(name) == address), None)
 
     def slot_holding(self, what: str) -> Slot | None:
         """Return the slot with this purpose of its own, such as "records"; None where there is none."""

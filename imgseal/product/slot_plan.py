@@ -281,7 +281,7 @@ def _code_slot(product: Product, component: Component, slot: Slot, document: Doc
                 "if the firmware copies its vectors to RAM, name the core cortex-m0plus",
             )
         return
-    start = memory.base + slot.at + (0 if component.header else component.header_block)
+    start = product.slot_base(slot.name) + component.payload_offset
     alignment = vector_alignment(component.core, component.vectors)
     if start % alignment:
         fits = component.header_block + -start % alignment

@@ -85,7 +85,7 @@ def _named_content(device_file: str, content: "SlotContent", what: str, limit: i
 
 def _refuse_misfits(state: "DeviceState", project: Project, device_file: str) -> None:
     """UsageError when a state names components or run slots that the product does not have."""
-    by_number = {component.number: component for component in project.product.components.values()}
+    product = project.product
     named = [("counters", number, 0) for number in state.counters]
     named += [("current", number, member.slot) for number, member in state.current.items()]
     named += [("before", number, member.slot) for number, member in state.before.items()]
@@ -93,12 +93,12 @@ def _refuse_misfits(state: "DeviceState", project: Project, device_file: str) ->
         named += [("trial.previous", number, member.slot) for number, member in state.trial.previous.items()]
         named += [("trial.kept", number, 0) for number in state.trial.kept]
     for key, number, slot in named:
-        component = by_number.get(number)
+        component = product.component(number)
         if component is None:
             raise UsageError(
                 "the product file has no such component",
                 place=Place(file=device_file, key=f"{key}.{number}"),
-                expected=", ".join(f"{c.number} ({c.name})" for c in by_number.values()),
+                expected=", ".join(f"{c.number} ({c.name})" for c in product.components.values()),
                 found=str(number),
                 hint="use the product file of this device: --product FILE",
             )

@@ -8,10 +8,10 @@ take what comes.
 from bisect import bisect_right
 
 from imgseal.errors import InputError, Place
-from imgseal.formats.memory.image import Extent, MemoryImage
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.pages import Pages, ScatteredError
 from imgseal.formats.memory.spans import ADDRESS_END
-from imgseal.formats.memory.store import ByteStore, MemoryStore
+from imgseal.formats.memory.store import ByteStore, Extent, MemoryStore
 from imgseal.limits import IMAGE_BYTES, REGIONS
 
 _STEPS_BACK = 4096

@@ -6,20 +6,11 @@ from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.memory.spans import Region, between, overlap, subtract
-from imgseal.formats.memory.store import ByteStore, MemoryStore
-from imgseal.limits import CHUNK
-from imgseal.records import NamedTuple
+from imgseal.formats.memory.store import ByteStore, Extent, MemoryStore
+from imgseal.limits import CHUNK, IMAGE_BYTES, REGIONS
 
 if TYPE_CHECKING:
     import intelhex
-
-
-class Extent(NamedTuple):
-    """A run of data and where its bytes lie in the store; several that touch make one region."""
-
-    address: int
-    size: int
-    offset: int
 
 
 class MemoryImage:
@@ -56,17 +47,23 @@ class MemoryImage:
     @classmethod
     def from_intelhex(cls, source: "intelhex.IntelHex") -> "MemoryImage":
         """Take over the data and the entry point of an `intelhex.IntelHex`."""
-        from imgseal.formats.memory.builder import ImageBuilder  # noqa: PLC0415 - the builder makes images
-
-        builder = ImageBuilder()
+        store, extents = MemoryStore(), []
         for start, end in source.segments():
+            extents.append(Extent(*between(start, end), store.size))
             for address in range(start, end, CHUNK):
-                builder.add(address, source.tobinstr(start=address, size=min(CHUNK, end - address)))
+                store.append(source.tobinstr(start=address, size=min(CHUNK, end - address)))
+        if store.size > IMAGE_BYTES or len(extents) > REGIONS:
+            raise InputError(
+                "this image is larger than imgseal reads",
+                expected=f"at most {IMAGE_BYTES} bytes in {REGIONS} regions",
+                found=f"{store.size} bytes in {len(extents)}",
+                hint="is it a firmware image?",
+            )
         entry = source.start_addr or {}
         start_address = entry.get("EIP")
         if start_address is None and "CS" in entry:
             start_address = entry["CS"] * 16 + entry["IP"]
-        return builder.finish(start_address=start_address)
+        return cls(store, tuple(extents), start_address)
 
     def to_intelhex(self) -> "intelhex.IntelHex":
         """Return the image as an `intelhex.IntelHex`, the entry point as EIP; that needs 100 bytes for each byte."""

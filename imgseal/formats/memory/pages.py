@@ -6,8 +6,7 @@ all full pages. The bytes themselves lie in the store and nowhere else.
 
 from collections.abc import Iterator
 
-from imgseal.formats.memory.image import Extent
-from imgseal.formats.memory.store import ByteStore
+from imgseal.formats.memory.store import ByteStore, Extent
 from imgseal.limits import IMAGE_BYTES
 
 PAGE = 4096

@@ -2,6 +2,16 @@
 
 from typing import BinaryIO, Protocol
 
+from imgseal.records import NamedTuple
+
+
+class Extent(NamedTuple):
+    """A run of data and where its bytes lie in the store; several that touch make one region."""
+
+    address: int
+    size: int
+    offset: int
+
 
 class ByteStore(Protocol):
     """Bytes that are appended while an image is built, and read often."""

@@ -61,3 +61,8 @@ class Statement(NamedTuple):
     def detached(self) -> bool:
         """Whether header block and payload are kept apart."""
         return bool(self.flags & FLAG_DETACHED)
+
+    @property
+    def payload_offset(self) -> int:
+        """Where the payload begins in its run slot: behind the header block, if that is not kept apart."""
+        return 0 if self.detached else self.header_block
