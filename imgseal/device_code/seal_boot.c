@@ -219,7 +219,6 @@ static uint32_t read_copy(struct seal_boot *b, const struct layout *l, uint32_t 
 static const struct found *scan_place(struct seal_boot *b, uint32_t place, const struct found *best, struct found *here)
 {
     uint8_t check[CHECK_BYTES];
-    uint8_t *swap;
     struct layout l;
     uint32_t copy, at = lay_out(b, &l, place);
 
@@ -243,9 +242,7 @@ static const struct found *scan_place(struct seal_boot *b, uint32_t place, const
             /* keep what was read: reading it again may give something else */
             best = here;
             b->journal.place = place;
-            swap = b->journal.record;
-            b->journal.record = b->scan;
-            b->scan = swap;
+            move(b->journal.record, b->scan, b->record_bytes);
         }
     }
     return best;

@@ -30,6 +30,12 @@ struct seal_flash {
     void *user;
 };
 
+/* A stretch of flash, to be read from its start. */
+struct seal_stretch {
+    const struct seal_flash *flash;
+    uint32_t base;
+};
+
 /* Storage that only rises. What take and raise answer is not relied upon: the counter is
  * read back, and one that stays lower, full or worn, keeps nothing from starting. */
 struct seal_counters {

@@ -29,11 +29,7 @@ enum {
 #define member seal_member
 #define commit seal_commit
 
-/* A stretch of flash as a reader. */
-struct stretch {
-    const struct seal_flash *flash;
-    uint32_t base;
-};
+#define stretch seal_stretch
 
 /* Sizes of the erase block and the page at an address, and the write unit. */
 struct geometry {
@@ -100,9 +96,12 @@ int is_whole(struct seal_boot *b, const struct seal_source *source, const uint8_
 uint32_t try_set(struct seal_boot *b);
 uint32_t good_recovery(struct seal_boot *b);
 
-/* Begins a package of which nothing is written. */
+/* Begins a package of which nothing is written; and takes what is stored of it, up to the end of the
+ * package. */
 struct seal_install;
 #define look_only seal_inside_look_only
+#define take_stored seal_inside_take_stored
 void look_only(struct seal_install *i);
+void take_stored(struct seal_install *i);
 
 #endif

@@ -7,12 +7,23 @@
 
 #include "seal_inside.h"
 
-/* What the next bytes of a package are. */
-enum step { TAG, MAP, KEY, LENGTH, MEMBER, TEXT_MEMBER, NAME, STATEMENT, BODY, END };
+/* What the next bytes of a package are: heads of CBOR items first. */
+enum step { MAP, KEY, LENGTH, MEMBER, NAME, STATEMENT, TEXT_MEMBER, BODY, END };
 
-enum { UINT = 0, BYTES = 2, TEXT = 3, ARRAY_OF_PAIRS = 5 };     /* kinds of CBOR items */
+/* Major types of CBOR items, and a bit for each that may stand at a step. */
+enum { UINT = 0, BYTES = 2, TEXT = 3, PAIRS = 5 };
+static const uint8_t kinds[] = { 1u << PAIRS, 1u << UINT | 1u << TEXT, 1u << BYTES };
 
 #define TEXT_KEY 23u
+#define FIRST (SEAL_WRITE_UNIT > 8u ? SEAL_WRITE_UNIT : 8u)   /* bytes that are programmed last: whole units, with the magic */
+/* Merged into its one caller, such a function makes it longer by more than a call is. */
+#ifdef __GNUC__
+#define APART __attribute__((noinline))
+#else
+#define APART
+#endif
+
+#define BIT(index) ((uint32_t)1 << (index))
 
 static uint8_t *record_of(const struct seal_install *i)
 {
@@ -30,15 +41,10 @@ static int has_header(const struct seal_install *i, const struct seal_part *part
     return part->header == component_of(i, part)->detached;
 }
 
-/* 1 when an image is written before the bootloader takes over: it has a second place. */
-static int has_place(const struct seal_component *c)
+/* The entry of a component in the set that runs. */
+static uint8_t *running(const struct seal_install *i, uint32_t index)
 {
-    return c->run_slots > 1 || c->staging.size != 0;
-}
-
-static int is_prepared(const struct seal_install *i, uint32_t index)
-{
-    return i->begun && (get32(record_of(i) + R_PREPARED) >> index & 1) != 0;
+    return member(i->boot, record_of(i), 0, index);
 }
 
 /* -- where images lie ------------------------------------------------------------------------ */
@@ -46,163 +52,159 @@ static int is_prepared(const struct seal_install *i, uint32_t index)
 /* Where a part belongs that runs from a run slot. */
 static const struct seal_slot *run_place(const struct seal_component *c, const struct seal_part *part)
 {
-    return part->header ? &c->header[part->run_slot] : &c->run[part->run_slot];
+    return (part->header ? c->header : c->run) + part->run_slot;
 }
 
-/* Where the installer writes a part: into its run slot, or where it waits. Returns its first byte. */
-static uint32_t target(const struct seal_install *i, const struct seal_part *part, uint32_t *room)
+/* Where the installer writes a part before the bootloader takes over: into its run slot, or where it
+ * waits; 0: it has no second place. */
+static const struct seal_slot *place_of(const struct seal_component *c, const struct seal_part *part, uint32_t *in_front)
 {
-    const struct seal_component *c = component_of(i, part);
-    const struct seal_slot *slot = run_place(c, part);
-    uint32_t in_front = 0;
-
-    if (c->run_slots < 2 && !c->recovery) {
-        slot = &c->staging;
-        in_front = c->detached && !part->header ? c->header_block : 0u;
-    }
-    *room = slot->size - in_front;
-    if (part->header && *room > c->header_block)
-        *room = c->header_block;
-    return slot->base + in_front;
-}
-
-static uint32_t read_window(void *user, uint32_t offset, uint8_t *to, uint32_t length)
-{
-    const struct seal_window *w = (const struct seal_window *)user;
-
-    return w->of->read(w->of->user, w->at + offset, to, length);
+    *in_front = 0;
+    if (c->run_slots > 1 || c->recovery)
+        return run_place(c, part);
+    if (c->detached && !part->header)
+        *in_front = c->header_block;
+    return c->staging.size != 0 ? &c->staging : 0;
 }
 
 /* Where a part can be read, as exactly so many bytes: where it was written, else in the package. */
-static void find(struct seal_install *i, const struct seal_part *part, struct stretch *stretch, struct seal_window *window,
-                 struct seal_reader *reader)
+static void find(struct seal_install *i, const struct seal_part *part, struct seal_stretch *window, struct seal_reader *reader)
 {
-    struct seal_slot slot = { 0, 0, 0, 0 };
+    uint32_t in_front;
+    const struct seal_slot *place = place_of(component_of(i, part), part, &in_front);
 
-    slot.size = part->length;
-    if (stretch != 0 && !i->dry && has_place(component_of(i, part))) {
-        slot.base = target(i, part, &slot.size);
-        slot.size = part->length;
-        as_reader(i->boot, &slot, stretch, reader);
-    } else {
-        window->of = i->stored;
-        window->at = part->at;
-        reader->read = read_window;
-        reader->user = window;
-        reader->size = part->length;
-    }
+    struct seal_slot slot;
+
+    slot.base = part->at;
+    slot.size = part->size;
+    if (i->dry)
+        place = 0;
+    if (place != 0)
+        slot.base = place->base + in_front;
+    as_reader(i->boot, &slot, window, reader);
+    if (place == 0)
+        window->flash = &i->package_at;
+}
+
+/* The same for the image whose header this is: the payload of a detached one stands in front of it. */
+static void find_image(struct seal_install *i, const struct seal_part *part, struct seal_reader *image,
+                       struct seal_reader *payload)
+{
+    find(i, part, &i->window[0], image);
+    *payload = *image;
+    if (part->header)
+        find(i, part - 1, &i->window[1], payload);
 }
 
 /* 1 when flash holds the bytes of a part. */
 static int holds(struct seal_install *i, uint32_t base, const struct seal_part *part)
 {
     struct seal_boot *b = i->boot;
+    struct seal_reader flash;
     uint8_t digest[32];
-    uint32_t at, piece;
 
+    flash.read = b->flash.read;
+    flash.user = b->flash.user;
     b->crypto->sha256_begin(b->work->hash.bytes);
-    for (at = 0; at < part->size; at += piece) {
-        piece = part->size - at < sizeof b->work->piece ? part->size - at : (uint32_t)sizeof b->work->piece;
-        if (b->flash.read(b->flash.user, base + at, b->work->piece, piece) != SEAL_READ)
-            return 0;
-        b->crypto->sha256_add(b->work->hash.bytes, b->work->piece, piece);
-    }
+    if (seal_read_through(b->crypto->sha256_add, b->work, &flash, base, part->size) != SEAL_READ)
+        return 0;
     b->crypto->sha256_end(b->work->hash.bytes, digest);
     return seal_differ(digest, part->digest, 32) == 0;
 }
 
-/* 1 when the image of this statement lies whole in a run slot. */
-static int runs_whole(struct seal_install *i, const struct seal_part *part, const uint8_t statement[32])
+/* 1 when the image of this statement lies whole in the run slot of a part. */
+static int runs_whole(struct seal_install *i, const struct seal_component *c, const struct seal_part *part,
+                      const uint8_t statement[32])
 {
-    const struct seal_component *c = component_of(i, part);
-    struct stretch header, payload;
-    struct seal_source source;
+    struct lying image;
 
-    as_reader(i->boot, run_place(c, part), &header, &source.header);
-    as_reader(i->boot, &c->run[part->run_slot], &payload, &source.payload);
-    source.payload_at = c->detached ? 0 : c->header_block;
-    return is_whole(i->boot, &source, statement);
+    waiting(i->boot, c, run_place(c, part), &image);
+    if (part->header) {
+        as_reader(i->boot, &c->run[part->run_slot], &image.payload, &image.source.payload);
+        image.source.payload_at = 0;
+    }
+    return is_whole(i->boot, &image.source, statement);
 }
 
 /* -- the record -------------------------------------------------------------------------------- */
+
+/* The other set becomes the current one, as far as nothing is delivered. */
+static void copy_set(const struct seal_boot *b)
+{
+    uint8_t *r = b->journal.record;
+
+    move(member(b, r, 1, 0), member(b, r, 0, 0), MEMBER_BYTES * (uint32_t)b->product->component_count);
+}
+
+/* A device that shows no record begins on one in which everything is zero or empty. */
+static void empty_record(const struct seal_boot *b)
+{
+    uint8_t *r = b->journal.record;
+    uint32_t k;
+
+    clear(r, b->record_bytes);
+    move(r, record_magic, 8);
+    r[R_FORMAT] = 1;
+    r[R_PHASE] = PHASE_SETTLED;
+    r[R_MEMBER_COUNT] = b->product->component_count;
+    for (k = 0; k < b->product->component_count; k++) {
+        uint8_t *m = member(b, r, 0, k);
+        m[0] = b->product->components[k].number;
+        m[1] = NOTHING;
+    }
+    copy_set(b);
+}
 
 /* "Delivery begins", unless the record says so already; then slots may be changed. */
 static uint32_t begin_delivery(struct seal_install *i)
 {
     struct seal_boot *b = i->boot;
     uint8_t *r = record_of(i);
-    uint32_t k;
 
     if (i->begun)
         return tidy(b);
     i->begun = 1;
     r[R_PHASE] = PHASE_DELIVERING;
-    r[R_ATTEMPTS] = 0;
-    r[R_POWER_ONS] = 0;
-    clear(r + R_PREPARED, 12);  /* kept and placed stand behind it */
+    clear(r + R_ATTEMPTS, 14);  /* starts, prepared, kept and placed stand side by side */
     r[R_TRIAL] = 0;
     put32(r + R_TARGET_SEQUENCE, i->package.sequence);
     move(r + R_TARGET_DIGEST, i->package.digest, 32);
-    for (k = 0; k < b->product->component_count; k++)
-        move(member(b, r, 1, k), member(b, r, 0, k), MEMBER_BYTES);
+    copy_set(b);
     return commit(b);
-}
-
-/* A component stays as it is: the package brings what runs. Its other build may have been
- * delivered before that was seen. */
-static uint32_t leave(struct seal_install *i, uint32_t index)
-{
-    uint32_t bit = (uint32_t)1 << index;
-    uint8_t *r = record_of(i);
-
-    i->unchanged |= bit;
-    if (i->dry || !is_prepared(i, index) || i->boot->product->components[index].recovery)
-        return SEAL_WRITTEN;
-    put32(r + R_PREPARED, get32(r + R_PREPARED) & ~bit);
-    move(member(i->boot, r, 1, index), member(i->boot, r, 0, index), MEMBER_BYTES);
-    return commit(i->boot);
-}
-
-/* The part of a component that this device installs and that begins with a header, or else the other
- * one of a detached image; 0: none. */
-static const struct seal_part *taken_part(const struct seal_install *i, uint32_t index, int with_header)
-{
-    uint32_t k;
-
-    for (k = 0; k < i->package.parts; k++) {
-        const struct seal_part *part = &i->package.part[k];
-        if (part->taken && part->component == index && has_header(i, part) == with_header)
-            return part;
-    }
-    return 0;
 }
 
 /* "Component delivered", once all its parts are there; the digest of the one with the header is its
  * statement's then. */
-static uint32_t deliver(struct seal_install *i, const struct seal_part *part)
+static uint32_t deliver(struct seal_install *i)
 {
-    uint32_t bit = (uint32_t)1 << part->component, code;
-    const struct seal_component *c = component_of(i, part);
-    uint8_t *r;
+    const struct seal_part *part = i->part;
+    struct seal_boot *b = i->boot;
+    uint8_t *r = record_of(i);
+    uint32_t code;
 
-    if (c->detached && (i->half & bit) == 0) {
-        i->half |= bit;
+    if (i->component->detached && (i->half & i->bit) == 0) {
+        i->half |= i->bit;
         return SEAL_WRITTEN;
     }
     code = begin_delivery(i);
     if (code != SEAL_WRITTEN)
         return code;
-    r = record_of(i);
-    put32(r + R_PREPARED, get32(r + R_PREPARED) | bit);
-    if (!c->recovery) {
-        uint8_t *m = member(i->boot, r, 1, part->component);
+    if (i->component->recovery) {
+        code = judge_alone(b, part->component);
+        if (code != SEAL_ACCEPTED)
+            return code;
+        r[R_RECOVERY] = 0;
+    } else {
+        uint8_t *m = member(b, r, 1, part->component);
         m[1] = part->run_slot;
-        move(m + 4, taken_part(i, part->component, 1)->digest, 32);
+        move(m + 4, part[!i->headed].digest, 32);    /* a header stands behind its payload */
         /* that the entry was the other set's: current is what starts */
-        if (seal_differ(member(i->boot, r, 1, part->component) + 4, m + 4, 32) != 0)
+        if (seal_differ(member(b, r, 1, part->component) + 4, m + 4, 32) != 0)
             return SEAL_DEVICE_UNWRITABLE;
     }
-    return commit(i->boot);
+    i->prepared |= i->bit;
+    put32(r + R_PREPARED, i->prepared);
+    return commit(b);
 }
 
 /* -- what stands in front of the payloads -------------------------------------------------------- */
@@ -221,50 +223,53 @@ static int is_running(const struct seal_install *i)
            && seal_differ(r + at, i->package.digest, 32) == 0;
 }
 
+/* The version of an image of the set that would run. */
+static void know_version(struct seal_install *i, uint8_t number, const uint8_t version[16])
+{
+    struct seal_version *v = &i->boot->versions[i->versions++];
+
+    v->component = number;
+    move(v->bytes, version, 16);
+}
+
 /* "What is new", as far as the manifest tells: a component whose build for the slot that it runs
- * from lies there byte for byte stays; of the release that runs, whatever is whole. */
-static uint32_t compare_with_what_runs(struct seal_install *i)
+ * from lies there byte for byte stays. Of the release that runs, which may have left it with other
+ * signatures, one of the same version stays where it is whole; a package in storage tells it
+ * without that, at the first look. The recovery image is in no set. */
+static void compare_with_what_runs(struct seal_install *i)
 {
     struct seal_boot *b = i->boot;
-    uint32_t k, code = SEAL_WRITTEN, there = 0, differs = 0;
-    const struct seal_installer *d = &i->device;
-    int running = is_running(i);
+    const struct seal_part *part = i->package.part;
+    uint32_t left, k, there = 0, differs = 0, brought = 0;
+    int again = !i->dry && i->stored == 0 && is_running(i);
 
     i->startable = judge_set(b, 0) == SEAL_ACCEPTED;
     i->recovery_starts = good_recovery(b) != NOTHING;
-    for (k = 0; k < i->package.parts; k++) {
-        const struct seal_part *part = &i->package.part[k];
+    for (left = i->package.parts; left != 0; left--, part++) {
         const struct seal_component *c = component_of(i, part);
-        const uint8_t *m = member(b, record_of(i), 0, part->component);
-        uint32_t bit = (uint32_t)1 << part->component, base = run_place(c, part)->base;
+        const uint8_t *m = running(i, part->component);
+        uint32_t bit = BIT(part->component);
 
+        if (part->taken) {
+            i->missing++;
+            brought |= bit;
+        }
         if (!c->recovery)
             i->brings |= bit;
-        if (!c->recovery && m[1] != part->run_slot)
+        if (m[1] != part->run_slot)
             continue;
         there |= bit;
-        if (c->recovery || !running) {
-            if (!holds(i, base, part)
-                || (!c->recovery && has_header(i, part)
-                    && (b->flash.read(b->flash.user, base, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ
-                        || other_statement(b, m + 4) != 0)))
-                differs |= bit;
-        } else if (has_header(i, part)
-                   && (!runs_whole(i, part, m + 4)
-                       || seal_check_layers(d, &i->package, i->buffer, part, b->work->statement) != SEAL_ACCEPTED)) {
-            differs |= bit;     /* damaged, or the set before, to which one that failed has given way */
-        }
-        /* never from the last thing that still runs; but what does not start itself is mended */
-        if (c->recovery && i->recovery_starts && !i->startable)
-            i->unchanged |= bit;
-        if (c->recovery && !i->recovery_starts)
+        if (!named(b, 0, part->component)
+            || (!holds(i, run_place(c, part)->base, part)
+                && !(again && has_header(i, part) && runs_whole(i, c, part, m + 4)
+                     && seal_check_layers(&i->device, &i->package, i->buffer, part, b->work->statement) == SEAL_ACCEPTED)))
             differs |= bit;
     }
     i->unchanged |= there & ~differs;
-    for (k = 0; code == SEAL_WRITTEN && k < b->product->component_count; k++)
-        if ((i->unchanged >> k & 1) != 0)
-            code = leave(i, k);
-    return code;
+    for (k = 0; k < b->product->component_count; k++)
+        if ((brought & BIT(k)) == 0 && named(b, 0, k))
+            know_version(i, b->product->components[k].number, b->work->statement + SEAL_AT_VERSION);
+    know_version(i, 0, b->bootloader);
 }
 
 /* What a package is judged by. */
@@ -288,10 +293,10 @@ static void know_device(struct seal_install *i)
     d->manifest_digest = r + R_MANIFEST_DIGEST;
     d->free_slot = i->free_slot;
     for (k = 0; k < b->product->component_count; k++)
-        i->free_slot[k] = b->product->components[k].run_slots > 1 && member(b, record_of(i), 0, k)[1] == 0;
+        i->free_slot[k] = running(i, k)[1] == 0;
 }
 
-static uint32_t judge_front(struct seal_install *i)
+APART static uint32_t judge_front(struct seal_install *i)
 {
     struct seal_boot *b = i->boot;
     const uint8_t *r = record_of(i);
@@ -302,14 +307,17 @@ static uint32_t judge_front(struct seal_install *i)
     know_device(i);     /* as in the beginning: a store or a load may have been skipped */
     if (seal_differ((const uint8_t *)&before, (const uint8_t *)&i->device, sizeof before) != 0)
         return SEAL_DEVICE_NOT_RUN;
-    code = seal_read_front(&i->device, i->buffer, i->used, i->members, i->text, b->work, &i->package);
+    code = seal_read_front(&i->device, i->buffer, i->used, i->members, i->digest, b->work, &i->package);
     if (code != SEAL_ACCEPTED)
         return code;
     i->judged = 1;
     i->used = i->package.buffer_length;
-    i->begun = r[R_PHASE] == PHASE_DELIVERING && seal_differ(r + R_TARGET_DIGEST, i->package.digest, 32) == 0;
-    code = compare_with_what_runs(i);
-    return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
+    if (r[R_PHASE] == PHASE_DELIVERING && seal_differ(r + R_TARGET_DIGEST, i->package.digest, 32) == 0) {
+        i->begun = 1;
+        i->prepared = get32(r + R_PREPARED);
+    }
+    compare_with_what_runs(i);
+    return SEAL_WRITTEN;
 }
 
 /* -- payloads -------------------------------------------------------------------------------------- */
@@ -319,32 +327,28 @@ static uint32_t judge_front(struct seal_install *i)
 static int follows(const struct seal_install *i)
 {
     const uint8_t *mine = i->buffer + i->mark, *other;
-    uint32_t k;
+    uint32_t k = 0;
 
     if (i->last == 0 || i->last->key_length != i->number)
         return i->last == 0 || i->last->key_length < i->number;
     other = i->buffer + i->last->key_at;
-    for (k = 0; k < i->number; k++)
-        if (mine[k] != other[k])
-            return mine[k] > other[k];
-    return 0;
+    while (k < i->number - 1 && mine[k] == other[k])
+        k++;
+    return mine[k] > other[k];
 }
 
-/* Finds the part that a payload is for: one that this device installs, or the build that runs. */
-static uint32_t find_part(struct seal_install *i)
+/* Finds the part that a payload is for. */
+APART static uint32_t find_part(struct seal_install *i)
 {
-    uint32_t k, taken = 0;
+    struct seal_part *part = i->package.part;
+    uint32_t left, taken = 0;
 
     i->part = 0;
-    for (k = 0; k < i->package.parts; k++) {
-        struct seal_part *part = &i->package.part[k];
-
+    for (left = i->package.parts; left != 0; left--, part++) {
         if (part->key_length != i->number || seal_differ(i->buffer + part->key_at, i->buffer + i->mark, i->number) != 0)
             continue;
         taken += part->taken;
-        if (i->part == 0 || part->taken
-            || (!i->part->taken && has_header(i, part)
-                && member(i->boot, record_of(i), 0, part->component)[1] == part->run_slot))
+        if (i->part == 0 || part->taken)
             i->part = part;
     }
     if (i->part == 0)
@@ -352,22 +356,32 @@ static uint32_t find_part(struct seal_install *i)
     if (!follows(i))
         return SEAL_STRUCTURE_ENVELOPE;
     i->last = i->part;
-    i->used = i->mark;
+    i->component = component_of(i, i->part);
+    i->bit = BIT(i->part->component);
+    i->headed = (uint8_t)has_header(i, i->part);
     /* an image says of which component it is: no two of them are the same bytes */
     return taken > 1 ? SEAL_IDENTITY_LAYERS_DISAGREE : SEAL_ACCEPTED;
+}
+
+APART static uint32_t program(struct seal_install *i, uint32_t address, uint8_t *from, uint32_t length)
+{
+    struct seal_reader ram;
+
+    ram.read = read_ram;
+    ram.user = from;
+    ram.size = length;
+    return program_range(i->boot, address, &ram, 0, length);
 }
 
 /* Programs the bytes of the page that came. */
 static uint32_t flush(struct seal_install *i)
 {
-    struct seal_reader page = { read_ram, 0, 0 };
-    uint32_t code;
+    uint32_t at = i->address, length = i->fill;
 
-    page.user = i->boot->page;
-    code = program_range(i->boot, i->address, &page, 0, i->fill);
-    i->address += i->fill;
+    i->address += length;
     i->fill = 0;
-    return code;
+    i->page = i->boot->page_room;
+    return program(i, at, i->boot->page, length);
 }
 
 /* Bytes of a payload that is written. */
@@ -376,7 +390,7 @@ static uint32_t write(struct seal_install *i, const uint8_t *bytes, uint32_t len
     uint32_t code = SEAL_WRITTEN;
 
     while (code == SEAL_WRITTEN && length != 0) {
-        uint32_t room = i->page - i->address % i->page - i->fill, part = length < room ? length : room;
+        uint32_t room = i->page - i->fill, part = length < room ? length : room;
         move(i->boot->page + i->fill, bytes, part);
         i->fill += part;
         bytes += part;
@@ -387,435 +401,277 @@ static uint32_t write(struct seal_install *i, const uint8_t *bytes, uint32_t len
     return code;
 }
 
-static uint32_t erase_target(struct seal_install *i, const struct seal_component *c, uint32_t index)
+/* Hashes what comes from here on. */
+static void begin_hash(struct seal_install *i, const uint8_t *bytes, uint32_t length)
 {
-    struct seal_boot *b = i->boot;
-    uint8_t *r = record_of(i);
-    uint32_t slot = i->part->run_slot, code = begin_delivery(i);
+    const struct seal_boot *b = i->boot;
 
-    if (code != SEAL_WRITTEN || (i->erased >> index & 1) != 0)
-        return code;
-    i->erased |= (uint32_t)1 << index;
-    if (c->recovery && !r[R_RECOVERY]) {
-        r[R_RECOVERY] = 1;
-        code = commit(b);
-    }
-    if (c->run_slots < 2 && !c->recovery)
-        return erase_range(b, c->staging.base, c->staging.size);
-    if (code == SEAL_WRITTEN && c->detached)
-        code = erase_range(b, c->header[slot].base, c->header[slot].size);
-    return code == SEAL_WRITTEN ? erase_range(b, c->run[slot].base, c->run[slot].size) : code;
+    b->crypto->sha256_begin(b->work->hash.bytes);
+    b->crypto->sha256_add(b->work->hash.bytes, bytes, length);
 }
 
-/* Before the bytes of a payload behind its statement, if it has one. */
+/* Before the bytes of a payload behind its statement, if it has one: erases where it is written.
+ * Nothing that has no second place, and no recovery image, goes before all of the package is there. */
 static uint32_t open_part(struct seal_install *i)
 {
+    const struct seal_component *c = i->component;
     const struct seal_part *part = i->part;
-    const struct seal_component *c = component_of(i, part);
     struct seal_boot *b = i->boot;
-    uint32_t index = part->component, room, code;
-    struct geometry g;
+    uint32_t in_front, code, come = i->headed ? SEAL_STATEMENT_BYTES : 0;
+    const struct seal_slot *place = place_of(c, part, &in_front);
 
-    i->first = 0;
-    i->fill = 0;
-    i->writing = !i->dry && part->taken && (i->unchanged >> index & 1) == 0 && !is_prepared(i, index)
-                 && (has_place(c) || c->recovery);
+    i->step = BODY;
+    i->writing = 0;
+    i->wanted = 0;
+    if (part->taken && ((i->unchanged | i->prepared) & i->bit) == 0) {
+        if ((place == 0 || c->recovery) && i->stored == 0) {
+            if (i->headed)
+                return SEAL_DEVICE_NOT_STORED;
+        } else if (!i->dry) {
+            i->wanted = 1;
+            i->writing = place != 0;
+        }
+    }
     if (i->writing) {
-        i->base = target(i, part, &room);
-        if (part->length > room)
+        if (part->size > (part->header ? c->header_block : place->size - in_front))
             return SEAL_PLACEMENT_LARGER_THAN_SLOT;
-        code = erase_target(i, c, index);
-        if (code == SEAL_WRITTEN)
-            code = geometry_of(b, i->base, &g);
+        code = begin_delivery(i);
+        if (code == SEAL_WRITTEN && c->recovery) {
+            record_of(i)[R_RECOVERY] = 1;
+            code = commit(b);
+        }
+        if (code == SEAL_WRITTEN && (place != &c->staging || (i->half & i->bit) == 0))
+            code = erase_range(b, place->base, place->size);
         if (code != SEAL_WRITTEN)
             return code;
-        i->page = g.page < b->page_room ? g.page : b->page_room;
-        if (has_header(i, part))
-            i->first = g.unit > 8 ? g.unit : 8;
+        i->base = place->base + in_front;
+        i->first = i->headed ? FIRST : 0;
         i->address = i->base + i->first;
+        i->page = b->page_room - i->first;
+        i->fill = 0;
     }
-    b->crypto->sha256_begin(b->work->hash.bytes);
-    if (!has_header(i, part))
-        return SEAL_ACCEPTED;
-    b->crypto->sha256_add(b->work->hash.bytes, i->statement, SEAL_STATEMENT_BYTES);
-    code = i->writing ? write(i, i->statement + i->first, SEAL_STATEMENT_BYTES - i->first) : (uint32_t)SEAL_WRITTEN;
-    return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
+    begin_hash(i, i->statement, come);
+    return i->writing && come != 0 ? write(i, i->statement + i->first, come - i->first) : (uint32_t)SEAL_WRITTEN;
 }
 
 /* The statement of an image has come: what is done with the image. */
 static uint32_t meet(struct seal_install *i)
 {
     struct seal_part *part = i->part;
-    const struct seal_component *c = component_of(i, part);
+    const struct seal_component *c = i->component;
     struct seal_boot *b = i->boot;
-    const uint8_t *m = member(b, record_of(i), 0, part->component);
-    uint8_t digest[32];
-    uint32_t index = part->component, bit = (uint32_t)1 << index, code;
+    uint32_t code;
+    const uint8_t *m = running(i, part->component);
 
+    i->want = i->number - SEAL_STATEMENT_BYTES;
     if (part->taken) {
         code = seal_check_layers(&i->device, &i->package, i->buffer, part, i->statement);
         if (code != SEAL_ACCEPTED)
             return code;
+        if (!c->recovery)
+            know_version(i, c->number, i->statement + SEAL_AT_VERSION);
     }
-    sha256(b, i->statement, SEAL_STATEMENT_BYTES, digest);
-    if ((i->unchanged & bit) == 0
-        && (c->recovery ? i->recovery_starts : m[1] == part->run_slot && seal_differ(m + 4, digest, 32) == 0)
-        && runs_whole(i, part, digest)) {   /* with other signatures, perhaps */
-        code = leave(i, index);
-        if (code != SEAL_WRITTEN)
-            return code;
-    }
-    if (!part->taken || (i->unchanged & bit) != 0 || is_prepared(i, index))
-        return open_part(i);
-    if (i->stored == 0 && (c->recovery || !has_place(c)))
-        return SEAL_DEVICE_NOT_STORED;
+    sha256(b, i->statement, SEAL_STATEMENT_BYTES, i->digest);
+    if (c->recovery ? i->recovery_starts : m[1] == part->run_slot && seal_differ(m + 4, i->digest, 32) == 0)
+        /* never from the last thing that still runs; but what does not start itself is mended */
+        if ((c->recovery && !i->startable) || runs_whole(i, c, part, i->digest))
+            i->unchanged |= i->bit;     /* with other signatures, perhaps; its other build may have been delivered */
     return open_part(i);
 }
 
 /* The last byte of a payload has come. */
-static uint32_t close_part(struct seal_install *i)
+APART static uint32_t close_part(struct seal_install *i)
 {
     struct seal_part *part = i->part;
-    const struct seal_component *c = component_of(i, part);
-    struct seal_boot *b = i->boot;
-    struct seal_reader magic = { read_ram, 0, 0 };
-    struct seal_state state;
-    struct seal_header header;
-    uint8_t digest[32];
     uint32_t code = SEAL_WRITTEN;
 
     if (part->taken) {
-        b->crypto->sha256_end(b->work->hash.bytes, digest);
-        if (seal_differ(digest, part->digest, 32) != 0)
+        if (seal_differ(i->digest, part->digest, 32) != 0)
             return SEAL_DIGEST_IMAGE;
+        i->missing--;
     }
     if (i->writing) {
-        magic.user = i->statement;
         code = flush(i);
         if (code == SEAL_WRITTEN)
-            code = program_range(b, i->base, &magic, 0, i->first);
-        if (code == SEAL_WRITTEN && !holds(i, i->base, part))
-            code = SEAL_DEVICE_UNWRITABLE;
-        if (code == SEAL_WRITTEN && c->recovery) {
-            state_of(b, &state);
-            code = judge_slot(b, part->component, 0, &state, 0, &header);
-            if (code != SEAL_ACCEPTED)
-                return code;
-            record_of(i)[R_RECOVERY] = 0;
-            code = SEAL_WRITTEN;
-        }
+            code = program(i, i->base, i->statement, i->first);
+        if (code != SEAL_WRITTEN)
+            return code;
+        if (!holds(i, i->base, part))
+            return SEAL_DEVICE_UNWRITABLE;
     }
-    if (has_header(i, part))
-        sha256(b, i->statement, SEAL_STATEMENT_BYTES, part->digest);
-    if (code == SEAL_WRITTEN && part->taken && !i->dry && (i->unchanged >> part->component & 1) == 0 && !is_prepared(i, part->component))
-        code = deliver(i, part);
-    return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
+    if (i->headed)
+        sha256(i->boot, i->statement, SEAL_STATEMENT_BYTES, part->digest);
+    return part->taken && i->wanted ? deliver(i) : code;
 }
 
 /* The length of a payload has come; its bytes are next. */
 static uint32_t meet_payload(struct seal_install *i, uint32_t length)
 {
     struct seal_part *part = i->part;
-    const uint8_t *m = member(i->boot, record_of(i), 0, part->component);
 
     if (length > 0xFFFFFFFFu - i->position)
         return SEAL_STRUCTURE_ENVELOPE;
     part->at = i->position;
-    part->length = length;
+    i->number = length;
     i->want = length;
     if (part->taken && length != part->size)
         return SEAL_DIGEST_IMAGE;
-    if (has_header(i, part) && (part->taken || m[1] == part->run_slot)) {
-        if (length >= SEAL_STATEMENT_BYTES) {
-            i->want = SEAL_STATEMENT_BYTES;
-            i->step = STATEMENT;
-            return SEAL_ACCEPTED;
-        }
-        if (part->taken)
-            return SEAL_IDENTITY_LAYERS_DISAGREE;
-    }
-    i->step = BODY;
-    i->writing = 0;
-    return part->taken ? open_part(i) : (uint32_t)SEAL_ACCEPTED;
+    if (!i->headed)
+        return open_part(i);
+    if (length < SEAL_STATEMENT_BYTES)
+        return part->taken ? (uint32_t)SEAL_IDENTITY_LAYERS_DISAGREE : open_part(i);
+    i->step = STATEMENT;
+    i->want = SEAL_STATEMENT_BYTES;
+    return SEAL_WRITTEN;
 }
 
 /* -- the stream ------------------------------------------------------------------------------------ */
 
-static void next_head(struct seal_install *i, enum step step)
-{
-    i->step = (uint8_t)step;
-    i->mark = i->used;
-    i->want = 1;
-}
-
-static uint32_t next_item(struct seal_install *i)
-{
-    if (i->left != 0) {
-        i->left--;
-        next_head(i, KEY);
-        return SEAL_ACCEPTED;
-    }
-    i->step = END;
-    i->want = 0;
-    return i->judged ? (uint32_t)SEAL_ACCEPTED : judge_front(i);
-}
-
-/* The head of a CBOR item that stands at mark, of this kind or the other one. want is 0 when all of
- * it is there. Encodings that are not the shortest one are refused. */
-static uint32_t head(struct seal_install *i, uint32_t kind, uint32_t or_kind, uint32_t *value)
+/* What was wanted has come: a head, as far as it is known to reach, or what it announced. Encodings
+ * that are not the shortest one are refused. */
+APART static uint32_t take_step(struct seal_install *i)
 {
     const uint8_t *p = i->buffer + i->mark;
-    uint32_t more = p[0] & 31u, bytes = more < 24 ? 0 : (uint32_t)1 << (more - 24), k;
+    uint32_t kind = 0, value = 0, code = SEAL_WRITTEN, step = LENGTH, want = 1;
 
-    if ((p[0] >> 5 != kind && p[0] >> 5 != or_kind) || more > 26)
-        return SEAL_STRUCTURE_ENVELOPE;
-    i->want = i->mark + 1 + bytes - i->used;
-    if (i->want != 0)
-        return SEAL_ACCEPTED;
-    for (*value = bytes == 0 ? more : 0, k = 1; k <= bytes; k++)
-        *value = *value << 8 | p[k];
-    if (bytes != 0 && (bytes == 1 ? *value < 24 : *value >> 4 * bytes == 0))
-        return SEAL_STRUCTURE_ENVELOPE;
-    return SEAL_ACCEPTED;
-}
+    if (i->step <= LENGTH) {
+        uint32_t there = i->used - i->mark, head = seal_head(p, there, &value);
 
-/* What was wanted has come. */
-static uint32_t take_step(struct seal_install *i)
-{
-    const struct seal_crypto *crypto = i->boot->crypto;
-    uint32_t value = 0, kind, code = SEAL_ACCEPTED;
-
+        kind = p[0] >> 5;
+        if ((kinds[i->step] >> kind & 1) == 0 || head - 1 > 4)
+            return SEAL_STRUCTURE_ENVELOPE;
+        i->want = head - there;
+        if (i->want != 0)
+            return code;
+    }
+    if (i->judged)
+        i->used = i->mark;  /* what is behind it was looked at */
     switch ((enum step)i->step) {
-    case TAG:
-        next_head(i, MAP);
-        break;
-    case MAP:
-        code = head(i, ARRAY_OF_PAIRS, ARRAY_OF_PAIRS, &i->left);
-        if (code == SEAL_ACCEPTED && i->want == 0)
-            code = next_item(i);
-        break;
     case KEY:
-        code = head(i, UINT, TEXT, &value);
-        if (code != SEAL_ACCEPTED || i->want != 0)
-            break;
-        kind = i->buffer[i->mark] >> 5;
         if (kind == UINT) {
             /* the text is the last of them, and payloads come behind */
-            if (i->judged || (i->members != 0 && i->number == TEXT_KEY))
+            if (i->judged || i->number == TEXT_KEY)
                 return SEAL_STRUCTURE_ENVELOPE;
             i->members++;
-            i->number = value;
-            next_head(i, LENGTH);
-            break;
+        } else {
+            step = NAME;
+            want = value;
         }
-        if (!i->judged)
-            code = judge_front(i);
-        if (code == SEAL_ACCEPTED && (value == 0 || value > SEAL_KEY_MAX))
-            code = SEAL_RULES_OUTSIDE_PROFILE;
-        i->mark = i->used;
         i->number = value;
-        i->step = NAME;
-        i->want = value;
         break;
     case NAME:
         code = find_part(i);
-        next_head(i, LENGTH);
         break;
     case LENGTH:
-        code = head(i, BYTES, BYTES, &value);
-        if (code != SEAL_ACCEPTED || i->want != 0)
-            break;
-        if (i->judged) {
-            i->used = i->mark;
+        if (i->judged)
             return meet_payload(i, value);
-        }
         if (value > SEAL_MEMBER_MAX)
             return SEAL_STRUCTURE_ENVELOPE;
-        i->want = value;
-        i->step = MEMBER;
+        step = MEMBER;
+        want = value;
         if (i->number == TEXT_KEY) {
-            i->step = TEXT_MEMBER;
-            crypto->sha256_begin(i->boot->work->hash.bytes);
-            crypto->sha256_add(i->boot->work->hash.bytes, i->buffer + i->mark, i->used - i->mark);
+            step = TEXT_MEMBER;
+            begin_hash(i, p, i->used - i->mark);
         }
         break;
-    case TEXT_MEMBER:
-        crypto->sha256_end(i->boot->work->hash.bytes, i->text);
-        code = next_item(i);
-        break;
     case STATEMENT:
-        i->want = i->part->length - SEAL_STATEMENT_BYTES;
-        i->step = BODY;
-        code = meet(i);
-        break;
-    case BODY:
-        code = close_part(i);
-        if (code == SEAL_ACCEPTED)
-            code = next_item(i);
-        break;
+        return meet(i);
     default:
-        code = next_item(i);
+        if (i->step == MAP)
+            i->left = value + 1;
+        if (i->step >= TEXT_MEMBER)
+            i->boot->crypto->sha256_end(i->boot->work->hash.bytes, i->digest);
+        if (i->step == BODY)
+            code = close_part(i);
+        step = KEY;
+        if (--i->left == 0) {
+            step = END;
+            want = 0;
+        }
         break;
     }
+    if (code == SEAL_WRITTEN && !i->judged && (step == NAME || step == END))
+        code = judge_front(i);
+    if (step == NAME && want - 1 >= SEAL_KEY_MAX && code == SEAL_WRITTEN)
+        code = SEAL_RULES_OUTSIDE_PROFILE;
+    i->step = (uint8_t)step;
+    i->want = want;
+    i->mark = i->used;
     return code;
 }
 
 /* Bytes that are wanted. */
 static uint32_t take_bytes(struct seal_install *i, const uint8_t *bytes, uint32_t length)
 {
-    uint32_t code = SEAL_WRITTEN;
+    uint8_t *to = i->buffer + i->used;
+    uint32_t want = i->want;
 
-    switch ((enum step)i->step) {
-    case BODY:
-        if (i->writing)
-            code = write(i, bytes, length);
-        /* fall through */
-    case TEXT_MEMBER:
-        i->boot->crypto->sha256_add(i->boot->work->hash.bytes, bytes, length);
-        break;
-    case STATEMENT:
-        move(i->statement + SEAL_STATEMENT_BYTES - i->want, bytes, length);
-        break;
-    default:
-        if (length > i->room - i->used)
-            return SEAL_DEVICE_BUFFER_TOO_SMALL;
-        move(i->buffer + i->used, bytes, length);
-        i->used += length;
-        break;
-    }
     i->want -= length;
     i->position += length;
-    return code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
+    if (i->step >= TEXT_MEMBER) {
+        i->boot->crypto->sha256_add(i->boot->work->hash.bytes, bytes, length);
+        return i->step == BODY && i->writing ? write(i, bytes, length) : (uint32_t)SEAL_WRITTEN;
+    }
+    if (i->step == STATEMENT) {
+        to = i->statement + SEAL_STATEMENT_BYTES - want;
+    } else {
+        if (length > i->room - i->used)
+            return SEAL_DEVICE_BUFFER_TOO_SMALL;
+        i->used += length;
+    }
+    move(to, bytes, length);
+    return SEAL_WRITTEN;
 }
 
-/* A device that shows no record begins on one in which everything is zero or empty. */
-static void empty_record(struct seal_boot *b)
-{
-    uint8_t *r = b->journal.record;
-    uint32_t k, which;
-
-    clear(r, b->record_bytes);
-    move(r, record_magic, 8);
-    r[R_FORMAT] = 1;
-    r[R_PHASE] = PHASE_SETTLED;
-    r[R_MEMBER_COUNT] = b->product->component_count;
-    for (which = 0; which < 2; which++)
-        for (k = 0; k < b->product->component_count; k++) {
-            member(b, r, which, k)[0] = b->product->components[k].number;
-            member(b, r, which, k)[1] = NOTHING;
-        }
-}
-
-static void start(struct seal_install *i)
+static void start(struct seal_install *i, uint32_t dry, uint32_t unchanged)
 {
     if (!i->boot->journal.found)
         empty_record(i->boot);
+    clear(&i->judged, offsetof(struct seal_install, free_slot) - offsetof(struct seal_install, judged));
     i->code = SEAL_ACCEPTED;
-    i->position = 0;
-    i->judged = 0;
-    i->begun = 0;
-    i->used = 0;
-    i->mark = 0;
-    i->members = 0;
-    i->number = 0;
-    i->brings = 0;
-    i->unchanged = 0;
-    i->erased = 0;
-    i->half = 0;
-    i->last = 0;
-    i->package.parts = 0;
-    i->step = TAG;
-    i->want = 2;
+    i->dry = (uint8_t)dry;
+    i->unchanged = unchanged;
+    if (i->stored != 0) {
+        i->package_at.read = i->stored->read;
+        i->package_at.user = i->stored->user;
+    }
+    i->mark = 2;    /* behind the tag, which is looked at with all the rest */
+    i->want = 3;
     know_device(i);
 }
 
 void look_only(struct seal_install *i)
 {
-    i->dry = 1;
-    start(i);
+    start(i, 1, 0);
 }
 
 uint32_t seal_install_begin(struct seal_install *i)
 {
-    i->dry = 0;
-    start(i);
+    start(i, 0, 0);
     return SEAL_ACCEPTED;
 }
 
 uint32_t seal_install_take(struct seal_install *i, const uint8_t *bytes, uint32_t length)
 {
-    for (;;) {
-        uint32_t part = length < i->want ? length : i->want;
+    while (i->code == SEAL_ACCEPTED) {
+        uint32_t part = length < i->want ? length : i->want, code;
 
-        if (i->code != SEAL_ACCEPTED)
-            return i->code;
-        if (i->want == 0 && i->step != END) {
-            i->code = take_step(i);
-            continue;
-        }
-        if (length == 0)
-            return SEAL_ACCEPTED;
-        if (part == 0) {    /* behind the end */
-            i->code = SEAL_STRUCTURE_ENVELOPE;
-            continue;
-        }
-        i->code = take_bytes(i, bytes, part);
+        if (i->want == 0 && i->step != END)
+            code = take_step(i);
+        else if (length == 0)
+            break;
+        else if (part == 0)     /* behind the end */
+            code = SEAL_STRUCTURE_ENVELOPE;
+        else
+            code = take_bytes(i, bytes, part);
         bytes += part;
         length -= part;
+        i->code = code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
     }
+    return i->code;
 }
 
 /* -- the end ---------------------------------------------------------------------------------------- */
-
-/* Whether a component will be what the package brings. */
-static int is_brought(const struct seal_install *i, uint32_t index)
-{
-    return i->dry ? taken_part(i, index, 1) != 0 : is_prepared(i, index);
-}
-
-/* 1 when the image that runs has a header that reads, the record's: it is in the work memory then. */
-static int runs(const struct seal_install *i, uint32_t index)
-{
-    struct seal_boot *b = i->boot;
-    const struct seal_component *c = &b->product->components[index];
-    const uint8_t *m = member(b, record_of(i), 0, index);
-
-    return m[1] < c->run_slots
-           && b->flash.read(b->flash.user, (c->detached ? c->header : c->run)[m[1]].base, b->work->statement,
-                            SEAL_STATEMENT_BYTES) == SEAL_READ
-           && other_statement(b, m + 4) == 0;
-}
-
-/* The versions of the set that would run: of what the package brings, and of what stays. */
-static void know_versions(struct seal_install *i, struct seal_state *state)
-{
-    struct seal_boot *b = i->boot;
-    const struct seal_product *product = b->product;
-    struct stretch stretch;
-    uint32_t k;
-
-    state_of(b, state);
-    for (k = 0; k < product->component_count; k++) {
-        const struct seal_component *c = &product->components[k];
-        struct seal_reader reader;
-
-        if (c->recovery)
-            continue;
-        if (is_brought(i, k)) {
-            find(i, taken_part(i, k, 1), &stretch, &i->window[0], &reader);
-            if (reader.read(reader.user, 0, b->work->statement, SEAL_STATEMENT_BYTES) != SEAL_READ)
-                continue;
-        } else if (!runs(i, k)) {
-            continue;
-        }
-        b->versions[state->version_count].component = c->number;
-        move(b->versions[state->version_count++].bytes, b->work->statement + SEAL_AT_VERSION, 16);
-    }
-    b->versions[state->version_count].component = 0;
-    move(b->versions[state->version_count++].bytes, b->bootloader, 16);
-    state->versions = b->versions;
-    state->whole_set = 1;
-}
 
 /* Every check of every image that the package brings, on the set that would run. */
 static uint32_t judge_images(struct seal_install *i)
@@ -824,28 +680,30 @@ static uint32_t judge_images(struct seal_install *i)
     struct seal_state state;
     struct seal_subject subject;
     struct seal_header header;
-    struct stretch stretch[2];
-    uint32_t k, code = SEAL_ACCEPTED;
+    const struct seal_part *part = i->package.part;
+    uint32_t left, k, code = SEAL_ACCEPTED;
 
-    know_versions(i, &state);
-    for (k = 0; code == SEAL_ACCEPTED && k < b->product->component_count; k++) {
-        const struct seal_component *c = &b->product->components[k];
-        const struct seal_part *part = taken_part(i, k, 1);
+    state_of(b, &state);
+    state.versions = b->versions;
+    state.version_count = (uint8_t)i->versions;
+    state.whole_set = 1;
+    for (left = i->package.parts; code == SEAL_ACCEPTED && left != 0; left--, part++) {
+        const struct seal_component *c = component_of(i, part);
 
-        if (!is_brought(i, k) || part == 0 || (c->recovery && !i->dry))
+        k = part->component;
+        if (!part->taken || !has_header(i, part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
             continue;
-        if (c->run_slots > 1 && !i->dry) {
+        if (!i->dry && c->run_slots > 1) {
             code = judge_slot(b, k, part->run_slot, &state, 0, &header);
         } else {
             subject.where = SEAL_FILE;
-            subject.payload.read = 0;
-            find(i, part, &stretch[0], &i->window[0], &subject.image);
-            if (c->detached)
-                find(i, taken_part(i, k, 0), &stretch[1], &i->window[1], &subject.payload);
+            find_image(i, part, &subject.image, &subject.payload);
+            if (!part->header)
+                subject.payload.read = 0;
             code = seal_judge(b->product, &state, b->crypto, &subject, 0, b->work, &header);
         }
         /* while counters are behind, nothing below what runs */
-        if (code == SEAL_ACCEPTED && record_of(i)[R_UNRAISED] != 0 && runs(i, k)
+        if (code == SEAL_ACCEPTED && record_of(i)[R_UNRAISED] != 0 && named(b, 0, k)
             && header.counter < get32(b->work->statement + SEAL_AT_COUNTER))
             code = SEAL_ROLLBACK_COUNTER_TOO_LOW;
     }
@@ -856,15 +714,13 @@ static uint32_t judge_images(struct seal_install *i)
  * left out on the way. Of the release that runs others may stay, which are as good. */
 static int is_one_set(const struct seal_install *i)
 {
-    const uint8_t *r = record_of(i);
-    uint32_t k, has = 0;
+    const struct seal_part *part = i->package.part;
+    uint8_t *r = record_of(i);
+    uint32_t left, has = 0;
 
-    for (k = 0; k < i->package.parts; k++) {
-        const struct seal_part *part = &i->package.part[k];
-
-        if (seal_differ(part->digest, member(i->boot, record_of(i), 1, part->component) + 4, 32) == 0)
-            has |= (uint32_t)1 << part->component;
-    }
+    for (left = i->package.parts; left != 0; left--, part++)
+        if (seal_differ(part->digest, member(i->boot, r, 1, part->component) + 4, 32) == 0)
+            has |= BIT(part->component);
     return i->brings == has || seal_differ(r + R_MANIFEST_DIGEST, i->package.digest, 32) == 0;
 }
 
@@ -873,22 +729,26 @@ static uint32_t hand_over(struct seal_install *i)
 {
     struct seal_boot *b = i->boot;
     uint32_t k, switched = 0, code = begin_delivery(i);
-    uint8_t *r = record_of(i);
+    uint8_t *r = record_of(i), trial = i->startable;
 
-    if (code != SEAL_WRITTEN || !is_one_set(i))
-        return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NOT_RUN : code;
-
-    r[R_TRIAL] = i->startable;
+    if (code != SEAL_WRITTEN)
+        return code;
     for (k = 0; k < b->product->component_count; k++) {
         const struct seal_component *c = &b->product->components[k];
-        if (!is_prepared(i, k) || c->recovery)
+        if ((i->unchanged & BIT(k)) != 0) {     /* also where its other build was delivered before that was seen */
+            move(member(b, r, 1, k), running(i, k), MEMBER_BYTES);
             continue;
-        if (c->run_slots < 2) {
-            switched = 1;
-            if (c->keep.size == 0)
-                r[R_TRIAL] = 0;
         }
+        if ((i->prepared & BIT(k)) == 0 || c->recovery || c->run_slots > 1)
+            continue;
+        switched = 1;
+        if (c->keep.size == 0)
+            trial = 0;
     }
+    if (!is_one_set(i))
+        return SEAL_DEVICE_NOT_RUN;
+    r[R_TRIAL] = trial;
+    put32(r + R_PREPARED, i->prepared & ~i->unchanged);
     if (!switched)
         return try_set(b);
     r[R_PHASE] = PHASE_SWITCHING;
@@ -897,22 +757,18 @@ static uint32_t hand_over(struct seal_install *i)
 
 uint32_t seal_install_finish(struct seal_install *i)
 {
-    uint32_t k, code = seal_install_take(i, 0, 0);
+    uint32_t code = seal_install_take(i, 0, 0);
 
     if (code == SEAL_ACCEPTED && i->step != END)
         code = SEAL_STRUCTURE_ENVELOPE;
-    for (k = 0; code == SEAL_ACCEPTED && k < i->package.parts; k++)
-        if (i->package.part[k].taken && i->package.part[k].at == 0)
-            code = SEAL_RULES_DIRECTIVE_FAILED;
     if (code == SEAL_ACCEPTED)
-        code = judge_images(i);
+        code = i->missing != 0 ? (uint32_t)SEAL_RULES_DIRECTIVE_FAILED : judge_images(i);
     if (code == SEAL_ACCEPTED && !i->dry) {
-        if (!i->begun && is_running(i))
-            code = SEAL_DEVICE_NOTHING_NEW;
-        else
+        code = SEAL_DEVICE_NOTHING_NEW;
+        if (i->begun || !is_running(i))
             code = hand_over(i);
         if (code == SEAL_WRITTEN)
-            return SEAL_ACCEPTED;
+            code = SEAL_ACCEPTED;
     }
     i->code = code;
     return code;
@@ -920,22 +776,34 @@ uint32_t seal_install_finish(struct seal_install *i)
 
 /* -- packages in storage ------------------------------------------------------------------------------ */
 
-/* A stored package from its first byte to its last. */
-static uint32_t pass(struct seal_install *i)
+void take_stored(struct seal_install *i)
 {
-    const struct seal_reader *package = i->stored;
+    const struct seal_reader *from = i->stored;
     uint8_t piece[64];
-    uint32_t at, part, unchanged = i->dry ? 0 : i->unchanged, code = SEAL_ACCEPTED;
 
-    start(i);
-    i->unchanged = unchanged;   /* of the first pass */
-    for (at = 0; code == SEAL_ACCEPTED && at < package->size; at += part) {
-        part = package->size - at < sizeof piece ? package->size - at : (uint32_t)sizeof piece;
-        if (package->read(package->user, at, piece, part) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        code = seal_install_take(i, piece, part);
+    while (i->code == SEAL_ACCEPTED) {
+        uint32_t part = from->size - i->position;
+
+        if (part > i->want)
+            part = i->want;
+        if (part > sizeof piece)
+            part = sizeof piece;
+        if (part == 0)
+            break;
+        if (from->read(from->user, i->position, piece, part) != SEAL_READ)
+            i->code = SEAL_DEVICE_UNREADABLE;
+        (void)seal_install_take(i, piece, part);
     }
-    return code == SEAL_ACCEPTED ? seal_install_finish(i) : code;
+}
+
+/* A stored package from its first byte to its last. */
+static uint32_t pass(struct seal_install *i, uint32_t dry, uint32_t unchanged)
+{
+    start(i, dry, unchanged);
+    take_stored(i);
+    if (i->position != i->stored->size && i->code == SEAL_ACCEPTED)
+        i->code = SEAL_STRUCTURE_ENVELOPE;
+    return seal_install_finish(i);
 }
 
 uint32_t seal_install_stored(struct seal_install *i, const struct seal_reader *package)
@@ -944,11 +812,9 @@ uint32_t seal_install_stored(struct seal_install *i, const struct seal_reader *p
     uint32_t code;
 
     i->stored = package;
-    i->dry = 1;
-    code = pass(i);
-    i->dry = 0;
+    code = pass(i, 1, 0);
     if (code == SEAL_ACCEPTED)
-        code = pass(i);
+        code = pass(i, 0, i->unchanged);
     i->stored = before;
     return code;
 }
@@ -957,33 +823,23 @@ uint32_t seal_install_image(void *user, uint8_t component, const uint8_t stateme
                             struct seal_source *source)
 {
     struct seal_install *i = (struct seal_install *)user;
-    uint32_t k, code;
+    const struct seal_part *part = i->package.part;
+    uint32_t left, code;
 
     if (i->stored == 0)
         return SEAL_DEVICE_NOT_STORED;
     (void)statement;    /* the bootloader looks at it itself, and whether the image is whole */
-    i->dry = 1;
-    code = pass(i);
-    i->dry = 0;
+    code = pass(i, 1, 0);
     if (code != SEAL_ACCEPTED)
         return code;
     if (seal_differ(i->package.digest, manifest, 32) != 0)
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
-    for (k = 0; k < i->boot->product->component_count; k++) {
-        const struct seal_component *c = &i->boot->product->components[k];
-        const struct seal_part *part = taken_part(i, k, 1);
-
-        if (c->number != component || part == 0)
+    for (left = i->package.parts; left != 0; left--, part++) {
+        const struct seal_component *c = component_of(i, part);
+        if (!part->taken || !has_header(i, part) || c->number != component)
             continue;
-        i->dry = 1;
-        find(i, part, 0, &i->window[0], &source->header);
-        source->payload = source->header;
-        source->payload_at = c->header_block;
-        if (c->detached) {
-            find(i, taken_part(i, k, 0), 0, &i->window[1], &source->payload);
-            source->payload_at = 0;
-        }
-        i->dry = 0;
+        find_image(i, part, &source->header, &source->payload);
+        source->payload_at = part->header ? 0 : c->header_block;
         return SEAL_READ;
     }
     return SEAL_PLACEMENT_NO_SLOT;

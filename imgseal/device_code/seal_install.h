@@ -23,24 +23,21 @@
 #include "seal_package.h"
 
 struct seal_install {
-    /* -- what the caller fills in ----------------------------------------------------------- */
+    /* -- what the caller fills in, and device below ------------------------------------------ */
 
-    struct seal_boot *boot;         /* all of it, its journal as it was handed over; page and work memory are
-                                     * the installer's until it has finished */
-    struct seal_installer device;   /* anchors, anchor_count, need, es256, battery and authorised; the rest is
-                                     * found here, from the record and from boot */
+    struct seal_boot *boot;         /* all of it, its journal as it was handed over; page, versions and work
+                                     * memory are the installer's until it has finished */
     uint8_t *buffer;                /* for what stands in front of the first payload */
     uint32_t room;                  /* SEAL_FRONT_BYTES is enough for what imgseal makes of the product */
     const struct seal_reader *stored;   /* for seal_install_image alone: the whole package, where it is kept */
 
-    /* -- what may be looked at ---------------------------------------------------------------- */
+    /* -- what may be looked at, and package below ---------------------------------------------- */
 
     uint32_t code;                  /* SEAL_ACCEPTED, or why the package is refused */
-    uint32_t position;              /* bytes of the package that were taken */
     uint8_t judged;                 /* 1: what stands in front of the payloads was accepted: package is valid */
-    struct seal_package package;    /* its sequence, digest and parts */
 
-    /* -- the installer's own -------------------------------------------------------------------- */
+    /* -- the installer's own; what is used most stands in front: small cores reach it with short
+     *    instructions -------------------------------------------------------------------------- */
 
     uint8_t step;
     uint8_t dry;                    /* 1: a look at a stored package; nothing is written */
@@ -48,30 +45,39 @@ struct seal_install {
     uint8_t startable;              /* 1: the current set passes its checks */
     uint8_t recovery_starts;
     uint8_t writing;                /* 1: the payload that comes is written; else only hashed, or passed over */
-    uint8_t free_slot[SEAL_SET_MAX];
+    uint8_t wanted;                 /* 1: it is of a component that is delivered */
+    uint8_t headed;                 /* 1: it begins with a header */
+    uint32_t position;              /* to be looked at: bytes of the package that were taken */
     uint32_t want;                  /* bytes until the next step */
     uint32_t used;                  /* of buffer */
     uint32_t mark;                  /* where in buffer the item begins that is read */
     uint32_t left;                  /* members of the envelope that are still to come */
     uint32_t members;               /* of it in front of the payloads */
     uint32_t number;                /* key of a member, or length of a payload's key */
+    uint32_t versions;              /* how many of the set that would run are known, in boot->versions */
     uint32_t brings;                /* bit per component: the package has an image of it */
     uint32_t unchanged;             /* bit per component: what runs is what the package brings */
-    uint32_t erased;                /* bit per component: where it is written was erased */
+    uint32_t prepared;              /* bit per component: delivered */
     uint32_t half;                  /* bit per component: one of header and payload is there */
     struct seal_part *part;         /* whose payload comes */
+    const struct seal_component *component; /* its component */
+    uint32_t bit;                   /* and the component's bit */
     const struct seal_part *last;   /* whose payload came before */
     uint32_t base;                  /* where it is written */
     uint32_t address;               /* where the next page of it goes */
     uint32_t first;                 /* bytes that are programmed last: the unit with the magic */
-    uint32_t page;                  /* bytes programmed at once */
-    uint32_t fill;                  /* bytes of the page that came */
-    uint8_t text[32];               /* digest of the text */
+    uint32_t page;                  /* bytes that are programmed at once */
+    uint32_t fill;                  /* and that came of them */
+    uint32_t missing;               /* parts that are taken and whose payloads have not come */
+    uint8_t free_slot[SEAL_SET_MAX];
+    uint8_t digest[32];             /* of the text, and of the payload that came */
     uint8_t statement[SEAL_STATEMENT_BYTES];
-    struct seal_window {            /* stretches of a stored package */
-        const struct seal_reader *of;
-        uint32_t at;
-    } window[2];
+    struct seal_flash package_at;   /* a stored package, read like flash */
+    struct seal_stretch window[2];  /* stretches of it, or of flash */
+
+    struct seal_installer device;   /* filled in: anchors, anchor_count, need, es256, battery and authorised; the
+                                     * rest is found here, from the record and from boot */
+    struct seal_package package;    /* to be looked at: its sequence, digest and parts */
 };
 
 /* Each returns SEAL_ACCEPTED, or the code for which the package is refused, and the same code

@@ -53,3 +53,55 @@ uint32_t seal_show_image(const struct seal_boot *b, uint32_t index, uint32_t run
     shown->entry = get32(s + SEAL_AT_LINK) + get32(s + SEAL_AT_ENTRY);
     return SEAL_READ;
 }
+
+/* Versions of the current set, as in judging it; SEAL_ACCEPTED, or why one cannot be had. */
+static uint32_t versions_of(struct seal_boot *b, struct seal_state *state)
+{
+    struct seal_shown_image image;
+    uint32_t k, code = SEAL_DEVICE_NO_SET;
+
+    state_of(b, state);
+    for (k = 0; k < b->product->component_count; k++) {
+        const uint8_t *m = member(b, b->journal.record, 0, k);
+
+        if (m[1] == NOTHING)
+            continue;
+        code = seal_show_image(b, k, m[1], &image);
+        if (code != SEAL_READ)
+            return code == SEAL_PLACEMENT_NO_SLOT ? (uint32_t)SEAL_DEVICE_NO_SET : code;
+        b->versions[state->version_count].component = m[0];
+        move(b->versions[state->version_count++].bytes, b->work->statement + SEAL_AT_VERSION, 16);
+        code = SEAL_ACCEPTED;
+    }
+    b->versions[state->version_count].component = 0;
+    move(b->versions[state->version_count++].bytes, b->bootloader, 16);
+    state->versions = b->versions;
+    state->whole_set = 1;
+    return code;
+}
+
+uint32_t seal_show_refusal(struct seal_boot *b)
+{
+    const uint8_t *r = b->journal.record;
+    struct seal_state state;
+    struct seal_header header;
+    uint32_t k, code;
+
+    if (!b->journal.found)
+        return SEAL_DEVICE_NO_RECORD;
+    if (r[R_PHASE] == PHASE_SWITCHING)
+        return SEAL_DEVICE_NOT_STORED;
+    if (r[R_PHASE] == PHASE_RETURNING)
+        return SEAL_DEVICE_NO_SET;
+    code = versions_of(b, &state);
+    for (k = 0; code == SEAL_ACCEPTED && k < b->product->component_count; k++) {
+        const uint8_t *m = member(b, b->journal.record, 0, k);
+
+        if (m[1] == NOTHING)
+            continue;
+        code = judge_slot(b, k, m[1], &state, SEAL_HEADER_ONLY, &header);
+        if (other_statement(b, m + 4) != 0)
+            code = SEAL_DEVICE_NO_SET;
+    }
+    return code == SEAL_ACCEPTED ? judge_set(b, 0) : code;
+}

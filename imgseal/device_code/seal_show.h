@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 /* Copyright (c) 2026 the imgseal authors */
-/* What a product shows of itself, and where an image is entered. Nothing here judges: call it for
+/* What a product shows of itself, and where an image is entered. Nothing here decides: call it for
  * what seal_choose has said starts. Why a package was refused is install.code; seal_names.h has
  * the names.
  */
@@ -37,5 +37,12 @@ struct seal_shown_image {
 /* The image in a run slot, from its statement: SEAL_READ, or why it cannot be read. index is that
  * of the component in the product. */
 uint32_t seal_show_image(const struct seal_boot *boot, uint32_t index, uint32_t run_slot, struct seal_shown_image *shown);
+
+/* Why nothing starts: the code for which the current set is refused. SEAL_DEVICE_NO_SET: a slot does
+ * not hold the image that the record names, or the set before cannot be restored;
+ * SEAL_DEVICE_NOT_STORED: it waits for the package that was being installed; SEAL_DEVICE_NO_RECORD:
+ * there is no record, or the journal was not handed over; SEAL_ACCEPTED: it starts. The set is judged
+ * once more for that: ask it where seal_choose has said SEAL_START_NOTHING or SEAL_START_RECOVERY. */
+uint32_t seal_show_refusal(struct seal_boot *boot);
 
 #endif

@@ -44,7 +44,6 @@ static uint32_t divide(struct seal_store *s)
     s->room = s->slot.size - log;
     s->reader.read = read_slot;
     s->reader.user = s;
-    s->reader.size = s->room;
     s->install->stored = &s->reader;
     return SEAL_ACCEPTED;
 }
@@ -52,20 +51,10 @@ static uint32_t divide(struct seal_store *s)
 /* Takes what is kept, up to a length or to the end of the package, without writing. */
 static uint32_t look(struct seal_store *s, uint32_t length)
 {
-    struct seal_install *i = s->install;
-    uint8_t piece[64];
-    uint32_t at, part, code = SEAL_ACCEPTED;
-
-    look_only(i);
-    for (at = 0; code == SEAL_ACCEPTED && i->want != 0 && at < length; at += part) {
-        part = i->want < length - at ? i->want : length - at;   /* so that it stops at the end */
-        if (part > sizeof piece)
-            part = sizeof piece;
-        if (read_slot(s, at, piece, part) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        code = seal_install_take(i, piece, part);
-    }
-    return code;
+    s->reader.size = length;
+    look_only(s->install);
+    take_stored(s->install);
+    return s->install->code;
 }
 
 void seal_store_anew(struct seal_store *s)

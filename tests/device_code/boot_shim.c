@@ -64,8 +64,12 @@ void shim_begin(const struct seal_flash *flash, const struct seal_counters *coun
 
 uint32_t shim_choose(int power_on)
 {
+    uint32_t code;
+
     UNSET(&started, sizeof started);
-    return seal_choose(&boot, power_on, &started);
+    code = seal_choose(&boot, power_on, &started);
+
+    return boot.journal.record == records[0] ? code : 0;    /* where the program that starts looks for it */
 }
 
 uint32_t shim_healthy(void)

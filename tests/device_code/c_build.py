@@ -13,6 +13,8 @@ from imgseal.product.model import Product
 
 ROOT = Path(__file__).parents[2]
 SOURCES = ROOT / "imgseal" / "device_code"
+LIBRARY = SOURCES / "example" / "library.c"
+"""What a compiler may ask for in a program without a library."""
 HERE = Path(__file__).parent
 PLAIN = HERE / "plain"
 """Options for sources that are compiled without a product."""

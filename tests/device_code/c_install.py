@@ -74,6 +74,7 @@ class InstallLibrary(Library):
             "shim_store",
             "shim_stored",
             "shim_show_image",
+            "shim_show_refusal",
             "shim_keep",
             "shim_keep_begin",
             "shim_kept",

@@ -17,6 +17,9 @@ uint32_t shim_store(const struct seal_reader *reader);
 uint32_t shim_stored(void);
 void shim_show(struct seal_shown *shown);
 uint32_t shim_show_image(uint32_t component, uint32_t run_slot, struct seal_shown_image *shown);
+uint32_t shim_show_refusal(void);
+void shim_set_phase(uint32_t phase);
+void shim_forget_record(void);
 uint32_t shim_keep(void);
 uint32_t shim_keep_begin(void);
 uint32_t shim_kept(void);
@@ -79,6 +82,23 @@ uint32_t shim_show_image(uint32_t component, uint32_t run_slot, struct seal_show
 {
     memset(shown, 0xA5, sizeof *shown);
     return seal_show_image(&boot, component, run_slot, shown);
+}
+
+uint32_t shim_show_refusal(void)
+{
+    return seal_show_refusal(&boot);
+}
+
+/* A record in another phase, in RAM alone. */
+void shim_set_phase(uint32_t phase)
+{
+    boot.journal.record[SEAL_R_PHASE] = (uint8_t)phase;
+}
+
+/* As if the journal had not been handed over. */
+void shim_forget_record(void)
+{
+    boot.journal.found = 0;
 }
 
 /* The package slot, where the product has one. */

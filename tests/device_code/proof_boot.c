@@ -145,35 +145,3 @@ __attribute__((section(".vectors"), used)) static const void *const vectors[16] 
     &stack_top, (const void *)reset, (const void *)HANDLER, (const void *)HANDLER, (const void *)HANDLER, (const void *)HANDLER,
     (const void *)HANDLER, 0, 0, 0, 0, (const void *)HANDLER, (const void *)HANDLER, 0, (const void *)HANDLER, (const void *)HANDLER
 };
-
-/* what the compiler may ask for in a program without a library */
-void *memcpy(void *to, const void *from, unsigned length)
-{
-    uint8_t *t = to;
-    const uint8_t *f = from;
-
-    while (length-- != 0)
-        *t++ = *f++;
-    return to;
-}
-
-void *memset(void *to, int value, unsigned length)
-{
-    uint8_t *t = to;
-
-    while (length-- != 0)
-        *t++ = (uint8_t)value;
-    return to;
-}
-
-void *memmove(void *to, const void *from, unsigned length)
-{
-    uint8_t *t = to;
-    const uint8_t *f = from;
-
-    if (t <= f)
-        return memcpy(to, from, length);
-    while (length-- != 0)
-        t[length] = f[length];
-    return to;
-}

@@ -16,7 +16,8 @@ BROUGHT = {
     "start_app(": COMMON + "uint32_t judge_app(uint32_t, const struct seal_state *, struct seal_work *, struct seal_header *);\n"
     "void reset_device(void);\nvoid jump(uint32_t);\n",
     "seal_ml_dsa_44(": "int your_library_verify(const uint8_t *, size_t, const uint8_t *, size_t, const uint8_t *, size_t, const uint8_t *);\n",
-    "start(": COMMON + "static struct seal_boot boot;\nstatic struct seal_started started;\nvoid reset_now(void);\n"
+    "start(": COMMON + "static struct seal_boot boot;\nstatic struct seal_started started;\n"
+    "static volatile uint32_t chosen;\nvoid reset_now(void);\n"
     "static struct { struct seal_journal journal; struct seal_started started; } *HANDOVER;\n",
     "flash_fault(": "",
     "lock_mark(": COMMON + "void flash_lock(uint32_t, uint32_t);\nint flash_is_locked(uint32_t, uint32_t);\n",

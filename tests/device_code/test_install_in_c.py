@@ -4,8 +4,9 @@ What has to hold stands in docs/format/install-record.md; the oracle is that of 
 """
 
 import ctypes
+import itertools
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -79,15 +80,31 @@ def test_other_flash(flash: str, tool: Callable[[str], str], tmp_path: Path) -> 
     assert played.violation is None, played.violation
 
 
+SHARES = 12
+"""Rows over which the cuts of the demo's update are spread."""
+
+
+class Share(Explorer):
+    """Cuts at one operation in so many."""
+
+    share = 0
+
+    def _cuts(self, logs: Any) -> Iterator[Any]:
+        return itertools.islice(super()._cuts(logs), self.share, None, SHARES)
+
+
 @long
-@pytest.mark.seconds(3600)
-def test_every_cut_of_the_demos_update(tool: Callable[[str], str], tmp_path: Path) -> None:
+@pytest.mark.parametrize("share", range(SHARES))
+def test_every_cut_of_the_demos_update(share: int, tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     stage, whole = demo_update()
     programs = programs_with_installer(InstallLibrary(stage.facts.product, tmp_path))
-    explorer = Explorer(stage.facts, stage.moment, stage.oracle, whole, "1", programs)
+    explorer = Share(stage.facts, stage.moment, stage.oracle, whole, "1", programs)
+    explorer.share = share
     assert explorer.explore(0) is None
-    assert explorer.tally.singles == 2 * sum(explorer.tally.operations.values()) > 9000
+    every = 2 * sum(explorer.tally.operations.values())
+    assert every > 9000
+    assert explorer.tally.singles == len(range(share, every, SHARES))
 
 
 # -- the same end as the model's ------------------------------------------------------------------------------------------

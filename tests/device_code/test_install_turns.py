@@ -27,8 +27,8 @@ from imgseal.window import ByteView
 NAME = "two run slots"
 
 
-def after_another_package(library: InstallLibrary) -> list[int]:
-    """The cuts of one update after which the next release does not end as it does without the first one."""
+def after_another_package(library: InstallLibrary, again: int | None = 9) -> list[int]:
+    """The cuts of one update after which the next release, cut once itself, does not end as it does without the first one."""
     update = pair(NAME)
     later = {**newer(update.product), "release__sequence": "7", "release__version": "1.2.0"}
     third = ByteView(make(small(NAME, **later), files=files(update.product, "three")).package)
@@ -46,12 +46,21 @@ def after_another_package(library: InstallLibrary) -> list[int]:
         record, _ = read_slots(update.product, first.moment())
         if record is None or record.phase not in (SETTLED, DELIVERING):
             return wrong
-        try:
-            ended = end(stage._replace(moment=first.moment()), third, programs, healthy=True)
-        except ViolationError:
-            ended = ()
-        if ended[:3] != wanted[:3]:
-            wrong.append(cut)
+        moments = [first.moment()]
+        if again is not None:  # the other one is cut as well, once its delivery has begun
+            there = stage._replace(moment=moments[0])
+            other = Life(
+                there.facts, there.moment, SCENARIOS[0], there.oracle, third, Judgements(), Noise("two"), programs
+            )
+            other.run(known=set(), cut=again, tear=Noise("tear"))
+            moments.append(other.moment())
+        for moment in moments:
+            try:
+                ended = end(stage._replace(moment=moment), third, programs, healthy=True)
+            except ViolationError:
+                ended = ()
+            if ended[:3] != wanted[:3]:
+                wrong.append(cut)
         cut += 1
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
-from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
+from c_build import HERE, LIBRARY, SOURCES, STRICT, bearssl, build_crypto, run, write_config
 from machines import COMPILER
 from test_kit_in_c import NAMES
 from workshop import BUILD_TIME, resealed, signer, trust_of
@@ -106,7 +106,7 @@ def bootloader(board: Board, of: Product, folder: Path, *, counter: int = 4, har
     write_config(of, folder, development=False)
     flags = (f"-mcpu={board.core}", "-mthumb", "-Os", "-ffunction-sections", "-ffreestanding")
     crypto = build_crypto(folder / "crypto", COMPILER, flags)
-    sources = [HERE / "proof_boot.c", SOURCES / "seal_image.c", SOURCES / "seal_bearssl.c"]
+    sources = [HERE / "proof_boot.c", LIBRARY, SOURCES / "seal_image.c", SOURCES / "seal_bearssl.c"]
     extra = (
         f"-DCOUNTER={counter}u",
         f"-DHARDWARE={hardware}",

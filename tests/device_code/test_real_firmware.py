@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from c_build import HERE, SOURCES, bearssl, build_crypto, run, write_config
+from c_build import HERE, LIBRARY, SOURCES, bearssl, build_crypto, run, write_config
 from machines import COMPILER
 from test_kit_in_c import NAMES
 from test_proof import BOARDS, link
@@ -90,7 +90,7 @@ def checker(of: Product, folder: Path) -> Path:
     write_config(of, folder, development=False)
     flags = ("-mcpu=cortex-m0", "-mthumb", "-Os", "-ffunction-sections", "-ffreestanding")
     crypto = build_crypto(folder / "crypto", COMPILER, flags)
-    sources = [HERE / "proof_boot.c", SOURCES / "seal_image.c", SOURCES / "seal_bearssl.c", crypto]
+    sources = [HERE / "proof_boot.c", LIBRARY, SOURCES / "seal_image.c", SOURCES / "seal_bearssl.c", crypto]
     extra = (
         "-DCOUNTER=4u",
         "-DHARDWARE=1",

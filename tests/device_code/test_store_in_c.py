@@ -3,10 +3,13 @@
 What came before a cut is not sent again, and what the log says is not believed: the package is read and judged again.
 """
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from c_boot import CODE
+from c_build import SOURCES
 from c_install import InstallLibrary, programs_with_installer
 from long_runs import mainly
 from stages import erased_as, files, installed, newer, on_units, text_of
@@ -20,28 +23,32 @@ from imgseal.rehearse.flash import Block, Operation
 from imgseal.rehearse.keep import keeping, room_for_package
 from imgseal.rehearse.life import Life
 from imgseal.rehearse.noise import Noise
+from imgseal.rehearse.oracle import ViolationError
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import Stage, set_up
 from imgseal.window import ByteView
 
 PLACES = {
+    "short": 'memory = "internal"\nat = 0x8000\nsize = "4 KiB"\n',
     "nor": 'memory = "nor"\nat = 0x8000\nsize = "32 KiB"\n',
     "internal": 'memory = "internal"\nat = 0x8000\nsize = "16 KiB"\n',
 }
 CHECKED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 
 
-def update(name: str, where: str, text: str = "") -> tuple[Product, Stage, ByteView]:
+def update(name: str, where: str, text: str = "", **more: str) -> tuple[Product, Stage, ByteView]:
     text = (text or text_of(name)) + f'[slot.package]\n{PLACES[where]}holds = "package"\n'
     old = read(text, name="imgseal.toml")
-    new = read(text, name="imgseal.toml", overrides={k.replace("__", "."): v for k, v in newer(old).items()})
+    new = read(
+        text, name="imgseal.toml", overrides={k.replace("__", "."): v for k, v in {**newer(old), **more}.items()}
+    )
     first, second = make(old, files=files(old, "one")), make(new, files=files(new, "two"))
     state, contents = installed(old, first)
     package = ByteView(second.package)
     return old, set_up(old, first.trust, state, contents, package), package
 
 
-@pytest.mark.parametrize("where", PLACES)
+@pytest.mark.parametrize("where", ["nor", "internal"])
 @pytest.mark.parametrize("name", ["data in the NOR", "recovery image"])
 def test_every_cut(name: str, where: str, tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
@@ -79,35 +86,77 @@ def life(stage: Stage, package: ByteView, library: InstallLibrary, cut: int | No
     return out
 
 
+def goes_on(
+    library: InstallLibrary,
+    stage: Stage,
+    kept: Life,
+    package: ByteView,
+    *,
+    spoiled: bytes = b"",
+    cut: int | None = None,
+) -> Life:
+    """The next life of a device, with other bytes at the start of what it keeps."""
+    moment = kept.moment()
+    blocks = dict(moment.blocks)
+    assert library.slot is not None
+    size = library.of.memories["internal"].erase_block
+    for at in range(0, len(spoiled), size):
+        key = ("internal", (library.slot.at + at) // size)
+        old = blocks[key]
+        new = spoiled[at : at + size]
+        blocks[key] = Block(new + old.data[len(new) :], old.done, 0, False, b"")
+    return life(stage._replace(moment=moment._replace(blocks=blocks)), package, library, cut)
+
+
+BLOCK, KEPT, IN_A_PAYLOAD = 2048, 2, 2040
+
+
+def wrongly_believed(library: InstallLibrary, stage: Stage, package: ByteView) -> list[str]:
+    """What of a kept part counts that should not, or does not count that should."""
+    codes: list[int] = []
+    install = library.install
+    library.install = lambda device: codes.append(install(device)) or codes[-1]  # type: ignore[method-assign,func-returns-value]
+    wrong = []
+    for cut, blocks in ((6, 1), (9, KEPT)):
+        first = life(stage, package, library, cut=cut)
+        library.resumed.clear()
+        codes.clear()
+        goes_on(library, stage, first, package)
+        wrong += (
+            [] if library.resumed[0] == blocks * BLOCK and codes[0] == CODE["accepted"] else [f"nothing, cut {cut}"]
+        )
+    kept = package.read(0, KEPT * BLOCK)
+    other = update("data in the NOR", "internal", release__sequence="9")[2]
+    for what, at in (("front", 0), ("payload", IN_A_PAYLOAD), ("package", None)):
+        spoiled = bytearray(kept if at is not None else other.read(0, BLOCK))
+        if at is not None:
+            spoiled[at] ^= 1
+        library.resumed.clear()
+        try:
+            goes_on(library, stage, first, package, spoiled=bytes(spoiled))
+        except ViolationError as error:  # the other package was completed from this one
+            wrong.append(f"{what}: {error}")
+            continue
+        wrong += [what] if library.resumed[0] else []
+    library.resumed.clear()
+    second = goes_on(library, stage, first, package, cut=4)
+    goes_on(library, stage, second, package)
+    wrong += [] if second.was_cut and 0 < library.resumed[0] <= library.resumed[1] else ["a second cut"]
+    return wrong
+
+
 def test_what_the_log_says_is_not_believed(tool: Callable[[str], str], tmp_path: Path) -> None:
-    """A bit of a block that the log calls complete turns: nothing of it counts, and the package comes from its start."""
+    """A bit of a block that the log calls complete turns, or the block is another package's: nothing of it counts, and the
+    package comes from its start. What is as it was counts, also after a second cut.
+    """
     tool("gcc")
     of, stage, package = update("data in the NOR", "internal")
-    library = InstallLibrary(of, tmp_path, pieces=(512,))
-    first = life(stage, package, library, cut=9)
-    kept = first.moment()
-    assert first.was_cut
-    slot = of.slot_holding("package")
-    assert slot is not None
-    key = ("internal", slot.at // 2048)
-    for spoiled in (False, True):
-        blocks = dict(kept.blocks)
-        if spoiled:
-            block = blocks[key]
-            blocks[key] = Block(bytes([block.data[0] ^ 1]) + block.data[1:], block.done, 0, False, b"")
-        library.resumed.clear()
-        second = life(stage._replace(moment=kept._replace(blocks=blocks)), package, library)
-        assert bool(library.resumed[0]) != spoiled
-        assert second.started is not None
-        assert second.started.what == "set"
+    assert wrongly_believed(InstallLibrary(of, tmp_path, pieces=(512,)), stage, package) == []
 
 
-@pytest.mark.parametrize("where", PLACES)
-def test_the_estimate_knows_what_it_takes(where: str, tool: Callable[[str], str], tmp_path: Path) -> None:
-    """Erases and programs of slot and log are those that the code does, and stand in the estimate."""
-    tool("gcc")
-    of, stage, package = update("data in the NOR", where)
-    slot = of.slot_holding("package")
+def operations(library: InstallLibrary, stage: Stage, package: ByteView) -> list[tuple[str, int, int | None]]:
+    """What an installation erases (None) and programs in the slot, by address and length."""
+    slot = library.slot
     assert slot is not None
     done: list[tuple[str, int, int | None]] = []
 
@@ -119,14 +168,50 @@ def test_the_estimate_knows_what_it_takes(where: str, tool: Callable[[str], str]
         ):
             done.append((operation.memory, operation.at, None if operation.data is None else len(operation.data)))
 
-    programs = programs_with_installer(InstallLibrary(of, tmp_path))
+    programs = programs_with_installer(library)
     out = Life(stage.facts, stage.moment, SCENARIOS[0], stage.oracle, package, Judgements(), Noise("kept"), programs)
-    out.run(known=set(), log=note)
-    once = [(o.memory, o.at, None if o.data is None else len(o.data)) for o in keeping(of, package.size)]
-    assert done[: len(once)] == once
+    with contextlib.suppress(ViolationError):  # a package that is refused has an end of its own
+        out.run(known=set(), log=note)
+    return done
+
+
+def said(of: Product, package: ByteView) -> list[tuple[str, int, int | None]]:
+    return [(o.memory, o.at, None if o.data is None else len(o.data)) for o in keeping(of, package.size)]
+
+
+@pytest.mark.parametrize("where", ["nor", "internal"])
+def test_the_estimate_knows_what_it_takes(where: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Erases and programs of slot and log are those that the code does, and stand in the estimate."""
+    tool("gcc")
+    of, stage, package = update("data in the NOR", where)
+    slot = of.slot_holding("package")
+    assert slot is not None
+    once = said(of, package)
+    assert operations(InstallLibrary(of, tmp_path), stage, package)[: len(once)] == once
     took = rehearse(stage, package, pairs=0, seed="1").estimate
     assert took is not None
     use = next(use for use in took.memories if use.memory == slot.memory)
     assert {at for _, at, length in once if length is None} <= set(use.erased)
     assert took.warnings == ()
     assert room_for_package(of) == slot.size - of.memories[slot.memory].erase_block
+
+
+def overflows(sources: Path, folder: Path) -> bool:
+    """Whether a package that is longer than its room is not refused in time."""
+    of, stage, package = update("data in the NOR", "short")
+    library = InstallLibrary(of, folder, sources, pieces=(512,))
+    codes: list[int] = []
+    install = library.install
+    library.install = lambda device: codes.append(install(device)) or codes[-1]  # type: ignore[method-assign,func-returns-value]
+    done = operations(library, stage, package)
+    assert package.size > 2048
+    return (
+        not codes
+        or codes[0] != CODE["placement.larger-than-slot"]
+        or any(at >= 0x8800 and length != 16 for _, at, length in done if length)
+    )
+
+
+def test_a_package_that_is_too_long(tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    assert not overflows(SOURCES, tmp_path)

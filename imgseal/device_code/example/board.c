@@ -61,6 +61,21 @@ static uint32_t program(void *user, uint32_t address, const uint8_t *from, uint3
 
 const struct seal_flash board_flash = { read_flash, erase, program, geometry, 0 };
 
+#define MPU 0xE000ED94u         /* control; behind it number, base, and attributes of a region */
+
+/* port: a lock of the flash that no program lifts before a reset. The memory protection of this core stands
+ * for one: whoever has taken over the application could switch it off. */
+uint32_t board_protect(void *user, const struct seal_slot *slot)
+{
+    (void)user;
+    REGISTER(MPU + 4) = 7;                      /* the region that counts before all others */
+    REGISTER(MPU + 8) = slot->base;
+    REGISTER(MPU + 12) = 0x16000017;            /* 4 KiB, read only, no code */
+    REGISTER(MPU) = 5;                          /* elsewhere all is as without */
+    __asm__ volatile("dsb\n isb");
+    return slot->size == 4096 && REGISTER(MPU) == 5 && REGISTER(MPU + 12) == 0x16000017 ? SEAL_WRITTEN : 0;
+}
+
 /* -- counters ------------------------------------------------------------------------------------ */
 
 /* A byte for each step, 0xFF: not taken. port: fuses, one-time memory, a secure element: storage that

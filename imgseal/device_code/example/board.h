@@ -17,6 +17,9 @@
 extern const struct seal_flash board_flash;
 extern const struct seal_counters board_counters;
 
+/* Lets nobody write a slot until the next reset: SEAL_WRITTEN when that is so. */
+uint32_t board_protect(void *user, const struct seal_slot *slot);
+
 /* 1: power was off before this start; 0: any other reset. To be asked once. */
 int board_power_on(void);
 __attribute__((noreturn)) void board_reset(void);

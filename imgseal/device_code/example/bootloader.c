@@ -7,10 +7,12 @@
  * drives stay without power until the program that starts has said otherwise.
  */
 #include "device.h"
+#include "seal_names.h"
 #include "seal_show.h"
 
 static struct seal_boot boot;
 static struct seal_started started;
+static volatile uint32_t chosen = SEAL_DEVICE_NOT_RUN;
 
 /* Looks at the decision once more: one skipped instruction in front must not be enough to get here. */
 static void start(uint32_t index, uint32_t run_slot)
@@ -21,6 +23,8 @@ static void start(uint32_t index, uint32_t run_slot)
     if (seal_show_image(&boot, index, run_slot, &image) != SEAL_READ)
         board_reset();
     if (*(volatile enum seal_what *)&started.what != (seal_components[index].recovery ? SEAL_START_RECOVERY : SEAL_START_SET))
+        board_reset();
+    if (chosen != SEAL_ACCEPTED)
         board_reset();
     HANDOVER->journal = boot.journal;
     HANDOVER->started = started;
@@ -58,13 +62,16 @@ int main(void)
     board_watchdog_start();
     board_log(power_on ? "boot: power on\n" : "boot: reset\n");
     device_fill(&boot);
-    if (seal_choose(&boot, power_on, &started) != SEAL_ACCEPTED)
+    chosen = seal_choose(&boot, power_on, &started);
+    if (chosen != SEAL_ACCEPTED)
         board_reset();
     if (started.what == SEAL_START_SET)
         start_set();
     if (started.what == SEAL_START_RECOVERY)
         start_recovery();
-    board_log("boot: nothing starts\n");
+    board_log("boot: nothing starts: ");
+    board_log(seal_name(seal_show_refusal(&boot)));
+    board_log("\n");
     for (;;)                            /* port: wait for a package here, as application.c does */
         board_watchdog_kick();
 }

@@ -24,6 +24,7 @@ void device_fill(struct seal_boot *boot)
     boot->counters = board_counters;
     boot->package = 0;                  /* every component has a second run slot or staging, or never changes */
     boot->package_user = 0;
+    boot->protect = board_protect;      /* of boot by digest */
     boot->revoked = 0;
     boot->revoked_count = 0;
     boot->development = 0;

@@ -1,9 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 /* Copyright (c) 2026 the imgseal authors */
-/* Start-up of every program here: vector table, variables, main. And what a compiler may ask for in a
- * program without a library. port: take those of your tool chain.
- */
-#include <stddef.h>
+/* Start-up of every program here: vector table, variables, main. */
 #include <stdint.h>
 
 extern uint32_t stack_top, data_start, data_end, data_from, bss_start, bss_end;
@@ -51,34 +48,3 @@ __attribute__((section(".vectors"), used)) static const struct {
     void (*handler[47])(void);
 } vectors = { &stack_top, { reset, stop, stop, FOUR, FOUR, stop, stop, stop, tick,
         stop, stop, received, stop, FOUR, FOUR, FOUR, FOUR, FOUR, FOUR, FOUR } };
-
-void *memcpy(void *to, const void *from, size_t length)
-{
-    uint8_t *t = to;
-    const uint8_t *f = from;
-
-    while (length-- != 0)
-        *t++ = *f++;
-    return to;
-}
-
-void *memset(void *to, int value, size_t length)
-{
-    uint8_t *t = to;
-
-    while (length-- != 0)
-        *t++ = (uint8_t)value;
-    return to;
-}
-
-void *memmove(void *to, const void *from, size_t length)
-{
-    uint8_t *t = to;
-    const uint8_t *f = from;
-
-    if (t <= f)
-        return memcpy(to, from, length);
-    while (length-- != 0)
-        t[length] = f[length];
-    return to;
-}
