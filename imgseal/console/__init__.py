@@ -1,1 +1,1 @@
-"""What the commands share and the Python API has no use for: options."""
+"""Options that commands share, and what they print beside their answer."""

@@ -2,14 +2,12 @@
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
 from imgseal.records import NamedTuple
 from imgseal.workspace.project import PRODUCT_NAME, Project
-
-_Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
 class ChosenProduct(NamedTuple):
@@ -54,11 +52,10 @@ def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return made
 
 
-def bill_option(command: _Command) -> _Command:
-    """Add --sbom to a command."""
-    return click.option(
-        "--sbom", metavar="FILE", help="The package names this bill of materials: CycloneDX JSON or SPDX JSON."
-    )(command)
+bill_option = click.option(
+    "--sbom", metavar="FILE", help="The package names this bill of materials: CycloneDX JSON or SPDX JSON."
+)
+"""The bill of materials, for every command that packs."""
 
 
 as_of_option = click.option(

@@ -1,4 +1,4 @@
-"""What a package brings, as far as its own words go; the judge is the one that verifies."""
+"""Reads what a package brings by its own words; nothing is verified here."""
 
 from collections.abc import Mapping
 

@@ -1,4 +1,4 @@
-"""Sealed images as text of records have addresses of their own, and a programmer writes them there."""
+"""Refuses sealed images in Intel HEX or S-records that lie at another address than their slot: programmers go by it."""
 
 from collections.abc import Iterable, Iterator
 

@@ -1,4 +1,4 @@
-"""The gate, for one artefact: what it is, whether the judge takes it, whether it is logged, and what it holds.
+"""Scans one artefact for the gate: what it is, whether the judge takes it, how the log knows it, what keys it holds.
 
 What needs all artefacts of a run, such as whose source an unsealed file is, is for `conclude` (gate/run.py).
 """

@@ -1,4 +1,4 @@
-"""One file that the gate looks at: whether it is still the one that was found, its bytes, and what it is."""
+"""Opens a file that the gate has found: whether it is still the same one, its bytes, and what firmware it is."""
 
 import os
 from typing import BinaryIO

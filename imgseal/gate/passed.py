@@ -1,4 +1,4 @@
-"""A file that does not begin as firmware or an archive: what it may hold all the same, seen in one pass to its end."""
+"""Searches a file that begins neither as firmware nor as an archive, in one pass to its end, for what it may hide."""
 
 from imgseal.errors import Place
 from imgseal.findings import Finding

@@ -1,4 +1,4 @@
-"""The gate, for a whole run: sources find their sealed images, exceptions what they excuse, and the rest is refused."""
+"""Concludes a run of the gate: which files are sources of sealed images, what exceptions excuse, what is refused."""
 
 from collections.abc import Iterable
 

@@ -1,4 +1,4 @@
-"""Looks at one file that the gate has found, and into it where it is an archive; this is the work that is spread."""
+"""Scans one file that the gate has found, and what is in it where it is an archive; this work is what is spread."""
 
 import hashlib
 from itertools import chain

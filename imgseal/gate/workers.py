@@ -1,4 +1,4 @@
-"""Spreads the gate's work: over processes of this machine, or over machines that a Dask scheduler knows.
+"""Spreads the work of the gate over processes of this machine, or over machines that a Dask scheduler knows.
 
 Results come in the order of the files, whoever has looked at them.
 """

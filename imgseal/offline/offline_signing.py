@@ -1,4 +1,4 @@
-"""The flow where keys are held elsewhere: ask for signatures, and finish when they have come.
+"""Makes signing requests for keys that are held elsewhere, and puts the signatures in when they have come.
 
 Sealed images come first, because the manifest names their digests: where both keys are elsewhere there are two
 requests. What is asked for has passed the judge already, with signatures of keys that lived for that moment.

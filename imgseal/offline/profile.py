@@ -1,4 +1,4 @@
-"""A manifest that people are asked to sign is one that devices read: suit/profile.py says which.
+"""Refuses to have a manifest signed that devices would not read: formats/suit/profile.py says which they read.
 
 All of SUIT says more than one screen can: a sequence may set another digest than the one that was shown. For another
 verifier the tool makes more components and longer keys, never other commands: so much is asked for where the request

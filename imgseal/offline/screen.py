@@ -1,4 +1,4 @@
-"""What a person sees who is asked to sign: every field of a statement, every value of a manifest, from the very bytes.
+"""What is shown to a person who is asked to sign: every field of a statement, every value of a manifest.
 
 The summary in the request (`words.py`) is for files and mails. A screen that leaves a field out lets a request say
 something there unseen, so that lines follow the field table, and a field that is added to it shows by itself.

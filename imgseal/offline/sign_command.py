@@ -60,28 +60,29 @@ def command(
     signatures, and no byte of it changes except that it has one more.
     """
     data = open_artefact(what)
-    if kind_of(data) == "update package":
-        project = chosen.load()
-        _sign_package(project, data, what, reference, out, yes=yes)
+    kind = kind_of(data)
+    if kind == "update package":
+        _sign_package(chosen.load(), data, what, reference, out, yes=yes)
         return
-    if kind_of(data) == "trust anchor update":
-        raise UsageError(
-            "a trust anchor update has one signer",
-            place=Place(file=what),
-            hint="imgseal trust replace makes and signs it",
-        )
-    if kind_of(data) is not None:
-        raise UsageError(
-            "a sealed image names its signers in what is signed: none can be added",
-            place=Place(file=what),
-            hint="seal it again with all of its keys in [signing]",
-        )
+    if kind is not None:
+        message, hint = _NOT_SIGNED[kind]
+        raise UsageError(message, place=Place(file=what), hint=hint)
 
     def own() -> Project | None:
         found = chosen.file or nearest_product(".")
         return None if found is None else chosen._replace(file=found).load()
 
     _sign_request(data, what, reference, out, own, yes=yes)
+
+
+_NOT_SIGNED = {
+    "trust anchor update": ("a trust anchor update has one signer", "imgseal trust replace makes and signs it"),
+    "sealed image": (
+        "a sealed image names its signers in what is signed: none can be added",
+        "seal it again with all of its keys in [signing]",
+    ),
+}
+"""Kinds that nobody can sign afterwards: why, and what to do."""
 
 
 def _sign_request(

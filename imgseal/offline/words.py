@@ -1,4 +1,4 @@
-"""What a statement or a manifest says, in lines for the person who is asked to sign it; from its bytes alone."""
+"""The lines of a signing request that say what a statement or a manifest is, from its bytes alone."""
 
 from collections.abc import Mapping
 from itertools import islice

@@ -1,4 +1,4 @@
-"""The flow of a trust anchor update: make it, and let the judge look at it for everything that devices may run."""
+"""Makes a trust anchor update, and has it judged for every device that may be in the field."""
 
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING

@@ -1,4 +1,4 @@
-"""The judge for a device: everything that a verdict depends on besides the artefact."""
+"""Collects what a verdict depends on besides the artefact: product, trust anchors, device, day."""
 
 from typing import TYPE_CHECKING
 

@@ -1,4 +1,4 @@
-"""Update packages at the edge: read, and refused with the first finding where the judge does not accept them."""
+"""Reads update packages, and refuses those that the judge does not accept with the first finding."""
 
 from typing import TYPE_CHECKING
 

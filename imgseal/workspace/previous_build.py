@@ -1,4 +1,4 @@
-"""What release.json says of the build that the next one replaces; for words only, nothing is decided by it."""
+"""Reads release.json of the build that the next one replaces; for messages only, nothing is decided by it."""
 
 import json
 import os

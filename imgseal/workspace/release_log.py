@@ -1,4 +1,4 @@
-"""What commands make of the release log: releases are added, and the last one is what a device may have.
+"""Adds releases to the release log, and makes the device that has the numbers of the last one.
 
 A release is added between staging the outputs and moving them into place.
 

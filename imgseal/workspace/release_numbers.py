@@ -1,4 +1,4 @@
-"""What a release owes to those before it: numbers that only rise, and counter storage that is finite."""
+"""Checks the numbers of a release against those before it, and says when counter storage runs out."""
 
 from typing import TYPE_CHECKING
 

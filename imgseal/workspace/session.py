@@ -1,4 +1,4 @@
-"""One command, or one call of the Python API: what is opened once in it, and closed however it ends."""
+"""What one command, or one call of the Python API, opens once and closes however it ends; and what it has to say."""
 
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager

@@ -1,4 +1,4 @@
-"""Writes a file before it has its name: a secret where nobody finds it, anything else beside its target.
+"""Writes output files in two steps: beside their targets, or nameless where they are secret, then under their names.
 
 A process that is killed leaves what it had staged. Of a secret that must be nothing: version control, backups and
 packers take whatever has a name. So a secret has none until it is complete (O_TMPFILE; linkat gives it the only name it

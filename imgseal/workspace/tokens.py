@@ -1,4 +1,4 @@
-"""Tokens at the edge: where the module and the PIN come from, and one desk of open sessions for each command.
+"""Opens keys in PKCS#11 tokens: finds module and PIN, and keeps the open sessions of a command.
 
 The module comes from the URI's module-path on a command line, else from the environment; the PIN from the URI's
 pin-source, else from the environment, else from a hidden prompt. Neither is ever an argument.
