@@ -96,34 +96,23 @@ def release(job: Job) -> ReleaseResult:
     scanner = _scanner((*job.image_signers, *job.package_signers))
     images: list[SealedImage] = []
     notes: list[str] = []
+    product, options, signers = job.product, job.options, job.image_signers
     for file in job.firmware:
-        component = job.product.components[file.component]
-        sealed = file.content
-        if isinstance(sealed, SealedImage):
-            if sealed.placed.component.number != component.number:
-                raise UsageError(
-                    "this sealed image is of another component",
-                    place=Place(file=file.name),
-                    expected=component.name,
-                    found=sealed.placed.component.name,
-                    hint="give it under its own component's name",
-                )
-            header = sealed.statement.payload_offset
-            _refuse_leaks(scanner, sealed.placed, file.name, header)
-            images.append(sealed)
+        component, name, image = product.components[file.component], file.name, file.content
+        if not isinstance(image, SealedImage):
+            notes += [f"{name}: {note}" for note in image.notes]
+            images += seal(image, product, component, name, options, signers, job.trust, day=job.day, scanner=scanner)
             continue
-        notes += [f"{file.name}: {note}" for note in sealed.notes]
-        images += seal(
-            sealed,
-            job.product,
-            component,
-            file.name,
-            job.options,
-            job.image_signers,
-            job.trust,
-            day=job.day,
-            scanner=scanner,
-        )
+        if image.placed.component.number != component.number:
+            raise UsageError(
+                "this sealed image is of another component",
+                place=Place(file=name),
+                expected=component.name,
+                found=image.placed.component.name,
+                hint="give it under its own component's name",
+            )
+        _refuse_leaks(scanner, image.placed, name, image.statement.payload_offset)
+        images.append(image)
     package, verdict = pack_images(job, tuple(images), scanner)
     return ReleaseResult(tuple(images), package, (*notes, *verdict.notes, *_left_open(verdict)), verdict)
 

@@ -141,12 +141,10 @@ def scan_sealed(
             )
         )
     parts: list[_Part] = []
-    texts: list[tuple[str, bytes]] = []
     identity: Identity | None = None
     if kind == "update package":
         envelope = _envelope(data)
         parts = list(_package_parts(data, envelope))
-        texts = [] if envelope is None else list(_texts(envelope))
         if verdict.accepted and envelope is not None:
             identity = "manifest", envelope.digest.value
             found += _no_bill(envelope, target.product)
@@ -156,9 +154,6 @@ def scan_sealed(
     if policy.find_keys:
         for part in parts:
             found += _leaks(part, target.product)
-        for name, text in texts:
-            leaks = find(Window.of(ByteView(text)))
-            found += [leaking(leak, Place(key=name, offset=leak.offset), "text and numbers") for leak in leaks]
     found += beside
     sealed = tuple((each.component, each.link, each.digest) for part in parts if (each := part.header) is not None)
     return Scanned(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
@@ -217,12 +212,13 @@ def _no_bill(envelope: "Envelope", product: Product) -> list[Finding]:
 class _Part(NamedTuple):
     """A payload, alone or in a package, and the header that speaks for it; None where none does.
 
-    `offset` is where its first byte stands in the artefact.
+    `offset` is where its first byte stands in the artefact. `key` names what is no payload, but stands beside them.
     """
 
     content: Window
     header: "_Header | None" = None
     offset: int = 0
+    key: str | None = None
 
 
 def _image_part(data: Bytes, header: "_Header | None", payload: Bytes | None = None) -> _Part:
@@ -234,10 +230,12 @@ def _image_part(data: Bytes, header: "_Header | None", payload: Bytes | None = N
 
 
 def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
-    """Yield every payload of a package, or all of it where it is none."""
+    """Yield every payload of a package and what stands beside them, or all of it where it is none."""
     if envelope is None:
         yield _image_part(data, None)
         return
+    from imgseal.formats.suit.envelope import beside_payloads
+
     detached: dict[bytes, _Header] = {}
     bare = []
     for content in envelope.payloads.values():
@@ -251,13 +249,8 @@ def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
     for payload in bare:
         digest = hashlib.sha256(payload.read(0, payload.size)).digest()
         yield _image_part(payload, detached.get(digest), payload)
-
-
-def _texts(envelope: "Envelope") -> Iterator[tuple[str, bytes]]:
-    """Yield what a package holds beside its payloads."""
-    from imgseal.formats.suit.envelope import beside_payloads
-
-    yield from beside_payloads(envelope)
+    for name, text in beside_payloads(envelope):
+        yield _Part(Window.of(ByteView(text)), key=name)
 
 
 class _Header(NamedTuple):
@@ -298,10 +291,12 @@ def _leaks(part: _Part, product: Product) -> list[Finding]:
     """Look for private keys that the product file does not allow there."""
     number, link = (None, None) if part.header is None else (part.header.component, part.header.link)
     allowed = allowed_in(each for each in product.components.values() if each.number == number)
-    return [
-        leaking(leak, Place(offset=part.offset + leak.offset, address=None if link is None else link + leak.offset))
-        for leak in find(part.content, allowed)
-    ]
+    where = "firmware" if part.key is None else "text and numbers"
+    found = []
+    for leak in find(part.content, allowed):
+        address = None if link is None else link + leak.offset
+        found.append(leaking(leak, Place(offset=part.offset + leak.offset, address=address, key=part.key), where))
+    return found
 
 
 def scan_firmware(image: "MemoryImage", kind: str, policy: Policy, beside: tuple[Finding, ...] = ()) -> Scanned:

@@ -41,12 +41,10 @@ def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tu
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
     floors = None if given else logged_floors(base)
-    made: list[Target]
     if question.fresh:
-        made = [_target(project, _first(project.product), "a fresh device") for project in projects]
+        made = [_target(project, _new(project.product), "a fresh device") for project in projects]
     elif question.device is not None:
-        made = [_given(projects[0], question.device)]
-        made += [_target(project, None, "no device") for project in projects[1:]]
+        made = [_given(base, question.device), *(_target(project) for project in projects[1:])]
     elif question.previous:
         made = _after(projects, question.previous)
     elif floors:
@@ -56,17 +54,19 @@ def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tu
             "nothing says what sequence and counters the devices have",
             place=Place(file=base.path, key="log"),
             expected="a release log with a release, or --previous PACKAGE, or --device FILE",
-            found=_no_numbers(base, floors),
+            found="no release log"
+            if base.log_path is None
+            else f"a release log {'that is missing' if floors is None else 'without a release'}",
             hint="say --fresh when there are no devices in the field yet",
         )
     return base, Policy(tuple(made), day)
 
 
-def _target(project: Project, state: DeviceState | None, device: str) -> Target:
+def _target(project: Project, state: DeviceState | None = None, device: str = "no device") -> Target:
     return Target(project.product, project.trust(), state, {}, device)
 
 
-def _first(product: "Product") -> DeviceState:
+def _new(product: "Product") -> DeviceState:
     """Return a fresh device where nothing is in the field yet: its bootloader is the product file's."""
     return fresh(product)._replace(fielded=first_devices(product, "there are no devices in the field yet (--fresh)"))
 
@@ -97,14 +97,8 @@ def read_log(project: Project) -> Logged | None:
 def _logged_target(project: Project, floors: "tuple[Floor, ...]") -> Target:
     state = logged_state(project, floors)
     if state is None:
-        return _target(project, None, "no device")
+        return _target(project)
     return _target(project, state, f"devices with the numbers of {project.log_path} (sequence {state.sequence})")
-
-
-def _no_numbers(project: Project, floors: "tuple[Floor, ...] | None") -> str:
-    if project.log_path is None:
-        return "no release log"
-    return "a release log that is missing" if floors is None else "a release log without a release"
 
 
 def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
@@ -112,15 +106,15 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
     from imgseal.flow.contents import read_contents
     from imgseal.workspace.packages import load_package
 
-    made = [_target(project, None, "no device") for project in projects]
+    made = [_target(project) for project in projects]
     for path in packages:
         data = load_package(path)
-        refused, taken = None, False
+        codes, taken = [], False
         for index, target in enumerate(made):
             product = target.product
             verdict = judge(data, path, product, target.trust, fresh(product), partial=True)
             if not verdict.accepted:
-                refused = verdict if refused is None else refused
+                codes.append(verdict.findings[0].code if verdict.findings else "no answer")
                 continue
             contents = read_contents(bytes(data.read(0, data.size)), path, product)
             known = target.state or fresh(product)
@@ -134,11 +128,10 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
             made[index] = target._replace(state=state, device=f"devices that have taken {path}")
             taken = True
         if not taken:
-            assert refused is not None
             raise RefusedError(
                 "the previous package is refused, so it says nothing of devices",
                 place=Place(file=path),
-                found=refused.findings[0].code if refused.findings else "no answer",
+                found=codes[0],
                 hint="give a package that was released; imgseal check says what is wrong with this one",
             )
     return made

@@ -88,11 +88,4 @@ def _artefact(artefact: Artefact) -> Json:
 
 def finding_values(finding: Finding) -> Json:
     """Return a finding as JSON values."""
-    return {
-        "code": finding.code,
-        "message": finding.message,
-        "place": dict(finding.place._asdict()),
-        "expected": finding.expected,
-        "found": finding.found,
-        "hint": finding.hint,
-    }
+    return {**finding._asdict(), "place": finding.place._asdict()}

@@ -209,16 +209,12 @@ def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Pro
     words += list(cautions)
     components: dict[ComponentId, dict[int, str]] = {}
     by_number = {c.number: c for c in product.components.values()}
+    maker = {number: said for number, said in ((1, text.vendor_name), (2, text.model)) if said}
     for part in parts:
-        if part.version is None:
-            continue
-        component = by_number[part.number]
-        entry = {3: product.vendor, 5: component.description or component.name, 6: str(part.version)}
-        if text.vendor_name:
-            entry[1] = text.vendor_name
-        if text.model:
-            entry[2] = text.model
-        components[part.identifier] = entry
+        if part.version is not None:
+            component = by_number[part.number]
+            named = {3: product.vendor, 5: component.description or component.name, 6: str(part.version)}
+            components[part.identifier] = named | maker
     about = {1: description, 2: "\n".join(words)}
     if bill is not None:
         about[labels.BILL_OF_MATERIALS] = bill_words(bill)
