@@ -11,8 +11,9 @@ from workshop import workshop
 
 from imgseal.errors import InputError
 from imgseal.formats.cbor.strict import encode
+from imgseal.formats.fields import Field
 from imgseal.formats.sealed_image import layout
-from imgseal.formats.sealed_image.layout import FIELDS, STATEMENT_BYTES, Field, field
+from imgseal.formats.sealed_image.layout import FIELDS, STATEMENT_BYTES, field
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.digest import SuitDigest
 from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest

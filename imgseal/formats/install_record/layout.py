@@ -5,7 +5,7 @@ The document's byte table, the codec and the C declaration follow it; a test com
 
 import struct
 
-from imgseal.records import NamedTuple
+from imgseal.formats.fields import Layout
 
 MAGIC = b"\xd5records"
 FORMAT = 1
@@ -13,18 +13,8 @@ REFUSED = 4
 """Manifest digests of failed packages that are remembered; the oldest makes room."""
 
 
-class Field(NamedTuple):
-    """One field: byte offset, size in bytes, name, `struct` code, meaning in a few words."""
-
-    offset: int
-    size: int
-    name: str
-    code: str
-    meaning: str
-
-
-def _table() -> tuple[Field, ...]:
-    rows = (
+HEAD = Layout(
+    (
         ("magic", "8s", "marks a record of this format"),
         ("format", "H", "1"),
         ("phase", "B", "1 settled, 2 delivering, 3 switching, 4 trial, 5 unproven, 6 returning, 7 settling"),
@@ -55,15 +45,7 @@ def _table() -> tuple[Field, ...]:
         ("target_digest", "32s", "digest of its manifest, else zeros"),
         ("refused", "128s", "manifest digests of packages that failed, oldest first, zeros behind them"),
     )
-    fields, offset = [], 0
-    for name, code, meaning in rows:
-        size = struct.calcsize("<" + code)
-        fields.append(Field(offset, size, name, code, meaning))
-        offset += size
-    return tuple(fields)
-
-
-FIELDS = _table()
-HEAD = struct.Struct("<" + "".join(field.code for field in FIELDS))
+)
+FIELDS = HEAD.fields
 MEMBER = struct.Struct("<BB2s32s")
 """One member of a set: component number, index of its run slot (0xFF: none), zeros, SHA-256 of its statement."""

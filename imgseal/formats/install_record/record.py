@@ -69,13 +69,17 @@ def first_record(current: Mapping[int, Member], sequence: int, manifest_digest: 
 
 def encode(record: Record, components: tuple[int, ...]) -> bytes:
     """Return the bytes of a record of a product with these component numbers, ascending."""
-    head = HEAD.pack(
-        MAGIC, FORMAT, record.phase, len(components), record.generation, record.base, record.copied, record.attempts,
-        record.power_ons, record.prepared, record.kept, record.placed, record.sequence,
-        record.manifest_digest or _ZEROS, record.target_sequence, len(record.refused), record.trial,
-        record.recovery, record.unraised, record.target_digest or _ZEROS,
-        b"".join(record.refused).ljust(32 * REFUSED, b"\0"),
-    )  # fmt: skip
+    values = {
+        **record._asdict(),
+        "magic": MAGIC,
+        "format": FORMAT,
+        "member_count": len(components),
+        "manifest_digest": record.manifest_digest or _ZEROS,
+        "target_digest": record.target_digest or _ZEROS,
+        "refused_count": len(record.refused),
+        "refused": b"".join(record.refused),  # zeros behind them
+    }
+    head = HEAD.pack(values)
     sets = b"".join(encode_members(members, components) for members in (record.current, record.other))
     content = (head + sets).ljust(record_bytes(len(components)) - CHECK_BYTES, b"\0")
     return content + hashlib.sha256(content).digest()
@@ -105,22 +109,19 @@ def decode(data: bytes, components: tuple[int, ...]) -> Record | None:
         return None
     if hashlib.sha256(data[:-CHECK_BYTES]).digest() != data[-CHECK_BYTES:]:
         return None
-    (
-        _, _, phase, count, generation, base, copied, attempts, power_ons, prepared, kept, placed, sequence,
-        manifest_digest, target_sequence, refused_count, trial, recovery, unraised, target_digest, refused,
-    ) = HEAD.unpack_from(data)  # fmt: skip
-    if count != len(components) or count > MEMBERS_MAX or phase not in PHASES or refused_count > REFUSED:
+    at = HEAD.unpack(data)
+    count, refused = at["member_count"], at["refused"]
+    if count != len(components) or count > MEMBERS_MAX or at["phase"] not in PHASES or at["refused_count"] > REFUSED:
         return None
     current = _read_members(data, HEAD_BYTES, components)
     other = _read_members(data, HEAD_BYTES + count * MEMBER.size, components)
     if current is None or other is None:
         return None
-    record = Record(
-        phase, generation, base, copied, attempts, power_ons, prepared, kept, placed, sequence,
-        None if manifest_digest == _ZEROS else manifest_digest, target_sequence,
-        None if target_digest == _ZEROS else target_digest, bool(trial), bool(recovery),
-        tuple(refused[32 * i : 32 * i + 32] for i in range(refused_count)), current, other, bool(unraised),
-    )  # fmt: skip
+    at |= {name: at[name] if at[name] != _ZEROS else None for name in ("manifest_digest", "target_digest")}
+    at |= {name: bool(at[name]) for name in ("trial", "recovery", "unraised")}
+    at |= {"current": current, "other": other}
+    at["refused"] = tuple(refused[32 * i : 32 * i + 32] for i in range(at["refused_count"]))
+    record = Record(*[at[name] for name in Record._fields])
     return record if encode(record, components) == data else None
 
 

@@ -4,6 +4,8 @@
 field beyond bounding what is read next, so that they may run before any signature holds.
 """
 
+from typing import Any
+
 from imgseal.errors import InputError, Place
 from imgseal.formats.sealed_image.layout import (
     CODE,
@@ -12,7 +14,6 @@ from imgseal.formats.sealed_image.layout import (
     FILL,
     FORMAT_MAJOR,
     FORMAT_MINOR,
-    KEY_ID_BYTES,
     KNOWN_FLAGS,
     MAGIC,
     NEEDS,
@@ -56,46 +57,28 @@ class HeaderBlock(NamedTuple):
 def encode_statement(statement: Statement) -> bytes:
     """Return the 384 bytes of a statement; the values must be in range (`decode_statement` says which are)."""
     needs = statement.needs
-    spare = NEEDS - len(needs)
-    least = [word for need in needs for word in need.least.words()]
-    below = [word for need in needs for word in (need.below.words() if need.below else _NO_VERSION)]
-    slots: list[int | bytes] = []
-    for slot in statement.signatures:
-        slots += [slot.algorithm, slot.key_id, slot.length, 0]
-    for _ in range(SIGNATURE_SLOTS - len(statement.signatures)):
-        slots += [0, bytes(KEY_ID_BYTES), 0, 0]
-    return STATEMENT.pack(
-        MAGIC,
-        FORMAT_MAJOR,
-        FORMAT_MINOR,
-        statement.vendor_id,
-        statement.class_id,
-        *statement.hardware,
-        statement.component,
-        statement.kind,
-        len(needs),
-        len(statement.source_revision),
-        *statement.version.words(),
-        statement.counter,
-        *[need.component for need in needs],
-        *[0] * spare,
-        *least,
-        *[0] * (4 * spare),
-        *below,
-        *[0] * (4 * spare),
-        statement.build_time,
-        statement.source_revision,
-        DIGEST_SHA256,
-        statement.payload_digest,
-        statement.payload_size,
-        statement.link_address,
-        statement.entry_offset,
-        statement.header_block,
-        STATEMENT_BYTES,
-        statement.flags,
-        *slots,
-        bytes(field("reserved").size),
-    )
+    values: dict[str, object] = {
+        "magic": MAGIC,
+        "format_major": FORMAT_MAJOR,
+        "format_minor": FORMAT_MINOR,
+        "hardware_least": statement.hardware[0],
+        "hardware_most": statement.hardware[1],
+        "component_number": statement.component,
+        "component_kind": statement.kind,
+        "needs_count": len(needs),
+        "revision_length": len(statement.source_revision),
+        "need_components": [need.component for need in needs],
+        "need_least": [word for need in needs for word in need.least.words()],
+        "need_below": [word for need in needs for word in (need.below.words() if need.below else _NO_VERSION)],
+        "digest_algorithm": DIGEST_SHA256,
+        "statement_length": STATEMENT_BYTES,
+        "reserved": b"",
+    }
+    for index, prefix in enumerate(_PREFIXES):
+        slot = statement.signatures[index] if index < len(statement.signatures) else SignatureSlot(0, b"", 0)
+        values |= {f"{prefix}algorithm": slot.algorithm, f"{prefix}key": slot.key_id, f"{prefix}length": slot.length}
+        values[f"{prefix}reserved"] = 0
+    return STATEMENT.pack({**statement._asdict(), **values, "version": statement.version.words()})
 
 
 def encode_header_block(statement: Statement, signatures: tuple[bytes, ...]) -> bytes:
@@ -119,34 +102,41 @@ def decode_statement(data: bytes) -> Statement:
             f"{STATEMENT_BYTES} bytes",
             f"{len(data)} bytes",
         )
-    values = STATEMENT.unpack_from(data)
-    magic, major, minor, vendor_id, class_id, hw_least, hw_most, number, kind, count, revision_length = values[:11]
+    at = STATEMENT.unpack(data)
+    magic, version = at["magic"], (at["format_major"], at["format_minor"])
     if magic != MAGIC:
         raise SealedFormatError("structure.unrecognised", "no sealed image", "magic", MAGIC.hex(), magic.hex())
-    if (major, minor) != (FORMAT_MAJOR, FORMAT_MINOR):
+    if version != (FORMAT_MAJOR, FORMAT_MINOR):
         raise SealedFormatError(
             "structure.format-unsupported",
             "the header is of a format this version does not read",
-            "format_major" if major != FORMAT_MAJOR else "format_minor",
+            "format_major" if version[0] != FORMAT_MAJOR else "format_minor",
             f"{FORMAT_MAJOR}.{FORMAT_MINOR}",
-            f"{major}.{minor}",
+            "{}.{}".format(*version),
             "a newer imgseal may read it",
         )
-    if hw_least > hw_most:
-        raise _invalid("hardware_least", f"at most {hw_most}, the highest revision", hw_least)
+    least, most, number, kind = (
+        at[name] for name in ("hardware_least", "hardware_most", "component_number", "component_kind")
+    )
+    if least > most:
+        raise _invalid("hardware_least", f"at most {most}, the highest revision", least)
     _require(number != 0, "component_number", "1 to 255", number)
     _require(kind in (CODE, DATA), "component_kind", "1 (code) or 2 (data)", kind)
-    _require(count <= NEEDS, "needs_count", _NEEDS_COUNT, count)
-    _require(revision_length <= REVISION_BYTES, "revision_length", _REVISION_LENGTH, revision_length)
-    needs = _needs(count, number, values[16:20], values[20:36], values[36:52])
-    build_time, revision, digest_algorithm, digest, size, link, entry, header_block, length, flags = values[52:62]
-    _require(not any(revision[revision_length:]), "source_revision", "zeros behind the revision", revision)
-    _require(digest_algorithm == DIGEST_SHA256, "digest_algorithm", "-16 (SHA-256)", digest_algorithm)
+    _require(at["needs_count"] <= NEEDS, "needs_count", _NEEDS_COUNT, at["needs_count"])
+    used, revision = at["revision_length"], at["source_revision"]
+    _require(used <= REVISION_BYTES, "revision_length", _REVISION_LENGTH, used)
+    needs = _needs(at)
+    _require(not any(revision[used:]), "source_revision", "zeros behind the revision", revision)
+    algorithm, size, link, entry = (
+        at[name] for name in ("digest_algorithm", "payload_size", "link_address", "entry_offset")
+    )
+    _require(algorithm == DIGEST_SHA256, "digest_algorithm", "-16 (SHA-256)", algorithm)
     _require(size > 0, "payload_size", "at least 1", size)
     if link + size > 1 << 32:
         raise _invalid("link_address", "a payload that ends below 2**32", f"0x{link:08x} + {size}")
     _require(entry < size and (kind == CODE or entry == 0), "entry_offset", "inside the payload; 0 for data", entry)
-    _require(length == STATEMENT_BYTES, "statement_length", _LENGTH, length)
+    _require(at["statement_length"] == STATEMENT_BYTES, "statement_length", _LENGTH, at["statement_length"])
+    flags, header_block = at["flags"], at["header_block"]
     if flags & ~KNOWN_FLAGS:
         raise SealedFormatError(
             "structure.unknown-flag",
@@ -155,8 +145,8 @@ def decode_statement(data: bytes) -> Statement:
             f"only bits of 0x{KNOWN_FLAGS:x}",
             f"0x{flags:x}",
         )
-    slots = _slots(values[62:74])
-    _require(not any(values[74]), "reserved", "zeros", values[74])
+    slots = _slots(at)
+    _require(not any(at["reserved"]), "reserved", "zeros", at["reserved"])
     needed = STATEMENT_BYTES + sum(slot.length for slot in slots)
     if (
         not HEADER_BLOCK_MIN <= header_block <= HEADER_BLOCK_MAX
@@ -171,17 +161,17 @@ def decode_statement(data: bytes) -> Statement:
             str(header_block),
         )
     return Statement(
-        vendor_id,
-        class_id,
-        (hw_least, hw_most),
+        at["vendor_id"],
+        at["class_id"],
+        (least, most),
         number,
         kind,
-        _version("version", values[11:15]),
-        values[15],
+        _version("version", at["version"]),
+        at["counter"],
         needs,
-        build_time,
-        revision[:revision_length],
-        digest,
+        at["build_time"],
+        revision[:used],
+        at["payload_digest"],
         size,
         link,
         entry,
@@ -248,9 +238,9 @@ def _version(name: str, words: tuple[int, ...]) -> Version:
         ) from None
 
 
-def _needs(
-    count: int, own: int, components: tuple[int, ...], least: tuple[int, ...], below: tuple[int, ...]
-) -> tuple[Need, ...]:
+def _needs(at: dict[str, Any]) -> tuple[Need, ...]:
+    own, count = at["component_number"], at["needs_count"]
+    components, least, below = at["need_components"], at["need_least"], at["need_below"]
     needs: list[Need] = []
     for index in range(count):
         component = components[index]
@@ -276,15 +266,11 @@ def _needs(
     return tuple(needs)
 
 
-def _slots(values: tuple[int | bytes, ...]) -> tuple[SignatureSlot, ...]:
+def _slots(at: dict[str, Any]) -> tuple[SignatureSlot, ...]:
     slots: list[SignatureSlot] = []
     ended = False
-    for index in range(SIGNATURE_SLOTS):
-        algorithm, key_id, length, reserved = values[4 * index : 4 * index + 4]
-        assert isinstance(algorithm, int)
-        assert isinstance(length, int)
-        assert isinstance(key_id, bytes)
-        prefix = _PREFIXES[index]
+    for prefix in _PREFIXES:
+        algorithm, key_id, length, reserved = (at[prefix + part] for part in ("algorithm", "key", "length", "reserved"))
         _require(reserved == 0, prefix + "reserved", "0", reserved)
         if algorithm == 0:
             _require(not any(key_id) and length == 0, prefix + "key", "zeros in an unused slot", key_id)

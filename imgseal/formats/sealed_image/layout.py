@@ -4,9 +4,7 @@ Everything is little-endian. The table is the single declaration: the codec's `s
 findings, `imgseal show --field` and the document's byte table all follow it, and tests hold them together.
 """
 
-import struct
-
-from imgseal.records import NamedTuple
+from imgseal.formats.fields import Field, Layout
 
 MAGIC = b"\xd5imgseal"
 """Not text, not CBOR of any envelope, and not the start of a COSE Sig_structure (0x84).
@@ -27,17 +25,7 @@ KEY_ID_BYTES, REVISION_BYTES = 16, 32
 FILL = 0xFF
 
 
-class Field(NamedTuple):
-    """One field of the statement: byte offset, size in bytes, name, `struct` code, meaning in a few words."""
-
-    offset: int
-    size: int
-    name: str
-    code: str
-    meaning: str
-
-
-def _table() -> tuple[Field, ...]:
+def _table() -> Layout:
     rows = [
         ("magic", "8s", "marks a header block of this format"),
         ("format_major", "H", "1"),
@@ -74,16 +62,11 @@ def _table() -> tuple[Field, ...]:
             (f"signature_{index}_reserved", "H", "0"),
         ]
     rows.append(("reserved", "12s", "zeros"))
-    fields, offset = [], 0
-    for name, code, meaning in rows:
-        size = struct.calcsize("<" + code)
-        fields.append(Field(offset, size, name, code, meaning))
-        offset += size
-    return tuple(fields)
+    return Layout(rows)
 
 
-FIELDS = _table()
-STATEMENT = struct.Struct("<" + "".join(f.code for f in FIELDS))
+STATEMENT = _table()
+FIELDS = STATEMENT.fields
 STATEMENT_BYTES = STATEMENT.size
 
 

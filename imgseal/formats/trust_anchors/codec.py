@@ -5,11 +5,11 @@ A set is whole: it replaces the one before, whichever that is, so that a device 
 
 import hashlib
 import itertools
-import struct
 from typing import TYPE_CHECKING, NoReturn
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.cose.kid import thumbprint
+from imgseal.formats.fields import Layout
 from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
@@ -24,8 +24,30 @@ GENERATION = 24
 ENTRIES, REVOKED = 32, 32
 """At most so many keys and revoked key identifiers: a device keeps them in RAM while it judges."""
 
-_HEAD = struct.Struct("<8sHHIBBH16s16s64s32s")
-_ENTRY = struct.Struct("<B3sI16s64s")
+_HEAD = Layout(
+    (
+        ("magic", "8s", "marks a set of this format"),
+        ("format", "H", "1"),
+        ("key_count", "H", "keys, 1 to 32"),
+        ("number", "I", "only ever rises; its first byte counts apex trust anchors"),
+        ("need_images", "B", "distinct signers that an image needs"),
+        ("need_packages", "B", "distinct signers that a package needs"),
+        ("revoked_count", "H", "revoked key identifiers, 0 to 32"),
+        ("vendor_id", "16s", "vendor identifier"),
+        ("class_id", "16s", "class identifier"),
+        ("apex", "64s", "x and y of the apex trust anchor, or zeros"),
+        ("contingency", "32s", "thumbprint of the contingency key, or zeros"),
+    )
+)
+_ENTRY = Layout(
+    (
+        ("role", "B", "1 images, 2 packages"),
+        ("reserved", "3s", "zeros"),
+        ("components", "I", "bit per component by ascending number"),
+        ("key_id", "16s", "first 16 bytes of the thumbprint"),
+        ("point", "64s", "x and y"),
+    )
+)
 _KEY, _POINT, _DIGEST = 16, 64, 32
 
 
@@ -72,20 +94,9 @@ class AnchorUpdate(NamedTuple):
 def encode_set(anchors: AnchorSet) -> bytes:
     """Return the bytes of a set; keys and revoked identifiers in ascending order, so that one set has one encoding."""
     ordered = sorted(anchors.anchors, key=lambda anchor: (anchor.role, anchor.key_id))
-    head = _HEAD.pack(
-        MAGIC,
-        1,
-        len(ordered),
-        anchors.number,
-        anchors.need_images,
-        anchors.need_packages,
-        len(anchors.revoked),
-        anchors.vendor_id,
-        anchors.class_id,
-        anchors.apex,
-        anchors.contingency,
-    )
-    entries = [_ENTRY.pack(a.role, bytes(3), a.components, a.key_id, a.point) for a in ordered]
+    counts = {"key_count": len(ordered), "revoked_count": len(anchors.revoked)}
+    head = _HEAD.pack({**anchors._asdict(), **counts, "magic": MAGIC, "format": 1})
+    entries = [_ENTRY.pack({**anchor._asdict(), "reserved": b""}) for anchor in ordered]
     return head + b"".join(entries) + b"".join(sorted(anchors.revoked))
 
 
@@ -95,11 +106,10 @@ def decode_set(data: bytes) -> AnchorSet:
         _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
     if len(data) < _HEAD.size:
         _refuse("", "the set ends before its head does", f"{_HEAD.size} bytes", f"{len(data)} bytes")
-    _, format_, count, number, images, packages, revoked_count, vendor, class_, apex, contingency = _HEAD.unpack_from(
-        data
-    )
-    if format_ != 1:
-        _refuse("format", "a format that is not read here", "1", str(format_))
+    at = _HEAD.unpack(data)
+    count, revoked_count, apex, contingency = (at[n] for n in ("key_count", "revoked_count", "apex", "contingency"))
+    if at["format"] != 1:
+        _refuse("format", "a format that is not read here", "1", str(at["format"]))
     if not 1 <= count <= ENTRIES:
         _refuse("keys", "too few or too many keys", f"1 to {ENTRIES}", str(count))
     if revoked_count > REVOKED:
@@ -114,10 +124,10 @@ def decode_set(data: bytes) -> AnchorSet:
     _ascending(revoked, "revoked")
     if len({a.key_id for a in anchors}) != count:
         _refuse("keys", "one key in two roles", "a key for each role", "the same key twice")
-    for role, need, name in ((IMAGES, images, "need_images"), (PACKAGES, packages, "need_packages")):
+    for role, name in ((IMAGES, "need_images"), (PACKAGES, "need_packages")):
         there = sum(anchor.role == role for anchor in anchors)
-        if not 1 <= need <= there:
-            _refuse(name, "more or fewer signers than there are keys", f"1 to {there}", str(need))
+        if not 1 <= at[name] <= there:
+            _refuse(name, "more or fewer signers than there are keys", f"1 to {there}", str(at[name]))
     for anchor in anchors:
         if anchor.key_id in revoked:
             _refuse("revoked", "a key that is trusted and revoked", "one or the other", anchor.key_id.hex())
@@ -134,11 +144,13 @@ def decode_set(data: bytes) -> AnchorSet:
             _refuse("revoked", "the apex trust anchor or the contingency key is revoked", "another key", own.hex())
     if any(contingency[:_KEY] == anchor.key_id for anchor in anchors) and contingency != bytes(_DIGEST):
         _refuse("contingency", "the contingency key signs images or packages as well", "a key of its own", "the same")
-    return AnchorSet(number, vendor, class_, images, packages, apex, contingency, anchors, revoked)
+    at |= {"anchors": anchors, "revoked": revoked}
+    return AnchorSet(*[at[name] for name in AnchorSet._fields])
 
 
 def _anchor(data: bytes, index: int) -> Anchor:
-    role, zeros, components, key_id, point = _ENTRY.unpack_from(data, _HEAD.size + index * _ENTRY.size)
+    at = _ENTRY.unpack(data, _HEAD.size + index * _ENTRY.size)
+    role, zeros, components, key_id, point = at.values()
     where = f"keys[{index}]"
     if role not in (IMAGES, PACKAGES):
         _refuse(f"{where}.role", "an unknown role", f"{IMAGES} or {PACKAGES}", str(role))
@@ -186,8 +198,8 @@ def read_flash_block(data: bytes) -> AnchorSet:
     """Read a set from the start of a place in flash; AnchorFormatError where it is damaged or there is none."""
     if data[: len(MAGIC)] != MAGIC or len(data) < _HEAD.size:
         _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
-    count, revoked = struct.unpack_from("<H", data, 10)[0], struct.unpack_from("<H", data, 18)[0]
-    size = _HEAD.size + count * _ENTRY.size + revoked * _KEY
+    head = _HEAD.unpack(data)
+    size = _HEAD.size + head["key_count"] * _ENTRY.size + head["revoked_count"] * _KEY
     content, digest = data[:size], data[size : size + _DIGEST]  # behind it is the erased rest of the place
     if hashlib.sha256(content).digest() != digest:
         _refuse("digest", "the set is damaged", hashlib.sha256(content).hexdigest(), digest.hex())
