@@ -50,11 +50,10 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     assert "ML_DSA" not in header + (project / "seal" / "seal_options.h").read_text()
     secret = private_key("keys/images").private_numbers().private_value.to_bytes(32)
     assert ", ".join(f"0x{byte:02X}" for byte in secret) not in header
-    # the demo's motor: two run slots of 320 KiB at 0x20000 and 0x70000, 1024 bytes of header, 64 vectors
-    assert (
-        "/* motor */ { 1, 1, 0, 2, 1024, 64, 256u, { { 0x00020000u, 0x50000u, 1, 0xFF }, { 0x00070000u, 0x50000u, 1, 0xFF } }"
-        in header
-    )
+    # the demo's motor: two run slots of 320 KiB at 0x20000 and 0x70000, judged at boot, a hazard, 1024 bytes of header,
+    # 64 vectors, a counter of 64 steps
+    assert "/* motor */ { 1, 1, 0, 2, 1, 0, 1, 0, 1024, 64, 256u, 64u, " in header
+    assert "{ { 0x00020000u, 0x50000u, 1, 0xFF }, { 0x00070000u, 0x50000u, 1, 0xFF } }" in header
 
 
 def test_the_set_that_devices_leave_the_factory_with(imgseal: Imgseal, project: Path) -> None:

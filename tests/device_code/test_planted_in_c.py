@@ -99,7 +99,7 @@ BOOT = [
     ("sequence not raised", "    move(r + R_SEQUENCE, r + R_TARGET_SEQUENCE, 4);\n", "", "two run slots"),
     ("trial without a way back", "    r[R_PHASE] = PHASE_TRIAL;\n", "    r[R_PHASE] = PHASE_UNPROVEN;\n", "staged outside, kept"),
     ("recovery image half rewritten", "(!b->journal.found || !b->journal.record[R_RECOVERY])", "1", "recovery image"),
-    ("run slot not erased", "        code = erase_range(b, head->base, head->size);\n", "        code = to == c->run ? code : erase_range(b, head->base, head->size);\n", "staged outside, kept"),
+    ("run slot not erased", "        code = erase_range(b, to->base, to->size);\n", "        code = to == c->run ? code : erase_range(b, to->base, to->size);\n", "staged outside, kept"),
     ("slot noted before it is written", "    code = rewrite(b, index, &image.source, 1);\n", "    flip_bit(r + R_PLACED, index);\n    code = commit(b);\n    r = b->journal.record;\n    code = rewrite(b, index, &image.source, 1);\n    flip_bit(r + R_PLACED, index);\n", "staged outside, kept"),
 ]  # fmt: skip
 
