@@ -95,3 +95,13 @@ class Version(NamedTuple):
         if len(tail) != 2 or tail[0] not in stages or not 0 <= tail[1] < STAGE_NUMBER_LIMIT:
             raise ValueError(f"{numbers} has a stage that is not -3, -2 or -1 followed by its number")
         return cls(core[0], core[1], core[2], stages[tail[0]], tail[1])
+
+
+def suit_words(numbers: tuple[int, ...] | None) -> str | None:
+    """Return the version that a manifest carries as text; bare numbers where they make none, None where it has none."""
+    if numbers is None:
+        return None
+    try:
+        return str(Version.from_suit(list(numbers)))
+    except ValueError:
+        return ".".join(map(str, numbers))

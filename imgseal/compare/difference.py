@@ -8,7 +8,7 @@ from imgseal.limits import CHUNK
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.times import utc
-from imgseal.versions import Version
+from imgseal.versions import suit_words
 
 
 class Change(NamedTuple):
@@ -56,7 +56,10 @@ class Comparison(NamedTuple):
 
 def compare(old: Contents, new: Contents, product: Product) -> Comparison:
     """Compare two packages of one product; slots in the order of the product file."""
-    pairs = [("release", _release(old), _release(new)), ("sequence", str(old.sequence), str(new.sequence))]
+    pairs = [
+        ("release", suit_words(old.set_version), suit_words(new.set_version)),
+        ("sequence", str(old.sequence), str(new.sequence)),
+    ]
     slots = [
         _slot(product, name, old.images.get(name), new.images.get(name))
         for component in product.components.values()
@@ -64,15 +67,6 @@ def compare(old: Contents, new: Contents, product: Product) -> Comparison:
         if name in old.images or name in new.images
     ]
     return Comparison(old.name, new.name, tuple(Change(*pair) for pair in pairs if pair[1] != pair[2]), tuple(slots))
-
-
-def _release(contents: Contents) -> str | None:
-    if contents.set_version is None:
-        return None
-    try:
-        return str(Version.from_suit(list(contents.set_version)))
-    except ValueError:
-        return ".".join(map(str, contents.set_version))
 
 
 def _facts(statement: Statement, product: Product) -> dict[str, str]:

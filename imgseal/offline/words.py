@@ -10,7 +10,7 @@ from imgseal.formats.suit.manifest import Manifest
 from imgseal.formats.suit.outline import outline
 from imgseal.offline.text_form import escaped, refuse
 from imgseal.times import utc
-from imgseal.versions import Version
+from imgseal.versions import suit_words
 
 _LINES = 1000
 
@@ -48,12 +48,8 @@ def manifest_words(manifest: Manifest, content: bytes, severed: Mapping[int, byt
 
 def manifest_lines(manifest: Manifest, content: bytes, severed: Mapping[int, bytes], *, complete: bool) -> list[str]:
     """Return the lines of `manifest_words`; `complete` ones show each value in full, reporting policies too."""
-    release = ""
-    if manifest.set_version is not None:
-        try:
-            release = f", release {Version.from_suit(list(manifest.set_version))}"
-        except ValueError:
-            release = f", release {'.'.join(map(str, manifest.set_version))}"
+    version = suit_words(manifest.set_version)
+    release = "" if version is None else f", release {version}"
     digest = wrapped_digest(content)
     lines = [f"update package{release}, sequence {manifest.sequence_number}"]
     lines += islice(outline(Envelope(digest, b"", (), content, severed, {}), complete=complete), _LINES)

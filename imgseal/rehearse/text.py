@@ -86,12 +86,7 @@ def rehearsal_document(rehearsal: Rehearsal, package: str, device: str) -> dict[
         "invariants": dict(INVARIANTS),
         "violation": None
         if violation is None
-        else {
-            "invariant": violation.invariant,
-            "message": violation.message,
-            "events": list(violation.events),
-            "token": str(violation.token),
-        },
+        else {**violation._asdict(), "events": list(violation.events), "token": str(violation.token)},
         "estimate": None if took is None else _estimate_document(took),
     }
 
