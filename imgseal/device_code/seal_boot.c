@@ -861,24 +861,20 @@ static uint32_t raise_counter(struct seal_boot *b, uint32_t index)
     const struct seal_component *c = &b->product->components[index];
     const struct seal_counters *counters = &b->counters;
     uint8_t number = c->number;
-    uint32_t now = 0, value = get32(b->work->statement + SEAL_AT_COUNTER);
+    uint32_t now = 0, step, value = get32(b->work->statement + SEAL_AT_COUNTER);
 
-    if (value <= c->counter_most) {     /* else it is no image that passes: its record is somebody's own */
-        uint32_t step;
-
-        if (read_counter(b, number, &now) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
-        step = now > 1 ? now : 1;
-        if (c->counter_value) {
-            if (step <= value)
-                (void)counters->raise(counters->user, number, value);
-        } else {
-            while (step <= value && counters->take(counters->user, number, step) == SEAL_WRITTEN)
-                step++;
-        }
-        if (read_counter(b, number, &now) != SEAL_READ)
-            return SEAL_DEVICE_UNREADABLE;
+    if (read_counter(b, number, &now) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
+    step = now > 1 ? now : 1;
+    if (c->counter_value) {
+        if (step <= value)
+            (void)counters->raise(counters->user, number, value);
+    } else {
+        while (step <= value && counters->take(counters->user, number, step) == SEAL_WRITTEN)
+            step++;
     }
+    if (read_counter(b, number, &now) != SEAL_READ)
+        return SEAL_DEVICE_UNREADABLE;
     b->journal.record[R_UNRAISED] |= now < value;
     return SEAL_WRITTEN;
 }
@@ -887,10 +883,17 @@ static uint32_t raise_counter(struct seal_boot *b, uint32_t index)
 static uint32_t settle(struct seal_boot *b)
 {
     uint8_t *r = b->journal.record;
-    uint32_t i, code = r[R_PHASE] == PHASE_SETTLING ? tidy(b) : (uint32_t)SEAL_WRITTEN;
+    uint32_t i, code = SEAL_WRITTEN, passes = SEAL_ACCEPTED;
 
-    r[R_UNRAISED] = 0;
-    for (i = 0; code == SEAL_WRITTEN && i < b->product->component_count; i++) {
+    if (r[R_PHASE] == PHASE_SETTLING) {     /* whoever writes records must not raise counters with them */
+#ifdef SEAL_BOOT_MARK
+        b->marked = 0;
+#endif
+        passes = judge_set(b, 0);
+        code = tidy(b);
+    }
+    r[R_UNRAISED] = passes != SEAL_ACCEPTED;
+    for (i = 0; code == SEAL_WRITTEN && passes == SEAL_ACCEPTED && i < b->product->component_count; i++) {
         if (entry(b, 0, i)[1] >= b->product->components[i].run_slots)
             continue;
         if (named(b, 0, i))

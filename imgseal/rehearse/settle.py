@@ -55,10 +55,13 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
     Counters that their storage does not take hold nothing up: the record says so, and each boot tries again.
     """
     settling = record.phase == SETTLING
-    if settling:
-        journal.tidy()
     unraised = False
-    members = [(c, member.slot, member.statement) for c in device.components(record.current)
+    if settling:
+        unraised = (
+            device.judge_set(record.current) is not None
+        )  # whoever writes records must not raise counters with them
+        journal.tidy()
+    members = [(c, member.slot, member.statement) for c in device.components({} if unraised else record.current)
                for member in [record.current[c.number]]]  # fmt: skip
     recovery = device.recovery
     if recovery is not None and device.judge_recovery(record) is None:
@@ -71,9 +74,6 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
             unraised = True
             continue  # the set is judged before it starts again, and will be refused
         value = header.statement.counter
-        if value > component.counter_most:
-            unraised = True
-            continue  # no image that passes: the application has written a record of its own
         before = device.counters.read(component.number)
         now = raised(device, component, value)
         if now < value:

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from burnt_counters import burnt
 from c_boot import Library, programs_in_c
 from c_install import InstallLibrary, programs_with_installer
 from failing_storage import behind, flips, full_counters, one_place_worn, violated
@@ -34,6 +35,20 @@ def test_counters_full_or_worn(name: str, loud: bool, tool: Callable[[str], str]
     library = InstallLibrary(pair(name).product, tmp_path, flags=FLAGS)
     library.loud = loud
     assert violated(itertools.chain(full_counters(name), behind(name)), programs_with_installer(library)) is None
+
+
+@pytest.mark.parametrize("name", mainly("two cores", PRODUCTS))
+def test_a_record_in_settling_raises_nothing_that_nobody_signed(
+    name: str, tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    tool("gcc")
+    assert burnt(name, programs_in_c(Library(pair(name).product, tmp_path, flags=FLAGS))) is None
+
+
+def test_settling_that_judges_nothing_is_found(tool: Callable[[str], str], tmp_path: Path) -> None:
+    tool("gcc")
+    sources = planted(tmp_path, "seal_boot.c", "        passes = judge_set(b, 0);\n", "")
+    assert burnt(CORES, programs_in_c(Library(pair(CORES).product, tmp_path, sources, ("-O1", "-w")))) is not None
 
 
 def everything(name: str) -> Iterator[tuple[Stage, ByteView]]:

@@ -7,6 +7,7 @@ import itertools
 from collections.abc import Callable
 
 import pytest
+from burnt_counters import burnt
 from failing_storage import after, behind, full_counters, two_steps, violated
 from long_runs import mainly
 from stages import PRODUCTS, files, pair, small
@@ -130,3 +131,8 @@ def test_a_fault_is_found(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     found = violated(iter(cases), programs)
     assert found is not None
     assert found.invariant in ("settles", "starts"), found
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_a_record_in_settling_raises_nothing_that_nobody_signed(name: str) -> None:
+    assert burnt(name, Programs()) is None
