@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from imgseal.product.model import Component, Memory, Product, Slot
+from imgseal.product.model import Memory, Product, Slot
 from imgseal.records import NamedTuple
 
 _BAR = 24
@@ -96,22 +96,13 @@ def _ranges(product: Product, memory: Memory, contents: Mapping[str, InSlot]) ->
 
 def _use(product: Product, slot: Slot) -> str:
     for component in product.components.values():
-        role = _role(component, slot.name)
-        if role is not None:
-            return f"{component.name}, {role}"
+        roles = {component.keep: "keep slot", component.staging: "staging slot"}
+        roles |= dict.fromkeys(component.header, "header slot")
+        several = f" of {len(component.run)}" if len(component.run) > 1 else None
+        roles |= {name: f"run slot {n}{several}" if several else "run slot" for n, name in enumerate(component.run, 1)}
+        if slot.name in roles:
+            return f"{component.name}, {roles[slot.name]}"
     return slot.holds or "no use"
-
-
-def _role(component: Component, slot: str) -> str | None:
-    if slot in component.run:
-        count = len(component.run)
-        place = f" {component.run.index(slot) + 1} of {count}" if count > 1 else ""
-        return f"run slot{place}"
-    if slot in component.header:
-        return "header slot"
-    if slot == component.staging:
-        return "staging slot"
-    return "keep slot" if slot == component.keep else None
 
 
 def size_words(size: int) -> str:
