@@ -73,7 +73,7 @@ static void find(struct seal_install *i, const struct seal_part *part, struct se
     uint32_t in_front;
     const struct seal_slot *place = place_of(component_of(i, part), part, &in_front);
 
-    struct seal_slot slot;
+    struct seal_slot slot = { 0, 0, 0, 0 };
 
     slot.base = part->at;
     slot.size = part->size;
@@ -417,7 +417,7 @@ static uint32_t open_part(struct seal_install *i)
     const struct seal_component *c = i->component;
     const struct seal_part *part = i->part;
     struct seal_boot *b = i->boot;
-    uint32_t in_front, code, come = i->headed ? SEAL_STATEMENT_BYTES : 0;
+    uint32_t in_front, come = i->headed ? SEAL_STATEMENT_BYTES : 0;
     const struct seal_slot *place = place_of(c, part, &in_front);
 
     i->step = BODY;
@@ -433,6 +433,8 @@ static uint32_t open_part(struct seal_install *i)
         }
     }
     if (i->writing) {
+        uint32_t code;
+
         if (part->size > (part->header ? c->header_block : place->size - in_front))
             return SEAL_PLACEMENT_LARGER_THAN_SLOT;
         code = begin_delivery(i);
@@ -460,12 +462,11 @@ static uint32_t meet(struct seal_install *i)
     struct seal_part *part = i->part;
     const struct seal_component *c = i->component;
     struct seal_boot *b = i->boot;
-    uint32_t code;
     const uint8_t *m = running(i, part->component);
 
     i->want = i->number - SEAL_STATEMENT_BYTES;
     if (part->taken) {
-        code = seal_check_layers(&i->device, &i->package, i->buffer, part, i->statement);
+        uint32_t code = seal_check_layers(&i->device, &i->package, i->buffer, part, i->statement);
         if (code != SEAL_ACCEPTED)
             return code;
         if (!c->recovery)
@@ -681,7 +682,7 @@ static uint32_t judge_images(struct seal_install *i)
     struct seal_subject subject;
     struct seal_header header;
     const struct seal_part *part = i->package.part;
-    uint32_t left, k, code = SEAL_ACCEPTED;
+    uint32_t left, code = SEAL_ACCEPTED;
 
     state_of(b, &state);
     state.versions = b->versions;
@@ -689,8 +690,8 @@ static uint32_t judge_images(struct seal_install *i)
     state.whole_set = 1;
     for (left = i->package.parts; code == SEAL_ACCEPTED && left != 0; left--, part++) {
         const struct seal_component *c = component_of(i, part);
+        uint32_t k = part->component;
 
-        k = part->component;
         if (!part->taken || !has_header(i, part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
             continue;
         if (!i->dry && c->run_slots > 1) {
