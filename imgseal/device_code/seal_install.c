@@ -15,7 +15,14 @@ enum { UINT = 0, BYTES = 2, TEXT = 3, PAIRS = 5 };
 static const uint8_t kinds[] = { 1u << PAIRS, 1u << UINT | 1u << TEXT, 1u << BYTES };
 
 #define TEXT_KEY 23u
-#define FIRST (SEAL_WRITE_UNIT > 8u ? SEAL_WRITE_UNIT : 8u)   /* bytes that are programmed last: whole units, with the magic */
+
+/* Bytes that are programmed last: whole units, with the magic. */
+#if SEAL_WRITE_UNIT > 8
+#define FIRST SEAL_WRITE_UNIT
+#else
+#define FIRST 8u
+#endif
+
 /* Merged into its one caller, such a function makes it longer by more than a call is. */
 #ifdef __GNUC__
 #define APART __attribute__((noinline))
