@@ -23,7 +23,7 @@ FAULTS = [
     ("block not erased", ERASE_BLOCK, "    return code;\n", CUTS),
     ("entries on one another", "log_at(s, s->notes++)", "log_at(s, s->notes)", CUTS),
     ("last page left out", "s->fill != 0 && flush(s) != SEAL_WRITTEN", "0", CUTS),
-    ("entries that share a unit", "    s->entry = unit > ENTRY ? unit : ENTRY;\n", "    s->entry = ENTRY;\n", WIDE),
+    ("entries that share a unit", "    s->entry = g.unit > ENTRY ? g.unit : ENTRY;\n", "    s->entry = ENTRY;\n", WIDE),
     ("package goes on where its block is not whole", "    s->complete = s->position / s->block;\n    return", "    s->complete = s->position / s->block + 1;\n    return", BELIEF),
     ("log believed", "look(s, s->complete * s->block) != SEAL_ACCEPTED || !i->judged", "(look(s, s->complete * s->block), !i->judged)", BELIEF),
     ("log of another package", "\n        || seal_differ(tag, i->package.digest, TAG) != 0)", ")", BELIEF),
