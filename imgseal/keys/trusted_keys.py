@@ -94,16 +94,7 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
                     found=f"{entry.key} is for {public.words}",
                     hint="name its algorithm in rules.algorithms, or take the key out",
                 )
-            if public.key_id in seen:
-                other_where, other = seen[public.key_id]
-                raise SigningKeyError(
-                    "one key stands in two places of [trust]",
-                    place=Place(file=product.source, key=where),
-                    expected="another key for each role, and each key once",
-                    found=f"{entry.key} is the same key as {other} in {other_where}",
-                    hint="make a key for each role: imgseal key new FILE",
-                )
-            seen[public.key_id] = where, entry.key
+            _claim(seen, public, where, entry.key, product, "another key for each role, and each key once")
             keys.append(
                 TrustedKey(
                     public,
@@ -126,6 +117,28 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
     return Trust(tuple(keys), trust.need_images, trust.need_packages, apex, contingency, uncounted)
 
 
+def _claim(
+    seen: dict[bytes, tuple[str, str]],
+    public: AnyKey,
+    where: str,
+    source: str,
+    product: Product,
+    expected: str,
+    hint: str = "make a key for each role: imgseal key new FILE",
+) -> None:
+    """Note where a key stands in [trust]; SigningKeyError where it stands already."""
+    if public.key_id in seen:
+        other_where, other = seen[public.key_id]
+        raise SigningKeyError(
+            "one key stands in two places of [trust]",
+            place=Place(file=product.source, key=where),
+            expected=expected,
+            found=f"{source} is the same key as {other} in {other_where}",
+            hint=hint,
+        )
+    seen[public.key_id] = where, source
+
+
 def _uncounted(
     product: Product, read: Callable[[str], bytes | None], seen: dict[bytes, tuple[str, str]]
 ) -> Iterator[TrustedKey]:
@@ -135,16 +148,8 @@ def _uncounted(
         if data is None:
             continue
         public = load_public(data, entry.key)
-        if public.key_id in seen:
-            where, other = seen[public.key_id]
-            raise SigningKeyError(
-                "one key stands in two places of [trust]",
-                place=Place(file=product.source, key="trust.uncounted"),
-                expected="a key that nothing is trusted for",
-                found=f"{entry.key} is the same key as {other} in {where}",
-                hint="take it out of trust.uncounted: what is trusted counts",
-            )
-        seen[public.key_id] = "trust.uncounted", entry.key
+        expected, hint = "a key that nothing is trusted for", "take it out of trust.uncounted: what is trusted counts"
+        _claim(seen, public, "trust.uncounted", entry.key, product, expected, hint)
         yield TrustedKey(public, public.key_id, entry.key, UNCOUNTED, development=False)
 
 
@@ -166,15 +171,7 @@ def _lone(
             found=f"{reference} is for {public.words}",
             hint="make one: imgseal key new FILE",
         )
-    if public.key_id in seen:
-        raise SigningKeyError(
-            "one key stands in two places of [trust]",
-            place=Place(file=product.source, key=where),
-            expected="a key that signs nothing but trust anchor sets",
-            found=f"{reference} is the same key as {seen[public.key_id][1]} in {seen[public.key_id][0]}",
-            hint="make a key for each role: imgseal key new FILE",
-        )
-    seen[public.key_id] = where, reference
+    _claim(seen, public, where, reference, product, "a key that signs nothing but trust anchor sets")
     return public
 
 

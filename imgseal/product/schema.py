@@ -175,12 +175,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("packages", "table", "required", "keys for update packages"),
         Key("development", "table", "none", "keys that only judgements with --development admit"),
         Key("apex", "file", "none", "public key of the apex trust anchor, which signs later sets of these keys"),
-        Key(
-            "contingency",
-            "file",
-            "none",
-            "public key that can replace the apex trust anchor; its thumbprint ships",
-        ),
+        Key("contingency", "file", "none", "public key that can replace the apex trust anchor; its thumbprint ships"),
         Key(
             "uncounted",
             "array",

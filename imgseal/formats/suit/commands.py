@@ -4,7 +4,7 @@ A sequence is a flat array of pairs. Commands and parameters that are not known 
 that they can be shown and encoded again; whether they can be executed is the interpreter's question.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from imgseal.formats.cbor.strict import Tag, encode
 from imgseal.formats.suit import labels
@@ -16,17 +16,6 @@ from imgseal.records import NamedTuple
 _PEN = frozenset({112})  # vendor id as private enterprise number
 _POLICY_MAX = 15
 _INDEX_MAX = 255
-_UUIDS = (labels.VENDOR_ID, labels.CLASS_ID, labels.DEVICE_ID)
-_UINTS = (labels.SLOT, labels.IMAGE_SIZE, labels.SOURCE_COMPONENT, labels.MINIMUM_BATTERY, labels.USE_BEFORE)
-_BOOLS = (labels.STRICT_ORDER, labels.SOFT_FAILURE)
-_BYTES = (
-    labels.CONTENT,
-    labels.INVOKE_ARGUMENTS,
-    labels.FETCH_ARGUMENTS,
-    labels.ENCRYPTION_INFO,
-    labels.WAIT_INFO,
-    labels.METADATA,
-)
 _NO_POLICY = (labels.SET_PARAMETERS, labels.OVERRIDE_MULTIPLE, labels.COPY_PARAMETERS)
 
 Parameters = Mapping[int, object]
@@ -106,7 +95,7 @@ def _sequence(value: object, where: str, depth: int) -> Sequence:
     for position in range(0, len(value), 2):
         code, argument = value[position], value[position + 1]
         place = f"{where}[{position // 2}]"
-        if isinstance(code, bool) or not isinstance(code, int) or code == 0:
+        if not _is_int(code) or code == 0:
             refuse(place, "this is no command", "an integer other than 0", code)
         commands.append(Command(code, _argument(code, argument, place, depth)))
     return tuple(commands)
@@ -158,44 +147,61 @@ def _parameters(argument: object, where: str) -> dict[int, object]:
         refuse(where, "this is no set of parameters", "a map that is not empty", argument)
     out: dict[int, object] = {}
     for label, value in argument.items():
-        if isinstance(label, bool) or not isinstance(label, int) or label == 0:
+        if not _is_int(label) or label == 0:
             refuse(where, "this is no parameter", "an integer other than 0", label)
         out[label] = _parameter(label, value, f"{where}.{labels.PARAMETERS.get(label, label)}")
     return out
 
 
+def _is_int(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _is_unsigned(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool) and value >= 0
+
+
+def _is_uuid(value: object) -> bool:
+    return isinstance(value, bytes) and len(value) == 16
+
+
+_Rule = tuple[Callable[[object], bool], str, str]
+_IDENTIFIER: _Rule = (_is_uuid, "this is no identifier", "16 bytes")
+_UNSIGNED: _Rule = (_is_unsigned, "this is no unsigned integer", "0 or more")
+_BOOLEAN: _Rule = (lambda value: isinstance(value, bool), "this is neither true nor false", "true or false")
+_BYTES: _Rule = (lambda value: isinstance(value, bytes), "this is no byte string", "a byte string")
+_RULES: dict[int, _Rule] = {
+    **dict.fromkeys((labels.VENDOR_ID, labels.CLASS_ID, labels.DEVICE_ID), _IDENTIFIER),
+    **dict.fromkeys((labels.SLOT, labels.IMAGE_SIZE, labels.SOURCE_COMPONENT), _UNSIGNED),
+    **dict.fromkeys((labels.MINIMUM_BATTERY, labels.USE_BEFORE), _UNSIGNED),
+    **dict.fromkeys((labels.STRICT_ORDER, labels.SOFT_FAILURE), _BOOLEAN),
+    **dict.fromkeys((labels.CONTENT, labels.ENCRYPTION_INFO, labels.WAIT_INFO, labels.METADATA), _BYTES),
+    **dict.fromkeys((labels.INVOKE_ARGUMENTS, labels.FETCH_ARGUMENTS), _BYTES),
+    labels.URI: (lambda value: isinstance(value, str), "this is no text", "a text string"),
+    labels.UPDATE_PRIORITY: (_is_int, "this is no integer", "an integer"),
+}
+"""What each parameter has to be, and what is said where it is not."""
+
+
 def _parameter(label: int, value: object, where: str) -> object:
-    if label in _UUIDS:
-        if label == labels.VENDOR_ID and isinstance(value, Tag) and isinstance(value.value, bytes):
-            return value
-        if not isinstance(value, bytes) or len(value) != 16:
-            refuse(where, "this is no identifier", "16 bytes", value)
+    if label == labels.VENDOR_ID and isinstance(value, Tag) and isinstance(value.value, bytes):
         return value
+    if label in _RULES:
+        fits, message, expected = _RULES[label]
+        if not fits(value):
+            refuse(where, message, expected, value)
     if label == labels.IMAGE_DIGEST:
         return SuitDigest.from_value(decode_part(value, where), where)
-    if label in _UINTS:
-        if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-            refuse(where, "this is no unsigned integer", "0 or more", value)
-        return value
-    if label in _BOOLS and not isinstance(value, bool):
-        refuse(where, "this is neither true nor false", "true or false", value)
-    if label == labels.URI and not isinstance(value, str):
-        refuse(where, "this is no text", "a text string", value)
-    if label in _BYTES and not isinstance(value, bytes):
-        refuse(where, "this is no byte string", "a byte string", value)
-    if label == labels.UPDATE_PRIORITY and (isinstance(value, bool) or not isinstance(value, int)):
-        refuse(where, "this is no integer", "an integer", value)
     if label == labels.VERSION:
-        match = decode_part(value, where)
-        if (
-            not isinstance(match, list)
-            or len(match) != 2
-            or isinstance(match[0], bool)
-            or match[0] not in range(1, 6)
-            or not isinstance(match[1], list)
-            or not match[1]
-            or not all(isinstance(n, int) and not isinstance(n, bool) for n in match[1])
-        ):
-            refuse(where, "this is no version to compare with", "[1 to 5, [numbers]]", match)
-        return VersionMatch(match[0], tuple(match[1]))
+        return _version_match(decode_part(value, where), where)
     return value
+
+
+def _version_match(value: object, where: str) -> VersionMatch:
+    comparison, numbers = value if isinstance(value, list) and len(value) == 2 else (0, None)
+    fits = (
+        _is_int(comparison) and comparison in range(1, 6) and isinstance(numbers, list) and all(map(_is_int, numbers))
+    )
+    if not fits or not numbers:
+        refuse(where, "this is no version to compare with", "[1 to 5, [numbers]]", value)
+    return VersionMatch(comparison, tuple(numbers))
