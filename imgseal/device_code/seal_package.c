@@ -23,15 +23,15 @@ enum { ES256 = 0x26, ESP256 = 0x28 };   /* -7 and -9 as CBOR                    
 #define MINUS(value) (NEGATIVE << 5 | ((value) - 1))
 #define A(count) (ARRAY << 5 | (count))             /* an array or map of so many */
 #define M(count) (MAP << 5 | (count))
-#define HOLES 6u                                    /* 0xC0 to 0xDF               */
+#define HOLES 6u                                    /* 0xC0 to 0xDF; tested by shifts that leave no address of RAM behind */
 #define ANY(kind) (0xC0 | (kind))                   /* hole: one of this kind     */
-#define OF(kind, value) (0xC8 | (kind)), (value)    /* hole: of this value or length */
-#define GIVEN 0x08u
-#define INTO (0xD0 | BYTES)                         /* hole: a string whose content comes next */
+#define OF(kind, value) (0xD0 | (kind)), (value)    /* hole: of this value or length */
+#define GIVEN 0x10u
+#define INTO (0xC8 | BYTES)                         /* hole: a string whose content comes next */
 #define INTO_OF(length) (0xD8 | BYTES), (length)    /* the same, of this length  */
-#define LEAVE 0xD3                                  /* no item: such a string ends here */
-#define EXPECTED (0xD0 | UINT)                      /* hole: the number that the caller expects */
-#define INTEGER (0xD0 | NEGATIVE)                   /* hole: a number of either sign */
+#define LEAVE 0xCC                                  /* no item: such a string ends here */
+#define EXPECTED (0xC8 | UINT)                      /* hole: the number that the caller expects */
+#define INTEGER (0xC8 | NEGATIVE)                   /* hole: a number of either sign */
 #define COMMAND(code) (0xE0 | (code))               /* a command's code; its argument is the next item */
 #define POLICY 0xFE                                 /* a reporting policy: a number up to 15 */
 #define END 0xFF
@@ -237,7 +237,7 @@ static int match(struct reading *r, uint32_t shape)
             return 0;
         if (kind == BYTES || kind == TEXT) {
             r->inside = r->rest - value;
-            if ((op & 0x10) == 0) {
+            if ((op & 0x08) == 0) {
                 if (value > r->rest) {
                     r->broken = 1;
                     return 0;
