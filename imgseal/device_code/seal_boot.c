@@ -894,11 +894,9 @@ static uint32_t settle(struct seal_boot *b)
     }
     r[R_UNRAISED] = passes != SEAL_ACCEPTED;
     for (i = 0; code == SEAL_WRITTEN && passes == SEAL_ACCEPTED && i < b->product->component_count; i++) {
-        if (entry(b, 0, i)[1] >= b->product->components[i].run_slots)
-            continue;
         if (named(b, 0, i))
             code = raise_counter(b, i);
-        else
+        else if (entry(b, 0, i)[1] != NOTHING)
             r[R_UNRAISED] = 1;
     }
     if (code == SEAL_WRITTEN) {

@@ -47,7 +47,7 @@ def test_size_on_cortex_m0plus(tool: Callable[[str], str], tmp_path: Path) -> No
         run([COMPILER, *flags, "-c", SOURCES / f"{name}.c", "-o", target])
         text[name] = int(run(["arm-none-eabi-size", target]).split("\n")[1].split()[0])
     assert text["seal_image"] <= 3368
-    assert text["seal_image"] + text["seal_boot"] <= 8888
+    assert text["seal_image"] + text["seal_boot"] <= 8904
     assert text["seal_package"] <= 4548
 
 
@@ -98,7 +98,14 @@ def test_nothing_is_asked_of_a_library(
     }
     shared = set(re.findall(r"\b(seal_\w+)[(\[]", (SOURCES / "seal_image.h").read_text()))
     if name == "seal_install":
-        shared |= {"seal_commit", "seal_member", "seal_record_magic", "seal_read_front", "seal_check_layers"}
+        shared |= {
+            "seal_commit",
+            "seal_member",
+            "seal_record_magic",
+            "seal_read_front",
+            "seal_check_layers",
+            "seal_head",
+        }
     assert ours <= shared
     sizes = run(["arm-none-eabi-size", target]).split("\n")[1].split()
     assert sizes[1:3] == ["0", "0"]
