@@ -57,9 +57,7 @@ def everything(name: str) -> Iterator[tuple[Stage, ByteView]]:
 
 KEPT, CORES, TWO = "staged outside, kept", "two cores", "two run slots"
 SAYS = "    b->journal.record[R_UNRAISED] |= now < value;\n"
-READ_AGAIN = (
-    "        if (read_counter(b, number, &now) != SEAL_READ)\n            return SEAL_DEVICE_UNREADABLE;\n    }\n"
-)
+READ_AGAIN = "    if (read_counter(b, number, &now) != SEAL_READ)\n        return SEAL_DEVICE_UNREADABLE;\n"
 READ_BACK = "seal_differ(b->scan, b->journal.record, b->record_bytes) != 0"
 FAULTS = [
     ("record not read back", READ_BACK, "0", KEPT),
@@ -69,9 +67,9 @@ FAULTS = [
     ("whole record given up where nothing takes its copy", "&& all[kept].copies == COPIES", "&& 0", KEPT),
     ("full counters hold the set up", SAYS, "    if (now < value)\n        return SEAL_DEVICE_UNWRITABLE;\n", CORES),
     ("counters behind, and nobody says so", SAYS, "", CORES),
-    ("counters not read back", READ_AGAIN + SAYS, "    }\n", CORES),
+    ("counters not read back", READ_AGAIN + SAYS, "", CORES),
     ("counters not tried again", "phase == PHASE_SETTLED && r[R_UNRAISED]", "0", CORES),
-    ("said for ever", "    r[R_UNRAISED] = 0;\n    for", "    for", CORES),
+    ("said for ever", "    r[R_UNRAISED] = passes != SEAL_ACCEPTED;\n", "    r[R_UNRAISED] |= passes != SEAL_ACCEPTED;\n", CORES),
     ("number given to take", "(void)counters->raise(", "(void)counters->take(", CORES),
     ("set before left where it is", "code = give_up(b);      /* the set before goes on */", "return start_without_set(b, started);", TWO),
     ("set before forgotten", "    enter(r, PHASE_SETTLING);\n", "    enter(r, PHASE_SETTLING);\n    forget_other(b);\n", TWO),
