@@ -257,19 +257,24 @@ class Oracle:
         if not is_new:
             raise ViolationError("ends", "the package was there to the end, and its set is not")
         if healthy:
-            # the same release is delivered again for the recovery image that could not be rewritten at first
-            again = record.phase == DELIVERING and not source
-            if not (again or record.phase == SETTLED) or release != self.target:
-                raise ViolationError("settles", f"sequence {record.sequence}, phase {record.phase}")
-            if source and not self.has_recovery(flash):
-                raise ViolationError("ends", "the package was there to the end, and its recovery image is not")
-            known = [each.members for each in (self.old, self.new) if each is not None]
-            if self.way_back and record.phase == SETTLED and record.other not in known:
-                raise ViolationError("settles", "the record does not name the set before")
-            there = {} if again else self._recovery_counter(flash)
-            behind = self._behind({**self.new.counters, **there}, counters)
-            if not again and behind != record.unraised:
-                raise ViolationError("settles", f"counters are behind: {behind}; the record says {record.unraised}")
+            self._settled(record, counters, flash, source=source)
+
+    def _settled(self, record: Record, counters: Mapping[int, int], flash: Flash, *, source: bool) -> None:
+        """Hold a device that runs the new set, which has reported itself healthy, against what settling promises."""
+        assert self.new is not None
+        # the same release is delivered again for the recovery image that could not be rewritten at first
+        again = record.phase == DELIVERING and not source
+        if not (again or record.phase == SETTLED) or (record.sequence, record.manifest_digest) != self.target:
+            raise ViolationError("settles", f"sequence {record.sequence}, phase {record.phase}")
+        if source and not self.has_recovery(flash):
+            raise ViolationError("ends", "the package was there to the end, and its recovery image is not")
+        known = [each.members for each in (self.old, self.new) if each is not None]
+        if self.way_back and record.phase == SETTLED and record.other not in known:
+            raise ViolationError("settles", "the record does not name the set before")
+        there = {} if again else self._recovery_counter(flash)
+        behind = self._behind({**self.new.counters, **there}, counters)
+        if not again and behind != record.unraised:
+            raise ViolationError("settles", f"counters are behind: {behind}; the record says {record.unraised}")
 
     def _still_behind(self, record: Record, counters: Mapping[int, int], flash: Flash) -> None:
         """Hold a device whose counters were behind against what it says now; each boot has tried again.
