@@ -390,6 +390,8 @@ static uint32_t open_journal(struct seal_boot *b)
     }
     if (best->copies == 0)
         return SEAL_DEVICE_NO_RECORD;
+    if (!is_record(b, b->journal.record))   /* as it was read: a byte of it may have been left out */
+        return SEAL_DEVICE_UNREADABLE;
     b->journal.found = 1;
     if (best->copies == COPIES && shown == 1)
         return SEAL_WRITTEN;
@@ -1002,8 +1004,8 @@ static void mark_of(struct seal_boot *b, uint8_t mark[MARK_BYTES])
 }
 
 /* judge_set of the set that is to start. Its mark stands for its signatures; the copy of the
- * mark is compared again when everything has been judged, so that a branch that was skipped in
- * between decides nothing. */
+ * mark is compared again, with one that is made again, when everything has been judged, so that what
+ * was skipped in between decides nothing. */
 static uint32_t judge_at_boot(struct seal_boot *b)
 {
     uint8_t mark[MARK_BYTES], there[MARK_BYTES];
@@ -1016,7 +1018,10 @@ static uint32_t judge_at_boot(struct seal_boot *b)
     if (seal_differ(there, mark, MARK_BYTES) == 0)
         b->marked = SEAL_MARKED;
     verdict = judge_set(b, 0);
-    return b->marked == SEAL_MARKED ? verdict + seal_differ(there, mark, MARK_BYTES) : verdict;
+    if (b->marked != SEAL_MARKED)
+        return verdict;
+    mark_of(b, mark);   /* a load of what goes into it may have been skipped */
+    return verdict + seal_differ(there, mark, MARK_BYTES);
 }
 
 /* A set whose signatures have been verified gets its mark; with another verdict than
@@ -1047,7 +1052,7 @@ static void write_mark(struct seal_boot *b, uint32_t verdict)
 static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, struct seal_started *started)
 {
     uint32_t i, phase = b->journal.record[R_PHASE], members = 0;
-    volatile uint32_t left = b->product->component_count, again;
+    volatile uint32_t again = 0;
 
     if ((phase == PHASE_TRIAL) != counted)
         return SEAL_DEVICE_NOT_RUN;
@@ -1058,16 +1063,14 @@ static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, st
     started->what = SEAL_START_SET;
     started->trial = phase == PHASE_TRIAL || phase == PHASE_UNPROVEN;
     for (i = 0; i < b->product->component_count; i++) {
-        const volatile uint8_t *slot = &started->run_slot[i];
-
         started->run_slot[i] = entry(b, 0, i)[1];
-        again = i;
-        verdict += *slot ^ entry(b, 0, again)[1];
-        left--;
+        /* compared where another index says, that nothing is computed from the first one */
+        verdict += *(const volatile uint8_t *)&started->run_slot[again] ^ entry(b, 0, again)[1];
+        again++;
         members += started->run_slot[i] != NOTHING;
     }
     started->members = (uint8_t)members;
-    return verdict + left;
+    return verdict + (again ^ b->product->component_count);
 }
 
 /* The recovery image is judged twice: there is no other look at the decision. */

@@ -16,6 +16,8 @@ void start_app(const struct seal_state *state)
 #ifndef ONE_LOOK    /* for the test that a skip which is enough is found */
     if (code != accepted || header.link_address != place->base + header.header_block)
         reset_device();
+#else
+    header.link_address = place->base + device_product->components[0].header_block;
 #endif
     jump(header.link_address);
 }

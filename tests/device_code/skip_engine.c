@@ -520,12 +520,14 @@ static uint32_t go(struct machine *m, uint32_t pc)
         if (!m->fault && !m->hang)
             uc_reg_read(m->uc, UC_ARM_REG_PC, &end);
         read_registers(m, r);
-        for (i = 0; i < p->end_count; i++)
-            if (p->ends[i] == (end & ~1u))
-                to = p->kinds[i] == JUMP ? (uint32_t)r[0] : p->kinds[i] == PACKAGE ? PACKAGE_TAKEN : 0;
-        if (to != 0 && to != PACKAGE_TAKEN && at(m, to, 1, 0) == 0) {    /* a jump to where no memory is: a fault */
-            to = 0;
-            e->result->faults++;
+        for (i = 0; i < p->end_count; i++) {
+            if (p->ends[i] != (end & ~1u))
+                continue;
+            if (p->kinds[i] == PACKAGE)
+                to = PACKAGE_TAKEN;
+            /* a jump to where no memory is, or into the bootloader itself, is a fault, and no image */
+            if (p->kinds[i] == JUMP && ((uint32_t)r[0] >= RAM || (uint32_t)r[0] - FLASH < FLASH_BYTES) && at(m, (uint32_t)r[0], 1, 0) != 0)
+                to = (uint32_t)r[0];
         }
         for (i = 0; to != 0 && i < e->device.allowed_count; i++)
             if (to == e->device.allowed[i])

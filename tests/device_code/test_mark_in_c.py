@@ -150,7 +150,7 @@ BOOT: list[tuple[str, str, str, Callable[[mark_rules.Make], str | None]]] = [
     ("never written", WRITES, "", CHANGES),
     ("written each time", WRITES, "    write_mark(b, verdict);\n", CHANGES),
     ("not erased before", "    if (erase_range(b, slot->base, slot->size) == SEAL_WRITTEN)\n        (void)program_range(b, slot->base", "        (void)program_range(b, slot->base", CHANGES),
-    ("needed to start", "    return verdict + left;\n}", "    if (b->marked != SEAL_MARKED) {\n        uint8_t x[8];\n        if (b->flash.read(b->flash.user, b->product->mark.base, x, 8) != SEAL_READ || (x[0] & x[1] & x[2] & x[3] & x[4] & x[5] & x[6]) == 0xFF)\n            return SEAL_DEVICE_UNWRITABLE;\n    }\n    return verdict + left;\n}", WORN),
+    ("needed to start", "    return verdict + (again ^ b->product->component_count);\n}", "    if (b->marked != SEAL_MARKED) {\n        uint8_t x[8];\n        if (b->flash.read(b->flash.user, b->product->mark.base, x, 8) != SEAL_READ || (x[0] & x[1] & x[2] & x[3] & x[4] & x[5] & x[6]) == 0xFF)\n            return SEAL_DEVICE_UNWRITABLE;\n    }\n    return verdict + (again ^ b->product->component_count);\n}", WORN),
     ("stands for the recovery image", "    state->marked = 0;", "    state->marked = SEAL_MARKED;", cuts(RECOVERY)),
     ("protection not engaged", "        engaged = b->protect(b->protect_user, &b->product->mark);", "        engaged = SEAL_WRITTEN;", CHANGES),
 ]  # fmt: skip

@@ -60,10 +60,8 @@ def test_what_is_enough_is_found(tool: Callable[[str], str], tmp_path: Path) -> 
     """A decision without its second look can be skipped."""
     tool(COMPILER)
     skipper = Skipper(build(tmp_path, "cortex-m4", "-Os", extra=("-DONE_LOOK",)))
-    for part in ("image", "boot"):
-        (case,) = (case for case in PARTS[part]() if case.name == "wrong signature")
-        places = {skipper.of.lines[b.first].split(":")[0] for b in skip_each(skipper, case, 1).bypasses}
-        assert places & {"start_app", "start_chosen"}, part
+    (case,) = (case for case in PARTS["image"]() if case.name == "wrong signature")
+    assert "start_app" in {skipper.of.lines[b.first].split(":")[0] for b in skip_each(skipper, case).bypasses}
 
 
 @pytest.mark.parametrize("part", ["image", "boot", "package", "install"])
