@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from imgseal.findings import Finding, Verdict
     from imgseal.formats.memory.image import MemoryImage
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "Finding",

@@ -14,8 +14,13 @@ ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
 
 
+def unwrapped(page: Path) -> str:
+    """A page with each paragraph and list entry in one line."""
+    return re.sub(r"(?<=[^\n])\n *(?=[^\s#|`-]|`[^`]|-[^ ])", " ", page.read_text())
+
+
 def test_every_code_has_an_entry_with_cause_cure_and_source() -> None:
-    text = (DOCS / "checks.md").read_text()
+    text = unwrapped(DOCS / "checks.md")
     entries = re.findall(r"^### `([a-z.-]+)`\n\n.+\n\n- cause: .+\n- cure: .+\n- source: .+$", text, re.MULTILINE)
     assert entries == [code for group in GROUPS for code in CODES if code.startswith(group + ".")]
     assert {code.split(".")[0] for code in CODES} == set(GROUPS)
@@ -57,7 +62,7 @@ def test_keys_page_lists_every_leak_code() -> None:
 
 
 def test_gate_page_has_an_entry_for_every_code() -> None:
-    text = (DOCS / "gate.md").read_text()
+    text = unwrapped(DOCS / "gate.md")
     entries = re.findall(r"^### `(gate\.[a-z-]+)`\n\n(.+)\.\n\n- cause: .+\n- cure: .+$", text, re.MULTILINE)
     assert [(code, meaning[0].lower() + meaning[1:]) for code, meaning in entries] == list(GATE_CODES.items())
     rooms = [path for path in (ROOT / "imgseal" / "gate").glob("*.py") if path.name != "result.py"]
@@ -80,6 +85,20 @@ def test_links_lead_somewhere() -> None:
     for page in [*DOCS.rglob("*.md"), ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "keys-example" / "README.md"]:
         for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text()):
             assert (page.parent / target).exists(), f"{page}: {target}"
+
+
+def test_prose_can_be_read_in_a_diff() -> None:
+    """Lines of at most 120 columns, but for tables, and what programs print or take."""
+    for page in [
+        *ROOT.glob("*.md"),
+        *(path for room in ("docs", "imgseal", "keys-example") for path in (ROOT / room).rglob("*.md")),
+    ]:
+        inside = False
+        for number, line in enumerate(page.read_text().splitlines(), 1):
+            if line.lstrip().startswith("```"):
+                inside = not inside
+            elif not inside and len(line) > 120:
+                assert line.lstrip().startswith("|") or " " not in line.strip("- `"), f"{page}:{number}"
 
 
 def test_every_page_is_in_the_index() -> None:
@@ -123,7 +142,7 @@ def test_what_is_from_memory_is_listed_and_said() -> None:
     found = 0
     for room, kinds in (("docs", ("md",)), ("imgseal", ("py", "toml", "html")), ("tests", ("py",))):
         for path in [each for kind in kinds for each in (ROOT / room).rglob(f"*.{kind}")]:
-            text = path.read_text()
+            text = unwrapped(path) if room == "docs" else path.read_text()
             if path in others or not says.search(text):
                 continue
             found += 1

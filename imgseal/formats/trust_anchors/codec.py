@@ -131,6 +131,13 @@ def decode_set(data: bytes) -> AnchorSet:
     for anchor in anchors:
         if anchor.key_id in revoked:
             _refuse("revoked", "a key that is trusted and revoked", "one or the other", anchor.key_id.hex())
+    _hold_apex(apex, contingency, anchors, revoked)
+    at |= {"anchors": anchors, "revoked": revoked}
+    return AnchorSet(*[at[name] for name in AnchorSet._fields])
+
+
+def _hold_apex(apex: bytes, contingency: bytes, anchors: tuple[Anchor, ...], revoked: tuple[bytes, ...]) -> None:
+    """Refuse an apex trust anchor or contingency key that does something else as well, or is revoked."""
     if apex == bytes(_POINT):
         if contingency != bytes(_DIGEST):
             _refuse("contingency", "a contingency key without an apex trust anchor", "zeros", contingency.hex())
@@ -144,8 +151,6 @@ def decode_set(data: bytes) -> AnchorSet:
             _refuse("revoked", "the apex trust anchor or the contingency key is revoked", "another key", own.hex())
     if any(contingency[:_KEY] == anchor.key_id for anchor in anchors) and contingency != bytes(_DIGEST):
         _refuse("contingency", "the contingency key signs images or packages as well", "a key of its own", "the same")
-    at |= {"anchors": anchors, "revoked": revoked}
-    return AnchorSet(*[at[name] for name in AnchorSet._fields])
 
 
 def _anchor(data: bytes, index: int) -> Anchor:
