@@ -11,6 +11,7 @@ from machines import COMPILER, Machine, run_on
 from packages import Device
 from variants import Variant, product
 
+from imgseal.device_code.config import options_header
 from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 
@@ -66,12 +67,13 @@ class Programs:
         self._tail: tuple[str, ...] = ()
         if machine is not None:
             self._compiler, self._flags, self._tail = COMPILER, machine.flags, machine.tail
-        self._objects: dict[bool, list[Path]] = {}
+        self._objects: dict[str, list[Path]] = {}
 
-    def _sources(self, of: Product, trust: Trust, *, second: bool) -> list[Path]:
+    def _sources(self, of: Product, trust: Trust) -> list[Path]:
         """What does not depend on the product file but for its options."""
-        if second not in self._objects:
-            folder = self._folder / f"sources-{second}"
+        options = options_header(of)
+        if options not in self._objects:
+            folder = self._folder / f"sources-{len(self._objects)}"
             write_config(of, folder, trust, development=False)
             includes = (f"-I{folder}", f"-I{SOURCES}")
             for name in ("seal_image", "seal_package"):
@@ -90,16 +92,16 @@ class Programs:
             run([self._compiler, "-std=c99", *self._flags, *includes, f"-I{bearssl() / 'inc'}", "-c", SOURCES / "seal_bearssl.c",
                  "-o", folder / "seal_bearssl.o"])  # fmt: skip
             crypto = build_crypto(self._folder / "crypto", self._compiler, self._flags, second=True)
-            self._objects[second] = [
+            self._objects[options] = [
                 *(folder / f"{name}.o" for name in ("seal_image", "seal_package", "seal_bearssl")),
                 crypto,
             ]
-        return self._objects[second]
+        return self._objects[options]
 
     def judge(self, variant: Variant, trust: Trust, cases: Iterable[bytes]) -> list[str]:
         """The first code of each case, as an installer in C finds it."""
         of = product(variant, update=False)
-        objects = self._sources(of, trust, second=variant.second)
+        objects = self._sources(of, trust)
         folder = self._folder / "-".join(map(str, variant)).replace(" ", "_")
         write_config(of, folder, trust, development=False)
         program = folder / "package_main"
