@@ -28,6 +28,8 @@ def profile_cases() -> Iterator[Case]:
     for name, raw, elsewhere in (
         ("consent-in-a-branch", edited(_consent_in_a_branch), "rules.authorisation-missing"),
         ("consent-behind-a-fetch", edited(_consent_behind), "rules.authorisation-missing"),
+        ("consent-left-out", edited(_left_out), "rules.authorisation-missing"),
+        ("both-branches-for-one-slot", edited(_one_slot), "accepted"),
         ("digest-exchanged-in-validate", edited(_exchanged), "digest.image"),
         ("digest-exchanged-in-install", edited(_exchanged_early), "accepted"),
         ("index-left-open", edited(_left_open), "digest.image"),
@@ -61,6 +63,24 @@ def _consent_in_a_branch(manifest: Manifest) -> Manifest:
 def _consent_behind(manifest: Manifest) -> Manifest:
     """Asked for once everything is installed."""
     return put(labels.INSTALL, (*_without_consent(manifest), *ASK))(manifest)
+
+
+def _left_out(manifest: Manifest) -> Manifest:
+    """Never asked for, and all the rest as it has to be: what a product makes that cannot hurt."""
+    return put(labels.INSTALL, _without_consent(manifest))(manifest)
+
+
+def _one_slot(manifest: Manifest) -> Manifest:
+    """The build for the second run slot is installed where the first one is free, by a branch that is never reached."""
+    install = list(member(manifest, labels.INSTALL))
+    at = next(n for n, c in enumerate(install) if c.code == labels.TRY_EACH)
+    first, second = install[at].argument  # type: ignore[misc]
+    same = tuple(
+        Command(c.code, {labels.SLOT: 0}) if isinstance(c.argument, dict) and labels.SLOT in c.argument else c
+        for c in second
+    )
+    install[at] = Command(labels.TRY_EACH, (first, same))
+    return put(labels.INSTALL, tuple(install))(manifest)
 
 
 def _digest(sequence: Sequence, position: int, data: bytes) -> Sequence:
