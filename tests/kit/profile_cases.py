@@ -74,12 +74,13 @@ def _one_slot(manifest: Manifest) -> Manifest:
     """The build for the second run slot is installed where the first one is free, by a branch that is never reached."""
     install = list(member(manifest, labels.INSTALL))
     at = next(n for n, c in enumerate(install) if c.code == labels.TRY_EACH)
-    first, second = install[at].argument  # type: ignore[misc]
+    branches = install[at].argument
+    assert isinstance(branches, tuple)
     same = tuple(
         Command(c.code, {labels.SLOT: 0}) if isinstance(c.argument, dict) and labels.SLOT in c.argument else c
-        for c in second
+        for c in branches[1]
     )
-    install[at] = Command(labels.TRY_EACH, (first, same))
+    install[at] = Command(labels.TRY_EACH, (branches[0], same))
     return put(labels.INSTALL, tuple(install))(manifest)
 
 
