@@ -63,6 +63,7 @@ def release(
     """
     from imgseal.make.seal import SealOptions
     from imgseal.workspace.clock import build_time, source_revision
+    from imgseal.workspace.files import load_artefact
     from imgseal.workspace.firmware import Firmware as NamedFile
     from imgseal.workspace.firmware import load_bill
     from imgseal.workspace.release_job import build_release, firmware_files, read_previous, release_job, write_release
@@ -75,7 +76,7 @@ def release(
         raise UsageError(
             "there is no firmware", expected="files by component name", hint='for example {"motor": "app.hex"}'
         )
-    before = read_previous(None if previous is None else os.fspath(previous), project.product)
+    before = read_previous(None if previous is None else load_artefact(os.fspath(previous)), project.product)
     with session(), firmware_files(given, project.product) as files:
         bill = load_bill(None if sbom is None else os.fspath(sbom))
         job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)

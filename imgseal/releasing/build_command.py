@@ -10,6 +10,7 @@ from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
 from imgseal.make.seal import SealOptions
 from imgseal.workspace.clock import build_time, source_revision
+from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
 from imgseal.workspace.previous_build import RELEASE_NAME
 from imgseal.workspace.release_job import Made, build_release, firmware_files, read_previous, release_job, write_release
@@ -89,6 +90,7 @@ def command(
     arguments = [parse_firmware(argument, base.product) for argument in firmware]
     inputs = [argument.path for argument in arguments] + [path for path in (previous, sbom) if path is not None]
     bill = load_bill(sbom)
+    package_before = load_artefact(previous) if previous else None  # read once, whatever the variants
     outputs: list[Output] = []
     lines: list[str] = []
     notes = base.notes_on_keys(development=options.development)
@@ -97,7 +99,7 @@ def command(
         for project in projects:
             variant = project.product.variant
             folder = os.path.join(out, variant) if variant and every else out
-            before = read_previous(previous, project.product)
+            before = read_previous(package_before, project.product)
             job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
             if sign_later:
                 from imgseal.offline.offline_signing import ask

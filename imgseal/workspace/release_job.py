@@ -9,7 +9,7 @@ from imgseal.make.seal import SealOptions
 from imgseal.records import NamedTuple
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.fielded import fielded_now
-from imgseal.workspace.files import load_artefact, refuse_overlap
+from imgseal.workspace.files import refuse_overlap
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
 from imgseal.workspace.outputs import release_outputs
 from imgseal.workspace.previous_build import EarlierBuild, read_build
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
     from imgseal.product.model import Product
+    from imgseal.window import ByteView
 
 Made = tuple[Project, "Package", "tuple[Signer, ...]"]
 """A package that was made: for which product file, and who has signed it."""
@@ -75,13 +76,12 @@ def release_job(
     )
 
 
-def read_previous(path: str | None, product: "Product") -> "Contents | None":
-    """Read the package that devices have; None where none is named."""
-    if path is None:
+def read_previous(data: "ByteView | None", product: "Product") -> "Contents | None":
+    """Read the package that devices have as one of this product; None where none is named."""
+    if data is None:
         return None
     from imgseal.flow.contents import read_contents
 
-    data = load_artefact(path)
     return read_contents(data.read(0, data.size), "the previous package", product)
 
 
