@@ -14,7 +14,7 @@ from imgseal.records import NamedTuple
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import component_of
 from imgseal.workspace.key_files import held_elsewhere, new_key, open_to_others, quoted
-from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, read_text
+from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, read_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -54,7 +54,7 @@ def command(for_release: bool, maps: tuple[str, ...], product_file: str | None) 
     Nothing is changed and nothing is signed. Keys are looked at by name and permissions; none is opened.
     """
     try:
-        project = Project.load(product_file or find_product("."))
+        project = Project.load(product_file)
     except ImgsealError as error:
         for line in error.lines():
             click.echo(line)

@@ -175,7 +175,7 @@ def _refuse_too_many(product: Product, key: str, count: int, most: int) -> None:
     if count > most:
         raise UsageError(
             "more than the C sources can tell apart",
-            place=Place(file=product.source, key=key),
+            place=product.place(key),
             expected=f"at most {most}",
             found=str(count),
             hint="take out what this product does not need",

@@ -136,7 +136,7 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
     if job.unfinished and judge(data, "x", product, trust, state, development=development, partial=True).accepted:
         raise UsageError(
             "nothing is missing from this package: devices would take it",
-            place=Place(file=product.source, key="trust.packages.need"),
+            place=product.place("trust.packages.need"),
             expected="fewer signatures than are needed",
             found="as many",
             hint="leave --unfinished out",

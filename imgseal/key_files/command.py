@@ -244,7 +244,7 @@ def _roles(public: AnyKey, path: str, product_file: str | None) -> list[str]:
     """Say where the product file names the key, by content for trust anchors and by path for signing keys."""
     if product_file is None:
         try:
-            product_file = find_product(".")
+            find_product(".")
         except UsageError as error:
             return [f"none known: {error.message}"]
     project = Project.load(product_file)

@@ -34,7 +34,7 @@ def anchor_set(
     if len(anchors) > codec.ENTRIES or len(revoked) > codec.REVOKED:
         raise UsageError(
             "more keys than a trust anchor set holds",
-            place=Place(file=product.source, key="trust"),
+            place=product.place("trust"),
             expected=f"at most {codec.ENTRIES} keys and {codec.REVOKED} revoked ones",
             found=f"{len(anchors)} and {len(revoked)}",
             hint="trust fewer keys; a class of its own starts without the revoked ones",
@@ -118,7 +118,7 @@ def _point_keys(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:
         if kind != P256:
             raise UsageError(
                 f"the block of trust anchors holds no keys for {name}, and the rules say that it must verify",
-                place=Place(file=product.source, key="rules.must_verify"),
+                place=product.place("rules.must_verify"),
                 expected="trust anchors compiled into the bootloader: no slot that holds anchors",
                 found=", ".join(product.rules.must_verify),
                 hint=f"leave the slot out and run imgseal device-code, or let {KEY_NAMES[P256]} alone be required",

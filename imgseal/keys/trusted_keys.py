@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 
-from imgseal.errors import Place, SigningKeyError
+from imgseal.errors import SigningKeyError
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.pem import load_public
 from imgseal.keys.public_key import AnyKey
@@ -89,7 +89,7 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
             if public.kind not in product.rules.kinds:
                 raise SigningKeyError(
                     "a trusted key that nothing could be verified with",
-                    place=Place(file=product.source, key=where),
+                    place=product.place(where),
                     expected=f"a key for {' or '.join(product.rules.algorithms)} (rules.algorithms)",
                     found=f"{entry.key} is for {public.words}",
                     hint="name its algorithm in rules.algorithms, or take the key out",
@@ -131,7 +131,7 @@ def _claim(
         other_where, other = seen[public.key_id]
         raise SigningKeyError(
             "one key stands in two places of [trust]",
-            place=Place(file=product.source, key=where),
+            place=product.place(where),
             expected=expected,
             found=f"{source} is the same key as {other} in {other_where}",
             hint=hint,
@@ -166,7 +166,7 @@ def _lone(
     if not isinstance(public, PublicKey):
         raise SigningKeyError(
             "trust anchor sets are signed with P-256",
-            place=Place(file=product.source, key=where),
+            place=product.place(where),
             expected="a key for ESP256",
             found=f"{reference} is for {public.words}",
             hint="make one: imgseal key new FILE",
@@ -183,7 +183,7 @@ def _refuse_too_few(keys: list[TrustedKey], product: Product, where: str, need: 
         if count < need:
             raise SigningKeyError(
                 f"too few trusted keys for {name}, which must verify",
-                place=Place(file=product.source, key=where),
+                place=product.place(where),
                 expected=f"at least {need} for {name} (rules.must_verify)",
                 found=str(count),
                 hint=f"add one, made with: imgseal key new FILE --algorithm {KEY_NAMES[kind]}",

@@ -24,7 +24,7 @@ from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
 from imgseal.workspace.outputs import file_entry
-from imgseal.workspace.project import read_text
+from imgseal.workspace.project import including, read_text
 from imgseal.workspace.staging import Output, json_text
 from imgseal.workspace.verdict_json import verdicts_document
 
@@ -147,7 +147,8 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
         overrides[f"component.{image.name}.version"] = str(image.version)
         overrides[f"component.{image.name}.counter"] = str(image.counter)
     variant = logged.variant or None
-    product = read(text, name=path, overrides=overrides, variant=variant)
+    include = including(path, named=True)
+    product = read(text, name=path, overrides=overrides, variant=variant, read_file=include)
     if product.class_id != logged.class_id:
         raise UsageError(
             "the product file is of another class than the release",
@@ -156,7 +157,7 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
             found=product.class_id.hex(),
             hint="use the product file of the release: --product FILE",
         )
-    tree = resolved(text, name=path, overrides=overrides, variant=variant)
+    tree = resolved(text, name=path, overrides=overrides, variant=variant, read_file=include)
     for key in ("signing", "factory", "log"):
         tree.pop(key, None)
     keys: dict[str, bytes] = {}

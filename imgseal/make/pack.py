@@ -89,7 +89,7 @@ def draft(images: tuple[SealedImage, ...], product: Product, *, development: boo
     if bill is None and product.rules.sbom == "required" and not development:
         raise UsageError(
             "a release of this product names its bill of materials",
-            place=Place(file=product.source, key="rules.sbom"),
+            place=product.place("rules.sbom"),
             expected="CycloneDX or SPDX as JSON",
             found="none",
             hint="add --sbom FILE",

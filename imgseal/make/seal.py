@@ -111,7 +111,7 @@ def draft(placed: Placed, product: Product, options: SealOptions, signers: tuple
     if component.header_block < needed:
         raise UsageError(
             "the header block is too small for the signatures",
-            place=Place(file=product.source, key=f"component.{component.name}.header_block"),
+            place=product.place(f"component.{component.name}.header_block"),
             expected=f"at least {needed}",
             found=str(component.header_block),
             hint=f"say header_block = {fitting_block(product, component, needed)}, and link the firmware for it: "

@@ -74,7 +74,7 @@ def ask(job: Job, *, with_firmware: bool = False) -> Asking:
     if not later:
         raise UsageError(
             "every key is here: there is nothing to ask for",
-            place=Place(file=job.product.source, key="signing"),
+            place=job.product.place("signing"),
             expected="the public half of a key that is held elsewhere",
             found=", ".join(signer.name for signer in (*job.image_signers, *job.package_signers)),
             hint="leave --sign-later out, or name the public file as the signing key",
@@ -129,7 +129,7 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
     if values:
         raise SigningKeyError(
             "the request asks for a key that the product file does not name here",
-            place=Place(file=job.product.source, key="signing"),
+            place=job.product.place("signing"),
             expected=", ".join(signer.public.key_id.hex() for signer in supplied) or "no key that is held elsewhere",
             found=", ".join(key.hex() for key in values),
             hint="use the product file that the request was made with",

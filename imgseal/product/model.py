@@ -6,6 +6,7 @@ Sizes in bytes, addresses absolute.
 import hashlib
 from collections.abc import Iterator, Mapping
 
+from imgseal.errors import Place
 from imgseal.product.algorithms import ALGORITHMS
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
@@ -315,7 +316,8 @@ class Text(NamedTuple):
 class Product(NamedTuple):
     """A whole product file, of one variant where it was asked for; `log` names the release log, if one is kept.
 
-    `notes` is what its reader has to say of it: an old word that is still read.
+    `notes` is what its reader has to say of it: an old word that is still read. `included` are the files that it
+    includes, `stated` names the file of each key that comes from one of them.
     """
 
     source: str
@@ -341,6 +343,18 @@ class Product(NamedTuple):
     log: str | None = None
     gate: Gate = Gate()
     notes: tuple[str, ...] = ()
+    included: tuple[str, ...] = ()
+    stated: Mapping[str, str] = {}
+
+    def source_of(self, key: str) -> str:
+        """Return the file that states a key, the product file or one that it includes."""
+        while key and key not in self.stated:
+            key = key.rpartition(".")[0]
+        return self.stated.get(key, self.source)
+
+    def place(self, key: str) -> Place:
+        """Return the place of a key, for messages."""
+        return Place(file=self.source_of(key), key=key)
 
     def variant_class_ids(self) -> dict[str, bytes]:
         """Return the class identifier of each variant by its name."""

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from imgseal.errors import Place, UsageError
 from imgseal.product import signature_room, slot_plan
+from imgseal.product.include import ReadFile, add_included
 from imgseal.product.model import (
     Bootloader,
     Component,
@@ -37,15 +38,18 @@ def read(
     overrides: Mapping[str, str] | None = None,
     local_text: str | None = None,
     variant: str | None = None,
+    read_file: ReadFile | None = None,
 ) -> Product:
     """Read a product file; `name` is shown in errors.
 
     `overrides` are the --set pairs, `local_text` is imgseal.local.toml (signing references only), `variant` picks
-    [variant.NAME]. Every variant is read, so that its mistakes show at once. Raises UsageError.
+    [variant.NAME], `read_file` reads what is included. Every variant is read, so that its mistakes show at once.
+    Raises UsageError.
     """
     document = Document(text, name)
     tree = parse(text, name)
     notes = _old_words(document, tree)
+    stated = add_included(document, tree, read_file)
     if local_text is not None:
         _merge_local(tree, local_text, name)
     overrides = overrides or {}
@@ -66,19 +70,26 @@ def read(
             hint="name a variant of the product file, or leave --variant out",
         )
     chosen = (document, tree) if variant is None else _overlay(document, tree, variant, overrides)
-    return _product(*chosen, variant)._replace(variants=names, notes=notes)
+    included = tuple(each.name for each in document.included)
+    return _product(*chosen, variant)._replace(variants=names, notes=notes, included=included, stated=stated)
 
 
 def resolved(
-    text: str, *, name: str, overrides: Mapping[str, str] | None = None, variant: str | None = None
+    text: str,
+    *,
+    name: str,
+    overrides: Mapping[str, str] | None = None,
+    variant: str | None = None,
+    read_file: ReadFile | None = None,
 ) -> dict[str, object]:
-    """Return the tree of a product file with the --set pairs and one variant in their places, and no variants.
+    """Return the tree of a product file with all that it includes, the --set pairs and one variant in their places.
 
-    For a text that `read` takes with the same arguments.
+    It has no variants. For a text that `read` takes with the same arguments.
     """
     document = Document(text, name)
     tree = parse(text, name)
     _old_words(document, tree)
+    add_included(document, tree, read_file)
     _override(tree, overrides or {}, name)
     if variant is not None:
         _, tree = _overlay(document, tree, variant, overrides or {})
@@ -207,7 +218,7 @@ def _overlay(document: Document, tree: _Tree, name: str, overrides: Mapping[str,
             components[component] = {**components[component], **values}
         moved |= {("component", component, key): (*path, key) for key in values}
     _override(merged, overrides, document.name)
-    return Document(document.text, document.name, moved), merged
+    return Document(document.text, document.name, moved, document.included), merged
 
 
 def _product(document: Document, tree: _Tree, variant: str | None) -> Product:

@@ -15,6 +15,7 @@ class Key(NamedTuple):
 KEYS: dict[str, tuple[Key, ...]] = {
     "": (
         Key("format", "integer", "required", "1"),
+        Key("include", "file", "none", "a file with what this product has in common with others"),
         Key("product", "table", "required", "what the product is"),
         Key("release", "table", "required", "what names this release"),
         Key("signing", "table", "none", "private keys, by `development` and `release`"),

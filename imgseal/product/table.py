@@ -26,34 +26,48 @@ class Document(AnyDocument):
     """The text behind the tables: knows the lines, so that tables need not.
 
     `moved` tells of key paths where the text has them, if elsewhere: a variant's keys stand in for the product's.
+    `included` are the documents that it includes, which have the keys that it has not.
     """
 
-    __slots__ = ("moved", "text")
+    __slots__ = ("included", "moved", "text")
     name: str
 
-    def __init__(self, text: str, name: str, moved: Mapping[KeyPath, KeyPath] | None = None) -> None:
+    def __init__(
+        self,
+        text: str,
+        name: str,
+        moved: Mapping[KeyPath, KeyPath] | None = None,
+        included: "tuple[Document, ...]" = (),
+    ) -> None:
         super().__init__(UsageError, "imgseal init writes a file with comments to compare with", name)
         self.text = text
         self.moved = moved or {}
+        self.included = included
+
+    def line(self, path: KeyPath) -> int | None:
+        """Return the line, from 1, of the statement for a key path in this text alone; None where it has none."""
+        from imgseal.product.locate import line_of  # noqa: PLC0415 - only on the way to an error
+
+        return line_of(self.text, path)
 
     def refuse(
         self, path: KeyPath, message: str, expected: str | None, found: str | None, hint: str | None = None
     ) -> NoReturn:
         """Raise UsageError for a key path, with the line of its statement, or of the nearest table that has one."""
-        from imgseal.product.locate import line_of  # noqa: PLC0415 - only on the way to an error
-
         for length in range(len(path), 0, -1):
             if path[:length] in self.moved:
                 path = (*self.moved[path[:length]], *path[length:])
                 break
-        line = None
-        for length in range(len(path), 0, -1):
-            line = line_of(self.text, path[:length])
-            if line is not None:
-                break
+        stated = (
+            (each.name, line)
+            for length in range(len(path), 0, -1)
+            for each in (self, *self.included)
+            if (line := each.line(path[:length])) is not None
+        )
+        file, line = next(stated, (self.name, None))
         raise UsageError(
             message,
-            place=Place(file=self.name, line=line, key=dotted(path, 1)),
+            place=Place(file=file, line=line, key=dotted(path, 1)),
             expected=expected,
             found=found,
             hint=hint or self.hint,

@@ -60,7 +60,7 @@ def _next(number: int, product: Product, by_contingency: bool) -> int:
     if following >> GENERATION != generation + by_contingency or following >> 32:
         raise UsageError(
             "there is no number left for another set",
-            place=Place(file=product.source, key="trust.apex"),
+            place=product.place("trust.apex"),
             expected=f"a previous number below {(generation + 1 << GENERATION) - 1}",
             found=str(number),
             hint="the contingency key starts new numbers with a new apex trust anchor (docs/incident.md)",
@@ -75,7 +75,7 @@ def _refuse_too_few(trust: Trust, product: Product, revoked: tuple[bytes, ...]) 
         if len(left) < need:
             raise UsageError(
                 f"without the revoked keys too few would be left to sign {role}",
-                place=Place(file=product.source, key=f"trust.{role}.keys"),
+                place=product.place(f"trust.{role}.keys"),
                 expected=f"at least {need} (trust.{role}.need)",
                 found=str(len(left)),
                 hint=f"make a successor (imgseal key new FILE), name it in [trust.{role}], and sign a release with it "

@@ -16,6 +16,7 @@ from imgseal.workspace.session import note
 if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.keys.trusted_keys import Trust
+    from imgseal.product.include import ReadFile
     from imgseal.product.model import Product, Slot
 
 PRODUCT_NAME = "imgseal.toml"
@@ -43,7 +44,7 @@ def nearest_product(start: str) -> str | None:
     while True:
         candidate = os.path.join(folder, PRODUCT_NAME)
         if os.path.isfile(candidate):
-            _refuse_foreign(candidate)
+            _refuse_foreign(candidate, hint=f"--product {quoted(os.path.relpath(candidate))}")
             return os.path.relpath(candidate)
         parent = os.path.dirname(folder)
         if parent == folder:
@@ -51,33 +52,55 @@ def nearest_product(start: str) -> str | None:
         folder = parent
 
 
-def _refuse_foreign(path: str) -> None:
+def _refuse_foreign(path: str, *, hint: str, says: str = "the nearest product file", owner: int | None = None) -> None:
     """UsageError unless the file, what it leads to and its folder belong to the user or to the system's owner.
 
-    Nor may the folder be one where everybody puts files, as those beside the product file are taken with it.
+    Nor may the folder be one where everybody puts files, as those beside the product file are taken with it. `owner` is
+    that of a file which the user has named: what it leads to may be his as well, wherever it lies.
     """
     if not hasattr(os, "geteuid"):
         return
     user = os.geteuid()
-    folder = os.stat(os.path.dirname(path))
+    folder = os.stat(os.path.dirname(path) or ".")
     shown = os.path.relpath(path)
     for status in (os.lstat(path), os.stat(path), folder):
-        if status.st_uid not in (0, user):
+        if status.st_uid not in (0, user, owner):
             raise UsageError(
-                "the nearest product file belongs to someone else, and says whom to trust",
+                f"{says} belongs to someone else, and says whom to trust",
                 place=Place(file=shown),
                 expected=f"a file and folder of user {user}, who runs this, or of user 0",
                 found=f"of user {status.st_uid}",
-                hint=f"if you know it, name it: --product {quoted(shown)}",
+                hint=f"if you know it, name it: {hint}",
             )
-    if folder.st_mode & S_IWOTH and (folder.st_mode & S_ISVTX or folder.st_uid != user):
+    if owner is None and folder.st_mode & S_IWOTH and (folder.st_mode & S_ISVTX or folder.st_uid != user):
         raise UsageError(
-            "everybody can put files beside the nearest product file, which says whom to trust",
+            f"everybody can put files beside {says}, which says whom to trust",
             place=Place(file=shown),
             expected=f"a folder that only user {user} fills, who runs this, or user 0",
             found=f"mode {folder.st_mode & 0o7777:04o}, of user {folder.st_uid}",
-            hint=f"move it to a folder of its own; or, if you know all that is there: --product {quoted(shown)}",
+            hint=f"move it to a folder of its own; or, if you know all that is there: {hint}",
         )
+
+
+def including(product_file: str, *, named: bool) -> "ReadFile":
+    """Return what reads the files that a product file includes.
+
+    They say whom to trust, too, so they have to belong to whom the product file may belong to; a file that was `named`
+    may include those of its own owner.
+    """
+
+    def read(path: str, by: str) -> str:
+        if not os.path.isfile(path):
+            raise InputError(
+                "the included file is not there",
+                place=Place(file=path),
+                hint=f"{by} names it as include: put it there, or take that line out",
+            )
+        owner = os.stat(product_file).st_uid if named else None
+        _refuse_foreign(path, hint=f"--product {quoted(product_file)}", says="the included file", owner=owner)
+        return read_text(path, "included file", PRODUCT_FILE_BYTES)
+
+    return read
 
 
 def read_text(path: str, what: str, limit: int) -> str:
@@ -115,6 +138,7 @@ class Project(NamedTuple):
             )
         folder = os.path.dirname(path)
         text = read_text(path, "product file", PRODUCT_FILE_BYTES)
+        include = including(path, named=product_file is not None)
         local = os.path.join(folder, LOCAL_NAME)
         local_text = read_text(local, "local file", PRODUCT_FILE_BYTES) if os.path.exists(local) else None
         overrides: dict[str, str] = {}
@@ -129,7 +153,7 @@ class Project(NamedTuple):
             if key in overrides:
                 raise UsageError("--set gives one key twice", place=Place(key=key), hint="give it once")
             overrides[key] = value
-        product = read(text, name=path, overrides=overrides, local_text=local_text, variant=variant)
+        product = read(text, name=path, overrides=overrides, local_text=local_text, variant=variant, read_file=include)
         note(product.notes)
         return cls(product, folder, path)
 
@@ -155,12 +179,12 @@ class Project(NamedTuple):
         return self.product.slots[name]
 
     def inputs(self) -> list[str]:
-        """Return the files that every release depends on: the product file, the local file, trusted public keys."""
+        """Return the files that every release depends on: product, included and local files, trusted public keys."""
         trust = self.product.trust
         roles = (trust.images, trust.packages, trust.development_images, trust.development_packages, trust.uncounted)
         entries = (entry for role in roles for entry in role)
         named = [os.path.join(self.folder, LOCAL_NAME), *(self.resolve(entry.key) for entry in entries)]
-        return [self.path, *(path for path in named if os.path.exists(path))]
+        return [self.path, *self.product.included, *(path for path in named if os.path.exists(path))]
 
     def own_files(self) -> list[str]:
         """Return every file that the product file is or names, there or not: no output may ever replace one of them."""
@@ -193,7 +217,8 @@ class Project(NamedTuple):
                     place=Place(file=path),
                     expected=error.expected,
                     found=error.found,
-                    hint=f"{self.path} names it as {key}: put it there, or make a pair: imgseal key new FILE",
+                    hint=f"{self.product.source_of(key)} names it as {key}: put it there, or make a pair: "
+                    "imgseal key new FILE",
                 ) from None
 
         return resolve(self.product, read)
@@ -210,7 +235,7 @@ class Project(NamedTuple):
         if not references:
             raise SigningKeyError(
                 "the product file names no signing key for this",
-                place=Place(file=self.path, key=key),
+                place=self.product.place(key),
                 hint=f"add it there, or to {LOCAL_NAME} beside it",
             )
         signers = tuple(self._signer(reference, key, development=development) for reference in references)
@@ -223,7 +248,7 @@ class Project(NamedTuple):
         if len({signer.public.key_id for signer in signers}) != len(signers):
             raise SigningKeyError(
                 "one signing key stands here twice",
-                place=Place(file=self.path, key=key),
+                place=self.product.place(key),
                 expected="different keys",
                 found=", ".join(f"{signer.name} ({signer.public.key_id.hex()})" for signer in signers),
                 hint="a key signs once: name another one, or take one out; imgseal key show FILE shows its identifier",
@@ -233,7 +258,7 @@ class Project(NamedTuple):
             if kind not in kinds:
                 raise SigningKeyError(
                     f"no signing key for {name}, which must verify",
-                    place=Place(file=self.path, key=key),
+                    place=self.product.place(key),
                     expected=f"a key for each of {', '.join(rules.must_verify)} (rules.must_verify)",
                     found=", ".join(f"{signer.name} ({signer.public.words})" for signer in signers),
                     hint=f'make one with: imgseal key new FILE --algorithm {KEY_NAMES[kind]}; {key} = ["ONE", "OTHER"]',
@@ -251,7 +276,7 @@ class Project(NamedTuple):
             raise SigningKeyError(
                 "the signing key is not there",
                 place=Place(file=path),
-                hint=f"{self.path} names it as {key}; {held_elsewhere(path, reference, key) or make}",
+                hint=f"{self.product.source_of(key)} names it as {key}; {held_elsewhere(path, reference, key) or make}",
             )
         data = key_file(path, "check the permissions of the file")
         if not development:

@@ -5,11 +5,14 @@ Source of truth: docs/decisions/021-whose-product-file.md.
 
 import json
 import os
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from workshop import ALL, Imgseal
+from workshop import ALL, Imgseal, tree
+
+from imgseal.product.write_toml import write_toml
 
 Give = Callable[..., None]
 SOMEBODY = 4242
@@ -129,3 +132,82 @@ def test_what_is_looked_at_only(imgseal: Imgseal, project: Path, give: Give) -> 
         0,
         True,
     )
+
+
+def share(project: Path, folder: str = "..") -> Path:
+    """Move what products share into a file of its own, with the keys beside it, and return it."""
+    text = (project / "imgseal.toml").read_text()
+    own = tomllib.loads(text)
+    common = {"format": 1, **{key: own.pop(key) for key in ("signing", "trust", "rules", "memory")}}
+    file = (project / folder).resolve() / "common.toml"
+    file.parent.mkdir(exist_ok=True)
+    for keys in ("keys", "keys-dev"):
+        (project / keys).rename(file.parent / keys)
+    file.write_text(write_toml(common))
+    (project / "imgseal.toml").write_text(write_toml({"include": f"{folder}/common.toml", **own}))
+    return file
+
+
+def test_an_included_file_gives_the_same_bytes(imgseal: Imgseal, project: Path) -> None:
+    assert imgseal("build", *ALL, "--release", "--out", "alone").status == 0
+    share(project, "house")
+    assert imgseal("build", *ALL, "--release", "--out", "sharing", "--depfile", "fw.d").status == 0
+    assert tree(project / "alone") == tree(project / "sharing")
+    assert "house/common.toml" in (project / "fw.d").read_text()
+    assert "house/keys/packages.pub.pem" in (project / "fw.d").read_text()
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda each: each[0])
+@pytest.mark.parametrize("what", ["file", "folder", "link"])
+def test_an_included_one_of_somebody_else_is_refused(
+    imgseal: Imgseal, project: Path, package: str, give: Give, what: str, command: tuple[str, ...]
+) -> None:
+    """Naming the product file admits what its owner has, and nothing of anybody else."""
+    common = share(project, "house")
+    if what == "link":
+        common.rename(project / "house/real.toml")
+        common.symlink_to("real.toml")
+    give(common.parent if what == "folder" else common)
+    arguments = [argument.format(up="", package=package) for argument in command]
+    said = imgseal(*arguments)
+    assert said.status == 2, said
+    assert "house/common.toml: the included file belongs to someone else" in said.err
+    assert f"found: of user {SOMEBODY}" in said.err
+    assert imgseal(*arguments, "--product", "imgseal.toml").status == 2
+    give(project / "imgseal.toml")
+    named = imgseal(*arguments, "--product", "imgseal.toml")
+    assert named.status == 0, named
+
+
+def test_an_included_file_where_everybody_puts_files(imgseal: Imgseal, project: Path, package: str) -> None:
+    share(project, "house").parent.chmod(0o1777)
+    said = imgseal("check", package)
+    assert (said.status, "house/common.toml: everybody can put files beside the included file" in said.err) == (2, True)
+    assert imgseal("check", package, "--product", "imgseal.toml").status == 0
+
+
+def test_an_included_file_that_is_not_there(imgseal: Imgseal, project: Path, package: str) -> None:
+    share(project, "house").unlink()
+    said = imgseal("check", package)
+    assert said.status == 3
+    assert "house/common.toml: the included file is not there" in said.err
+    assert "imgseal.toml names it as include" in said.err
+
+
+def test_no_output_replaces_an_included_file(imgseal: Imgseal, project: Path, package: str) -> None:
+    share(project, "house")
+    said = imgseal("gate", "out", "--fresh", "--out", "house/common.toml", "--format", "json")
+    assert (said.status, "house/common.toml" in said.err) == (2, True)
+
+
+def test_an_export_holds_what_was_included(imgseal: Imgseal, project: Path) -> None:
+    common = share(project, "house")
+    common.write_text(common.read_text() + '\n[log]\npath = "release.log"\n')
+    assert imgseal("build", *ALL, "--release").status == 0
+    assert (project / "house/release.log").exists()
+    said = imgseal("log", "export", "2.4.1", "audit")
+    assert said.status == 0, said
+    text = (project / "audit/imgseal.toml").read_text()
+    assert "include" not in text
+    assert "[memory.internal]" in text
+    assert imgseal("check", "audit/vent-drive-2.4.1-17.suit", "--product", "audit/imgseal.toml").status == 0
