@@ -257,8 +257,8 @@ def _log(project: Project) -> Remark:
         return Remark("ok", f"log: {path} is not there yet; the first imgseal build --release makes it")
     log, last = LogFile(path), None
     try:
-        for step in log.walk():
-            last = step.entry
+        for entry in log.releases():
+            last = entry
     except ImgsealError as error:
         where = "" if error.place.line is None else f":{error.place.line}"
         return Remark("missing", f"log: {path}{where}: {error.message}", error.hint or "restore it from a backup")

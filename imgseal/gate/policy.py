@@ -87,8 +87,8 @@ def read_log(project: Project) -> Logged | None:
     if os.path.lexists(path):
         from imgseal.workspace.log_file import LogFile
 
-        for step in LogFile(path).walk():
-            for package in step.entry.packages:
+        for entry in LogFile(path).releases():
+            for package in entry.packages:
                 manifests.add(package.manifest)
                 statements.update(image.statement for image in package.images)
     return Logged(frozenset(manifests), frozenset(statements))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imgseal.errors import InputError, Place, UsageError, in_file
-from imgseal.formats.log.entry import encode_entry
+from imgseal.formats.log.entry_codec import encode_entry
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.proof import (
     Consistency,
@@ -20,8 +20,8 @@ from imgseal.formats.log.proof import (
 )
 from imgseal.formats.log.tree import EMPTY_ROOT
 from imgseal.limits import PROOF_BYTES
+from imgseal.log import words
 from imgseal.records import NamedTuple
-from imgseal.times import utc
 from imgseal.versions import decimal
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.log_file import LogFile, older_head, pick, refuse_unless_continued
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import Any
 
-    from imgseal.formats.log.entry import Entry
+    from imgseal.formats.log.entry import Entry, Logged
 
 
 @click.group(
@@ -67,7 +67,7 @@ class _Chosen(NamedTuple):
         """Return the log; UsageError where none is stated, InputError where it is not there."""
         if self.log_file is not None:
             return LogFile(self.log_file)
-        path = log_path(Project.load(self.product_file))
+        path = log_path(Project.load(self.product_file, with_log=False))
         if not os.path.lexists(path):
             hint = "the first imgseal build --release makes it; if there were releases, restore it from version control"
             raise InputError("there is no release log yet", place=Place(file=path), hint=hint)
@@ -98,8 +98,17 @@ def log_path(project: Project) -> str:
 def find(log: LogFile, release: str) -> "Entry":
     """Read the whole log and return the entry of a release, named by version or number."""
     number = decimal(release, (1 << 63) - 1) if release else None
-    found = [step.entry for step in log.walk() if step.entry.number == number or str(step.entry.version) == release]
+    found = [entry for entry in log.releases() if entry.number == number or str(entry.version) == release]
     return pick(found, release, log.path, log.tip.size)
+
+
+def find_any(log: LogFile, name: str) -> "Logged":
+    """Read the whole log and return an entry: a release as `find`, or whatever has the number."""
+    number = decimal(name, (1 << 63) - 1) if name else None
+    if number is None:
+        return find(log, name)
+    found = [step.entry for step in log.walk() if step.entry.number == number]
+    return found[0] if found else pick([], name, log.path, log.tip.size)
 
 
 def say_torn(log: LogFile) -> None:
@@ -162,7 +171,7 @@ def _verify_proof(path: str, against: str | None) -> None:
         return
     entry = proof.entry
     click.echo(f"entry {entry.number} is in the log with head {proof.head}")
-    for line in _lines(entry):
+    for line in words.lines(entry):
         click.echo(line)
     if against is None:
         click.echo(
@@ -192,7 +201,7 @@ def prove(release: str | None, first: int | None, size: int | None, chosen: _Cho
     log = chosen.open()
     entry = None
     if release is not None:
-        entry = find(log, release)
+        entry = find_any(log, release)
     else:
         for _ in log.walk():
             pass
@@ -242,11 +251,13 @@ def show(release: str | None, key: str | None, as_json: bool, chosen: _Chosen) -
     wanted = _key_id(key) if key is not None else None
     log = chosen.open()
     if release is not None:
-        entry = find(log, release)
-        shown = [_json(entry) if as_json else "\n".join(_lines(entry))]
+        entry = find_any(log, release)
+        shown = [_json(entry) if as_json else "\n".join(words.lines(entry))]
     else:
         entries = (step.entry for step in log.walk() if wanted is None or wanted in step.entry.keys)
-        shown = [_json(entry) if as_json else _row(entry, wanted) for entry in entries]  # printed once all is verified
+        shown = [
+            _json(entry) if as_json else words.row(entry, wanted) for entry in entries
+        ]  # printed once all is verified
     say_torn(log)
     if as_json:
         click.echo("[" + ",\n".join(shown) + "]")
@@ -308,39 +319,5 @@ def _key_id(text: str) -> bytes:
     return bytes.fromhex(digits[:32])
 
 
-def _json(entry: "Entry") -> str:
-
+def _json(entry: "Logged") -> str:
     return encode_entry(entry).decode("ascii")
-
-
-def _row(entry: "Entry", key: bytes | None) -> str:
-    row = f"{entry.number:>4}  {entry.product} {entry.version}  sequence {entry.sequence}  {utc(entry.built)}"
-    if key is None:
-        variants = [package.variant for package in entry.packages if package.variant]
-        return row + (f"  {', '.join(variants)}" if variants else "")
-    signed = []
-    for package in entry.packages:
-        mark = f" of {package.variant}" if package.variant else ""
-        if key in package.keys:
-            signed.append(f"package{mark}")
-        signed += [f"{image.slot}{mark}" for image in package.images if key in image.keys]
-    return f"{row}  signed {', '.join(signed)}"
-
-
-def _lines(entry: "Entry") -> list[str]:
-    """Return an entry for people."""
-    lines = [
-        f"  release    {entry.product} {entry.version}, sequence {entry.sequence}, of {entry.vendor}",
-        f"  built      {utc(entry.built)} (SOURCE_DATE_EPOCH={entry.built}) by imgseal {entry.tool}",
-        f"  revision   {entry.revision.hex() or 'not stated'}",
-    ]
-    for package in entry.packages:
-        mark = f"{package.variant}, " if package.variant else ""
-        lines.append(f"  package    {mark}class {package.class_id.hex()}")
-        lines.append(f"    manifest  {package.manifest.hex()}")
-        lines += [f"    signed by {key.hex()}" for key in package.keys]
-        for image in package.images:
-            lines.append(f"    image     {image.name} {image.version} in {image.slot}, counter {image.counter}")
-            lines.append(f"      statement {image.statement.hex()}")
-            lines += [f"      signed by {key.hex()}" for key in image.keys]
-    return lines

@@ -36,10 +36,21 @@ def class_identifier(vendor_id: bytes, name: str) -> bytes:
 
 
 class Release(NamedTuple):
-    """What names a set: its version, and the manifest sequence number that only ever rises."""
+    """What names a set: its version, and the manifest sequence number that only ever rises.
+
+    `next` says that the product file leaves the number to the release log: it is the next one there.
+    """
 
     version: Version
     sequence: int
+    next: bool = False
+
+
+class LastNumbers(NamedTuple):
+    """What the release log has for a class: the highest sequence that was given, counters by component number."""
+
+    sequence: int
+    counters: Mapping[int, int]
 
 
 class SigningKeys(NamedTuple):
@@ -122,7 +133,8 @@ class Component(NamedTuple):
     `header` lists header slots for detached images, one a run slot. `recovery` marks the image that starts when no
     set can: it runs from the slot that holds "recovery" and belongs to no set. `counter_storage` is "steps" where the
     device takes one step at a time, "value" where it stores a number; `counter_jump` is the most that one update may
-    raise the counter by, None for no such limit.
+    raise the counter by, None for no such limit. `same` says that the product file leaves the counter as the release
+    log has it.
     """
 
     name: str
@@ -148,6 +160,7 @@ class Component(NamedTuple):
     recovery: bool
     counter_storage: str = "steps"
     counter_jump: int | None = None
+    same: bool = False
 
     @property
     def counter_most(self) -> int:
@@ -316,8 +329,9 @@ class Text(NamedTuple):
 class Product(NamedTuple):
     """A whole product file, of one variant where it was asked for; `log` names the release log, if one is kept.
 
-    `notes` is what its reader has to say of it: an old word that is still read. `included` are the files that it
-    includes, `stated` names the file of each key that comes from one of them.
+    `pin` names the file that a head of the log is kept in, beside the sources. `notes` is what its reader has to say of
+    it: an old word that is still read. `included` are the files that it includes, `stated` names the file of each key
+    that comes from one of them.
     """
 
     source: str
@@ -342,6 +356,7 @@ class Product(NamedTuple):
     variant: str | None
     log: str | None = None
     gate: Gate = Gate()
+    pin: str | None = None
     notes: tuple[str, ...] = ()
     included: tuple[str, ...] = ()
     stated: Mapping[str, str] = {}

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from imgseal.formats.install_record.room import WRITE_UNIT_MAX
 from imgseal.product.cores import CORES
-from imgseal.product.model import AllowedKey, Component, Memory, OutsideRange, Requirement, Slot
+from imgseal.product.model import AllowedKey, Component, LastNumbers, Memory, OutsideRange, Requirement, Slot
 from imgseal.product.table import Table, Value
 from imgseal.values import shown
 from imgseal.versions import Version, decimal
@@ -106,9 +106,17 @@ def _one_of(table: Table, key: str, value: str, known: Mapping[str, object], wha
 
 
 def read_component(
-    table: Table, name: str, numbers: Mapping[str, int], slots: Mapping[str, Slot], version: Version
+    table: Table,
+    name: str,
+    numbers: Mapping[str, int],
+    slots: Mapping[str, Slot],
+    version: Version,
+    last: LastNumbers,
 ) -> Component:
-    """Read one [component.NAME]; `version` is the release's, for a component that states none."""
+    """Read one [component.NAME]; `version` is the release's, for a component that states none.
+
+    `last` is what the release log has, for a counter that stays.
+    """
     kind = table.choice("kind", ("code", "data"), "code")
     code = kind == "code"
     if not code:
@@ -126,7 +134,8 @@ def read_component(
     block = table.integer("header_block", 512, 8192, 1024)
     if block % 128:
         table.refuse("header_block", "not a multiple of 128", "512, 640, ... 8192", str(block))
-    counter = table.integer("counter", 0, _U32)
+    same = table.raw("counter") == "same"
+    counter = last.counters.get(numbers[name], 0) if same else table.integer("counter", 0, _U32)
     steps = table.integer("counter_steps", 1, _U32) if "counter_steps" in table else None
     jump = table.integer("counter_jump", 1, _U32) if "counter_jump" in table else None
     component = Component(
@@ -153,6 +162,7 @@ def read_component(
         recovery=slots[run[0]].holds == "recovery",
         counter_storage=table.choice("counter_storage", ("steps", "value"), "steps"),
         counter_jump=jump,
+        same=same,
     )
     if counter > component.counter_most:
         stated = "counter_steps" if steps is not None else "where counter_steps states nothing"

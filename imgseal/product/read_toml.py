@@ -1,6 +1,6 @@
 """Reads `imgseal.toml`: strict, complete, and with the line of every mistake."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from imgseal.errors import Place, UsageError
 from imgseal.product import signature_room, slot_plan
@@ -12,6 +12,7 @@ from imgseal.product.model import (
     FactoryRange,
     Gate,
     GateException,
+    LastNumbers,
     Limits,
     Product,
     Release,
@@ -29,6 +30,8 @@ from imgseal.versions import Version, decimal
 
 _U32 = 0xFFFF_FFFF
 _Tree = dict[str, object]
+Numbers = Callable[[str], Mapping[bytes, LastNumbers]]
+"""The path of a release log -> what it has, by class identifier."""
 
 
 def read(
@@ -39,12 +42,14 @@ def read(
     local_text: str | None = None,
     variant: str | None = None,
     read_file: ReadFile | None = None,
+    numbers: Numbers | None = None,
 ) -> Product:
     """Read a product file; `name` is shown in errors.
 
     `overrides` are the --set pairs, `local_text` is imgseal.local.toml (signing references only), `variant` picks
-    [variant.NAME], `read_file` reads what is included. Every variant is read, so that its mistakes show at once.
-    Raises UsageError.
+    [variant.NAME], `read_file` reads what is included. `numbers` is asked where a sequence is "next" or a counter
+    "same"; without it there is no release before. Every variant is read, so that its mistakes show at once. Raises
+    UsageError.
     """
     document = Document(text, name)
     tree = parse(text, name)
@@ -60,7 +65,7 @@ def read(
     names = {}
     for key in variants:
         document.refuse_bad_name(("variant", key))
-        names[key] = _product(*_overlay(document, tree, key, overrides), key).class_name
+        names[key] = _product(*_overlay(document, tree, key, overrides), key, numbers).class_name
     if variant is not None and variant not in variants:
         raise UsageError(
             "the product file has no such variant",
@@ -71,7 +76,7 @@ def read(
         )
     chosen = (document, tree) if variant is None else _overlay(document, tree, variant, overrides)
     included = tuple(each.name for each in document.included)
-    return _product(*chosen, variant)._replace(variants=names, notes=notes, included=included, stated=stated)
+    return _product(*chosen, variant, numbers)._replace(variants=names, notes=notes, included=included, stated=stated)
 
 
 def resolved(
@@ -139,6 +144,10 @@ def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
                 place.update(values)
 
 
+_WORDS = {"sequence": "next", "counter": "same"}
+"""What may stand in the place of a number: the release log has it."""
+
+
 def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
     for key, value in overrides.items():
         parts = key.split(".")
@@ -178,15 +187,17 @@ def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
                     hint="give three numbers, and behind them -alpha, -beta or -rc where it is one",
                 ) from None
             table[parts[-1]] = value
+        elif value == _WORDS[parts[-1]]:
+            table[parts[-1]] = value
         elif decimal(value, _U32) is not None:
             table[parts[-1]] = decimal(value, _U32)
         else:
             raise UsageError(
                 "--set gives a number that is none",
                 place=Place(key=key),
-                expected=f"0 to {_U32}",
+                expected=f'0 to {_U32}, or "{_WORDS[parts[-1]]}"',
                 found=value,
-                hint="give a whole number in decimal",
+                hint="give a whole number in decimal, or the word that leaves it to the release log",
             )
 
 
@@ -221,7 +232,36 @@ def _overlay(document: Document, tree: _Tree, name: str, overrides: Mapping[str,
     return Document(document.text, document.name, moved, document.included), merged
 
 
-def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
+def _last(root: Table, class_id: bytes, log: str | None, numbers: Numbers | None) -> LastNumbers:
+    """Return what the release log has for a class, where a number is left to it; UsageError where none is stated."""
+    left: list[tuple[str, ...]] = [("release", "sequence")] if root.items("release").get("sequence") == "next" else []
+    for name, part in root.items("component").items():
+        if isinstance(part, dict) and part.get("counter") == "same":
+            left.append(("component", name, "counter"))
+    none = LastNumbers(0, {})
+    if not left:
+        return none
+    if log is None:
+        root.document.refuse(
+            left[0],
+            "this number is left to the release log, and none is stated",
+            "a number, or a [log] table",
+            None,
+            'add to the product file: [log] path = "release.log"',
+        )
+    last = none if numbers is None else numbers(log).get(class_id, none)
+    if len(left[0]) == 2 and last.sequence >= _U32:
+        root.document.refuse(
+            left[0],
+            "there is no next sequence",
+            f"a log whose last sequence is below {_U32}",
+            str(last.sequence),
+            "devices of this class take no later release; a product that goes on needs another class",
+        )
+    return last
+
+
+def _product(document: Document, tree: _Tree, variant: str | None, numbers: Numbers | None) -> Product:
     root = Table(document, tree, (), "")
     root.integer("format", 1, 1)
     product = root.table("product", "product")
@@ -231,12 +271,17 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
     vendor_id = vendor_identifier(vendor)
     class_name = product.text("class", limit=256)
     release_table = root.table("release", "release")
-    release = Release(release_table.at("version").version(), release_table.integer("sequence", 0, _U32))
+    class_id = class_identifier(vendor_id, class_name)
+    log, pin = _log(root.table("log", "log")) if "log" in root else (None, None)
+    last = _last(root, class_id, log, numbers)
+    following = release_table.raw("sequence") == "next"
+    sequence = last.sequence + 1 if following else release_table.integer("sequence", 0, _U32)
+    release = Release(release_table.at("version").version(), sequence, following)
     memories = {n: read_memory(t) for n, t in root.tables("memory", "memory.NAME").items()}
     slots = {n: read_slot(t, memories) for n, t in root.tables("slot", "slot.NAME").items()}
     tables = root.tables("component", "component.NAME")
-    numbers = {n: t.integer("number", 1, 255) for n, t in tables.items()}
-    components = {n: read_component(t, n, numbers, slots, release.version) for n, t in tables.items()}
+    by_name = {n: t.integer("number", 1, 255) for n, t in tables.items()}
+    components = {n: read_component(t, n, by_name, slots, release.version, last) for n, t in tables.items()}
     signing_table = root.items("signing")
     signing = {}
     for which in signing_table:
@@ -255,7 +300,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         vendor=vendor,
         class_name=class_name,
         vendor_id=vendor_id,
-        class_id=class_identifier(vendor_id, class_name),
+        class_id=class_id,
         hardware=read_hardware(product),
         release=release,
         signing=signing,
@@ -274,7 +319,8 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         text=_text(root.table("text", "text")),
         variants={},
         variant=variant,
-        log=_log(root.table("log", "log")) if "log" in root else None,
+        log=log,
+        pin=pin,
         gate=_gate(root.table("gate", "gate")) if "gate" in root else Gate(),
     )
     slot_plan.check(made, document)
@@ -310,11 +356,20 @@ def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
     return Factory(table.optional("bootloader", Value.text), ranges, counters)
 
 
-def _log(table: Table) -> str:
-    path = table.text("path", limit=1024)
-    if not path.isprintable() or path.endswith("/"):
-        table.refuse("path", "this is no file name", 'a path such as "release.log"', repr(path))
-    return path
+def _log(table: Table) -> tuple[str, str | None]:
+    """Return the path of the release log, and that of its pin."""
+
+    def path(key: str, such: str) -> str:
+        text = table.text(key, limit=1024)
+        if not text.isprintable() or text.endswith("/"):
+            table.refuse(key, "this is no file name", f'a path such as "{such}"', repr(text))
+        return text
+
+    log = path("path", "release.log")
+    pin = path("pin", "release.head") if "pin" in table else None
+    if pin == log:
+        table.refuse("pin", "the pin and the log are two files", 'a path such as "release.head"', pin)
+    return log, pin
 
 
 def _gate(table: Table) -> Gate:

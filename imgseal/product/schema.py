@@ -50,7 +50,13 @@ KEYS: dict[str, tuple[Key, ...]] = {
     ),
     "release": (
         Key("version", "version", "required", 'version of the set, such as "2.4.1" or "2.4.1-rc.1"'),
-        Key("sequence", "integer", "required", "manifest sequence number, only ever rises; 0 to 4294967295"),
+        Key(
+            "sequence",
+            'integer or "next"',
+            "required",
+            'manifest sequence number, only ever rises; 0 to 4294967295, or "next": the one after the last of the '
+            "release log",
+        ),
     ),
     "signing.development": (
         Key(
@@ -113,7 +119,12 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("number", "integer", "required", "1 to 255, never changed; 0 is the bootloader"),
         Key("kind", '"code" or "data"', '"code"', "code has a vector table and a core"),
         Key("version", "version", "release.version", "version of this component"),
-        Key("counter", "integer", "required", "anti-rollback counter of this release; 0 to 4294967295"),
+        Key(
+            "counter",
+            'integer or "same"',
+            "required",
+            'anti-rollback counter of this release; 0 to 4294967295, or "same": as in the release log',
+        ),
         Key(
             "counter_storage",
             '"steps" or "value"',
@@ -264,7 +275,10 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("at", "integer", "none", "address of a flat binary"),
         Key("what", "text", "configuration", "named in the list of ranges"),
     ),
-    "log": (Key("path", "file", "required", "the log file; the first release makes it"),),
+    "log": (
+        Key("path", "file", "required", "the log file; `imgseal log new` makes it"),
+        Key("pin", "file", "none", "a file with a head of the log, which `imgseal log pin` writes; see there"),
+    ),
     "gate": (
         Key("raw", "array", "none", "path patterns of flat binaries that are firmware"),
         Key("exception", "array of tables", "none", "artefacts that need not be good, for a time"),

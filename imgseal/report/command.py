@@ -174,7 +174,7 @@ def _logged(project: Project, material: "Material") -> str | None:
     from imgseal.workspace.log_file import LogFile
 
     log, digest = LogFile(path), material.contents.manifest_digest
-    numbers = [step.entry.number for step in log.walk() if digest in [each.manifest for each in step.entry.packages]]
+    numbers = [entry.number for entry in log.releases() if digest in [each.manifest for each in entry.packages]]
     return f"entry {numbers[-1]} of {path}, head {log.head}" if numbers else ""
 
 

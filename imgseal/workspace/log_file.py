@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from imgseal.errors import Place, UsageError
+from imgseal.errors import Place, UsageError, in_file
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.lines import EMPTY, Step, is_whole, steps
 from imgseal.formats.log.proof import Head, read_head
@@ -14,7 +14,7 @@ from imgseal.workspace.files import open_input
 if TYPE_CHECKING:
     from typing import BinaryIO
 
-    from imgseal.formats.log.entry import Entry
+    from imgseal.formats.log.entry import Entry, Logged
 
 
 class LogFile:
@@ -41,6 +41,14 @@ class LogFile:
                 self.tip = step.tip
                 yield step
 
+    def releases(self) -> "Iterator[Entry]":
+        """Yield each release, and promotion, as it is verified."""
+        from imgseal.formats.log.entry import Entry
+
+        for step in self.walk():
+            if isinstance(step.entry, Entry):
+                yield step.entry
+
     def _lines(self, stream: "BinaryIO") -> Iterator[bytes]:
         while data := stream.readline(LOG_LINE_BYTES + 2):
             if data.endswith(b"\n"):
@@ -57,6 +65,17 @@ class LogFile:
     def head(self) -> Head:
         """The head of what was read."""
         return Head(self.tip.size, self.tip.root)
+
+
+def entry_at(path: str, at: int) -> "Logged":
+    """Return the entry whose line begins at an offset of the file; nothing but the line itself is verified."""
+    from imgseal.formats.log.lines import entry_of
+
+    with open_input(path, "release log", LOG_BYTES) as stream:
+        stream.seek(at)
+        line = stream.readline(LOG_LINE_BYTES + 2)
+    with in_file(path):
+        return entry_of(line.removesuffix(b"\n"), at)
 
 
 def older_head(text: str) -> Head:

@@ -14,10 +14,12 @@ from imgseal.workspace.key_files import held_elsewhere, key_file, new_key, open_
 from imgseal.workspace.session import note
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from imgseal.keys.signer import Signer
     from imgseal.keys.trusted_keys import Trust
     from imgseal.product.include import ReadFile
-    from imgseal.product.model import Product, Slot
+    from imgseal.product.model import LastNumbers, Product, Slot
 
 PRODUCT_NAME = "imgseal.toml"
 LOCAL_NAME = "imgseal.local.toml"
@@ -125,9 +127,28 @@ class Project(NamedTuple):
     path: str
 
     @classmethod
-    def load(cls, product_file: str | None, settings: tuple[str, ...] = (), variant: str | None = None) -> "Project":
-        """Read the product file, and the local file beside it; UsageError or InputError says what is wrong where."""
+    def load(
+        cls,
+        product_file: str | None,
+        settings: tuple[str, ...] = (),
+        variant: str | None = None,
+        *,
+        with_log: bool = True,
+    ) -> "Project":
+        """Read the product file, and the local file beside it; UsageError or InputError says what is wrong where.
+
+        Numbers that are left to the release log are those of its last line; `with_log` False takes it for empty.
+        """
         from imgseal.product.read_toml import read
+
+        known: dict[str, Mapping[bytes, LastNumbers]] = {}
+
+        def numbers(log: str) -> "Mapping[bytes, LastNumbers]":
+            if log not in known:
+                from imgseal.workspace.release_log import last_numbers
+
+                known[log] = last_numbers(os.path.join(folder, log)) if with_log else {}
+            return known[log]
 
         path = product_file or find_product(".")
         if os.path.isdir(path):
@@ -153,7 +174,10 @@ class Project(NamedTuple):
             if key in overrides:
                 raise UsageError("--set gives one key twice", place=Place(key=key), hint="give it once")
             overrides[key] = value
-        product = read(text, name=path, overrides=overrides, local_text=local_text, variant=variant, read_file=include)
+        product = read(
+            text, name=path, overrides=overrides, local_text=local_text, variant=variant, read_file=include,
+            numbers=numbers,
+        )  # fmt: skip
         note(product.notes)
         return cls(product, folder, path)
 
@@ -165,6 +189,11 @@ class Project(NamedTuple):
     def log_path(self) -> str | None:
         """The path of the release log; None where none is kept."""
         return None if self.product.log is None else self.resolve(self.product.log)
+
+    @property
+    def pin_path(self) -> str | None:
+        """The path of the file that a head of the log is kept in; None where none is stated."""
+        return None if self.product.pin is None else self.resolve(self.product.pin)
 
     def slot(self, name: str, place: Place | None = None) -> "Slot":
         """Return the slot of that name; UsageError lists the names there are."""
@@ -190,7 +219,7 @@ class Project(NamedTuple):
         """Return every file that the product file is or names, there or not: no output may ever replace one of them."""
         product = self.product
         references = [r for keys in product.signing.values() for r in (*keys.images, *keys.packages)]
-        more = (product.trust.apex, product.trust.contingency, product.log, product.factory.bootloader)
+        more = (product.trust.apex, product.trust.contingency, product.log, product.pin, product.factory.bootloader)
         references += [r for r in more if r is not None] + [part.file for part in product.factory.ranges]
         return [*self.inputs(), *(self.resolve(r) for r in references if not is_token_uri(r))]
 

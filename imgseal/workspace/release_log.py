@@ -6,7 +6,6 @@ The log comes first: a release that is logged and has no files can be built agai
 release that is not logged could not be accounted for (docs/decisions/008-release-log.md).
 """
 
-import hashlib
 import os
 from typing import TYPE_CHECKING
 
@@ -26,8 +25,10 @@ if TYPE_CHECKING:
     from imgseal.device_state.device import DeviceState
     from imgseal.formats.log.entry import Entry, Floor, LoggedPackage
     from imgseal.formats.log.errors import GoingDownError
+    from imgseal.formats.log.lines import Tip
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
+    from imgseal.product.model import LastNumbers
     from imgseal.workspace.project import Project
 
 
@@ -99,6 +100,7 @@ def plan_entry(
     if project.log_path is None:
         return None
     from imgseal.formats.log.entry import Entry
+    from imgseal.workspace.log_entries import anchors_of, logged_package
 
     for each, package, _ in made:
         floor = floor_of(each, logged_floors(each) or ())
@@ -115,32 +117,11 @@ def plan_entry(
         built,
         revision,
         __version__,
-        tuple(_logged(*each) for each in made),
+        tuple(logged_package(each.product, package, signers) for each, package, signers in made),
         bootloader=None if product.bootloader is None else product.bootloader.version,
+        anchors=anchors_of(project),
     )
     return LogPlan(project.log_path, project.path, draft)
-
-
-def _logged(project: "Project", package: "Package", signers: "tuple[Signer, ...]") -> "LoggedPackage":
-    from imgseal.formats.log.entry import LoggedImage, LoggedPackage
-    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
-    from imgseal.make.seal import ordered_signers
-
-    product = project.product
-    images = tuple(
-        LoggedImage(
-            image.placed.component.number,
-            image.placed.component.name,
-            image.placed.slot.name,
-            image.statement.version,
-            image.statement.counter,
-            hashlib.sha256(image.header_block[:STATEMENT_BYTES]).digest(),
-            tuple(slot.key_id for slot in image.statement.signatures),
-        )
-        for image in package.images
-    )
-    keys = tuple(signer.public.key_id for signer in ordered_signers(signers, product, development=False))
-    return LoggedPackage(product.variant or "", product.class_id, package.digest.value, keys, images)
 
 
 def write_logged(outputs: list[Output], plan: LogPlan | None) -> list[str]:
@@ -181,7 +162,7 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
         if not new:
             notes.append(f"this release is in {plan.path} already; nothing was added")
             return None
-        line, step = added(tip, plan.draft._replace(packages=new))
+        line, step = added(tip, plan.draft._replace(packages=tuple(_laid_out(each, tip, plan.path) for each in new)))
         number.append(step.entry.number)
         notes.append(f"logged as entry {step.entry.number} of {plan.path}; head {Head(step.tip.size, step.tip.root)}")
         return line
@@ -203,13 +184,46 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     return notes
 
 
+def _laid_out(package: "LoggedPackage", tip: "Tip", path: str) -> "LoggedPackage":
+    """Leave out the layout of a package where the log has the same for its class and variant."""
+    floor = next((floor for floor in tip.least if floor.line == package.line), None)
+    if floor is None or floor.layout is None:
+        return package
+    from imgseal.formats.log.entry import Entry
+    from imgseal.workspace.log_file import entry_at
+
+    before = entry_at(path, floor.layout[1])
+    packages = before.packages if isinstance(before, Entry) else ()
+    same = any((each.line, each.layout) == (package.line, package.layout) for each in packages)
+    return package._replace(layout=None) if same else package
+
+
+def last_numbers(path: str) -> "dict[bytes, LastNumbers]":
+    """Return what the last line of a log has for each class: the highest sequence that was given, and counters."""
+    from imgseal.formats.log.floors import given, highest_of
+    from imgseal.product.model import LastNumbers
+
+    floors = _floors_at(path) or ()
+    out = {}
+    for class_id in {floor.class_id for floor in floors}:
+        mine = [floor for floor in floors if floor.class_id == class_id]
+        counters = highest_of(
+            pairs for floor in mine for pairs in (floor.counters, *(row.counters for row in floor.open))
+        )
+        out[class_id] = LastNumbers(max(map(given, mine)), dict(counters))
+    return out
+
+
 def logged_floors(project: "Project") -> "tuple[Floor, ...] | None":
     """Return the numbers that the last release has left, from the last line of the log alone.
 
     None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
     """
-    path = project.log_path
-    if path is None or not os.path.lexists(path):
+    return None if project.log_path is None else _floors_at(project.log_path)
+
+
+def _floors_at(path: str) -> "tuple[Floor, ...] | None":
+    if not os.path.lexists(path):
         return None
     from imgseal.formats.log.lines import is_whole, resume
 
@@ -238,8 +252,16 @@ def refuse_below_log(project: "Project", package: "Package") -> None:
     floor = floor_of(project, floors)
     if floor is None or floor.sequence == sequence:
         return
+    from imgseal.formats.log.entry import LoggedPackage, Reservation
+    from imgseal.workspace.log_entries import logged_images
+
+    product = project.product
+    images = LoggedPackage(product.variant or "", product.class_id, b"", (), logged_images(package.images))
+    asked = Reservation(
+        0, product.vendor, product.name, product.release.version, sequence, 0, b"", __version__, (images,)
+    )
     try:
-        refuse_below(floors, [_logged(project, package, ())], sequence)
+        refuse_below(floors, asked)
     except GoingDownError as error:
         raise _going_down(error, str(project.log_path), project.path) from None
 

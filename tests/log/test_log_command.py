@@ -51,10 +51,10 @@ def test_a_release_is_logged(imgseal: Imgseal, logged: Path) -> None:
     entry = json.loads((logged / "release.log").read_text())["entry"]
     document = json.loads((logged / "out" / "release.json").read_text())
     assert {key: entry[key] for key in ("format", "number", "vendor", "product", "version", "sequence")} == {
-        "format": 2, "number": 0, "vendor": "quillmoor.example", "product": "vent-drive", "version": "2.4.1",
+        "format": 3, "number": 0, "vendor": "quillmoor.example", "product": "vent-drive", "version": "2.4.1",
         "sequence": 17,
     }  # fmt: skip
-    assert (entry["built"], entry["revision"], entry["tool"]) == (BUILD_TIME, "ab" * 20, document["imgseal"])
+    assert (entry["made"], entry["revision"], entry["tool"]) == (BUILD_TIME, "ab" * 20, document["imgseal"])
     (package,) = entry["packages"]
     assert package["manifest"] == document["manifest_digest"]
     assert package["keys"] == [public_key("keys/packages").thumbprint[:16].hex()]
@@ -68,6 +68,26 @@ def test_a_release_is_logged(imgseal: Imgseal, logged: Path) -> None:
     assert entry["least"][0]["counters"] == [[1, 6], [2, 3], [3, 1]]
     assert (entry["bootloader"], entry["least"][0]["bootloaders"]) == ("1.1.0", ["1.1.0", "1.1.0"])
     assert imgseal("log", "verify").status == 0
+
+
+def test_a_layout_is_stated_once(imgseal: Imgseal, three: Path) -> None:
+    """And again by the release that has another one; it says where slots lie and what they are linked for."""
+    made = [json.loads(line) for line in (three / "release.log").read_text().splitlines()]
+    layouts = [line["entry"]["packages"][0]["layout"] for line in made]
+    assert [layout is None for layout in layouts] == [False, True, True]
+    slots = {slot["name"]: slot for slot in layouts[0]["slots"]}
+    motor = next(part for part in layouts[0]["components"] if part["name"] == "motor")
+    assert [slot for slot, _ in motor["run"]] == ["motor-a", "motor-b"]
+    for slot, address in motor["run"]:
+        assert address == slots[slot]["address"] + motor["header_block"]
+    assert [line["entry"]["least"][0]["layout"] for line in made] == [[0, 0]] * 3
+    text = (three / "imgseal.toml").read_text()
+    assert 'size = "8 MiB"' in text
+    (three / "imgseal.toml").write_text(text.replace('size = "8 MiB"', 'size = "9 MiB"', 1))
+    release(imgseal, 20)
+    line = json.loads((three / "release.log").read_text().splitlines()[3])
+    assert line["entry"]["least"][0]["layout"] == [3, line["at"]]
+    assert line["entry"]["anchors"]["images"] == [public_key("keys/images").thumbprint[:16].hex()]
 
 
 def test_a_development_build_is_not_logged(imgseal: Imgseal, logged: Path) -> None:

@@ -9,7 +9,7 @@ from long_runs import long
 
 from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
-from imgseal.product.model import class_identifier, vendor_identifier
+from imgseal.product.model import Release, class_identifier, vendor_identifier
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.schema import KEYS
 from imgseal.product.starter import STARTER
@@ -30,7 +30,7 @@ def line_with(text: str, words: str) -> int:
 
 def test_demo_product() -> None:
     product = read(TEXT, name="imgseal.toml")
-    assert (product.hardware, product.release) == ((2, 4), (Version(2, 4, 1), 17))
+    assert (product.hardware, product.release) == ((2, 4), Release(Version(2, 4, 1), 17))
     assert product.memories["nor"].size == 64 << 20
     motor = product.components["motor"]
     assert (motor.run, motor.version, motor.counter, motor.way_back) == (

@@ -27,7 +27,7 @@ import naive_tree
 from log_book import book, by_the_page, compact, draft
 
 from imgseal.errors import ImgsealError
-from imgseal.formats.log.entry import encode_entry
+from imgseal.formats.log.entry_codec import encode_entry
 from imgseal.formats.log.lines import EMPTY, Step, added, is_whole, resume, steps
 from imgseal.formats.log.proof import (
     Consistency,

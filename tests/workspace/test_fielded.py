@@ -94,7 +94,7 @@ def test_what_was_released_without_a_word_on_it_stays_open(imgseal: Imgseal, pro
     text = text[:start] + text[end:]
     (project / "imgseal.toml").write_text(text.replace(', bootloader = ">=1.0.0"', ""))
     build(imgseal, 17)
-    assert json.loads((project / "release.log").read_text())["entry"]["format"] == 1
+    assert json.loads((project / "release.log").read_text())["entry"]["bootloader"] is None
     write(project, version="1.2.0", needs=">=1.2.0", log=True)
     err = build(imgseal, 18)
     assert "needs bootloader >=1.2.0: open, whether every device in the field has one" in err

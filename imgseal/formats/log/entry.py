@@ -1,19 +1,22 @@
-"""Entries of the release log, formats 1 and 2: values and their one encoding, compact JSON in ASCII.
+"""Entries of the release log as values: releases, and what else is remembered; docs/format/release-log.md.
 
-docs/format/release-log.md has the table of the keys; the encoding of an entry is what the tree's leaf is hashed from.
-Format 2 is that of releases whose product file states a bootloader; the entry says which, and so do the floors.
+Formats 1 and 2 know releases alone; what is added now is of format 3, which has kinds of entries.
 """
 
-import itertools
-from functools import lru_cache
-from typing import Any
+from typing import TypeAlias
 
-from imgseal.formats.log.errors import DOCUMENT, LogFormatError, compact
+from imgseal.formats.log.layout import Layout
 from imgseal.records import NamedTuple
-from imgseal.values import Kind, Node, array, ascii_text, hexadecimal, integer, pair, record
 from imgseal.versions import Version
 
-_BARE, _STATED = 1, 2
+NEWEST = 3
+"""The format of what is added now."""
+
+WHY = 256
+"""Characters of a reason that is logged, at most."""
+
+WITHDRAWN = 256
+"""Releases of one class and variant that can be withdrawn: each entry after them names all of them."""
 
 
 class LoggedImage(NamedTuple):
@@ -29,20 +32,53 @@ class LoggedImage(NamedTuple):
 
 
 class LoggedPackage(NamedTuple):
-    """An update package: the variant it is for ("" where there is none), its class, the SHA-256 of its manifest."""
+    """An update package: the variant it is for ("" where there is none), its class, the SHA-256 of its manifest.
+
+    `layout` is what devices of it are laid out as; None where it is as in the entry that the floor names. A reserved
+    package has neither manifest nor keys yet.
+    """
 
     variant: str
     class_id: bytes
     manifest: bytes
     keys: tuple[bytes, ...]
     images: tuple[LoggedImage, ...]
+    layout: Layout | None = None
+
+    @property
+    def line(self) -> "Line":
+        """What its floor is kept by."""
+        return self.class_id, self.variant
+
+
+Line: TypeAlias = tuple[bytes, str]
+"""Class and variant."""
+
+
+class Released(NamedTuple):
+    """The last release of a channel: its version and sequence, and the number of its entry."""
+
+    channel: str
+    version: Version
+    sequence: int
+    entry: int
+
+
+class Open(NamedTuple):
+    """A reservation that is neither completed nor given up: its entry, and the numbers that it holds."""
+
+    entry: int
+    sequence: int
+    counters: tuple[tuple[int, int], ...]
 
 
 class Floor(NamedTuple):
     """What later releases for a class and variant must not go below: sequence, and counters by component number.
 
-    `manifest` is the digest of the package that has this sequence. `bootloaders` are the oldest and the newest that
-    devices of this class and variant have left the factory with; empty where not every release has said so.
+    `manifest` is the digest of the package that has this sequence; empty where nothing is released yet. `bootloaders`
+    are the oldest and the newest that devices of this class and variant have left the factory with; empty where not
+    every release has said so. `given` is the highest sequence that a release or a reservation has had; `layout` the
+    number of the entry that states how devices are laid out, and the offset of its line; `withdrawn` are manifests.
     """
 
     variant: str
@@ -51,13 +87,37 @@ class Floor(NamedTuple):
     manifest: bytes
     counters: tuple[tuple[int, int], ...]
     bootloaders: tuple[Version, ...] = ()
+    given: int = 0
+    channels: tuple[Released, ...] = ()
+    open: tuple[Open, ...] = ()
+    layout: tuple[int, int] | None = None
+    withdrawn: tuple[bytes, ...] = ()
+
+    @property
+    def line(self) -> Line:
+        """What it is kept by."""
+        return self.class_id, self.variant
+
+
+class Anchors(NamedTuple):
+    """The trust anchors that the product file had: key identifiers by role, how many sign, who signs later sets."""
+
+    images: tuple[bytes, ...]
+    packages: tuple[bytes, ...]
+    need_images: int
+    need_packages: int
+    apex: bytes
+    contingency: bytes
 
 
 class Entry(NamedTuple):
-    """A release build: entry `number` from 0, `built` in seconds since 1970, `revision` up to 32 bytes, `tool` version.
+    """A release: entry `number` from 0, `built` in seconds since 1970, `revision` up to 32 bytes, `tool` version.
 
     `least` are the floors after this release, by class and variant. `bootloader` is the one that devices left the
-    factory with then; None where the product file stated none.
+    factory with then; None where the product file stated none. `again` says why a version was released again or went
+    down, `unrecorded` why the sources are not on record; empty where nothing had to be said. `reserved` is the entry
+    that held its number. `witness` is the size of the log whose head its packages carry; None: they carry none.
+    `origin` is the entry whose sealed images a promotion signs again.
     """
 
     number: int
@@ -71,139 +131,135 @@ class Entry(NamedTuple):
     packages: tuple[LoggedPackage, ...]
     least: tuple[Floor, ...] = ()
     bootloader: Version | None = None
+    format: int = NEWEST
+    channel: str = ""
+    again: str = ""
+    unrecorded: str = ""
+    reserved: int | None = None
+    witness: int | None = None
+    anchors: Anchors | None = None
+    origin: int | None = None
 
     @property
     def keys(self) -> tuple[bytes, ...]:
-        """Every key identifier that the entry names, each once."""
+        """Every key identifier that has signed, each once."""
         named = [key for package in self.packages for key in package.keys]
         named += [key for package in self.packages for image in package.images for key in image.keys]
         return tuple(dict.fromkeys(named))
 
 
-def _rises(values: tuple[object, ...]) -> bool:
-    """Say whether values rise: a set has one order."""
-    return all(before < after for before, after in itertools.pairwise(values))  # type: ignore[operator]
+class Reservation(NamedTuple):
+    """A number that a signing request holds: what is asked for, before anybody has signed its packages."""
+
+    number: int
+    vendor: str
+    product: str
+    version: Version
+    sequence: int
+    built: int
+    revision: bytes
+    tool: str
+    packages: tuple[LoggedPackage, ...]
+    least: tuple[Floor, ...] = ()
+    channel: str = ""
+    witness: int | None = None
+
+    @property
+    def keys(self) -> tuple[bytes, ...]:
+        """None: nothing is signed yet."""
+        return ()
 
 
-@lru_cache(maxsize=1024)
-def _parsed(text: str) -> Version:
-    return Version.parse(text)  # a log repeats those of what did not change
+class Surrender(NamedTuple):
+    """A reservation that is given up: the number of its `entry`, and why. Its sequence is not given again."""
+
+    number: int
+    built: int
+    tool: str
+    entry: int
+    why: str
+    least: tuple[Floor, ...] = ()
+
+    @property
+    def keys(self) -> tuple[bytes, ...]:
+        """None."""
+        return ()
 
 
-def _read_version(node: Node) -> Version:
-    return node.parsed(_parsed, 'a version such as "2.4.1" or "2.4.1-rc.1"', "not a value allowed here")
+class Withdrawn(NamedTuple):
+    """A package of a release that is withdrawn."""
+
+    variant: str
+    class_id: bytes
+    manifest: bytes
 
 
-def _class_and_variant(items: tuple[LoggedPackage, ...] | tuple[Floor, ...]) -> bool:
-    return _rises(tuple([(each.class_id, each.variant) for each in items]))
+class Withdrawal(NamedTuple):
+    """A release that nobody is to install any more: the number of its `entry`, why, and its packages."""
+
+    number: int
+    built: int
+    tool: str
+    entry: int
+    why: str
+    packages: tuple[Withdrawn, ...]
+    least: tuple[Floor, ...] = ()
+
+    @property
+    def keys(self) -> tuple[bytes, ...]:
+        """None."""
+        return ()
 
 
-def _one_a_slot(images: tuple[LoggedImage, ...]) -> bool:
-    order = [image.component for image in images]
-    return order == sorted(order) and len({image.slot for image in images}) == len(images)
+class AddedSignature(NamedTuple):
+    """Signatures that a package got after it was logged: the number of its release's `entry`, and who signed."""
+
+    number: int
+    built: int
+    tool: str
+    entry: int
+    manifest: bytes
+    keys: tuple[bytes, ...]
+    least: tuple[Floor, ...] = ()
 
 
-_VERSION = Kind(_read_version, str)
-_U32, _U63 = integer(0, (1 << 32) - 1), integer(0, (1 << 63) - 1)
-_NAME, _VARIANT = ascii_text(256), ascii_text(256, least=0)
-_KEYS = array(hexadecimal(16), 1, 16, "key identifiers, each once", lambda keys: len(set(keys)) == len(keys))
-_COUNTERS = array(
-    pair(integer(1, 255), _U32), 1, 256, "pairs of component number and counter that rise by component",
-    lambda pairs: _rises(tuple([component for component, _ in pairs])),
-)  # fmt: skip
-_BOOTLOADERS = array(
-    _VERSION, 0, 2, "versions, the oldest and the newest, or none",
-    lambda ends: len(ends) != 1 and ends == tuple(sorted(ends)),
-)  # fmt: skip
-_IMAGE = record(
-    LoggedImage,
-    {
-        "component": integer(1, 255),
-        "name": _NAME,
-        "slot": _NAME,
-        "version": _VERSION,
-        "counter": _U32,
-        "statement": hexadecimal(32),
-        "keys": _KEYS,
-    },
-)
-_LINE: dict[str, Kind[Any]] = {"class": hexadecimal(16), "variant": _VARIANT}
-_PACKAGE = record(
-    LoggedPackage,
-    {
-        **_LINE,
-        "manifest": hexadecimal(32),
-        "keys": _KEYS,
-        "images": array(_IMAGE, 1, 512, "images by component, one a slot", _one_a_slot),
-    },
-    {"class": "class_id"},
-)
-_FLOOR = {**_LINE, "sequence": _U32, "manifest": hexadecimal(32), "counters": _COUNTERS}
+class AnchorsMade(NamedTuple):
+    """A trust anchor set for devices in the field: SHA-256 of the file, its number, keys by role, who signed it."""
+
+    number: int
+    built: int
+    tool: str
+    class_id: bytes
+    variant: str
+    digest: bytes
+    generation: int
+    images: tuple[bytes, ...]
+    packages: tuple[bytes, ...]
+    revoked: tuple[bytes, ...]
+    signer: bytes
+    least: tuple[Floor, ...] = ()
+
+    @property
+    def keys(self) -> tuple[bytes, ...]:
+        """Who signed the set."""
+        return (self.signer,)
 
 
-def _entry(number: int, stated: dict[str, Kind[Any]], floor: dict[str, Kind[Any]]) -> Kind[Entry]:
-    return record(
-        Entry,
-        {
-            "number": _U63,
-            "vendor": ascii_text(253),
-            "product": ascii_text(64),
-            "version": _VERSION,
-            "sequence": _U32,
-            "built": _U63,
-            "revision": hexadecimal(0, 32),
-            "tool": ascii_text(64),
-            **stated,
-            "packages": array(_PACKAGE, 1, 256, "packages that rise by class and variant", _class_and_variant),
-            "least": array(
-                record(Floor, {**_FLOOR, **floor}, {"class": "class_id"}), 1, 256,
-                "floors that rise by class and variant", _class_and_variant,
-            ),
-        },
-        fixed={"format": number},
-    )  # fmt: skip
+Logged: TypeAlias = Entry | Reservation | Surrender | Withdrawal | AddedSignature | AnchorsMade
+"""Any entry of the log."""
 
 
-_ENTRIES = {
-    _BARE: _entry(_BARE, {}, {}),
-    _STATED: _entry(_STATED, {"bootloader": _VERSION}, {"bootloaders": _BOOTLOADERS}),
+_WORDS: dict[type[Logged], str] = {
+    Reservation: "reservation",
+    Surrender: "surrender",
+    Withdrawal: "withdrawal",
+    AddedSignature: "signature",
+    AnchorsMade: "anchors",
 }
-"""Format -> its entries, as docs/format/release-log.md has the table of the keys."""
 
 
-def encode_entry(entry: Entry) -> bytes:
-    """Return the bytes that the leaf is hashed from."""
-    return compact(_kind_of(entry).write(entry))
-
-
-def _kind_of(entry: Entry) -> Kind[Entry]:
-    return _ENTRIES[_BARE if entry.bootloader is None else _STATED]
-
-
-def decode_entry(data: bytes) -> Entry:
-    """Read an entry; LogFormatError where it is none, or another encoding of one."""
-    entry = read_entry(Node(DOCUMENT, DOCUMENT.parse(data, "entry", unique=False), "entry"))
-    if encode_entry(entry) != data:
-        raise LogFormatError(
-            "this is another encoding of an entry",
-            expected="the one that docs/format/release-log.md describes",
-            hint="restore the file from version control or a backup",
-        )
-    return entry
-
-
-def read_entry(node: Node) -> Entry:
-    """Read an entry from parsed JSON; the encoding is for the caller to compare."""
-    number = node.value.get("format") if isinstance(node.value, dict) else None
-    if type(number) is int and number > _STATED:
-        raise LogFormatError(
-            "this entry is of a later format",
-            expected=f"format {_BARE} or {_STATED}",
-            found=str(number),
-            hint="use a newer imgseal",
-        )
-    return _ENTRIES[_STATED if number == _STATED else _BARE].read(node)
-
-
-ENTRY = Kind(read_entry, lambda entry: _kind_of(entry).write(entry))
-"""An entry inside a proof."""
+def kind_of(entry: Logged) -> str:
+    """Return the word that an entry has for what it is."""
+    if isinstance(entry, Entry):
+        return "release" if entry.origin is None else "promotion"
+    return _WORDS[type(entry)]

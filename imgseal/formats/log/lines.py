@@ -8,7 +8,8 @@ complete line (`is_whole`) never happened.
 from collections.abc import Iterable, Iterator
 
 from imgseal.errors import Place
-from imgseal.formats.log.entry import Entry, Floor, decode_entry, encode_entry, read_entry
+from imgseal.formats.log.entry import NEWEST, AddedSignature, Entry, Floor, Logged, Reservation, Withdrawal
+from imgseal.formats.log.entry_codec import decode_entry, encode_entry, read_entry
 from imgseal.formats.log.errors import (
     CURE,
     DOCUMENT,
@@ -18,7 +19,7 @@ from imgseal.formats.log.errors import (
     LogFormatError,
     compact,
 )
-from imgseal.formats.log.floors import raised, refuse_below
+from imgseal.formats.log.floors import after, in_newest, refuse_below
 from imgseal.formats.log.tree import EMPTY_ROOT, HASH_BYTES, PATH_MAX, leaf_hash, push, root_of
 from imgseal.limits import LOG_LINE_BYTES
 from imgseal.records import NamedTuple
@@ -28,13 +29,17 @@ _MARKERS = (b"<<<<<<<", b"|||||||", b"=======", b">>>>>>>")
 
 
 class Tip(NamedTuple):
-    """Where a log ends: its entries, the offset of the next line, peaks and root of the tree, the floors."""
+    """Where a log ends: its entries, the offset of the next line, peaks and root of the tree, the floors.
+
+    `format` is that of the last entry: none of an older one can follow.
+    """
 
     size: int
     at: int
     peaks: tuple[bytes, ...]
     root: bytes
     least: tuple[Floor, ...]
+    format: int = 1
 
 
 EMPTY = Tip(0, 0, (), EMPTY_ROOT, ())
@@ -44,21 +49,23 @@ EMPTY = Tip(0, 0, (), EMPTY_ROOT, ())
 class Step(NamedTuple):
     """One line that was read: its entry, the entry's leaf hash, and the tip after it."""
 
-    entry: Entry
+    entry: Logged
     leaf: bytes
     tip: Tip
 
 
-def added(tip: Tip, draft: Entry) -> tuple[bytes, Step]:
-    """Return the line, without its line feed, that adds a release, and where the log then ends.
+def added(tip: Tip, draft: Logged) -> tuple[bytes, Step]:
+    """Return the line, without its line feed, that adds an entry, and where the log then ends.
 
     Number and floors of the entry follow from the log.
     GoingDownError where its numbers fall below the log's; LogFormatError where the line would not be read again.
     """
-    draft = draft._replace(packages=tuple(sorted(draft.packages, key=lambda each: (each.class_id, each.variant))))
-    refuse_below(tip.least, draft.packages, draft.sequence)
-    least = raised(tip.least, draft.packages, draft.sequence, draft.bootloader)
-    entry = draft._replace(number=tip.size, least=least)
+    if isinstance(draft, Entry | Reservation):
+        packages = tuple(sorted(draft.packages, key=lambda each: each.line))
+        draft = draft._replace(packages=packages)
+        refuse_below(tip.least, draft)
+    entry = draft._replace(number=tip.size)
+    entry = entry._replace(least=_after(tip, entry, tip.at))
     data = encode_entry(entry)
     decode_entry(data)  # nothing is written that would not be read
     leaf = leaf_hash(data)
@@ -67,7 +74,23 @@ def added(tip: Tip, draft: Entry) -> tuple[bytes, Step]:
     line = _line(tip.at, tip.peaks, root, data)
     if len(line) > LOG_LINE_BYTES:
         raise _too_long(len(line))
-    return line, Step(entry, leaf, Tip(tip.size + 1, tip.at + len(line) + 1, peaks, root, entry.least))
+    return line, Step(entry, leaf, Tip(tip.size + 1, tip.at + len(line) + 1, peaks, root, entry.least, _format(entry)))
+
+
+def _format(entry: Logged) -> int:
+    return entry.format if isinstance(entry, Entry) else NEWEST
+
+
+def _after(tip: Tip, entry: Logged, at: int) -> tuple[Floor, ...]:
+    """Return the floors after an entry, as an entry of its format states them; LogFormatError for an older format."""
+    if _format(entry) < tip.format and tip.format == NEWEST:
+        raise LogFormatError(
+            f"entry {entry.number} is of an older format than the one before it",
+            expected=f"format {tip.format}",
+            found=f"format {_format(entry)}",
+            hint="imgseal adds no such entry: the log was made or changed by something else",
+        )
+    return after(in_newest(tip.least) if _format(entry) == NEWEST else tip.least, entry, at)
 
 
 def _line(at: int, edge: tuple[bytes, ...], root: bytes, entry: bytes) -> bytes:
@@ -88,7 +111,7 @@ class _Line(NamedTuple):
     at: int
     edge: tuple[bytes, ...]
     root: bytes
-    entry: Entry
+    entry: Logged
     leaf: bytes = b""
 
 
@@ -153,7 +176,15 @@ def resume(data: bytes, at: int) -> Tip:
     peaks = push(line.edge, size, line.leaf)
     if root_of(peaks) != line.root:
         raise _not_continuing(line.entry.number, "its root is not that of its edge and entry")
-    return Tip(size + 1, at + len(data) + 1, peaks, line.root, line.entry.least)
+    return Tip(size + 1, at + len(data) + 1, peaks, line.root, line.entry.least, _format(line.entry))
+
+
+def entry_of(data: bytes, at: int) -> Logged:
+    """Return the entry of a line that begins at an offset; ForkError where it was written for another place."""
+    line = _read_line(data)
+    if line.at != at:
+        raise _displaced(line, at)
+    return line.entry
 
 
 def _displaced(line: _Line, at: int) -> ForkError:
@@ -180,14 +211,39 @@ def steps(lines: Iterable[bytes], name: str, start: Tip = EMPTY) -> Iterator[Ste
     Raises LogFormatError, LogError, or ForkError with the line.
     """
     tip = start
+    released: dict[int, set[bytes]] = {}  # manifests by entry: what withdrawals and signatures speak of
     for data in lines:
         try:
             step = _follow(tip, data)
+            if start is EMPTY:
+                _refuse_foreign(step.entry, released)
         except (LogFormatError, LogError) as error:
             error.place = error.place._replace(file=name, line=tip.size + 1)
             raise
         yield step
         tip = step.tip
+
+
+def _refuse_foreign(entry: Logged, released: dict[int, set[bytes]]) -> None:
+    """LogError where an entry speaks of a release that is not the one that it names."""
+    if isinstance(entry, Entry):
+        number, manifests = entry.origin, set[bytes]()
+    elif isinstance(entry, Withdrawal):
+        number, manifests = entry.entry, {each.manifest for each in entry.packages}
+    elif isinstance(entry, AddedSignature):
+        number, manifests = entry.entry, {entry.manifest}
+    else:
+        return
+    if number is not None and (number not in released or not manifests <= released[number]):
+        raise LogError(
+            f"entry {entry.number} speaks of packages that entry {number} does not have",
+            place=Place(key="entry.entry"),
+            expected=", ".join(digest.hex() for digest in sorted(released.get(number, ()))) or "an entry of a release",
+            found=", ".join(digest.hex() for digest in sorted(manifests)) or f"entry {number}",
+            hint="imgseal adds no such entry: the log was made or changed by something else",
+        )
+    if isinstance(entry, Entry):
+        released[entry.number] = {package.manifest for package in entry.packages}
 
 
 def _follow(tip: Tip, data: bytes) -> Step:
@@ -217,7 +273,7 @@ def _follow(tip: Tip, data: bytes) -> Step:
     if root_of(peaks) != line.root:
         raise _not_continuing(entry.number, "its root is not that of its edge and entry")
     try:
-        least = raised(tip.least, entry.packages, entry.sequence, entry.bootloader)
+        least = _after(tip, entry, tip.at)
     except GoingDownError as error:
         raise LogError(
             f"entry {entry.number}: {error.message}",
@@ -230,7 +286,8 @@ def _follow(tip: Tip, data: bytes) -> Step:
         raise LogError(
             f"entry {entry.number} states other floors than follow from the log",
             place=Place(key="entry.least"),
-            expected="the highest sequence and counters so far, by class and variant",
+            expected="what follows from the entries so far, by class and variant",
             hint="imgseal adds no such entry: the log was made or changed by something else",
         )
-    return Step(entry, line.leaf, Tip(tip.size + 1, tip.at + len(data) + 1, peaks, line.root, least))
+    following = Tip(tip.size + 1, tip.at + len(data) + 1, peaks, line.root, least, _format(entry))
+    return Step(entry, line.leaf, following)

@@ -5,7 +5,8 @@ A head is `SIZE:ROOT`, such as `12:9f86d0...`. A proof is one line of compact JS
 
 from collections.abc import Sequence
 
-from imgseal.formats.log.entry import ENTRY, Entry, encode_entry
+from imgseal.formats.log.entry import Logged
+from imgseal.formats.log.entry_codec import ENTRY, encode_entry
 from imgseal.formats.log.errors import DOCUMENT, LogError, LogFormatError, compact
 from imgseal.formats.log.tree import (
     HASH_BYTES,
@@ -40,7 +41,7 @@ class Head(NamedTuple):
 class Inclusion(NamedTuple):
     """A proof that an entry is in the log with this head."""
 
-    entry: Entry
+    entry: Logged
     head: Head
     path: tuple[bytes, ...]
 
@@ -62,7 +63,7 @@ def read_head(text: str) -> Head | None:
     return Head(number, bytes.fromhex(root))
 
 
-def prove_inclusion(entry: Entry, leaves: Sequence[bytes]) -> Inclusion:
+def prove_inclusion(entry: Logged, leaves: Sequence[bytes]) -> Inclusion:
     """Prove that an entry is in the log with these leaf hashes."""
     head = Head(len(leaves), root_of(peaks_of(leaves)))
     return Inclusion(entry, head, inclusion_path(leaves, entry.number))

@@ -23,7 +23,10 @@ def image(number: int, component: int, counter: int) -> LoggedImage:
 
 
 def draft(number: int, *, sequence: int | None = None, counter: int | None = None, variant: str = "") -> Entry:
-    """Release `number`: sequence 10 more, the motor's counter a tenth of it; every seventh states no bootloader."""
+    """Release `number` in an older format: sequence 10 more, the motor's counter a tenth of it.
+
+    Every seventh states no bootloader, and is of format 1.
+    """
     counter = number // 10 if counter is None else counter
     package = LoggedPackage(
         variant,
@@ -32,6 +35,7 @@ def draft(number: int, *, sequence: int | None = None, counter: int | None = Non
         (key("packages"),),
         (image(number, 1, counter), image(number, 2, 3)),
     )
+    bootloader = None if number % 7 == 6 else Version(1, number // 3, 0)
     return Entry(
         0,
         "quillmoor.example",
@@ -42,7 +46,8 @@ def draft(number: int, *, sequence: int | None = None, counter: int | None = Non
         bytes(range(20)),
         "0.1.0",
         (package,),
-        bootloader=None if number % 7 == 6 else Version(1, number // 3, 0),
+        bootloader=bootloader,
+        format=1 if bootloader is None else 2,
     )
 
 

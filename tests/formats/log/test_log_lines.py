@@ -12,7 +12,8 @@ import pytest
 from log_book import CLASS, book, by_the_page, compact, draft
 
 from imgseal.errors import ImgsealError
-from imgseal.formats.log.entry import Floor, LoggedImage, decode_entry, encode_entry
+from imgseal.formats.log.entry import Entry, Floor, LoggedImage
+from imgseal.formats.log.entry_codec import decode_entry, encode_entry
 from imgseal.formats.log.errors import ForkError, GoingDownError, LogError, LogFormatError
 from imgseal.formats.log.floors import of_class, raise_to
 from imgseal.formats.log.lines import EMPTY, Step, added, resume, steps
@@ -95,7 +96,7 @@ def test_the_floor_of_a_class_is_over_its_variants() -> None:
     other = Floor("", b"o" * 16, 90, b"o" * 32, ((1, 90),), (one, one))
     for order in itertools.permutations((plain, north, other)):
         known = of_class(order, CLASS, "east")
-        assert known == Floor("east", CLASS, 11, b"n" * 32, ((1, 5), (2, 3), (3, 7)), (one, three))
+        assert known == Floor("east", CLASS, 11, b"n" * 32, ((1, 5), (2, 3), (3, 7)), (one, three), 11)
         same = tuple(floor._replace(sequence=11) for floor in order)
         assert [of_class(same, CLASS, name).manifest for name in ("", "north")] == [b"p" * 32, b"n" * 32]  # type: ignore[union-attr]
         silent = tuple(floor._replace(bootloaders=()) if floor is north else floor for floor in order)
@@ -153,6 +154,7 @@ def test_numbers_that_go_down_are_not_added(numbers: dict[str, int], key: str, e
 def test_two_packages_of_one_release_have_an_order() -> None:
     both = draft(0)._replace(packages=draft(0, variant="south").packages + draft(0, variant="north").packages)
     _, step = added(EMPTY, both)
+    assert isinstance(step.entry, Entry)
     assert [package.variant for package in step.entry.packages] == ["north", "south"]
     with pytest.raises(LogFormatError, match="one class and variant"):
         added(EMPTY, draft(0)._replace(packages=draft(0).packages * 2))
@@ -215,7 +217,7 @@ FAULTS: list[tuple[str, bytes, type[ImgsealError], int, str]] = [
     ("unknown key", changed(0, lambda t: t["entry"].update(more=1)), LogFormatError, 1, "unknown key"),
     ("missing key", changed(0, lambda t: t["entry"].pop("tool")), LogFormatError, 1, "this key is missing"),
     ("keys in another order", changed(0, lambda t: t.update(at=t.pop("at"))), LogFormatError, 1, "another order"),
-    ("later format", changed(0, lambda t: t["entry"].update(format=3)), LogFormatError, 1, "later format"),
+    ("later format", changed(0, lambda t: t["entry"].update(format=4)), LogFormatError, 1, "of a later imgseal"),
     ("later format, no number", changed(0, lambda t: t["entry"].update(format="3")), LogFormatError, 1, "unknown key"),
     ("bare entry that states one", changed(6, lambda t: t["entry"].update(bootloader="1.0.0")), LogFormatError, 7, "unknown key"),
     ("stated entry without one", changed(0, lambda t: t["entry"].pop("bootloader")), LogFormatError, 1, "this key is missing"),

@@ -8,7 +8,7 @@ import naive_tree
 import pytest
 from log_book import book, compact
 
-from imgseal.formats.log.entry import encode_entry
+from imgseal.formats.log.entry_codec import encode_entry
 from imgseal.formats.log.errors import LogError, LogFormatError
 from imgseal.formats.log.proof import (
     Consistency,

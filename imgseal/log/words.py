@@ -1,0 +1,91 @@
+"""Entries of the release log in words: a row for each in the list, lines for one."""
+
+from imgseal.formats.log.entry import (
+    AddedSignature,
+    AnchorsMade,
+    Entry,
+    Logged,
+    Reservation,
+    Surrender,
+    Withdrawal,
+    kind_of,
+)
+from imgseal.formats.trust_anchors.codec import number_words
+from imgseal.times import utc
+
+
+def row(entry: Logged, key: bytes | None) -> str:
+    """Return an entry as one line; with a key, what that one has signed."""
+    return f"{entry.number:>4}  {_said(entry, key)}"
+
+
+def _said(entry: Logged, key: bytes | None) -> str:
+    if isinstance(entry, Entry | Reservation):
+        mark = "" if kind_of(entry) == "release" else f"{kind_of(entry)} of "
+        text = f"{mark}{entry.product} {entry.version}  sequence {entry.sequence}  {utc(entry.built)}"
+        if key is None:
+            variants = [package.variant for package in entry.packages if package.variant]
+            return text + (f"  {', '.join(variants)}" if variants else "")
+        signed = []
+        for package in entry.packages:
+            of = f" of {package.variant}" if package.variant else ""
+            if key in package.keys:
+                signed.append(f"package{of}")
+            signed += [f"{image.slot}{of}" for image in package.images if key in image.keys]
+        return f"{text}  signed {', '.join(signed)}"
+    if isinstance(entry, Surrender):
+        return f"reservation {entry.entry} given up  {utc(entry.built)}  {entry.why}"
+    if isinstance(entry, Withdrawal):
+        return f"release {entry.entry} withdrawn  {utc(entry.built)}  {entry.why}"
+    if isinstance(entry, AddedSignature):
+        signed = [f"package of entry {entry.entry}"] if key is None or key in entry.keys else []
+        return f"signature added to entry {entry.entry}  {utc(entry.built)}  signed {', '.join(signed)}"
+    text = f"trust anchor set {number_words(entry.generation)}  {utc(entry.built)}"
+    return text if key is None else f"{text}  signed the set"
+
+
+def lines(entry: Logged) -> list[str]:
+    """Return an entry for people."""
+    if isinstance(entry, Entry | Reservation):
+        return _release(entry)
+    out = [f"  {kind_of(entry):<10} made {utc(entry.built)} by imgseal {entry.tool}"]
+    if isinstance(entry, AddedSignature):
+        out += [f"  of         entry {entry.entry}, manifest {entry.manifest.hex()}"]
+        return out + [f"    signed by {key.hex()}" for key in entry.keys]
+    if isinstance(entry, AnchorsMade):
+        out += [f"  set        {number_words(entry.generation)}, class {entry.class_id.hex()}"]
+        out += [f"  sha-256    {entry.digest.hex()}", f"    signed by {entry.signer.hex()}"]
+        for word, keys in (("images", entry.images), ("packages", entry.packages), ("revoked", entry.revoked)):
+            out += [f"  {word:<10} {key.hex()}" for key in keys]
+        return out
+    out.append(f"  of         entry {entry.entry}")
+    if isinstance(entry, Withdrawal):
+        out += [f"    manifest  {package.manifest.hex()}" for package in entry.packages]
+    return [*out, f"  why        {entry.why}"]
+
+
+def _release(entry: Entry | Reservation) -> list[str]:
+    kind = kind_of(entry)
+    out = [
+        f"  {kind:<10} {entry.product} {entry.version}, sequence {entry.sequence}, of {entry.vendor}",
+        f"  built      {utc(entry.built)} (SOURCE_DATE_EPOCH={entry.built}) by imgseal {entry.tool}",
+        f"  revision   {entry.revision.hex() or 'not stated'}",
+    ]
+    if entry.channel:
+        out.append(f"  channel    {entry.channel}")
+    if isinstance(entry, Entry):
+        said = (("again", entry.again), ("unrecorded", entry.unrecorded))
+        out += [f"  {word:<10} {text}" for word, text in said if text]
+        numbers = (("reserved", entry.reserved), ("from", entry.origin))
+        out += [f"  {word:<10} entry {number}" for word, number in numbers if number is not None]
+    for package in entry.packages:
+        mark = f"{package.variant}, " if package.variant else ""
+        out.append(f"  package    {mark}class {package.class_id.hex()}")
+        if package.manifest:
+            out.append(f"    manifest  {package.manifest.hex()}")
+        out += [f"    signed by {key.hex()}" for key in package.keys]
+        for image in package.images:
+            out.append(f"    image     {image.name} {image.version} in {image.slot}, counter {image.counter}")
+            out.append(f"      statement {image.statement.hex()}")
+            out += [f"      signed by {key.hex()}" for key in image.keys]
+    return out

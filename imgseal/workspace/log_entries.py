@@ -1,0 +1,85 @@
+"""What goes into entries of the release log: how devices are laid out, whom they trust, what is in a package."""
+
+import hashlib
+from typing import TYPE_CHECKING
+
+from imgseal.formats.install_record.layout import FORMAT as RECORDS
+from imgseal.formats.log.entry import Anchors, LoggedImage, LoggedPackage
+from imgseal.formats.log.layout import LaidComponent, LaidSlot, Layout
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.make.seal import ordered_signers
+
+if TYPE_CHECKING:
+    from imgseal.keys.signer import Signer
+    from imgseal.make.pack import Package
+    from imgseal.make.seal import SealedImage
+    from imgseal.product.model import Product
+    from imgseal.workspace.project import Project
+
+
+def layout_of(product: "Product") -> Layout:
+    """Return what no update can change of a device: components, slots, link addresses, the format of its records."""
+    components = tuple(
+        LaidComponent(
+            part.number,
+            part.name,
+            part.kind,
+            part.core,
+            part.header_block,
+            tuple((name, product.slot_base(name) + part.payload_offset) for name in part.run),
+            part.header,
+            part.staging or "",
+            part.keep or "",
+        )
+        for part in sorted(product.components.values(), key=lambda part: part.number)
+    )
+    slots = tuple(
+        LaidSlot(
+            name,
+            slot.memory,
+            product.memories[slot.memory].base,
+            product.slot_base(name),
+            slot.size,
+            slot.holds or "",
+        )
+        for name, slot in sorted(product.slots.items())
+    )
+    words = product.class_name
+    fits = words.isascii() and words.isprintable() and not set(words) & {'"', "\\"}
+    return Layout(words if fits else "", 0, RECORDS, components, slots)
+
+
+def anchors_of(project: "Project") -> Anchors:
+    """Return the trust anchors that the product file has."""
+    trust = project.trust()
+    keys = [key for key in trust.keys if not key.development]
+    images, packages = (
+        tuple(sorted({key.key_id for key in keys if key.role == role})) for role in ("images", "packages")
+    )
+    apex, contingency = (b"" if key is None else key.key_id for key in (trust.apex, trust.contingency))
+    return Anchors(images, packages, trust.need_images, trust.need_packages, apex, contingency)
+
+
+def logged_images(images: "tuple[SealedImage, ...]") -> tuple[LoggedImage, ...]:
+    """Return sealed images as the log has them."""
+    return tuple(
+        LoggedImage(
+            image.placed.component.number,
+            image.placed.component.name,
+            image.placed.slot.name,
+            image.statement.version,
+            image.statement.counter,
+            hashlib.sha256(image.header_block[:STATEMENT_BYTES]).digest(),
+            tuple(slot.key_id for slot in image.statement.signatures),
+        )
+        for image in images
+    )
+
+
+def logged_package(product: "Product", package: "Package", signers: "tuple[Signer, ...]") -> LoggedPackage:
+    """Return a package as the log has it."""
+    keys = tuple(signer.public.key_id for signer in ordered_signers(signers, product, development=False))
+    images = logged_images(package.images)
+    return LoggedPackage(
+        product.variant or "", product.class_id, package.digest.value, keys, images, layout_of(product)
+    )
