@@ -5,8 +5,9 @@ Results come in the order of the files, whoever has looked at them.
 
 import os
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from typing import Any
 
 from imgseal import __version__
@@ -15,12 +16,20 @@ from imgseal.gate.artefact import Found, Policy
 from imgseal.gate.discover import Task
 
 _BATCH = 64
+_FLEET_BATCH = 1024
+"""Files of one piece of work, at most: sending one to another machine takes as long as looking at dozens of files."""
+
 _BATCH_BYTES = 64 << 20
 _ALONE = 32, 4 << 20
 """Fewer files than this, and fewer bytes in all, are not worth another process."""
 
 _PATIENCE = "10s"
 """How long a Dask scheduler may take to answer."""
+
+_FOR_WORKERS = 20.0
+"""Seconds that a scheduler may be without a worker: those that start together with the gate are there by then."""
+
+_OFTEN = 0.1
 
 _Batch = tuple[Task | Found, ...]
 _policy: list[Policy] = []  # of this process, when it works for another one
@@ -41,12 +50,16 @@ def scan_all(
 
     `show` is told how many are done, and of how many.
     """
-    batches = list(_batches(tasks, jobs if workers is None else _BATCH))
     with ExitStack() as stack:
         results: Iterator[tuple[Found, ...]]
         if workers is not None:
-            results = _on_fleet(stack, workers, batches, policy)
-        elif jobs == 1 or (len(tasks) < _ALONE[0] and _bytes(tasks) < _ALONE[1]):
+            client = _fleet(stack, workers)
+            batches = list(_batches(tasks, _threads(client, workers), _FLEET_BATCH))
+            results = _on_fleet(client, workers, batches, policy)
+            yield _in_order(batches, results, show, len(tasks))
+            return
+        batches = list(_batches(tasks, jobs))
+        if jobs == 1 or (len(tasks) < _ALONE[0] and _bytes(tasks) < _ALONE[1]):
             results = (_scan(batch, policy) for batch in batches)
         else:
             results = _in_processes(stack, jobs, batches, policy)
@@ -67,9 +80,9 @@ def _bytes(tasks: Iterable[Task | Found]) -> int:
     return sum(task.size for task in tasks if isinstance(task, Task))
 
 
-def _batches(tasks: list[Task | Found], jobs: int) -> Iterator[_Batch]:
+def _batches(tasks: list[Task | Found], jobs: int, at_most: int = _BATCH) -> Iterator[_Batch]:
     """Cut the files into pieces: small ones, so that all are busy to the end, but not a file each."""
-    most = max(1, min(_BATCH, len(tasks) // (8 * jobs)))
+    most = max(1, min(at_most, len(tasks) // (8 * jobs)))
     batch: list[Task | Found] = []
     size = 0
     for task in tasks:
@@ -125,8 +138,8 @@ def _scan_here(batch: _Batch) -> tuple[Found, ...]:
     return _scan(batch, _policy[0])
 
 
-def _on_fleet(stack: ExitStack, address: str, batches: list[_Batch], policy: Policy) -> Iterator[tuple[Found, ...]]:
-    """Let the workers of a Dask scheduler do it; a batch whose worker is lost is done again by another one."""
+def _fleet(stack: ExitStack, address: str) -> Any:
+    """Return the client of a Dask scheduler."""
     try:
         import distributed
 
@@ -148,11 +161,36 @@ def _on_fleet(stack: ExitStack, address: str, batches: list[_Batch], policy: Pol
             hint="start one with: dask scheduler, and workers with: dask worker ADDRESS",
         ) from None
     stack.enter_context(client)
+    return client
+
+
+def _threads(client: Any, address: str) -> int:
+    """Return how many pieces of work are done at once; wait a while for the first worker."""
+    end = time.monotonic() + _FOR_WORKERS
+    while not (threads := sum(client.nthreads().values())):
+        if time.monotonic() >= end:
+            raise _no_workers(address)
+        time.sleep(_OFTEN)
+    return int(threads)
+
+
+def _no_workers(address: str) -> UsageError:
+    return UsageError(
+        "this Dask scheduler has no workers",
+        place=Place(key="--workers"),
+        expected=f"one within {_FOR_WORKERS:g} seconds",
+        found=f"{address}: none",
+        hint=f"start some, here or on other machines: dask worker {address}",
+    )
+
+
+def _on_fleet(client: Any, address: str, batches: list[_Batch], policy: Policy) -> Iterator[tuple[Found, ...]]:
+    """Let the workers of a Dask scheduler do it; a batch whose worker is lost is done again by another one."""
     # as the result of a task it can be made again when the worker that holds it is lost
     shared = client.submit(_same, policy, pure=False)
     futures = client.map(work_for_fleet, [_anywhere(batch) for batch in batches], policy=shared, pure=False)
     futures.reverse()  # each is let go when its result is here
-    return (_result(futures.pop()) for _ in range(len(futures)))
+    return (_result(client, address, futures.pop()) for _ in range(len(futures)))
 
 
 def _same(policy: Policy) -> Policy:
@@ -174,8 +212,13 @@ def work_for_fleet(batch: _Batch, policy: Policy) -> tuple[str, tuple[Found, ...
     return __version__, _scan(batch, policy)
 
 
-def _result(future: Any) -> tuple[Found, ...]:
+def _result(client: Any, address: str, future: Any) -> tuple[Found, ...]:
     try:
+        while not future.done():
+            with suppress(TimeoutError):  # of this wait; what the work itself has raised comes again below
+                future.result(timeout=_FOR_WORKERS / 4)
+            if not future.done():
+                _threads(client, address)  # all workers may leave while the gate is at work
         version, found = future.result()
     except ImgsealError:
         raise

@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from gate_tree import Tree, make_tree, sealed
@@ -17,6 +18,9 @@ from workshop import Imgseal
 
 from imgseal.gate.discover import Task
 from imgseal.gate.workers import _batches
+
+if TYPE_CHECKING:
+    from imgseal.gate.artefact import Found
 
 ROOT = Path(__file__).parents[2]
 
@@ -68,9 +72,9 @@ def test_a_process_that_ends_is_an_error(imgseal: Imgseal, inside: Tree, monkeyp
 
 
 class Cluster:
-    """A scheduler and two workers as processes of their own, on this machine."""
+    """A scheduler and two workers, or another number, as processes of their own, on this machine."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, workers: int = 2) -> None:
         self.processes: list[subprocess.Popen[bytes]] = []
         note = folder / "scheduler.json"
         quiet = ("--no-dashboard",)
@@ -80,7 +84,7 @@ class Cluster:
 
         until(lambda: note.read_text().rstrip().endswith("}"))
         self.address = str(json.loads(note.read_text())["address"])
-        for _ in range(2):
+        for _ in range(workers):
             options = ("--nthreads", "1", "--no-nanny", "--local-directory", str(folder), *quiet)
             self._start("worker", self.address, *options)
 
@@ -90,9 +94,9 @@ class Cluster:
         process = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         self.processes.append(process)
 
-    def kill_a_worker(self) -> None:
-        self.processes[1].send_signal(signal.SIGKILL)
-        self.processes[1].wait()
+    def kill_a_worker(self, number: int = 1) -> None:
+        self.processes[number].send_signal(signal.SIGKILL)
+        self.processes[number].wait()
 
     def end(self) -> None:
         for process in reversed(self.processes):
@@ -144,6 +148,56 @@ def test_a_lost_worker_loses_nothing(
     assert killed_at[0][0] < killed_at[0][1] // 10
     assert (said.status, said.out) == (alone.status, alone.out)
     assert workers(cluster.address) == 1
+
+
+@pytest.mark.filterwarnings("default")
+def test_a_scheduler_without_workers_is_an_error(
+    imgseal: Imgseal, tmp_path: Path, inside: Tree, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It waits for the first worker, not for ever."""
+    monkeypatch.setattr("imgseal.gate.workers._FOR_WORKERS", 0.5)
+    alone = Cluster(tmp_path, 0)
+    try:
+        said = imgseal("gate", "out", "--workers", alone.address)
+    finally:
+        alone.end()
+    assert (said.status, said.out) == (2, "")
+    assert "this Dask scheduler has no workers" in said.err
+    assert "one within 0.5 seconds" in said.err
+    assert f"dask worker {alone.address}" in said.err
+
+
+@pytest.mark.filterwarnings("default")
+def test_workers_that_all_leave_are_an_error(
+    imgseal: Imgseal, inside: Tree, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    until(lambda: workers(cluster.address) == 2)
+    monkeypatch.setattr("imgseal.gate.workers._FOR_WORKERS", 2.0)
+
+    def counter(_what: str) -> Callable[[int, int], None]:
+        left = [1, 2]
+
+        def show(_done: int, _everything: int) -> None:
+            while left:
+                cluster.kill_a_worker(left.pop())
+
+        return show
+
+    monkeypatch.setattr("imgseal.gate.command.counter", counter)
+    said = imgseal("gate", "out", "--every", "--workers", cluster.address)
+    assert (said.status, said.out) == (2, "")
+    assert "this Dask scheduler has no workers" in said.err
+
+
+def test_work_for_other_machines_comes_in_few_pieces() -> None:
+    """Each piece costs them some milliseconds, whatever is in it: 3,000 files for two workers were 600 pieces once."""
+    from imgseal.gate.workers import _FLEET_BATCH
+
+    tasks: list[Task | Found] = [Task(str(n), str(n), str(n), 4096) for n in range(3000)]
+    pieces = list(_batches(list(tasks), 2, _FLEET_BATCH))
+    assert 16 <= len(pieces) <= 18
+    assert [task for piece in pieces for task in piece] == tasks
+    assert max(len(piece) for piece in _batches(tasks * 20, 2, _FLEET_BATCH)) == _FLEET_BATCH
 
 
 @pytest.mark.filterwarnings("default")
