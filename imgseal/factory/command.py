@@ -131,7 +131,7 @@ def _document(made: Prepared, product: "Product") -> bytes:
 
 def _read_back(factory: "FactoryImage", product: "Product", argument: str) -> int:
     path, base = split_address(argument)
-    with load_image(path, base) as dump:
+    with load_image(path, base, product) as dump:
         differences, notes = compare_dump(factory, dump, product)
     say(notes)
     for part in factory.parts:

@@ -8,6 +8,7 @@ from imgseal.formats.install_record.record import first_record, place_content
 from imgseal.formats.trust_anchors.codec import flash_block
 from imgseal.workspace.firmware import load_image
 from imgseal.workspace.project import Project
+from imgseal.workspace.session import note
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -71,7 +72,8 @@ def configured_parts(project: Project) -> "list[Part]":
     named = [(entry.file, entry.at, entry.what, None) for entry in factory.ranges]
     for file, base, what, slot_name in [*wanted, *named]:
         path = project.resolve(file)
-        with load_image(path, base) as image:
+        with load_image(path, base, product) as image:
+            note(f"{path}: {each}" for each in image.notes)
             parts += [
                 Part(what, slot_name, region.address, image.read(region.address, region.size), path)
                 for region in image.regions

@@ -331,7 +331,8 @@ class Product(NamedTuple):
 
     `pin` names the file that a head of the log is kept in, beside the sources. `notes` is what its reader has to say of
     it: an old word that is still read. `included` are the files that it includes, `stated` names the file of each key
-    that comes from one of them.
+    that comes from one of them. `after_end` says whether records behind the end record of Intel HEX are refused or
+    ignored.
     """
 
     source: str
@@ -360,6 +361,7 @@ class Product(NamedTuple):
     notes: tuple[str, ...] = ()
     included: tuple[str, ...] = ()
     stated: Mapping[str, str] = {}
+    after_end: str = "refuse"
 
     def source_of(self, key: str) -> str:
         """Return the file that states a key, the product file or one that it includes."""

@@ -322,6 +322,7 @@ def _product(document: Document, tree: _Tree, variant: str | None, numbers: Numb
         log=log,
         pin=pin,
         gate=_gate(root.table("gate", "gate")) if "gate" in root else Gate(),
+        after_end=root.table("firmware", "firmware").choice("after_end", ("refuse", "ignore"), "refuse"),
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)

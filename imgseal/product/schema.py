@@ -28,6 +28,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("limits", "table", "none", "what an update may take"),
         Key("factory", "table", "none", "what `imgseal factory` merges beside the sealed images"),
         Key("log", "table", "none", "the release log"),
+        Key("firmware", "table", "defaults", "how firmware files are read"),
         Key("gate", "table", "none", "what `imgseal gate` looks at beside firmware it recognises, and what it excuses"),
         Key("text", "table", "none", "what packages say to people"),
         Key("variant", "table", "none", "variants by name; each may hold `class`, `hardware` and `component` tables"),
@@ -278,6 +279,14 @@ KEYS: dict[str, tuple[Key, ...]] = {
     "log": (
         Key("path", "file", "required", "the log file; `imgseal log new` makes it"),
         Key("pin", "file", "none", "a file with a head of the log, which `imgseal log pin` writes; see there"),
+    ),
+    "firmware": (
+        Key(
+            "after_end",
+            '"refuse" or "ignore"',
+            '"refuse"',
+            "what happens to records behind the end record of Intel HEX",
+        ),
     ),
     "gate": (
         Key("raw", "array", "none", "path patterns of flat binaries that are firmware"),

@@ -51,7 +51,7 @@ def command(
     path, base = split_address(firmware)
     options = SealOptions(build_time(), development=not release, source_revision=source_revision(revision))
     signers = project.signers("images", development=not release)
-    with load_image(path, base) as image:
+    with load_image(path, base, product) as image:
         trust = project.trust(development=not release)
         sealed = seal(image, product, part, path, options, signers, trust, day=day_of(options.build_time))
         outputs = []

@@ -85,8 +85,12 @@ def component_of(product: "Product", name: str) -> "Component":
 
 
 @contextmanager
-def load_image(path: str, base: int | None) -> Iterator["MemoryImage"]:
-    """Read a firmware file; the image is good inside the `with` block, where a large one lies in a temporary file."""
+def load_image(path: str, base: int | None, product: "Product | None" = None) -> Iterator["MemoryImage"]:
+    """Read a firmware file, as the product file says where there is one.
+
+    The image is good inside the `with` block, where a large one lies in a temporary file.
+    """
+    after_end = "refuse" if product is None else product.after_end
     with ExitStack() as stack:
         stream = stack.enter_context(open_input(path, "firmware file", FIRMWARE_BYTES))
         size = os.fstat(stream.fileno()).st_size
@@ -97,7 +101,8 @@ def load_image(path: str, base: int | None) -> Iterator["MemoryImage"]:
             from imgseal.formats.memory.store import FileStore
 
             store = FileStore(stack.enter_context(TemporaryFile()))
-        yield read(watch(stream, size, f"reading {path}"), name=path, base=base, store=store)
+        watched = watch(stream, size, f"reading {path}")
+        yield read(watched, name=path, base=base, store=store, after_end=after_end)
 
 
 @contextmanager
@@ -114,7 +119,7 @@ def load_image_or_sealed(path: str, base: int | None, product: "Product") -> "It
             )
         yield load_sealed(path, product)
         return
-    with load_image(path, base) as image:
+    with load_image(path, base, product) as image:
         yield image
 
 

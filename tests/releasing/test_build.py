@@ -49,6 +49,33 @@ def test_a_build_says_what_it_leaves_and_what_it_takes_the_place_of(imgseal: Img
         assert imgseal("build", *ALL, "--release").err == open_
 
 
+def test_symbols_behind_the_end_record(imgseal: Imgseal, project: Path) -> None:
+    """Refused, or left out with a note where the product file says so; the gate refuses them either way."""
+    assert imgseal("build", *ALL, "--release", "--out", "plain").status == 0
+    hex_file = project / "motor-a.hex"
+    hex_file.write_bytes(
+        hex_file.read_bytes() + b":04500000 symbols\n:045000006D61696E07\n".replace(b" symbols", b"6D61696E07")
+    )
+    said = imgseal("build", *ALL, "--release")
+    assert said.status == 3
+    assert "a record follows the end record" in said.err
+    assert '[firmware] after_end = "ignore"' in said.err
+    file = project / "imgseal.toml"
+    file.write_text(file.read_text() + '\n[firmware]\nafter_end = "ignore"\n')
+    said = imgseal("build", *ALL, "--release")
+    assert said.status == 0, said.err
+    assert "motor-a.hex: 2 records behind the end record in line " in said.err
+    assert (project / "out/motor-a.sealed.bin").read_bytes() == (project / "plain/motor-a.sealed.bin").read_bytes()
+    (project / "out" / "motor-a.hex").write_bytes(hex_file.read_bytes())
+    gate = imgseal("gate", "out", "--fresh")
+    assert gate.status == 1
+    assert "refused: out/motor-a.hex (Intel HEX)" in gate.out
+    assert "a record follows the end record" in gate.out
+    file.write_text(file.read_text().replace('"ignore"', '"skip"'))
+    said = imgseal("build", *ALL, "--release")
+    assert (said.status, "firmware.after_end" in said.err, '"refuse" or "ignore"' in said.err) == (2, True, True)
+
+
 def test_second_build_says_what_changed(imgseal: Imgseal, project: Path) -> None:
     imgseal("build", *ALL, "--release")
     from imgseal.demo.firmware import phrases

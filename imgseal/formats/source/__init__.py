@@ -16,6 +16,7 @@ def read(
     base: int | None = None,
     store: ByteStore | None = None,
     aside: bytearray | None = None,
+    after_end: str = "refuse",
 ) -> MemoryImage:
     """Read a firmware file from a stream that can be positioned.
 
@@ -24,7 +25,8 @@ def read(
     what cannot be read, UsageError for an address that is missing or too much, and for an unknown `kind`.
 
     With `aside` a file has to be firmware and nothing else: what S0 records say is added to it, and anything behind the
-    end of the firmware is refused, where blanks and zeros are nothing.
+    end of the firmware is refused, where blanks and zeros are nothing. `after_end` "ignore" leaves records behind the
+    end record of Intel HEX out, with a note: some tools append symbols there.
     """
     if kind is None:
         head = stream.read(HEAD_BYTES)
@@ -57,7 +59,7 @@ def read(
     if kind == INTEL_HEX:
         from imgseal.formats.source.intel_hex import read_intel_hex  # noqa: PLC0415
 
-        return read_intel_hex(stream, name, store, aside)
+        return read_intel_hex(stream, name, store, aside, after_end=after_end)
     if kind == S_RECORD:
         from imgseal.formats.source.s_record import read_s_records  # noqa: PLC0415
 

@@ -18,17 +18,29 @@ _LENGTHS = {_END: 0, _SEGMENT: 2, _SEGMENT_START: 4, _LINEAR: 2, _LINEAR_START: 
 
 
 def read_intel_hex(
-    stream: BinaryIO, name: str, store: ByteStore | None = None, aside: bytearray | None = None
+    stream: BinaryIO,
+    name: str,
+    store: ByteStore | None = None,
+    aside: bytearray | None = None,
+    *,
+    after_end: str = "refuse",
 ) -> MemoryImage:
-    """Read a file; InputError names line, expected and found for everything irregular. `aside` as in `source.read`."""
-    return _Reader(name, store, aside).read(stream)
+    """Read a file; InputError names line, expected and found for everything irregular.
+
+    `aside` and `after_end` as in `source.read`.
+    """
+    return _Reader(name, store, aside, after_end=after_end).read(stream)
 
 
 class _Reader(TextReader):
     lead = b":"
+    allowance = (
+        '; where a tool appends symbols there, say so in the product file: [firmware] after_end = "ignore" (the gate '
+        "refuses them all the same)"
+    )
 
-    def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None) -> None:
-        super().__init__(name, store, aside)
+    def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None, *, after_end: str) -> None:
+        super().__init__(name, store, aside, after_end=after_end)
         self._base = 0
         self._segmented = False
         self._start: int | None = None

@@ -25,8 +25,15 @@ class TextReader:
     lead = b""
     """The character that every record starts with."""
 
-    def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None = None) -> None:
+    allowance = ""
+    """What the product file can allow behind the end record, as the end of a hint."""
+
+    def __init__(
+        self, name: str, store: ByteStore | None, aside: bytearray | None = None, *, after_end: str = "refuse"
+    ) -> None:
         self.name = name
+        self._ignores = after_end == "ignore"
+        self._ignored = 0
         self.builder = ImageBuilder(store, name)
         self.line = 0
         self.aside = aside
@@ -57,6 +64,9 @@ class TextReader:
                 hint="is it the right file?",
             )
         notes = self.notes()
+        if self._ignored:
+            some = "1 record" if self._ignored == 1 else f"{self._ignored} records"
+            notes += (f"{some} behind the end record in line {self.ended_at} ignored (firmware.after_end)",)
         if self._trailing:
             some = "1 line" if self._trailing == 1 else f"{self._trailing} lines"
             notes += (f"{some} of text behind the end record in line {self.ended_at} ignored",)
@@ -161,11 +171,14 @@ class TextReader:
     def _behind_end(self, text: bytes) -> None:
         """Text behind the end record occurs in real files and means nothing; records there would be lost silently."""
         if text.startswith(self.lead) and sum(byte in _DIGITS for byte in text[1:11]) >= min(8, len(text) - 1):
+            if self._ignores:
+                self._ignored += 1
+                return
             self.refuse(
                 "a record follows the end record",
                 f"no record behind line {self.ended_at}",
                 shown(text),
-                "two files may have been joined; give them one by one",
+                "two files may have been joined; give them one by one" + self.allowance,
             )
         if any(byte < 0x20 and byte not in b"\t\f\v\x1a" for byte in text):
             self.refuse(

@@ -208,6 +208,30 @@ def test_damage_is_named(lines: list[str], line: int, message: str, expected: st
     assert found in (error.found or "")
 
 
+def test_records_behind_the_end_where_the_product_file_lets_them() -> None:
+    """As tools write symbols there: data, types of their own, damaged ones. Text is counted apart, no text is refused."""
+    symbols = [record(0, 0x5000, b"main"), record(0x0D, 0, b"\x01"), ":0000000000G", A, END]
+
+    def parsed(*lines: str) -> MemoryImage:
+        data = "".join(line + "\n" for line in lines).encode("latin-1")
+        return read(io.BytesIO(data), name="app.hex", kind="intel-hex", after_end="ignore")
+
+    image = parsed(A, END, *symbols)
+    assert image == parse(A, END)
+    assert image.notes == ("5 records behind the end record in line 2 ignored (firmware.after_end)",)
+    assert parsed(A, END, A).notes == ("1 record behind the end record in line 2 ignored (firmware.after_end)",)
+    assert parsed(A, END).notes == ()
+    assert parsed(A, END, "; symbols", A).notes == (
+        "1 record behind the end record in line 2 ignored (firmware.after_end)",
+        "1 line of text behind the end record in line 2 ignored",
+    )
+    with pytest.raises(InputError, match="bytes that are no text follow the end record"):
+        parsed(A, END, "\x00\x01")
+    with pytest.raises(InputError, match="the end record is missing"):
+        parsed(A, A)
+    assert 'after_end = "ignore"' in (refused(A, END, A).hint or "")
+
+
 def test_vendor_types_get_a_hint() -> None:
     assert "several boards" in (refused(A, record(0x0D, 0, b"ab"), END).hint or "")
 
