@@ -64,9 +64,6 @@ PRODUCT_FILE_BYTES = 1 << 20
 KEY_FILE_BYTES = 64 << 10
 """A PEM file with one key."""
 
-BARE_KEY_BYTES = 1 << 20
-"""A file that is no firmware and is searched for private keys; one with a key and its certificates is smaller."""
-
 PASSED_OVER_BYTES = 4 << 30
 """What the gate looks through of a file that does not begin as firmware, to see that there is none behind it."""
 

@@ -15,6 +15,7 @@ from imgseal.flow.judge import judge
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
 from imgseal.gate.leaks import allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
 from imgseal.gate.result import GATE_CODES
+from imgseal.gate.vector_table import Table
 from imgseal.keys.trusted_keys import Trust
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
 from imgseal.product.model import Product
@@ -74,7 +75,8 @@ class Origin(NamedTuple):
 class Scanned(NamedTuple):
     """What one artefact says by itself. `sealed` is what good images hold, `identity` what the log knows them by.
 
-    Of what is not good by itself `origins` says what it may be a source of.
+    Of what is not good by itself `origins` says what it may be a source of, and `table` why it was taken for a flat
+    binary. `passed` says why it is no artefact at all.
     """
 
     kind: str
@@ -84,6 +86,8 @@ class Scanned(NamedTuple):
     origins: tuple[Origin, ...] = ()
     unsealed: bool = False
     identity: Identity | None = None
+    table: Table | None = None
+    passed: str | None = None
 
 
 class Found(NamedTuple):
@@ -112,6 +116,23 @@ def finding(
 ) -> Finding:
     """Make a finding of the gate's own."""
     return Finding(code, GATE_CODES[code], place or Place(), expected, found, hint or _USUAL_HINTS[code])
+
+
+def not_sealed(table: Table | None = None) -> Finding:
+    """Say that firmware is not sealed; of a flat binary, what has told so."""
+    hint = (
+        "seal it: imgseal build --release; what is no firmware of this product is excused by a [[gate.exception]] of "
+        "the product file"
+    )
+    if table is None:
+        return finding("gate.not-sealed", hint=hint)
+    return finding(
+        "gate.not-sealed",
+        place=Place(offset=table.offset),
+        expected="the payload of a good sealed image of this run, or no vector table for this product",
+        found=table.words,
+        hint=hint + ("" if table.offset == 0 else "; where it is a payload, name it in [gate] raw"),
+    )
 
 
 def scan_sealed(
@@ -326,10 +347,10 @@ def scan_firmware(image: "MemoryImage", kind: str, policy: Policy, beside: tuple
     return Scanned(kind, (*beside, *as_findings(leaks)), origins=tuple(origins), unsealed=True)
 
 
-def scan_raw(data: Bytes, policy: Policy) -> Scanned:
+def scan_raw(data: Bytes, policy: Policy, table: Table | None) -> Scanned:
     """Say what a flat binary would be: bytes whose address nobody knows."""
     found = _leaks(_image_part(data, None), policy.targets[0].product) if policy.find_keys else []
-    return Scanned("flat binary", tuple(found), origins=(origin_of_bytes(data),), unsealed=True)
+    return Scanned("flat binary", tuple(found), origins=(origin_of_bytes(data),), unsealed=True, table=table)
 
 
 def origin_of_bytes(file: Bytes) -> Origin:

@@ -68,7 +68,7 @@ docs/gate.md explains what is looked at.
 @click.option(
     "--workers", metavar="ADDRESS", help="Let the workers of this Dask scheduler look at the files (imgseal[fleet])."
 )
-@click.option("--every", is_flag=True, help="List good artefacts and sources as well.")
+@click.option("--every", is_flag=True, help="List good artefacts, sources and what is passed over as well.")
 @product_options
 def command(
     paths: tuple[str, ...],
@@ -85,9 +85,9 @@ def command(
 ) -> int:
     """Find all firmware below the paths, in archives too, and fail unless each is sealed by release keys and good.
 
-    Firmware is recognised by its content. What is not sealed has to be what a good sealed image was made of, or is
-    refused; flat binaries are looked at where [gate] raw of the product file says so. Sequence and counters are those
-    of the release log, of --previous or of --device.
+    Firmware is recognised by its content, flat binaries by a vector table that fits the memories of the product file.
+    What is not sealed has to be what a good sealed image was made of, or is refused. Sequence and counters are those of
+    the release log, of --previous or of --device.
     """
     day = today() if as_of is None else parse_day(as_of)
     project, policy = make_policy(chosen, AskedDevices(device_file, previous, fresh), day)

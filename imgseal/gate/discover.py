@@ -27,7 +27,7 @@ class Task(NamedTuple):
 def discover(paths: tuple[str, ...]) -> Iterator[Task | Found]:
     """Yield what lies below the paths, by name; InputError for a path that is not there.
 
-    A link that leads to another place below the same path is left out, as that place is looked at itself.
+    A link that leads to another place below the same path is passed over, as that place is looked at itself.
     """
     for path in paths:
         try:
@@ -78,25 +78,28 @@ def _below(root: str) -> Iterator[Task | Found]:
                 if entry.is_dir(follow_symlinks=False):
                     waiting.append((below, None))
                 elif entry.is_symlink():
-                    if _leads_out(entry.path, real):
-                        waiting.append((below, _link(root, below, entry.path)))
+                    waiting.append((below, _link(root, below, entry.path, real)))
                 elif entry.is_file(follow_symlinks=False):
                     status = entry.stat(follow_symlinks=False)
                     task = Task(entry.path, _shown(root, below), clean(below), status.st_size, identity(status))
                     waiting.append((below, task))
+                else:
+                    waiting.append((below, _passed(root, below, "it is no file, but a pipe, a socket or a device")))
             except OSError as error:
                 waiting.append((below, _unreadable(root, below, error)))
 
 
-def _link(root: str, inside: str, path: str) -> Found:
+def _link(root: str, inside: str, path: str, real: str) -> Found:
+    target = os.path.realpath(path)
+    if not _leads_out(target, real):
+        return _passed(root, inside, f"a link to {clean(os.path.relpath(target, real))}, below the same folder")
     hint = "copy what it leads to, or give that path as well"
-    found = "/" + clean(os.path.realpath(path))
-    return _problem(root, inside, finding("gate.link-outside", found=found, hint=hint))
+    return _problem(root, inside, finding("gate.link-outside", found="/" + clean(target), hint=hint))
 
 
 def _leads_out(path: str, root: str) -> bool:
-    """Say whether a link leads to a place that is not below the root, even if nothing is there today."""
-    return os.path.commonpath([os.path.realpath(path), root]) != root
+    """Say whether a link's real path is not below the root, even if nothing is there today."""
+    return os.path.commonpath([path, root]) != root
 
 
 def _unreadable(root: str, inside: str, error: OSError) -> Found:
@@ -106,6 +109,11 @@ def _unreadable(root: str, inside: str, error: OSError) -> Found:
 def _problem(root: str, inside: str, problem: Finding) -> Found:
     name = _shown(root, inside)
     return Found(name, name, clean(inside), Scanned("path", (problem,)))
+
+
+def _passed(root: str, inside: str, because: str) -> Found:
+    name = _shown(root, inside)
+    return Found(name, name, clean(inside), Scanned("path", (), passed=because))
 
 
 def _shown(root: str, inside: str) -> str:

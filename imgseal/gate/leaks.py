@@ -32,15 +32,15 @@ def find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak
     return _scanner[0].find(piece, allowed)
 
 
-def leaking(leak: "Leak", place: Place, where: str = "firmware") -> Finding:
-    """Say that a key was found; `where` says what should be there without one."""
+def leaking(leak: "Leak", place: Place, where: str = "firmware", *, expected: str | None = None) -> Finding:
+    """Say that a key was found; `where` says what should be there without one, `expected` the same in other words."""
     from imgseal.make.leaks import LEAK_CODES
 
     return Finding(
         leak.code,
         LEAK_CODES[leak.code],
         place,
-        expected=f"{where} without private keys",
+        expected=expected or f"{where} without private keys",
         found=f"{leak.what}, {leak.size} bytes",
         hint=f"take it out, and make a new key: what was in firmware once is known; SHA-256 {leak.digest.hex()}",
     )

@@ -6,29 +6,39 @@ from imgseal.formats.archives.tar_stream import BLOCK, header_in
 from imgseal.formats.archives.unpack import TAR
 from imgseal.formats.source.recognise import OTHER_PACKAGE, Search
 from imgseal.formats.source.unread_text import DAMAGED
-from imgseal.gate.artefact import finding
-from imgseal.gate.leaks import leaks_beside
-from imgseal.limits import BARE_KEY_BYTES, PASSED_OVER_BYTES
-from imgseal.window import ByteView
+from imgseal.gate.artefact import finding, not_sealed
+from imgseal.gate.leaks import find, leaking
+from imgseal.gate.vector_table import VectorTables
+from imgseal.limits import PASSED_OVER_BYTES
+from imgseal.window import ByteView, Window
+
+_KEY_BYTES = 32 << 10
+"""What is kept of one piece for the next: no private key is longer, in any form that is looked for."""
 
 
 class PassedOver:
     """Takes the file in pieces; `kind` and `findings` are what it is refused as, where it is."""
 
-    __slots__ = ("_at", "_rest", "_search", "_small", "findings", "kind")
+    __slots__ = ("_at", "_begins", "_find_keys", "_rest", "_search", "_size", "_tables", "_tail", "findings", "kind")
 
-    def __init__(self, *, find_keys: bool) -> None:
+    def __init__(self, tables: VectorTables, *, find_keys: bool) -> None:
         self.kind = ""
         self.findings: tuple[Finding, ...] = ()
         self._search = Search()
-        self._small: bytearray | None = bytearray() if find_keys else None
+        self._tables = tables
+        self._find_keys = find_keys
+        self._begins = b""
         self._rest = b""
         self._at = 0
+        self._tail = b""
+        self._size = 0
 
     def take(self, piece: bytes) -> None:
         """Go on behind the pieces before; an empty one is the end of the file."""
         if self.findings:
             return
+        self._begins = self._begins or piece[:BLOCK]
+        self._size += len(piece)
         self._search.take(piece)
         blocks = self._rest + piece
         whole = len(blocks) // BLOCK * BLOCK
@@ -39,22 +49,54 @@ class PassedOver:
             found = "a header of a tar archive, and none that is whole in front of it"
             hint = "make the archive again"
             self._refuse(TAR, finding("gate.archive-unreadable", place=place, found=found, hint=hint))
+        else:
+            self._look(piece)
         self._rest = blocks[whole:]
         self._at += whole
-        if self._small is not None:
-            self._small += piece
-            if len(self._small) > BARE_KEY_BYTES:
-                self._small = None
-            elif not piece and not self.findings:
-                leaks = leaks_beside(ByteView(bytes(self._small)), b"", None, plain=False)
-                expected = "no private key in what is released"
-                self._refuse("private key", *(leak._replace(expected=expected) for leak in leaks))
-        if self._at > PASSED_OVER_BYTES:
+        if not self.findings and self._at > PASSED_OVER_BYTES:
             found = f"more than {PASSED_OVER_BYTES} bytes that are no archive"
             self._refuse("file", finding("gate.unreadable", found=found))
 
+    def _look(self, piece: bytes) -> None:
+        """Look for a vector table and for keys in a piece and the end of the one before.
+
+        What may go on in the next piece is found there.
+        """
+        start, window = self._size - len(piece) - len(self._tail), self._tail + piece
+        self._tail = window[-_KEY_BYTES:]
+        if (table := self._tables.find(window, start)) is not None:
+            self._refuse("flat binary", not_sealed(table))
+        elif self._find_keys:
+            last = len(window) if piece else len(window) + 1
+            leaks = (
+                leaking(leak, Place(offset=start + leak.offset), expected="no private key in what is released")
+                for leak in find(Window.of(ByteView(window)))
+                if leak.offset + leak.size < last or leak.offset < len(window) - _KEY_BYTES
+            )
+            self._refuse("private key", *leaks)
+
     def _refuse(self, kind: str, *findings: Finding) -> None:
-        self.kind, self.findings = kind, findings
+        if findings:
+            self.kind, self.findings = kind, findings
+
+    @property
+    def because(self) -> str:
+        """Why a file is passed over that nothing was found in, in words."""
+        head = self._begins
+        if not head:
+            return "it is empty"
+        if head.startswith(b"\x7fELF"):
+            return f"ELF, {_elf(head)}"
+        what = "other data" if b"\0" in head else "text"
+        return f"{what}; no firmware, archive or private key in {self._size} bytes"
+
+
+def _elf(head: bytes) -> str:
+    """Say why an ELF file is no firmware; e_type and e_machine, System V ABI chapter 4."""
+    step = -1 if head[5:6] == b"\x02" else 1  # EI_DATA 2: the most significant byte comes first
+    kind, machine = (int.from_bytes(head[at : at + 2][::step], "little") for at in (16, 18))
+    names = {1: "an object file that is not linked", 4: "a core dump"}
+    return names.get(kind, f"for another processor (machine {machine})")
 
 
 def not_read(kind: str) -> Finding:

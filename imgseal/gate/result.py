@@ -47,10 +47,19 @@ class Artefact(NamedTuple):
     because: str | None = None
 
 
+class PassedFile(NamedTuple):
+    """A file that is no artefact: named as an `Artefact` is, and why."""
+
+    name: str
+    file: str
+    inside: str
+    because: str
+
+
 class GateReport(NamedTuple):
     """The whole run: `device` says in words for which devices, `findings` are about no single artefact.
 
-    `files` were looked at on disk.
+    `files` were looked at on disk. `passed_over` is what nothing was found in, there and in archives.
     """
 
     device: str
@@ -59,6 +68,7 @@ class GateReport(NamedTuple):
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
     files: int
+    passed_over: tuple[PassedFile, ...] = ()
 
     @property
     def passed(self) -> bool:

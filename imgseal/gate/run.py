@@ -4,11 +4,14 @@ from collections.abc import Iterable
 
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.gate.artefact import Found, Identity, Load, finding
-from imgseal.gate.result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport
+from imgseal.gate.artefact import Found, Identity, Load, finding, not_sealed
+from imgseal.gate.result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport, PassedFile
 from imgseal.product.model import GateException
 from imgseal.product.path_pattern import matches
 from imgseal.records import NamedTuple
+
+_WARNED = 30
+"""Days before its end from which on an exception is spoken of: a release or two, and the time to seal something."""
 
 
 class Logged(NamedTuple):
@@ -32,7 +35,13 @@ def conclude(
 
     Exceptions count until the end of the day that they name; `day` is YYYY-MM-DD in UTC.
     """
-    everything = [_held_to_log(each, logged) for each in found]
+    everything = []
+    passed = []
+    for each in found:
+        if each.scanned.passed is None:
+            everything.append(_held_to_log(each, logged))
+        else:
+            passed.append(PassedFile(each.name, each.file, each.inside, each.scanned.passed))
     sealed = _by_load(everything)
     excusing: set[int] = set()
     matched: set[int] = set()
@@ -56,11 +65,24 @@ def conclude(
             notes.append(f"gate.exception[{index + 1}] ({exception.path}) matches nothing: take it out")
         elif index not in excusing:
             notes.append(f"gate.exception[{index + 1}] ({exception.path}) excuses nothing that it matches: take it out")
+        elif (left := _days(day, exception.until)) < _WARNED:
+            ends = "today" if left == 0 else f"in {left} days" if left > 1 else "tomorrow"
+            notes.append(
+                f"gate.exception[{index + 1}] ({exception.path}) ends {ends}, with {exception.until}: seal what it "
+                "excuses, or decide again and write a later day"
+            )
     if not artefacts:
         problems.append(
             finding("gate.nothing-found", found=f"{files} files", hint="give the folder that the build writes to")
         )
-    return GateReport(device, product_file, tuple(artefacts), tuple(problems), tuple(notes), files)
+    return GateReport(device, product_file, tuple(artefacts), tuple(problems), tuple(notes), files, tuple(passed))
+
+
+def _days(first: str, last: str) -> int:
+    """Return the days from one day to another, both YYYY-MM-DD."""
+    from datetime import date
+
+    return (date.fromisoformat(last) - date.fromisoformat(first)).days
 
 
 def _held_to_log(found: Found, logged: Logged | None) -> Found:
@@ -108,16 +130,8 @@ def _outcome(found: Found, sealed: dict[Load, str]) -> Artefact:
             names = dict.fromkeys(sealed[load] for load in best.loads)
             return artefact._replace(outcome=SOURCE, findings=(), because=", ".join(names))
         if scanned.unsealed:
-            artefact = artefact._replace(findings=(_not_sealed(), *scanned.findings))
+            artefact = artefact._replace(findings=(not_sealed(scanned.table), *scanned.findings))
     return artefact._replace(outcome=REFUSED) if artefact.findings else artefact
-
-
-def _not_sealed() -> Finding:
-    return finding(
-        "gate.not-sealed",
-        hint="seal it: imgseal build --release; what is no firmware of this product is excused by a "
-        "[[gate.exception]] of the product file",
-    )
 
 
 def _expired(index: int, exception: GateException, product_file: str, day: str) -> Finding:

@@ -1,6 +1,7 @@
 """Scans one file that the gate has found, and what is in it where it is an archive; this work is what is spread."""
 
 import hashlib
+from functools import cached_property
 from itertools import chain
 from typing import TYPE_CHECKING, BinaryIO, cast
 
@@ -47,6 +48,7 @@ from imgseal.gate.file import FileBytes, changed_since, kind_of_firmware
 from imgseal.gate.leaks import leaks_beside
 from imgseal.gate.passed import PassedOver, not_read
 from imgseal.gate.payload import payload_beside
+from imgseal.gate.vector_table import VectorTables
 from imgseal.limits import ARCHIVE_DEPTH, ARTEFACT_BYTES, CHUNK, FIRMWARE_BYTES, HEADER_BLOCK_MAX
 from imgseal.product.path_pattern import matches
 from imgseal.records import NamedTuple
@@ -80,7 +82,7 @@ class _Awaited(NamedTuple):
 
 
 def scan_file(task: Task, policy: Policy) -> tuple[Found, ...]:
-    """Return what a file is or holds, in the order that it lies there; nothing for what is no firmware."""
+    """Return what a file is or holds, in the order that it lies there, what is passed over included."""
     scan = _FileScan(task, policy)
     spot = _Spot(task.name, task.inside)
     try:
@@ -125,6 +127,10 @@ class _FileScan:
         self._budget = Budget(task.size)
         self._awaited: dict[tuple[int, bytes], list[_Awaited]] = {}  # by size and digest of the payload
 
+    @cached_property
+    def _tables(self) -> VectorTables:
+        return VectorTables(target.product for target in self._policy.targets)
+
     def refuse(self, spot: _Spot, kind: str, *findings: Finding) -> None:
         """Add what is refused without a look."""
         self._add(spot, Scanned(kind, findings))
@@ -144,24 +150,26 @@ class _FileScan:
             self._archive(spot, archive, reopen)
         elif (firmware := kind_of_firmware(head, reopen)) is not None:
             self._firmware(spot, firmware, reopen, size)
-        elif self._is_raw(spot):
+        elif (table := self._tables.first(head)) is not None or self._is_raw(spot):
             if self._fits(spot, "flat binary", size, ARTEFACT_BYTES):
-                self._add(spot, scan_raw(ByteView(reopen().read(size + 1)), self._policy))
+                self._add(spot, scan_raw(ByteView(reopen().read(size + 1)), self._policy, table))
             return
         elif ends_as_zip(_tail(reopen(), size)):
             self._archive(spot, ZIP, reopen)
         else:
-            passed, stream = PassedOver(find_keys=self._policy.find_keys), reopen()
+            passed, stream = PassedOver(self._tables, find_keys=self._policy.find_keys), reopen()
             while piece := stream.read(CHUNK):
                 passed.take(piece)
             self._passed(spot, passed)
         if self._is_raw(spot):
             self._or_flat(before, spot, reopen, size)
 
-    def _passed(self, spot: _Spot, passed: PassedOver) -> None:
+    def _passed(self, spot: _Spot, passed: PassedOver, *, aside: bool = False) -> None:
         passed.take(b"")
         if passed.findings:
             self.refuse(spot, passed.kind, *passed.findings)
+        elif not aside:
+            self._add(spot, Scanned("file", (), passed=passed.because))
 
     def _or_flat(self, before: int, spot: _Spot, reopen: Reopen, size: int) -> None:
         """Let what was taken for something else be a flat binary as well: payloads begin as they like."""
@@ -263,9 +271,14 @@ class _FileScan:
         from tempfile import SpooledTemporaryFile
 
         head = content.read(HEAD_BYTES)
-        known = kind_of(ByteView(head)) is not None or archive_kind(head) is not None or firmware_kind(head) is not None
-        wanted = known or (not aside and self._is_raw(spot))
-        passed = PassedOver(find_keys=self._policy.find_keys)
+        wanted = (
+            kind_of(ByteView(head)) is not None
+            or archive_kind(head) is not None
+            or firmware_kind(head) is not None
+            or self._tables.first(head) is not None
+            or (not aside and self._is_raw(spot))
+        )
+        passed = PassedOver(self._tables, find_keys=self._policy.find_keys)
         with SpooledTemporaryFile(max_size=_IN_MEMORY) as file:
             size, tail, piece = 0, b"", head
             while piece:
@@ -279,7 +292,7 @@ class _FileScan:
             if wanted:
                 self.one(spot, _again(cast("BinaryIO", file)), size)
             elif not ends_as_zip(tail[-TAIL_BYTES:]):
-                self._passed(spot, passed)
+                self._passed(spot, passed, aside=aside)
             elif size <= _IN_MEMORY:
                 self._archive(spot, ZIP, _again(cast("BinaryIO", file)))
             else:
@@ -299,6 +312,8 @@ class _FileScan:
                 problem = finding("gate.archive-unsupported", found=entry.closed, hint="pack it as stored or deflated")
             elif entry.damaged is not None:
                 problem = finding("gate.archive-unreadable", found=entry.damaged, hint="make the archive again")
+            elif entry.link is not None and not entry.aside:
+                self._add(inner, Scanned("link", (), passed=f"a link to {visible(entry.link)}"))
             elif entry.content is not None:
                 try:
                     self._content(inner, entry.content, aside=entry.aside)

@@ -22,7 +22,7 @@ def _count(number: int) -> str:
 
 
 def gate_lines(report: GateReport, *, every: bool = False) -> Iterator[str]:
-    """Yield the lines of a report without line ends; with `every` good artefacts and sources have a line each."""
+    """Yield the lines of a report without line ends; with `every` all that is not refused has a line too."""
     yield headline(report)
     for finding in report.findings:
         yield ""
@@ -43,7 +43,7 @@ def gate_lines(report: GateReport, *, every: bool = False) -> Iterator[str]:
         yield from _others(report)
     yield ""
     counts = [f"{len(report.having(outcome))} {outcome}" for outcome in (GOOD, SOURCE, EXCUSED, REFUSED)]
-    yield f"{', '.join(counts)}; {report.files} files looked at"
+    yield f"{', '.join(counts)}; {report.files} files looked at, {len(report.passed_over)} passed over"
     for note in report.notes:
         yield f"note: {note}"
 
@@ -55,6 +55,8 @@ def _others(report: GateReport) -> Iterator[str]:
             yield f"good: {artefact.name} ({artefact.kind}{': ' + said if said else ''})"
         elif artefact.outcome == SOURCE:
             yield f"source: {artefact.name} ({artefact.kind}) of {artefact.because}"
+    for file in report.passed_over:
+        yield f"passed over: {file.name}: {file.because}"
 
 
 def gate_document(report: GateReport, tool_version: str) -> Json:
@@ -69,6 +71,10 @@ def gate_document(report: GateReport, tool_version: str) -> Json:
         "counts": {outcome: len(report.having(outcome)) for outcome in (GOOD, SOURCE, EXCUSED, REFUSED)},
         "findings": [finding_values(finding) for finding in report.findings],
         "notes": list(report.notes),
+        "passed_over": [
+            {"artefact": each.name, "file": each.file, "path": each.inside, "because": each.because}
+            for each in report.passed_over
+        ],
         "artefacts": [_artefact(artefact) for artefact in report.artefacts],
     }
 

@@ -105,12 +105,16 @@ def passed_over(piece: bytes) -> Callable[[int], Callable[[], None]]:
     """What looks through so many KiB of a piece that is repeated."""
 
     def made(count: int) -> Callable[[], None]:
-        from imgseal.gate.passed import PassedOver
+        from workshop import product
 
+        from imgseal.gate.passed import PassedOver
+        from imgseal.gate.vector_table import VectorTables
+
+        tables = VectorTables([product()])
         data = piece * (1024 * count // len(piece)) + b"\n"
 
         def look() -> None:
-            passed = PassedOver(find_keys=True)
+            passed = PassedOver(tables, find_keys=True)
             for at in range(0, len(data), 1 << 20):
                 passed.take(data[at : at + (1 << 20)])
             passed.take(b"")

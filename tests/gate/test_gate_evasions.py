@@ -122,7 +122,7 @@ def test_a_detached_header_in_text_with_a_key_beside_it(imgseal: Imgseal, out: P
     put(out, a__zip=as_zip({"h.srec": s0(b"x") + as_srec(at, header), "p": body}))
     assert codes(imgseal) == {}
     put(out, a__zip=as_zip({"h.srec": s0(PEM) + as_srec(at, header), "p": body}))
-    assert codes(imgseal) == {"a.zip/h.srec": ["leak.private-key"]}
+    assert codes(imgseal) == {"a.zip/h.srec": ["leak.private-key"], "a.zip/p": ["gate.not-sealed"]}
 
 
 def header_address() -> int:
@@ -313,7 +313,8 @@ def test_a_payload_is_found_among_many_files_of_its_size(
         return open_input(path, what, limit, regular=regular)
 
     monkeypatch.setattr("imgseal.gate.payload.open_input", count)
-    assert outcomes(imgseal, "--fresh", "--jobs", "1") == dict.fromkeys(("h1", "h2", "h3"), "good")
+    wanted = {**dict.fromkeys(("h1", "h2", "h3"), "good"), "z": "source"}
+    assert outcomes(imgseal, "--fresh", "--jobs", "1") == wanted
     assert opened.count("f00") == opened.count("f69") == 1
     assert opened.count("z") == 4  # hashed once, and read by each header
 

@@ -28,7 +28,7 @@ from imgseal.formats.source.detect import HEAD_BYTES
 from imgseal.formats.source.recognise import Search, firmware_kind
 from imgseal.formats.source.unread_text import DAMAGED
 from imgseal.gate.passed import PassedOver
-from imgseal.limits import BARE_KEY_BYTES
+from imgseal.gate.vector_table import VectorTables
 
 __all__ = ["out"]
 
@@ -45,7 +45,7 @@ def looked_through(data: bytes, step: int = 1 << 20) -> str:
     kind = firmware_kind(data[:HEAD_BYTES])
     if kind is not None:
         return kind
-    passed = PassedOver(find_keys=True)
+    passed = PassedOver(VectorTables([]), find_keys=True)
     for at in range(0, len(data), step):
         passed.take(data[at : at + step])
     passed.take(b"")
@@ -116,10 +116,22 @@ def test_public_keys_and_certificates_pass(imgseal: Imgseal, out: Path) -> None:
     assert outcomes(imgseal, "--fresh") == {"a": "good"}
 
 
-def test_how_large_a_key_file_may_be() -> None:
-    filler = bytes(range(1, 9)) * (BARE_KEY_BYTES // 8)
-    assert looked_through(filler[: -len(PEM)] + PEM) == "private key"
-    assert looked_through(filler + PEM) == ""
+@pytest.mark.parametrize("step", [1 << 20, 4096, 100])
+@pytest.mark.parametrize("name", ["pkcs8.pem", "pkcs8.der", "locked.pem"])
+def test_a_key_in_a_file_of_any_size(name: str, step: int) -> None:
+    """Wherever it lies: at the end, over the end of a piece, behind more than anybody keeps."""
+    filler = bytes(range(1, 9)) * (3 << 17) if step == 1 << 20 else bytes(range(1, 9)) * 6000
+    key = KEYS[name]
+    for front in (0, 1, step - len(key) // 2, len(filler) - len(key), len(filler)):
+        data = filler[:front] + key + filler[front:]
+        assert looked_through(data, step) == "private key", front
+    passed = PassedOver(VectorTables([]), find_keys=True)
+    for piece in (filler[:-3], filler[-3:] + key[:100], key[100:] + b"\n", b""):
+        passed.take(piece)
+    (found,) = passed.findings
+    assert found.place.offset == len(filler)
+    assert found.found is not None
+    assert f"{len(key.rstrip() if b'BEGIN' in key else key)} bytes" in found.found
 
 
 # -- tar archives whose first header is damaged --------------------------------------------------------------------

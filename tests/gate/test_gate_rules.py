@@ -211,6 +211,21 @@ def test_an_exception_for_nothing_is_said(imgseal: Imgseal, out: Path) -> None:
     assert "note: gate.exception[2] (a) excuses nothing that it matches" in said.out
 
 
+def test_an_exception_is_spoken_of_before_it_ends(imgseal: Imgseal, out: Path) -> None:
+    put(out, a=GOOD, boot__hex=SPARE)
+    excuse(out, ("boot.hex", "2030-06-30"))
+    for day, words in (
+        ("2030-05-31", None),
+        ("2030-06-01", "ends in 29 days, with 2030-06-30"),
+        ("2030-06-29", "ends tomorrow, with 2030-06-30"),
+        ("2030-06-30", "ends today, with 2030-06-30"),
+    ):
+        said = imgseal("gate", "out", "--fresh", "--as-of", day)
+        assert said.status == 0
+        assert ("note: gate.exception[1] (boot.hex) ends" in said.out) == (words is not None), day
+        assert words is None or words in said.out
+
+
 def test_exceptions_match_the_whole_path(imgseal: Imgseal, out: Path) -> None:
     (out / "third").mkdir()
     put(out, boot__hex=SPARE, a__zip=as_zip({"third/x.hex": SPARE}))
@@ -401,13 +416,15 @@ def test_detached_headers_find_their_payloads(imgseal: Imgseal, out: Path) -> No
     put(out, radio__header__bin=header)
     assert outcomes(imgseal, "--fresh") == {"radio.header.bin": "structure.payload-missing"}
     put(out, radio__payload__bin=body)
-    assert outcomes(imgseal, "--fresh") == {"radio.header.bin": "good"}
+    assert outcomes(imgseal, "--fresh") == {"radio.header.bin": "good", "radio.payload.bin": "source"}
     (out / "radio.payload.bin").rename(out / "whatever")
-    assert outcomes(imgseal, "--fresh") == {"radio.header.bin": "good"}
+    assert outcomes(imgseal, "--fresh") == {"radio.header.bin": "good", "whatever": "source"}
     put(out, whatever=body[:-1] + b"!")
-    assert outcomes(imgseal, "--fresh") == {"radio.header.bin": "structure.payload-missing"}
+    wanted = {"radio.header.bin": "structure.payload-missing", "whatever": "gate.not-sealed"}
+    assert outcomes(imgseal, "--fresh") == wanted
     put(out, whatever=body, radio__hex=as_hex(0xC0000, body), all__suit=made.package)
-    assert outcomes(imgseal, "--fresh") == {"all.suit": "good", "radio.header.bin": "good", "radio.hex": "source"}
+    wanted = {"all.suit": "good", "radio.header.bin": "good", "radio.hex": "source", "whatever": "source"}
+    assert outcomes(imgseal, "--fresh") == wanted
 
 
 @pytest.mark.parametrize("wrap", [as_zip, as_tar])
@@ -426,10 +443,13 @@ def test_and_in_archives(wrap: object, imgseal: Imgseal, out: Path) -> None:
     )
     assert outcomes(imgseal, "--fresh") == {
         "a/r.header.bin": "good",
+        "a/r.payload.bin": "source",
         "b/r.header.bin": "good",
+        "b/r.payload.bin": "source",
         "b/r.hex": "source",
         "c/r.header.bin": "structure.payload-missing",
         "d/inner/h": "good",
+        "d/inner/p": "source",
         "d/h": "structure.payload-missing",
     }
 
