@@ -23,6 +23,7 @@ from imgseal.formats.sealed_image.layout import FLAG_DEVELOPMENT, STATEMENT_BYTE
 from imgseal.formats.sealed_image.statement import Statement
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.workspace.log_entries import layout_of
 
 RELEASES = 250
 SLOTS = {"motor-a": 0x20400, "motor-b": 0x70400, "radio": 0xC0400, "phrases": 0x60080400}
@@ -138,7 +139,7 @@ def log_line_for(tip: object, sequence: int, images: dict[str, bytes], manifest:
     of = shop().product
     keys = (shop().trust.keys[1].key_id,)
     logged = tuple(sorted((logged_image(*each) for each in images.items()), key=lambda each: each.component))
-    package = LoggedPackage("", of.class_id, manifest, keys, logged)
+    package = LoggedPackage("", of.class_id, manifest, keys, logged, layout=layout_of(of))
     draft = Entry(0, of.vendor, of.name, of.release.version, sequence, 1_700_000_000, b"", "0.1.0", (package,))
     line, step = added(tip, draft)  # type: ignore[arg-type]
     return line, step.tip
