@@ -1,5 +1,6 @@
 """imgseal.release and imgseal.judge: the same bytes and verdicts as the commands, and docs/api.md as it stands."""
 
+import json
 import re
 from pathlib import Path
 
@@ -89,7 +90,12 @@ def test_a_bill_of_materials_that_is_demanded(project: Path) -> None:
     (project / "imgseal.toml").write_text(text.replace("[rules]\n", '[rules]\nsbom = "required"\n'))
     with pytest.raises(api.UsageError, match="bill of materials"):
         api.release(FIRMWARE)
-    (project / "sbom.json").write_text('{"bomFormat": "CycloneDX", "specVersion": "1.5", "components": []}')
+    bill = {"bomFormat": "CycloneDX", "specVersion": "1.5", "components": []}
+    (project / "sbom.json").write_text(json.dumps(bill))
+    with pytest.raises(api.UsageError, match="lists no components"):
+        api.release(FIRMWARE, sbom=project / "sbom.json")
+    about = {"component": {"name": "vent-drive", "version": "2.4.1"}}
+    (project / "sbom.json").write_text(json.dumps({**bill, "metadata": about, "components": [{"name": "tiny-stack"}]}))
     assert api.release(FIRMWARE, sbom=project / "sbom.json").verdict.accepted
 
 

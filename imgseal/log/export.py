@@ -10,6 +10,7 @@ from imgseal.errors import Place, UsageError
 from imgseal.flow.contents import read_contents
 from imgseal.flow.judge import judge, refuse_unless_accepted
 from imgseal.formats.log.proof import encode_proof, prove_inclusion
+from imgseal.formats.sbom.bill import bill_words
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.named_bill import bill_of
@@ -105,6 +106,16 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
         contents.append((named, "bill of materials", bill))
         words = "that the package names by digest" if signed else "; nothing in the package says that it is this one's"
         sbom = f"  {named}\n      the bill of materials{' ' if signed else ''}{words}\n"
+    elif (bill_named := bill_of(decode_envelope(data.read(0, data.size)))) is not None:
+        if product.rules.sbom == "required":
+            raise UsageError(
+                "the package names a bill of materials, and the export is to hold it",
+                place=Place(key="--sbom"),
+                expected=bill_words(bill_named),
+                found="no file",
+                hint="give the file that the release was built with: --sbom FILE",
+            )
+        sbom = f"  The package names a bill of materials that is not here: {bill_words(bill_named)}\n"
     readme = _README.format(
         product=entry.product, version=entry.version, sequence=entry.sequence, tool=__version__, package=name,
         head=proof.head, sbom=sbom, day=day,

@@ -18,6 +18,7 @@ from imgseal.formats.suit.profile import departure
 from imgseal.formats.suit.shape import Shape
 from imgseal.formats.suit.text import LanguageText, Text
 from imgseal.keys.signer import Signer, sign_and_verify
+from imgseal.make.bill_of_release import refuse_unfit_bill
 from imgseal.make.recipe import Part, install_sequence, invoke_sequence, shared_sequence, validate_sequence
 from imgseal.make.seal import SealedImage, ordered_signers
 from imgseal.product.model import Product
@@ -84,16 +85,10 @@ def draft(images: tuple[SealedImage, ...], product: Product, *, development: boo
 
     UsageError for what no device reads (more components or longer slot names than its tables hold), two images of one
     run slot or images that contradict each other, and for a release without the bill of materials that the product
-    file demands.
+    file demands, or with another one.
     """
-    if bill is None and product.rules.sbom == "required" and not development:
-        raise UsageError(
-            "a release of this product names its bill of materials",
-            place=product.place("rules.sbom"),
-            expected="CycloneDX or SPDX as JSON",
-            found="none",
-            hint="add --sbom FILE",
-        )
+    if product.rules.sbom == "required" and not development:
+        refuse_unfit_bill(bill, product)
     ordered = tuple(sorted(images, key=lambda i: (i.statement.component, i.placed.slot_index)))
     _refuse_contradictions(ordered, development=development)
     parts = tuple(part for image in ordered for part in _parts(image))

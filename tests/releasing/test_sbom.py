@@ -14,7 +14,17 @@ from imgseal.formats.suit.named_bill import bill_of
 
 SEALED = ("out/motor-a.sealed.bin", "out/motor-b.sealed.bin", "out/radio.sealed.bin", "out/phrases.sealed.bin")
 NAME = "vent-drive-2.4.1-17"
-BOM = '{"bomFormat": "CycloneDX", "specVersion": "1.6", "components": [{"name": "tiny-stack"}]}\n'
+OF = {"type": "firmware", "name": "vent-drive", "version": "2.4.1"}
+PARTS = [{"type": "library", "name": "tiny-stack", "version": "3.1"}]
+
+
+def cyclonedx(of: object = OF, parts: object = PARTS) -> str:
+    return json.dumps(
+        {"bomFormat": "CycloneDX", "specVersion": "1.6", "metadata": {"component": of}, "components": parts}
+    )
+
+
+BOM = cyclonedx() + "\n"
 REQUIRED = ("[rules]\n", '[rules]\nsbom = "required"\n')
 
 
@@ -102,6 +112,48 @@ def test_a_product_may_demand_it(imgseal: Imgseal, with_bill: Path) -> None:
     assert imgseal("build", *ALL, "--release", "--sbom", "bom.json", "--out", "new").status == 0
 
 
+@pytest.mark.parametrize(
+    ("bill", "message", "found"),
+    [
+        (cyclonedx(parts=[]), "lists no components", "none"),
+        (cyclonedx(parts=None), "lists no components", "none"),
+        (cyclonedx(of=None), "does not say which product it is of", "none"),
+        (cyclonedx(of={"version": "2.4.1"}), "does not say which product it is of", "none"),
+        (cyclonedx(of={**OF, "name": "pump"}), "is of another product", '"pump 2.4.1"'),
+        (cyclonedx(of={**OF, "version": "2.4.0"}), "is of another version", '"vent-drive 2.4.0"'),
+        (cyclonedx(of={"name": "vent-drive"}), "is of another version", '"vent-drive"'),
+        (cyclonedx(of={**OF, "version": "2.4.1-rc.1"}), "is of another version", '"vent-drive 2.4.1-rc.1"'),
+    ],
+)
+def test_another_bill_is_refused_where_one_is_demanded(
+    bill: str, message: str, found: str, imgseal: Imgseal, with_bill: Path
+) -> None:
+    (with_bill / "bom.json").write_text(bill)
+    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
+    for path in (with_bill / "out").glob("*.suit"):
+        path.unlink()
+    demand(with_bill)
+    for command in (("build", *ALL), ("pack", *SEALED), ("build", *ALL, "--sign-later")):
+        said = imgseal(*command, "--release", "--sbom", "bom.json", "--out", "new")
+        assert said.status == 2, said.err
+        assert f"this bill of materials {message}" in said.err
+        assert f"found: {found}\n" in said.err
+        assert "rules.sbom" in said.err
+        assert not (with_bill / "new").exists()
+    assert imgseal("build", *ALL, "--sbom", "bom.json", "--out", "desk").status == 0
+
+
+def test_the_bill_s_words_for_the_product(imgseal: Imgseal, with_bill: Path) -> None:
+    """The product's name or its class, in any case; a version as tags write it."""
+    demand(with_bill)
+    text = (with_bill / "imgseal.toml").read_text()
+    kind = text.split('class = "', 1)[1].split('"', 1)[0]
+    for name in ("Vent-Drive", kind, kind.upper()):
+        (with_bill / "bom.json").write_text(cyclonedx(of={"name": name, "version": "v2.4.1"}))
+        said = imgseal("build", *ALL, "--release", "--sbom", "bom.json")
+        assert said.status == 0, said.err
+
+
 def test_what_is_no_bill_is_refused(imgseal: Imgseal, with_bill: Path) -> None:
     (with_bill / "bom.json").write_text("{}")
     said = imgseal("build", *ALL, "--release", "--sbom", "bom.json")
@@ -133,6 +185,15 @@ def test_the_export_holds_the_one_that_is_named(imgseal: Imgseal, with_bill: Pat
     assert not (with_bill / "audit").exists()
     assert imgseal("log", "export", "2.4.1", "audit", "--sbom", "bom.json").status == 0
     assert "the bill of materials that the package names by digest" in (with_bill / "audit/README.txt").read_text()
+    assert imgseal("log", "export", "2.4.1", "bare").status == 0
+    digest = hashlib.sha256(BOM.encode()).hexdigest()
+    bare = (with_bill / "bare/README.txt").read_text()
+    assert f"names a bill of materials that is not here: CycloneDX 1.6, {len(BOM)} bytes, sha-256 {digest}" in bare
+    demand(with_bill)
+    said = imgseal("log", "export", "2.4.1", "needs")
+    assert (said.status, "the export is to hold it" in said.err, "--sbom FILE" in said.err) == (2, True, True)
+    assert not (with_bill / "needs").exists()
+    assert imgseal("log", "export", "2.4.1", "needs", "--sbom", "bom.json").status == 0
 
 
 def test_the_gate_refuses_a_release_without_one_where_it_is_demanded(imgseal: Imgseal, with_bill: Path) -> None:

@@ -2,11 +2,12 @@
 
 import hashlib
 import json
+from typing import Any
 
 import pytest
 
 from imgseal.errors import InputError
-from imgseal.formats.sbom.bill import Bill, bill_words, parse_words, read_bill
+from imgseal.formats.sbom.bill import Bill, Listed, bill_words, parse_words, read_bill
 
 GOOD = [
     ({"bomFormat": "CycloneDX", "specVersion": "1.6", "components": []}, ("CycloneDX", "1.6")),
@@ -20,8 +21,52 @@ GOOD = [
 def test_recognised_by_content(tree: dict[str, object], says: tuple[str, str], start: bytes) -> None:
     data = start + json.dumps(tree).encode()
     bill = read_bill(data, "bom.json")
-    assert bill == Bill(*says, len(data), hashlib.sha256(data).digest())
-    assert parse_words(bill_words(bill)) == bill
+    assert bill == Bill(*says, len(data), hashlib.sha256(data).digest(), Listed((), 0))
+    assert parse_words(bill_words(bill)) == bill._replace(listed=None)
+
+
+DESCRIBES = {"spdxElementId": "SPDXRef-DOCUMENT", "relationshipType": "DESCRIBES", "relatedSpdxElement": "SPDXRef-p"}
+TURNED = {"spdxElementId": "SPDXRef-p", "relationshipType": "DESCRIBED_BY", "relatedSpdxElement": "SPDXRef-DOCUMENT"}
+OTHER = {"spdxElementId": "SPDXRef-p", "relationshipType": "CONTAINS", "relatedSpdxElement": "SPDXRef-a"}
+SPDX_2 = {
+    "spdxVersion": "SPDX-2.3",
+    "packages": [
+        {"SPDXID": "SPDXRef-p", "name": "vent-drive", "versionInfo": "2.4.1"},
+        {"SPDXID": "SPDXRef-a", "name": "tiny-stack", "versionInfo": "3.1"},
+    ],
+}
+SPDX_3: dict[str, Any] = {
+    "@context": "https://spdx.org/rdf/3.0.1/spdx-context.jsonld",
+    "@graph": [
+        {"type": "SpdxDocument", "spdxId": "d", "rootElement": ["s"]},
+        {"type": "software_Sbom", "spdxId": "s", "rootElement": ["p"]},
+        {"type": "software_Package", "spdxId": "p", "name": "vent-drive", "software_packageVersion": "2.4.1"},
+        {"type": "software_Package", "spdxId": "a", "name": "tiny-stack", "software_packageVersion": "3.1"},
+        {"type": "software_File", "spdxId": "f", "name": "main.c"},
+    ],
+}
+CYCLONEDX = {"bomFormat": "CycloneDX", "specVersion": "1.6"}
+OF = (("vent-drive", "2.4.1"),)
+LISTED: list[tuple[dict[str, object], Listed]] = [
+    ({**CYCLONEDX, "metadata": {"component": {"name": "vent-drive", "version": "2.4.1"}}, "components": [{}]}, Listed(OF, 1)),
+    ({**CYCLONEDX, "metadata": {"component": {"name": 5}}, "components": {}}, Listed((), 0)),
+    ({**CYCLONEDX, "metadata": [], "components": [1, "two"]}, Listed((), 0)),
+    ({**CYCLONEDX, "metadata": {"component": {"name": "vent-drive"}}}, Listed((("vent-drive", ""),), 0)),
+    ({**SPDX_2, "documentDescribes": ["SPDXRef-p"]}, Listed(OF, 1)),
+    ({**SPDX_2, "relationships": [OTHER, DESCRIBES]}, Listed(OF, 1)),
+    ({**SPDX_2, "relationships": [TURNED]}, Listed(OF, 1)),
+    ({**SPDX_2, "relationships": [OTHER, {}, 5]}, Listed((), 2)),
+    ({**SPDX_2, "packages": None, "documentDescribes": 5}, Listed((), 0)),
+    (SPDX_3, Listed(OF, 2)),
+    ({**SPDX_3, "@graph": SPDX_3["@graph"][1:]}, Listed((), 3)),
+    ({**SPDX_3, "@graph": [{"type": "SpdxDocument", "spdxId": "d", "rootElement": "p"}, *SPDX_3["@graph"][2:]]}, Listed(OF, 2)),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("tree", "listed"), LISTED, ids=range(len(LISTED)))
+def test_what_it_lists_and_what_it_is_of(tree: dict[str, object], listed: Listed) -> None:
+    """The product itself is no component; what is no table or text is passed over, whatever it is."""
+    assert read_bill(json.dumps(tree).encode(), "bom.json").listed == listed
 
 
 BAD: list[tuple[bytes, str, int | None, int | None, str | None]] = [
