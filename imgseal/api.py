@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from imgseal.window import ByteView
     from imgseal.workspace.firmware import Firmware as NamedFile
     from imgseal.workspace.project import Project
+    from imgseal.workspace.release_job import Built
 
     Path = str | os.PathLike[str]
     Firmware: TypeAlias = Path | intelhex.IntelHex | MemoryImage
@@ -49,6 +50,9 @@ def release(
     revision: str | None = None,
     unfinished: bool = False,
     sbom: "Path | None" = None,
+    again: str = "",
+    unrecorded: str = "",
+    as_of: int | None = None,
 ) -> Release:
     """Seal the firmware of each component, pack it, judge it, and write it into `out`, as `imgseal build` does.
 
@@ -57,7 +61,9 @@ def release(
     Without `product` the nearest imgseal.toml is used; `settings` replaces
     values of it, such as {"release.version": "2.4.1"}. `revision` is the source revision in hex. A release is signed
     with the release keys and added to the release log where one is kept; `development` makes a development build. The
-    package names the bill of materials in `sbom` (CycloneDX or SPDX JSON).
+    package names the bill of materials in `sbom` (CycloneDX or SPDX JSON). `again` and `unrecorded` are reasons, which
+    the log keeps, for releasing a version once more or a lower one, and for having no revision; `as_of` is the number
+    of a log entry whose release is made once more.
 
     Raises UsageError, InputError, SigningKeyError or RefusedError, and has written nothing then.
     """
@@ -66,29 +72,44 @@ def release(
     from imgseal.workspace.files import load_artefact
     from imgseal.workspace.firmware import Firmware as NamedFile
     from imgseal.workspace.firmware import load_bill
-    from imgseal.workspace.release_job import build_release, firmware_files, read_previous, release_job, write_release
+    from imgseal.workspace.numbering import Said
+    from imgseal.workspace.release_job import (
+        build_release,
+        firmware_files,
+        number_job,
+        read_previous,
+        release_job,
+        with_a_free_number,
+        write_release,
+    )
     from imgseal.workspace.session import session
+    from imgseal.workspace.verified_log import open_log
 
-    project = _project(product, settings, variant)
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
-    given = [_firmware(name, each, project.product) for name, each in _each(firmware)]
-    if not given:
-        raise UsageError(
-            "there is no firmware", expected="files by component name", hint='for example {"motor": "app.hex"}'
-        )
-    before = read_previous(None if previous is None else load_artefact(os.fspath(previous)), project.product)
-    with session(), firmware_files(given, project.product) as files:
-        bill = load_bill(None if sbom is None else os.fspath(sbom))
-        job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
-        built = build_release(project, job, before, os.fspath(out))
-        read = [each.path for each in given if isinstance(each, NamedFile)]
-        inputs = [*read, *(os.fspath(path) for path in (previous, sbom) if path is not None)]
-        notes = [
-            *project.product.notes,
-            *project.notes_on_keys(development=development),
-            *built.notes,
-            *write_release(built.outputs, inputs, project, [built.made], options),
-        ]
+    data = None if previous is None else load_artefact(os.fspath(previous))
+    bill = load_bill(None if sbom is None else os.fspath(sbom))
+
+    def attempt() -> "tuple[Built, list[str]]":
+        project = _project(product, settings, variant)
+        given = [_firmware(name, each, project.product) for name, each in _each(firmware)]
+        if not given:
+            raise UsageError(
+                "there is no firmware", expected="files by component name", hint='for example {"motor": "app.hex"}'
+            )
+        before = read_previous(data, project.product)
+        log = None if development else open_log(project, before)
+        with firmware_files(given, project.product) as files:
+            job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
+            project, job, numbered = number_job(project, job, log, Said(again, unrecorded, as_of))
+            built = build_release(project, job, before, os.fspath(out), numbered)
+            read = [each.path for each in given if isinstance(each, NamedFile)]
+            inputs = [*read, *(os.fspath(path) for path in (previous, sbom) if path is not None)]
+            written = write_release(built.outputs, inputs, project, [built.made], options)
+        notes = [*project.product.notes, *project.notes_on_keys(development=development), *built.notes, *written]
+        return built, notes
+
+    with session():
+        built, notes = with_a_free_number(attempt)
     paths = tuple(output.path for output in built.outputs)
     package = next(path for path in paths if path.endswith(".suit"))
     return Release(package, paths, tuple(dict.fromkeys(notes)), built.result.verdict)

@@ -85,6 +85,9 @@ STATE_FILE_BYTES = 4 << 20
 LOG_BYTES = 1 << 30
 """A release log: half a million releases of a product with four components."""
 
+LOG_REASON = 256
+"""Characters of a reason that the release log keeps."""
+
 LOG_LINE_BYTES = 256 << 10
 """One line of a release log: sixteen variants with sixty-four components each."""
 

@@ -103,5 +103,6 @@ def project(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "phrases.bin").write_bytes(phrases("phrases", 4000))
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("SOURCE_DATE_EPOCH", str(BUILD_TIME))
+    monkeypatch.setenv("XDG_CACHE_HOME", f"{tmp_path}-cache")
     monkeypatch.delenv("IMGSEAL_PASSPHRASE", raising=False)
     return tmp_path

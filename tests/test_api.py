@@ -104,12 +104,17 @@ def test_the_log_counts_here_too(imgseal: Imgseal, project: Path) -> None:
     (project / "imgseal.toml").write_text(
         text.replace("[signing.development]", '[log]\npath = "release.log"\n\n[signing.development]')
     )
-    api.release(FIRMWARE)
+    with pytest.raises(api.UsageError, match="not there"):
+        api.release(FIRMWARE)
+    assert imgseal("log", "new").status == 0
+    with pytest.raises(api.UsageError, match="which sources"):
+        api.release(FIRMWARE)
+    api.release(FIRMWARE, revision="abcd")
     with pytest.raises(api.UsageError, match="sequence"):
-        api.release(FIRMWARE, settings={"release.sequence": 16})
+        api.release(FIRMWARE, settings={"release.sequence": 16}, again="a test", revision="abcd")
     assert "2.4.1" in imgseal("log", "show").out
     (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text().replace("[log]", "[ledger]"))
-    assert any("[ledger] is called [log] now" in note for note in api.release(FIRMWARE).notes)
+    assert any("[ledger] is called [log] now" in note for note in api.release(FIRMWARE, revision="abcd").notes)
 
 
 def test_firmware_that_a_script_holds_is_firmware(imgseal: Imgseal, project: Path) -> None:

@@ -254,7 +254,11 @@ def _log(project: Project) -> Remark:
     from imgseal.workspace.log_file import LogFile
 
     if not os.path.lexists(path):
-        return Remark("ok", f"log: {path} is not there yet; the first imgseal build --release makes it")
+        return Remark(
+            "missing",
+            f"log: {path} is not there",
+            "restore it from version control; imgseal log new begins one, where nothing was released",
+        )
     log, last = LogFile(path), None
     try:
         for entry in log.releases():

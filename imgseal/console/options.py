@@ -6,6 +6,8 @@ from typing import Any
 
 import click
 
+from imgseal.errors import Place, UsageError
+from imgseal.limits import LOG_REASON
 from imgseal.records import NamedTuple
 from imgseal.workspace.project import PRODUCT_NAME, Project
 
@@ -56,6 +58,31 @@ bill_option = click.option(
     "--sbom", metavar="FILE", help="The package names this bill of materials: CycloneDX JSON or SPDX JSON."
 )
 """The bill of materials, for every command that packs."""
+
+
+again_option = click.option(
+    "--again", metavar="WHY", help="Release a version again, or a lower one; the log keeps why."
+)
+unrecorded_option = click.option(
+    "--unrecorded", metavar="WHY", help="Release what no source revision names; the log keeps why."
+)
+"""What has to be said of a release that would be refused, for every command that makes one."""
+
+
+def reason(text: str | None, option: str) -> str:
+    """Return what an option gives as a reason; UsageError where a log could not hold it."""
+    if text is None:
+        return ""
+    said = len(text.strip()) > 0 and len(text) <= LOG_REASON
+    if not said or not text.isascii() or not text.isprintable() or set(text) & {'"', "\\"}:
+        raise UsageError(
+            "the release log cannot hold this reason",
+            place=Place(key=option),
+            expected=f"1 to {LOG_REASON} printable ASCII characters without quotation mark and backslash",
+            found=text[:80],
+            hint="say it in a few plain words",
+        )
+    return text
 
 
 as_of_option = click.option(

@@ -3,10 +3,12 @@
 from collections.abc import Mapping
 
 from imgseal.errors import InputError, Place, in_file
+from imgseal.formats.log.proof import Head, read_head
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.statement import Statement
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.manifest import decode_manifest
+from imgseal.formats.suit.named_bill import witness_of
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
@@ -28,13 +30,17 @@ class Image(NamedTuple):
 
 
 class Contents(NamedTuple):
-    """A package's manifest digest, sequence number, release version where it says one, and images by run slot."""
+    """A package's manifest digest, sequence number, release version where it says one, and images by run slot.
+
+    `witness` is the head of the release log that it carries, where it carries one.
+    """
 
     name: str
     manifest_digest: bytes
     sequence: int
     set_version: tuple[int, ...] | None
     images: Mapping[str, Image]
+    witness: Head | None = None
 
 
 def read_contents(data: bytes | memoryview, name: str, product: Product) -> Contents:
@@ -66,7 +72,8 @@ def read_contents(data: bytes | memoryview, name: str, product: Product) -> Cont
         body = envelope.payloads.get(key.removesuffix(_HEADER) + _PAYLOAD, payload) if statement.detached else payload
         image = _image(statement, body, name, key, product)
         images[image.slot] = image._replace(header=payload) if statement.detached else image
-    return Contents(name, envelope.digest.value, manifest.sequence_number, manifest.set_version, images)
+    head = read_head(witness_of(envelope) or "")
+    return Contents(name, envelope.digest.value, manifest.sequence_number, manifest.set_version, images, head)
 
 
 def _image(statement: Statement, body: memoryview, name: str, key: str, product: Product) -> Image:

@@ -40,7 +40,8 @@ class Job(NamedTuple):
     """What a release is made of. Keys have to be in force on `day`, YYYY-MM-DD in UTC; None leaves their dates out.
 
     An `unfinished` package is judged as if one signature were enough: others will sign it. `bill` is the bill of
-    materials that the package names, `fielded` what is known of the bootloaders in the field.
+    materials that the package names, `fielded` what is known of the bootloaders in the field,
+    `witness` the head of the release log that the package carries.
     """
 
     firmware: "list[FirmwareFile]"
@@ -53,6 +54,7 @@ class Job(NamedTuple):
     unfinished: bool = False
     bill: "Bill | None" = None
     fielded: "Fielded | None" = None
+    witness: str | None = None
 
 
 class ReleaseResult(NamedTuple):
@@ -126,7 +128,7 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
     from imgseal.make.pack import pack  # noqa: PLC0415 - sealing needs no CBOR
 
     product, trust, development = job.product, job.trust, job.options.development
-    package = pack(images, product, job.package_signers, development=development, bill=job.bill)
+    package = pack(images, product, job.package_signers, development=development, bill=job.bill, witness=job.witness)
     data = ByteView(b"".join(package.pieces()))
     _refuse_leaks_beside(scanner or _scanner(job.package_signers), data)
     asked = trust._replace(need_packages=1) if job.unfinished else trust

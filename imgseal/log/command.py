@@ -1,12 +1,10 @@
 """`imgseal log`: verify the release log, prove what is in it, show it, export what an auditor needs."""
 
-import os
-from functools import wraps
 from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.errors import InputError, Place, UsageError, in_file
+from imgseal.errors import Place, UsageError, in_file
 from imgseal.formats.log.entry_codec import encode_entry
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.proof import (
@@ -20,17 +18,14 @@ from imgseal.formats.log.proof import (
 )
 from imgseal.formats.log.tree import EMPTY_ROOT
 from imgseal.limits import PROOF_BYTES
-from imgseal.log import words
-from imgseal.records import NamedTuple
+from imgseal.log import keep_command, words
+from imgseal.log.keep_command import Chosen, log_options, log_path
 from imgseal.versions import decimal
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.log_file import LogFile, older_head, pick, refuse_unless_continued
 from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Any
-
     from imgseal.formats.log.entry import Entry, Logged
 
 
@@ -42,12 +37,17 @@ Examples:
   imgseal log verify                              the whole log
   imgseal log verify --against 12:9f86d081884c... and that it continues this head
   imgseal log verify --against old/release.log    or an older copy of the log
+  imgseal log verify --against fleet.suit         or the head that a package carries
   imgseal log prove 2.4.1 > proof.json            that this release is in it
   imgseal log prove --from 12 > proof.json        that it continues the log of 12 entries
   imgseal log verify --proof proof.json --against 12:9f86d081884c...
   imgseal log show                                every release
   imgseal log show --key 5f0c...                  every release that a key signed
   imgseal log export 2.4.1 audit/2.4.1            what an auditor needs
+  imgseal log new                                 begin a log
+  imgseal log pin                                 keep its head in version control
+  imgseal log withdraw 2.4.1 --why "stops half open"
+  imgseal log surrender 12 --why "nobody signs it"
 
 \b
 RELEASE is a version, or the number of an entry, from 0.
@@ -55,44 +55,6 @@ RELEASE is a version, or the number of an entry, from 0.
 )
 def command() -> None:
     """Verify, prove and show the release log that build --release keeps ([log] in the product file)."""
-
-
-class _Chosen(NamedTuple):
-    """The log that the command line names, or the product file that names it."""
-
-    log_file: str | None
-    product_file: str | None
-
-    def open(self) -> LogFile:
-        """Return the log; UsageError where none is stated, InputError where it is not there."""
-        if self.log_file is not None:
-            return LogFile(self.log_file)
-        path = log_path(Project.load(self.product_file, with_log=False))
-        if not os.path.lexists(path):
-            hint = "the first imgseal build --release makes it; if there were releases, restore it from version control"
-            raise InputError("there is no release log yet", place=Place(file=path), hint=hint)
-        return LogFile(path)
-
-
-def _log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
-    @wraps(command)
-    def with_choice(*, log_file: str | None, product_file: str | None, **options: "Any") -> "Any":
-        return command(chosen=_Chosen(log_file, product_file), **options)
-
-    log = click.option("--log", "log_file", metavar="FILE", help="This log instead of the product file's.")
-    product = click.option("--product", "product_file", metavar="FILE", help="Use this product file.")
-    return product(log(with_choice))
-
-
-def log_path(project: Project) -> str:
-    """Return the path of the product's log; UsageError where it states none."""
-    if project.log_path is None:
-        raise UsageError(
-            "the product file states no release log",
-            place=Place(file=project.path, key="log.path"),
-            hint='add to it: [log] path = "release.log"; or name a log: --log FILE',
-        )
-    return project.log_path
 
 
 def find(log: LogFile, release: str) -> "Entry":
@@ -128,10 +90,10 @@ def say_torn(log: LogFile) -> None:
 
 
 @command.command()
-@click.option("--against", metavar="OLDER", help="An older head SIZE:ROOT, a file that holds one, or an older log.")
+@click.option("--against", metavar="OLDER", help="An older head, a file that holds one, an older log, or a package.")
 @click.option("--proof", "proof_file", metavar="FILE", help="Verify this proof instead; no log is needed.")
-@_log_options
-def verify(against: str | None, proof_file: str | None, chosen: _Chosen) -> None:
+@log_options
+def verify(against: str | None, proof_file: str | None, chosen: Chosen) -> None:
     """Verify every entry of the log, and its head; with --against also that nothing older was changed.
 
     Exit status 1 when the log does not hold, 3 when a line cannot be read.
@@ -193,8 +155,8 @@ def _refuse_other_head(stated: Head, wanted: Head) -> None:
 @click.argument("release", required=False)
 @click.option("--from", "first", type=int, metavar="SIZE", help="Prove that the log continues the one of SIZE entries.")
 @click.option("--size", "size", type=int, metavar="SIZE", help="In the log of SIZE entries; default the whole log.")
-@_log_options
-def prove(release: str | None, first: int | None, size: int | None, chosen: _Chosen) -> None:
+@log_options
+def prove(release: str | None, first: int | None, size: int | None, chosen: Chosen) -> None:
     """Print a proof as JSON: that RELEASE is in the log, or with --from that the log continues an older one."""
     if (release is None) == (first is None):
         raise UsageError("give either a release or --from SIZE", hint="imgseal log --help has examples")
@@ -240,8 +202,8 @@ def _in_range(value: int | None, option: str, least: int, log: LogFile, most: in
     help="Releases that this key signed when they were built; imgseal key show prints it.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the entries as a JSON array.")
-@_log_options
-def show(release: str | None, key: str | None, as_json: bool, chosen: _Chosen) -> None:
+@log_options
+def show(release: str | None, key: str | None, as_json: bool, chosen: Chosen) -> None:
     """List the releases, or show one. What is shown has been verified first."""
     if release is not None and key is not None:
         raise UsageError(
@@ -281,14 +243,14 @@ def show(release: str | None, key: str | None, as_json: bool, chosen: _Chosen) -
 @click.option("--package", metavar="FILE", help="The release's package; default where build --out out has put it.")
 @click.option("--sbom", metavar="FILE", help="A bill of materials to put beside it.")
 @click.option("--variant", metavar="NAME", help="The package of this variant, where the release has several.")
-@_log_options
+@log_options
 def export(
     release: str,
     folder: str,
     package: str | None,
     sbom: str | None,
     variant: str | None,
-    chosen: _Chosen,
+    chosen: Chosen,
 ) -> None:
     """Write what an auditor needs in years to come into a new FOLDER, and judge all of it first.
 
@@ -321,3 +283,7 @@ def _key_id(text: str) -> bytes:
 
 def _json(entry: "Logged") -> str:
     return encode_entry(entry).decode("ascii")
+
+
+for each in (keep_command.new, keep_command.pin, keep_command.withdraw, keep_command.surrender):
+    command.add_command(each)

@@ -160,6 +160,10 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
     variant = logged.variant or None
     include = including(path, named=True)
     product = read(text, name=path, overrides=overrides, variant=variant, read_file=include)
+    counters = dict(next(floor.counters for floor in entry.least if floor.line == logged.line))
+    for name, part in product.components.items():
+        if part.same:  # the package does not bring it, and the export has no log to ask
+            overrides[f"component.{name}.counter"] = str(counters.get(part.number, part.counter))
     if product.class_id != logged.class_id:
         raise UsageError(
             "the product file is of another class than the release",

@@ -69,18 +69,26 @@ def pack(
     *,
     development: bool,
     bill: Bill | None = None,
+    witness: str | None = None,
 ) -> Package:
-    """Pack sealed images and sign the manifest once by each signer.
+    """Pack sealed images and sign the manifest once by each signer; `witness` is a head of the release log.
 
     Raises as `draft`, and SigningKeyError for a published key or a signature that does not verify.
     """
     signers = ordered_signers(signers, product, development=development)
-    package = draft(images, product, development=development, bill=bill)
+    package = draft(images, product, development=development, bill=bill, witness=witness)
     message = encode(package.digest.to_value())
     return package._replace(blocks=tuple(authentication_block(signer, message, product) for signer in signers))
 
 
-def draft(images: tuple[SealedImage, ...], product: Product, *, development: bool, bill: Bill | None = None) -> Package:
+def draft(
+    images: tuple[SealedImage, ...],
+    product: Product,
+    *,
+    development: bool,
+    bill: Bill | None = None,
+    witness: str | None = None,
+) -> Package:
     """Return the package that nobody has signed yet; its encoded digest is what is signed.
 
     UsageError for what no device reads (more components or longer slot names than its tables hold), two images of one
@@ -100,7 +108,7 @@ def draft(images: tuple[SealedImage, ...], product: Product, *, development: boo
     install = install_sequence(parts, product)
     for label, member in (
         (labels.INSTALL, install),
-        (labels.TEXT, _text(ordered, parts, product, bill)),
+        (labels.TEXT, _text(ordered, parts, product, bill, witness)),
     ):
         # always, although draft section 8.4.12 leaves out what is shorter than a digest: one shape is easier to read
         severed[label] = encode_member(member)
@@ -193,7 +201,9 @@ def _parts(image: SealedImage) -> list[Part]:
     ]
 
 
-def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Product, bill: Bill | None) -> Text:
+def _text(
+    images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Product, bill: Bill | None, witness: str | None
+) -> Text:
     """What people read before they install; never a basis for a decision."""
     text = product.text
     description = text.description or product.name
@@ -213,6 +223,8 @@ def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Pro
     about = {1: description, 2: "\n".join(words)}
     if bill is not None:
         about[labels.BILL_OF_MATERIALS] = bill_words(bill)
+    if witness is not None:
+        about[labels.LOG_HEAD] = witness
     return {text.language: LanguageText(about, components)}
 
 

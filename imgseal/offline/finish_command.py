@@ -16,8 +16,10 @@ from imgseal.offline.response import decode_response
 from imgseal.workspace.clock import today
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import load_bill, parse_firmware
+from imgseal.workspace.numbering import Said
 from imgseal.workspace.outputs import release_outputs
-from imgseal.workspace.release_job import Made, firmware_files, release_job, write_release
+from imgseal.workspace.release_job import Made, firmware_files, number_job, release_job, write_release
+from imgseal.workspace.verified_log import open_log
 
 
 @click.command(
@@ -73,13 +75,15 @@ def command(
             )
         options = options_of(asked, sealed, request)
         job = release_job(project, files, options, day=today(), bill=load_bill(sbom), unfinished=unfinished)
+        log = None if options.development else open_log(project)
+        project, job, numbered = number_job(project, job, log, Said())
         done = finish(job, asked, answers)
         made: list[Made] = []
         if done.release is not None:
             notes = done.release.notes
             first = done.release.images[0].statement
             options = options._replace(build_time=first.build_time, source_revision=first.source_revision)
-            made = [(project, done.release.package, job.package_signers)]
+            made = [Made(project, done.release.package, job.package_signers, numbered)]
             outputs = release_outputs(done.release, job, out)
         else:
             assert done.next is not None

@@ -79,7 +79,9 @@ def ask(job: Job, *, with_firmware: bool = False) -> Asking:
             found=", ".join(signer.name for signer in (*job.image_signers, *job.package_signers)),
             hint="leave --sign-later out, or name the public file as the signing key",
         )
-    package = draft_package(rehearsed.images, job.product, development=job.options.development, bill=job.bill)
+    package = draft_package(
+        rehearsed.images, job.product, development=job.options.development, bill=job.bill, witness=job.witness
+    )
     keys = tuple(Asked(job.product.rules.signs_with(s.public.kind), s.public.key_id) for s in later)
     left = outside(package.manifest, package.severed, Shape.of(job.product.components.values()))
     verifier = None if left is None else job.product.rules.verifier

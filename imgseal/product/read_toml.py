@@ -1,10 +1,11 @@
 """Reads `imgseal.toml`: strict, complete, and with the line of every mistake."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from imgseal.errors import Place, UsageError
 from imgseal.product import signature_room, slot_plan
 from imgseal.product.include import ReadFile, add_included
+from imgseal.product.left_to_log import Numbers, last_numbers, with_first
 from imgseal.product.model import (
     Bootloader,
     Component,
@@ -12,7 +13,6 @@ from imgseal.product.model import (
     FactoryRange,
     Gate,
     GateException,
-    LastNumbers,
     Limits,
     Product,
     Release,
@@ -30,8 +30,6 @@ from imgseal.versions import Version, decimal
 
 _U32 = 0xFFFF_FFFF
 _Tree = dict[str, object]
-Numbers = Callable[[str], Mapping[bytes, LastNumbers]]
-"""The path of a release log -> what it has, by class identifier."""
 
 
 def read(
@@ -232,35 +230,6 @@ def _overlay(document: Document, tree: _Tree, name: str, overrides: Mapping[str,
     return Document(document.text, document.name, moved, document.included), merged
 
 
-def _last(root: Table, class_id: bytes, log: str | None, numbers: Numbers | None) -> LastNumbers:
-    """Return what the release log has for a class, where a number is left to it; UsageError where none is stated."""
-    left: list[tuple[str, ...]] = [("release", "sequence")] if root.items("release").get("sequence") == "next" else []
-    for name, part in root.items("component").items():
-        if isinstance(part, dict) and part.get("counter") == "same":
-            left.append(("component", name, "counter"))
-    none = LastNumbers(0, {})
-    if not left:
-        return none
-    if log is None:
-        root.document.refuse(
-            left[0],
-            "this number is left to the release log, and none is stated",
-            "a number, or a [log] table",
-            None,
-            'add to the product file: [log] path = "release.log"',
-        )
-    last = none if numbers is None else numbers(log).get(class_id, none)
-    if len(left[0]) == 2 and last.sequence >= _U32:
-        root.document.refuse(
-            left[0],
-            "there is no next sequence",
-            f"a log whose last sequence is below {_U32}",
-            str(last.sequence),
-            "devices of this class take no later release; a product that goes on needs another class",
-        )
-    return last
-
-
 def _product(document: Document, tree: _Tree, variant: str | None, numbers: Numbers | None) -> Product:
     root = Table(document, tree, (), "")
     root.integer("format", 1, 1)
@@ -273,7 +242,7 @@ def _product(document: Document, tree: _Tree, variant: str | None, numbers: Numb
     release_table = root.table("release", "release")
     class_id = class_identifier(vendor_id, class_name)
     log, pin = _log(root.table("log", "log")) if "log" in root else (None, None)
-    last = _last(root, class_id, log, numbers)
+    last = last_numbers(root, class_id, log, numbers)
     following = release_table.raw("sequence") == "next"
     sequence = last.sequence + 1 if following else release_table.integer("sequence", 0, _U32)
     release = Release(release_table.at("version").version(), sequence, following)
@@ -281,6 +250,7 @@ def _product(document: Document, tree: _Tree, variant: str | None, numbers: Numb
     slots = {n: read_slot(t, memories) for n, t in root.tables("slot", "slot.NAME").items()}
     tables = root.tables("component", "component.NAME")
     by_name = {n: t.integer("number", 1, 255) for n, t in tables.items()}
+    last = with_first(last, root, by_name)
     components = {n: read_component(t, n, by_name, slots, release.version, last) for n, t in tables.items()}
     signing_table = root.items("signing")
     signing = {}

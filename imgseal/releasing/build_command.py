@@ -5,21 +5,43 @@ from typing import TYPE_CHECKING
 
 import click
 
-from imgseal.console.options import ChosenProduct, bill_option, product_options
+from imgseal.console.options import (
+    ChosenProduct,
+    again_option,
+    bill_option,
+    product_options,
+    reason,
+    unrecorded_option,
+)
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
 from imgseal.make.seal import SealOptions
+from imgseal.records import NamedTuple
+from imgseal.releasing.describe import described
 from imgseal.workspace.clock import build_time, source_revision
 from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
+from imgseal.workspace.numbering import Said
 from imgseal.workspace.previous_build import RELEASE_NAME
-from imgseal.workspace.release_job import Made, build_release, firmware_files, read_previous, release_job, write_release
-from imgseal.workspace.release_log import refuse_below_log
+from imgseal.workspace.release_job import (
+    Made,
+    build_release,
+    firmware_files,
+    number_job,
+    read_previous,
+    release_job,
+    with_a_free_number,
+    write_release,
+)
+from imgseal.workspace.release_log import plan_reservation
 from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
 from imgseal.workspace.staging import Output
+from imgseal.workspace.verified_log import open_log
 
 if TYPE_CHECKING:
+    from imgseal.flow.release import Job
     from imgseal.make.seal import SealedImage
+    from imgseal.workspace.project import Project
 
 _ALL = "all"
 
@@ -48,6 +70,10 @@ Without --release everything is marked as development and signed with the develo
 @click.option("--depfile", metavar="FILE", help="Write a dependency file for Make and Ninja.")
 @click.option("--previous", metavar="PACKAGE", help="Refuse counters or a sequence that go down against this package.")
 @click.option("--revision", metavar="HEX", help="Source revision to record, up to 64 hex digits.")
+@click.option("--describe", metavar="TEXT", help="Version and revision from: git describe --long --always --dirty.")
+@again_option
+@unrecorded_option
+@click.option("--as-of", "as_of", type=int, metavar="ENTRY", help="Make the release of this log entry once more.")
 @bill_option
 @click.option("--unfinished", is_flag=True, help="Write the package although other keys have to sign it yet.")
 @click.option("--sign-later", is_flag=True, help="Write a signing request for the keys that are held elsewhere.")
@@ -60,6 +86,10 @@ def command(
     depfile: str | None,
     previous: str | None,
     revision: str | None,
+    describe: str | None,
+    again: str | None,
+    unrecorded: str | None,
+    as_of: int | None,
     sbom: str | None,
     unfinished: bool,
     sign_later: bool,
@@ -72,62 +102,98 @@ def command(
     before anything is written; when something is refused, nothing is written. Where the product file states a release
     log, --release adds an entry to it.
     """
-    every = chosen.variant == _ALL
-    base = (chosen._replace(variant=None) if every else chosen).load()
-    projects = [base]
-    if every:
-        projects = [chosen._replace(variant=name).load() for name in base.product.variants]
-        if not projects:
-            raise UsageError(
-                "--variant all, but the product file has no variants",
-                hint="leave --variant out, or add [variant.NAME] to the product file",
-            )
     if with_firmware and not sign_later:
         raise UsageError(
             "--with-firmware goes with --sign-later", hint="add --sign-later, or leave --with-firmware out"
         )
+    said = Said(reason(again, "--again"), reason(unrecorded, "--unrecorded"), as_of)
+    if describe is not None:
+        chosen, revision = described(describe, chosen, revision, is_release=is_release, said=said)
     options = SealOptions(build_time(), development=not is_release, source_revision=source_revision(revision))
-    arguments = [parse_firmware(argument, base.product) for argument in firmware]
-    inputs = [argument.path for argument in arguments] + [path for path in (previous, sbom) if path is not None]
-    bill = load_bill(sbom)
-    package_before = load_artefact(previous) if previous else None  # read once, whatever the variants
-    outputs: list[Output] = []
-    lines: list[str] = []
-    notes = base.notes_on_keys(development=options.development)
-    made: list[Made] = []
-    with firmware_files(arguments, base.product) as files:
-        for project in projects:
-            variant = project.product.variant
-            folder = os.path.join(out, variant) if variant and every else out
-            before = read_previous(package_before, project.product)
-            job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
-            if sign_later:
-                from imgseal.offline.offline_signing import ask
-                from imgseal.offline.outputs import request_outputs
-
-                asking = ask(job, with_firmware=with_firmware)
-                if before is not None:
-                    refuse_going_down(asking.rehearsed.package, asking.rehearsed.images, before, project)
-                if is_release:
-                    refuse_below_log(project, asking.rehearsed.package)
-                outputs += request_outputs(asking, job, folder)
-                notes += [*asking.notes, *counters_running_out(asking.rehearsed.images)]
-                continue
-            built = build_release(project, job, before, folder)
-            made.append(built.made)
-            lines += [_slot_line(image, built.replaced.sizes) for image in built.result.images]
-            outputs += built.outputs
-            notes += built.notes
-        if depfile is not None:
-            paths = [output.path for output in outputs]
-            # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
-            targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
-            outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *base.inputs()])]))
-        notes += write_release(outputs, inputs, base, made, options)
+    asked = _Asked(firmware, out, depfile, previous, sbom, unfinished, sign_later, with_firmware, said)
+    outputs, lines, notes = with_a_free_number(lambda: _build(asked, options, chosen))
     say(notes)
     for line in lines:
         click.echo(line)
     say_written(outputs)
+
+
+class _Asked(NamedTuple):
+    """What the command line says of a build; see the options."""
+
+    firmware: tuple[str, ...]
+    out: str
+    depfile: str | None
+    previous: str | None
+    sbom: str | None
+    unfinished: bool
+    sign_later: bool
+    with_firmware: bool
+    said: Said
+
+
+def _projects(chosen: ChosenProduct) -> "list[Project]":
+    """Return the product file, or one for each of its variants where all of them are asked for."""
+    if chosen.variant != _ALL:
+        return [chosen.load()]
+    projects = [chosen._replace(variant=name).load() for name in chosen._replace(variant=None).load().product.variants]
+    if not projects:
+        raise UsageError(
+            "--variant all, but the product file has no variants",
+            hint="leave --variant out, or add [variant.NAME] to the product file",
+        )
+    return projects
+
+
+def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[list[Output], list[str], list[str]]:
+    """Make it and write it; return what was written, a line for each slot, and notes."""
+    projects = _projects(chosen)
+    base, every = projects[0], chosen.variant == _ALL
+    arguments = [parse_firmware(argument, base.product) for argument in asked.firmware]
+    inputs = [argument.path for argument in arguments]
+    inputs += [path for path in (asked.previous, asked.sbom) if path is not None]
+    bill = load_bill(asked.sbom)
+    package_before = load_artefact(asked.previous) if asked.previous else None  # read once, whatever the variants
+    log = None if options.development else open_log(base, read_previous(package_before, base.product))
+    outputs: list[Output] = []
+    lines: list[str] = []
+    notes = base.notes_on_keys(development=options.development)
+    made: list[Made] = []
+    jobs: list[Job] = []
+    with firmware_files(arguments, base.product) as files:
+        for chosen_one in projects:
+            project = chosen_one
+            variant = project.product.variant
+            folder = os.path.join(asked.out, variant) if variant and every else asked.out
+            before = read_previous(package_before, project.product)
+            job = release_job(project, files, options, before=before, bill=bill, unfinished=asked.unfinished)
+            project, job, numbered = number_job(project, job, log, asked.said)
+            jobs.append(job)
+            if asked.sign_later:
+                from imgseal.offline.offline_signing import ask
+                from imgseal.offline.outputs import request_outputs
+
+                asking = ask(job, with_firmware=asked.with_firmware)
+                rehearsed = asking.rehearsed
+                if before is not None:
+                    refuse_going_down(rehearsed.package, rehearsed.images, before, project)
+                made.append(Made(project, rehearsed.package, (), numbered))
+                outputs += request_outputs(asking, job, folder)
+                notes += [*asking.notes, *counters_running_out(rehearsed.images)]
+                continue
+            built = build_release(project, job, before, folder, numbered)
+            made.append(built.made)
+            lines += [_slot_line(image, built.replaced.sizes) for image in built.result.images]
+            outputs += built.outputs
+            notes += built.notes
+        if asked.depfile is not None:
+            paths = [output.path for output in outputs]
+            # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
+            targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
+            outputs.append(Output(asked.depfile, [_dependencies(targets, [*inputs, *base.inputs()])]))
+        plan = plan_reservation(made, jobs) if asked.sign_later and log is not None else None
+        notes += write_release(outputs, inputs, base, [] if asked.sign_later else made, options, plan)
+    return outputs, lines, notes
 
 
 def _slot_line(image: "SealedImage", before: dict[str, int]) -> str:

@@ -82,13 +82,18 @@ def last_line(path: str, what: str, line_limit: int, file_limit: int, whole: Who
 
     InputError as `open_input`, for a pipe, which is not waited for, and for a line of more than `line_limit` bytes.
     """
+    refuse_waiting(path, what)
+    with open_input(path, what, file_limit) as stream:
+        last = _last_line(stream.fileno(), path, line_limit, whole)
+    return last.line, last.begin
+
+
+def refuse_waiting(path: str, what: str) -> None:
+    """InputError for a pipe or device, which would be waited for."""
     if os.path.exists(path) and not os.path.isfile(path) and not os.path.isdir(path):
         raise InputError(
             f"cannot read this {what}", place=Place(file=path), found="no regular file", hint="name a regular file"
         )
-    with open_input(path, what, file_limit) as stream:
-        last = _last_line(stream.fileno(), path, line_limit, whole)
-    return last.line, last.begin
 
 
 def _open_locked(path: str) -> int:

@@ -87,12 +87,14 @@ def older_head(text: str) -> Head:
         raise UsageError(
             "this is neither a head nor a file",
             place=Place(key="--against"),
-            expected="SIZE:ROOT with 64 hex digits, a file that holds one, or an older copy of the log",
+            expected="SIZE:ROOT with 64 hex digits, a file that holds one, an older copy of the log, or a package",
             found=text,
             hint="imgseal log verify prints the head",
         )
     with open_input(text, "older head or log", LOG_BYTES) as stream:
         start = stream.read(PROOF_BYTES)
+    if start[:1] == b"\xd8":  # a tag of CBOR: no text begins so
+        return _carried(text)
     for line in start.decode("ascii", "replace").splitlines():  # also what `log verify` has printed
         head = read_head(line.strip().removeprefix("head "))
         if head is not None:
@@ -101,6 +103,25 @@ def older_head(text: str) -> Head:
     for _ in log.walk():
         pass
     return log.head
+
+
+def _carried(path: str) -> Head:
+    """Return the head that a package carries; UsageError where it carries none."""
+    from imgseal.formats.suit.envelope import decode_envelope
+    from imgseal.formats.suit.named_bill import witness_of
+    from imgseal.workspace.packages import load_package
+
+    data = load_package(path)
+    with in_file(path):
+        head = read_head(witness_of(decode_envelope(data.read(0, data.size))) or "")
+    if head is None:
+        raise UsageError(
+            "this package carries no head of a release log",
+            place=Place(file=path),
+            expected="a package that was released with a log",
+            hint="its text may have been taken out; name a head, or an older copy of the log",
+        )
+    return head
 
 
 def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> None:

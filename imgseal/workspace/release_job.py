@@ -1,8 +1,8 @@
 """The release job: what `build`, `pack`, `finish` and the Python API make a release from, and how it is written."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
 from imgseal.make.seal import SealOptions
@@ -14,7 +14,7 @@ from imgseal.workspace.firmware import Firmware, load_image_or_sealed
 from imgseal.workspace.outputs import release_outputs
 from imgseal.workspace.previous_build import EarlierBuild, read_build
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import plan_entry, refuse_development_keys, write_logged
+from imgseal.workspace.release_log import NumberTakenError, plan_entry, refuse_development_keys, write_logged
 from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
 from imgseal.workspace.staging import Output
 
@@ -25,9 +25,18 @@ if TYPE_CHECKING:
     from imgseal.make.pack import Package
     from imgseal.product.model import Product
     from imgseal.window import ByteView
+    from imgseal.workspace.numbering import Numbered, Said
+    from imgseal.workspace.release_log import LogPlan
+    from imgseal.workspace.verified_log import VerifiedLog
 
-Made = tuple[Project, "Package", "tuple[Signer, ...]"]
-"""A package that was made: for which product file, and who has signed it."""
+
+class Made(NamedTuple):
+    """A package that was made: for which product file, who has signed it, and what the log says of it."""
+
+    project: Project
+    package: "Package"
+    signers: "tuple[Signer, ...]"
+    numbered: "Numbered"
 
 
 @contextmanager
@@ -76,6 +85,28 @@ def release_job(
     )
 
 
+def number_job(project: Project, job: Job, log: "VerifiedLog | None", said: "Said") -> "tuple[Project, Job, Numbered]":
+    """Give a release its number and the head that it carries, as `numbered` does; nothing changes where no log is."""
+    from imgseal.workspace.numbering import Numbered, numbered
+
+    if log is None:
+        return project, job, Numbered()
+    job, found = numbered(job, log, said)
+    return project._replace(product=job.product), job, found
+
+
+Result = TypeVar("Result")
+
+
+def with_a_free_number(attempt: Callable[[], Result]) -> Result:
+    """Try again where another release has taken the next number meanwhile: one of those that try always gets on."""
+    while True:
+        try:
+            return attempt()
+        except NumberTakenError:
+            continue
+
+
 def read_previous(data: "ByteView | None", product: "Product") -> "Contents | None":
     """Read the package that devices have as one of this product; None where none is named."""
     if data is None:
@@ -95,7 +126,7 @@ class Built(NamedTuple):
     notes: list[str]
 
 
-def build_release(project: Project, job: Job, before: "Contents | None", folder: str) -> Built:
+def build_release(project: Project, job: Job, before: "Contents | None", folder: str, numbered: "Numbered") -> Built:
     """Make a release, hold its numbers against the package before, and name its files in the folder."""
     result = release(job)
     package, images = result.package, result.images
@@ -105,14 +136,21 @@ def build_release(project: Project, job: Job, before: "Contents | None", folder:
     replaced = read_build(folder)
     left = replaced.notes(outputs, project.product, package.digest.value.hex())
     notes = [*counters_running_out(images), *result.notes, *left]
-    return Built(result, (project, package, job.package_signers), outputs, replaced, notes)
+    return Built(result, Made(project, package, job.package_signers, numbered), outputs, replaced, notes)
 
 
 def write_release(
-    outputs: list[Output], inputs: Iterable[str], project: Project, made: Sequence[Made], options: SealOptions
+    outputs: list[Output],
+    inputs: Iterable[str],
+    project: Project,
+    made: Sequence[Made],
+    options: SealOptions,
+    plan: "LogPlan | None" = None,
 ) -> list[str]:
-    """Write all outputs, and add what was `made` to the log where one is kept and it is released; return notes."""
-    plan = None
+    """Write all outputs, and add what was `made` to the log where one is kept and it is released; return notes.
+
+    `plan` is what else is added: the reservation of a signing request.
+    """
     if made and not options.development:
         plan = plan_entry(made, options.build_time, options.source_revision)
     refuse_overlap([output.path for output in outputs], [*inputs, *project.own_files()])

@@ -20,24 +20,35 @@ from imgseal.workspace.release_numbers import refuse_leaping
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from imgseal.device_state.device import DeviceState
-    from imgseal.formats.log.entry import Entry, Floor, LoggedPackage
+    from imgseal.flow.release import Job
+    from imgseal.formats.log.entry import Entry, Floor, Logged, LoggedPackage, Reservation
     from imgseal.formats.log.errors import GoingDownError
-    from imgseal.formats.log.lines import Tip
+    from imgseal.formats.log.lines import Step, Tip
     from imgseal.keys.signer import Signer
-    from imgseal.make.pack import Package
     from imgseal.product.model import LastNumbers
+    from imgseal.workspace.append import Appended
     from imgseal.workspace.project import Project
+    from imgseal.workspace.release_job import Made
+
+
+class NumberTakenError(UsageError):
+    """Another release has taken the number meanwhile that the log had as the next one."""
 
 
 class LogPlan(NamedTuple):
-    """The entry that is to be added, the log's path, and the product file, for messages."""
+    """What is to be added, the log's path, the product file, for messages, and whether the log gives its number.
+
+    `draft` is None where all of it is logged already, as the entries `known`.
+    """
 
     path: str
     product_file: str
-    draft: "Entry"
+    draft: "Entry | Reservation | None"
+    known: tuple[int, ...] = ()
+    following: bool = False
 
 
 def refuse_development_keys(project: "Project", signers: "Iterable[Signer]") -> None:
@@ -90,24 +101,32 @@ def _key_id(project: "Project", reference: str) -> bytes | None:
         return None
 
 
-def plan_entry(
-    made: "Iterable[tuple[Project, Package, tuple[Signer, ...]]]", built: int, revision: bytes
-) -> LogPlan | None:
+def plan_entry(made: "Iterable[Made]", built: int, revision: bytes) -> LogPlan | None:
     """Return the entry for the packages of one release, one for each variant; None where no log is kept."""
     made = tuple(made)
-    project = made[0][0]
+    project = made[0].project
     product = project.product
     if project.log_path is None:
         return None
     from imgseal.formats.log.entry import Entry
     from imgseal.workspace.log_entries import anchors_of, logged_package
 
-    for each, package, _ in made:
-        floor = floor_of(each, logged_floors(each) or ())
+    known = tuple(dict.fromkeys(each.numbered.entry for each in made if each.numbered.entry is not None))
+    for each in made:
+        if each.numbered.entry is not None and each.numbered.manifest != each.package.digest.value:
+            raise _differs(each)
+    made = tuple(each for each in made if each.numbered.entry is None)
+    if not made:
+        return LogPlan(project.log_path, project.path, None, known)
+    for each in made:
+        mine = each.project
+        floor = floor_of(mine, logged_floors(mine) or ())
         if floor is not None:
-            names = {component.number: name for name, component in each.product.components.items()}
-            known = {names[number]: value for number, value in floor.counters if number in names}
-            refuse_leaping(package.images, known, each)
+            names = {component.number: name for name, component in mine.product.components.items()}
+            counters = {names[number]: value for number, value in floor.counters if number in names}
+            refuse_leaping(each.package.images, counters, mine)
+    numbered = made[0].numbered
+    product = made[0].project.product
     draft = Entry(
         0,
         product.vendor,
@@ -117,11 +136,26 @@ def plan_entry(
         built,
         revision,
         __version__,
-        tuple(logged_package(each.product, package, signers) for each, package, signers in made),
+        tuple(logged_package(each.product, package, signers) for each, package, signers, _ in made),
         bootloader=None if product.bootloader is None else product.bootloader.version,
         anchors=anchors_of(project),
+        again=numbered.again,
+        unrecorded=numbered.unrecorded,
+        reserved=numbered.reserved,
+        witness=numbered.witness,
     )
-    return LogPlan(project.log_path, project.path, draft)
+    return LogPlan(project.log_path, project.path, draft, known, product.release.next and numbered.reserved is None)
+
+
+def _differs(made: "Made") -> UsageError:
+    return UsageError(
+        f"this is the release of entry {made.numbered.entry} once more, and its package is another one",
+        place=Place(file=made.project.log_path),
+        expected=f"manifest {made.numbered.manifest.hex()}",
+        found=f"manifest {made.package.digest.value.hex()}",
+        hint="texts, the bill of materials or a signature that is never the same twice have changed it: "
+        "take the package that was released, or release it again: --again WHY",
+    )
 
 
 def write_logged(outputs: list[Output], plan: LogPlan | None) -> list[str]:
@@ -139,6 +173,7 @@ def write_logged(outputs: list[Output], plan: LogPlan | None) -> list[str]:
         write_all(outputs, before_moving=lambda: notes.extend(_add(plan, number)))
     except ImgsealError as error:
         if number:
+            assert plan.draft is not None
             error.hint = (
                 f"the release is logged, as entry {number[0]} of {plan.path}; build it again with "
                 f"SOURCE_DATE_EPOCH={plan.draft.built}, or a new one with a higher sequence"
@@ -148,39 +183,68 @@ def write_logged(outputs: list[Output], plan: LogPlan | None) -> list[str]:
 
 
 def _add(plan: LogPlan, number: list[int]) -> list[str]:
+    from imgseal.formats.log.entry import Reservation
     from imgseal.formats.log.errors import GoingDownError
     from imgseal.formats.log.floors import is_logged
     from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
     from imgseal.formats.log.proof import Head
 
-    notes: list[str] = []
+    notes = [f"this release is entry {entry} of {plan.path} already" for entry in plan.known]
+    if plan.draft is None:
+        notes[-1] += "; nothing was added"
+        return notes
+    draft = plan.draft
 
     def next_line(last: bytes | None, at: int) -> bytes | None:
         tip = EMPTY if last is None else resume(last, at)
-        sequence = plan.draft.sequence
-        new = tuple(each for each in plan.draft.packages if not is_logged(tip.least, each, sequence))
+        new = tuple(each for each in draft.packages if not is_logged(tip.least, each, draft.sequence))
         if not new:
             notes.append(f"this release is in {plan.path} already; nothing was added")
             return None
-        line, step = added(tip, plan.draft._replace(packages=tuple(_laid_out(each, tip, plan.path) for each in new)))
+        laid = new if isinstance(draft, Reservation) else tuple(_laid_out(each, tip, plan.path) for each in new)
+        line, step = added(tip, draft._replace(packages=laid))
         number.append(step.entry.number)
-        notes.append(f"logged as entry {step.entry.number} of {plan.path}; head {Head(step.tip.size, step.tip.root)}")
+        what = "reserved" if isinstance(draft, Reservation) else "logged"
+        notes.append(f"{what} as entry {step.entry.number} of {plan.path}; head {Head(step.tip.size, step.tip.root)}")
         return line
 
     try:
         with in_file(plan.path):
             found = append_line(plan.path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
     except GoingDownError as error:
-        raise _going_down(error, plan.path, plan.product_file) from None
+        refused = _going_down(error, plan.path, plan.product_file)
+        if plan.following and (error.place.key or "") == "release.sequence":
+            raise NumberTakenError(refused.message, place=refused.place, hint=refused.hint) from None
+        raise refused from None
     except ImgsealError:
         number.clear()
         raise
+    return [*notes, *_on_the_end(plan.path, found)]
+
+
+def append_entry(path: str, draft: "Logged") -> "tuple[Step, list[str]]":
+    """Add an entry that is no release; return it as it stands, and notes on the end of the file that was found."""
+    from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
+
+    steps: list[Step] = []
+
+    def next_line(last: bytes | None, at: int) -> bytes:
+        line, step = added(EMPTY if last is None else resume(last, at), draft)
+        steps.append(step)
+        return line
+
+    with in_file(path):
+        found = append_line(path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
+    return steps[-1], _on_the_end(path, found)
+
+
+def _on_the_end(path: str, found: "Appended") -> list[str]:
+    """Say what an earlier writer has left at the end of a log."""
+    notes = []
     if found.finished:
-        notes.append(f"{plan.path}: the last line was complete but for its line feed, which was added")
+        notes.append(f"{path}: the last line was complete but for its line feed, which was added")
     if found.dropped:
-        notes.append(
-            f"{plan.path}: {found.dropped} bytes of a line that was cut while it was being written were dropped"
-        )
+        notes.append(f"{path}: {found.dropped} bytes of a line that was cut while it was being written were dropped")
     return notes
 
 
@@ -239,31 +303,46 @@ def floor_of(project: "Project", floors: "Iterable[Floor]") -> "Floor | None":
     return of_class(floors, project.product.class_id, project.product.variant or "")
 
 
-def refuse_below_log(project: "Project", package: "Package") -> None:
-    """UsageError when sequence or a counter of a package is below the log's; nothing is written.
+def plan_reservation(asked: "Sequence[Made]", jobs: "Sequence[Job]") -> LogPlan:
+    """Return the entry that holds the number of a signing request, or none where an earlier request holds it.
 
-    The same sequence may be asked for again: whether it is the logged package shows when that is finished.
+    UsageError where the release is logged already: there is nothing to sign.
     """
-    from imgseal.formats.log.errors import GoingDownError
-    from imgseal.formats.log.floors import refuse_below
-
-    sequence = project.product.release.sequence
-    floors = logged_floors(project) or ()
-    floor = floor_of(project, floors)
-    if floor is None or floor.sequence == sequence:
-        return
     from imgseal.formats.log.entry import LoggedPackage, Reservation
-    from imgseal.workspace.log_entries import logged_images
+    from imgseal.workspace.numbering import statements
 
-    product = project.product
-    images = LoggedPackage(product.variant or "", product.class_id, b"", (), logged_images(package.images))
-    asked = Reservation(
-        0, product.vendor, product.name, product.release.version, sequence, 0, b"", __version__, (images,)
+    project = asked[0].project
+    product, path, numbered = project.product, str(project.log_path), asked[0].numbered
+    for each in asked:
+        if each.numbered.entry is not None:
+            raise UsageError(
+                f"this release is entry {each.numbered.entry} already: there is nothing to sign",
+                place=Place(file=path),
+                hint="without --sign-later its files are made again, where the keys are; --again WHY for a new one",
+            )
+    known = tuple(dict.fromkeys(each.numbered.reserved for each in asked if each.numbered.reserved is not None))
+    packages = tuple(
+        LoggedPackage(each.project.product.variant or "", each.project.product.class_id, b"", (), statements(job))
+        for each, job in zip(asked, jobs, strict=True)
+        if each.numbered.reserved is None
     )
-    try:
-        refuse_below(floors, asked)
-    except GoingDownError as error:
-        raise _going_down(error, str(project.log_path), project.path) from None
+    if not packages:
+        return LogPlan(path, project.path, None, known)
+    draft = Reservation(
+        0,
+        product.vendor,
+        product.name,
+        product.release.version,
+        product.release.sequence,
+        jobs[0].options.build_time,
+        jobs[0].options.source_revision,
+        __version__,
+        packages,
+        again=numbered.again,
+        unrecorded=numbered.unrecorded,
+        witness=numbered.witness,
+    )
+    return LogPlan(path, project.path, draft, known, product.release.next)
 
 
 def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageError:

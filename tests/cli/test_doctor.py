@@ -120,8 +120,10 @@ def test_the_release_log(imgseal: Imgseal, project: Path) -> None:
     """Not there yet, good, changed, and something else in its place."""
     path = project / "imgseal.toml"
     path.write_text(path.read_text() + '\n[log]\npath = "release.log"\n')
-    assert "ok       log: release.log is not there yet; the first imgseal build --release makes it" in doctor(imgseal)
-    assert imgseal("build", *ALL, "--release").status == 0
+    assert "missing  log: release.log is not there" in doctor(imgseal)
+    assert imgseal("log", "new").status == 0
+    assert "ok       log: release.log, 0 entries" in doctor(imgseal)
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
     assert "ok       log: release.log, 1 entry, the last of 2.4.1 with sequence 17" in doctor(imgseal)
     log = project / "release.log"
     log.write_bytes(log.read_bytes().replace(b'"sequence":17', b'"sequence":18', 1))

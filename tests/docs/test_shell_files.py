@@ -105,7 +105,7 @@ def test_bash(tool: Callable[[str], str], shell: Callable[..., str]) -> None:
 
     assert offered("imgseal", "") == list(COMMANDS)
     assert offered("imgseal", "bu") == ["build"]
-    assert offered("imgseal build", "--d") == ["--depfile"]
+    assert offered("imgseal build", "--dep") == ["--depfile"]
     assert offered("imgseal key", "") == ["new", "public", "show"]
     assert offered("imgseal key new --algorithm", "M") == ["ML-DSA-44"]
     assert offered("imgseal check", "ap") == ["and", "default"]  # bash's own names of files

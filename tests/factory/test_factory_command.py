@@ -237,7 +237,8 @@ def test_no_release_below_the_log_is_programmed(
 ) -> None:
     with (line / "imgseal.toml").open("a") as file:
         file.write(LOG)
-    assert imgseal("build", *ALL, "--release", *newer, "--out", "later").status == 0
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", *newer, "--out", "later").status == 0
     more = {"factory": (RECOVERY,), "rehearse": ("--pairs", "0"), "check": ()}[command]
     later = "later/vent-drive-2.4.1-18.suit"
     assert imgseal(command, later, *more).status == 0
@@ -258,9 +259,11 @@ def test_counters_below_the_log_are_not_programmed(imgseal: Imgseal, line: Path)
     """What completes the release may have an older sequence, and no lower counter."""
     with (line / "imgseal.toml").open("a") as file:
         file.write(LOG)
+    assert imgseal("log", "new").status == 0
     newer = ("--set", "release.version=1.0.1", "--set", "release.sequence=2", "--set", "component.recovery.counter=2")
-    assert imgseal("build", "recovery=recovery.hex", "--release", *newer, "--out", "recovery-2").status == 0
-    assert imgseal("build", *ALL, "--release", "--set", "release.sequence=18", "--out", "later").status == 0
+    recorded = ("--release", "--revision", "abcd")
+    assert imgseal("build", "recovery=recovery.hex", *recorded, *newer, "--out", "recovery-2").status == 0
+    assert imgseal("build", *ALL, *recorded, "--set", "release.sequence=18", "--out", "later").status == 0
     later = "later/vent-drive-2.4.1-18.suit"
     said = imgseal("factory", later, RECOVERY)
     assert (said.status, "rollback.counter-too-low" in said.err) == (1, True), said.err

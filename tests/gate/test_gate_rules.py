@@ -660,7 +660,8 @@ def test_what_a_release_writes_passes(imgseal: Imgseal, project: Path) -> None:
     text = (project / "imgseal.toml").read_text()
     (project / "imgseal.toml").write_text(text + '\n[log]\npath = "release.log"\n[gate]\nraw = ["radio.bin"]\n')
     assert imgseal("gate", ".").status == 2
-    assert imgseal("build", *ALL, "--release").status == 0
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
     said = imgseal("gate", ".")
     assert (said.status, said.out.count("(private key)")) == (1, 4), said.out
     (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + KEYS_OF_THE_PROJECT)

@@ -17,13 +17,15 @@ LOG = '\n[log]\npath = "release.log"\n'
 def logged(project: Path) -> Path:
     """The project with a release log stated and no release yet."""
     (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + LOG)
+    (project / "release.log").touch()
     return project
 
 
 def release(imgseal: Imgseal, sequence: int, *arguments: str, status: int = 0, name: str = "build") -> str:
     version = f"2.4.{sequence - 16}"
     settings = ("--set", f"release.sequence={sequence}", "--set", f"release.version={version}")
-    said = imgseal(name, *ALL, "--release", *settings, "--out", f"out-{sequence}", *arguments)
+    recorded = () if "--revision" in arguments else ("--revision", "ab" * 20)
+    said = imgseal(name, *ALL, "--release", *settings, *recorded, "--out", f"out-{sequence}", *arguments)
     assert said.status == status, said.err
     return said.err
 
@@ -92,7 +94,7 @@ def test_a_layout_is_stated_once(imgseal: Imgseal, three: Path) -> None:
 
 def test_a_development_build_is_not_logged(imgseal: Imgseal, logged: Path) -> None:
     assert imgseal("build", *ALL).status == 0
-    assert not (logged / "release.log").exists()
+    assert (logged / "release.log").read_bytes() == b""
 
 
 def test_without_a_log_nothing_changes(imgseal: Imgseal, project: Path) -> None:
@@ -107,13 +109,13 @@ def test_the_same_release_is_logged_once(imgseal: Imgseal, three: Path) -> None:
     before = tree(three)
     for path in (three / "out-19").iterdir():
         path.unlink()
-    assert "in release.log already; nothing was added" in release(imgseal, 19)
+    assert "entry 2 of release.log already; nothing was added" in release(imgseal, 19)
     assert tree(three) == before
 
 
 REFUSED = [
-    ((18,), "release.sequence", "above 19, which is logged", "release.sequence = 20"),
-    ((19, "--revision", "01"), "release.sequence", "manifest ", "release.sequence = 20"),
+    ((18, "--again", "a test"), "release.sequence", "above 19, which is logged", "release.sequence = 20"),
+    ((19, "--revision", "01", "--again", "a test"), "release.sequence", "manifest ", "release.sequence = 20"),
     (
         (20, "--set", "component.motor.counter=5"),
         "component.motor.counter",
@@ -140,7 +142,7 @@ def test_the_log_is_relative_to_the_product_file(imgseal: Imgseal, logged: Path)
     (logged / "sub").mkdir()
     os.chdir(logged / "sub")
     arguments = [argument.replace("=", "=../", 1) for argument in ALL]
-    assert imgseal("build", *arguments, "--release").status == 0
+    assert imgseal("build", *arguments, "--release", "--revision", "abcd").status == 0
     assert (logged / "release.log").exists()
     assert "../release.log: 1 entry holds" in imgseal("log", "verify").out
 
@@ -153,10 +155,13 @@ def test_pack_is_logged_too(imgseal: Imgseal, logged: Path) -> None:
     assert said.status == 0, said.err
     assert "already; nothing was added" in said.err
     said = imgseal("pack", *images[:3], "--release", "--set", "release.sequence=18")
+    assert (said.status, "released before, with other content" in said.err) == (2, True)
+    said = imgseal("pack", *images[:3], "--release", "--set", "release.sequence=18", "--again", "without phrases")
     assert said.status == 0, said.err
     assert "logged as entry 1" in said.err
     before = tree(logged)
-    said = imgseal("pack", *images[:2], "--release", "--set", "release.sequence=18", "--out", "other")
+    again = ("--again", "without the radio")
+    said = imgseal("pack", *images[:2], "--release", "--set", "release.sequence=18", "--out", "other", *again)
     assert said.status == 2
     assert "used again" in said.err
     assert tree(logged) == before
@@ -171,8 +176,9 @@ def test_variants_are_one_entry_with_floors_of_their_own(imgseal: Imgseal, logge
     entry = json.loads((logged / "release.log").read_text())["entry"]
     assert sorted(package["variant"] for package in entry["packages"]) == ["north", "south"]
     assert "used again" in release(imgseal, 17, status=2)  # south has the product's class: devices do not know which
-    assert "used again" in release(imgseal, 17, "--variant", "south", "--revision", "01", status=2)
-    assert "goes down" in release(imgseal, 16, "--variant", "all", status=2)
+    again = ("--again", "a test")
+    assert "used again" in release(imgseal, 17, "--variant", "south", "--revision", "01", *again, status=2)
+    assert "goes down" in release(imgseal, 16, "--variant", "all", *again, status=2)
     release(imgseal, 18, "--variant", "north")
     err = release(imgseal, 18, "--variant", "all")
     assert "logged as entry 2" in err  # north is logged with 18 already, south is new
@@ -238,7 +244,7 @@ BAD_LOGS = [
     ("another log", b"[]\n", 3, "not a value allowed here"),
     ("NUL bytes", b"\0" * 5000 + b"\n", 3, "not JSON"),
     ("mark of a merge", b">>>>>>> theirs\n", 1, "a merge has left its marks"),
-    ("one long line", b"x" * 600_000 + b"\n", 3, "larger than imgseal reads"),
+    ("one long line", b"x" * 600_000 + b"\n", 3, "longer than imgseal reads"),
     ("no line end at all", b"x" * 600_000, 3, "larger than imgseal reads"),
 ]
 
@@ -258,9 +264,11 @@ def test_nothing_is_added_to_what_is_no_log(
 
 def test_a_log_that_is_an_output_or_a_folder(imgseal: Imgseal, logged: Path) -> None:
     before = tree(logged)
-    said = imgseal("build", *ALL, "--release", "--depfile", "release.log")
+    said = imgseal("build", *ALL, "--release", "--revision", "abcd", "--depfile", "release.log")
     assert (said.status, tree(logged)) == (2, before)
     assert "overwrite another file" in said.err
+    (logged / "release.log").unlink()
+    before = tree(logged)
     (logged / "release.log").mkdir()
     said = imgseal("build", *ALL, "--release")
     assert (said.status, tree(logged)) == (3, before)
@@ -277,8 +285,9 @@ def test_a_log_in_a_folder_that_is_missing(imgseal: Imgseal, logged: Path) -> No
     (logged / "imgseal.toml").write_text(text)
     before = tree(logged)
     said = imgseal("build", *ALL, "--release")
-    assert (said.status, tree(logged)) == (3, before)
+    assert (said.status, tree(logged)) == (2, before)
     assert "logs/release.log" in said.err
+    assert "imgseal log new begins one" in said.err
 
 
 @pytest.mark.parametrize(
@@ -302,12 +311,12 @@ def test_the_outputs_cannot_be_moved(imgseal: Imgseal, logged: Path, monkeypatch
 
     with monkeypatch.context() as patch:
         patch.setattr("imgseal.workspace.staging.os.replace", full)
-        said = imgseal("build", *ALL, "--release")
+        said = imgseal("build", *ALL, "--release", "--revision", "abcd")
     assert said.status == 3
     assert "logged, as entry 0 of release.log" in said.err
     assert f"SOURCE_DATE_EPOCH={BUILD_TIME}" in said.err
     assert not list((logged / "out").iterdir()) if (logged / "out").exists() else True
-    assert imgseal("build", *ALL, "--release").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
     assert len(heads(logged)) == 1
 
 
@@ -383,6 +392,7 @@ def test_check_takes_the_numbers_of_the_log(imgseal: Imgseal, three: Path) -> No
     (three / "other" / "release.log").write_bytes(log)
     (three / "release.log").unlink()
     assert "for a fresh device (release.log is missing): " in imgseal("check", "out-19/vent-drive-2.4.3-19.suit").out
+    (three / "release.log").touch()
     other = imgseal("build", *ALL, "--release", "--revision", "aa", "--set", "release.sequence=20", "--out", "other")
     assert other.status == 0
     os.replace(three / "other" / "release.log", three / "release.log")
@@ -483,7 +493,7 @@ def test_verify_against_what_was_changed(imgseal: Imgseal, three: Path) -> None:
     """The log is made anew with the same releases but one: it holds in itself, and not against the older head."""
     old = heads(three)
     (three / "old.log").write_bytes((three / "release.log").read_bytes())
-    (three / "release.log").unlink()
+    (three / "release.log").write_bytes(b"")
     for sequence, more in ((17, ()), (18, ("--revision", "01")), (19, ()), (20, ())):
         release(imgseal, sequence, *more)
     assert imgseal("log", "verify").status == 0
@@ -576,7 +586,8 @@ def test_show_what_a_key_touched(imgseal: Imgseal, three: Path) -> None:
     text = text.replace('["keys/images.pub.pem"]', '["keys/images.pub.pem", "keys/images-2.pub.pem"]')
     (three / "imgseal.toml").write_text(text)
     kept = ("motor=out-19/motor-a.sealed.bin", ALL[2])
-    said = imgseal("build", *kept, "--release", "--set", "release.sequence=20", "--out", "next")
+    number = ("--set", "release.sequence=20", "--set", "release.version=2.4.4", "--revision", "abcd")
+    said = imgseal("build", *kept, "--release", *number, "--out", "next")
     assert said.status == 0, said.err
     old, packages = public_key("keys/images").thumbprint.hex(), public_key("keys/packages").thumbprint.hex()
     new = next(
@@ -647,8 +658,12 @@ def test_a_product_without_a_log(imgseal: Imgseal, project: Path) -> None:
 
 def test_one_version_released_twice(imgseal: Imgseal, three: Path) -> None:
     release(imgseal, 20, "--set", "component.radio.version=1.4.0")
-    said = imgseal("build", *ALL, "--release", "--set", "release.sequence=21", "--set", "release.version=2.4.4")
+    number = ("--set", "release.sequence=21", "--set", "release.version=2.4.4", "--revision", "abcd")
+    said = imgseal("build", *ALL, "--release", *number)
+    assert (said.status, "released before, with other content" in said.err) == (2, True)
+    said = imgseal("build", *ALL, "--release", *number, "--again", "the radio was not the one")
     assert said.status == 0, said.err
+    assert "again      the radio was not the one" in imgseal("log", "show", "4").out
     said = imgseal("log", "show", "2.4.4")
     assert said.status == 2
     assert "3, 4" in said.err
@@ -679,7 +694,8 @@ def test_builds_at_once(imgseal: Imgseal, logged: Path, count: int, running: lis
     variants = "".join(f'\n[variant.v{n}]\nclass = "vent-drive-2-v{n}"\n' for n in range(count))
     (logged / "imgseal.toml").write_text((logged / "imgseal.toml").read_text() + variants)
     for n in range(count):
-        command = [sys.executable, "-m", "imgseal", "build", *ALL, "--release", "--variant", f"v{n}", "--out", f"o{n}"]
+        command = [sys.executable, "-m", "imgseal", "build", *ALL, "--release", "--revision", "ab",
+                   "--variant", f"v{n}", "--out", f"o{n}"]  # fmt: skip
         running.append(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True))
     for child in running:
         _, err = child.communicate()
@@ -708,7 +724,7 @@ def test_the_same_sequence_at_once(imgseal: Imgseal, logged: Path, running: list
     said = [child.communicate()[1] for child in running]
     assert sorted(child.returncode for child in running) == [0, 2], said
     refused = next(index for index, child in enumerate(running) if child.returncode)
-    assert "the sequence is used again" in said[refused]
+    assert "the sequence is used again" in said[refused] or "was released before" in said[refused]
     assert not (logged / ("aa", "bb")[refused]).exists()
     assert "1 entry holds" in imgseal("log", "verify").out
 
@@ -727,8 +743,9 @@ def test_the_old_table_is_read_with_a_note(imgseal: Imgseal, project: Path) -> N
     path = project / "imgseal.toml"
     text = path.read_text()
     path.write_text(text + LOG.replace("[log]", "[ledger]"))
+    (project / "release.log").touch()
     note = "imgseal: imgseal.toml: [ledger] is called [log] now; this version still reads it\n"
-    said = imgseal("build", *ALL, "--release")
+    said = imgseal("build", *ALL, "--release", "--revision", "abcd")
     assert said.status == 0
     assert said.err.count(note) == 1
     assert "logged as entry 0" in said.err

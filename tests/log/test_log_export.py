@@ -24,10 +24,11 @@ SBOM = '{"bomFormat": "CycloneDX", "specVersion": "1.6"}\n'
 def released(project: Path, imgseal: Imgseal) -> Path:
     """Two releases, 2.4.1 and 2.4.2; the product file says 2.4.1 still."""
     (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + LOG)
+    assert imgseal("log", "new").status == 0
     assert imgseal("build", *ALL, "--release", "--revision", "ab" * 20).status == 0
     second = ("--set", "release.version=2.4.2", "--set", "release.sequence=18", "--set", "component.radio.version=1.4.0",
               "--set", "component.radio.counter=4")  # fmt: skip
-    assert imgseal("build", *ALL, "--release", *second).status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", *second).status == 0
     (project / "bom.JSON").write_text(SBOM)
     return project
 
@@ -115,7 +116,7 @@ def test_variants_are_exported_one_by_one(imgseal: Imgseal, released: Path) -> N
         text + '\n[variant.north]\nclass = "vent-drive-2-north"\n\n[variant.south]\ncomponent.radio.counter = 9\n'
     )
     settings = ("--set", "release.version=2.5.0", "--set", "release.sequence=19")
-    assert imgseal("build", *ALL, "--release", *settings, "--variant", "all").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", *settings, "--variant", "all").status == 0
     said = imgseal("log", "export", "2.5.0", "audit")
     assert said.status == 2
     assert "one of south, north" in said.err or "one of north, south" in said.err
@@ -135,8 +136,9 @@ def test_two_algorithms(imgseal: Imgseal, project: Path) -> None:
 
     (project / "imgseal.toml").write_text(two_algorithms(product_text()) + LOG)
     write_quantum_keys(project)
+    assert imgseal("log", "new").status == 0
     (project / "radio.bin").write_bytes(code("radio", link=0xC0C00, size=3001, vectors=48, stack=0x2002_0000))
-    arguments = ("build", "radio=radio.bin@0xC0C00", "--release")
+    arguments = ("build", "radio=radio.bin@0xC0C00", "--release", "--revision", "abcd")
     assert imgseal(*arguments).status == 0
     entry = json.loads((project / "release.log").read_text())["entry"]
     assert [len(entry["packages"][0]["keys"]), len(entry["packages"][0]["images"][0]["keys"])] == [2, 2]
@@ -145,7 +147,7 @@ def test_two_algorithms(imgseal: Imgseal, project: Path) -> None:
     judge_export(imgseal, project / "audit")
     again = imgseal(*arguments)
     assert again.status == 2
-    assert "the sequence is used again" in again.err
+    assert "this is the release of entry 0 once more, and its package is another one" in again.err
 
 
 def test_trust_limits_are_kept(imgseal: Imgseal, released: Path) -> None:

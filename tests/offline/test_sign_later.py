@@ -282,17 +282,21 @@ def test_development_may_be_signed_later_too(imgseal: Imgseal, project: Path) ->
 def test_numbers_are_looked_at_before_anybody_signs(imgseal: Imgseal, project: Path) -> None:
     """What `finish` would refuse for the previous package or the log is refused before the walk to the other room."""
     replaced(project, "[signing.development]", '[log]\npath = "release.log"\n\n[signing.development]')
-    assert imgseal("build", *ALL, "--release").status == 0
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
     away(project, "images", "packages")
+    number = ("--set", "release.version=2.4.2", "--revision", "abcd")
     before = tree(project)
     for arguments, words in (
         (("--set", "release.sequence=16"), "sequence goes down"),
         (("--set", "release.sequence=18", "--set", "component.motor.counter=5"), "counter goes down"),
         (("--previous", "out/vent-drive-2.4.1-17.suit"), "sequence does not rise"),
     ):
-        said = imgseal("build", *ALL, "--release", "--sign-later", "--out", "later", *arguments)
+        said = imgseal("build", *ALL, "--release", "--sign-later", "--out", "later", *number, *arguments)
         assert (said.status, words in said.err, tree(project)) == (2, True, before), said.err
-    assert imgseal("build", *ALL, "--release", "--sign-later", "--out", "later").status == 0
+    more = (*number, "--set", "release.sequence=18")
+    said = imgseal("build", *ALL, "--release", "--sign-later", "--out", "later", *more)
+    assert (said.status, "reserved as entry 1 of release.log" in said.err) == (0, True), said.err
 
 
 def test_two_holders_do_not_overwrite_each_other(imgseal: Imgseal, project: Path) -> None:

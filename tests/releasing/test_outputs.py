@@ -17,7 +17,8 @@ LOG = '\n[log]\npath = "release.log"\n'
 def released(imgseal: Imgseal, project: Path) -> Path:
     path = project / "imgseal.toml"
     path.write_text(path.read_text() + LOG)
-    said = imgseal("build", *ALL, "--release")
+    assert imgseal("log", "new").status == 0
+    said = imgseal("build", *ALL, "--release", "--revision", "abcd")
     assert said.status == 0, said.err
     return project
 

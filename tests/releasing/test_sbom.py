@@ -177,7 +177,8 @@ def test_taken_out_by_an_intermediary(imgseal: Imgseal, with_bill: Path) -> None
 def test_the_export_holds_the_one_that_is_named(imgseal: Imgseal, with_bill: Path) -> None:
     path = with_bill / "imgseal.toml"
     path.write_text(path.read_text() + '\n[log]\npath = "release.log"\n')
-    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", "--sbom", "bom.json").status == 0
     (with_bill / "other.json").write_text(BOM + " ")
     said = imgseal("log", "export", "2.4.1", "audit", "--sbom", "other.json")
     assert said.status == 2

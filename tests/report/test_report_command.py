@@ -115,7 +115,8 @@ def test_bill_of_materials_and_log(imgseal: Imgseal, built: Path) -> None:
     found = document(imgseal, NAME)
     assert found["package"]["log"] == ""
     (built / "bom.json").write_text('{"spdxVersion": "SPDX-2.3"}')
-    assert imgseal("build", *ALL, "--release", "--sbom", "bom.json").status == 0
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", "--sbom", "bom.json").status == 0
     found = document(imgseal, NAME)
     assert str(found["package"]["log"]).startswith("entry 0 of release.log, head 1:")
     assert found["package"]["sbom"]["kind"] == "SPDX"

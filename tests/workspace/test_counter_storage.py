@@ -10,7 +10,7 @@ from workshop import ALL, Imgseal, tree
 from imgseal.demo.scenario import product_text
 from imgseal.workspace.release_numbers import counters_running_out
 
-OLD, NEW = "out-17/vent-drive-2.4.1-17.suit", "out-18/vent-drive-2.4.1-18.suit"
+OLD, NEW = "out-17/vent-drive-2.4.1-17.suit", "out-18/vent-drive-2.4.2-18.suit"
 STATED = "counter = 3\ncounter_steps = 64\n"
 FAR = "rollback.counter-out-of-reach"
 
@@ -22,9 +22,8 @@ def write(project: Path, radio: str, more: str = "") -> None:
 
 
 def build(imgseal: Imgseal, sequence: int, *more: str, status: int = 0) -> str:
-    said = imgseal(
-        "build", *ALL, "--release", "--set", f"release.sequence={sequence}", "--out", f"out-{sequence}", *more
-    )
+    number = ("--set", f"release.sequence={sequence}", "--set", f"release.version=2.4.{sequence - 16}")
+    said = imgseal("build", *ALL, "--release", "--revision", "abcd", *number, "--out", f"out-{sequence}", *more)
     assert said.status == status, said.err
     return said.err
 
@@ -66,6 +65,7 @@ def test_no_jump_beyond_the_stated_one(imgseal: Imgseal, project: Path, memory: 
     """Against the package before, the release log, and the counter of a device."""
     log = '\n[log]\npath = "release.log"\n' if memory == "log" else ""
     write(project, 'counter = 3\ncounter_storage = "value"\n', log)
+    (project / "release.log").touch()
     build(imgseal, 17)
     if memory == "device":
         assert imgseal("device", "new", "new.json").status == 0

@@ -17,7 +17,7 @@ from imgseal.workspace.project import Project
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "format" / "verdict.schema.json").read_text())
 LOG = '\n[log]\npath = "release.log"\n'
-OLD, NEW = "out-17/vent-drive-2.4.1-17.suit", "out-18/vent-drive-2.4.1-18.suit"
+OLD, NEW = "out-17/vent-drive-2.4.1-17.suit", "out-18/vent-drive-2.4.2-18.suit"
 NEEDS = 'bootloader = ">=1.1.0"'
 
 
@@ -32,12 +32,12 @@ def write(project: Path, *, version: str, needs: str, log: bool) -> None:
         '[bootloader]\nversion = "1.1.0"', f'[bootloader]\nversion = "{version}"'
     )
     (project / "imgseal.toml").write_text(text + (LOG if log else ""))
+    (project / "release.log").touch()
 
 
 def build(imgseal: Imgseal, sequence: int, *more: str, status: int = 0) -> str:
-    said = imgseal(
-        "build", *ALL, "--release", "--set", f"release.sequence={sequence}", "--out", f"out-{sequence}", *more
-    )
+    number = ("--set", f"release.sequence={sequence}", "--set", f"release.version=2.4.{sequence - 16}")
+    said = imgseal("build", *ALL, "--release", "--revision", "abcd", *number, "--out", f"out-{sequence}", *more)
     assert said.status == status, said.err
     return said.err
 
@@ -136,7 +136,8 @@ def test_a_missing_log_is_no_witness(imgseal: Imgseal, project: Path) -> None:
     first = log.read_bytes()
     log.unlink()
     write(project, version="1.1.0", needs=">=1.1.0", log=True)
-    build(imgseal, 18)  # begins a log
+    log.touch()
+    build(imgseal, 18)  # in another log
     log.unlink()
     status, found = verdict(imgseal, NEW)
     assert (status, found["bootloader"]["source"]) == (0, "product file")  # type: ignore[index]
@@ -246,7 +247,7 @@ def test_the_rehearsal_has_the_oldest_bootloader_of_the_log(imgseal: Imgseal, pr
     assert (said.status, "rules.requirement-not-met" in said.err) == (1, True)
     write(project, version="1.2.0", needs=">=1.1.0", log=True)
     build(imgseal, 19)
-    said = imgseal("rehearse", "out-19/vent-drive-2.4.1-19.suit", "--previous", OLD, "--pairs", "0")
+    said = imgseal("rehearse", "out-19/vent-drive-2.4.3-19.suit", "--previous", OLD, "--pairs", "0")
     assert said.status == 0, said.err
     assert f"on a device that runs {OLD}, with the oldest bootloader that is logged (1.1.0)" in said.out
 

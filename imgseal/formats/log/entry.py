@@ -12,9 +12,6 @@ from imgseal.versions import Version
 NEWEST = 3
 """The format of what is added now."""
 
-WHY = 256
-"""Characters of a reason that is logged, at most."""
-
 WITHDRAWN = 256
 """Releases of one class and variant that can be withdrawn: each entry after them names all of them."""
 
@@ -162,6 +159,8 @@ class Reservation(NamedTuple):
     packages: tuple[LoggedPackage, ...]
     least: tuple[Floor, ...] = ()
     channel: str = ""
+    again: str = ""
+    unrecorded: str = ""
     witness: int | None = None
 
     @property

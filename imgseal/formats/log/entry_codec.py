@@ -9,7 +9,6 @@ from typing import Any
 
 from imgseal.formats.log.entry import (
     NEWEST,
-    WHY,
     WITHDRAWN,
     AddedSignature,
     Anchors,
@@ -29,6 +28,7 @@ from imgseal.formats.log.entry import (
 )
 from imgseal.formats.log.errors import DOCUMENT, LogFormatError, compact
 from imgseal.formats.log.layout import LAYOUT
+from imgseal.limits import LOG_REASON
 from imgseal.values import Kind, Node, array, ascii_text, hexadecimal, integer, optional, pair, record, shown
 from imgseal.versions import Version
 
@@ -61,7 +61,7 @@ def _one_a_slot(images: tuple[LoggedImage, ...]) -> bool:
 _VERSION = Kind(_read_version, str)
 _U32, _U63 = integer(0, (1 << 32) - 1), integer(0, (1 << 63) - 1)
 _NAME, _VARIANT = ascii_text(256), ascii_text(256, least=0)
-_CHANNEL, _WHY, _MAYBE_WHY = ascii_text(64, least=0), ascii_text(WHY), ascii_text(WHY, least=0)
+_CHANNEL, _WHY, _MAYBE_WHY = ascii_text(64, least=0), ascii_text(LOG_REASON), ascii_text(LOG_REASON, least=0)
 _CLASS, _KEY, _DIGEST = hexadecimal(16), hexadecimal(16), hexadecimal(32)
 _KEYS = array(_KEY, 1, 16, "key identifiers, each once", lambda keys: len(set(keys)) == len(keys))
 
@@ -191,7 +191,8 @@ _NEW = {
     "reservation": _new(
         "reservation", Reservation,
         {
-            **_ABOUT, "channel": _CHANNEL, **_SOURCES, "witness": optional(_U63),
+            **_ABOUT, "channel": _CHANNEL, **_SOURCES, "again": _MAYBE_WHY, "unrecorded": _MAYBE_WHY,
+            "witness": optional(_U63),
             **_packages(_reserved, {**_LINE, **_IMAGES}),
         },
     ),

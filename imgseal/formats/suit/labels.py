@@ -134,12 +134,14 @@ PARAMETERS = {
 VERSION_GREATER, VERSION_GREATER_EQUAL, VERSION_EQUAL, VERSION_LESS_EQUAL, VERSION_LESS = 1, 2, 3, 4, 5
 
 BILL_OF_MATERIALS = -257  # private use, section 11: negative text labels below -256 are the application's
+LOG_HEAD = -258  # likewise: the log before this release, so that every package is a witness of it
 MANIFEST_TEXT = {
     1: "manifest description",
     2: "update description",
     3: "JSON source",
     4: "YAML source",
     BILL_OF_MATERIALS: "bill of materials",
+    LOG_HEAD: "head of the release log",
 }
 MODEL_NAME = 2
 COMPONENT_TEXT = {

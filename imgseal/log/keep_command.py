@@ -1,0 +1,214 @@
+"""Begins a release log, pins it, and writes down what becomes of releases: withdrawn ones, reservations given up."""
+
+import os
+from functools import wraps
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal import __version__
+from imgseal.console.options import reason
+from imgseal.console.say import say
+from imgseal.errors import InputError, Place, UsageError
+from imgseal.formats.log.entry import Entry, Logged, Surrender, Withdrawal, Withdrawn
+from imgseal.formats.log.proof import Head
+from imgseal.formats.log.tree import EMPTY_ROOT
+from imgseal.records import NamedTuple
+from imgseal.versions import decimal
+from imgseal.workspace.clock import build_time
+from imgseal.workspace.files import write_all
+from imgseal.workspace.log_file import LogFile, pick
+from imgseal.workspace.project import Project
+from imgseal.workspace.release_log import append_entry
+from imgseal.workspace.staging import Output
+from imgseal.workspace.verified_log import (
+    VerifiedLog,
+    pinned_head,
+    refuse_missing,
+    refuse_unless_continues,
+    verified_log,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
+
+class Chosen(NamedTuple):
+    """The log that the command line names, or the product file that names it."""
+
+    log_file: str | None
+    product_file: str | None
+
+    def open(self) -> LogFile:
+        """Return the log; UsageError where none is stated, InputError where it is not there."""
+        if self.log_file is not None:
+            return LogFile(self.log_file)
+        path = log_path(self.project())
+        if not os.path.lexists(path):
+            hint = "imgseal log new begins one; if there were releases, restore it from version control"
+            raise InputError("there is no release log yet", place=Place(file=path), hint=hint)
+        return LogFile(path)
+
+    def project(self) -> Project:
+        """Return the product file; what it leaves to the log is not looked for there."""
+        return Project.load(self.product_file, with_log=False)
+
+
+def log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
+    """Add --log and --product to a command, which gets them as `chosen`."""
+
+    @wraps(command)
+    def with_choice(*, log_file: str | None, product_file: str | None, **options: "Any") -> "Any":
+        return command(chosen=Chosen(log_file, product_file), **options)
+
+    log = click.option("--log", "log_file", metavar="FILE", help="This log instead of the product file's.")
+    product = click.option("--product", "product_file", metavar="FILE", help="Use this product file.")
+    return product(log(with_choice))
+
+
+def log_path(project: Project) -> str:
+    """Return the path of the product's log; UsageError where it states none."""
+    if project.log_path is None:
+        raise UsageError(
+            "the product file states no release log",
+            place=Place(file=project.path, key="log.path"),
+            hint='add to it: [log] path = "release.log"; or name a log: --log FILE',
+        )
+    return project.log_path
+
+
+_why_option = click.option("--why", required=True, metavar="TEXT", help="The reason, which the log keeps.")
+
+
+@click.command()
+@log_options
+def new(chosen: Chosen) -> None:
+    """Begin a release log: an empty file, and its pin where the product file states one.
+
+    Refused where there is a log already: what was released is only added to.
+    """
+    pin = None
+    if chosen.log_file is not None:
+        path = chosen.log_file
+    else:
+        project = chosen.project()
+        path, pin = log_path(project), project.pin_path
+    for there in (path, *([pin] if pin is not None else [])):
+        if os.path.lexists(there):
+            raise UsageError(
+                "there is something here already, and a log is begun once",
+                place=Place(file=there),
+                hint="imgseal log verify says what it holds",
+            )
+    head = Head(0, EMPTY_ROOT)
+    outputs = [Output(path, [b""], replace=False)]
+    if pin is not None:
+        outputs.append(Output(pin, [f"{head}\n".encode()], replace=False))
+    write_all(outputs)
+    click.echo(path)
+    if pin is not None:
+        click.echo(pin)
+
+
+@click.command()
+@log_options
+def pin(chosen: Chosen) -> None:
+    """Write the head of the log into its pin, for version control.
+
+    Later releases refuse a log that does not go on from it.
+
+    Refused where the log does not go on from the pin that is there.
+    """
+    if chosen.log_file is not None:
+        raise UsageError("the pin is the product file's", hint="leave --log out")
+    project = chosen.project()
+    path, where = log_path(project), project.pin_path
+    if where is None:
+        raise UsageError(
+            "the product file states no pin",
+            place=Place(file=project.path, key="log.pin"),
+            hint='add to [log] of it: pin = "release.head"',
+        )
+    refuse_missing(project, path)
+    log = verified_log(path)
+    if os.path.lexists(where):
+        before = pinned_head(project)
+        assert before is not None
+        refuse_unless_continues(log, before, f"{where} says", "the file")
+    write_all([Output(where, [f"{log.head}\n".encode()])])
+    click.echo(f"{where}: {log.head}")
+
+
+@click.command()
+@click.argument("release")
+@_why_option
+@log_options
+def withdraw(release: str, why: str, chosen: Chosen) -> None:
+    """Withdraw RELEASE: check, gate and report refuse its packages from then on.
+
+    Devices are not told: a device refuses an older release for its counters. RELEASE is a version, or the number of an
+    entry.
+    """
+    said = reason(why, "--why")
+    log = _verified(chosen)
+    entry = _release(log, release)
+    gone = {digest for floor in log.tip.least for digest in floor.withdrawn}
+    packages = tuple(
+        Withdrawn(each.variant, each.class_id, each.manifest) for each in entry.packages if each.manifest not in gone
+    )
+    if not packages:
+        raise UsageError(
+            "this release is withdrawn already",
+            place=Place(file=log.path),
+            found=f"{entry.product} {entry.version}, entry {entry.number}",
+            hint="imgseal log show says why",
+        )
+    _add(log, Withdrawal(0, build_time(), __version__, entry.number, said, packages))
+
+
+@click.command()
+@click.argument("entry", type=int)
+@_why_option
+@log_options
+def surrender(entry: int, why: str, chosen: Chosen) -> None:
+    """Give up the reservation of ENTRY, whose signing request nobody will finish. Its sequence is not given again."""
+    said = reason(why, "--why")
+    log = _verified(chosen)
+    pending = sorted({row.entry for floor in log.tip.least for row in floor.open})
+    if entry not in pending:
+        raise UsageError(
+            "no reservation of this number is open",
+            place=Place(file=log.path),
+            expected=", ".join(map(str, pending)) or "none is open",
+            found=str(entry),
+            hint="imgseal log show lists them",
+        )
+    _add(log, Surrender(0, build_time(), __version__, entry, said))
+
+
+def _verified(chosen: Chosen) -> VerifiedLog:
+    """Return the log, which has to go on from its pin."""
+    if chosen.log_file is not None:
+        return verified_log(chosen.log_file)
+    project = chosen.project()
+    path = log_path(project)
+    refuse_missing(project, path)
+    log = verified_log(path)
+    pinned = pinned_head(project)
+    if pinned is not None:
+        refuse_unless_continues(log, pinned, f"{project.pin_path} says", "the file")
+    return log
+
+
+def _release(log: VerifiedLog, name: str) -> Entry:
+    number = decimal(name, (1 << 63) - 1)
+    entries = [log.entry(each) for each in range(log.tip.size)] if number is None else [log.entry(number)]
+    found = [e for e in entries if isinstance(e, Entry) and (number is not None or str(e.version) == name)]
+    return pick(found, name, log.path, log.tip.size)
+
+
+def _add(log: VerifiedLog, draft: Logged) -> None:
+    step, notes = append_entry(log.path, draft)
+    say(notes)
+    click.echo(f"entry {step.entry.number} of {log.path}; head {Head(step.tip.size, step.tip.root)}")

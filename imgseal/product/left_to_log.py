@@ -1,0 +1,49 @@
+"""Numbers that the product file leaves to the release log: sequence = "next", counter = "same"."""
+
+from collections.abc import Callable, Mapping
+
+from imgseal.product.model import LastNumbers
+from imgseal.product.table import Table
+
+_U32 = 0xFFFF_FFFF
+Numbers = Callable[[str], Mapping[bytes, LastNumbers]]
+"""The path of a release log -> what it has, by class identifier."""
+
+
+def last_numbers(root: Table, class_id: bytes, log: str | None, numbers: Numbers | None) -> LastNumbers:
+    """Return what the release log has for a class, where a number is left to it; UsageError where none is stated."""
+    left: list[tuple[str, ...]] = [("release", "sequence")] if root.items("release").get("sequence") == "next" else []
+    for name, part in root.items("component").items():
+        if isinstance(part, dict) and part.get("counter") == "same":
+            left.append(("component", name, "counter"))
+    none = LastNumbers(0, {})
+    if not left:
+        return none
+    if log is None:
+        root.document.refuse(
+            left[0],
+            "this number is left to the release log, and none is stated",
+            "a number, or a [log] table",
+            None,
+            'add to the product file: [log] path = "release.log"',
+        )
+    last = none if numbers is None else numbers(log).get(class_id, none)
+    if len(left[0]) == 2 and last.sequence >= _U32:
+        root.document.refuse(
+            left[0],
+            "there is no next sequence",
+            f"a log whose last sequence is below {_U32}",
+            str(last.sequence),
+            "devices of this class take no later release; a product that goes on needs another class",
+        )
+    return last
+
+
+def with_first(last: LastNumbers, root: Table, numbers: Mapping[str, int]) -> LastNumbers:
+    """Return what the log has, where nothing is released yet what the production line programs: [factory.counters]."""
+    stated = root.items("factory").get("counters")
+    counters = dict(last.counters)
+    for name, value in stated.items() if isinstance(stated, dict) else ():
+        if name in numbers and type(value) is int and 0 <= value <= _U32:
+            counters[numbers[name]] = max(value, counters.get(numbers[name], 0))
+    return last._replace(counters=counters)

@@ -1,0 +1,202 @@
+"""Gives a release its number: the next one of the log, that of the request which it completes, or the one it has.
+
+The same firmware, version, revision and build time are the same release: it is found in the log by its statements,
+and made again it has the same number and carries the same head, so that it is the same bytes.
+"""
+
+import hashlib
+from typing import TYPE_CHECKING
+
+from imgseal.errors import Place, UsageError
+from imgseal.formats.log.entry import Entry, LoggedImage, Reservation
+from imgseal.formats.sealed_image.codec import encode_statement
+from imgseal.make.place import place_all
+from imgseal.make.seal import SealedImage, draft
+from imgseal.records import NamedTuple
+from imgseal.workspace.log_entries import logged_images
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from imgseal.flow.release import Job
+    from imgseal.formats.log.entry import LoggedPackage
+    from imgseal.product.model import Product
+    from imgseal.workspace.verified_log import VerifiedLog
+
+
+class Said(NamedTuple):
+    """What the caller says of a release: why again, why without a revision, and which entry it is made from again."""
+
+    again: str = ""
+    unrecorded: str = ""
+    as_of: int | None = None
+
+
+class Numbered(NamedTuple):
+    """What the log says of a release that is being made: the entry that it is, or the reservation it completes.
+
+    `witness` is the size of the log whose head the package carries, `manifest` the digest that the entry has.
+    """
+
+    witness: int | None = None
+    entry: int | None = None
+    reserved: int | None = None
+    again: str = ""
+    unrecorded: str = ""
+    manifest: bytes = b""
+
+
+def numbered(job: "Job", log: "VerifiedLog", said: Said, channel: str = "") -> "tuple[Job, Numbered]":
+    """Return the job with its number and the head that its package carries, and what the log says of it.
+
+    UsageError where the version was released before with other content, or is below the last of its channel, and where
+    nothing says which sources it is made of.
+    """
+    product = job.product
+    line = product.class_id, product.variant or ""
+    if said.as_of is not None:
+        return _as_of(job, log, said.as_of)
+    if not said.again:
+        for entry, package in _candidates(log, product, channel):
+            if job.options.source_revision and entry.revision != job.options.source_revision:
+                continue
+            tried = _with_numbers(job, entry, package)
+            if tried is not None and statements(tried) == package.images:
+                return _again(tried, log, entry, package)
+        _refuse_version(job, log, line, channel)
+    if not _revision(job) and not said.unrecorded:
+        raise UsageError(
+            "nothing says which sources this release is made of",
+            place=Place(key="--revision"),
+            expected="the source revision, such as the output of git rev-parse HEAD",
+            found="none",
+            hint="--revision HEX, or --describe TEXT; or say why there is none, which is logged: --unrecorded WHY",
+        )
+    made = Numbered(log.head.size, again=said.again, unrecorded=said.unrecorded)
+    return job._replace(witness=str(log.head)), made
+
+
+def statements(job: "Job") -> tuple[LoggedImage, ...]:
+    """Return the images of a job as the log has them, without signing anything."""
+    images: list[LoggedImage] = []
+    for file in job.firmware:
+        if isinstance(file.content, SealedImage):
+            images += logged_images((file.content,))
+            continue
+        component = job.product.components[file.component]
+        for placed in place_all(file.content, job.product, component, file.name):
+            statement = draft(placed, job.product, job.options, job.image_signers)
+            images.append(
+                LoggedImage(
+                    placed.component.number,
+                    placed.component.name,
+                    placed.slot.name,
+                    statement.version,
+                    statement.counter,
+                    hashlib.sha256(encode_statement(statement)).digest(),
+                    tuple(slot.key_id for slot in statement.signatures),
+                )
+            )
+    run = {name: index for part in job.product.components.values() for index, name in enumerate(part.run)}
+    return tuple(sorted(images, key=lambda image: (image.component, run[image.slot])))
+
+
+def _revision(job: "Job") -> bytes:
+    """Return the source revision: of the options, or of the images that are sealed already, where it is one."""
+    sealed = {file.content.statement.source_revision for file in job.firmware if isinstance(file.content, SealedImage)}
+    if job.options.source_revision or len(sealed) != 1:
+        return job.options.source_revision
+    return sealed.pop()
+
+
+def _candidates(
+    log: "VerifiedLog", product: "Product", channel: str
+) -> "Iterator[tuple[Entry | Reservation, LoggedPackage]]":
+    """Yield what the log has of this version for this class, variant and channel, and is not given up."""
+    line = product.class_id, product.variant or ""
+    pending = {row.entry for floor in log.tip.least if floor.line == line for row in floor.open}
+    for entry in log.of_version(product.name, str(product.release.version)):
+        if entry.channel != channel or (isinstance(entry, Reservation) and entry.number not in pending):
+            continue
+        for package in entry.packages:
+            if package.line == line:
+                yield entry, package
+
+
+def _with_numbers(job: "Job", entry: Entry | Reservation, package: "LoggedPackage") -> "Job | None":
+    """Return the job with the numbers of an entry where they are left to the log; None where they are others."""
+    product = job.product
+    if not product.release.next and product.release.sequence != entry.sequence:
+        return None
+    counters = {image.name: image.counter for image in package.images}
+    components = {
+        name: part._replace(counter=counters[name]) if part.same and name in counters else part
+        for name, part in product.components.items()
+    }
+    release = product.release._replace(sequence=entry.sequence)
+    return job._replace(product=product._replace(release=release, components=components))
+
+
+def _again(
+    job: "Job", log: "VerifiedLog", entry: Entry | Reservation, package: "LoggedPackage"
+) -> "tuple[Job, Numbered]":
+    head = None if entry.witness is None else str(log.head_at(entry.witness))
+    made = Numbered(entry.witness, again=entry.again, unrecorded=entry.unrecorded)
+    if isinstance(entry, Entry):
+        made = made._replace(entry=entry.number, manifest=package.manifest)
+    else:
+        made = made._replace(reserved=entry.number)
+    return job._replace(witness=head), made
+
+
+def _as_of(job: "Job", log: "VerifiedLog", number: int) -> "tuple[Job, Numbered]":
+    """Return the job as the release of an entry was made; UsageError where it would be another one."""
+    product, entry = job.product, log.entry(number)
+    line = product.class_id, product.variant or ""
+    packages = [each for each in entry.packages if each.line == line] if isinstance(entry, Entry) else []
+    if not isinstance(entry, Entry) or not packages:
+        raise UsageError(
+            "this entry is no release of this product",
+            place=Place(file=log.path, key="--as-of"),
+            expected="the number of an entry with a package for this class and variant",
+            found=str(number),
+            hint="imgseal log show lists them",
+        )
+    tried = _with_numbers(job, entry, packages[0])
+    found = () if tried is None else statements(tried)
+    if tried is None or found != packages[0].images:
+        raise UsageError(
+            f"what is built here is not the release of entry {number}",
+            place=Place(file=log.path, key="--as-of"),
+            expected=f"{entry.product} {entry.version}, sequence {entry.sequence}, "
+            + ", ".join(f"{image.slot} {image.statement.hex()}" for image in packages[0].images),
+            found=", ".join(f"{image.slot} {image.statement.hex()}" for image in found)
+            or f"sequence {product.release.sequence}",
+            hint=f"use the sources and the product file of then: revision {entry.revision.hex() or 'not stated'}, "
+            f"SOURCE_DATE_EPOCH={entry.built}",
+        )
+    return _again(tried, log, entry, packages[0])
+
+
+def _refuse_version(job: "Job", log: "VerifiedLog", line: tuple[bytes, str], channel: str) -> None:
+    product = job.product
+    version = product.release.version
+    hint = "raise release.version; or say why this is right, which is logged: --again WHY"
+    for entry, _ in _candidates(log, product, channel):
+        raise UsageError(
+            "this version was released before, with other content",
+            place=product.place("release.version"),
+            expected=f"a version that entry {entry.number} of {log.path} does not have",
+            found=str(version),
+            hint=f"{hint}; for the same bytes build it from revision {entry.revision.hex() or 'not stated'} with "
+            f"SOURCE_DATE_EPOCH={entry.built}",
+        )
+    last = log.last_of(line, channel)
+    if last is not None and version < last.version:
+        raise UsageError(
+            "this version is lower than the last that was released",
+            place=product.place("release.version"),
+            expected=f"above {last.version}, of entry {last.number} of {log.path}",
+            found=str(version),
+            hint=hint,
+        )

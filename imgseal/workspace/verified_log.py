@@ -1,0 +1,225 @@
+"""The whole release log as a release needs it: verified, not shorter than its pin, searched for what was released."""
+
+import hashlib
+import os
+import re
+from collections.abc import Iterator
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
+from imgseal.errors import InputError, Place, UsageError, in_file
+from imgseal.formats.log.entry import Entry, Logged, Reservation
+from imgseal.formats.log.errors import LogError
+from imgseal.formats.log.lines import EMPTY, Tip, entry_of, is_whole, resume, steps
+from imgseal.formats.log.proof import Head, read_head
+from imgseal.formats.log.tree import EMPTY_ROOT
+from imgseal.limits import LOG_BYTES, PROOF_BYTES
+from imgseal.records import NamedTuple
+from imgseal.workspace.append import refuse_waiting
+from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.staging import Output
+
+if TYPE_CHECKING:
+    from imgseal.flow.contents import Contents
+    from imgseal.formats.log.entry import Line
+    from imgseal.workspace.project import Project
+
+_ROOT = re.compile(rb'"root":"([0-9a-f]{64})"')
+
+
+class VerifiedLog(NamedTuple):
+    """A release log of which every line has been verified; `data` ends with the last one."""
+
+    path: str
+    data: bytes
+    tip: Tip
+
+    @property
+    def head(self) -> Head:
+        """The head of all of it."""
+        return Head(self.tip.size, self.tip.root)
+
+    def _starts(self) -> list[int]:
+        return [0, *(found.end() for found in re.finditer(rb"\n", self.data))][: self.tip.size]
+
+    def head_at(self, size: int) -> Head | None:
+        """Return the head that the log had with so many entries; None where it has never had as many."""
+        if size == 0:
+            return Head(0, EMPTY_ROOT)
+        if size > self.tip.size:
+            return None
+        found = _ROOT.search(self.data, self._starts()[size - 1])
+        assert found is not None
+        return Head(size, bytes.fromhex(found[1].decode()))
+
+    def entry(self, number: int) -> Logged | None:
+        """Return the entry with a number; None where there is none."""
+        return self._at(self._starts()[number]) if 0 <= number < self.tip.size else None
+
+    def _at(self, start: int) -> Logged:
+        end = self.data.find(b"\n", start)
+        return entry_of(self.data[start : len(self.data) if end < 0 else end], start)
+
+    def of_version(self, product: str, version: str) -> Iterator[Entry | Reservation]:
+        """Yield the releases and reservations of a version, the newest first."""
+        words = f'"product":"{product}","version":"{version}","sequence":'.encode()
+        at = self.data.rfind(words)
+        while at >= 0:
+            start = self.data.rfind(b"\n", 0, at) + 1
+            entry = self._at(start)
+            if isinstance(entry, Entry | Reservation):
+                yield entry
+            at = self.data.rfind(words, 0, start)
+
+    def last_of(self, line: "Line", channel: str) -> Entry | None:
+        """Return the release with the highest sequence that a channel of a class and variant has."""
+        floor = next((floor for floor in self.tip.least if floor.line == line), None)
+        if floor is None or not floor.manifest:
+            return None
+        row = next((row for row in floor.channels if row.channel == channel), None)
+        if row is not None:
+            found = self.entry(row.entry)
+            return found if isinstance(found, Entry) else None
+        if floor.channels:
+            return None
+        at = self.data.rfind(f'"manifest":"{floor.manifest.hex()}","keys"'.encode())  # all of it is of older formats
+        found = self._at(self.data.rfind(b"\n", 0, at) + 1)
+        return found if isinstance(found, Entry) else None
+
+    def holds(self, manifest: bytes) -> bool:
+        """Say whether a package with this manifest digest was released."""
+        return f'"manifest":"{manifest.hex()}","keys"'.encode() in self.data
+
+
+def verified_log(path: str) -> VerifiedLog:
+    """Read a log, and verify every line that was not verified before with the same bytes in front of it."""
+    refuse_waiting(path, "release log")
+    data = read_bounded(path, "release log", LOG_BYTES)
+    end = data.rfind(b"\n") + 1
+    rest = data[end:]
+    bare = bool(rest) and is_whole(rest)
+    known = _known(path, data)
+    lines = data[known:end].split(b"\n")[:-1] + ([rest] if bare else [])
+    tip = EMPTY
+    if known:
+        start = data.rfind(b"\n", 0, known - 1) + 1
+        with in_file(path):
+            tip = resume(data[start : known - 1], start)
+    for step in steps(lines, path, tip):
+        tip = step.tip
+    if end != known:
+        _remember(path, data[:end])
+    return VerifiedLog(path, data if bare else data[:end], tip)
+
+
+def _note_of(path: str) -> str | None:
+    """Return where it is kept how much of a log was verified; None where the system says no folder for that."""
+    cache = os.environ.get("XDG_CACHE_HOME") or os.path.join(os.path.expanduser("~"), ".cache")
+    if not os.path.isabs(cache):
+        return None
+    name = hashlib.sha256(os.path.realpath(path).encode("utf-8", "surrogateescape")).hexdigest()
+    return os.path.join(cache, "imgseal", "logs", name)
+
+
+def _known(path: str, data: bytes) -> int:
+    """Return how many bytes were verified before: whatever the note says, it is their digest that counts."""
+    note = _note_of(path)
+    with suppress(InputError, ValueError):
+        if note is not None:
+            size, digest = read_bounded(note, "note", 128).split()
+            count = int(size)
+            fits = 0 < count <= len(data) and data[count - 1 : count] == b"\n"
+            if fits and hashlib.sha256(memoryview(data)[:count]).hexdigest().encode() == digest:
+                return count
+    return 0
+
+
+def _remember(path: str, data: bytes) -> None:
+    """Keep the digest of what was verified; where that cannot be written the next release verifies all of it."""
+    note = _note_of(path)
+    if note is not None:
+        with suppress(InputError, UsageError):
+            write_all([Output(note, [f"{len(data)} {hashlib.sha256(data).hexdigest()}\n".encode()])])
+
+
+def open_log(project: "Project", before: "Contents | None" = None) -> VerifiedLog | None:
+    """Return the log that a release of the project is added to; None where the product file states none.
+
+    UsageError where the stated log is missing, LogError where it does not verify, does not go on from its pin, or is
+    not what the previous package says of it.
+    """
+    path = project.log_path
+    if path is None:
+        return None
+    refuse_missing(project, path)
+    log = verified_log(path)
+    pinned = pinned_head(project)
+    if pinned is not None:
+        refuse_unless_continues(log, pinned, f"{project.pin_path} says", "the file")
+    if before is not None:
+        _refuse_other_log(log, before)
+    return log
+
+
+def refuse_missing(project: "Project", path: str) -> None:
+    """UsageError where the stated log is not there."""
+    if not os.path.lexists(path):
+        raise UsageError(
+            "the release log is not there",
+            place=Place(file=path, key="log.path"),
+            expected=f"the log that {project.product.place('log').file} states",
+            hint="restore it from version control or a backup; imgseal log new begins one, where nothing was released",
+        )
+
+
+def pinned_head(project: "Project") -> Head | None:
+    """Return the head that the pin holds; None where none is stated, UsageError where it is missing or none."""
+    path = project.pin_path
+    if path is None:
+        return None
+    if not os.path.lexists(path):
+        raise UsageError(
+            "the pin of the release log is not there",
+            place=Place(file=path, key="log.pin"),
+            expected="a file with the head of the log",
+            hint="restore it from version control; imgseal log pin writes it anew, once you know that the log is whole",
+        )
+    data = read_bounded(path, "pin", PROOF_BYTES)
+    head = read_head(data.decode("ascii", "replace").strip())
+    if head is None:
+        raise UsageError(
+            "this pin holds no head",
+            place=Place(file=path),
+            expected="SIZE:ROOT with 64 hex digits",
+            found=repr(data[:80]),
+            hint="restore it from version control; imgseal log pin writes it",
+        )
+    return head
+
+
+def refuse_unless_continues(log: VerifiedLog, head: Head, who: str, what: str) -> None:
+    """LogError unless the log had this head when it was as long."""
+    found = log.head_at(head.size)
+    if found != head:
+        raise LogError(
+            "the release log is shorter than it was" if found is None else "this is not the release log that it was",
+            place=Place(file=log.path),
+            expected=f"{head}, as {who}",
+            found=str(log.head if found is None else found),
+            hint=f"restore the log from version control or a backup; if another log is meant, {what} is the wrong one",
+        )
+
+
+def _refuse_other_log(log: VerifiedLog, before: "Contents") -> None:
+    """LogError unless the log goes on from the head in the previous package, and holds that package."""
+    if before.witness is None:
+        return  # it was made without a log, or before packages carried its head
+    refuse_unless_continues(log, before.witness, f"{before.name} says", "the package")
+    if not log.holds(before.manifest_digest):
+        raise LogError(
+            "the release log does not hold the previous package",
+            place=Place(file=log.path),
+            expected=f"manifest {before.manifest_digest.hex()}, of {before.name}",
+            found=f"{log.tip.size} entries without it",
+            hint="restore the log from version control or a backup; it was cut off, or the package was never released",
+        )
