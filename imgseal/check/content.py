@@ -13,7 +13,7 @@ from imgseal.check.runner import NO_DUMP, Answer, NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.limits import CHUNK
-from imgseal.product.cores import vector_alignment
+from imgseal.product.cores import rams_of, vector_alignment
 from imgseal.product.model import Component, Memory, Product
 from imgseal.window import Bytes
 
@@ -54,16 +54,21 @@ def _vectors(subject: ImageSubject, context: Context, component: Component) -> I
         return
     words = subject.read_payload(entry, 8)
     stack, reset = int.from_bytes(words[:4], "little"), int.from_bytes(words[4:8], "little")
-    rams = [memory for memory in context.product.memories.values() if memory.kind == "ram"]
-    if stack % 8 or not any(ram.base < stack <= ram.base + ram.size for ram in rams):
+    rams = rams_of(context.product, component)
+    if stack % 8 or not _ram_at(stack, rams):
+        other = None if _ram_at(stack, rams) else _ram_at(stack, rams_of(context.product))
         yield Finding(
             "content.stack-pointer",
-            "the core would start with a stack outside RAM or not aligned",
+            "the core would start with a stack in the RAM of another core"
+            if other
+            else "the core would start with a stack outside RAM or not aligned",
             Place(offset=entry, address=table),
             expected="a multiple of 8 in "
             + " or ".join(f"0x{ram.base:08x}..0x{ram.base + ram.size:08x} ({ram.name})" for ram in rams),
-            found=f"0x{stack:08x}",
-            hint="is this the vector table? the firmware file may be linked with something else in front of it",
+            found=f"0x{stack:08x}" + (f", in {other.name}" if other else ""),
+            hint=f"is it the firmware of another core? component.{component.name}.ram says where its stack lies"
+            if other
+            else "is this the vector table? the firmware file may be linked with something else in front of it",
         )
     if not reset & 1 or not statement.link_address <= reset - 1 < statement.link_address + statement.payload_size:
         yield Finding(
@@ -101,6 +106,11 @@ def rest(subject: ImageSubject, context: Context) -> Answer:
 
 def _memory(product: Product, slot: str) -> Memory:
     return product.memories[product.slots[slot].memory]
+
+
+def _ram_at(stack: int, rams: tuple[Memory, ...]) -> Memory | None:
+    """Return the RAM that a stack begins in; it grows down, so the end of a RAM is in it."""
+    return next((ram for ram in rams if ram.base < stack <= ram.base + ram.size), None)
 
 
 def _not_erased(data: Bytes, position: int, what: str, erased: int | None) -> Finding | None:

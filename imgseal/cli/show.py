@@ -106,15 +106,18 @@ def _map(artefact: str | None, project: Project, *, bare: bool) -> None:
 
 def _linker(project: Project) -> None:
     from imgseal.make.place import linker_region
+    from imgseal.product.cores import rams_of
 
     product = project.product
     for component in product.components.values():
         for slot in component.run:
             click.echo(f"/* {component.name} in {slot} */")
             click.echo(linker_region(product, component, slot))
-    for memory in product.memories.values():
-        if memory.kind == "ram":
-            click.echo(f"RAM (rwx) : ORIGIN = 0x{memory.base:08x}, LENGTH = 0x{memory.size:x}")
+    for memory in rams_of(product):
+        cores = [component.name for component in product.components.values() if memory.name in component.ram]
+        if cores:
+            click.echo(f"/* {', '.join(cores)} */")
+        click.echo(f"RAM (rwx) : ORIGIN = 0x{memory.base:08x}, LENGTH = 0x{memory.size:x}")
 
 
 def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> None:

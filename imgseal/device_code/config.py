@@ -11,13 +11,13 @@ from imgseal.keys.p256 import PublicKey
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.limits import DEVICE_PARTS
 from imgseal.product.algorithms import ML_DSA_44, P256
-from imgseal.product.cores import vector_alignment
+from imgseal.product.cores import rams_of, vector_alignment
 from imgseal.product.model import Component, Product
 
 _EVERY = 0xFFFF_FFFF
 _KINDS = {P256: ("SEAL_KIND_P256", 1), ML_DSA_44: ("SEAL_KIND_ML_DSA_44", 2)}
 _LINE = 16
-_COMPONENTS, _PACKAGE_KEYS, _IMAGE_KEYS = 32, 32, 255  # a bit each in a word of the sources, a bit each, a byte's count
+_COMPONENTS, _RAMS, _PACKAGE_KEYS, _IMAGE_KEYS = 32, 32, 32, 255  # a bit each in a word of the sources; a byte's count
 
 
 def options_header(product: Product) -> str:
@@ -69,13 +69,14 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
                 hint="make one of your own: imgseal key new FILE",
             )
     components = sorted(product.components.values(), key=lambda c: c.number)
-    rams = [m for m in product.memories.values() if m.kind == "ram"]
+    rams = rams_of(product)
     keys = [k for k in trust.keys if development or not k.development]
     values = {k.key_id: f"seal_key_{n}" for n, k in enumerate(keys) if not isinstance(k.public, PublicKey)}
     kinds = _kinds(product) if ML_DSA_44 in product.rules.kinds else ""
     images = [k for k in keys if k.role == IMAGES]
     packages = [k for k in keys if k.role == PACKAGES]
     _refuse_too_many(product, "component", len(components), _COMPONENTS)
+    _refuse_too_many(product, "memory", len(rams), _RAMS)
     _refuse_too_many(product, "trust.images.keys", len(images), _IMAGE_KEYS)
     _refuse_too_many(product, "trust.packages.keys", len(packages), _PACKAGE_KEYS)
     slot = product.slot_holding("records")
@@ -207,10 +208,18 @@ def _component(product: Product, component: Component) -> str:
         int(component.judged == "boot"), int(component.recovery), int(component.hazard is not None),
         int(component.counter_storage == "value"), component.header_block, component.vectors, f"{alignment}u",
         f"{component.counter_most}u", f"{_EVERY if component.counter_jump is None else component.counter_jump}u",
+        f"0x{_rams(product, component):X}u",
         _pair(product, component.run), _pair(product, header), _slot(product, component.staging),
         _slot(product, component.keep),
     )  # fmt: skip
     return f"    /* {component.name} */ {{ {', '.join(map(str, facts))} }},"
+
+
+def _rams(product: Product, component: Component) -> int:
+    """A bit for each RAM, in the order of the product, that the component's stack may lie in."""
+    if not component.ram:
+        return _EVERY
+    return sum(1 << index for index, ram in enumerate(rams_of(product)) if ram.name in component.ram)
 
 
 def _pair(product: Product, names: tuple[str | None, ...]) -> str:

@@ -665,7 +665,8 @@ static int in_ram(const struct judgement *j, uint32_t stack)
     uint32_t i;
 
     for (i = 0; i < j->product->ram_count; i++)
-        if (stack > j->product->ram[i].base && stack - j->product->ram[i].base <= j->product->ram[i].size)
+        if ((j->component->ram >> i & 1) != 0 && stack > j->product->ram[i].base
+            && stack - j->product->ram[i].base <= j->product->ram[i].size)
             return 1;
     return 0;
 }

@@ -74,6 +74,7 @@ struct seal_component {
     uint32_t vector_alignment;  /* bytes, a power of two; 0: the core has no such register */
     uint32_t counter_most;      /* the highest counter that the storage holds    */
     uint32_t counter_jump;      /* the most that an image may raise it by, if not from 0 */
+    uint32_t ram;               /* bit per RAM in the order of the product: where its stack may lie */
     struct seal_slot run[2];
     struct seal_slot header[2]; /* of detached images; else size 0               */
     struct seal_slot staging;   /* size 0: none                                  */

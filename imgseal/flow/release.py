@@ -16,6 +16,7 @@ from imgseal.make.leaks import Scanner, refuse_leaks, refuse_leaks_beside
 from imgseal.make.place import Placed, place_all
 from imgseal.make.seal import SealedImage, SealOptions
 from imgseal.make.seal import seal as make_seal
+from imgseal.product.cores import cannot_run
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
@@ -83,6 +84,7 @@ def seal(
     RefusedError when it holds a private key, or when the judge refuses the result; keys have to be in force on `day`.
     `scanner` knows the secrets to look for; without one those of `signers` are.
     """
+    _refuse_other_core(image, component, name)
     placed = place_all(image, product, component, name)
     scanner = scanner or _scanner(signers)
     for one in placed:
@@ -91,6 +93,22 @@ def seal(
     for made in sealed:
         _refuse_bad_image(made, product, trust, options, day)
     return tuple(sealed)
+
+
+def _refuse_other_core(image: "MemoryImage", component: Component, name: str) -> None:
+    """UsageError for code that says it was compiled for a processor which the component's core is not."""
+    built = image.built_for
+    if built is None or component.kind != "code":
+        return
+    wrong = cannot_run(component.core, built.arch, built.profile, built.fp)
+    if wrong is not None:
+        raise UsageError(
+            "this firmware was compiled for another core",
+            place=Place(file=name),
+            expected=f"code that {component.core} runs (component.{component.name}.core)",
+            found=f"{wrong}, as its .ARM.attributes say" + (f" ({built.name})" if built.name else ""),
+            hint="is it the file of another component? else compile it with -mcpu=" + component.core,
+        )
 
 
 def release(job: Job) -> ReleaseResult:

@@ -134,7 +134,7 @@ class Component(NamedTuple):
     set can: it runs from the slot that holds "recovery" and belongs to no set. `counter_storage` is "steps" where the
     device takes one step at a time, "value" where it stores a number; `counter_jump` is the most that one update may
     raise the counter by, None for no such limit. `same` says that the product file leaves the counter as the release
-    log has it.
+    log has it. `ram` names the RAMs that its stack may lie in; none named: all.
     """
 
     name: str
@@ -161,6 +161,7 @@ class Component(NamedTuple):
     counter_storage: str = "steps"
     counter_jump: int | None = None
     same: bool = False
+    ram: tuple[str, ...] = ()
 
     @property
     def counter_most(self) -> int:
@@ -331,8 +332,7 @@ class Product(NamedTuple):
 
     `pin` names the file that a head of the log is kept in, beside the sources. `notes` is what its reader has to say of
     it: an old word that is still read. `included` are the files that it includes, `stated` names the file of each key
-    that comes from one of them. `after_end` says whether records behind the end record of Intel HEX are refused or
-    ignored.
+    that comes from one of them. `after_end`: whether records behind the end record of Intel HEX are refused or ignored.
     """
 
     source: str

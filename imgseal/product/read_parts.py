@@ -110,6 +110,7 @@ def read_component(
     name: str,
     numbers: Mapping[str, int],
     slots: Mapping[str, Slot],
+    memories: Mapping[str, Memory],
     version: Version,
     last: LastNumbers,
 ) -> Component:
@@ -120,9 +121,10 @@ def read_component(
     kind = table.choice("kind", ("code", "data"), "code")
     code = kind == "code"
     if not code:
-        for key in ("core", "vectors"):
+        for key in ("core", "vectors", "ram"):
             if key in table:
-                table.refuse(key, "data has no vector table", "this key for code only", key)
+                what = "stack" if key == "ram" else "vector table"
+                table.refuse(key, f"data has no {what}", "this key for code only", key)
     run = tuple(_one_of(table, "run", s, slots, "slot") for s in table.texts("run", least=1, most=2))
     header = tuple(_one_of(table, "header", s, slots, "slot") for s in table.texts("header", (), most=2))
     if header and len(header) != len(run):
@@ -163,6 +165,7 @@ def read_component(
         counter_storage=table.choice("counter_storage", ("steps", "value"), "steps"),
         counter_jump=jump,
         same=same,
+        ram=_rams(table, memories) if "ram" in table else (),
     )
     if counter > component.counter_most:
         stated = "counter_steps" if steps is not None else "where counter_steps states nothing"
@@ -177,6 +180,12 @@ def read_component(
             "number and takes no steps",
         )
     return component
+
+
+def _rams(table: Table, memories: Mapping[str, Memory]) -> tuple[str, ...]:
+    names = (table.text("ram"),) if isinstance(table.raw("ram"), str) else table.texts("ram", least=1, most=8)
+    rams = {name: memory for name, memory in memories.items() if memory.kind == "ram"}
+    return tuple(_one_of(table, "ram", name, rams, 'memory with kind = "ram"') for name in names)
 
 
 def _needs(table: Table, own: str, numbers: Mapping[str, int]) -> tuple[Requirement, ...]:

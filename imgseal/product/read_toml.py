@@ -251,7 +251,7 @@ def _product(document: Document, tree: _Tree, variant: str | None, numbers: Numb
     tables = root.tables("component", "component.NAME")
     by_name = {n: t.integer("number", 1, 255) for n, t in tables.items()}
     last = with_first(last, root, by_name)
-    components = {n: read_component(t, n, by_name, slots, release.version, last) for n, t in tables.items()}
+    components = {n: read_component(t, n, by_name, slots, memories, release.version, last) for n, t in tables.items()}
     signing_table = root.items("signing")
     signing = {}
     for which in signing_table:

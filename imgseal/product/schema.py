@@ -151,6 +151,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
             "required for code",
             "entries of the vector table, the stack pointer among them; 2 to 496",
         ),
+        Key("ram", "memory name or names", "any RAM", "where its stack lies, where cores have RAM of their own"),
         Key("run", "slot names", "required", "one or two run slots; with two, each build is linked for one"),
         Key("staging", "slot name", "none", "where an update waits"),
         Key("keep", "slot name", "none", "where the previous image is kept while its run slot is rewritten"),

@@ -76,6 +76,7 @@ IMAGE = [
     ("counters not looked at", "counter < least", "0"),
     ("a counter beyond the storage", "counter > c->counter_most || ", ""),
     ("the highest counter refused", "counter > c->counter_most", "counter >= c->counter_most"),
+    ("any RAM", "(j->component->ram >> i & 1) != 0 && ", ""),
     ("any jump", "(least != 0 && counter - least > c->counter_jump)", "0"),
     ("no first counter", "least != 0 && counter - least", "counter - least"),
     ("header block of another size", "j->header_block != c->header_block", "0"),

@@ -23,6 +23,7 @@ from workshop import BUILD_TIME, any_signer, make
 from imgseal.demo.firmware import code
 from imgseal.flow.release import FirmwareFile
 from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.formats.sealed_image.layout import field
 from imgseal.formats.sealed_image.statement import Need, SignatureSlot, Statement
 from imgseal.keys.p256 import ORDER
@@ -101,16 +102,20 @@ def sized(slot: str, size: int, **arguments: Any) -> bytes:
     return resealed(sealed, change, payload=body, **arguments)
 
 
-def vectors(stack: int = RAM_END, reset: int | None = None, size: int = 300) -> bytes:
-    """An image of app-a with these two vectors."""
-    link = 0x4200
+TCM = 0x1000_0000, 0x1000_1000
+
+
+def vectors(stack: int = RAM_END, reset: int | None = None, size: int = 300, slot: str = "app-a") -> bytes:
+    """An image of app-a, or of another slot, with these two vectors."""
+    sealed = image(slot)
+    link = decode_header_block(sealed[:512]).statement.link_address
     data = bytearray(code("app", link=link, size=size, vectors=16, stack=RAM_END))
     data[:4] = u32(stack)
     if reset is not None:
         data[4:8] = u32(reset)
     body = bytes(data)
     return resealed(
-        image("app-a"),
+        sealed,
         lambda s: s._replace(payload_size=size, payload_digest=hashlib.sha256(body).digest()),
         payload=body,
     )
@@ -154,7 +159,7 @@ def _good(a: bytes) -> Iterator[Case]:
 
 def _with_other_algorithm(a: bytes, number: int = -70000, length: int = 64) -> bytes:
     """A second signature slot, of an algorithm that nobody here knows, behind the first."""
-    from imgseal.formats.sealed_image.codec import decode_header_block, encode_statement
+    from imgseal.formats.sealed_image.codec import encode_statement
 
     statement = decode_header_block(a).statement
     slots = (*statement.signatures, SignatureSlot(number, bytes(range(16)), length))
@@ -502,6 +507,9 @@ def _content(a: bytes) -> Iterator[Case]:
         ("zero", 0, "content.stack-pointer"), ("all-ones", 0xFFFFFFF8, "content.stack-pointer"),
     ):  # fmt: skip
         yield Case(f"content-stack-{name}", vectors(stack), code_)
+    yield Case("content-stack-of-another-core", vectors(TCM[1]), "content.stack-pointer")
+    yield Case("content-stack-in-any-ram", vectors(TCM[1], slot="radio"), "accepted")
+    yield Case("content-stack-below-any-ram", vectors(TCM[0], slot="radio"), "content.stack-pointer")
     for name, reset, code_ in (
         ("first-byte", 0x4201, "accepted"), ("last-byte", 0x4200 + 299 | 1, "accepted"), ("even", 0x4240, "content.reset-vector"),
         ("below", 0x41FF, "content.reset-vector"), ("behind", 0x4200 + 301, "content.reset-vector"), ("zero", 0, "content.reset-vector"),

@@ -5,7 +5,7 @@ from workshop import trust_of
 from imgseal.keys.p256 import PublicKey
 from imgseal.keys.public_key import AnyKey
 from imgseal.product.algorithms import KEY_NAMES
-from imgseal.product.cores import vector_alignment
+from imgseal.product.cores import rams_of, vector_alignment
 from imgseal.product.model import Component, Product
 
 
@@ -32,7 +32,7 @@ def resolved(of: Product) -> dict[str, object]:
             name: {"base": of.slot_base(name), "size": slot.size, "trusted": of.memories[slot.memory].trusted}
             for name, slot in of.slots.items()
         },
-        "components": [_component(c) for c in sorted(of.components.values(), key=lambda c: c.number)],
+        "components": [_component(of, c) for c in sorted(of.components.values(), key=lambda c: c.number)],
         "anchors": [
             {
                 "role": key.role, "key_id": key.key_id.hex(), **_public(key.public),
@@ -58,7 +58,7 @@ def _public(key: AnyKey) -> dict[str, str]:
     return {"ml_dsa_44": key.value.hex()}
 
 
-def _component(component: Component) -> dict[str, object]:
+def _component(of: Product, component: Component) -> dict[str, object]:
     code = component.kind == "code"
     return {
         "name": component.name,
@@ -70,6 +70,7 @@ def _component(component: Component) -> dict[str, object]:
         "run": list(component.run),
         "header": list(component.header),
         "waiting": [name for name in (component.staging, component.keep) if name is not None],
+        "ram": [[m.base, m.size] for m in rams_of(of, component)],
         "vectors": component.vectors,
         "vector_alignment": vector_alignment(component.core, component.vectors)
         if code and component.core != "cortex-m0"

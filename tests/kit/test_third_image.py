@@ -64,7 +64,12 @@ def test_the_second_reader_refuses_what_is_too_large() -> None:
 @pytest.mark.parametrize(
     ("right", "wrong", "broken"),
     [
-        ("base < stack <= base + size", "base <= stack <= base + size", ["content-stack-ram-start"]),
+        (
+            "base < stack <= base + size",
+            "base <= stack <= base + size",
+            ["content-stack-below-any-ram", "content-stack-ram-start"],
+        ),
+        ('in self.part["ram"]', 'in self.product["ram"]', ["content-stack-of-another-core"]),
         ("0 < half < P256_ORDER", "0 <= half <= P256_ORDER", ["r-n", "r-zero", "s-n", "s-zero"]),
         (
             "if findings:\n            return findings\n        if not self.left:",

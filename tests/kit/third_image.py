@@ -544,7 +544,7 @@ class _Judgement:
         if statement.entry + 4 * self.part["vectors"] > statement.size:
             return [*findings, "content.vector-table"]
         stack, reset = _u32(payload, statement.entry), _u32(payload, statement.entry + 4)
-        if stack % 8 or not any(base < stack <= base + size for base, size in self.product["ram"]):
+        if stack % 8 or not any(base < stack <= base + size for base, size in self.part["ram"]):
             findings.append("content.stack-pointer")
         if not reset & 1 or not statement.link <= reset - 1 < statement.link + statement.size:
             findings.append("content.reset-vector")

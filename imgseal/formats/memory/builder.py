@@ -8,7 +8,7 @@ take what comes.
 from bisect import bisect_right
 
 from imgseal.errors import InputError, Place
-from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.memory.image import BuiltFor, MemoryImage
 from imgseal.formats.memory.pages import Pages, ScatteredError
 from imgseal.formats.memory.spans import ADDRESS_END
 from imgseal.formats.memory.store import ByteStore, Extent, MemoryStore
@@ -89,7 +89,13 @@ class ImageBuilder:
             if start < stop:
                 self._put(start, data[start - address : stop - address], line, bytes_per_line, address)
 
-    def finish(self, *, start_address: int | None = None, notes: tuple[str, ...] = ()) -> MemoryImage:
+    def finish(
+        self,
+        *,
+        start_address: int | None = None,
+        notes: tuple[str, ...] = (),
+        built_for: BuiltFor | None = None,
+    ) -> MemoryImage:
         """Return the image; the builder is used up. InputError when there are too many regions."""
         extents = [Extent(*each) for each in zip(self._starts, self._sizes, self._offsets, strict=True)]
         if self._pages is not None:
@@ -101,7 +107,7 @@ class ImageBuilder:
             notes += (
                 f"{self._agreed} bytes are given again with the same value, first at 0x{where.address:08x}{line}",
             )
-        image = MemoryImage(self._store, tuple(extents), start_address, notes)
+        image = MemoryImage(self._store, tuple(extents), start_address, notes, built_for)
         if len(image.regions) > REGIONS:
             raise self._too_many(None)
         return image

@@ -8,19 +8,32 @@ from imgseal.errors import InputError, Place
 from imgseal.formats.memory.spans import Region, between, overlap, subtract
 from imgseal.formats.memory.store import ByteStore, Extent, MemoryStore
 from imgseal.limits import CHUNK, IMAGE_BYTES, REGIONS
+from imgseal.records import NamedTuple
 
 if TYPE_CHECKING:
     import intelhex
+
+
+class BuiltFor(NamedTuple):
+    """What code was compiled for: numbers of architecture and floating-point unit as Arm's build attributes have them.
+
+    `profile` is "M" for microcontrollers, "" where nothing is said; `name` is the processor in the compiler's words.
+    """
+
+    arch: int
+    profile: str
+    fp: int
+    name: str
 
 
 class MemoryImage:
     """An immutable image. Regions are in ascending order, disjoint, and never touch each other.
 
     `extents` are given in ascending order and disjoint. The bytes stay in the store: an image is good as long as its
-    store is.
+    store is. `built_for` is what the file says that its code was compiled for, None where it says nothing.
     """
 
-    __slots__ = ("_extents", "_notes", "_regions", "_start_address", "_starts", "_store")
+    __slots__ = ("_extents", "_notes", "_regions", "_start_address", "_starts", "_store", "built_for")
 
     def __init__(
         self,
@@ -28,7 +41,9 @@ class MemoryImage:
         extents: tuple[Extent, ...],
         start_address: int | None = None,
         notes: tuple[str, ...] = (),
+        built_for: BuiltFor | None = None,
     ) -> None:
+        self.built_for = built_for
         self._store = store
         self._extents = extents
         self._starts = [extent.address for extent in extents]
@@ -181,7 +196,7 @@ class MemoryImage:
         return self._regions
 
     def _with(self, extents: tuple[Extent, ...]) -> "MemoryImage":
-        return MemoryImage(self._store, extents, self._start_address, self._notes)
+        return MemoryImage(self._store, extents, self._start_address, self._notes, self.built_for)
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, MemoryImage):

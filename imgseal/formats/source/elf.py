@@ -9,9 +9,10 @@ from typing import Any, BinaryIO
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.memory.builder import ImageBuilder
-from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.memory.image import BuiltFor, MemoryImage
 from imgseal.formats.memory.spans import Region, contains
 from imgseal.formats.memory.store import ByteStore
+from imgseal.formats.source.arm_attributes import SECTION_BYTES, SECTION_TYPE, built_for
 from imgseal.limits import CHUNK, IMAGE_BYTES
 from imgseal.records import NamedTuple
 
@@ -72,7 +73,15 @@ def read_elf(stream: BinaryIO, name: str, store: ByteStore | None = None, *, alo
                 raise _cut_off(name, part.offset + part.size, part.offset + done + len(data))
             builder.add(part.address + done, data)
     # System V ABI, chapter 4: an entry of zero means that the file has none
-    return builder.finish(start_address=header["e_entry"] or None)
+    return builder.finish(start_address=header["e_entry"] or None, built_for=_built_for(stream, sections))
+
+
+def _built_for(stream: BinaryIO, sections: list[Any]) -> BuiltFor | None:
+    for section in sections:
+        if section["sh_type"] == SECTION_TYPE and section["sh_size"] <= SECTION_BYTES:
+            stream.seek(section["sh_offset"])
+            return built_for(stream.read(section["sh_size"]))
+    return None
 
 
 def _tables(stream: BinaryIO, name: str, size: int) -> tuple[Any, list[Any], list[Any]]:
