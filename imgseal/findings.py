@@ -88,6 +88,7 @@ CODES = {
     "rollback.counter-out-of-reach": "the anti-rollback counter is above what the device can or may rise to",
     "rollback.sequence-too-low": "the manifest sequence number is below the device's",
     "rollback.sequence-reused": "another manifest with the same sequence number is installed already",
+    "rollback.withdrawn": "the release log says that this release is withdrawn",
     "rollback.trust-number": "the number of the trust anchor set is not one that may follow the device's",
     "placement.wrong-address": "the link address belongs to no run slot of the component",
     "placement.wrong-slot": "the image is linked for another slot than the one it lies in",

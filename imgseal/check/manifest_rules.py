@@ -223,6 +223,15 @@ def sequence(subject: PackageSubject, context: Context) -> Finding | None:
     """
     number, state = subject.manifest.sequence_number, context.state
     place = Place(key="sequence number")
+    if subject.envelope.digest.value in state.withdrawn:
+        return Finding(
+            "rollback.withdrawn",
+            "the maker has withdrawn this release",
+            place,
+            expected="a release that is not withdrawn",
+            found=f"{number}, manifest {subject.envelope.digest.value.hex()[:16]}...",
+            hint="take a later release; imgseal log show says why this one is withdrawn",
+        )
     if number < state.sequence:
         return Finding(
             "rollback.sequence-too-low",

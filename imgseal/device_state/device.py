@@ -58,7 +58,8 @@ class DeviceState(NamedTuple):
     of packages that failed, `revoked` key identifiers in hex. `anchors` is the trust anchor update that the device took
     last; None where it holds what it left the factory with. `fielded` is what is known of the bootloaders where the
     state stands for many devices; it is no part of the file. `unraised` tells that the counters of the set in `current`
-    are above those of the storage, which does not take them. `before` is the set that a settled one has followed.
+    are above those of the storage, which does not take them. `withdrawn` are manifest digests of releases that the
+    release log has withdrawn: no part of the file either. `before` is the set that a settled one has followed.
     """
 
     hardware: int | None
@@ -78,6 +79,7 @@ class DeviceState(NamedTuple):
     fielded: Fielded | None = None
     unraised: bool = False
     before: "Mapping[int, Member]" = {}  # noqa: RUF012 - never changed
+    withdrawn: tuple[bytes, ...] = ()
 
     @property
     def running(self) -> dict[int, int]:

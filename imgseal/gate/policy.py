@@ -12,12 +12,11 @@ from imgseal.records import NamedTuple
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, needed_by
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import logged_floors, logged_state
+from imgseal.workspace.release_log import logged_floors, logged_state, without_withdrawn
 
 if TYPE_CHECKING:
     from imgseal.console.options import ChosenProduct
     from imgseal.formats.log.entry import Floor
-    from imgseal.product.model import Product
 
 
 class AskedDevices(NamedTuple):
@@ -42,7 +41,7 @@ def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tu
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
     floors = None if given else logged_floors(base)
     if question.fresh:
-        made = [_target(project, _new(project.product), "a fresh device") for project in projects]
+        made = [_target(project, _new(project), "a fresh device") for project in projects]
     elif question.device is not None:
         made = [_given(base, question.device), *(_target(project) for project in projects[1:])]
     elif question.previous:
@@ -66,14 +65,17 @@ def _target(project: Project, state: DeviceState | None = None, device: str = "n
     return Target(project.product, project.trust(), state, {}, device)
 
 
-def _new(product: "Product") -> DeviceState:
+def _new(project: Project) -> DeviceState:
     """Return a fresh device where nothing is in the field yet: its bootloader is the product file's."""
-    return fresh(product)._replace(fielded=first_devices(product, "there are no devices in the field yet (--fresh)"))
+    product = project.product
+    state = fresh(product)._replace(fielded=first_devices(product, "there are no devices in the field yet (--fresh)"))
+    return without_withdrawn(project, state)
 
 
 def _given(project: Project, path: str) -> Target:
     state, contents = load_device(project, path)
     trust, anchors = device_trust(project, state, path)
+    state = without_withdrawn(project, state)
     return Target(project.product, trust, state, contents, f"the device of {path}", anchors)
 
 
@@ -83,15 +85,20 @@ def read_log(project: Project) -> Logged | None:
     if path is None:
         return None
     manifests: set[bytes] = set()
-    statements: set[bytes] = set()
+    statements: dict[bytes, set[bytes]] = {}
+    gone: frozenset[bytes] = frozenset()
     if os.path.lexists(path):
         from imgseal.workspace.log_file import LogFile
 
-        for entry in LogFile(path).releases():
+        log = LogFile(path)
+        for entry in log.releases():
             for package in entry.packages:
                 manifests.add(package.manifest)
-                statements.update(image.statement for image in package.images)
-    return Logged(frozenset(manifests), frozenset(statements))
+                for image in package.images:
+                    statements.setdefault(image.statement, set()).add(package.manifest)
+        gone = frozenset(digest for floor in log.tip.least for digest in floor.withdrawn)
+    withdrawn = frozenset(statement for statement, releases in statements.items() if releases <= gone)
+    return Logged(frozenset(manifests), frozenset(statements), withdrawn)
 
 
 def _logged_target(project: Project, floors: "tuple[Floor, ...]") -> Target:
@@ -117,7 +124,7 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
                 codes.append(verdict.findings[0].code if verdict.findings else "no answer")
                 continue
             contents = read_contents(bytes(data.read(0, data.size)), path, product)
-            known = target.state or fresh(product)
+            known = target.state or without_withdrawn(projects[index], fresh(product))
             counters = dict(known.counters)
             for image in contents.images.values():
                 number = product.components[image.component].number

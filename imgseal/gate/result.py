@@ -14,6 +14,7 @@ GOOD, SOURCE, EXCUSED, REFUSED = OUTCOMES = ("good", "source", "excused", "refus
 
 GATE_CODES = {
     "gate.not-sealed": "firmware that is not sealed, and is not what a good sealed image of this run holds",
+    "gate.withdrawn": "every release that it was in is withdrawn",
     "gate.not-logged": "the release log does not have it, though its signatures hold",
     "gate.no-sbom": "the product file demands a bill of materials, and the package names none",
     "gate.not-judged": "the judge could not come to an answer",

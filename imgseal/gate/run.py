@@ -15,10 +15,14 @@ _WARNED = 30
 
 
 class Logged(NamedTuple):
-    """What the release log has: SHA-256 of manifests, and of statements of sealed images."""
+    """What the release log has: SHA-256 of manifests, and of statements of sealed images.
+
+    `withdrawn` are the statements that no release has which is not withdrawn; packages are the judge's.
+    """
 
     manifests: frozenset[bytes]
     statements: frozenset[bytes]
+    withdrawn: frozenset[bytes] = frozenset()
 
 
 def conclude(
@@ -98,6 +102,13 @@ def _not_logged(identity: Identity | None, logged: Logged | None) -> Finding | N
     if identity is None or logged is None:
         return None
     what, digest = identity
+    if what == "statement" and digest in logged.withdrawn:
+        return finding(
+            "gate.withdrawn",
+            expected="an image of a release that is not withdrawn",
+            found=f"{what} {digest.hex()}",
+            hint="take it out of what is shipped; imgseal log show says why its release is withdrawn",
+        )
     if digest in (logged.manifests if what == "manifest" else logged.statements):
         return None
     return finding(

@@ -69,6 +69,10 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
         from imgseal.workspace.release_log import logged_device
 
         state, device = logged_device(project) or (state, device)
+    elif not development:
+        from imgseal.workspace.release_log import without_withdrawn
+
+        state = without_withdrawn(project, state)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
     return Judge(project.product, trust, state, contents, device, day, anchors, development)

@@ -387,4 +387,11 @@ def logged_state(project: "Project", floors: "tuple[Floor, ...]") -> "DeviceStat
         manifest_digest=floor.manifest,
         counters=dict(floor.counters),
         fielded=logged_bootloaders(project, floors),
+        withdrawn=floor.withdrawn,
     )
+
+
+def without_withdrawn(project: "Project", state: "DeviceState") -> "DeviceState":
+    """Return a device that is to take no release which the log has withdrawn; the log's last line says which."""
+    floor = floor_of(project, logged_floors(project) or ())
+    return state if floor is None else state._replace(withdrawn=floor.withdrawn)

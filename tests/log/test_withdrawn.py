@@ -1,0 +1,73 @@
+"""What check, gate and report say of a release that is withdrawn."""
+
+import json
+from pathlib import Path
+
+import pytest
+from workshop import ALL, Imgseal
+
+LOG = '\n[log]\npath = "release.log"\n[gate]\nraw = []\n'
+NAMES = {2: "out-2/vent-drive-2.4.2-2.suit", 1: "out-1/vent-drive-2.4.1-1.suit"}
+
+
+@pytest.fixture
+def two(project: Path, imgseal: Imgseal) -> Path:
+    """Two releases that share the phrases; the second is withdrawn."""
+    path = project / "imgseal.toml"
+    path.write_text(path.read_text().replace("sequence = 17", 'sequence = "next"') + LOG)
+    assert imgseal("log", "new").status == 0
+    for number in (1, 2):
+        more = ("--set", f"release.version=2.4.{number}", "--revision", "abcd", "--out", f"out-{number}")
+        firmware = (*ALL[:3], ALL[3] if number == 1 else "phrases=out-1/phrases.sealed.bin")
+        said = imgseal("build", *firmware, "--release", *more)
+        assert said.status == 0, said.err
+    assert imgseal("check", NAMES[2]).status == 0
+    assert imgseal("gate", "out-2").status == 0
+    said = imgseal("log", "withdraw", "2.4.2", "--why", "the vent stops half open")
+    assert said.out.startswith("entry 2 of release.log; head 3:")
+    return project
+
+
+def test_check_refuses_it_whatever_the_device(imgseal: Imgseal, two: Path) -> None:
+    assert imgseal("device", "new", "unit.json").status == 0
+    for device in ((), ("--device", "unit.json")):
+        said = imgseal("check", NAMES[2], *device, "--json")
+        found = json.loads(said.out)["verdicts"][0]
+        assert (said.status, found["first_finding"]) == (1, "rollback.withdrawn")
+    assert "the maker has withdrawn this release" in imgseal("check", NAMES[2]).out
+    assert imgseal("check", NAMES[1], "--device", "unit.json").status == 0
+    assert imgseal("check", NAMES[2], "--development").out.count("rollback.withdrawn") == 0  # a desk asks no log
+
+
+@pytest.mark.parametrize("devices", [(), ("--fresh",), ("--device", "unit.json"), ("--previous", NAMES[1])])
+def test_the_gate_gives_the_same_answer(imgseal: Imgseal, two: Path, devices: tuple[str, ...]) -> None:
+    """And refuses its images by themselves, but for those that a good release has as well."""
+    assert imgseal("device", "new", "unit.json").status == 0
+    said = imgseal("gate", "out-2", *devices, "--every")
+    assert said.status == 1
+    assert "rollback.withdrawn" in said.out
+    if "--device" not in devices:  # which takes no image without the others
+        assert said.out.count("gate.withdrawn") == 2, said.out  # the motor's; radio and phrases are in both releases
+    assert "2 good" in said.out
+    for path in (two / "out-2").glob("[mrv]*"):
+        path.unlink()
+    said = imgseal("gate", "out-2", *devices)
+    assert (said.status, "1 good" in said.out) == (0, True), said.out
+
+
+def test_it_is_withdrawn_once_and_by_one_name(imgseal: Imgseal, two: Path) -> None:
+    for release, words in (
+        ("2.4.2", "withdrawn already"),
+        ("1", "withdrawn already"),
+        ("9", "no such release"),
+        ("2", "no such"),
+    ):
+        said = imgseal("log", "withdraw", release, "--why", "again")
+        assert (said.status, words in said.err) == (2, True), said.err
+    shown = imgseal("log", "show").out.splitlines()
+    assert shown[2].startswith("   2  release 1 withdrawn")
+    assert shown[2].endswith("the vent stops half open")
+    assert "why        the vent stops half open" in imgseal("log", "show", "2").out
+    more = ("--set", "release.version=2.4.3", "--revision", "ab", "--out", "out-3")
+    assert imgseal("build", *ALL, "--release", *more).status == 0  # later releases are not touched
+    assert imgseal("check", "out-3/vent-drive-2.4.3-3.suit").status == 0
