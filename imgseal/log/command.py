@@ -199,7 +199,7 @@ def _in_range(value: int | None, option: str, least: int, log: LogFile, most: in
 @click.option(
     "--key",
     metavar="THUMBPRINT",
-    help="Releases that this key signed when they were built; imgseal key show prints it.",
+    help="What this key has signed: releases, packages later on, trust anchor sets; imgseal key show prints it.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the entries as a JSON array.")
 @log_options
@@ -227,12 +227,14 @@ def show(release: str | None, key: str | None, as_json: bool, chosen: Chosen) ->
         for text in shown:
             click.echo(text)
     if wanted is not None:
-        count = f"{len(shown)} of the logged releases" if shown else "none of the logged releases"
-        click.echo(
-            f"imgseal: {count} had a signature by this key when built. Signatures that were added later (imgseal "
-            "sign PACKAGE) are not in the log: imgseal show PACKAGE has them.",
-            err=True,
-        )
+        count = f"{len(shown)} of {log.tip.size} entries" if shown else f"none of {log.tip.size} entries"
+        click.echo(f"imgseal: {count} have a signature by this key", err=True)
+        if log.older:
+            click.echo(
+                f"imgseal: the first {log.older} entries are of an older format: signatures that were added to their "
+                "packages, and trust anchor sets that were made then, are not in the log",
+                err=True,
+            )
     elif not shown and not as_json:
         click.echo("imgseal: no release yet", err=True)
 

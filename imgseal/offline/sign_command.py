@@ -5,22 +5,27 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imgseal import __version__
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
+from imgseal.console.say import say
 from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.flow.release import sign_package
+from imgseal.formats.log.entry import AddedSignature
 from imgseal.keys.public_key import KINDS
 from imgseal.keys.published import refuse_published
 from imgseal.keys.signer import sign_and_verify
 from imgseal.limits import REQUEST_BYTES
 from imgseal.product.references import is_token_uri
 from imgseal.workspace.artefacts import open_artefact
-from imgseal.workspace.clock import today
+from imgseal.workspace.clock import build_time, today
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.key_files import open_signer
 from imgseal.workspace.project import Project, nearest_product
+from imgseal.workspace.release_log import write_with_entry
 from imgseal.workspace.staging import Output
+from imgseal.workspace.verified_log import open_log
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -160,6 +165,15 @@ def _sign_package(project: Project, data: "ByteView", name: str, reference: str,
             click.echo(f"  {label:<10}{text}", err=True)
         _consent(f"Sign this package with {signer.name}?", yes=yes)
 
+    log = open_log(project)
+    entry = None if log is None else log.of_manifest(_manifest_of(data))
+    if log is not None and entry is None:
+        raise UsageError(
+            "the release log does not hold this package, and would not say that you have signed it",
+            place=Place(file=name),
+            expected=f"a package that {log.path} has",
+            hint="was it made here? imgseal show shows it, imgseal log show lists what was released",
+        )
     made, verdict = sign_package(
         data,
         name,
@@ -170,11 +184,21 @@ def _sign_package(project: Project, data: "ByteView", name: str, reference: str,
         agree=agree,
         fielded=fielded_now(project, None, development=False),
     )
-    write_all([Output(out, [made.read(0, made.size)])])
+    draft = None
+    if entry is not None:
+        keys = (signer.public.key_id,)
+        draft = AddedSignature(0, build_time(), __version__, entry.number, _manifest_of(data), keys)
+    say(write_with_entry(project, [Output(out, [made.read(0, made.size)])], draft))
     if not verdict.accepted:
         finding = verdict.findings[0]
         click.echo(f"imgseal: not finished: {finding.message}: {finding.expected}; found: {finding.found}", err=True)
     click.echo(out)
+
+
+def _manifest_of(data: "ByteView") -> bytes:
+    from imgseal.formats.suit.envelope import decode_envelope
+
+    return decode_envelope(data.read(0, data.size)).digest.value
 
 
 def _consent(question: str, *, yes: bool) -> None:

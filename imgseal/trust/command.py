@@ -1,16 +1,19 @@
 """`imgseal trust`: the trust anchors of devices in the field, replaced and revoked under the apex trust anchor."""
 
+import hashlib
 from typing import TYPE_CHECKING
 
 import click
 
+from imgseal import __version__
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.console.say import say
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError, in_file
 from imgseal.flow.contents import Image, read_contents
+from imgseal.formats.log.entry import AnchorsMade
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
-from imgseal.formats.trust_anchors.codec import number_words
+from imgseal.formats.trust_anchors.codec import IMAGES, PACKAGES, number_words
 from imgseal.keys.anchor_set import anchor_set, trust_of
 from imgseal.keys.p256 import BadSignatureError, PublicKey
 from imgseal.keys.pem import load_public
@@ -21,18 +24,22 @@ from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 from imgseal.trust.update import Running, running_images, update_trust
 from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.clock import build_time
 from imgseal.workspace.device_file import load_device, read_update
-from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
+from imgseal.workspace.files import read_bounded, refuse_overlap
 from imgseal.workspace.key_files import open_signer
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
+from imgseal.workspace.release_log import write_with_entry
 from imgseal.workspace.staging import Output
+from imgseal.workspace.verified_log import open_log
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import Any
 
     from imgseal.formats.trust_anchors.codec import AnchorSet
+    from imgseal.keys.signer import Signer
 
 
 @click.group(
@@ -146,11 +153,28 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
     refuse_overlap([asked.out], [*project.own_files(), *running, *(path for path in named if path)])
     devices = [device for path in running for device in _running(project, path)]
     previous = _previous(project, asked.previous, asked.previous_by)
-    anchors, data = update_trust(project.product, trust, previous, open_signer(asked.reference), devices, revoke=revoke)
-    write_all([Output(asked.out, [data], replace=False)])
+    open_log(project)  # refused before a key is asked for
+    signer = open_signer(asked.reference)
+    anchors, data = update_trust(project.product, trust, previous, signer, devices, revoke=revoke)
+    say(write_with_entry(project, [Output(asked.out, [data], replace=False)], _entry(project, signer, anchors, data)))
     keys, gone = len(anchors.anchors), len(anchors.revoked)
     click.echo(f"{asked.out}: set {number_words(anchors.number)}, {keys} keys, {gone} revoked")
     return project
+
+
+def _entry(project: Project, signer: "Signer", anchors: "AnchorSet", data: bytes) -> AnchorsMade | None:
+    """Return what the release log keeps of a set; None where none is kept."""
+    if project.log_path is None:
+        return None
+    product = project.product
+    images, packages = (
+        tuple(sorted({each.key_id for each in anchors.anchors if each.role == role})) for role in (IMAGES, PACKAGES)
+    )
+    digest = hashlib.sha256(data).digest()
+    return AnchorsMade(
+        0, build_time(), __version__, product.class_id, product.variant or "", digest, anchors.number, images, packages,
+        tuple(sorted(anchors.revoked)), signer.public.key_id,
+    )  # fmt: skip
 
 
 def _previous(project: Project, path: str | None, previous_by: str | None) -> "AnchorSet":

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError, in_file
+from imgseal.formats.log.entry import NEWEST
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.lines import EMPTY, Step, is_whole, steps
 from imgseal.formats.log.proof import Head, read_head
@@ -21,16 +22,17 @@ class LogFile:
     """A release log that is read once; the other attributes say what there was when `walk` has come to its end.
 
     `torn` counts the bytes of a last line that was cut: never acknowledged, and not an entry. `bare` says that the last
-    entry is complete and has no line feed: the next release adds it.
+    entry is complete and has no line feed: the next release adds it. `older` counts the entries of older formats.
     """
 
-    __slots__ = ("bare", "leaves", "path", "tip", "torn")
+    __slots__ = ("bare", "leaves", "older", "path", "tip", "torn")
 
     def __init__(self, path: str) -> None:
         self.path = path
         self.leaves: list[bytes] = []
         self.tip = EMPTY
         self.torn = 0
+        self.older = 0
         self.bare = False
 
     def walk(self) -> Iterator[Step]:
@@ -39,6 +41,7 @@ class LogFile:
             for step in steps(self._lines(stream), self.path):
                 self.leaves.append(step.leaf)
                 self.tip = step.tip
+                self.older += step.tip.format < NEWEST
                 yield step
 
     def releases(self) -> "Iterator[Entry]":

@@ -8,13 +8,14 @@ from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
 from imgseal.make.seal import SealOptions
 from imgseal.records import NamedTuple
 from imgseal.workspace.clock import day_of
+from imgseal.workspace.development_keys import refuse_development_keys
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.files import refuse_overlap
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
 from imgseal.workspace.outputs import release_outputs
 from imgseal.workspace.previous_build import EarlierBuild, read_build
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import NumberTakenError, plan_entry, refuse_development_keys, write_logged
+from imgseal.workspace.release_log import NumberTakenError, plan_entry, write_logged
 from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
 from imgseal.workspace.staging import Output
 

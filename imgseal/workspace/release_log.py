@@ -10,12 +10,12 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
-from imgseal.errors import ImgsealError, InputError, Place, SigningKeyError, UsageError, in_file
-from imgseal.limits import KEY_FILE_BYTES, LOG_BYTES, LOG_LINE_BYTES
+from imgseal.errors import ImgsealError, Place, UsageError, in_file
+from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES
 from imgseal.records import NamedTuple
 from imgseal.workspace.append import append_line, last_line
 from imgseal.workspace.fielded import logged_bootloaders, without_log
-from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.files import write_all
 from imgseal.workspace.release_numbers import refuse_leaping
 from imgseal.workspace.staging import Output
 
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from imgseal.formats.log.entry import Entry, Floor, Logged, LoggedPackage, Reservation
     from imgseal.formats.log.errors import GoingDownError
     from imgseal.formats.log.lines import Step, Tip
-    from imgseal.keys.signer import Signer
     from imgseal.product.model import LastNumbers
     from imgseal.workspace.append import Appended
     from imgseal.workspace.project import Project
@@ -49,56 +48,6 @@ class LogPlan(NamedTuple):
     draft: "Entry | Reservation | None"
     known: tuple[int, ...] = ()
     following: bool = False
-
-
-def refuse_development_keys(project: "Project", signers: "Iterable[Signer]") -> None:
-    """SigningKeyError when a key that is named for development is about to sign a release.
-
-    The judge refuses images and packages by development keys; this finds the key that is named for both.
-    """
-    product = project.product
-    named = product.signing.get("development")
-    references = () if named is None else (*named.images, *named.packages)
-    trusted = (*product.trust.development_images, *product.trust.development_packages)
-    public = {path: key for path in [entry.key for entry in trusted] if (key := _key_id(project, path))}
-    for reference in references:
-        half = reference.removesuffix(".pem") + ".pub.pem"
-        if key := _key_id(project, half):
-            public[half] = key
-    for signer in signers:
-        for path, key in public.items():
-            if signer.public.key_id == key:
-                raise _development(signer.name, project.resolve(path))
-        for reference in references:
-            if _same_file(signer.name, project.resolve(reference)):
-                raise _development(signer.name, project.resolve(reference))
-
-
-def _same_file(one: str, other: str) -> bool:
-    try:
-        return read_bounded(one, "key", KEY_FILE_BYTES) == read_bounded(other, "key", KEY_FILE_BYTES)
-    except InputError:
-        return False
-
-
-def _development(name: str, other: str) -> SigningKeyError:
-    return SigningKeyError(
-        "a development key cannot make a release",
-        place=Place(file=name),
-        expected="a key that is for releases only",
-        found=f"the key of {other}, which the product file names for development",
-        hint="make one for releases: imgseal key new FILE, and name it in [signing.release] and [trust]",
-    )
-
-
-def _key_id(project: "Project", reference: str) -> bytes | None:
-    """Return the identifier of a public key file; None where there is none to read."""
-    from imgseal.keys.pem import load_public
-
-    try:
-        return load_public(read_bounded(project.resolve(reference), "public key", KEY_FILE_BYTES), reference).key_id
-    except (InputError, SigningKeyError):
-        return None
 
 
 def plan_entry(made: "Iterable[Made]", built: int, revision: bytes) -> LogPlan | None:
@@ -236,6 +185,19 @@ def append_entry(path: str, draft: "Logged") -> "tuple[Step, list[str]]":
     with in_file(path):
         found = append_line(path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
     return steps[-1], _on_the_end(path, found)
+
+
+def write_with_entry(project: "Project", outputs: list[Output], draft: "Logged | None") -> list[str]:
+    """Write files, and add an entry before they are moved into place; return notes. None adds nothing."""
+    notes: list[str] = []
+
+    def add() -> None:
+        if draft is not None:
+            step, found = append_entry(str(project.log_path), draft)
+            notes.extend([*found, f"logged as entry {step.entry.number} of {project.log_path}"])
+
+    write_all(outputs, before_moving=add)
+    return notes
 
 
 def _on_the_end(path: str, found: "Appended") -> list[str]:

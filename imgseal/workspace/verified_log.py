@@ -82,13 +82,17 @@ class VerifiedLog(NamedTuple):
             return found if isinstance(found, Entry) else None
         if floor.channels:
             return None
-        at = self.data.rfind(f'"manifest":"{floor.manifest.hex()}","keys"'.encode())  # all of it is of older formats
-        found = self._at(self.data.rfind(b"\n", 0, at) + 1)
-        return found if isinstance(found, Entry) else None
+        return self.of_manifest(floor.manifest)  # all of it is of older formats
 
-    def holds(self, manifest: bytes) -> bool:
-        """Say whether a package with this manifest digest was released."""
-        return f'"manifest":"{manifest.hex()}","keys"'.encode() in self.data
+    def of_manifest(self, manifest: bytes) -> Entry | None:
+        """Return the release that a package with this manifest digest belongs to; None where it was never released."""
+        at = self.data.find(f'"manifest":"{manifest.hex()}","keys"'.encode())
+        while at >= 0:
+            found = self._at(self.data.rfind(b"\n", 0, at) + 1)
+            if isinstance(found, Entry):
+                return found
+            at = self.data.find(f'"manifest":"{manifest.hex()}","keys"'.encode(), at + 1)
+        return None
 
 
 def verified_log(path: str) -> VerifiedLog:
@@ -215,7 +219,7 @@ def _refuse_other_log(log: VerifiedLog, before: "Contents") -> None:
     if before.witness is None:
         return  # it was made without a log, or before packages carried its head
     refuse_unless_continues(log, before.witness, f"{before.name} says", "the package")
-    if not log.holds(before.manifest_digest):
+    if log.of_manifest(before.manifest_digest) is None:
         raise LogError(
             "the release log does not hold the previous package",
             place=Place(file=log.path),

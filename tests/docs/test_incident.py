@@ -1,5 +1,6 @@
 """docs/incident.md: every command, in order, on a fleet that runs a release; what it says happens, happens."""
 
+import json
 import re
 import shlex
 from pathlib import Path
@@ -12,8 +13,8 @@ from imgseal.keys.signer import FileSigner
 
 PAGE = (Path(__file__).parents[2] / "docs" / "incident.md").read_text()
 LINES = [line for block in re.findall(r"```console\n(.+?)\n```", PAGE, re.DOTALL) for line in block.split("\n")]
-REFUSED = "imgseal check fleet.suit --device after-3.json"
-"""The one command that has to fail: the release by the stolen key, after its revocation."""
+REFUSED = "imgseal check released/phrases.sealed.bin --device after-3.json"
+"""The one command that has to fail: an image by the stolen key, after its revocation."""
 
 
 def add_key(project: Path, name: str) -> None:
@@ -43,8 +44,9 @@ def fleet(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> P
         ("[signing.development]", '[log]\npath = "release.log"\n\n[signing.development]'),
     )  # fmt: skip
     (project / "factory.toml").write_text((project / "imgseal.toml").read_text())
-    assert imgseal("build", *ALL, "--release").status == 0
-    (project / "out/vent-drive-2.4.1-17.suit").rename(project / "fleet.suit")
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", "--out", "released").status == 0
+    (project / "released/vent-drive-2.4.1-17.suit").rename(project / "fleet.suit")
     assert imgseal("device", "new", "unit.json", "--hardware", "3").status == 0
     said = imgseal("device", "apply", "unit.json", "fleet.suit", "--out", "device.json")
     assert said.status == 0, said.err
@@ -84,13 +86,22 @@ def test_the_first_24_hours(imgseal: Imgseal, fleet: Path) -> None:
         assert said.status == (1 if line == REFUSED else 0), f"{line}\n{said.out}{said.err}"
         if "log show --key" in line:
             assert "2.4.1" in said.out
+        if line == REFUSED:
+            verdict = json.loads(imgseal(*arguments, "--json").out)["verdicts"][0]
+            failed = [check for check in verdict["checks"] if check["outcome"] == "failed"]
+            assert (len(failed), verdict["first_finding"]) == (1, "trust.unknown-key")
     assert changed == set(BEFORE)
     # at the end a device trusts the new keys only
     imgseal("device", "apply", "after-3.json", "3.trust", "--out", "after-4.json")
     said = imgseal("device", "apply", "after-4.json", "4.trust", "--out", "after-5.json")
     assert said.status == 0, said.err
     assert "set 0 of apex trust anchor 2" in imgseal("device", "show", "after-5.json").out
-    assert imgseal("check", "out/vent-drive-2.4.1-18.suit", "--device", "after-5.json").status == 1
+    assert imgseal("check", "out/vent-drive-2.4.2-18.suit", "--device", "after-5.json").status == 1
+    shown = imgseal("log", "show").out
+    assert [f"trust anchor set {number}" in shown for number in (1, 2, 3)] == [True] * 3, shown
+    apex = imgseal("key", "show", "keys/apex.pub.pem").out
+    thumbprint = next(each for each in apex.split() if re.fullmatch("[0-9a-f]{64}", each))
+    assert imgseal("log", "show", "--key", thumbprint).out.count("signed the set") == 3
 
 
 def test_the_page_shows_an_identifier_that_the_log_knows(imgseal: Imgseal, fleet: Path) -> None:
@@ -105,9 +116,10 @@ def test_a_device_that_was_off(imgseal: Imgseal, fleet: Path) -> None:
     replaced(fleet, *BEFORE["imgseal trust replace --key keys/apex.pem --running fleet.suit --out 1.trust"])
     imgseal("trust", "replace", "--key", "keys/apex.pem", "--running", "fleet.suit", "--out", "1.trust")
     replaced(fleet, *BEFORE["imgseal build"])
-    said = imgseal("build", *ALL, "--release", "--set", "release.sequence=18")
+    number = ("--set", "release.sequence=18", "--set", "release.version=2.4.2", "--revision", "abcd")
+    said = imgseal("build", *ALL, "--release", *number)
     assert said.status == 0, said.err
-    new = "out/vent-drive-2.4.1-18.suit"
+    new = "out/vent-drive-2.4.2-18.suit"
     revoke = ("trust", "revoke", "keys/images.pub.pem", "--key", "keys/apex.pem", "--previous", "1.trust", "--out")
     said = imgseal(*revoke, "2.trust", "--running", new, "--running", "fleet.suit")
     assert (said.status, "rules.trust-in-use" in said.err, (fleet / "2.trust").exists()) == (1, True, False)
