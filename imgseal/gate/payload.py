@@ -13,12 +13,12 @@ from imgseal.workspace.files import open_input
 
 def payload_beside(path: str, policy: Policy) -> FindPayload:
     """Return what finds a payload in the folder of a header: first by the name that builds give it, then any file."""
-    folder, name = os.path.split(path)
-    usual = os.path.join(folder, name.replace(".header.", ".payload."))
 
     def find(size: int, digest: bytes) -> Bytes | None:
         if size > ARTEFACT_BYTES:
             return None
+        folder, name = os.path.split(path)
+        usual = os.path.join(folder, name.replace(".header.", ".payload."))
         if usual != path and (data := _payload(usual, size, digest)) is not None:
             return data
         fitting = _folder(folder, policy).with_digest(size, digest)

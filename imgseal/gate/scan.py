@@ -161,7 +161,7 @@ class _FileScan:
             while piece := stream.read(CHUNK):
                 passed.take(piece)
             self._passed(spot, passed)
-        if self._is_raw(spot):
+        if self._may_be_flat(before) and self._is_raw(spot):
             self._or_flat(before, spot, reopen, size)
 
     def _passed(self, spot: _Spot, passed: PassedOver, *, aside: bool = False) -> None:
@@ -178,6 +178,10 @@ class _FileScan:
             if each is not None and each.inside == spot.inside and (each.scanned.findings or each.scanned.unsealed):
                 origin = origin or origin_of_bytes(FileBytes(reopen(), size))
                 self.found[at] = each._replace(scanned=each.scanned._replace(origins=(*each.scanned.origins, origin)))
+
+    def _may_be_flat(self, before: int) -> bool:
+        """Say whether anything was found since that is not good as it is."""
+        return any(each is None or each.scanned.findings or each.scanned.unsealed for each in self.found[before:])
 
     def _is_raw(self, spot: _Spot) -> bool:
         return any(matches(pattern, spot.inside) for pattern in self._raw)

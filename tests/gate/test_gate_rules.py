@@ -672,7 +672,8 @@ def test_what_a_release_writes_passes(imgseal: Imgseal, project: Path) -> None:
     assert "source: radio.bin (flat binary) of out/radio.sealed.bin" in said.out
     assert imgseal("build", *ALL).status == 0
     assert imgseal("gate", ".").status == 1
-    assert imgseal("build", *ALL, "--release", "--set", "release.sequence=18", "--out", "next").status == 0
+    later = ("--set", "release.sequence=18", "--set", "release.version=2.4.2", "--out", "next")
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", *later).status == 0
     assert imgseal("gate", "next").status == 0
 
 
@@ -701,3 +702,40 @@ def test_paths_of_the_command_line_are_text_in_every_report(imgseal: Imgseal, ou
     assert "\x1b" not in said.out
     said.out.encode("utf-8")  # no surrogates
     assert said.out.replace("\\\\", "\\").replace("%5C", "\\").count("pro\\udcffduct.toml") > 0
+
+
+def test_a_log_that_is_not_what_its_pin_says(imgseal: Imgseal, project: Path) -> None:
+    """A log that was cut would hold what it should no longer hold; the gate says so and judges nothing."""
+    text = (project / "imgseal.toml").read_text() + '\n[log]\npath = "release.log"\npin = "release.head"\n'
+    (project / "imgseal.toml").write_text(text)
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
+    assert imgseal("log", "pin").status == 0
+    assert imgseal("gate", "out").status == 0
+    (project / "release.head").write_text(f"2:{'ab' * 32}\n")
+    said = imgseal("gate", "out", "--fresh")
+    assert (said.status, "the release log is shorter than it was" in said.err) == (1, True), said.err
+
+
+def test_digests_of_the_log_are_those_of_its_releases(imgseal: Imgseal, project: Path) -> None:
+    """As parsed entry by entry: every kind of line, also those that release nothing."""
+    from imgseal.gate.policy import Logged, read_log
+    from imgseal.workspace.log_file import LogFile
+    from imgseal.workspace.project import Project
+
+    text = (project / "imgseal.toml").read_text() + '\n[log]\npath = "release.log"\n'
+    (project / "imgseal.toml").write_text(text)
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
+    later = ("--set", "release.sequence=18", "--set", "release.version=2.4.2", "--out", "next")
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", *later).status == 0
+    assert imgseal("log", "withdraw", "2.4.1", "--why", "it stops").status == 0
+    log = LogFile(str(project / "release.log"))
+    packages = [package for entry in log.releases() for package in entry.packages]
+    found = read_log(Project.load(str(project / "imgseal.toml")))
+    assert found is not None
+    statements = [{image.statement for image in package.images} for package in packages]
+    withdrawn = statements[0] - statements[1]
+    assert 0 < len(withdrawn) < len(statements[0])
+    manifests = frozenset(package.manifest for package in packages)
+    assert found == Logged(manifests, frozenset(set.union(*statements)), frozenset(withdrawn))
