@@ -39,8 +39,17 @@ class VerifiedLog(NamedTuple):
         """The head of all of it."""
         return Head(self.tip.size, self.tip.root)
 
-    def _starts(self) -> list[int]:
-        return [0, *(found.end() for found in re.finditer(rb"\n", self.data))][: self.tip.size]
+    def _start(self, number: int) -> int:
+        """Return where the line of an entry begins, from the nearer end: what is asked for is mostly recent."""
+        if number < self.tip.size // 2:
+            at = 0
+            for _ in range(number):
+                at = self.data.find(b"\n", at) + 1
+            return at
+        at = len(self.data) + (not self.data.endswith(b"\n"))  # as if the last line had its line feed
+        for _ in range(self.tip.size - number):
+            at = self.data.rfind(b"\n", 0, at - 1) + 1
+        return at
 
     def head_at(self, size: int) -> Head | None:
         """Return the head that the log had with so many entries; None where it has never had as many."""
@@ -48,13 +57,13 @@ class VerifiedLog(NamedTuple):
             return Head(0, EMPTY_ROOT)
         if size > self.tip.size:
             return None
-        found = _ROOT.search(self.data, self._starts()[size - 1])
+        found = _ROOT.search(self.data, self._start(size - 1))
         assert found is not None
         return Head(size, bytes.fromhex(found[1].decode()))
 
     def entry(self, number: int) -> Logged | None:
         """Return the entry with a number; None where there is none."""
-        return self._at(self._starts()[number]) if 0 <= number < self.tip.size else None
+        return self._at(self._start(number)) if 0 <= number < self.tip.size else None
 
     def _at(self, start: int) -> Logged:
         end = self.data.find(b"\n", start)
@@ -102,7 +111,7 @@ def verified_log(path: str) -> VerifiedLog:
     end = data.rfind(b"\n") + 1
     rest = data[end:]
     bare = bool(rest) and is_whole(rest)
-    known = _known(path, data)
+    known, state = _known(path, data)
     lines = data[known:end].split(b"\n")[:-1] + ([rest] if bare else [])
     tip = EMPTY
     if known:
@@ -112,7 +121,8 @@ def verified_log(path: str) -> VerifiedLog:
     for step in steps(lines, path, tip):
         tip = step.tip
     if end != known:
-        _remember(path, data[:end])
+        state.update(memoryview(data)[known:end])
+        _remember(path, end, state.hexdigest())
     return VerifiedLog(path, data if bare else data[:end], tip)
 
 
@@ -125,25 +135,26 @@ def _note_of(path: str) -> str | None:
     return os.path.join(cache, "imgseal", "logs", name)
 
 
-def _known(path: str, data: bytes) -> int:
-    """Return how many bytes were verified before: whatever the note says, it is their digest that counts."""
+def _known(path: str, data: bytes) -> "tuple[int, hashlib._Hash]":
+    """Return how many bytes were verified before, and the state of their digest: it counts, whatever the note says."""
     note = _note_of(path)
     with suppress(InputError, ValueError):
         if note is not None:
             size, digest = read_bounded(note, "note", 128).split()
             count = int(size)
-            fits = 0 < count <= len(data) and data[count - 1 : count] == b"\n"
-            if fits and hashlib.sha256(memoryview(data)[:count]).hexdigest().encode() == digest:
-                return count
-    return 0
+            if 0 < count <= len(data) and data[count - 1 : count] == b"\n":
+                state = hashlib.sha256(memoryview(data)[:count])
+                if state.hexdigest().encode() == digest:
+                    return count, state
+    return 0, hashlib.sha256()
 
 
-def _remember(path: str, data: bytes) -> None:
+def _remember(path: str, size: int, digest: str) -> None:
     """Keep the digest of what was verified; where that cannot be written the next release verifies all of it."""
     note = _note_of(path)
     if note is not None:
         with suppress(InputError, UsageError):
-            write_all([Output(note, [f"{len(data)} {hashlib.sha256(data).hexdigest()}\n".encode()])])
+            write_all([Output(note, [f"{size} {digest}\n".encode()])])
 
 
 def open_log(project: "Project", before: "Contents | None" = None) -> VerifiedLog | None:

@@ -1,0 +1,109 @@
+"""Measures what a release log of 10,000 entries costs a build: reading and verifying it, and looking for the release in it.
+
+    python tests/bench/bench_log_build.py [--entries 10000] [--runs 20]
+
+The log is of format 3, with four images a release, as the demo's product has them. "first" is a log that this machine has never
+verified; "then" one whose first lines are known by their digest, with one entry more each time, as every build after the first finds
+it; the parts of it below. Medians, processor time of this process; the aim is 20 ms.
+"""
+
+import argparse
+import hashlib
+import os
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "formats" / "log"))
+
+from log_book import CLASS, draft, key
+from mixed_book import ANCHORS, layout
+
+from imgseal.formats.log.entry import Entry, LoggedImage
+from imgseal.formats.log.lines import EMPTY, added
+from imgseal.versions import Version
+from imgseal.workspace.release_log import last_numbers
+from imgseal.workspace.verified_log import VerifiedLog, verified_log
+
+SLOTS = ("motor-a", "motor-b", "radio", "phrases")
+
+
+def release(number: int) -> Entry:
+    """Release `number`: one package of four images."""
+    made = draft(number)
+    images = tuple(
+        LoggedImage(
+            1 + index // 2, "motor", slot, Version(2, number, 0), 3,
+            hashlib.sha256(f"{number} {slot}".encode()).digest(), (key("images"),),
+        )
+        for index, slot in enumerate(SLOTS)
+    )  # fmt: skip
+    package = made.packages[0]._replace(images=images, layout=layout(0) if number == 0 else None)
+    return made._replace(
+        format=3, version=Version(2, number, 0), packages=(package,), witness=number, anchors=ANCHORS, bootloader=None
+    )
+
+
+def median_ms(work: Callable[[], object], runs: int) -> float:
+    times = []
+    for _ in range(runs):
+        start = time.process_time()
+        work()
+        times.append(time.process_time() - start)
+    return statistics.median(times) * 1000
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Measure what a long release log costs a build.")
+    parser.add_argument("--entries", type=int, default=10_000)
+    parser.add_argument("--runs", type=int, default=20)
+    arguments = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["XDG_CACHE_HOME"] = os.path.join(folder, "cache")
+        path = os.path.join(folder, "release.log")
+        tip = EMPTY
+        with open(path, "wb") as stream:
+            for number in range(arguments.entries):
+                line, step = added(tip, release(number))
+                tip = step.tip
+                stream.write(line + b"\n")
+        size = os.path.getsize(path)
+        print(f"{arguments.entries} entries, {size / 1e6:.1f} MB")
+        print(f"first      {median_ms(lambda: verified_log(path), 1):9.1f} ms")
+        logs: list[VerifiedLog] = []
+
+        def one_more() -> None:
+            nonlocal tip
+            line, step = added(tip, release(tip.size))
+            tip = step.tip
+            with open(path, "ab") as stream:
+                stream.write(line + b"\n")
+
+        times = []
+        for _ in range(arguments.runs):
+            one_more()
+            start = time.process_time()
+            logs[:] = [verified_log(path)]
+            last_numbers(path)
+            found = list(logs[0].of_version("vent-drive", "2.9999999.0"))
+            head = logs[0].head_at(5)
+            last = logs[0].last_of((CLASS, ""), "")
+            times.append((time.process_time() - start) * 1000)
+            assert not found
+            assert head is not None
+            assert last is not None
+        print(f"then       {statistics.median(times):9.1f} ms")
+        data = logs[0].data
+        print(f"  hash     {median_ms(lambda: hashlib.sha256(data).digest(), arguments.runs):9.1f} ms")
+        print(f"  read     {median_ms(lambda: Path(path).read_bytes(), arguments.runs):9.1f} ms")
+        print(
+            f"  search   {median_ms(lambda: list(logs[0].of_version('vent-drive', '9.9.9')), arguments.runs):9.1f} ms"
+        )
+        print(f"  head_at  {median_ms(lambda: logs[0].head_at(5), arguments.runs):9.1f} ms")
+
+
+if __name__ == "__main__":
+    main()
