@@ -9,6 +9,7 @@ from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
 from imgseal.flow.contents import read_contents
 from imgseal.flow.judge import judge, refuse_unless_accepted
+from imgseal.formats.log.entry import RECOVERY
 from imgseal.formats.log.proof import encode_proof, prove_inclusion
 from imgseal.formats.sbom.bill import bill_words
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
@@ -132,11 +133,16 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
     return [output.path for output in outputs]
 
 
+def _variant(logged: "LoggedPackage") -> str:
+    """Return the variant as the product file names it."""
+    return logged.variant.removesuffix(RECOVERY)
+
+
 def _package_of(entry: "Entry", variant: str | None) -> "LoggedPackage":
-    found = [each for each in entry.packages if variant is None or each.variant == variant]
+    found = [each for each in entry.packages if variant is None or _variant(each) == variant]
     if len(found) == 1:
         return found[0]
-    names = ", ".join(each.variant or "the product itself, without --variant" for each in entry.packages)
+    names = ", ".join(_variant(each) or "the product itself, without --variant" for each in entry.packages)
     raise UsageError(
         "this release has several packages" if variant is None else "this release has no package of this variant",
         place=Place(key="--variant"),
@@ -157,7 +163,7 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
     for image in logged.images:
         overrides[f"component.{image.name}.version"] = str(image.version)
         overrides[f"component.{image.name}.counter"] = str(image.counter)
-    variant = logged.variant or None
+    variant = _variant(logged) or None
     include = including(path, named=True)
     product = read(text, name=path, overrides=overrides, variant=variant, read_file=include)
     counters = dict(next(floor.counters for floor in entry.least if floor.line == logged.line))
@@ -212,7 +218,7 @@ def _trusted(entry: "TrustEntry", folder: str, keys: dict[str, bytes]) -> str | 
 
 def _usual_place(entry: "Entry", logged: "LoggedPackage") -> str:
     name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
-    places = [os.path.join("out", logged.variant, name)] if logged.variant else []
+    places = [os.path.join("out", variant, name)] if (variant := _variant(logged)) else []
     places.append(os.path.join("out", name))
     for place in places:
         if os.path.exists(place):
@@ -292,7 +298,7 @@ def _document(
         "format": FORMAT,
         "imgseal": __version__,
         "product": entry.product,
-        "variant": logged.variant or None,
+        "variant": _variant(logged) or None,
         "version": str(entry.version),
         "sequence": entry.sequence,
         "entry": entry.number,

@@ -4,12 +4,14 @@ import hashlib
 from typing import TYPE_CHECKING
 
 from imgseal.formats.install_record.layout import FORMAT as RECORDS
-from imgseal.formats.log.entry import Anchors, LoggedImage, LoggedPackage
+from imgseal.formats.log.entry import RECOVERY, Anchors, LoggedImage, LoggedPackage
 from imgseal.formats.log.layout import LaidComponent, LaidSlot, Layout
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.make.seal import ordered_signers
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
     from imgseal.make.seal import SealedImage
@@ -60,6 +62,12 @@ def anchors_of(project: "Project") -> Anchors:
     return Anchors(images, packages, trust.need_images, trust.need_packages, apex, contingency)
 
 
+def variant_of(product: "Product", components: "Iterable[str]") -> str:
+    """Return the variant of a package as the log has it, by the names of the components that it has images of."""
+    alone = all(product.components[name].recovery for name in components)
+    return (product.variant or "") + (RECOVERY if alone else "")
+
+
 def logged_images(images: "tuple[SealedImage, ...]") -> tuple[LoggedImage, ...]:
     """Return sealed images as the log has them."""
     return tuple(
@@ -81,5 +89,10 @@ def logged_package(product: "Product", package: "Package", signers: "tuple[Signe
     keys = tuple(signer.public.key_id for signer in ordered_signers(signers, product, development=False))
     images = logged_images(package.images)
     return LoggedPackage(
-        product.variant or "", product.class_id, package.digest.value, keys, images, layout_of(product)
+        variant_of(product, (image.name for image in images)),
+        product.class_id,
+        package.digest.value,
+        keys,
+        images,
+        layout_of(product),
     )

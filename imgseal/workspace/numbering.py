@@ -9,17 +9,18 @@ from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
 from imgseal.formats.log.entry import Entry, LoggedImage, Reservation
+from imgseal.formats.log.floors import given, of_recovery
 from imgseal.formats.sealed_image.codec import encode_statement
 from imgseal.make.place import place_all
 from imgseal.make.seal import SealedImage, draft
 from imgseal.records import NamedTuple
-from imgseal.workspace.log_entries import logged_images
+from imgseal.workspace.log_entries import logged_images, variant_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from imgseal.flow.release import Job
-    from imgseal.formats.log.entry import LoggedPackage
+    from imgseal.formats.log.entry import Line, LoggedPackage
     from imgseal.product.model import Product
     from imgseal.workspace.verified_log import VerifiedLog
 
@@ -52,12 +53,12 @@ def numbered(job: "Job", log: "VerifiedLog", said: Said, channel: str = "") -> "
     UsageError where the version was released before with other content, or is below the last of its channel, and where
     nothing says which sources it is made of.
     """
-    product = job.product
-    line = product.class_id, product.variant or ""
+    job = _with_next_of_recovery(job, log)
+    product, line = job.product, _line(job)
     if said.as_of is not None:
         return _as_of(job, log, said.as_of)
     if not said.again:
-        for entry, package in _candidates(log, product, channel):
+        for entry, package in _candidates(log, product, line, channel):
             if job.options.source_revision and entry.revision != job.options.source_revision:
                 continue
             tried = _with_numbers(job, entry, package)
@@ -74,6 +75,20 @@ def numbered(job: "Job", log: "VerifiedLog", said: Said, channel: str = "") -> "
         )
     made = Numbered(log.head.size, again=said.again, unrecorded=said.unrecorded)
     return job._replace(witness=str(log.head)), made
+
+
+def _line(job: "Job") -> "Line":
+    return job.product.class_id, variant_of(job.product, (file.component for file in job.firmware))
+
+
+def _with_next_of_recovery(job: "Job", log: "VerifiedLog") -> "Job":
+    """Return the job with the next number of recovery images, where it has those alone and no number is stated."""
+    product, line = job.product, _line(job)
+    if not product.release.next or not of_recovery(line[1]):
+        return job
+    known = [given(each) for each in log.tip.least if each.class_id == line[0] and of_recovery(each.variant)]
+    release = product.release._replace(sequence=max(known, default=0) + 1)
+    return job._replace(product=product._replace(release=release))
 
 
 def statements(job: "Job") -> tuple[LoggedImage, ...]:
@@ -110,10 +125,9 @@ def _revision(job: "Job") -> bytes:
 
 
 def _candidates(
-    log: "VerifiedLog", product: "Product", channel: str
+    log: "VerifiedLog", product: "Product", line: "Line", channel: str
 ) -> "Iterator[tuple[Entry | Reservation, LoggedPackage]]":
     """Yield what the log has of this version for this class, variant and channel, and is not given up."""
-    line = product.class_id, product.variant or ""
     pending = {row.entry for floor in log.tip.least if floor.line == line for row in floor.open}
     for entry in log.of_version(product.name, str(product.release.version)):
         if entry.channel != channel or (isinstance(entry, Reservation) and entry.number not in pending):
@@ -152,7 +166,7 @@ def _again(
 def _as_of(job: "Job", log: "VerifiedLog", number: int) -> "tuple[Job, Numbered]":
     """Return the job as the release of an entry was made; UsageError where it would be another one."""
     product, entry = job.product, log.entry(number)
-    line = product.class_id, product.variant or ""
+    line = _line(job)
     packages = [each for each in entry.packages if each.line == line] if isinstance(entry, Entry) else []
     if not isinstance(entry, Entry) or not packages:
         raise UsageError(
@@ -182,7 +196,7 @@ def _refuse_version(job: "Job", log: "VerifiedLog", line: tuple[bytes, str], cha
     product = job.product
     version = product.release.version
     hint = "raise release.version; or say why this is right, which is logged: --again WHY"
-    for entry, _ in _candidates(log, product, channel):
+    for entry, _ in _candidates(log, product, line, channel):
         raise UsageError(
             "this version was released before, with other content",
             place=product.place("release.version"),

@@ -226,7 +226,7 @@ def _laid_out(package: "LoggedPackage", tip: "Tip", path: str) -> "LoggedPackage
 
 def last_numbers(path: str) -> "dict[bytes, LastNumbers]":
     """Return what the last line of a log has for each class: the highest sequence that was given, and counters."""
-    from imgseal.formats.log.floors import given, highest_of
+    from imgseal.formats.log.floors import given, highest_of, of_recovery
     from imgseal.product.model import LastNumbers
 
     floors = _floors_at(path) or ()
@@ -236,7 +236,8 @@ def last_numbers(path: str) -> "dict[bytes, LastNumbers]":
         counters = highest_of(
             pairs for floor in mine for pairs in (floor.counters, *(row.counters for row in floor.open))
         )
-        out[class_id] = LastNumbers(max(map(given, mine)), dict(counters))
+        sequence = max((given(floor) for floor in mine if not of_recovery(floor.variant)), default=0)
+        out[class_id] = LastNumbers(sequence, dict(counters))
     return out
 
 
@@ -271,6 +272,7 @@ def plan_reservation(asked: "Sequence[Made]", jobs: "Sequence[Job]") -> LogPlan:
     UsageError where the release is logged already: there is nothing to sign.
     """
     from imgseal.formats.log.entry import LoggedPackage, Reservation
+    from imgseal.workspace.log_entries import variant_of
     from imgseal.workspace.numbering import statements
 
     project = asked[0].project
@@ -284,8 +286,8 @@ def plan_reservation(asked: "Sequence[Made]", jobs: "Sequence[Job]") -> LogPlan:
             )
     known = tuple(dict.fromkeys(each.numbered.reserved for each in asked if each.numbered.reserved is not None))
     packages = tuple(
-        LoggedPackage(each.project.product.variant or "", each.project.product.class_id, b"", (), statements(job))
-        for each, job in zip(asked, jobs, strict=True)
+        LoggedPackage(variant_of(job.product, (i.name for i in images)), job.product.class_id, b"", (), images)
+        for each, job, images in zip(asked, jobs, map(statements, jobs), strict=True)
         if each.numbered.reserved is None
     )
     if not packages:

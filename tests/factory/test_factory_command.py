@@ -271,6 +271,35 @@ def test_counters_below_the_log_are_not_programmed(imgseal: Imgseal, line: Path)
     assert (said.status, "judged for a device with the numbers of release.log (sequence 18)" in said.err) == (0, True)
 
 
+def test_recovery_images_have_numbers_of_their_own(imgseal: Imgseal, line: Path) -> None:
+    """In the README's order: the release, then the recovery image with its low version and sequence, then the factory."""
+    path = line / "imgseal.toml"
+    text = path.read_text()
+    path.write_text(text.replace("sequence = 17", 'sequence = "next"') + LOG)
+    assert imgseal("log", "new").status == 0
+    recorded = ("--release", "--revision", "abcd")
+    recovery = ("build", "recovery=recovery.hex", *recorded)
+    assert imgseal("build", *ALL, *recorded, "--set", "release.sequence=17", "--out", "a").status == 0
+    assert imgseal(*recovery, "--set", "release.version=1.0.0", "--out", "r1").status == 0
+    assert imgseal(*recovery, "--set", "release.version=1.1.0", "--out", "r2").status == 0
+    said = imgseal(*recovery, "--set", "release.version=1.0.5", "--out", "r3")
+    assert (said.status, "lower than the last" in said.err) == (2, True)
+    said = imgseal(*recovery, "--set", "release.version=1.2.0", "--set", "release.sequence=2", "--out", "r3")
+    assert (said.status, "used again" in said.err) == (2, True)
+    newer = ("--set", "release.version=2.5.0", "--set", "component.motor.counter=7")
+    assert imgseal("build", *ALL, *recorded, *newer, "--out", "b").status == 0
+    made = [json.loads(text)["entry"] for text in (line / "release.log").read_text().splitlines()]
+    assert [(e["sequence"], e["packages"][0]["variant"]) for e in made] == [
+        (17, ""), (1, "/recovery"), (2, "/recovery"), (18, ""),
+    ]  # fmt: skip
+    said = imgseal("factory", "b/vent-drive-2.5.0-18.suit", "r2/vent-drive-1.1.0-2.suit")
+    assert (said.status, "numbers of release.log (sequence 18)" in said.err) == (0, True), said.err
+    again = imgseal(*recovery, "--set", "release.version=1.0.0", "--out", "again")
+    assert "this release is entry 1 of release.log already; nothing was added" in again.err
+    said = imgseal("log", "export", "1", "audit", "--package", "r1/vent-drive-1.0.0-1.suit")
+    assert said.status == 0, said.err
+
+
 def test_the_set_that_the_factory_writes_is_no_damaged_update(imgseal: Imgseal, line: Path) -> None:
     assert imgseal("factory", PACKAGE, RECOVERY).status == 0
     path = line / "factory/device.slots/anchors.bin"

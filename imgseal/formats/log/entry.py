@@ -51,6 +51,9 @@ class LoggedPackage(NamedTuple):
 Line: TypeAlias = tuple[bytes, str]
 """Class and variant."""
 
+RECOVERY = "/recovery"
+"""What stands behind the variant of a package that has recovery images alone: its numbers are of their own."""
+
 
 class Released(NamedTuple):
     """The last release of a channel: its version and sequence, and the number of its entry."""

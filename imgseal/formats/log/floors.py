@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from imgseal.errors import Place
 from imgseal.formats.log.entry import (
     NEWEST,
+    RECOVERY,
     WITHDRAWN,
     AddedSignature,
     AnchorsMade,
@@ -38,10 +39,12 @@ def of_class(floors: Iterable[Floor], class_id: bytes, variant: str) -> Floor | 
     """Return the floor of a class, which is over all of its variants; None where it has no release.
 
     Where several variants have the highest sequence, the manifest is that of `variant`. Open reservations, the highest
-    sequence that was given, the layout and the channels are those of all that the class has.
+    sequence that was given, the layout and the channels are those of all that the class has. Recovery images have
+    sequences and versions of their own, and their counters are the class's.
     """
     every = [floor for floor in floors if floor.class_id == class_id]
-    mine = [floor for floor in every if floor.manifest]
+    own = [floor for floor in every if of_recovery(floor.variant) == of_recovery(variant)]
+    mine = [floor for floor in own if floor.manifest]
     if not mine:
         return None
     highest = max(mine, key=lambda floor: (floor.sequence, floor.variant == variant))
@@ -52,14 +55,19 @@ def of_class(floors: Iterable[Floor], class_id: bytes, variant: str) -> Floor | 
         channels[row.channel] = row
     return highest._replace(
         variant=variant,
-        counters=highest_of(floor.counters for floor in mine),
+        counters=highest_of(floor.counters for floor in every),
         bootloaders=(min(ends), max(ends)) if known else (),
-        given=max(given(floor) for floor in every),
+        given=max(given(floor) for floor in own),
         channels=tuple(channels[name] for name in sorted(channels)),
-        open=tuple(sorted(row for floor in every for row in floor.open)),
+        open=tuple(sorted(row for floor in own for row in floor.open)),
         layout=next((floor.layout for floor in every if floor.variant == variant), None),
-        withdrawn=tuple(sorted({digest for floor in mine for digest in floor.withdrawn})),
+        withdrawn=tuple(sorted({digest for floor in every for digest in floor.withdrawn})),
     )
+
+
+def of_recovery(variant: str) -> bool:
+    """Say whether a variant, as the log has it, is that of packages with recovery images alone."""
+    return variant.endswith(RECOVERY)
 
 
 def given(floor: Floor) -> int:
@@ -92,7 +100,7 @@ def refuse_below(floors: Iterable[Floor], entry: Entry | Reservation) -> None:
         for other in [floor] if floor is not None else []:
             _refuse_below(other, package, entry.sequence)
         for each in floors:
-            if each.class_id == package.class_id:
+            if each.class_id == package.class_id and of_recovery(each.variant) == of_recovery(package.variant):
                 _refuse_given(each, package, entry.sequence)
 
 
