@@ -9,7 +9,10 @@ from imgseal.formats.source.unread_text import DAMAGED
 from imgseal.gate.artefact import finding, not_sealed
 from imgseal.gate.leaks import find, leaking
 from imgseal.gate.vector_table import VectorTables
+from imgseal.gate.wrapped_keys import wrapped_keys
 from imgseal.limits import PASSED_OVER_BYTES
+from imgseal.make.key_forms import KeyForm
+from imgseal.make.leaks import LEAK_CODES
 from imgseal.window import ByteView, Window
 
 _KEY_BYTES = 32 << 10
@@ -74,6 +77,8 @@ class PassedOver:
                 if leak.offset + leak.size < last or leak.offset < len(window) - _KEY_BYTES
             )
             self._refuse("private key", *leaks)
+            if not self.findings:
+                self._refuse("private key", *(_wrapped(form, start) for form in wrapped_keys(window)))
 
     def _refuse(self, kind: str, *findings: Finding) -> None:
         if findings:
@@ -89,6 +94,17 @@ class PassedOver:
             return f"ELF, {_elf(head)}"
         what = "other data" if b"\0" in head else "text"
         return f"{what}; no firmware, archive or private key in {self._size} bytes"
+
+
+def _wrapped(form: KeyForm, start: int) -> Finding:
+    return Finding(
+        "leak.private-key",
+        LEAK_CODES["leak.private-key"],
+        Place(offset=start + form.offset),
+        expected="no private key in what is released",
+        found=form.what,
+        hint="take it out, and make a new key: what was released once is known",
+    )
 
 
 def _elf(head: bytes) -> str:

@@ -719,7 +719,8 @@ def test_a_log_that_is_not_what_its_pin_says(imgseal: Imgseal, project: Path) ->
 
 def test_digests_of_the_log_are_those_of_its_releases(imgseal: Imgseal, project: Path) -> None:
     """As parsed entry by entry: every kind of line, also those that release nothing."""
-    from imgseal.gate.policy import Logged, read_log
+    from imgseal.gate.policy import read_log
+    from imgseal.gate.run import Logged
     from imgseal.workspace.log_file import LogFile
     from imgseal.workspace.project import Project
 
