@@ -210,29 +210,32 @@ def judge(
     today. What is wrong with the artefact is in the verdict, never an exception; errors of imgseal.errors are raised
     for everything else.
     """
-    from imgseal.workspace.judging import judge_of
+    from imgseal.workspace.judging import Judges
+    from imgseal.workspace.line import load_products
 
-    project = _project(product, settings, variant)
-    if slot is not None:
-        project.slot(slot)
-    judge_one = judge_of(project, None if device is None else os.fspath(device), development=development, as_of=as_of)
+    changed = _changed(settings)
+    products = load_products(None if product is None else os.fspath(product), changed, variant)
+    judges = Judges(products, None if device is None else os.fspath(device), development=development, as_of=as_of)
     name = "the artefact" if isinstance(artefact, bytes) else os.fspath(artefact)
-    data = _view(artefact, project.product if slot is None else None)
-    return judge_one(data, name, slot=slot, payload=None if payload is None else _view(payload))
+    data = _view(artefact, judges.all_products if slot is None else ())
+    return judges(data, name, slot=slot, payload=None if payload is None else _view(payload))[0]
 
 
 def _project(product: "Path | None", settings: Mapping[str, object] | None, variant: str | None) -> "Project":
     from imgseal.workspace.project import Project
 
-    changed = tuple(f"{key}={value}" for key, value in (settings or {}).items())
-    return Project.load(None if product is None else os.fspath(product), changed, variant)
+    return Project.load(None if product is None else os.fspath(product), _changed(settings), variant)
 
 
-def _view(what: "Path | bytes", product: "Product | None" = None) -> "ByteView":
+def _changed(settings: Mapping[str, object] | None) -> tuple[str, ...]:
+    return tuple(f"{key}={value}" for key, value in (settings or {}).items())
+
+
+def _view(what: "Path | bytes", products: "tuple[Product, ...]" = ()) -> "ByteView":
     from imgseal.window import ByteView
     from imgseal.workspace.artefacts import open_artefact
 
-    return ByteView(what) if isinstance(what, bytes) else open_artefact(os.fspath(what), product)
+    return ByteView(what) if isinstance(what, bytes) else open_artefact(os.fspath(what), products)
 
 
 def _each(firmware: "Mapping[str, Firmware | Sequence[Firmware]]") -> "list[tuple[str, Firmware]]":

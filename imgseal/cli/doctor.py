@@ -14,6 +14,7 @@ from imgseal.records import NamedTuple
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import component_of
 from imgseal.workspace.key_files import held_elsewhere, new_key, open_to_others, quoted
+from imgseal.workspace.line import load_products
 from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, read_text
 
 if TYPE_CHECKING:
@@ -47,21 +48,32 @@ Exit status 0 when nothing is missing, 1 when something is.
 @click.option(
     "--map", "maps", multiple=True, metavar="NAME=FILE", help="A component's linker map (GNU ld); may repeat."
 )
-@click.option("--product", "product_file", metavar="FILE", help=f"Use this instead of the nearest {PRODUCT_NAME}.")
+@click.option("--product", "product_file", metavar="FILE|NAME", help=f"Use this instead of the nearest {PRODUCT_NAME}.")
 def command(for_release: bool, maps: tuple[str, ...], product_file: str | None) -> int:
     """Look at product file, keys, slots and tools, and say what is missing and what mends it.
 
     Nothing is changed and nothing is signed. Keys are looked at by name and permissions; none is opened.
     """
     try:
-        project = Project.load(product_file)
+        products = load_products(product_file)
     except ImgsealError as error:
         for line in error.lines():
             click.echo(line)
         click.echo("missing  a product file that can be read; then run this again")
         click.echo(f"         mend: {error.hint or 'imgseal init'}")
         return 1
-    for_releases = "missing" if for_release else "note"
+    if maps:
+        products.one()
+    missing = 0
+    for project, *_ in products.members:
+        if products.is_line:
+            click.echo(f"{project.product.name}:")
+        missing += _say(_remarks(project, "missing" if for_release else "note", maps))
+    click.echo("nothing is missing" if not missing else f"{missing} missing")
+    return 1 if missing else 0
+
+
+def _remarks(project: Project, for_releases: str, maps: tuple[str, ...]) -> list[Remark]:
     remarks = [
         *_product(project),
         *_keys(project, for_releases),
@@ -70,14 +82,16 @@ def command(for_release: bool, maps: tuple[str, ...], product_file: str | None) 
         *_surroundings(project, for_releases),
         *(_map(argument, project.product) for argument in maps),
     ]
-    remarks = [each for n, each in enumerate(remarks) if not _said(each, remarks[:n])]
+    return [each for n, each in enumerate(remarks) if not _said(each, remarks[:n])]
+
+
+def _say(remarks: list[Remark]) -> int:
+    """Print the remarks on one product; return how much is missing."""
     for remark in remarks:
         click.echo(f"{remark.state:<8} {remark.what}")
         if remark.mend:
             click.echo(f"         mend: {remark.mend}")
-    missing = sum(remark.state == "missing" for remark in remarks)
-    click.echo("nothing is missing" if not missing else f"{missing} missing")
-    return 1 if missing else 0
+    return sum(remark.state == "missing" for remark in remarks)
 
 
 def _said(remark: Remark, before: list[Remark]) -> bool:

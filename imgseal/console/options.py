@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -10,6 +10,9 @@ from imgseal.errors import Place, UsageError
 from imgseal.limits import LOG_REASON
 from imgseal.records import NamedTuple
 from imgseal.workspace.project import PRODUCT_NAME, Project
+
+if TYPE_CHECKING:
+    from imgseal.workspace.line import Products
 
 
 class ChosenProduct(NamedTuple):
@@ -22,6 +25,12 @@ class ChosenProduct(NamedTuple):
     def load(self) -> Project:
         """Read it; UsageError or InputError says what is wrong where."""
         return Project.load(self.file, self.settings, self.variant)
+
+    def every(self) -> "Products":
+        """Read it and its variants, or all members of the product line that is named or nearest."""
+        from imgseal.workspace.line import load_products  # noqa: PLC0415 - most commands are for one product
+
+        return load_products(self.file, self.settings, self.variant)
 
 
 def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -46,8 +55,8 @@ def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--product",
             "product_file",
-            metavar="FILE",
-            help=f"Use this product file instead of the nearest {PRODUCT_NAME}.",
+            metavar="FILE|NAME",
+            help=f"Use this product file, or member of the product line, instead of the nearest {PRODUCT_NAME}.",
         ),
     ):
         made = option(made)

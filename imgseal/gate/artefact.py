@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict
+from imgseal.flow.classes import classes_in
 from imgseal.flow.judge import judge
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
 from imgseal.gate.leaks import allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
@@ -54,12 +55,14 @@ class Target(NamedTuple):
 class Policy(NamedTuple):
     """What everything is judged by; the same for all artefacts of a run, wherever the work is done.
 
-    `find_keys` False leaves out the search for private keys, for measurements.
+    `find_keys` False leaves out the search for private keys, for measurements. `raw` are the path patterns of flat
+    binaries that are firmware.
     """
 
     targets: tuple[Target, ...]
     day: str
     find_keys: bool = True
+    raw: tuple[str, ...] = ()
 
 
 class Origin(NamedTuple):
@@ -76,7 +79,7 @@ class Scanned(NamedTuple):
     """What one artefact says by itself. `sealed` is what good images hold, `identity` what the log knows them by.
 
     Of what is not good by itself `origins` says what it may be a source of, and `table` why it was taken for a flat
-    binary. `passed` says why it is no artefact at all.
+    binary. `passed` says why it is no artefact at all. `product_file` is that of the product which it was judged for.
     """
 
     kind: str
@@ -88,6 +91,7 @@ class Scanned(NamedTuple):
     identity: Identity | None = None
     table: Table | None = None
     passed: str | None = None
+    product_file: str = ""
 
 
 class Found(NamedTuple):
@@ -145,6 +149,10 @@ def scan_sealed(
     payload = header = None
     head = bytes(data.read(0, STATEMENT_BYTES))
     targets = policy.targets
+    envelope = _envelope(data) if kind == "update package" else None
+    if kind != "sealed image" and len(targets) > 1:
+        classes = classes_in(data)
+        targets = tuple(each for each in targets if each.product.class_id in classes) or targets
     if kind == "sealed image" and (header := _read_header(head)) is not None:
         targets = tuple(each for each in targets if each.product.class_id == header.class_id) or targets
         if header.detached:
@@ -164,7 +172,6 @@ def scan_sealed(
     parts: list[_Part] = []
     identity: Identity | None = None
     if kind == "update package":
-        envelope = _envelope(data)
         parts = list(_package_parts(data, envelope))
         if verdict.accepted and envelope is not None:
             identity = "manifest", envelope.digest.value
@@ -177,7 +184,10 @@ def scan_sealed(
             found += _leaks(part, target.product)
     found += beside
     sealed = tuple((each.component, each.link, each.digest) for part in parts if (each := part.header) is not None)
-    return Scanned(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
+    return Scanned(
+        kind, tuple(found), verdict.details, () if found else sealed, identity=identity,
+        product_file=target.product.source,
+    )  # fmt: skip
 
 
 def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Bytes | None) -> tuple[Target, Verdict]:

@@ -11,7 +11,7 @@ from imgseal.errors import UsageError, visible
 from imgseal.gate.annotations import github_lines, gitlab_values
 from imgseal.gate.discover import Task, discover
 from imgseal.gate.junit import junit_text
-from imgseal.gate.policy import AskedDevices, make_policy, read_log
+from imgseal.gate.policy import AskedDevices, excuses_of, make_policy, read_logs
 from imgseal.gate.run import conclude
 from imgseal.gate.sarif import sarif_document
 from imgseal.gate.text import gate_document, gate_lines
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from imgseal.gate.artefact import Found, Policy
     from imgseal.gate.result import GateReport
+    from imgseal.workspace.line import Products
 
 _FIND_KEYS = True  # measurements leave the search for private keys out
 
@@ -90,7 +91,8 @@ def command(
     the release log, of --previous or of --device.
     """
     day = today() if as_of is None else parse_day(as_of)
-    project, policy = make_policy(chosen, AskedDevices(device_file, previous, fresh), day)
+    products = chosen.every()
+    policy = make_policy(products, AskedDevices(device_file, previous, fresh), day)
     if jobs is not None and workers is not None:
         raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
     tasks = list(discover(paths))
@@ -99,17 +101,17 @@ def command(
     ) as scanned:
         report = conclude(
             scanned,
-            logged=read_log(project),  # while others are at work
-            device=visible(_devices(policy)),
-            product_file=visible(project.path),
-            exceptions=project.product.gate.exceptions,
+            logged=read_logs(products),  # while others are at work
+            device=visible(_devices(policy, products)),
+            product_file=visible(products.path),
+            excuses=excuses_of(products),
             day=day,
             files=sum(isinstance(task, Task) for task in tasks),
         )
     written = _written(report, form, every=every)
     if out is not None:
         given = [*paths, *previous, *([device_file] if device_file else []), *_artefacts(report, tasks)]
-        refuse_overlap([out], [*given, *project.own_files()])
+        refuse_overlap([out], [*given, *products.own_files()])
         write_all([Output(out, [written.encode("utf-8", "backslashreplace")])])
         written = _written(report, "text", every=every)
     sys.stdout.write(written)
@@ -135,7 +137,9 @@ def _artefacts(report: "GateReport", tasks: "list[Task | Found]") -> list[str]:
     return [task.path for task in tasks if isinstance(task, Task) and task.name in files]
 
 
-def _devices(policy: "Policy") -> str:
+def _devices(policy: "Policy", products: "Products") -> str:
     """Say for which devices, each answer once; variants of which nothing is known are refused one by one."""
+    if products.is_line:
+        return f"the devices of {len(products.members)} products of {products.path} on {policy.day}"
     known = dict.fromkeys(setting.device for setting in policy.targets if setting.state is not None)
     return ", ".join(known) + f" on {policy.day}"

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.flow.classes import classes_in
 from imgseal.flow.judge import judge
 from imgseal.gate.artefact import Policy, Target
-from imgseal.gate.run import Logged
+from imgseal.gate.run import Excuse, Logged
 from imgseal.records import NamedTuple
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, needed_by
@@ -16,8 +17,8 @@ from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import logged_floors, logged_state, without_withdrawn
 
 if TYPE_CHECKING:
-    from imgseal.console.options import ChosenProduct
     from imgseal.formats.log.entry import Floor
+    from imgseal.workspace.line import Products
 
 
 # of verified lines, which have one encoding; texts in them have no bare quotes. Older formats have releases alone
@@ -34,27 +35,26 @@ class AskedDevices(NamedTuple):
     fresh: bool
 
 
-def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tuple[Project, Policy]:
+def make_policy(products: "Products", question: AskedDevices, day: str) -> Policy:
     """Load everything that the judgements need.
 
     UsageError where nothing says what devices have: a fresh device would take what none in the field does.
     """
-    base = chosen.load()
-    projects = [base]
-    if chosen.variant is None:
-        projects += [chosen._replace(variant=name).load() for name in base.product.variants]
+    projects = products.projects
+    base = projects[0]
     given = sum((question.device is not None, bool(question.previous), question.fresh))
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
-    floors = None if given else logged_floors(base)
+    floors = {} if given else _floors(products)
     if question.fresh:
         made = [_target(project, _new(project), "a fresh device") for project in projects]
     elif question.device is not None:
+        base = products.one()[0]
         made = [_given(base, question.device), *(_target(project) for project in projects[1:])]
     elif question.previous:
         made = _after(projects, question.previous)
-    elif floors:
-        made = [_logged_target(project, floors) for project in projects]
+    elif any(floors.values()):
+        made = [_logged_target(project, floors[project.path] or ()) for project in projects]
     else:
         raise UsageError(
             "nothing says what sequence and counters the devices have",
@@ -62,10 +62,28 @@ def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tu
             expected="a release log with a release, or --previous PACKAGE, or --device FILE",
             found="no release log"
             if base.log_path is None
-            else f"a release log {'that is missing' if floors is None else 'without a release'}",
+            else f"a release log {'that is missing' if floors[base.path] is None else 'without a release'}",
             hint="say --fresh when there are no devices in the field yet",
         )
-    return base, Policy(tuple(made), day)
+    raw = [pattern for gate in (products.gate, *(each.product.gate for each in projects)) for pattern in gate.raw]
+    return Policy(tuple(made), day, raw=tuple(dict.fromkeys(raw)))
+
+
+def _floors(products: "Products") -> "dict[str, tuple[Floor, ...] | None]":
+    """Return what the release log of each product file says; members of a line may share one, which is read once."""
+    by_log: dict[str | None, tuple[Floor, ...] | None] = {}
+    floors = {}
+    for project, *_ in products.members:
+        if project.log_path not in by_log:
+            by_log[project.log_path] = logged_floors(project)
+        floors[project.path] = by_log[project.log_path]
+    return floors
+
+
+def excuses_of(products: "Products") -> tuple[Excuse, ...]:
+    """Return the exceptions of the line and of every member, or of the one product."""
+    stated = [(products.path, products.gate), *((each.path, each.product.gate) for each, *_ in products.members)]
+    return tuple(Excuse(each, path, n) for path, gate in stated for n, each in enumerate(gate.exceptions, 1))
 
 
 def _target(project: Project, state: DeviceState | None = None, device: str = "no device") -> Target:
@@ -86,14 +104,21 @@ def _given(project: Project, path: str) -> Target:
     return Target(project.product, trust, state, contents, f"the device of {path}", anchors)
 
 
-def read_log(project: Project) -> Logged | None:
-    """Verify the release log, hold it against its pin, and return what it has; None where none is kept.
+def read_logs(products: "Products") -> dict[str, Logged | None]:
+    """Verify the release log of each product file, hold it against its pin, and return what it has; None for none."""
+    by_log: dict[tuple[str | None, ...], Logged] = {}
+    logs: dict[str, Logged | None] = {}
+    for project, *_ in products.members:
+        if project.log_path is not None:
+            key = tuple(path and os.path.realpath(path) for path in (project.log_path, project.pin_path))
+            if key not in by_log:
+                by_log[key] = _read_log(project, project.log_path)
+            logs[project.path] = by_log[key]
+    return logs
 
-    Of lines that were verified before only the bytes are: parsing 500 of them takes as long as hashing 150 images.
-    """
-    path = project.log_path
-    if path is None:
-        return None
+
+def _read_log(project: Project, path: str) -> Logged:
+    """Read one log. Of lines that were verified before only the bytes are: parsing 500 takes as long as 150 images."""
     manifests: set[bytes] = set()
     statements: dict[bytes, set[bytes]] = {}
     gone: frozenset[bytes] = frozenset()
@@ -130,7 +155,7 @@ def _logged_target(project: Project, floors: "tuple[Floor, ...]") -> Target:
     return _target(project, state, f"devices with the numbers of {project.log_path} (sequence {state.sequence})")
 
 
-def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
+def _after(projects: tuple[Project, ...], packages: tuple[str, ...]) -> list[Target]:
     """Make devices that have the numbers of earlier packages, each for the variant that takes it."""
     from imgseal.flow.contents import read_contents
     from imgseal.workspace.packages import load_package
@@ -138,9 +163,13 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
     made = [_target(project) for project in projects]
     for path in packages:
         data = load_package(path)
+        classes = classes_in(data)
+        for_it = any(project.product.class_id in classes for project in projects)
         codes, taken = [], False
         for index, target in enumerate(made):
             product = target.product
+            if for_it and product.class_id not in classes:
+                continue
             verdict = judge(data, path, product, target.trust, fresh(product), partial=True)
             if not verdict.accepted:
                 codes.append(verdict.findings[0].code if verdict.findings else "no answer")

@@ -1,8 +1,8 @@
 """Concludes a run of the gate: which files are sources of sealed images, what exceptions excuse, what is refused."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
-from imgseal.errors import Place
+from imgseal.errors import Place, visible
 from imgseal.findings import Finding
 from imgseal.gate.artefact import Found, Identity, Load, finding, not_sealed
 from imgseal.gate.result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport, PassedFile
@@ -25,17 +25,30 @@ class Logged(NamedTuple):
     withdrawn: frozenset[bytes] = frozenset()
 
 
+class Excuse(NamedTuple):
+    """An exception, the file that states it, and its number there, from 1."""
+
+    exception: GateException
+    file: str
+    number: int
+
+    @property
+    def key(self) -> str:
+        """Where it stands in the file."""
+        return f"gate.exception[{self.number}]"
+
+
 def conclude(
     found: Iterable[Found],
     *,
     device: str,
     product_file: str,
-    exceptions: tuple[GateException, ...],
-    logged: Logged | None,
+    excuses: tuple[Excuse, ...],
+    logged: Mapping[str, Logged | None],
     day: str,
     files: int = 0,
 ) -> GateReport:
-    """Give every artefact its outcome; `logged` is None where no log is kept.
+    """Give every artefact its outcome; `logged` is what the log of each product file has, None where none is kept.
 
     Exceptions count until the end of the day that they name; `day` is YYYY-MM-DD in UTC.
     """
@@ -52,7 +65,7 @@ def conclude(
     artefacts = []
     for each in everything:
         artefact = _outcome(each, sealed)
-        for index, exception in enumerate(exceptions):
+        for index, (exception, _, _) in enumerate(excuses):
             if not matches(exception.path, each.inside):
                 continue
             matched.add(index)
@@ -62,17 +75,18 @@ def conclude(
         artefacts.append(artefact)
     notes = []
     problems = []
-    for index, exception in enumerate(exceptions):
-        if day > exception.until:
-            problems.append(_expired(index, exception, product_file, day))
+    for index, excuse in enumerate(excuses):
+        where = excuse.key if excuse.file == product_file else f"{excuse.file}: {excuse.key}"
+        if day > excuse.exception.until:
+            problems.append(_expired(excuse, day))
         elif index not in matched:
-            notes.append(f"gate.exception[{index + 1}] ({exception.path}) matches nothing: take it out")
+            notes.append(f"{where} ({excuse.exception.path}) matches nothing: take it out")
         elif index not in excusing:
-            notes.append(f"gate.exception[{index + 1}] ({exception.path}) excuses nothing that it matches: take it out")
-        elif (left := _days(day, exception.until)) < _WARNED:
+            notes.append(f"{where} ({excuse.exception.path}) excuses nothing that it matches: take it out")
+        elif (left := _days(day, excuse.exception.until)) < _WARNED:
             ends = "today" if left == 0 else f"in {left} days" if left > 1 else "tomorrow"
             notes.append(
-                f"gate.exception[{index + 1}] ({exception.path}) ends {ends}, with {exception.until}: seal what it "
+                f"{where} ({excuse.exception.path}) ends {ends}, with {excuse.exception.until}: seal what it "
                 "excuses, or decide again and write a later day"
             )
     if not artefacts:
@@ -89,10 +103,10 @@ def _days(first: str, last: str) -> int:
     return (date.fromisoformat(last) - date.fromisoformat(first)).days
 
 
-def _held_to_log(found: Found, logged: Logged | None) -> Found:
+def _held_to_log(found: Found, logged: Mapping[str, Logged | None]) -> Found:
     """Ask the release log for what the judge has accepted; what it does not have makes no source good either."""
     scanned = found.scanned
-    problem = _not_logged(scanned.identity, logged)
+    problem = _not_logged(scanned.identity, logged.get(scanned.product_file))
     if problem is not None:
         scanned = scanned._replace(findings=(*scanned.findings, problem), sealed=())
     return found._replace(scanned=scanned)
@@ -145,10 +159,11 @@ def _outcome(found: Found, sealed: dict[Load, str]) -> Artefact:
     return artefact._replace(outcome=REFUSED) if artefact.findings else artefact
 
 
-def _expired(index: int, exception: GateException, product_file: str, day: str) -> Finding:
+def _expired(excuse: Excuse, day: str) -> Finding:
+    exception = excuse.exception
     return finding(
         "gate.exception-expired",
-        place=Place(file=product_file, key=f"gate.exception[{index + 1}].until"),
+        place=Place(file=visible(excuse.file), key=f"{excuse.key}.until"),
         expected=f"{day} or later",
         found=f"{exception.until}, for {exception.path}: {exception.reason}",
         hint="seal or remove what it excuses and take the exception out, or decide again and write a later day",

@@ -123,7 +123,7 @@ class _FileScan:
         self.found: list[Found | None] = []
         self._task = task
         self._policy = policy
-        self._raw = policy.targets[0].product.gate.raw
+        self._raw = policy.raw
         self._budget = Budget(task.size)
         self._awaited: dict[tuple[int, bytes], list[_Awaited]] = {}  # by size and digest of the payload
 

@@ -286,7 +286,8 @@ _OTHER_FILE = "export with the product file of the release (its source revision 
 
 def _verdict(verdict: "Verdict") -> bytes:
 
-    document = verdicts_document([verdict], __version__, "imgseal.toml")  # the resolved one beside it
+    name = "imgseal.toml"  # the resolved one beside it, in which the variant is the product
+    document = verdicts_document([(verdict, name, None)], __version__, name)
     return json_text(document).encode()
 
 

@@ -49,22 +49,10 @@ def read(
     "same"; without it there is no release before. Every variant is read, so that its mistakes show at once. Raises
     UsageError.
     """
-    document = Document(text, name)
-    tree = parse(text, name)
-    notes = _old_words(document, tree)
-    stated = add_included(document, tree, read_file)
-    if local_text is not None:
-        _merge_local(tree, local_text, name)
-    overrides = overrides or {}
-    _override(tree, overrides, name)
-    variants = tree.get("variant", {})
-    if not isinstance(variants, dict):
-        document.refuse(("variant",), "this is no table", "tables [variant.NAME]", shown(variants))
-    names = {}
-    for key in variants:
-        document.refuse_bad_name(("variant", key))
-        names[key] = _product(*_overlay(document, tree, key, overrides), key, numbers).class_name
-    if variant is not None and variant not in variants:
+    base, variants = _read(text, name, overrides, local_text, read_file, numbers)
+    if variant is None:
+        return base()
+    if variant not in variants:
         raise UsageError(
             "the product file has no such variant",
             place=Place(file=name),
@@ -72,9 +60,62 @@ def read(
             found=variant,
             hint="name a variant of the product file, or leave --variant out",
         )
-    chosen = (document, tree) if variant is None else _overlay(document, tree, variant, overrides)
+    return variants[variant]
+
+
+def read_every(
+    text: str,
+    *,
+    name: str,
+    overrides: Mapping[str, str] | None = None,
+    local_text: str | None = None,
+    read_file: ReadFile | None = None,
+    numbers: Numbers | None = None,
+) -> tuple[Product, ...]:
+    """Read a product file as `read` does; return the product as it is without a variant, then each variant."""
+    base, variants = _read(text, name, overrides, local_text, read_file, numbers)
+    return (base(), *variants.values())
+
+
+def _read(
+    text: str,
+    name: str,
+    overrides: Mapping[str, str] | None,
+    local_text: str | None,
+    read_file: ReadFile | None,
+    numbers: Numbers | None,
+) -> tuple[Callable[[], Product], dict[str, Product]]:
+    """Return what reads the product without a variant, and each variant by its name."""
+    document = Document(text, name)
+    tree = parse(text, name)
+    if "line" in tree:
+        document.refuse(
+            ("line",),
+            "this file names the products of a line, and is none itself",
+            "a product file",
+            "[line]",
+            "name one of its products: --product NAME, or work in that product's folder",
+        )
+    notes = _old_words(document, tree)
+    stated = add_included(document, tree, read_file)
+    if local_text is not None:
+        _merge_local(tree, local_text, name)
+    overrides = overrides or {}
+    _override(tree, overrides, name)
+    tables = tree.get("variant", {})
+    if not isinstance(tables, dict):
+        document.refuse(("variant",), "this is no table", "tables [variant.NAME]", shown(tables))
+    variants = {}
+    for key in tables:
+        document.refuse_bad_name(("variant", key))
+        variants[key] = _product(*_overlay(document, tree, key, overrides), key, numbers)
+    names = {key: each.class_name for key, each in variants.items()}
     included = tuple(each.name for each in document.included)
-    return _product(*chosen, variant, numbers)._replace(variants=names, notes=notes, included=included, stated=stated)
+
+    def whole(product: Product) -> Product:
+        return product._replace(variants=names, notes=notes, included=included, stated=stated)
+
+    return lambda: whole(_product(document, tree, None, numbers)), {key: whole(each) for key, each in variants.items()}
 
 
 def resolved(
@@ -291,7 +332,7 @@ def _product(document: Document, tree: _Tree, variant: str | None, numbers: Numb
         variant=variant,
         log=log,
         pin=pin,
-        gate=_gate(root.table("gate", "gate")) if "gate" in root else Gate(),
+        gate=read_gate(root.table("gate", "gate")) if "gate" in root else Gate(),
         after_end=root.table("firmware", "firmware").choice("after_end", ("refuse", "ignore"), "refuse"),
     )
     slot_plan.check(made, document)
@@ -343,7 +384,8 @@ def _log(table: Table) -> tuple[str, str | None]:
     return log, pin
 
 
-def _gate(table: Table) -> Gate:
+def read_gate(table: Table) -> Gate:
+    """Read [gate]."""
     raw = table.texts("raw", ())
     rows = table.rows("exception", "gate.exception")
     patterns = [(table, "raw", text) for text in raw] + [(row, "path", row.text("path")) for row in rows]

@@ -31,6 +31,7 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("firmware", "table", "defaults", "how firmware files are read"),
         Key("gate", "table", "none", "what `imgseal gate` looks at beside firmware it recognises, and what it excuses"),
         Key("text", "table", "none", "what packages say to people"),
+        Key("line", "table", "none", "the members of a product line; a file with this table is no product file"),
         Key("variant", "table", "none", "variants by name; each may hold `class`, `hardware` and `component` tables"),
     ),
     "product": (
@@ -297,6 +298,9 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("path", "text", "required", "a path pattern"),
         Key("reason", "text", "required", "why they are excused"),
         Key("until", "date", "required", "the last day of it, a TOML date without quotes, in UTC"),
+    ),
+    "line": (
+        Key("members", "array", "required", 'folders of the members\' product files, such as ["gate/*", "pump"]'),
     ),
     "text": (
         Key("language", "language tag", '"en"', "of all texts"),

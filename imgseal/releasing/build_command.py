@@ -1,6 +1,7 @@
 """`imgseal build`: for the firmware build script. Seals every component, packs, judges, and only then writes."""
 
 import os
+from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 import click
@@ -14,19 +15,20 @@ from imgseal.console.options import (
     unrecorded_option,
 )
 from imgseal.console.say import say, say_written
-from imgseal.errors import UsageError
+from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.make.seal import SealOptions
 from imgseal.records import NamedTuple
 from imgseal.releasing.describe import described
+from imgseal.releasing.orders import FirmwareShelf, take_orders
 from imgseal.workspace.clock import build_time, source_revision
-from imgseal.workspace.files import load_artefact
-from imgseal.workspace.firmware import load_bill, parse_firmware
+from imgseal.workspace.files import load_artefact, refuse_overlap
+from imgseal.workspace.firmware import load_bill
 from imgseal.workspace.numbering import Said
 from imgseal.workspace.previous_build import RELEASE_NAME
+from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import (
     Made,
     build_release,
-    firmware_files,
     number_job,
     read_previous,
     release_job,
@@ -41,7 +43,7 @@ from imgseal.workspace.verified_log import open_log
 if TYPE_CHECKING:
     from imgseal.flow.release import Job
     from imgseal.make.seal import SealedImage
-    from imgseal.workspace.project import Project
+    from imgseal.workspace.line import Products
 
 _ALL = "all"
 
@@ -59,12 +61,14 @@ Examples:
   imgseal build motor=app.hex --release --previous old/vent-drive-2.4.0-16.suit
   imgseal build motor=app.hex --release --sbom bom.cdx.json
   imgseal build motor=app.hex --release --sign-later   the keys are in another room
+  imgseal build rev1:motor=a.hex rev2:motor=b.hex radio=rf.hex --variant all
+  imgseal build pump/motor=pump.hex vent/motor=vent.hex    two members of a product line
 
 \b
 Without --release everything is marked as development and signed with the development keys.
 """,
 )
-@click.argument("firmware", metavar="NAME=FILE[@ADDRESS]...", nargs=-1, required=True)
+@click.argument("firmware", metavar="[PRODUCT/][VARIANT:]NAME=FILE[@ADDRESS]...", nargs=-1, required=True)
 @click.option("--release", "is_release", is_flag=True, help="The real one: release keys, no development flag.")
 @click.option("--out", default="out", show_default=True, metavar="DIR", help="Folder for what is written.")
 @click.option("--depfile", metavar="FILE", help="Write a dependency file for Make and Ninja.")
@@ -132,68 +136,92 @@ class _Asked(NamedTuple):
     said: Said
 
 
-def _projects(chosen: ChosenProduct) -> "list[Project]":
-    """Return the product file, or one for each of its variants where all of them are asked for."""
-    if chosen.variant != _ALL:
-        return [chosen.load()]
-    projects = [chosen._replace(variant=name).load() for name in chosen._replace(variant=None).load().product.variants]
-    if not projects:
-        raise UsageError(
-            "--variant all, but the product file has no variants",
-            hint="leave --variant out, or add [variant.NAME] to the product file",
-        )
-    return projects
+class _Work(NamedTuple):
+    """What is to be written for one product, as one release: files, what is in them, and what they were made from."""
+
+    base: Project
+    logged: bool
+    inputs: list[str]
+    outputs: list[Output]
+    made: list[Made]
+    jobs: "list[Job]"
 
 
 def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[list[Output], list[str], list[str]]:
     """Make it and write it; return what was written, a line for each slot, and notes."""
-    projects = _projects(chosen)
-    base, every = projects[0], chosen.variant == _ALL
-    arguments = [parse_firmware(argument, base.product) for argument in asked.firmware]
-    inputs = [argument.path for argument in arguments]
-    inputs += [path for path in (asked.previous, asked.sbom) if path is not None]
+    every = chosen.variant == _ALL
+    products = (chosen._replace(variant=None) if every else chosen).every()
+    for option, given in (("--previous", asked.previous), ("--sbom", asked.sbom), ("--as-of", asked.said.as_of)):
+        if given is not None and products.is_line:
+            raise UsageError(
+                f"{option} is about one product, and here is a product line",
+                place=Place(file=products.path),
+                hint=f"build that one alone: --product NAME {option} ...",
+            )
+    orders, notes = take_orders(products, asked.firmware, every_variant=every)
     bill = load_bill(asked.sbom)
     package_before = load_artefact(asked.previous) if asked.previous else None  # read once, whatever the variants
-    log = None if options.development else open_log(base, read_previous(package_before, base.product))
-    outputs: list[Output] = []
+    beside = [path for path in (asked.previous, asked.sbom) if path is not None]
     lines: list[str] = []
-    notes = base.notes_on_keys(development=options.development)
-    made: list[Made] = []
-    jobs: list[Job] = []
-    with firmware_files(arguments, base.product) as files:
-        for chosen_one in projects:
-            project = chosen_one
-            variant = project.product.variant
-            folder = os.path.join(asked.out, variant) if variant and every else asked.out
-            before = read_previous(package_before, project.product)
-            job = release_job(project, files, options, before=before, bill=bill, unfinished=asked.unfinished)
-            project, job, numbered = number_job(project, job, log, asked.said)
-            jobs.append(job)
-            if asked.sign_later:
-                from imgseal.offline.offline_signing import ask
-                from imgseal.offline.outputs import request_outputs
+    works: list[_Work] = []
+    with ExitStack() as stack:
+        shelf = FirmwareShelf(stack)
+        for order in orders:
+            base = order.projects[0]
+            notes += base.notes_on_keys(development=options.development)
+            log = None if options.development else open_log(base, read_previous(package_before, base.product))
+            work = _Work(base, log is not None, [*order.paths(), *beside], [], [], [])
+            works.append(work)
+            for chosen_one in order.projects:
+                project = chosen_one
+                variant = project.product.variant
+                parts = [base.product.name] if products.is_line else []
+                folder = os.path.join(asked.out, *parts, *([variant] if variant and every else []))
+                before = read_previous(package_before, project.product)
+                files = shelf.files(order.firmware(project.product), project.product)
+                job = release_job(project, files, options, before=before, bill=bill, unfinished=asked.unfinished)
+                project, job, numbered = number_job(project, job, log, asked.said)
+                work.jobs.append(job)
+                if asked.sign_later:
+                    from imgseal.offline.offline_signing import ask
+                    from imgseal.offline.outputs import request_outputs
 
-                asking = ask(job, with_firmware=asked.with_firmware)
-                rehearsed = asking.rehearsed
-                if before is not None:
-                    refuse_going_down(rehearsed.package, rehearsed.images, before, project)
-                made.append(Made(project, rehearsed.package, (), numbered))
-                outputs += request_outputs(asking, job, folder)
-                notes += [*asking.notes, *counters_running_out(rehearsed.images)]
-                continue
-            built = build_release(project, job, before, folder, numbered)
-            made.append(built.made)
-            lines += [_slot_line(image, built.replaced.sizes) for image in built.result.images]
-            outputs += built.outputs
-            notes += built.notes
+                    asking = ask(job, with_firmware=asked.with_firmware)
+                    rehearsed = asking.rehearsed
+                    if before is not None:
+                        refuse_going_down(rehearsed.package, rehearsed.images, before, project)
+                    work.made.append(Made(project, rehearsed.package, (), numbered))
+                    work.outputs.extend(request_outputs(asking, job, folder))
+                    notes += [*asking.notes, *counters_running_out(rehearsed.images)]
+                    continue
+                built = build_release(project, job, before, folder, numbered)
+                work.made.append(built.made)
+                lines += [_slot_line(image, built.replaced.sizes) for image in built.result.images]
+                work.outputs.extend(built.outputs)
+                notes += built.notes
+        outputs = [output for work in works for output in work.outputs]
         if asked.depfile is not None:
-            paths = [output.path for output in outputs]
-            # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
-            targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
-            outputs.append(Output(asked.depfile, [_dependencies(targets, [*inputs, *base.inputs()])]))
-        plan = plan_reservation(made, jobs) if asked.sign_later and log is not None else None
-        notes += write_release(outputs, inputs, base, [] if asked.sign_later else made, options, plan)
+            works[-1].outputs.append(Output(asked.depfile, [_dependencies(outputs, works)]))
+        notes += _write(works, products, options, sign_later=asked.sign_later)
     return outputs, lines, notes
+
+
+def _write(works: list[_Work], products: "Products", options: SealOptions, *, sign_later: bool) -> list[str]:
+    """Write one product after the other, each with its log entry; return notes. All has been judged before."""
+    inputs = [path for work in works for path in work.inputs]
+    refuse_overlap([output.path for work in works for output in work.outputs], [*products.own_files(), *inputs])
+    notes = []
+    for number, work in enumerate(works):
+        try:
+            plan = plan_reservation(work.made, work.jobs) if sign_later and work.logged else None
+            made = [] if sign_later else work.made
+            notes += write_release(work.outputs, work.inputs, work.base, made, options, plan)
+        except ImgsealError as error:
+            if number:
+                done = ", ".join(each.base.product.name for each in works[:number])
+                error.hint = f"{error.hint or 'build the others again'}; written before this: {done}"
+            raise
+    return notes
 
 
 def _slot_line(image: "SealedImage", before: dict[str, int]) -> str:
@@ -212,12 +240,18 @@ def _slot_line(image: "SealedImage", before: dict[str, int]) -> str:
     )
 
 
-def _dependencies(targets: list[str], inputs: list[str]) -> bytes:
+def _dependencies(outputs: list[Output], works: list[_Work]) -> bytes:
     """Return a dependency file: every target depends on every input. Make's quoting.
+
+    Targets are the files whose names no version changes, where there are any: build descriptions can state them
+    beforehand, and Ninja demands it.
 
     A backslash before blanks and #, $$. Each input is also a target without prerequisites, so that Make runs again, and
     does not stop, where one is gone: a key that the product file no longer names.
     """
+    paths = [output.path for output in outputs]
+    targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
+    inputs = [path for work in works for path in (*work.inputs, *work.base.inputs())]
     left = " ".join(_quoted(target) for target in targets)
     quoted = [_quoted(path) for path in dict.fromkeys(inputs)]
     right = " \\\n  ".join(quoted)

@@ -8,7 +8,7 @@ from imgseal import __version__
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import UsageError
 from imgseal.workspace.artefacts import open_artefact
-from imgseal.workspace.judging import judge_of
+from imgseal.workspace.judging import Judges
 from imgseal.workspace.staging import json_text
 from imgseal.workspace.verdict_text import verdict_lines
 
@@ -63,14 +63,11 @@ def command(
             found=f"{len(artefacts)} artefacts",
             hint="check the artefacts one by one",
         )
-    project = chosen.load()
-    product = project.product
-    if slot is not None:
-        project.slot(slot)
-    judge_one = judge_of(project, device_file, development=development, as_of=as_of)
-    verdicts = [
-        judge_one(
-            open_artefact(path, None if slot else product),
+    products = chosen.every()
+    judges = Judges(products, device_file, development=development, as_of=as_of)
+    judged = [
+        judges(
+            open_artefact(path, () if slot else judges.all_products),
             path,
             slot=slot,
             payload=open_artefact(payload) if payload else None,
@@ -80,9 +77,10 @@ def command(
     if as_json:
         from imgseal.workspace.verdict_json import verdicts_document
 
-        click.echo(json_text(verdicts_document(verdicts, __version__, project.path)), nl=False)
+        by = [(verdict, project.path, project.product.variant) for verdict, project in judged]
+        click.echo(json_text(verdicts_document(by, __version__, products.path)), nl=False)
     else:
-        for number, verdict in enumerate(verdicts):
-            lines = list(verdict_lines(verdict, project.path, every_check=every))
+        for number, (verdict, project) in enumerate(judged):
+            lines = list(verdict_lines(verdict, project.words, every_check=every))
             sys.stdout.write(("\n" if number else "") + "\n".join(lines) + "\n")
-    return 0 if all(verdict.accepted for verdict in verdicts) else 1
+    return 0 if all(verdict.accepted for verdict, _ in judged) else 1

@@ -13,6 +13,7 @@ from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.workspace.clock import build_time, day_of, parse_day, today
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.files import load_artefact, refuse_overlap, write_all
+from imgseal.workspace.judging import project_for
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.packages import package_contents, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
@@ -83,8 +84,12 @@ def command(
     from imgseal.report.printable import printable
     from imgseal.report.report_inputs import gather
 
-    project = chosen.load()
     data = _package(package)
+    products = chosen.every()
+    if device_file is None:
+        project = project_for(data, package, products, development=development, as_of=as_of)
+    else:
+        project = products.one()[0]
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = today() if as_of is None else parse_day(as_of)

@@ -12,10 +12,10 @@ if TYPE_CHECKING:
     from imgseal.product.model import Product
 
 
-def open_artefact(path: str, product: "Product | None" = None) -> ByteView:
+def open_artefact(path: str, products: "tuple[Product, ...]" = ()) -> ByteView:
     """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first.
 
-    With the product, InputError for a sealed image in hex text that lies where no slot begins that may hold it.
+    With `products`, InputError for a sealed image of one in hex text that lies where no slot begins that may hold it.
     """
     data = load_artefact(path)
     head = bytes(data.read(0, 512))
@@ -51,8 +51,8 @@ def open_artefact(path: str, product: "Product | None" = None) -> ByteView:
         )
     region = image.regions[0]
     data = ByteView(image.read(region.address, region.size))
-    if product is not None and kind_of(data) == "sealed image":
+    if products and kind_of(data) == "sealed image":
         from imgseal.flow.link_address import refuse_elsewhere
 
-        refuse_elsewhere(data, region.address, (product,), path)
+        refuse_elsewhere(data, region.address, products, path)
     return data

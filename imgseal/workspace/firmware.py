@@ -1,7 +1,7 @@
 """Firmware arguments, `NAME=FILE` or `NAME=FILE@ADDRESS`, and reading what they name."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
@@ -28,6 +28,32 @@ class Firmware(NamedTuple):
     component: str
     path: str
     base: int | None
+
+
+class Aimed(NamedTuple):
+    """A firmware argument, and the product and variant that it is for; None for the only one, and for every one."""
+
+    product: str | None
+    variant: str | None
+    argument: str
+
+
+def aim(argument: str) -> Aimed:
+    """Take `pump/rev1:motor=app.hex` apart: product, variant, and what is left."""
+    name, equals, rest = argument.partition("=")
+    if not equals:
+        return Aimed(None, None, argument)
+    product, slash, name = name.rpartition("/")
+    variant, colon, name = name.rpartition(":")
+    return Aimed(product if slash else None, variant if colon else None, f"{name}={rest}")
+
+
+def firmware_for(product: "Product", aimed: Sequence[Aimed]) -> list[Firmware]:
+    """Return the firmware of a product or variant: a file for the variant replaces those of its component for all."""
+    own = [parse_firmware(each.argument, product) for each in aimed if each.variant == product.variant is not None]
+    named = {each.component for each in own}
+    shared = [parse_firmware(each.argument, product) for each in aimed if each.variant is None]
+    return [*own, *(each for each in shared if each.component not in named)]
 
 
 def parse_firmware(argument: str, product: "Product") -> Firmware:

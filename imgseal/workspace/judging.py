@@ -1,9 +1,11 @@
 """Collects what a verdict depends on besides the artefact: product, trust anchors, device, day."""
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from imgseal.check.judge import kind_of
 from imgseal.errors import Place, UsageError
+from imgseal.findings import PASSED
 from imgseal.flow.judge import judge
 from imgseal.records import NamedTuple
 from imgseal.window import ByteView
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from imgseal.keys.trusted_keys import Trust
     from imgseal.product.model import Product
     from imgseal.window import Bytes
+    from imgseal.workspace.line import Products
 
 
 class Judge(NamedTuple):
@@ -76,3 +79,74 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
     return Judge(project.product, trust, state, contents, device, day, anchors, development)
+
+
+def project_for(data: "Bytes", name: str, products: "Products", *, development: bool, as_of: str | None) -> Project:
+    """Return the product or variant that an artefact is for: that of its class, of several the one that `check` takes.
+
+    UsageError where it is for no product of a line.
+    """
+    fitting = _fitting_class(data, products.projects)
+    if len(fitting) > 1:
+        return Judges(products, None, development=development, as_of=as_of)(data, name)[1]
+    return products.projects[fitting[0]] if fitting else products.one()[0]
+
+
+def _fitting_class(data: "Bytes", projects: tuple[Project, ...]) -> list[int]:
+    """Return the numbers of the products and variants of the class that an artefact states; all of one."""
+    if len(projects) == 1:
+        return [0]
+    from imgseal.flow.classes import classes_in
+
+    classes = classes_in(data)
+    return [n for n, each in enumerate(projects) if each.product.class_id in classes]
+
+
+class Judges:
+    """Judges each artefact by the product and variant that it is for, as its class says; the judge verifies that."""
+
+    def __init__(self, products: "Products", device_file: str | None, *, development: bool, as_of: str | None) -> None:
+        """Raise UsageError where a device state is given, which says of no product or variant that it is one's."""
+        self._products = products
+        self._projects = products.projects
+        if device_file is not None:
+            self._projects = products.one()[:1]
+        self._judge_of = partial(judge_of, device_file=device_file, development=development, as_of=as_of)
+        self._judges: dict[int, Judge] = {}
+
+    @property
+    def all_products(self) -> "tuple[Product, ...]":
+        """What artefacts may be for."""
+        return tuple(project.product for project in self._projects)
+
+    def __call__(
+        self, data: "Bytes", name: str, *, slot: str | None = None, payload: ByteView | None = None
+    ) -> "tuple[Verdict, Project]":
+        """Return the verdict, and the product or variant that it is by.
+
+        Of several that fit it is by the one which accepts, else by the one whose checks get furthest.
+        """
+        fitting = self._fitting(data, slot)
+        found: list[tuple[Verdict, Project]] = []
+        for index in fitting:
+            if index not in self._judges:
+                self._judges[index] = self._judge_of(self._projects[index])
+            verdict = self._judges[index](data, name, slot=slot, payload=payload)
+            found.append((verdict, self._projects[index]))
+            if verdict.accepted:
+                return found[-1]
+        return max(found, key=lambda pair: sum(check.outcome == PASSED for check in pair[0].checks))
+
+    def _fitting(self, data: "Bytes", slot: str | None) -> list[int]:
+        """Return the numbers of the products and variants to ask: those of the class, else the first, which says no."""
+        fitting = _fitting_class(data, self._projects)
+        if not fitting:
+            if slot is not None:
+                self._products.one()
+            fitting = [0]
+        if slot is not None:
+            having = [n for n in fitting if slot in self._projects[n].product.slots]
+            if not having:
+                self._projects[fitting[0]].slot(slot)
+            return having
+        return fitting

@@ -2,7 +2,7 @@
 
 import os
 from stat import S_ISVTX, S_IWOTH
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
@@ -46,7 +46,7 @@ def nearest_product(start: str) -> str | None:
     while True:
         candidate = os.path.join(folder, PRODUCT_NAME)
         if os.path.isfile(candidate):
-            _refuse_foreign(candidate, hint=f"--product {quoted(os.path.relpath(candidate))}")
+            refuse_foreign(candidate, hint=f"--product {quoted(os.path.relpath(candidate))}")
             return os.path.relpath(candidate)
         parent = os.path.dirname(folder)
         if parent == folder:
@@ -54,7 +54,7 @@ def nearest_product(start: str) -> str | None:
         folder = parent
 
 
-def _refuse_foreign(path: str, *, hint: str, says: str = "the nearest product file", owner: int | None = None) -> None:
+def refuse_foreign(path: str, *, hint: str, says: str = "the nearest product file", owner: int | None = None) -> None:
     """UsageError unless the file, what it leads to and its folder belong to the user or to the system's owner.
 
     Nor may the folder be one where everybody puts files, as those beside the product file are taken with it. `owner` is
@@ -99,7 +99,7 @@ def including(product_file: str, *, named: bool) -> "ReadFile":
                 hint=f"{by} names it as include: put it there, or take that line out",
             )
         owner = os.stat(product_file).st_uid if named else None
-        _refuse_foreign(path, hint=f"--product {quoted(product_file)}", says="the included file", owner=owner)
+        refuse_foreign(path, hint=f"--product {quoted(product_file)}", says="the included file", owner=owner)
         return read_text(path, "included file", PRODUCT_FILE_BYTES)
 
     return read
@@ -117,6 +117,59 @@ def read_text(path: str, what: str, limit: int) -> str:
             found=f"byte 0x{data[error.start]:02x}",
             hint="save it as UTF-8, or give the right file",
         ) from None
+
+
+def _texts(
+    product_file: str | None, settings: tuple[str, ...], *, found: bool = False, with_log: bool = True
+) -> tuple[str, "dict[str, Any]"]:
+    """Return the path of the product file, and all that reading it takes by the names that read_toml.py has for it."""
+    if product_file is None:
+        path, named = find_product("."), False
+    else:
+        path, named = product_file, not found
+        if not os.path.isfile(path) and os.path.basename(path) == path:
+            from imgseal.workspace.line import member_named
+
+            if (member := member_named(path)) is not None:
+                path, named = member, False
+    if os.path.isdir(path):
+        raise UsageError(
+            "the product file is a file in this folder",
+            place=Place(file=path),
+            hint=f"--product {os.path.join(path, PRODUCT_NAME)}",
+        )
+    text = read_text(path, "product file", PRODUCT_FILE_BYTES)
+    local = os.path.join(os.path.dirname(path), LOCAL_NAME)
+    overrides: dict[str, str] = {}
+    for setting in settings:
+        key, equals, value = setting.partition("=")
+        if not equals:
+            raise UsageError(
+                "--set takes KEY=VALUE",
+                found=setting,
+                hint="for example: --set release.version=2.4.1",
+            )
+        if key in overrides:
+            raise UsageError("--set gives one key twice", place=Place(key=key), hint="give it once")
+        overrides[key] = value
+    folder = os.path.dirname(path)
+    known: dict[str, Mapping[bytes, LastNumbers]] = {}
+
+    def numbers(log: str) -> "Mapping[bytes, LastNumbers]":
+        if log not in known:
+            from imgseal.workspace.release_log import last_numbers
+
+            known[log] = last_numbers(os.path.join(folder, log)) if with_log else {}
+        return known[log]
+
+    return path, {
+        "numbers": numbers,
+        "text": text,
+        "name": path,
+        "overrides": overrides,
+        "local_text": read_text(local, "local file", PRODUCT_FILE_BYTES) if os.path.exists(local) else None,
+        "read_file": including(path, named=named),
+    }
 
 
 class Project(NamedTuple):
@@ -137,49 +190,35 @@ class Project(NamedTuple):
     ) -> "Project":
         """Read the product file, and the local file beside it; UsageError or InputError says what is wrong where.
 
-        Numbers that are left to the release log are those of its last line; `with_log` False takes it for empty.
+        It is named by its path or, in a product line, by the product's name; else it is the nearest one. Numbers that
+        are left to the release log are those of its last line; `with_log` False takes it for empty.
         """
         from imgseal.product.read_toml import read
 
-        known: dict[str, Mapping[bytes, LastNumbers]] = {}
-
-        def numbers(log: str) -> "Mapping[bytes, LastNumbers]":
-            if log not in known:
-                from imgseal.workspace.release_log import last_numbers
-
-                known[log] = last_numbers(os.path.join(folder, log)) if with_log else {}
-            return known[log]
-
-        path = product_file or find_product(".")
-        if os.path.isdir(path):
-            raise UsageError(
-                "the product file is a file in this folder",
-                place=Place(file=path),
-                hint=f"--product {os.path.join(path, PRODUCT_NAME)}",
-            )
-        folder = os.path.dirname(path)
-        text = read_text(path, "product file", PRODUCT_FILE_BYTES)
-        include = including(path, named=product_file is not None)
-        local = os.path.join(folder, LOCAL_NAME)
-        local_text = read_text(local, "local file", PRODUCT_FILE_BYTES) if os.path.exists(local) else None
-        overrides: dict[str, str] = {}
-        for setting in settings:
-            key, equals, value = setting.partition("=")
-            if not equals:
-                raise UsageError(
-                    "--set takes KEY=VALUE",
-                    found=setting,
-                    hint="for example: --set release.version=2.4.1",
-                )
-            if key in overrides:
-                raise UsageError("--set gives one key twice", place=Place(key=key), hint="give it once")
-            overrides[key] = value
-        product = read(
-            text, name=path, overrides=overrides, local_text=local_text, variant=variant, read_file=include,
-            numbers=numbers,
-        )  # fmt: skip
+        path, texts = _texts(product_file, settings, with_log=with_log)
+        product = read(**texts, variant=variant)
         note(product.notes)
-        return cls(product, folder, path)
+        return cls(product, os.path.dirname(path), path)
+
+    @classmethod
+    def load_every(
+        cls, product_file: str | None, settings: tuple[str, ...] = (), *, found: bool = False, with_log: bool = True
+    ) -> "tuple[Project, ...]":
+        """Read it as `load` does; return the product as it is without a variant, then each variant.
+
+        `found` says that nobody has named this file, which a product line led to.
+        """
+        from imgseal.product.read_toml import read_every
+
+        path, texts = _texts(product_file, settings, found=found, with_log=with_log)
+        products = read_every(**texts)
+        note(products[0].notes)
+        return tuple(cls(product, os.path.dirname(path), path) for product in products)
+
+    @property
+    def words(self) -> str:
+        """The product file, with the variant where it is one: by what a verdict was reached."""
+        return self.path if self.product.variant is None else f"{self.path}, variant {self.product.variant}"
 
     def resolve(self, reference: str) -> str:
         """Return the path of a file that the product file names."""

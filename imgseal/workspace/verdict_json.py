@@ -8,13 +8,18 @@ from imgseal.findings import Verdict
 Json = dict[str, Any]
 
 
-def verdicts_document(verdicts: Iterable[Verdict], tool_version: str, product_file: str) -> Json:
-    """Return the document for one or more verdicts by a product file; keys are always there, values may be null."""
+def verdicts_document(judged: Iterable[tuple[Verdict, str, str | None]], tool_version: str, product_file: str) -> Json:
+    """Return the document for verdicts, each with the product file and variant that it is by; values may be null.
+
+    `product_file` is the one that was named or found: of a product line, that of the line.
+    """
     return {
         "format": 1,
         "imgseal": tool_version,
         "product_file": product_file,
-        "verdicts": [verdict_document(verdict) for verdict in verdicts],
+        "verdicts": [
+            {**verdict_document(verdict), "product_file": file, "variant": variant} for verdict, file, variant in judged
+        ],
     }
 
 

@@ -326,7 +326,7 @@ def test_internal_errors_show_no_traceback(imgseal: Imgseal, project: Path, monk
     def broken(*_arguments: object, **_more: object) -> None:
         raise RuntimeError("a secret in a message")
 
-    monkeypatch.setattr("imgseal.product.read_toml.read", broken)
+    monkeypatch.setattr("imgseal.product.read_toml.read_every", broken)
     said = imgseal("check", "radio.bin")
     assert said.status == 5
     assert "secret" not in said.err

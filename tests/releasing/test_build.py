@@ -166,7 +166,9 @@ def test_variants(imgseal: Imgseal, project: Path) -> None:
     (project / "imgseal.toml").write_text(text + variants)
     assert imgseal("build", *ALL, "--release", "--variant", "all").status == 0
     assert imgseal("check", "out/north/vent-drive-2.4.1-17.suit", "--variant", "north").status == 0
-    refused = imgseal("check", "out/north/motor-a.sealed.bin")
+    found = imgseal("check", "out/north/motor-a.sealed.bin")
+    assert (found.status, "judged by imgseal.toml, variant north" in found.out) == (0, True)
+    refused = imgseal("check", "out/north/motor-a.sealed.bin", "--variant", "south")
     assert "identity.wrong-class" in refused.out
     assert "--variant north" in refused.out
     south = json.loads(imgseal("show", "out/south/radio.sealed.bin", "--json").out)

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from line_tree import make_line
 from workshop import ALL, Imgseal, tree
 
 from imgseal.product.write_toml import write_toml
@@ -211,3 +212,32 @@ def test_an_export_holds_what_was_included(imgseal: Imgseal, project: Path) -> N
     assert "include" not in text
     assert "[memory.internal]" in text
     assert imgseal("check", "audit/vent-drive-2.4.1-17.suit", "--product", "audit/imgseal.toml").status == 0
+
+
+@pytest.mark.parametrize("what", ["imgseal.toml", "vent/imgseal.toml", "vent", "common.toml"])
+def test_a_line_and_its_members_are_ones_own(imgseal: Imgseal, project: Path, give: Give, what: str) -> None:
+    """Naming the line's file admits what its owner has; naming a member by its product's name chooses nobody's file."""
+    make_line(project)
+    give(project / what)
+    for arguments in ((), ("--product", "vent")):
+        said = imgseal("check", "radio.bin", *arguments)
+        assert (said.status, f"found: of user {SOMEBODY}" in said.err) == (2, True), said
+    own = imgseal("check", "radio.bin", "--product", "imgseal.toml")
+    assert own.status == (1 if what == "imgseal.toml" else 2)
+    give(project / "imgseal.toml")
+    assert imgseal("check", "radio.bin", "--product", "imgseal.toml").status == (1 if what != "common.toml" else 2)
+
+
+@pytest.mark.parametrize("arguments", [(), ("--product", "vent")], ids=["line", "member"])
+def test_what_members_include_lies_where_not_everybody_puts_files(
+    imgseal: Imgseal, project: Path, arguments: tuple[str, ...]
+) -> None:
+    make_line(project)
+    (project / "house").mkdir()
+    (project / "common.toml").rename(project / "house/common.toml")
+    for file in project.rglob("*/imgseal.toml"):
+        file.write_text(file.read_text().replace("/common.toml", "/house/common.toml"))
+    (project / "house").chmod(0o1777)
+    said = imgseal("check", "radio.bin", *arguments)
+    assert (said.status, "house/common.toml: everybody can put files beside" in said.err) == (2, True), said
+    assert "--product imgseal.toml" in said.err or "--product vent/imgseal.toml" in said.err
