@@ -218,8 +218,15 @@ def _trusted(entry: "TrustEntry", folder: str, keys: dict[str, bytes]) -> str | 
 
 def _usual_place(entry: "Entry", logged: "LoggedPackage") -> str:
     name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
-    places = [os.path.join("out", variant, name)] if (variant := _variant(logged)) else []
-    places.append(os.path.join("out", name))
+    folders = ["out", os.path.join("out", entry.product)]
+    if variant := _variant(logged):
+        own = f"{entry.product}-{variant}-{entry.version}-{entry.sequence}.suit"
+        # with its variant in its name, and as it was called before
+        places = [os.path.join(folder, *part) for folder in folders for part in ((variant, own), (own,))]
+        places += [os.path.join("out", variant, name), os.path.join("out", name)]
+        name = own
+    else:
+        places = [os.path.join(folder, name) for folder in folders]
     for place in places:
         if os.path.exists(place):
             return place

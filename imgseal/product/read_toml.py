@@ -1,6 +1,6 @@
 """Reads `imgseal.toml`: strict, complete, and with the line of every mistake."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from imgseal.errors import Place, UsageError
 from imgseal.product import signature_room, slot_plan
@@ -24,9 +24,9 @@ from imgseal.product.model import (
 from imgseal.product.parse_toml import parse
 from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
+from imgseal.product.replace import overlay, override
 from imgseal.product.table import Document, Table, Value
 from imgseal.values import shown
-from imgseal.versions import Version, decimal
 
 _U32 = 0xFFFF_FFFF
 _Tree = dict[str, object]
@@ -101,14 +101,14 @@ def _read(
     if local_text is not None:
         _merge_local(tree, local_text, name)
     overrides = overrides or {}
-    _override(tree, overrides, name)
+    override(tree, overrides, name)
     tables = tree.get("variant", {})
     if not isinstance(tables, dict):
         document.refuse(("variant",), "this is no table", "tables [variant.NAME]", shown(tables))
     variants = {}
     for key in tables:
         document.refuse_bad_name(("variant", key))
-        variants[key] = _product(*_overlay(document, tree, key, overrides), key, numbers)
+        variants[key] = _product(*overlay(document, tree, key, overrides), key, numbers)
     names = {key: each.class_name for key, each in variants.items()}
     included = tuple(each.name for each in document.included)
 
@@ -134,9 +134,9 @@ def resolved(
     tree = parse(text, name)
     _old_words(document, tree)
     add_included(document, tree, read_file)
-    _override(tree, overrides or {}, name)
+    override(tree, overrides or {}, name)
     if variant is not None:
-        _, tree = _overlay(document, tree, variant, overrides or {})
+        _, tree = overlay(document, tree, variant, overrides or {})
     tree.pop("variant", None)
     return tree
 
@@ -181,94 +181,6 @@ def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
             place = target.setdefault(which, {})
             if isinstance(place, dict):
                 place.update(values)
-
-
-_WORDS = {"sequence": "next", "counter": "same"}
-"""What may stand in the place of a number: the release log has it."""
-
-
-def _override(tree: _Tree, overrides: Mapping[str, str], name: str) -> None:
-    for key, value in overrides.items():
-        parts = key.split(".")
-        table: object = None
-        if key in ("release.version", "release.sequence"):
-            table = tree.get("release")
-        elif len(parts) == 3 and parts[0] == "component" and parts[2] in ("version", "counter"):
-            components = tree.get("component")
-            table = components.get(parts[1]) if isinstance(components, dict) else None
-            if table is None:
-                raise UsageError(
-                    "--set names a component that the product file does not have",
-                    place=Place(file=name, key=key),
-                    expected=", ".join(components) if isinstance(components, dict) else None,
-                    found=parts[1],
-                    hint="use the component's name in the product file",
-                )
-        if not isinstance(table, dict):
-            raise UsageError(
-                "--set cannot replace this key"
-                if not key.startswith("release.") or "release" in tree
-                else "--set replaces a key of [release], and the product file has no such table",
-                place=Place(key=key),
-                expected="release.version, release.sequence, component.NAME.version or component.NAME.counter",
-                found=key,
-                hint="say it in the product file",
-            )
-        if parts[-1] == "version":
-            try:
-                Version.parse(value)
-            except ValueError:
-                raise UsageError(
-                    "--set gives a version that is none",
-                    place=Place(key=key),
-                    expected="a version such as 2.4.1 or 2.4.1-rc.1",
-                    found=value,
-                    hint="give three numbers, and behind them -alpha, -beta or -rc where it is one",
-                ) from None
-            table[parts[-1]] = value
-        elif value == _WORDS[parts[-1]]:
-            table[parts[-1]] = value
-        elif decimal(value, _U32) is not None:
-            table[parts[-1]] = decimal(value, _U32)
-        else:
-            raise UsageError(
-                "--set gives a number that is none",
-                place=Place(key=key),
-                expected=f'0 to {_U32}, or "{_WORDS[parts[-1]]}"',
-                found=value,
-                hint="give a whole number in decimal, or the word that leaves it to the release log",
-            )
-
-
-def _overlay(document: Document, tree: _Tree, name: str, overrides: Mapping[str, str]) -> tuple[Document, _Tree]:
-    """Put a variant into its places, under --set; the document with it says where the text has what was put there."""
-    variants = tree["variant"]
-    assert isinstance(variants, dict)
-    table = Table(document, variants[name], ("variant", name), "variant.NAME")
-    merged = dict(tree)  # what is replaced is copied: the whole tree for each variant would be the square of them
-    moved = dict(document.moved)
-    product = merged.get("product")
-    if isinstance(product, dict):
-        merged["product"] = product = dict(product)
-        for key in ("class", "hardware"):
-            if key in table:
-                product[key] = table.raw(key)
-                moved["product", key] = ("variant", name, key)
-    components = merged.get("component")
-    if isinstance(components, dict):
-        merged["component"] = components = dict(components)
-    for component, values in table.items("component").items():
-        path = ("variant", name, "component", component)
-        if not isinstance(components, dict) or component not in components:
-            known = ", ".join(components) if isinstance(components, dict) else None
-            document.refuse(path, "the product has no such component", known, component)
-        Table(document, values, path, "component.NAME")
-        assert isinstance(values, dict)
-        if isinstance(components[component], dict):  # else it is refused like one without a variant
-            components[component] = {**components[component], **values}
-        moved |= {("component", component, key): (*path, key) for key in values}
-    _override(merged, overrides, document.name)
-    return Document(document.text, document.name, moved, document.included), merged
 
 
 def _product(document: Document, tree: _Tree, variant: str | None, numbers: Numbers | None) -> Product:

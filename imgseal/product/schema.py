@@ -32,7 +32,12 @@ KEYS: dict[str, tuple[Key, ...]] = {
         Key("gate", "table", "none", "what `imgseal gate` looks at beside firmware it recognises, and what it excuses"),
         Key("text", "table", "none", "what packages say to people"),
         Key("line", "table", "none", "the members of a product line; a file with this table is no product file"),
-        Key("variant", "table", "none", "variants by name; each may hold `class`, `hardware` and `component` tables"),
+        Key(
+            "variant",
+            "table",
+            "none",
+            "variants by name: class, hardware, and keys of memories, slots and components",
+        ),
     ),
     "product": (
         Key("name", "name", "required", "used in file names"),
@@ -312,6 +317,8 @@ KEYS: dict[str, tuple[Key, ...]] = {
     "variant.NAME": (
         Key("class", "text", "product.class", "class of the variant"),
         Key("hardware", "range", "product.hardware", "hardware revisions of the variant"),
+        Key("memory", "table", "none", "keys of memories that differ, and memories that only this hardware has"),
+        Key("slot", "table", "none", "keys of slots that differ, and slots that only this hardware has"),
         Key("component", "table", "none", "keys of components that differ"),
     ),
 }

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 def package_file_name(product: "Product", *, development: bool, unfinished: bool) -> str:
     """Return the name of a package's file: one that must not ship says so."""
     mark = ("-development" if development else "") + ("-unfinished" if unfinished else "")
-    return f"{product.name}-{product.release.version}-{product.release.sequence}{mark}.suit"
+    named = product.name if product.variant is None else f"{product.name}-{product.variant}"
+    return f"{named}-{product.release.version}-{product.release.sequence}{mark}.suit"
 
 
 def image_outputs(

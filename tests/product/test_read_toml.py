@@ -16,6 +16,7 @@ from imgseal.product.starter import STARTER
 from imgseal.versions import Version
 
 TEXT = product_text()
+COMPONENTS = ("motor", "radio", "phrases", "recovery")
 
 
 def refused(text: str, **arguments: object) -> UsageError:
@@ -252,10 +253,10 @@ def test_set_has_the_last_word_over_a_variant() -> None:
 
 
 def variant_keys() -> list[tuple[str, ...]]:
-    """Every key that a variant may hold, those of each kind of component of the demo among them."""
-    inside = [row.name for row in KEYS["component.NAME"]]
-    components = ("motor", "radio", "phrases", "recovery")
-    return [("class",), ("hardware",), *(("component", name, key) for name in components for key in inside)]
+    """Every key that a variant may hold, those of each kind of table of the demo among them."""
+    names = {"memory": ("internal", "nor"), "slot": ("motor-a", "records"), "component": COMPONENTS}
+    inside = [(kind, name, row.name) for kind, of in names.items() for name in of for row in KEYS[f"{kind}.NAME"]]
+    return [("class",), ("hardware",), *inside]
 
 
 @pytest.mark.parametrize("value", ["-1.5", "[-1.5]", "{ wrong = 1 }"])
@@ -271,6 +272,29 @@ def test_every_key_of_a_variant_is_named_where_it_stands(value: str) -> None:
             error = refused(whole)
             assert (error.place.key or "").startswith(f"variant.rev1.{'.'.join(key)}"), (key, str(error))
             assert error.place.line == line_with(whole, f"{last} = {value}"), (key, str(error))
+
+
+def test_a_variant_has_memories_and_slots_of_its_own() -> None:
+    """The product without a variant is as it was; what a variant adds is there, what it replaces is replaced by keys."""
+    text = TEXT + (
+        "\n[variant.rev1.memory.internal]\nendurance = 777\n"
+        '[variant.rev1.memory.fram]\nbase = 0x9000_0000\nsize = "64 KiB"\nerase_block = "4 KiB"\n'
+        '[variant.rev1.slot.spare]\nmemory = "fram"\nat = 0\nsize = "16 KiB"\n'
+        '[variant.rev1.slot.motor-a]\nsize = "300 KiB"\n'
+    )
+    plain, base = read(TEXT, name="x"), read(text, name="x")
+    assert base._replace(variants={}) == plain
+    rev1 = read(text, name="x", variant="rev1")
+    assert rev1.memories["internal"] == plain.memories["internal"]._replace(endurance=777)
+    assert rev1.slot_base("spare") == 0x9000_0000
+    assert rev1.slots["motor-a"] == plain.slots["motor-a"]._replace(size=300 << 10)
+    assert set(rev1.slots) == {*plain.slots, "spare"}
+    error = refused(text.replace('memory = "fram"', 'memory = "fran"'))
+    assert (error.place.key, error.place.line) == ("variant.rev1.slot.spare.memory", line_with(text, 'memory = "fram"'))
+    error = refused(text.replace('at = 0\nsize = "16 KiB"', 'at = 0\nsize = "18 KiB"'))
+    assert error.place.key is not None
+    assert error.place.key.startswith("variant.rev1.slot.spare")
+    assert refused(TEXT + "\n[variant.rev1.component.fan]\nnumber = 9\n").place.key == "variant.rev1.component.fan"
 
 
 def test_a_variants_hardware_without_quotes() -> None:

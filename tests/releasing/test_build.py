@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from workshop import ALL, Imgseal, tree, write_project
 
+from imgseal.demo.firmware import code
+
 
 def test_release_build(imgseal: Imgseal, project: Path) -> None:
     said = imgseal("build", *ALL, "--release", "--depfile", "out/fw.d", "--revision", "ab" * 20)
@@ -165,7 +167,7 @@ def test_variants(imgseal: Imgseal, project: Path) -> None:
     variants = '\n[variant.north]\nclass = "vent-drive-2-north"\n\n[variant.south]\nhardware = "4..4"\ncomponent.radio.counter = 9\n'
     (project / "imgseal.toml").write_text(text + variants)
     assert imgseal("build", *ALL, "--release", "--variant", "all").status == 0
-    assert imgseal("check", "out/north/vent-drive-2.4.1-17.suit", "--variant", "north").status == 0
+    assert imgseal("check", "out/north/vent-drive-north-2.4.1-17.suit", "--variant", "north").status == 0
     found = imgseal("check", "out/north/motor-a.sealed.bin")
     assert (found.status, "judged by imgseal.toml, variant north" in found.out) == (0, True)
     refused = imgseal("check", "out/north/motor-a.sealed.bin", "--variant", "south")
@@ -177,6 +179,39 @@ def test_variants(imgseal: Imgseal, project: Path) -> None:
     unknown = imgseal("build", *ALL, "--variant", "west")
     assert unknown.status == 2
     assert "north, south" in unknown.err
+
+
+def test_firmware_for_each_variant(imgseal: Imgseal, project: Path) -> None:
+    """Hardware that differs: another slot for the radio, and a build that is linked for it, in one release."""
+    text = (project / "imgseal.toml").read_text()
+    variants = """
+[variant.rev1]
+class = "vent-drive-2-rev1"
+[variant.rev1.slot.radio]
+at = 0xC_8000
+size = "96 KiB"
+[variant.rev2]
+class = "vent-drive-2-rev2"
+"""
+    (project / "imgseal.toml").write_text(text + variants)
+    data = code("radio rev1", link=0xC8400, size=3001, vectors=48, stack=0x2002_0000)
+    (project / "radio-rev1.bin").write_bytes(data)
+    arguments = [*ALL, "rev1:radio=radio-rev1.bin@0xC8400"]
+    said = imgseal("build", *arguments, "--release", "--variant", "all")
+    assert said.status == 0, said
+    for variant, payload in (("rev1", data), ("rev2", (project / "radio.bin").read_bytes())):
+        folder = project / "out" / variant
+        assert payload in (folder / "radio.sealed.bin").read_bytes()
+        package = f"out/{variant}/vent-drive-{variant}-2.4.1-17.suit"
+        checked = imgseal("check", package)
+        assert (checked.status, f"judged by imgseal.toml, variant {variant}" in checked.out) == (0, True)
+        alone = imgseal("build", *arguments, "--release", "--variant", variant, "--out", f"alone-{variant}")
+        if variant == "rev1":
+            assert alone.status == 0, alone
+            assert tree(folder) == tree(project / f"alone-{variant}")
+        else:
+            assert (alone.status, "firmware for a variant that is not built" in alone.err) == (2, True)
+    assert imgseal("gate", "out", "--fresh").status == 0
 
 
 MISTAKES = [
