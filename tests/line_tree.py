@@ -1,4 +1,4 @@
-"""A product line of three members that share keys, rules and a log: one alone, two in a folder, one with variants."""
+"""A product line of three members that share keys and rules: one alone, two in a folder, one with variants."""
 
 import tomllib
 from pathlib import Path
@@ -20,7 +20,7 @@ def firmware(up: str = "", head: str = "") -> list[str]:
 def make_line(project: Path) -> Path:
     """Turn the folder of the demo's product into that of a line; its keys and firmware stay where they are."""
     own = tomllib.loads((project / "imgseal.toml").read_text())
-    common = {"format": 1, **{key: own.pop(key) for key in SHARED}, "log": {"path": "release.log"}}
+    common = {"format": 1, **{key: own.pop(key) for key in SHARED}}
     (project / "common.toml").write_text(write_toml(common))
     (project / "imgseal.toml").write_text('format = 1\n[line]\nmembers = ["vent", "gate/*"]\n')
     for name, folder in MEMBERS.items():
@@ -30,6 +30,6 @@ def make_line(project: Path) -> Path:
         of = {**own, "product": {**own["product"], "name": name, "class": f"{name}-2"}}
         if name == "pump":
             of["variant"] = {"north": {"class": "pump-2-north"}, "south": {"hardware": "4..4"}}
-        (member / "imgseal.toml").write_text(write_toml({"include": f"{up}/common.toml", **of}))
+        (member / "imgseal.toml").write_text(write_toml({"include": f"{up}/common.toml", **of, "log": {"path": "release.log"}}))
     (project / "gate" / "drawings").mkdir()
     return project

@@ -14,9 +14,19 @@ from workshop import Imgseal, Said, tree
 LINE = [argument for name in MEMBERS for argument in firmware(head=f"{name}/")]
 
 
+REVISION = ("--revision", "5e" * 20)
+
+
+def begin_logs(imgseal: Imgseal, line: Path) -> None:
+    for name, folder in MEMBERS.items():
+        (line / folder / "release.log").unlink(missing_ok=True)
+        assert imgseal("log", "new", "--product", name).status == 0
+
+
 @pytest.fixture
-def line(project: Path) -> Path:
-    return make_line(project)
+def line(project: Path, imgseal: Imgseal) -> Path:
+    begin_logs(imgseal, make_line(project))
+    return project
 
 
 def up_from(folder: str) -> str:
@@ -24,7 +34,7 @@ def up_from(folder: str) -> str:
 
 
 def build(imgseal: Imgseal, *more: str) -> None:
-    said = imgseal("build", *LINE, "--release", *more)
+    said = imgseal("build", *LINE, "--release", *REVISION, *more)
     assert said.status == 0, said
 
 
@@ -42,30 +52,44 @@ def test_a_member_is_built_as_in_its_own_folder(
 ) -> None:
     build(imgseal, *more)
     together = {name: tree(line / "out" / name) for name in MEMBERS}
-    (line / "release.log").unlink()
+    begin_logs(imgseal, line)
     alone: dict[str, dict[str, bytes]] = {}
     for name, folder in MEMBERS.items():
         monkeypatch.chdir(line / folder)
         variants = more if name == "pump" else ()
-        assert imgseal("build", *firmware(up_from(folder)), "--release", *variants).status == 0
+        assert imgseal("build", *firmware(up_from(folder)), "--release", *REVISION, *variants).status == 0
         alone[name] = tree(line / folder / "out")
     assert together == alone
     monkeypatch.chdir(line)
-    (line / "release.log").unlink()
+    begin_logs(imgseal, line)
     for name in MEMBERS:
-        variants = more if name == "pump" else ()
-        assert (
-            imgseal("build", *firmware(), "--release", "--product", name, "--out", f"by/{name}", *variants).status == 0
-        )
+        order = [*firmware(), "--release", *REVISION, "--product", name, "--out", f"by/{name}"]
+        assert imgseal("build", *order, *(more if name == "pump" else ())).status == 0
     assert {name: tree(line / "by" / name) for name in MEMBERS} == alone
 
 
+def one_log(imgseal: Imgseal, line: Path) -> None:
+    """Give all members one log."""
+    for folder in MEMBERS.values():
+        member = line / folder / "imgseal.toml"
+        member.write_text(member.read_text().replace('[log]\npath = "release.log"\n', ""))
+    with (line / "common.toml").open("a") as file:
+        file.write('\n[log]\npath = "release.log"\n')
+    assert imgseal("log", "new", "--product", "pump").status == 0
+
+
 def test_each_release_is_an_entry_of_its_own(imgseal: Imgseal, line: Path) -> None:
+    one_log(imgseal, line)
     build(imgseal)
+    assert (line / "release.log").exists()
     assert imgseal("log", "verify", "--product", "pump").status == 0
     shown = imgseal("log", "show", "--product", "pump").out
-    places = [shown.index(name) for name in ("vent", "pump", "shade")]
+    places = [shown.index(f"{name} 2.4.1") for name in ("vent", "pump", "shade")]
     assert places == sorted(places)
+    assert imgseal("gate", "out").status == 0
+    before = tree(line)
+    build(imgseal)  # once more is the same releases, and no entry more
+    assert tree(line) == before
 
 
 @pytest.mark.parametrize("name", MEMBERS)
@@ -173,14 +197,9 @@ def test_the_gate_says_of_a_member_what_it_says_in_its_folder(
 
 def test_what_one_member_has_released_is_not_anothers(imgseal: Imgseal, line: Path) -> None:
     """Each member's log is asked for its own artefacts alone."""
-    for folder in MEMBERS.values():
-        text = (line / folder / "imgseal.toml").read_text()
-        (line / folder / "imgseal.toml").write_text(text + '\n[log]\npath = "own.log"\n')
-    common = (line / "common.toml").read_text()
-    (line / "common.toml").write_text(common.replace('[log]\npath = "release.log"\n', ""))
     build(imgseal)
     assert imgseal("gate", "out").status == 0
-    (line / "vent/own.log").write_bytes((line / "gate/shade/own.log").read_bytes())
+    (line / "vent/release.log").write_bytes((line / "gate/shade/release.log").read_bytes())
     said = imgseal("gate", "out")
     assert said.status == 1
     assert "gate.no-device" in said.out or "gate.not-logged" in said.out
@@ -262,7 +281,7 @@ MISTAKES = [
 @pytest.mark.parametrize(("arguments", "words"), MISTAKES, ids=[words for _, words in MISTAKES])
 def test_mistakes_write_nothing(imgseal: Imgseal, line: Path, arguments: list[str], words: str) -> None:
     before = tree(line)
-    said = imgseal("build", *arguments, "--release")
+    said = imgseal("build", *arguments, "--release", *REVISION)
     assert (said.status, words in said.err) == (2, True), said.err
     assert "hint" in said.err
     assert tree(line) == before
@@ -278,10 +297,10 @@ def test_a_mistake_in_one_member_writes_none(imgseal: Imgseal, line: Path) -> No
     member = line / "gate/shade/imgseal.toml"
     member.write_text(member.read_text().replace("counter = 6", "counter = 65"))
     before = tree(line)
-    said = imgseal("build", *LINE, "--release")
+    said = imgseal("build", *LINE, "--release", *REVISION)
     assert (said.status, "gate/shade/imgseal.toml" in said.err) == (2, True)
     assert tree(line) == before
-    assert imgseal("build", *firmware(), "--release", "--product", "vent").status == 0
+    assert imgseal("build", *firmware(), "--release", *REVISION, "--product", "vent").status == 0
 
 
 LINES = [

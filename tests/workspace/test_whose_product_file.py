@@ -204,7 +204,8 @@ def test_no_output_replaces_an_included_file(imgseal: Imgseal, project: Path, pa
 def test_an_export_holds_what_was_included(imgseal: Imgseal, project: Path) -> None:
     common = share(project, "house")
     common.write_text(common.read_text() + '\n[log]\npath = "release.log"\n')
-    assert imgseal("build", *ALL, "--release").status == 0
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "5e" * 20).status == 0
     assert (project / "house/release.log").exists()
     said = imgseal("log", "export", "2.4.1", "audit")
     assert said.status == 0, said
