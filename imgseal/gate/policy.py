@@ -106,19 +106,24 @@ def _given(project: Project, path: str) -> Target:
 
 def read_logs(products: "Products") -> dict[str, Logged | None]:
     """Verify the release log of each product file, hold it against its pin, and return what it has; None for none."""
-    by_log: dict[tuple[str | None, ...], Logged] = {}
+    by_log: dict[tuple[str | None, ...], Logged | None] = {}
     logs: dict[str, Logged | None] = {}
     for project, *_ in products.members:
-        if project.log_path is not None:
-            key = tuple(path and os.path.realpath(path) for path in (project.log_path, project.pin_path))
-            if key not in by_log:
-                by_log[key] = _read_log(project, project.log_path)
-            logs[project.path] = by_log[key]
+        key = tuple(path and os.path.realpath(path) for path in (project.log_path, project.pin_path))
+        if key not in by_log:
+            by_log[key] = read_log(project)
+        logs[project.path] = by_log[key]
     return logs
 
 
-def _read_log(project: Project, path: str) -> Logged:
-    """Read one log. Of lines that were verified before only the bytes are: parsing 500 takes as long as 150 images."""
+def read_log(project: Project) -> Logged | None:
+    """Do the same for one product.
+
+    Of lines that were verified before only the bytes are read: parsing 500 of them takes as long as hashing 150 images.
+    """
+    path = project.log_path
+    if path is None:
+        return None
     manifests: set[bytes] = set()
     statements: dict[bytes, set[bytes]] = {}
     gone: frozenset[bytes] = frozenset()
