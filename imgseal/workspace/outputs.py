@@ -83,11 +83,28 @@ def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Ou
         "format": 1,
         "imgseal": __version__,
         "product": product.name,
+        "vendor": product.vendor,
+        "vendor_id": product.vendor_id.hex(),
         "class": product.class_name,
+        "class_id": product.class_id.hex(),
         "variant": product.variant,
+        "hardware": list(product.hardware),
         "version": str(product.release.version),
         "sequence": product.release.sequence,
         "development": development,
+        "revision": job.options.source_revision.hex() or None,
+        "signers": {
+            "images": sorted({slot.key_id.hex() for each in result.images for slot in each.statement.signatures}),
+            "packages": sorted(signer.public.key_id.hex() for signer in job.package_signers),
+        },
+        "sbom": None
+        if job.bill is None
+        else {
+            "kind": job.bill.kind,
+            "version": job.bill.version,
+            "size": job.bill.size,
+            "sha256": job.bill.digest.hex(),
+        },
         "manifest_digest": result.package.digest.value.hex(),
         "files": files,
     }
