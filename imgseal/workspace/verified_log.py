@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from imgseal.formats.log.entry import Line
     from imgseal.workspace.project import Project
 
+_BLOCK = 4 << 20
+"""Bytes that are hashed as one: long logs are hashed by two threads."""
+
 _ROOT = re.compile(rb'"root":"([0-9a-f]{64})"')
 
 
@@ -111,7 +114,7 @@ def verified_log(path: str) -> VerifiedLog:
     end = data.rfind(b"\n") + 1
     rest = data[end:]
     bare = bool(rest) and is_whole(rest)
-    known, state = _known(path, data)
+    known, blocks = _known(path, data)
     lines = data[known:end].split(b"\n")[:-1] + ([rest] if bare else [])
     tip = EMPTY
     if known:
@@ -121,8 +124,8 @@ def verified_log(path: str) -> VerifiedLog:
     for step in steps(lines, path, tip):
         tip = step.tip
     if end != known:
-        state.update(memoryview(data)[known:end])
-        _remember(path, end, state.hexdigest())
+        _hash(blocks, memoryview(data)[:end], known)
+        _remember(path, end, _digest(blocks))
     return VerifiedLog(path, data if bare else data[:end], tip)
 
 
@@ -135,18 +138,43 @@ def _note_of(path: str) -> str | None:
     return os.path.join(cache, "imgseal", "logs", name)
 
 
-def _known(path: str, data: bytes) -> "tuple[int, hashlib._Hash]":
-    """Return how many bytes were verified before, and the state of their digest: it counts, whatever the note says."""
+def _hash(blocks: "list[hashlib._Hash]", data: memoryview, start: int = 0) -> None:
+    """Hash data from an offset on in blocks, two at a time; what is before `start` is in the blocks already."""
+    first = start // _BLOCK
+    blocks += [hashlib.sha256() for _ in range(len(blocks), -(-len(data) // _BLOCK))]
+
+    def every_other(index: int) -> None:
+        for number in range(index, len(blocks), 2):
+            blocks[number].update(data[max(start, number * _BLOCK) : (number + 1) * _BLOCK])
+
+    if len(blocks) - first < 2:
+        every_other(first)
+        return
+    from threading import Thread
+
+    other = Thread(target=every_other, args=(first + 1,))  # hashlib lets go of the interpreter meanwhile
+    other.start()
+    every_other(first)
+    other.join()
+
+
+def _digest(blocks: "list[hashlib._Hash]") -> str:
+    return hashlib.sha256(b"".join([block.digest() for block in blocks])).hexdigest()
+
+
+def _known(path: str, data: bytes) -> "tuple[int, list[hashlib._Hash]]":
+    """Return how many bytes were verified before, and their blocks: the digest counts, whatever the note says."""
     note = _note_of(path)
     with suppress(InputError, ValueError):
         if note is not None:
             size, digest = read_bounded(note, "note", 128).split()
             count = int(size)
             if 0 < count <= len(data) and data[count - 1 : count] == b"\n":
-                state = hashlib.sha256(memoryview(data)[:count])
-                if state.hexdigest().encode() == digest:
-                    return count, state
-    return 0, hashlib.sha256()
+                blocks: list[hashlib._Hash] = []
+                _hash(blocks, memoryview(data)[:count])
+                if _digest(blocks).encode() == digest:
+                    return count, blocks
+    return 0, []
 
 
 def _remember(path: str, size: int, digest: str) -> None:
