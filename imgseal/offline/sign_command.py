@@ -160,20 +160,21 @@ def _sign_package(project: Project, data: "ByteView", name: str, reference: str,
         raise UsageError("a package with another signature is a new file", hint="name it: --out FILE")
     refuse_overlap([out], [name, *_file_of(reference), *project.own_files()])
 
+    log = open_log(project)
+    entry = None if log is None else log.of_manifest(_manifest_of(data))
+
     def agree(verdict: "Verdict") -> None:
         for label, text in verdict.details:
             click.echo(f"  {label:<10}{text}", err=True)
+        if log is not None and entry is None:
+            raise UsageError(
+                "the release log does not hold this package, and would not say that you have signed it",
+                place=Place(file=name),
+                expected=f"a package that {log.path} has",
+                hint="was it made here? imgseal show shows it, imgseal log show lists what was released",
+            )
         _consent(f"Sign this package with {signer.name}?", yes=yes)
 
-    log = open_log(project)
-    entry = None if log is None else log.of_manifest(_manifest_of(data))
-    if log is not None and entry is None:
-        raise UsageError(
-            "the release log does not hold this package, and would not say that you have signed it",
-            place=Place(file=name),
-            expected=f"a package that {log.path} has",
-            hint="was it made here? imgseal show shows it, imgseal log show lists what was released",
-        )
     made, verdict = sign_package(
         data,
         name,

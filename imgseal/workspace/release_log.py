@@ -141,7 +141,9 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     notes = [f"this release is entry {entry} of {plan.path} already" for entry in plan.known]
     if plan.draft is None:
         notes[-1] += "; nothing was added"
-        return notes
+        with in_file(plan.path):  # a writer that died may have left the last line without its line feed
+            found = append_line(plan.path, LOG_LINE_BYTES, LOG_BYTES, lambda _last, _at: None, is_whole)
+        return [*notes, *_on_the_end(plan.path, found)]
     draft = plan.draft
 
     def next_line(last: bytes | None, at: int) -> bytes | None:

@@ -214,7 +214,8 @@ def test_every_command(
     package = f"out/{name}-2.4.1-17.suit"
     commands: list[tuple[tuple[str, ...], set[int]]] = [
         (("doctor", "--release"), {0, 1}),
-        (("build", *ALL, "--release", "--depfile", "out/fw.d"), {0}),
+        (("log", "new"), {0}),
+        (("build", *ALL, "--release", "--revision", "abcd", "--depfile", "out/fw.d"), {0}),
         (("check", package), {0}),
         (("check", package, "--json"), {0}),
         (("check", "out/motor-a.sealed.bin"), {0}),

@@ -281,8 +281,9 @@ sys.exit(run(sys.argv[3:]))
 def test_a_build_that_dies_anywhere(imgseal: Imgseal, project: Path) -> None:
     """No released file without its entry, the log is whole, and the same build again completes both: at every call."""
     (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + '\n[log]\npath = "release.log"\n')
+    (project / "release.log").touch()
     before = tree(project)
-    arguments = ("build", ALL[2], "--release")
+    arguments = ("build", ALL[2], "--release", "--revision", "abcd")
     assert imgseal(*arguments).status == 0
     after = tree(project)
     made = {name: data for name, data in after.items() if name not in before}
@@ -291,6 +292,7 @@ def test_a_build_that_dies_anywhere(imgseal: Imgseal, project: Path) -> None:
         for half in ("half", "before"):
             for name in set(tree(project)) - set(before):
                 (project / name).unlink()
+            (project / "release.log").write_bytes(b"")
             done = subprocess.run(
                 [sys.executable, "-c", CRASH, str(at), half, *arguments], check=False, capture_output=True
             )
