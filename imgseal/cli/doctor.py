@@ -266,6 +266,7 @@ def _log(project: Project) -> Remark:
             '[log] path = "release.log" in the product file',
         )
     from imgseal.workspace.log_file import LogFile
+    from imgseal.workspace.verified_log import open_log
 
     if not os.path.lexists(path):
         return Remark(
@@ -277,12 +278,19 @@ def _log(project: Project) -> Remark:
     try:
         for entry in log.releases():
             last = entry
+        open_log(project)  # and its pin
     except ImgsealError as error:
         where = "" if error.place.line is None else f":{error.place.line}"
-        return Remark("missing", f"log: {path}{where}: {error.message}", error.hint or "restore it from a backup")
+        return Remark(
+            "missing",
+            f"log: {error.place.file or path}{where}: {error.message}",
+            error.hint or "restore it from a backup",
+        )
     newest = "" if last is None else f", the last of {last.version} with sequence {last.sequence}"
     size = log.head.size
-    return Remark("ok", f"log: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}")
+    pending = sorted({str(row.entry) for floor in log.tip.least for row in floor.open})
+    held = f"; numbers are reserved by {', '.join(pending)}" if pending else ""
+    return Remark("ok", f"log: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}{held}")
 
 
 def _map(argument: str, product: "Product") -> Remark:

@@ -126,6 +126,14 @@ def test_the_release_log(imgseal: Imgseal, project: Path) -> None:
     assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
     assert "ok       log: release.log, 1 entry, the last of 2.4.1 with sequence 17" in doctor(imgseal)
     log = project / "release.log"
+    path.write_text(path.read_text().replace('path = "release.log"', 'path = "release.log"\npin = "release.head"'))
+    assert "missing  log: release.head: the pin of the release log is not there" in doctor(imgseal)
+    assert imgseal("log", "pin").status == 0
+    assert "ok       log: release.log, 1 entry" in doctor(imgseal)
+    whole = log.read_bytes()
+    log.write_bytes(b"")
+    assert "missing  log: release.log: the release log is shorter than it was" in doctor(imgseal)
+    log.write_bytes(whole)
     log.write_bytes(log.read_bytes().replace(b'"sequence":17', b'"sequence":18', 1))
     assert "missing  log: release.log:1: " in doctor(imgseal)
     log.unlink()
