@@ -53,7 +53,8 @@ def command(
 
     The firmware files are those of the build; build time and source revision come from the request. A response to
     another request is refused, and so is a signature that does not hold for what is made now. Where the package's key
-    is elsewhere too, the sealed images are written, and the request for their package: finish that one with them.
+    is elsewhere too, the sealed images are written, and the request for their package: finish that one with them. Of
+    the keys of a package as many responses are needed as trust.packages.need says; images name all of theirs.
     """
     project = chosen.load()
     data = read_bounded(request, "signing request", REQUEST_BYTES)
@@ -80,11 +81,16 @@ def command(
         done = finish(job, asked, answers)
         made: list[Made] = []
         if done.release is not None:
-            notes = done.release.notes
+            signed = {signer.public.key_id for signer in done.package_signers}
+            absent = [signer.name for signer in job.package_signers if signer.public.key_id not in signed]
+            left_out = [f"the package is not signed by {name}, whose holder has sent no response" for name in absent]
+            notes = (*done.release.notes, *left_out)
             first = done.release.images[0].statement
             options = options._replace(build_time=first.build_time, source_revision=first.source_revision)
-            made = [Made(project, done.release.package, job.package_signers, numbered)]
-            outputs = release_outputs(done.release, job, out)
+            made = [Made(project, done.release.package, done.package_signers, numbered)]
+            outputs = release_outputs(
+                done.release, job._replace(package_signers=done.package_signers, options=options), out
+            )
         else:
             assert done.next is not None
             notes = done.next.notes

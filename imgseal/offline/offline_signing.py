@@ -19,6 +19,7 @@ from imgseal.keys.trusted_keys import IMAGES, PACKAGES, UNCOUNTED, TrustedKey
 from imgseal.make.pack import draft as draft_package
 from imgseal.make.place import Placed, place_all
 from imgseal.make.seal import SealedImage, SealOptions, draft
+from imgseal.offline.asked_numbers import refuse_other_numbers
 from imgseal.offline.profile import outside
 from imgseal.offline.request import Asked, Item, Request
 from imgseal.offline.response import Response
@@ -43,10 +44,14 @@ class Asking(NamedTuple):
 
 
 class Finished(NamedTuple):
-    """What the responses made: a whole release, or sealed images and the request for their package."""
+    """What the responses made: a whole release, or sealed images and the request for their package.
+
+    `package_signers` are those that have signed the package of the release.
+    """
 
     release: ReleaseResult | None
     next: Asking | None
+    package_signers: "tuple[Signer, ...]" = ()
 
 
 def ask(job: Job, *, with_firmware: bool = False) -> Asking:
@@ -117,13 +122,18 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
     Raises SigningKeyError where a signature does not hold or is for anything else, UsageError where one is missing or
     was asked for something that is not made now.
     """
+    refuse_other_numbers(request, job.product)
     images = request.items[0].is_statement
     role_signers = job.image_signers if images else job.package_signers
     values = _values(request, responses)
+    if not images:
+        _refuse_too_few(job, values)
     supplied: list[SuppliedSigner] = []
     signers: list[Signer] = []
     for signer in role_signers:
         if isinstance(signer, LaterSigner):
+            if not images and signer.public.key_id not in values:
+                continue  # enough others have signed; an image names all of its signers in what they sign
             supplied.append(SuppliedSigner(signer.public, signer.name, values.pop(signer.public.key_id, {})))
             signers.append(supplied[-1])
         else:
@@ -139,7 +149,7 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
     if images:
         done = _finish_images(job._replace(image_signers=tuple(signers)))
     else:
-        done = Finished(release(job._replace(package_signers=tuple(signers))), None)
+        done = Finished(release(job._replace(package_signers=tuple(signers))), None, tuple(signers))
     for signer in supplied:
         if signer.left:
             raise UsageError(
@@ -155,7 +165,7 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
 def _finish_images(job: Job) -> Finished:
     """Seal; then pack where the package's key is here, and ask for its signature where not."""
     if not _held_elsewhere(job.package_signers):
-        return Finished(release(job), None)
+        return Finished(release(job), None, job.package_signers)
     sealed: list[FirmwareFile] = []
     for file in job.firmware:
         if isinstance(file.content, SealedImage):
@@ -170,21 +180,39 @@ def _finish_images(job: Job) -> Finished:
 
 
 def _values(request: Request, responses: list[Response]) -> dict[bytes, dict[bytes, bytes]]:
-    """Return key identifier -> SHA-256 of the message -> signature; UsageError where one is missing."""
+    """Return key identifier -> SHA-256 of the message -> signature; UsageError where one of an image is missing."""
     given = {(signed.digest, signed.asked): signed.value for response in responses for signed in response.signatures}
     out: dict[bytes, dict[bytes, bytes]] = {}
     for item in request.items:
         for asked in item.keys:
             if (item.digest, asked) not in given:
-                raise UsageError(
-                    "a signature is still missing",
-                    expected=f"{asked.algorithm} by {asked.key_id.hex()} of {item.digest.hex()}",
-                    found="no response that holds it",
-                    hint="let the key's holder sign the request, and name each response: --response FILE",
-                )
+                if not item.is_statement:
+                    continue
+                raise _missing(f"{asked.algorithm} by {asked.key_id.hex()} of {item.digest.hex()}")
             digest = hashlib.sha256(item.message(asked.algorithm)).digest()
             out.setdefault(asked.key_id, {})[digest] = given[item.digest, asked]
     return out
+
+
+def _missing(expected: str) -> UsageError:
+    return UsageError(
+        "a signature is still missing",
+        expected=expected,
+        found="no response that holds it",
+        hint="let the key's holder sign the request, and name each response: --response FILE",
+    )
+
+
+def _refuse_too_few(job: Job, values: dict[bytes, dict[bytes, bytes]]) -> None:
+    """UsageError where fewer keys have signed a package than have to, of each algorithm; not of an unfinished one."""
+    need = 1 if job.unfinished or job.options.development else job.product.trust.need_packages
+    for kind in job.product.rules.required:
+        mine = [signer for signer in job.package_signers if signer.public.kind == kind]
+        absent = [s for s in mine if isinstance(s, LaterSigner) and s.public.key_id not in values]
+        if absent and len(mine) - len(absent) < min(need, len(mine)):
+            by = " or ".join(signer.public.key_id.hex() for signer in absent)
+            more = min(need, len(mine)) - len(mine) + len(absent)
+            raise _missing(f"{more} more of {KEY_NAMES[kind]} by {by}")
 
 
 def _held_elsewhere(signers: "tuple[Signer, ...]") -> list[LaterSigner]:

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 from test_second_signature import WITH_ADDRESSES, both  # noqa: F401 - a fixture
-from workshop import ALL, Imgseal, tree
+from workshop import ALL, Imgseal, private_key, public_key, tree
+
+from imgseal.keys.pem import encode_private, encode_public
 
 NAME = "out/vent-drive-2.4.1-17"
 IMAGES, PACKAGE = f"{NAME}-images", f"{NAME}-package"
@@ -229,7 +231,7 @@ def test_nothing_but_what_was_asked_for(imgseal: Imgseal, project: Path) -> None
     (project / "radio.bin").write_bytes(radio)
     refused(2, "asks for something that is not made now", "finish", str(request), *ALL[:3], "--response", str(response))
     replaced(project, "counter = 6", "counter = 7")
-    refused(4, "not what the key has signed")
+    refused(2, "other numbers than the product file has")
     replaced(project, "counter = 7", "counter = 6")
     good = response.read_text()
     document = json.loads(good)
@@ -350,3 +352,73 @@ def test_one_of_two_algorithms_elsewhere(imgseal: Imgseal, both: Path) -> None: 
     said = imgseal("check", f"{NAME}.suit")
     assert said.status == 0, said.err
     assert "keys/packages.pub.pem, keys/packages-pq.pub.pem" in said.out
+
+
+@pytest.fixture
+def two_of_three(project: Path) -> Path:
+    """Three holders in three rooms, any two of whom sign a package."""
+    for name in ("second", "third"):
+        (project / f"keys/{name}.pem").write_bytes(encode_private(private_key(name), None))
+        (project / f"keys/{name}.pem").chmod(0o600)
+        (project / f"keys/{name}.pub.pem").write_bytes(encode_public(public_key(name)))
+    replaced(
+        project,
+        'packages = "keys/packages.pem"',
+        'packages = ["keys/packages.pem", "keys/second.pem", "keys/third.pem"]',
+    )
+    replaced(
+        project,
+        'keys = ["keys/packages.pub.pem"]',
+        'keys = ["keys/packages.pub.pem", "keys/second.pub.pem", "keys/third.pub.pem"]\nneed = 2',
+    )
+    away(project, "packages", "second", "third")
+    path = project / "imgseal.toml"
+    path.write_text(path.read_text() + '\n[log]\npath = "release.log"\n')
+    return project
+
+
+@pytest.mark.parametrize(
+    "signed", [("packages", "third"), ("second", "third"), ("packages", "second", "third"), ("third",)]
+)
+def test_as_many_responses_as_are_needed(imgseal: Imgseal, two_of_three: Path, signed: tuple[str, ...]) -> None:
+    assert imgseal("log", "new").status == 0
+    said = imgseal("build", *ALL, "--release", "--sign-later", "--revision", "abcd")
+    assert said.status == 0, said.err
+    responses = []
+    for name in signed:
+        responses += ["--response", f"{name}.json"]
+        sign = ("sign", f"{PACKAGE}.request.json", "--key", f"vault/{name}.pem", "--yes", "--out", f"{name}.json")
+        assert imgseal(*sign).status == 0
+    said = imgseal("finish", f"{PACKAGE}.request.json", *SEALED, *responses)
+    if len(signed) < 2:
+        assert (said.status, "a signature is still missing" in said.err) == (2, True), said.err
+        assert "expected: 1 more of " in said.err
+        assert not (two_of_three / f"{NAME}.suit").exists()
+        return
+    assert said.status == 0, said.err
+    assert ("whose holder has sent no response" in said.err) == (len(signed) < 3)
+    assert imgseal("check", f"{NAME}.suit").status == 0
+    document = json.loads((two_of_three / "out/release.json").read_text())
+    assert document["signers"]["packages"] == sorted(
+        public_key(f"keys/{n}" if n == "packages" else n).key_id.hex() for n in signed
+    )
+    for name in ("packages", "second", "third"):
+        key = public_key(f"keys/{name}" if name == "packages" else name).key_id.hex()
+        assert (NAME.rpartition("/")[2].split("-")[-2] in imgseal("log", "show", "--key", key).out) == (name in signed)
+
+
+@pytest.mark.parametrize("what", ["images", "package"])
+def test_set_forgotten(imgseal: Imgseal, project: Path, what: str) -> None:
+    """The message names each number that differs, and says how to finish."""
+    away(project, "images" if what == "images" else "packages")
+    numbers = ("--set", "component.motor.counter=7") if what == "images" else ("--set", "release.sequence=18")
+    name, files = (IMAGES, ALL) if what == "images" else (PACKAGE.replace("-17", "-18"), SEALED)
+    assert imgseal("build", *ALL, "--release", "--sign-later", *numbers).status == 0
+    key = "images" if what == "images" else "packages"
+    assert imgseal("sign", f"{name}.request.json", "--key", f"vault/{key}.pem", "--yes").status == 0
+    finish = ("finish", f"{name}.request.json", *files, "--response", f"{name}.response.json")
+    said = imgseal(*finish)
+    assert (said.status, "other numbers than the product file has" in said.err) == (2, True), said.err
+    assert f"expected: {numbers[1].replace('=', ' ')}\n" in said.err
+    assert f"hint: finish as it was built: {' '.join(numbers)}\n" in said.err
+    assert imgseal(*finish, *numbers).status == 0
