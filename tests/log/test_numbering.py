@@ -79,6 +79,20 @@ def test_built_again_it_is_the_same_release(imgseal: Imgseal, line: Path) -> Non
     assert (line / "release.log").read_bytes() == before
 
 
+def test_other_firmware_is_another_release(imgseal: Imgseal, line: Path) -> None:
+    """Of the same version, revision and build time: it does not get the number of the one that was released."""
+    release(imgseal, "2.4.1")
+    data = bytearray((line / "radio.bin").read_bytes())
+    data[-1] ^= 1
+    (line / "radio.bin").write_bytes(data)
+    before = tree(line)
+    assert "released before, with other content" in release(imgseal, "2.4.1", status=2)
+    assert "is not the release of entry 0" in release(imgseal, "2.4.1", "--as-of", "0", status=2)
+    assert tree(line) == before
+    release(imgseal, "2.4.1", "--again", "the radio was the wrong one", "--out", "b")
+    assert package(line / "b")[0] == "vent-drive-2.4.1-2.suit"
+
+
 def test_as_of_is_that_release_or_nothing(imgseal: Imgseal, line: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     release(imgseal, "2.4.1")
     assert imgseal("log", "withdraw", "0", "--why", "a test").status == 0
