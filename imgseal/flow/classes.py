@@ -28,11 +28,17 @@ def classes_in(data: Bytes) -> frozenset[bytes]:
 
 
 def _of_package(data: Bytes) -> frozenset[bytes]:
+    from imgseal.formats.suit.envelope import decode_envelope  # noqa: PLC0415 - sealed images need no CBOR
+
+    return classes_of_manifest(decode_envelope(data.read(0, data.size)).manifest)
+
+
+def classes_of_manifest(content: bytes) -> frozenset[bytes]:
+    """Return the class identifiers that an encoded manifest states; SuitError for what is none."""
     from imgseal.formats.suit import labels  # noqa: PLC0415 - sealed images need no CBOR
-    from imgseal.formats.suit.envelope import decode_envelope  # noqa: PLC0415
     from imgseal.formats.suit.manifest import decode_manifest  # noqa: PLC0415
 
-    manifest = decode_manifest(decode_envelope(data.read(0, data.size)).manifest)
+    manifest = decode_manifest(content)
     stated = (
         command.argument.get(labels.CLASS_ID)
         for command in manifest.shared

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
+from imgseal.flow.classes import classes_of_manifest
 from imgseal.formats.cbor.strict import encode
 from imgseal.formats.cose.labels import ALGORITHMS, ES256, ESP256, ML_DSA_44
 from imgseal.formats.cose.sign1 import protected_header, to_be_signed
@@ -71,6 +72,13 @@ class Item(NamedTuple):
     def digest(self) -> bytes:
         """SHA-256, 32 bytes: of the statement, or of the manifest as SUIT has it."""
         return hashlib.sha256(self.content).digest() if self.is_statement else wrapped_digest(self.content).value
+
+    @property
+    def classes(self) -> frozenset[bytes]:
+        """The class identifiers that it states, by the content alone."""
+        if self.is_statement:
+            return frozenset([decode_statement(self.content).class_id])
+        return classes_of_manifest(self.content)
 
     def message(self, algorithm: str) -> bytes:
         """Return the bytes that a key signs with an algorithm: the statement, or COSE's Sig_structure."""

@@ -9,7 +9,7 @@ from imgseal import __version__
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.console.say import say
-from imgseal.errors import Place, SigningKeyError, UsageError
+from imgseal.errors import ImgsealError, Place, SigningKeyError, UsageError
 from imgseal.flow.release import sign_package
 from imgseal.formats.log.entry import AddedSignature
 from imgseal.keys.public_key import KINDS
@@ -73,9 +73,15 @@ def command(
         message, hint = _NOT_SIGNED[kind]
         raise UsageError(message, place=Place(file=what), hint=hint)
 
-    def own() -> Project | None:
-        found = chosen.file or nearest_product(".")
-        return None if found is None else chosen._replace(file=found).load()
+    def own(classes: frozenset[bytes]) -> Project | None:
+        """Return the product at hand of these classes, or the one that is here; None where there is none."""
+        if chosen.file is None and nearest_product(".") is None:
+            return None
+        products = chosen.every()
+        fitting = [each for each in products.projects if each.product.class_id in classes]
+        if fitting or products.is_line:
+            return fitting[0] if fitting else None
+        return products.projects[0]
 
     _sign_request(data, what, reference, out, own, yes=yes)
 
@@ -91,7 +97,13 @@ _NOT_SIGNED = {
 
 
 def _sign_request(
-    view: "ByteView", path: str, reference: str, out: str | None, own: "Callable[[], Project | None]", *, yes: bool
+    view: "ByteView",
+    path: str,
+    reference: str,
+    out: str | None,
+    own: "Callable[[frozenset[bytes]], Project | None]",
+    *,
+    yes: bool,
 ) -> None:
     from imgseal.offline.request import NUMBERS, Asked, decode_request, hold_to_profile, request_digest
     from imgseal.offline.response import Response, Signed, encode_response
@@ -107,10 +119,15 @@ def _sign_request(
         )
     data = bytes(view.read(0, view.size))
     request = decode_request(data, path)
-    if not request.items[0].is_statement:
-        project = own()
-        if project is not None:
-            hold_to_profile(request, path, project.product)
+    classes = frozenset(each for item in request.items for each in item.classes)
+    try:
+        project = own(classes)
+    except ImgsealError:
+        if not request.items[0].is_statement:
+            raise
+        project = None  # a statement is held to no product file
+    if project is not None and not request.items[0].is_statement:
+        hold_to_profile(request, path, project.product)
     target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
     refuse_overlap([target], [path, *_file_of(reference)])
     signer = open_signer(reference)
@@ -132,6 +149,8 @@ def _sign_request(
         )
     click.echo(f"request {request_digest(data).hex()}", err=True)
     click.echo(f'called "{escaped(request.about)}" by its maker', err=True)
+    if project is not None:
+        click.echo(escaped(_whose(classes, project)), err=True)
     for number in dict.fromkeys(number for number, _ in mine):
         item = request.items[number]
         click.echo("", err=True)
@@ -150,6 +169,17 @@ def _sign_request(
     response = encode_response(Response(request_digest(data), tuple(signatures)))
     write_all([Output(target, [response], replace=False)])  # another holder's may lie there
     click.echo(target)
+
+
+def _whose(classes: frozenset[bytes], project: Project) -> str:
+    """Say in words for whose devices a request is, with identifiers that are computed from the product file at hand."""
+    product = project.product
+    if classes == {product.class_id}:
+        return (
+            f"for devices of {product.vendor}, class {product.class_name}: the identifiers are those of {project.words}"
+        )
+    found = ", ".join(each.hex() for each in sorted(classes)) or "none"
+    return f"NOT for devices of {project.words} ({product.vendor}, class {product.class_name}): it has class {found}"
 
 
 def _sign_package(project: Project, data: "ByteView", name: str, reference: str, out: str | None, *, yes: bool) -> None:

@@ -422,3 +422,29 @@ def test_set_forgotten(imgseal: Imgseal, project: Path, what: str) -> None:
     assert f"expected: {numbers[1].replace('=', ' ')}\n" in said.err
     assert f"hint: finish as it was built: {' '.join(numbers)}\n" in said.err
     assert imgseal(*finish, *numbers).status == 0
+
+
+@pytest.mark.parametrize("what", ["images", "packages"])
+def test_whose_devices_in_words(imgseal: Imgseal, project: Path, what: str) -> None:
+    """Computed from the product file at hand, which is no part of the request; without one the identifiers alone show."""
+    away(project, what)
+    assert imgseal("build", *ALL, "--release", "--sign-later").status == 0
+    name = IMAGES if what == "images" else PACKAGE
+    sign = ("sign", f"{name}.request.json", "--key", f"vault/{what}.pem", "--yes", "--out")
+    said = imgseal(*sign, "one.json")
+    assert said.status == 0
+    assert "for devices of quillmoor.example, class vent-drive-2: the identifiers are those of imgseal.toml" in said.err
+    replaced(project, 'class = "vent-drive-2"', 'class = "vent-drive-3"')
+    said = imgseal(*sign, "other.json")
+    assert said.status == 0
+    assert "NOT for devices of imgseal.toml (quillmoor.example, class vent-drive-3): it has class " in said.err
+    (project / "imgseal.toml").rename(project / "aside.toml")
+    said = imgseal(*sign, "none.json")
+    assert (said.status, "for devices of" in said.err) == (0, False)
+    (project / "vent").mkdir()
+    text = (project / "aside.toml").read_text().replace('class = "vent-drive-3"', 'class = "vent-drive-2"')
+    (project / "vent/imgseal.toml").write_text(text)
+    (project / "imgseal.toml").write_text('format = 1\n[line]\nmembers = ["vent"]\n')
+    said = imgseal(*sign, "line.json")
+    assert said.status == 0, said
+    assert "class vent-drive-2: the identifiers are those of vent/imgseal.toml" in said.err
