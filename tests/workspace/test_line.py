@@ -352,3 +352,16 @@ def test_a_folder_of_the_members_name_is_no_file(imgseal: Imgseal, line: Path) -
     assert (said.status, "the product line has no such product" in said.err) == (2, True)
     assert imgseal("check", "out/vent/vent-2.4.1-17.suit", "--product", "imgseal.toml").status == 0
     (line / "vent/work").mkdir()
+
+
+def test_a_file_is_read_as_each_member_says(imgseal: Imgseal, line: Path) -> None:
+    """One member reads Intel HEX up to its end record, the next one does not: one reading is not for both."""
+    member = line / "vent/imgseal.toml"
+    member.write_text(member.read_text() + '\n[firmware]\nafter_end = "ignore"\n')
+    hex_file = line / "motor-a.hex"
+    hex_file.write_text(hex_file.read_text() + ":0400000061626364" + f"{-(4 + 0x61 + 0x62 + 0x63 + 0x64) & 0xFF:02X}\n")
+    assert imgseal("build", *firmware(), "--release", *REVISION, "--product", "vent").status == 0
+    before = tree(line)
+    said = imgseal("build", *LINE, "--release", *REVISION)
+    assert (said.status, "motor-a.hex" in said.err) == (3, True), said
+    assert tree(line) == before
