@@ -12,10 +12,10 @@
 #define SEAL_BEARSSL_EC br_ec_p256_m31
 #endif
 
-/* 1 is BearSSL's yes. SEAL_VERIFIED is computed from the answer, and comes out of no other:
- * there is no branch that could be skipped. The factor is odd. */
-#define SEAL_NOT_VERIFIED 0x5AC3963Cu
-#define SEAL_IF_ONE(answer) (SEAL_NOT_VERIFIED + (uint32_t)(answer) * (SEAL_VERIFIED - SEAL_NOT_VERIFIED))
+/* 1 is BearSSL's yes. SEAL_VERIFIED is computed from the answer, and comes out of no other: there is
+ * no branch that could be skipped. Without the product or the exclusive or it comes out of none: a
+ * product with 1 alone is its other factor. 0xB7 times 0x95AEDD07 is 1, and both factors are odd. */
+#define SEAL_IF_ONE(answer) (((uint32_t)(answer) ^ 0xB6u) * (SEAL_VERIFIED * 0x95AEDD07u))
 
 /* A state that does not fit would be written past its end: refuse to compile. */
 typedef char seal_state_fits[sizeof(br_sha256_context) <= SEAL_HASH_STATE ? 1 : -1];

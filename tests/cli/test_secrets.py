@@ -17,6 +17,7 @@ from typing import TextIO
 
 import click
 import pytest
+from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from pkcs11 import PKCS11Error
 from soft_token import PIN, SO_PIN, SoftToken
@@ -148,8 +149,9 @@ def test_nothing_shows(
 def prepare(trouble: str, folder: Path, faulty: Callable[[str], Path], monkeypatch: pytest.MonkeyPatch) -> None:
     """Bring about what is to go wrong."""
     faulty(trouble.removeprefix("token, "))
-    # a new key is one that the search knows
-    monkeypatch.setattr("imgseal.keys.pem.generate", lambda _kind: private_key("keys/images"))
+    # A new key is one that the search knows. The library's function is looked up at each call; one of ours could be taken in,
+    # and kept, by a module that is imported while it stands in for the real one.
+    monkeypatch.setattr(ec, "generate_private_key", lambda _curve: private_key("keys/images"))
     if trouble.startswith("token"):
         token_images(folder)
     if trouble == "wrong pass phrase":
