@@ -2,6 +2,7 @@
 
 import os
 import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import click
@@ -17,8 +18,6 @@ from imgseal.workspace.key_files import held_elsewhere, new_key, open_to_others,
 from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, read_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from imgseal.product.model import Product
 
 
@@ -85,7 +84,7 @@ def _said(remark: Remark, before: list[Remark]) -> bool:
     return remark.state != "ok" and remark.mend != "" and any(each.mend == remark.mend for each in before)
 
 
-def _product(project: Project) -> "Iterator[Remark]":
+def _product(project: Project) -> Iterator[Remark]:
     product = project.product
     parts = ", ".join(f"{name} ({'/'.join(c.run)})" for name, c in product.components.items())
     yield Remark("ok", f"{project.path}: {product.name} {product.release.version}, components {parts}")
@@ -97,7 +96,7 @@ def _product(project: Project) -> "Iterator[Remark]":
         )
 
 
-def _keys(project: Project, for_releases: str) -> "Iterator[Remark]":
+def _keys(project: Project, for_releases: str) -> Iterator[Remark]:
     """Look at every key that the product file names."""
     from imgseal.keys.published import origin_of
 
@@ -190,7 +189,7 @@ def _file(key: str, path: str, absent: str, mend: str) -> Remark:
     return Remark("ok", f"{key}: {path}") if there else Remark(absent, f"{key}: {path} is not there", mend)
 
 
-def _slots(product: "Product") -> "Iterator[Remark]":
+def _slots(product: "Product") -> Iterator[Remark]:
     from imgseal.make.place import linker_region
 
     for component in product.components.values():
@@ -210,7 +209,7 @@ def _slots(product: "Product") -> "Iterator[Remark]":
         )
 
 
-def _factory(project: Project, for_releases: str) -> "Iterator[Remark]":
+def _factory(project: Project, for_releases: str) -> Iterator[Remark]:
     """Look for the files that the production line needs beside packages."""
     factory = project.product.factory
     named = [("factory.bootloader", factory.bootloader)] if factory.bootloader is not None else []
@@ -226,7 +225,7 @@ def _factory(project: Project, for_releases: str) -> "Iterator[Remark]":
         )
 
 
-def _surroundings(project: Project, for_releases: str) -> "Iterator[Remark]":
+def _surroundings(project: Project, for_releases: str) -> Iterator[Remark]:
     from importlib.util import find_spec
 
     ignore = os.path.join(project.folder, ".gitignore")

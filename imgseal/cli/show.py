@@ -1,21 +1,19 @@
 """`imgseal show`: what is inside an artefact, without judging it; and the regions for a linker script."""
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import InputError, Place, UsageError
+from imgseal.formats.sealed_image.statement import Statement
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.times import utc
 from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.project import Project
-
-if TYPE_CHECKING:
-    from imgseal.formats.sealed_image.statement import Statement
 
 
 @click.command(
@@ -170,7 +168,7 @@ def _field(raw: bytes, name: str) -> str:
     return raw[known[name].offset : known[name].offset + known[name].size].hex()
 
 
-def _values(statement: "Statement") -> dict[str, Any]:
+def _values(statement: Statement) -> dict[str, Any]:
     """Return every value of a statement as it is shown, by its name; flags by what they mean."""
     values = {key: value.hex() if isinstance(value, bytes) else value for key, value in statement._asdict().items()}
     del values["flags"], values["signatures"]

@@ -181,7 +181,7 @@ def _apply_trust(project: Project, path: str, update: str, out: str, *, developm
     click.echo(out)
 
 
-def _moved(content: "SlotContent | None", before: str, after: str) -> "SlotContent | None":
+def _moved(content: SlotContent | None, before: str, after: str) -> SlotContent | None:
     """Return what a state file names, as a state file in another folder has to name it."""
     if content is None:
         return None

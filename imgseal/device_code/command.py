@@ -2,6 +2,7 @@
 
 import os
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from typing import TYPE_CHECKING
 
 import click
@@ -13,8 +14,6 @@ from imgseal.workspace.project import PRODUCT_NAME
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from importlib.resources.abc import Traversable
-
     from imgseal.keys.trusted_keys import Trust
     from imgseal.product.model import Product
 
@@ -86,7 +85,7 @@ def _device_code(folder: str, product: "Product", trust: "Trust", *, development
     ]
 
 
-def _packaged(source_folder: "Traversable", folder: str, endings: tuple[str, ...]) -> list[Output]:
+def _packaged(source_folder: Traversable, folder: str, endings: tuple[str, ...]) -> list[Output]:
     """Every file there with one of these endings, by name."""
     return [
         Output(os.path.join(folder, source.name), [source.read_bytes()])

@@ -1,26 +1,21 @@
 """`imgseal factory`: the merged image for the production programmer, and the comparison with a programmed device."""
 
 import os
-from typing import TYPE_CHECKING
 
 import click
 
 from imgseal import __version__
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.console.say import say
-from imgseal.device_state.device import write
-from imgseal.factory.merge import compare_dump
+from imgseal.device_state.device import DeviceState, write
+from imgseal.factory.merge import FactoryImage, compare_dump
 from imgseal.factory.prepare import PLAIN, Prepared, prepare
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
+from imgseal.product.model import Product
 from imgseal.versions import Version
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.firmware import load_image, split_address
 from imgseal.workspace.staging import Output, json_text
-
-if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.factory.merge import FactoryImage
-    from imgseal.product.model import Product
 
 
 @click.command(
@@ -101,12 +96,12 @@ def command(
     return 0
 
 
-def _counters(product: "Product", state: "DeviceState") -> dict[str, int]:
+def _counters(product: Product, state: DeviceState) -> dict[str, int]:
     by_number = {component.number: component.name for component in product.components.values()}
     return {by_number[number]: value for number, value in sorted(state.counters.items())}
 
 
-def _document(made: Prepared, product: "Product") -> bytes:
+def _document(made: Prepared, product: Product) -> bytes:
     state = made.state
     assert state.manifest_digest is not None
     document = {
@@ -129,7 +124,7 @@ def _document(made: Prepared, product: "Product") -> bytes:
     return json_text(document).encode()
 
 
-def _read_back(factory: "FactoryImage", product: "Product", argument: str) -> int:
+def _read_back(factory: FactoryImage, product: Product, argument: str) -> int:
     path, base = split_address(argument)
     with load_image(path, base) as dump:
         differences, notes = compare_dump(factory, dump, product)

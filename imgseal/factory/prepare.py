@@ -2,29 +2,22 @@
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
-from imgseal.device_state.device import SlotContent, fresh
+from imgseal.device_state.device import DeviceState, SlotContent, fresh
 from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.factory.merge import merge
+from imgseal.factory.merge import FactoryImage, merge
 from imgseal.factory.parts import anchor_block, configured_parts, image_parts, own_parts
-from imgseal.flow.contents import read_contents
+from imgseal.flow.contents import Contents, Image, read_contents
 from imgseal.formats.install_record.record import Member
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.stage import why_not
 from imgseal.window import ByteView
 from imgseal.workspace.fielded import first_devices
-from imgseal.workspace.judging import judge_of
+from imgseal.workspace.judging import Judge, judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
-
-if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.factory.merge import FactoryImage
-    from imgseal.flow.contents import Contents, Image
-    from imgseal.product.model import Product
-    from imgseal.workspace.judging import Judge
 
 
 class Prepared(NamedTuple):
@@ -33,9 +26,9 @@ class Prepared(NamedTuple):
     `judged_for` says in words which device the packages were judged for; `left_out` names a missing recovery image.
     """
 
-    factory: "FactoryImage"
-    release: "Contents"
-    state: "DeviceState"
+    factory: FactoryImage
+    release: Contents
+    state: DeviceState
     held: Mapping[str, bytes]
     judged_for: str
     left_out: list[str]
@@ -72,7 +65,7 @@ def prepare(
 PLAIN = "a fresh device"
 
 
-def _judged(packages: Sequence[str], product: "Product", judge_one: "Judge") -> "tuple[Contents, dict[str, Image]]":
+def _judged(packages: Sequence[str], product: Product, judge_one: Judge) -> tuple[Contents, dict[str, Image]]:
     """Judge the packages, and return the release, which is the first one, and the images of all by component."""
     images: dict[str, Image] = {}
     release = None
@@ -105,7 +98,7 @@ def _judged(packages: Sequence[str], product: "Product", judge_one: "Judge") -> 
     return release, images
 
 
-def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> "Judge":
+def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
     """Return the judge of `imgseal check`, for devices that get the bootloader of the product file with the release."""
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     if device_file is not None:
@@ -114,7 +107,7 @@ def _line_judge(project: Project, device_file: str | None, *, development: bool,
     return judge_one._replace(state=judge_one.state._replace(fielded=known))
 
 
-def _left_out(project: Project, images: "Mapping[str, Image]", *, without_recovery: bool) -> list[str]:
+def _left_out(project: Project, images: Mapping[str, Image], *, without_recovery: bool) -> list[str]:
     """Return the recovery image that no package brings; UsageError unless that is meant."""
     missing = [c.name for c in project.product.components.values() if c.recovery and c.name not in images]
     if missing and not without_recovery:
@@ -128,7 +121,7 @@ def _left_out(project: Project, images: "Mapping[str, Image]", *, without_recove
     return missing
 
 
-def _chosen(images: "Mapping[str, Image]", product: "Product") -> "dict[str, Image]":
+def _chosen(images: Mapping[str, Image], product: Product) -> dict[str, Image]:
     """Return by component the image for the first of its run slots that has one."""
     out = {}
     for component in product.components.values():
@@ -139,8 +132,8 @@ def _chosen(images: "Mapping[str, Image]", product: "Product") -> "dict[str, Ima
 
 
 def _device(
-    product: "Product", images: "Mapping[str, Image]", release: "Contents", hardware: int | None
-) -> "tuple[DeviceState, dict[str, bytes]]":
+    product: Product, images: Mapping[str, Image], release: Contents, hardware: int | None
+) -> tuple[DeviceState, dict[str, bytes]]:
     """Return the state of a device that has just been programmed, and what its slots hold."""
     held: dict[str, bytes] = {}
     current, counters = {}, {}
@@ -173,7 +166,7 @@ def _content(slot: str, data: bytes) -> SlotContent:
 
 
 def _refuse_unless_starts(
-    project: Project, state: "DeviceState", held: "Mapping[str, bytes]", *, development: bool
+    project: Project, state: DeviceState, held: Mapping[str, bytes], *, development: bool
 ) -> None:
     """RefusedError unless a bootloader would start what is to be programmed."""
     trust = project.trust(development=development)

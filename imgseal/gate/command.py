@@ -1,7 +1,7 @@
 """`imgseal gate`: everything that a build has put out is sealed by the right keys, or the build fails."""
 
 import sys
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import click
 
@@ -9,9 +9,11 @@ from imgseal import __version__
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import UsageError, visible
 from imgseal.gate.annotations import github_lines, gitlab_values
+from imgseal.gate.artefact import Found, Policy
 from imgseal.gate.discover import Task, discover
 from imgseal.gate.junit import junit_text
 from imgseal.gate.policy import AskedDevices, make_policy, read_log
+from imgseal.gate.result import GateReport
 from imgseal.gate.run import conclude
 from imgseal.gate.sarif import sarif_document
 from imgseal.gate.text import gate_document, gate_lines
@@ -21,11 +23,15 @@ from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.progress import counter
 from imgseal.workspace.staging import Output, json_text
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from imgseal.gate.artefact import Found, Policy
-    from imgseal.gate.result import GateReport
+_FORMS: dict[str, Callable[[GateReport, bool], str]] = {
+    "text": lambda report, every: "\n".join(gate_lines(report, every=every)) + "\n",
+    "json": lambda report, _: json_text(gate_document(report, __version__)),
+    "junit": lambda report, _: junit_text(report),
+    "sarif": lambda report, _: json_text(sarif_document(report, __version__)),
+    "github": lambda report, _: "\n".join(github_lines(report)) + "\n",
+    "gitlab": lambda report, _: json_text(gitlab_values(report)),
+}
+"""What a report looks like; each ends in a line feed."""
 
 _FIND_KEYS = True  # measurements leave the search for private keys out
 
@@ -56,7 +62,7 @@ docs/gate.md explains what is looked at.
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["text", "json", "junit", "sarif", "github", "gitlab"]),
+    type=click.Choice(tuple(_FORMS)),
     default="text",
     show_default=True,
     help="What the report looks like.",
@@ -106,36 +112,23 @@ def command(
             day=day,
             files=sum(isinstance(task, Task) for task in tasks),
         )
-    written = _written(report, form, every=every)
+    written = _FORMS[form](report, every)
     if out is not None:
         given = [*paths, *previous, *([device_file] if device_file else []), *_artefacts(report, tasks)]
         refuse_overlap([out], [*given, *project.own_files()])
         write_all([Output(out, [written.encode("utf-8", "backslashreplace")])])
-        written = _written(report, "text", every=every)
+        written = _FORMS["text"](report, every)
     sys.stdout.write(written)
     return 0 if report.passed else 1
 
 
-def _written(report: "GateReport", form: str, *, every: bool) -> str:
-    """Return the report in one of the formats, with a line feed at its end."""
-    forms: dict[str, Callable[[], str]] = {
-        "text": lambda: "\n".join(gate_lines(report, every=every)) + "\n",
-        "junit": lambda: junit_text(report),
-        "github": lambda: "\n".join(github_lines(report)) + "\n",
-        "json": lambda: json_text(gate_document(report, __version__)),
-        "sarif": lambda: json_text(sarif_document(report, __version__)),
-        "gitlab": lambda: json_text(gitlab_values(report)),
-    }
-    return forms[form]()
-
-
-def _artefacts(report: "GateReport", tasks: "list[Task | Found]") -> list[str]:
+def _artefacts(report: GateReport, tasks: list[Task | Found]) -> list[str]:
     """Return the paths of the files that are artefacts or hold some: no report may replace one of them."""
     files = {artefact.file for artefact in report.artefacts}
     return [task.path for task in tasks if isinstance(task, Task) and task.name in files]
 
 
-def _devices(policy: "Policy") -> str:
+def _devices(policy: Policy) -> str:
     """Say for which devices, each answer once; variants of which nothing is known are refused one by one."""
     known = dict.fromkeys(setting.device for setting in policy.targets if setting.state is not None)
     return ", ".join(known) + f" on {policy.day}"

@@ -8,6 +8,7 @@ from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.flow.judge import judge
 from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.run import Logged
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, needed_by
@@ -17,7 +18,6 @@ from imgseal.workspace.release_log import logged_floors, logged_state
 if TYPE_CHECKING:
     from imgseal.console.options import ChosenProduct
     from imgseal.formats.log.entry import Floor
-    from imgseal.product.model import Product
 
 
 class AskedDevices(NamedTuple):
@@ -66,7 +66,7 @@ def _target(project: Project, state: DeviceState | None = None, device: str = "n
     return Target(project.product, project.trust(), state, {}, device)
 
 
-def _new(product: "Product") -> DeviceState:
+def _new(product: Product) -> DeviceState:
     """Return a fresh device where nothing is in the field yet: its bootloader is the product file's."""
     return fresh(product)._replace(fielded=first_devices(product, "there are no devices in the field yet (--fresh)"))
 

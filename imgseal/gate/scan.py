@@ -2,7 +2,7 @@
 
 import hashlib
 from itertools import chain
-from typing import TYPE_CHECKING, BinaryIO, cast
+from typing import BinaryIO, cast
 
 from imgseal.check.judge import kind_of
 from imgseal.errors import ImgsealError, InputError, visible
@@ -24,6 +24,7 @@ from imgseal.formats.archives.unpack import (
     leads_out,
 )
 from imgseal.formats.archives.zip_archive import TAIL_BYTES, ends_as_zip
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.store import FileStore
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.layout import MAGIC
@@ -52,9 +53,6 @@ from imgseal.product.path_pattern import matches
 from imgseal.records import NamedTuple
 from imgseal.window import ByteView
 from imgseal.workspace.files import NOT_REGULAR, on_disk, open_input
-
-if TYPE_CHECKING:
-    from imgseal.formats.memory.image import MemoryImage
 
 _IN_MEMORY = 8 << 20
 _WORDS = {INTEL_HEX: "Intel HEX", S_RECORD: "S-records", ELF: "ELF"}
@@ -199,7 +197,7 @@ class _FileScan:
             return
         from tempfile import TemporaryFile
 
-        def beside(image: "MemoryImage | None") -> tuple[Finding, ...]:
+        def beside(image: MemoryImage | None) -> tuple[Finding, ...]:
             if not self._policy.find_keys:
                 return ()
             return leaks_beside(FileBytes(reopen(), size), bytes(aside), image, plain=kind == ELF)

@@ -1,13 +1,14 @@
 """`imgseal log`: verify the release log, prove what is in it, show it, export what an auditor needs."""
 
 import os
+from collections.abc import Callable
 from functools import wraps
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
 from imgseal.errors import InputError, Place, UsageError, in_file
-from imgseal.formats.log.entry import encode_entry
+from imgseal.formats.log.entry import Entry, encode_entry
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.proof import (
     Consistency,
@@ -26,12 +27,6 @@ from imgseal.versions import decimal
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.log_file import LogFile, older_head, pick, refuse_unless_continued
 from imgseal.workspace.project import Project
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Any
-
-    from imgseal.formats.log.entry import Entry
 
 
 @click.group(
@@ -74,9 +69,9 @@ class _Chosen(NamedTuple):
         return LogFile(path)
 
 
-def _log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
+def _log_options(command: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(command)
-    def with_choice(*, log_file: str | None, product_file: str | None, **options: "Any") -> "Any":
+    def with_choice(*, log_file: str | None, product_file: str | None, **options: Any) -> Any:
         return command(chosen=_Chosen(log_file, product_file), **options)
 
     log = click.option("--log", "log_file", metavar="FILE", help="This log instead of the product file's.")
@@ -95,7 +90,7 @@ def log_path(project: Project) -> str:
     return project.log_path
 
 
-def find(log: LogFile, release: str) -> "Entry":
+def find(log: LogFile, release: str) -> Entry:
     """Read the whole log and return the entry of a release, named by version or number."""
     number = decimal(release, (1 << 63) - 1) if release else None
     found = [step.entry for step in log.walk() if step.entry.number == number or str(step.entry.version) == release]
@@ -308,12 +303,12 @@ def _key_id(text: str) -> bytes:
     return bytes.fromhex(digits[:32])
 
 
-def _json(entry: "Entry") -> str:
+def _json(entry: Entry) -> str:
 
     return encode_entry(entry).decode("ascii")
 
 
-def _row(entry: "Entry", key: bytes | None) -> str:
+def _row(entry: Entry, key: bytes | None) -> str:
     row = f"{entry.number:>4}  {entry.product} {entry.version}  sequence {entry.sequence}  {utc(entry.built)}"
     if key is None:
         variants = [package.variant for package in entry.packages if package.variant]
@@ -327,7 +322,7 @@ def _row(entry: "Entry", key: bytes | None) -> str:
     return f"{row}  signed {', '.join(signed)}"
 
 
-def _lines(entry: "Entry") -> list[str]:
+def _lines(entry: Entry) -> list[str]:
     """Return an entry for people."""
     lines = [
         f"  release    {entry.product} {entry.version}, sequence {entry.sequence}, of {entry.vendor}",

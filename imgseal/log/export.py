@@ -7,15 +7,18 @@ from typing import TYPE_CHECKING
 from imgseal import __version__
 from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
+from imgseal.findings import Verdict
 from imgseal.flow.contents import read_contents
 from imgseal.flow.judge import judge, refuse_unless_accepted
+from imgseal.formats.log.entry import Entry, LoggedPackage
 from imgseal.formats.log.proof import encode_proof, prove_inclusion
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.named_bill import bill_of
 from imgseal.keys.pem import encode_public, load_public
-from imgseal.keys.trusted_keys import resolve
+from imgseal.keys.trusted_keys import Trust, resolve
 from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES, SBOM_BYTES
+from imgseal.product.model import Product, TrustEntry
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.write_toml import write_toml
 from imgseal.records import NamedTuple
@@ -29,10 +32,6 @@ from imgseal.workspace.staging import Output, json_text
 from imgseal.workspace.verdict_json import verdicts_document
 
 if TYPE_CHECKING:
-    from imgseal.findings import Verdict
-    from imgseal.formats.log.entry import Entry, LoggedPackage
-    from imgseal.keys.trusted_keys import Trust
-    from imgseal.product.model import Product, TrustEntry
     from imgseal.workspace.log_file import LogFile
 
 FORMAT = 1
@@ -69,7 +68,7 @@ class ExportFiles(NamedTuple):
     sbom: str | None
 
 
-def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFiles, variant: str | None) -> list[str]:
+def export_release(log: "LogFile", entry: Entry, folder: str, files: ExportFiles, variant: str | None) -> list[str]:
     """Write the export of a release into a new folder and return the paths; the log has been read to its end.
 
     UsageError where package or product file are not those of the release, RefusedError where the package is refused.
@@ -121,7 +120,7 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
     return [output.path for output in outputs]
 
 
-def _package_of(entry: "Entry", variant: str | None) -> "LoggedPackage":
+def _package_of(entry: Entry, variant: str | None) -> LoggedPackage:
     found = [each for each in entry.packages if variant is None or each.variant == variant]
     if len(found) == 1:
         return found[0]
@@ -135,7 +134,7 @@ def _package_of(entry: "Entry", variant: str | None) -> "LoggedPackage":
     )
 
 
-def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str, dict[str, bytes], Product]":
+def _resolved(path: str, entry: Entry, logged: LoggedPackage) -> tuple[str, dict[str, bytes], Product]:
     """Return the product file as text with the release's numbers in it, the public keys by file name, and the product.
 
     What is of no use away from the maker's machine is left out: signing and development keys, files for the factory,
@@ -179,7 +178,7 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
     return written, keys, read(written, name="imgseal.toml")
 
 
-def _trusted(entry: "TrustEntry", folder: str, keys: dict[str, bytes]) -> str | dict[str, object]:
+def _trusted(entry: TrustEntry, folder: str, keys: dict[str, bytes]) -> str | dict[str, object]:
     """Read a trust anchor's key file, and return what stands in the exported product file for it."""
     path = os.path.join(folder, entry.key)
     public = load_public(read_bounded(path, "public key", KEY_FILE_BYTES), path)
@@ -194,7 +193,7 @@ def _trusted(entry: "TrustEntry", folder: str, keys: dict[str, bytes]) -> str | 
     return {"key": name, **limits} if limits else name
 
 
-def _usual_place(entry: "Entry", logged: "LoggedPackage") -> str:
+def _usual_place(entry: Entry, logged: LoggedPackage) -> str:
     name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
     places = [os.path.join("out", logged.variant, name)] if logged.variant else []
     places.append(os.path.join("out", name))
@@ -209,7 +208,7 @@ def _usual_place(entry: "Entry", logged: "LoggedPackage") -> str:
     )
 
 
-def _refuse_other_package(data: ByteView, path: str, product: "Product", logged: "LoggedPackage") -> None:
+def _refuse_other_package(data: ByteView, path: str, product: Product, logged: LoggedPackage) -> None:
     """UsageError unless manifest and statements are those of the log."""
     contents = read_contents(data.read(0, data.size), path, product)
     if contents.manifest_digest != logged.manifest:
@@ -251,7 +250,7 @@ def _refuse_other_bill(data: ByteView, bill: bytes, path: str) -> bool:
     return True
 
 
-def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes], day: str) -> "Verdict":
+def _judge(data: ByteView, name: str, product: Product, keys: dict[str, bytes], day: str) -> Verdict:
     """Judge the package for the keys that were in force on the day that it was built."""
     trust: Trust = resolve(product, keys.get)
     verdict = judge(data, name, product, trust, fresh(product), partial=True, day=day)
@@ -262,14 +261,14 @@ def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes]
 _OTHER_FILE = "export with the product file of the release (its source revision is in the log): --product FILE"
 
 
-def _verdict(verdict: "Verdict") -> bytes:
+def _verdict(verdict: Verdict) -> bytes:
 
     document = verdicts_document([verdict], __version__, "imgseal.toml")  # the resolved one beside it
     return json_text(document).encode()
 
 
 def _document(
-    entry: "Entry", logged: "LoggedPackage", head: str, contents: list[tuple[str, str, bytes | memoryview]]
+    entry: Entry, logged: LoggedPackage, head: str, contents: list[tuple[str, str, bytes | memoryview]]
 ) -> bytes:
     files = [file_entry(path, [data], what) for path, what, data in contents]
     document = {

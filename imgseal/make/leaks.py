@@ -171,7 +171,7 @@ def _refusal(leaks: Sequence[Leak], place: Place, expected: str, hint: str) -> R
     return RefusedError(f"{leak.code}: {LEAK_CODES[leak.code]}", place=place, expected=expected, found=found, hint=hint)
 
 
-def _starts_of(known: list[tuple[bytes, Needle | None]]) -> "re.Pattern[str]":
+def _starts_of(known: list[tuple[bytes, Needle | None]]) -> re.Pattern[str]:
     """Return a pattern for the first two bytes of any word, as one character: that is one step through a bitmap."""
     pairs = {chr(value[at] | _PLAIN[value[at + 1]] << 8) for value, _ in known for at in range(_STRIDE)}
     return re.compile("[" + "".join(re.escape(pair) for pair in sorted(pairs)) + "]")

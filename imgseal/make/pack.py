@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from imgseal.errors import InternalError, Place, UsageError
 from imgseal.formats.cbor.strict import encode
@@ -23,9 +22,6 @@ from imgseal.make.seal import SealedImage, ordered_signers
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import digest_of
-
-if TYPE_CHECKING:
-    from imgseal.formats.suit.component import ComponentId
 
 _ALGORITHMS = {"ESP256": ESP256, "ES256": ES256, "ML-DSA-44": ML_DSA_44}
 
@@ -207,14 +203,13 @@ def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Pro
     words += [f"Caution: {hazard}" for hazard in hazards]
     cautions = text.cautions or (_USUAL if hazards else ())
     words += list(cautions)
-    components: dict[ComponentId, dict[int, str]] = {}
-    by_number = {c.number: c for c in product.components.values()}
+    by_number = {c.number: c.description or c.name for c in product.components.values()}
     maker = {number: said for number, said in ((1, text.vendor_name), (2, text.model)) if said}
-    for part in parts:
-        if part.version is not None:
-            component = by_number[part.number]
-            named = {3: product.vendor, 5: component.description or component.name, 6: str(part.version)}
-            components[part.identifier] = named | maker
+    components = {
+        part.identifier: {3: product.vendor, 5: by_number[part.number], 6: str(part.version), **maker}
+        for part in parts
+        if part.version is not None
+    }
     about = {1: description, 2: "\n".join(words)}
     if bill is not None:
         about[labels.BILL_OF_MATERIALS] = bill_words(bill)

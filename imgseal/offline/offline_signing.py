@@ -6,7 +6,6 @@ requests. What is asked for has passed the judge already, with signatures of key
 
 import hashlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release, seal
@@ -14,7 +13,7 @@ from imgseal.formats.sealed_image.codec import decode_statement, encode_statemen
 from imgseal.formats.suit.shape import Shape
 from imgseal.keys.pem import generate
 from imgseal.keys.remote_signer import LaterSigner, SuppliedSigner
-from imgseal.keys.signer import file_signer
+from imgseal.keys.signer import Signer, file_signer
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES, UNCOUNTED, TrustedKey
 from imgseal.make.pack import draft as draft_package
 from imgseal.make.place import Placed, place_all
@@ -23,11 +22,8 @@ from imgseal.offline.profile import outside
 from imgseal.offline.request import Asked, Item, Request
 from imgseal.offline.response import Response
 from imgseal.product.algorithms import KEY_NAMES
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-
-if TYPE_CHECKING:
-    from imgseal.keys.signer import Signer
-    from imgseal.product.model import Product
 
 
 class Asking(NamedTuple):
@@ -185,11 +181,11 @@ def _values(request: Request, responses: list[Response]) -> dict[bytes, dict[byt
     return out
 
 
-def _held_elsewhere(signers: "tuple[Signer, ...]") -> list[LaterSigner]:
+def _held_elsewhere(signers: tuple[Signer, ...]) -> list[LaterSigner]:
     return [signer for signer in signers if isinstance(signer, LaterSigner)]
 
 
-def _placed(files: list[FirmwareFile], product: "Product") -> Iterator[Placed]:
+def _placed(files: list[FirmwareFile], product: Product) -> Iterator[Placed]:
     """Place firmware as `seal` does, with what it carries for other components."""
     for file in files:
         assert not isinstance(file.content, SealedImage)
@@ -203,7 +199,7 @@ def _with_stand_ins(job: Job) -> Job:
     """
     anchors: list[TrustedKey] = []
 
-    def stand_in(signer: "Signer", role: str) -> "Signer":
+    def stand_in(signer: Signer, role: str) -> Signer:
         if not isinstance(signer, LaterSigner):
             return signer
         known = job.trust.anchors(role, development=job.options.development)

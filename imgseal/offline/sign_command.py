@@ -1,19 +1,21 @@
 """`imgseal sign`: a signature by somebody who has seen what it is for."""
 
 import os
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import click
 
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import Place, SigningKeyError, UsageError
+from imgseal.findings import Verdict
 from imgseal.flow.release import sign_package
 from imgseal.keys.public_key import KINDS
 from imgseal.keys.published import refuse_published
 from imgseal.keys.signer import sign_and_verify
 from imgseal.limits import REQUEST_BYTES
 from imgseal.product.references import is_token_uri
+from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import today
 from imgseal.workspace.fielded import fielded_now
@@ -21,12 +23,6 @@ from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.key_files import open_signer
 from imgseal.workspace.project import Project, nearest_product
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from imgseal.findings import Verdict
-    from imgseal.window import ByteView
 
 
 @click.command(
@@ -86,7 +82,7 @@ _NOT_SIGNED = {
 
 
 def _sign_request(
-    view: "ByteView", path: str, reference: str, out: str | None, own: "Callable[[], Project | None]", *, yes: bool
+    view: ByteView, path: str, reference: str, out: str | None, own: Callable[[], Project | None], *, yes: bool
 ) -> None:
     from imgseal.offline.request import NUMBERS, Asked, decode_request, hold_to_profile, request_digest
     from imgseal.offline.response import Response, Signed, encode_response
@@ -147,7 +143,7 @@ def _sign_request(
     click.echo(target)
 
 
-def _sign_package(project: Project, data: "ByteView", name: str, reference: str, out: str | None, *, yes: bool) -> None:
+def _sign_package(project: Project, data: ByteView, name: str, reference: str, out: str | None, *, yes: bool) -> None:
 
     signer = open_signer(reference)
 
@@ -155,7 +151,7 @@ def _sign_package(project: Project, data: "ByteView", name: str, reference: str,
         raise UsageError("a package with another signature is a new file", hint="name it: --out FILE")
     refuse_overlap([out], [name, *_file_of(reference), *project.own_files()])
 
-    def agree(verdict: "Verdict") -> None:
+    def agree(verdict: Verdict) -> None:
         for label, text in verdict.details:
             click.echo(f"  {label:<10}{text}", err=True)
         _consent(f"Sign this package with {signer.name}?", yes=yes)

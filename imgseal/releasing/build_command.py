@@ -1,14 +1,13 @@
 """`imgseal build`: for the firmware build script. Seals every component, packs, judges, and only then writes."""
 
 import os
-from typing import TYPE_CHECKING
 
 import click
 
 from imgseal.console.options import ChosenProduct, bill_option, product_options
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
-from imgseal.make.seal import SealOptions
+from imgseal.make.seal import SealedImage, SealOptions
 from imgseal.workspace.clock import build_time, source_revision
 from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
@@ -17,9 +16,6 @@ from imgseal.workspace.release_job import Made, build_release, firmware_files, r
 from imgseal.workspace.release_log import refuse_below_log
 from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from imgseal.make.seal import SealedImage
 
 _ALL = "all"
 
@@ -130,7 +126,7 @@ def command(
     say_written(outputs)
 
 
-def _slot_line(image: "SealedImage", before: dict[str, int]) -> str:
+def _slot_line(image: SealedImage, before: dict[str, int]) -> str:
     """Say in one line how full a slot is, what changed, and where the counter stands."""
     placed = image.placed
     used, room = placed.payload.size, placed.room

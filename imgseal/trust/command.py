@@ -1,6 +1,7 @@
 """`imgseal trust`: the trust anchors of devices in the field, replaced and revoked under the apex trust anchor."""
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import Any
 
 import click
 
@@ -10,7 +11,7 @@ from imgseal.console.say import say
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError, in_file
 from imgseal.flow.contents import Image, read_contents
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
-from imgseal.formats.trust_anchors.codec import number_words
+from imgseal.formats.trust_anchors.codec import AnchorSet, number_words
 from imgseal.keys.anchor_set import anchor_set, trust_of
 from imgseal.keys.p256 import BadSignatureError, PublicKey
 from imgseal.keys.pem import load_public
@@ -27,12 +28,6 @@ from imgseal.workspace.key_files import open_signer
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Any
-
-    from imgseal.formats.trust_anchors.codec import AnchorSet
 
 
 @click.group(
@@ -64,7 +59,7 @@ class _Asked(NamedTuple):
     out: str
 
 
-def _options(function: "Callable[..., Any]") -> "Callable[..., Any]":
+def _options(function: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--out", required=True, metavar="FILE", help="What is written, for devices and as --previous."),
         click.option("--nothing-runs", is_flag=True, help="No device is in the field yet."),
@@ -94,7 +89,7 @@ def _options(function: "Callable[..., Any]") -> "Callable[..., Any]":
 
 @command.command()
 @_options
-def replace(**asked: "Any") -> None:
+def replace(**asked: Any) -> None:
     """Make the set of what [trust] of the product file says now.
 
     Keys may come and go; revoked ones stay revoked. Signed with the contingency key it also brings a new apex trust
@@ -107,7 +102,7 @@ def replace(**asked: "Any") -> None:
 @command.command()
 @click.argument("revoked", metavar="KEY")
 @_options
-def revoke(revoked: str, **asked: "Any") -> None:
+def revoke(revoked: str, **asked: Any) -> None:
     """Make the set of what [trust] says now without KEY, which no later set can bring back.
 
     KEY is a public key file or the 32 hex digits of a key identifier. Refused while a current or recovery image rests
@@ -153,7 +148,7 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
     return project
 
 
-def _previous(project: Project, path: str | None, previous_by: str | None) -> "AnchorSet":
+def _previous(project: Project, path: str | None, previous_by: str | None) -> AnchorSet:
 
     if path is None:
         return anchor_set(project.trust(), project.product)
@@ -163,7 +158,7 @@ def _previous(project: Project, path: str | None, previous_by: str | None) -> "A
     return _verified(project, path, previous_by)
 
 
-def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSet":
+def _verified(project: Project, path: str, previous_by: str | None) -> AnchorSet:
     """Read the previous set; InputError unless who signed it is known: numbers and revocations follow from it."""
     update = read_update(path)
     signer = PublicKey(update.signer[:32], update.signer[32:])
@@ -192,7 +187,7 @@ def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSe
     return update.anchors
 
 
-def _running(project: Project, path: str) -> "list[Running]":
+def _running(project: Project, path: str) -> list[Running]:
     """Return the devices that a file stands for."""
     data = open_artefact(path)
     kind = kind_of(data)

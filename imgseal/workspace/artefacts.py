@@ -1,18 +1,14 @@
 """Opens artefacts to be judged; one in hex text is turned into its bytes first."""
 
-from typing import TYPE_CHECKING
-
 from imgseal.check.judge import kind_of
 from imgseal.errors import InputError, Place
 from imgseal.limits import TEXT_ARTEFACT_BYTES
+from imgseal.product.model import Product
 from imgseal.window import ByteView
 from imgseal.workspace.files import load_artefact
 
-if TYPE_CHECKING:
-    from imgseal.product.model import Product
 
-
-def open_artefact(path: str, product: "Product | None" = None) -> ByteView:
+def open_artefact(path: str, product: Product | None = None) -> ByteView:
     """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first.
 
     With the product, InputError for a sealed image in hex text that lies where no slot begins that may hold it.

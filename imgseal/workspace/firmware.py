@@ -6,6 +6,7 @@ from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
 from imgseal.errors import UsageError
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.source import read
 from imgseal.limits import FIRMWARE_BYTES, SBOM_BYTES
 from imgseal.records import NamedTuple
@@ -13,7 +14,6 @@ from imgseal.workspace.files import load_artefact, open_input, read_bounded
 from imgseal.workspace.progress import watch
 
 if TYPE_CHECKING:
-    from imgseal.formats.memory.image import MemoryImage
     from imgseal.formats.sbom.bill import Bill
     from imgseal.make.seal import SealedImage
     from imgseal.product.model import Component, Product
@@ -85,7 +85,7 @@ def component_of(product: "Product", name: str) -> "Component":
 
 
 @contextmanager
-def load_image(path: str, base: int | None) -> Iterator["MemoryImage"]:
+def load_image(path: str, base: int | None) -> Iterator[MemoryImage]:
     """Read a firmware file; the image is good inside the `with` block, where a large one lies in a temporary file."""
     with ExitStack() as stack:
         stream = stack.enter_context(open_input(path, "firmware file", FIRMWARE_BYTES))

@@ -3,30 +3,29 @@
 from typing import TYPE_CHECKING
 
 from imgseal.check.judge import kind_of
+from imgseal.device_state.device import DeviceState
 from imgseal.errors import Place, UsageError
+from imgseal.findings import Verdict
 from imgseal.flow.judge import judge
+from imgseal.keys.trusted_keys import Trust
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.window import ByteView
+from imgseal.window import Bytes, ByteView
 from imgseal.workspace.clock import parse_day, today
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.findings import Verdict
     from imgseal.formats.trust_anchors.codec import AnchorSet
-    from imgseal.keys.trusted_keys import Trust
-    from imgseal.product.model import Product
-    from imgseal.window import Bytes
 
 
 class Judge(NamedTuple):
     """Everything that a verdict depends on besides the artefact, by the names that flow/judge.py has for it."""
 
-    product: "Product"
-    trust: "Trust"
-    state: "DeviceState"
-    contents: "dict[str, ByteView]"
+    product: Product
+    trust: Trust
+    state: DeviceState
+    contents: dict[str, ByteView]
     device: str
     day: str
     anchors: "AnchorSet | None"
@@ -34,13 +33,13 @@ class Judge(NamedTuple):
 
     def __call__(
         self,
-        data: "Bytes",
+        data: Bytes,
         name: str,
         *,
         slot: str | None = None,
         payload: ByteView | None = None,
         partial: bool = False,
-    ) -> "Verdict":
+    ) -> Verdict:
         """Judge an artefact; `slot` says that it is a dump of it, `payload` belongs to a detached header.
 
         `partial`: other packages bring what this one leaves out.

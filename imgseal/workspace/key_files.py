@@ -1,6 +1,7 @@
 """Private keys in files: opened for signing, unlocked by pass phrase, refused where others can open them."""
 
 import os
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place, SigningKeyError
@@ -11,8 +12,6 @@ from imgseal.workspace.files import read_bounded
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from imgseal.keys.hidden import Hidden
     from imgseal.keys.public_key import AnyPrivateKey
     from imgseal.keys.signer import Signer
@@ -103,7 +102,7 @@ def opened(data: bytes, path: str, role: str | None = None) -> "Signer":
     return file_signer(load_private(data, path, unlock(path, role)), path)
 
 
-def unlock(path: str, role: str | None = None) -> "Callable[[], Hidden]":
+def unlock(path: str, role: str | None = None) -> Callable[[], "Hidden"]:
     """Return a function that asks for the pass phrase of a key file: from the environment, else at the terminal.
 
     The two roles may have variables of their own, so that one pass phrase does not open both keys.

@@ -2,19 +2,15 @@
 
 import os
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import BinaryIO
 
 from imgseal.errors import Place, UsageError
+from imgseal.formats.log.entry import Entry
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.lines import EMPTY, Step, is_whole, steps
 from imgseal.formats.log.proof import Head, read_head
 from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES, PROOF_BYTES
 from imgseal.workspace.files import open_input
-
-if TYPE_CHECKING:
-    from typing import BinaryIO
-
-    from imgseal.formats.log.entry import Entry
 
 
 class LogFile:
@@ -41,7 +37,7 @@ class LogFile:
                 self.tip = step.tip
                 yield step
 
-    def _lines(self, stream: "BinaryIO") -> Iterator[bytes]:
+    def _lines(self, stream: BinaryIO) -> Iterator[bytes]:
         while data := stream.readline(LOG_LINE_BYTES + 2):
             if data.endswith(b"\n"):
                 yield data[:-1]
@@ -104,7 +100,7 @@ def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> No
         )
 
 
-def pick(entries: "list[Entry]", release: str, path: str, size: int) -> "Entry":
+def pick(entries: list[Entry], release: str, path: str, size: int) -> Entry:
     """Return the one entry that was found for a release; UsageError where it is none or several."""
     if not entries:
         raise UsageError(

@@ -44,7 +44,7 @@ def image_outputs(
     return [_output(header, [next(pieces)], as_hex=as_hex), _output(payload, pieces, as_hex=as_hex)]
 
 
-def placed_pieces(sealed: "SealedImage", product: "Product") -> "Iterator[tuple[int, bytes]]":
+def placed_pieces(sealed: "SealedImage", product: "Product") -> Iterator[tuple[int, bytes]]:
     """Yield the bytes of a sealed image, each piece with its address; the header block comes first."""
     placed = sealed.placed
     slot = placed.component.header[placed.slot_index] if sealed.statement.detached else placed.slot.name

@@ -5,8 +5,11 @@ from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
+from imgseal.keys.signer import Signer
 from imgseal.make.seal import SealOptions
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.window import ByteView
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.files import refuse_overlap
@@ -21,17 +24,14 @@ from imgseal.workspace.staging import Output
 if TYPE_CHECKING:
     from imgseal.flow.contents import Contents
     from imgseal.formats.sbom.bill import Bill
-    from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
-    from imgseal.product.model import Product
-    from imgseal.window import ByteView
 
-Made = tuple[Project, "Package", "tuple[Signer, ...]"]
+Made = tuple[Project, "Package", tuple[Signer, ...]]
 """A package that was made: for which product file, and who has signed it."""
 
 
 @contextmanager
-def firmware_files(arguments: Iterable[Firmware | FirmwareFile], product: "Product") -> Iterator[list[FirmwareFile]]:
+def firmware_files(arguments: Iterable[Firmware | FirmwareFile], product: Product) -> Iterator[list[FirmwareFile]]:
     """Read the firmware; it is good inside the `with` block, where large files lie in temporary ones."""
     with ExitStack() as stack:
         yield [
@@ -76,7 +76,7 @@ def release_job(
     )
 
 
-def read_previous(data: "ByteView | None", product: "Product") -> "Contents | None":
+def read_previous(data: ByteView | None, product: Product) -> "Contents | None":
     """Read the package that devices have as one of this product; None where none is named."""
     if data is None:
         return None

@@ -8,6 +8,7 @@ release that is not logged could not be accounted for (docs/decisions/008-releas
 
 import hashlib
 import os
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
@@ -21,8 +22,6 @@ from imgseal.workspace.release_numbers import refuse_leaping
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from imgseal.device_state.device import DeviceState
     from imgseal.formats.log.entry import Entry, Floor, LoggedPackage
     from imgseal.formats.log.errors import GoingDownError
@@ -39,7 +38,7 @@ class LogPlan(NamedTuple):
     draft: "Entry"
 
 
-def refuse_development_keys(project: "Project", signers: "Iterable[Signer]") -> None:
+def refuse_development_keys(project: "Project", signers: Iterable["Signer"]) -> None:
     """SigningKeyError when a key that is named for development is about to sign a release.
 
     The judge refuses images and packages by development keys; this finds the key that is named for both.
@@ -218,7 +217,7 @@ def logged_floors(project: "Project") -> "tuple[Floor, ...] | None":
         return () if last is None else resume(last, at).least
 
 
-def floor_of(project: "Project", floors: "Iterable[Floor]") -> "Floor | None":
+def floor_of(project: "Project", floors: Iterable["Floor"]) -> "Floor | None":
     """Return the floor of the product's class; None where it has no release."""
     from imgseal.formats.log.floors import of_class
 

@@ -1,12 +1,11 @@
 """Checks the numbers of a release against those before it, and says when counter storage runs out."""
 
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
     from imgseal.flow.contents import Contents
     from imgseal.make.pack import Package
     from imgseal.make.seal import SealedImage
@@ -50,7 +49,7 @@ def refuse_going_down(
     refuse_leaping(images, counters, project)
 
 
-def refuse_leaping(images: "Iterable[SealedImage]", counters: "Mapping[str, int]", project: "Project") -> None:
+def refuse_leaping(images: "Iterable[SealedImage]", counters: Mapping[str, int], project: "Project") -> None:
     """UsageError when a counter rises by more than `counter_jump` above those of the devices, by component name.
 
     The judge says the same of a device that has such a counter.
