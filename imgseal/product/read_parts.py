@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from imgseal.errors import meant
 from imgseal.formats.install_record.room import WRITE_UNIT_MAX
 from imgseal.product.cores import CORES
 from imgseal.product.model import AllowedKey, Component, Memory, OutsideRange, Requirement, Slot
@@ -96,12 +97,7 @@ def read_slot(table: Table, memories: Mapping[str, Memory]) -> Slot:
 
 def _one_of(table: Table, key: str, value: str, known: Mapping[str, object], what: str) -> str:
     if value not in known:
-        from difflib import get_close_matches  # noqa: PLC0415 - only on the way to an error
-
-        near = get_close_matches(value, known, n=1)
-        table.refuse(
-            key, f"there is no such {what}", ", ".join(known), value, f"did you mean {near[0]}?" if near else None
-        )
+        table.refuse(key, f"there is no such {what}", ", ".join(known), value, meant(value, known))
     return value
 
 

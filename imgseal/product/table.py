@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from typing import Any, NoReturn, TypeVar
 
-from imgseal.errors import Place, UsageError
+from imgseal.errors import Place, UsageError, meant
 from imgseal.product.schema import KEYS, Key, keys_of
 from imgseal.values import Document as AnyDocument
 from imgseal.values import KeyPath, Node, dotted, shown
@@ -150,16 +150,7 @@ class Table:
         allowed = keys_of(kind)
         for key in values:
             if key not in allowed:
-                from difflib import get_close_matches  # noqa: PLC0415 - only on the way to an error
-
-                near = get_close_matches(key, allowed, n=1)
-                document.refuse(
-                    (*path, key),
-                    "unknown key",
-                    "one of " + ", ".join(allowed),
-                    key,
-                    f"did you mean {near[0]}?" if near else None,
-                )
+                document.refuse((*path, key), "unknown key", "one of " + ", ".join(allowed), key, meant(key, allowed))
 
     def __contains__(self, key: str) -> bool:
         return key in self._values

@@ -10,7 +10,7 @@ from imgseal.console.options import ChosenProduct, product_options
 from imgseal.console.say import say
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError, in_file
 from imgseal.flow.contents import Image, read_contents
-from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
+from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.formats.trust_anchors.codec import AnchorSet, number_words
 from imgseal.keys.anchor_set import anchor_set, trust_of
 from imgseal.keys.p256 import BadSignatureError, PublicKey
@@ -195,12 +195,8 @@ def _running(project: Project, path: str) -> list[Running]:
         contents = read_contents(load_package(path).read(0, data.size), path, project.product)
         return running_images(contents.images.values(), path, project.product)
     if kind == "sealed image":
-        try:
-            with in_file(path):
-                statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
-        except SealedFormatError as error:
-            error.hint = error.hint or "copy the file again, or seal it again"
-            raise
+        with in_file(path, "copy the file again, or seal it again"):
+            statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
         if statement.detached:
             raise UsageError(
                 "a detached header alone does not say where it lies",

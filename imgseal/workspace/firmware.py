@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
-from imgseal.errors import UsageError
+from imgseal.errors import UsageError, meant
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.source import read
 from imgseal.limits import FIRMWARE_BYTES, SBOM_BYTES
@@ -70,18 +70,14 @@ def split_address(text: str) -> tuple[str, int | None]:
 
 def component_of(product: "Product", name: str) -> "Component":
     """Return the component of that name; UsageError lists the names there are."""
-    component = product.components.get(name)
-    if component is None:
-        from difflib import get_close_matches
-
-        near = get_close_matches(name, product.components, n=1)
+    if name not in product.components:
         raise UsageError(
             "the product file has no such component",
             expected=", ".join(product.components),
             found=name,
-            hint=f"did you mean {near[0]}?" if near else "name a component of the product file",
+            hint=meant(name, product.components, "name a component of the product file"),
         )
-    return component
+    return product.components[name]
 
 
 @contextmanager
