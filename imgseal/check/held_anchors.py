@@ -4,12 +4,10 @@ import hashlib
 
 from imgseal.check.context import Context
 from imgseal.check.runner import Check, run
-from imgseal.check.trust_update import UpdateSubject, count_words, device_class, judge_update, published, vendor
+from imgseal.check.trust_update import UpdateSubject, device_class, judge_update, published, set_details, vendor
 from imgseal.errors import Place
 from imgseal.findings import PASSED, Finding, Verdict
 from imgseal.formats.trust_anchors.codec import (
-    IMAGES,
-    PACKAGES,
     AnchorFormatError,
     AnchorSet,
     AnchorUpdate,
@@ -46,14 +44,7 @@ def _judge_held(block: AnchorSet, held: AnchorSet, name: str, context: Context, 
     subject = UpdateSubject(b"", held)
     subject.update = AnchorUpdate(block, b"", b"", b"")
     results = run(HELD_ORDER, subject, context, "")
-    details: tuple[tuple[str, str], ...] = ()
-    if all(result.outcome == PASSED for result in results):
-        details = (
-            ("set", number_words(block.number)),
-            ("images", f"{count_words(block, IMAGES)}, {block.need_images} needed"),
-            ("packages", f"{count_words(block, PACKAGES)}, {block.need_packages} needed"),
-            ("revoked", str(len(block.revoked))),
-        )
+    details = set_details(block) if all(result.outcome == PASSED for result in results) else ()
     return Verdict(name, "trust anchor set", device, results, details)
 
 

@@ -50,20 +50,24 @@ def judge_update(data: Bytes, name: str, context: Context, device: str) -> Verdi
     details: tuple[tuple[str, str], ...] = ()
     if any(result.name == "signature" and result.outcome == PASSED for result in results):
         new = subject.update.anchors
-        details = (
-            ("set", f"{number_words(new.number)}, after {number_words(held.number)}"),
-            ("images", f"{count_words(new, IMAGES)}, {new.need_images} needed"),
-            ("packages", f"{count_words(new, PACKAGES)}, {new.need_packages} needed"),
-            ("revoked", str(len(new.revoked))),
-            ("signed by", "the contingency key" if subject.by_contingency else "the apex trust anchor"),
-        )
+        by = "the contingency key" if subject.by_contingency else "the apex trust anchor"
+        details = (*set_details(new, f", after {number_words(held.number)}"), ("signed by", by))
     return Verdict(name, "trust anchor update", device, results, details)
 
 
-def count_words(anchors: AnchorSet, role: int) -> str:
-    """Say how many keys of a role a set holds."""
-    number = sum(anchor.role == role for anchor in anchors.anchors)
-    return f"{number} key" + ("" if number == 1 else "s")
+def set_details(anchors: AnchorSet, after: str = "") -> tuple[tuple[str, str], ...]:
+    """Say which set this is, and what it holds."""
+
+    def keys(role: int) -> str:
+        number = sum(anchor.role == role for anchor in anchors.anchors)
+        return f"{number} key" + ("" if number == 1 else "s")
+
+    return (
+        ("set", number_words(anchors.number) + after),
+        ("images", f"{keys(IMAGES)}, {anchors.need_images} needed"),
+        ("packages", f"{keys(PACKAGES)}, {anchors.need_packages} needed"),
+        ("revoked", str(len(anchors.revoked))),
+    )
 
 
 def structure(subject: UpdateSubject, _context: Context) -> Finding | None:

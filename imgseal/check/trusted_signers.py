@@ -117,13 +117,34 @@ def example_key(anchor: TrustedKey, context: Context) -> Finding | None:
         return None
     if context.development and anchor.development and context.product.rules.example_keys == "development":
         return None
-    return Finding(
-        "trust.example-key",
-        "everyone can sign with this key",
-        Place(file=anchor.source),
-        expected="a key whose private half is secret",
-        found=f"the key of {anchor.published}",
-        hint="make one of your own: imgseal key new FILE",
+    place = Place(file=anchor.source)
+    return of_everyone(anchor.published, place, "everyone can sign with this key", "make one of your own")
+
+
+def of_everyone(
+    origin: str,
+    place: Place,
+    message: str = "signed with a key that everyone has",
+    hint: str = "sign with a key of your own",
+) -> Finding:
+    """Say that the private half of a key is public, and where it is printed."""
+    found, hint = f"the key of {origin}", f"{hint}: imgseal key new FILE"
+    return Finding("trust.example-key", message, place, "a key whose private half is secret", found, hint)
+
+
+def for_another_role(anchor: TrustedKey, role: str) -> str:
+    """Say what to do where a key has signed that is trusted for something else."""
+    return (
+        f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
+        f"[trust.{role}]"
+    )
+
+
+def of_the_desk(anchor: TrustedKey, made: str = "") -> str:
+    """Say what to do where a development key has signed."""
+    return (
+        f"this is the development key {anchor.source}: {made}make it again with imgseal build --release; at a desk "
+        "imgseal check --development takes it"
     )
 
 
@@ -172,26 +193,12 @@ def _place(index: int) -> Place:
 def _unknown(index: int, kind: str, key_id: bytes, anchors: list[TrustedKey], context: Context) -> Finding:
     for public, origin in published_keys(kind).items():
         if public.key_id == key_id:
-            return Finding(
-                "trust.example-key",
-                "signed with a key that everyone has",
-                _place(index),
-                expected="a key whose private half is secret",
-                found=f"the key of {origin}",
-                hint="sign with a key of your own: imgseal key new FILE",
-            )
+            return of_everyone(origin, _place(index))
     hint = "sign with a key that [trust.images] of the product file names, or add this key there if it is yours"
     for anchor in context.trust.keys:
-        if anchor.key_id == key_id and anchor.development:
-            hint = (
-                f"this is the development key {anchor.source}: the image was made at a desk; make it again with "
-                "imgseal build --release; at a desk imgseal check --development takes it"
-            )
-        elif anchor.key_id == key_id:
-            hint = (
-                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
-                "[trust.images]"
-            )
+        if anchor.key_id == key_id:
+            made = "the image was made at a desk; "
+            hint = of_the_desk(anchor, made) if anchor.development else for_another_role(anchor, IMAGES)
     return Finding(
         "trust.unknown-key",
         "signed with a key that is not trusted for images",
