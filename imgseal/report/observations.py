@@ -284,7 +284,7 @@ def _changes(m: Material) -> Answer:
     return SHOWN, f"other content in {changed} of {slots} than in {m.comparison.old}, which is not judged here{rest}"
 
 
-def _ledger(m: Material) -> Answer:
+def _log(m: Material) -> Answer:
     if m.logged is None:
         return NOT_SHOWN, "no release log in the product file"
     if not m.logged:
@@ -322,7 +322,7 @@ _TABLE: tuple[tuple[str, str, str, _Look], ...] = (
     ("down", "time without the product", "rehearsal", _down),
     ("changes", "changes since the release before", "changes", _changes),
     ("dates", "sequence, time and source", "components", _dates),
-    ("ledger", "release log", "package", _ledger),
+    ("log", "release log", "package", _log),
     ("codes", "reasons of refusal", "codes", _codes),
 )
 

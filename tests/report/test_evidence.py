@@ -247,7 +247,7 @@ def test_rows_on_a_package_that_nobody_verified(name: str) -> None:
         "needs",
         "data",
         "boot",
-        "ledger",
+        "log",
         "changes",
         "leaks",
         "identity",
@@ -327,9 +327,9 @@ def test_sizes_with_a_finding_of_placement() -> None:
 
 def test_the_log_needs_the_digest() -> None:
     material = whole()._replace(logged="entry 3 of log, head x")
-    assert seen(material, "ledger") == (SHOWN, "entry 3 of log, head x")
+    assert seen(material, "log") == (SHOWN, "entry 3 of log, head x")
     for name in ("digest", "signature"):
-        assert seen(unrun(material, name, "package"), "ledger")[0] == NOT_SHOWN
+        assert seen(unrun(material, name, "package"), "log")[0] == NOT_SHOWN
 
 
 # Several signers, development, what is judged when.

@@ -120,7 +120,7 @@ def test_bill_of_materials_and_log(imgseal: Imgseal, built: Path) -> None:
     assert str(found["package"]["log"]).startswith("entry 0 of release.log, head 1:")
     assert found["package"]["sbom"]["kind"] == "SPDX"
     seen = {each["id"]: each["answer"] for each in found["evidence"]["observations"]}
-    assert (seen["sbom"], seen["ledger"]) == ("shown", "shown")
+    assert (seen["sbom"], seen["log"]) == ("shown", "shown")
 
 
 MISTAKES = [

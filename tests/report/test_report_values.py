@@ -237,7 +237,7 @@ def test_observations_of_the_whole_report() -> None:
         "several": NOT_SHOWN,
         "exchange": NOT_SHOWN,
         "sbom": NOT_SHOWN,
-        "ledger": NOT_SHOWN,
+        "log": NOT_SHOWN,
         "components": IN_PART,
         "needs": IN_PART,  # nothing says which bootloaders are in the field
         "boot": STATED,
