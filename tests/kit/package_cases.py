@@ -116,6 +116,8 @@ def _envelope(raw: bytes) -> Iterator[Case]:
         yield Case(f"package-member-{key}", encode(tree), "structure.envelope")
     yield Case("package-long-head", raw[:2] + b"\xb8" + bytes([raw[2] & 31]) + raw[3:], "structure.envelope")
     yield Case("package-extra-payload", add_payload(raw, "#zzzzzzzzzzzzzzzz", b"x"), "structure.unsigned-member")
+    key, last = list(decode_envelope(raw).payloads.items())[-1]
+    yield Case("package-payload-twice", add_payload(raw, key, bytes(last)), "structure.envelope")
     tree = decode(raw, "x", tags=frozenset({107}))
     tree.value[16] = encode([21, 2])  # type: ignore[attr-defined]
     yield Case("package-unsigned-sequence", encode(tree), "structure.unsigned-member")
@@ -194,8 +196,17 @@ def _manifest(raw: bytes) -> Iterator[Case]:
     for label, name in ((labels.INSTALL, "install"), (labels.TEXT, "text")):
         change = lambda m, k=label: {**m, k: m[k][:-1] + bytes([m[k][-1] ^ 1])}  # noqa: E731
         yield Case(f"package-severed-{name}-changed", repacked(raw, severed=change), "signature.severed-member")
-    bare = repacked(raw, severed=lambda m: {23: m[23]}, payloads=lambda _payloads: {})
-    yield Case("package-install-taken-out", bare, "rules.directive-failed")
+    yield Case("package-install-taken-out", _bare(raw), "rules.directive-failed")
+    of = product()
+    other = make(of, files=[f for f in firmware(of) if f.name == "app-a"]).package
+    yield Case(
+        "package-install-taken-out-and-no-slot", _bare(other), "rules.directive-failed", device=device(), held=held()
+    )
+
+
+def _bare(raw: bytes) -> bytes:
+    """Without its install sequence, and without the payloads that nothing asks for then."""
+    return repacked(raw, severed=lambda m: {23: m[23]}, payloads=lambda _payloads: {})
 
 
 def _numbered(sequence: int) -> Change:

@@ -34,11 +34,18 @@ def profile_cases() -> Iterator[Case]:
         ("digest-exchanged-in-install", edited(_exchanged_early), "accepted"),
         ("index-left-open", edited(_left_open), "digest.image"),
         ("installs-nothing", edited(_nothing, payloads=lambda _: {}), "rules.directive-failed"),
+        ("version-left-out", edited(_version_left_out), "accepted"),
+        (
+            "header-alone",
+            edited(_header_alone, package=_made("plain", "large"), payloads=_without_plain),
+            "structure.payload-missing",
+        ),
         ("version-never-fetched", edited(_never_fetched), "identity.layers-disagree"),
         ("two-payloads-of-a-header", *_two_payloads()),
     ):
         # what only the images show comes behind the profile
-        first = OUTSIDE if elsewhere in ("accepted", "structure.bytes-after-payload") else elsewhere
+        behind = ("accepted", "structure.bytes-after-payload", "structure.payload-missing")
+        first = OUTSIDE if elsewhere in behind else elsewhere
         yield Case(f"package-{name}", raw, first)
         yield Case(f"package-{name}-elsewhere", raw, elsewhere, product=ELSEWHERE)
 
@@ -143,11 +150,48 @@ def _never_fetched(manifest: Manifest) -> Manifest:
     return put(labels.VALIDATE, (*member(manifest, labels.VALIDATE), *other))(manifest)
 
 
+def _version_left_out(manifest: Manifest) -> Manifest:
+    """The last component's version is not asked for: the sequence ends where a device looks for more commands."""
+    validate = member(manifest, labels.VALIDATE)
+    assert validate[-1].code == labels.CONDITION_VERSION
+    return put(labels.VALIDATE, validate[:-2])(manifest)
+
+
+def _header_alone(manifest: Manifest) -> Manifest:
+    """The header block of a detached image, and in place of its payload another component, whose version is not asked for."""
+
+    def without_first(sequence: Sequence, index: int = 1) -> Sequence:
+        at = sequence.index(Command(labels.SET_COMPONENT_INDEX, index))
+        return tuple(
+            c._replace(argument=c.argument - 1)
+            if c.code == labels.SET_COMPONENT_INDEX and isinstance(c.argument, int)
+            else c
+            for c in sequence[at:]
+        )
+
+    shared = without_first(manifest.shared)
+    install, validate = (without_first(member(manifest, label)) for label in (labels.INSTALL, labels.VALIDATE))
+    here = Command(labels.SET_COMPONENT_INDEX, 0)
+    members = {
+        labels.INSTALL: (here, *ASK, *install),
+        labels.VALIDATE: validate[:-2],
+    }
+    assert validate[-1].code == labels.CONDITION_VERSION
+    return manifest._replace(components=manifest.components[1:], shared=shared, members=members)
+
+
+def _without_plain(payloads: dict[str, bytes]) -> dict[str, bytes]:
+    return {key: data for key, data in payloads.items() if key != "#plain.payload"}
+
+
+def _made(*components: str) -> bytes:
+    of = product()
+    return make(of, files=[f for f in firmware(of) if f.component in components]).package
+
+
 def _two_payloads() -> tuple[bytes, str]:
     """A detached header whose payload is fetched twice: the first time one that nobody has signed."""
-    of = product()
-    files = [f for f in firmware(of) if f.component == "plain"]
-    raw = make(of, files=files).package
+    raw = _made("plain")
     stranger = bytes(60_000)
 
     def fetched(manifest: Manifest) -> Manifest:
