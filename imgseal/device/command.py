@@ -15,7 +15,7 @@ from imgseal.formats.trust_anchors.codec import number_words
 from imgseal.rehearse.apply import apply as play
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import device_trust, load_device, read_update
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.files import write_all
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
@@ -152,9 +152,8 @@ def apply(
         file = os.path.join(os.path.basename(folder), f"{name}.bin")
         slots[name] = SlotContent(file, hashlib.sha256(content).hexdigest())
         outputs.append(Output(os.path.join(folder, f"{name}.bin"), [content], replace=False))
-    refuse_overlap([out, *(output.path for output in outputs)], [path, package])
     text = write(applied.state._replace(slots=slots, anchors=_moved(state.anchors, path, out)))
-    write_all([*outputs, Output(out, [text.encode()], replace=False)])
+    write_all([*outputs, Output(out, [text.encode()], replace=False)], [path, package])
     for event in applied.events:
         click.echo(f"  {event}", err=True)
     click.echo(out)
@@ -174,10 +173,9 @@ def _apply_trust(project: Project, path: str, update: str, out: str, *, developm
     after = {key.hex() for key in read_update(update).anchors.revoked}
     revoked = sorted({*state.revoked} - before | after)
     slots = {name: None if content is None else _moved(content, path, out) for name, content in state.slots.items()}
-    refuse_overlap([out], [path, update])
     taken = SlotContent(os.path.relpath(update, os.path.dirname(out) or "."), digest)
     text = write(state._replace(slots=slots, anchors=taken, revoked=tuple(revoked)))
-    write_all([Output(out, [text.encode()], replace=False)])
+    write_all([Output(out, [text.encode()], replace=False)], [path, update])
     click.echo(out)
 
 

@@ -1,6 +1,7 @@
 """`imgseal device-code`: the C sources for the device, and their configuration from the product file."""
 
 import os
+from collections.abc import Sequence
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from typing import TYPE_CHECKING
@@ -9,7 +10,7 @@ import click
 
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import UsageError
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.files import write_all
 from imgseal.workspace.project import PRODUCT_NAME
 from imgseal.workspace.staging import Output
 
@@ -57,8 +58,7 @@ def command(
         return
     project = chosen.load()
     outputs = _device_code(folder, project.product, project.trust(), development=development)
-    refuse_overlap([output.path for output in outputs], project.own_files())
-    _write(outputs)
+    _write(outputs, project.own_files())
     alone = [c.name for c in project.product.components.values() if len(c.run) == 1 and c.staging is None]
     if alone and project.product.slot_holding("package") is None:
         click.echo(
@@ -94,8 +94,8 @@ def _packaged(source_folder: Traversable, folder: str, endings: tuple[str, ...])
     ]
 
 
-def _write(outputs: list[Output]) -> None:
-    write_all(outputs)
+def _write(outputs: list[Output], inputs: Sequence[str] = ()) -> None:
+    write_all(outputs, inputs)
     for output in outputs:
         click.echo(output.path)
 

@@ -13,7 +13,7 @@ from imgseal.factory.prepare import PLAIN, Prepared, prepare
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.product.model import Product
 from imgseal.versions import Version
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.files import write_all
 from imgseal.workspace.firmware import load_image, split_address
 from imgseal.workspace.staging import Output, json_text
 
@@ -81,8 +81,7 @@ def command(
         Output(os.path.join(out, "device.json"), [write(state).encode()]),
         *(Output(os.path.join(out, "device.slots", f"{name}.bin"), [content]) for name, content in made.held.items()),
     ]
-    refuse_overlap([output.path for output in outputs], [*packages, *project.own_files()])
-    write_all(outputs)
+    write_all(outputs, [*packages, *project.own_files()])
     for part in factory.parts:
         click.echo(f"0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")
     for name, value in _counters(product, state).items():

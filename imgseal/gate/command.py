@@ -18,8 +18,8 @@ from imgseal.gate.run import conclude
 from imgseal.gate.sarif import sarif_document
 from imgseal.gate.text import gate_document, gate_lines
 from imgseal.gate.workers import processors, scan_all
-from imgseal.workspace.clock import parse_day, today
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.clock import parse_day
+from imgseal.workspace.files import write_all
 from imgseal.workspace.progress import counter
 from imgseal.workspace.staging import Output, json_text
 
@@ -95,7 +95,7 @@ def command(
     refused; flat binaries are looked at where [gate] raw of the product file says so. Sequence and counters are those
     of the release log, of --previous or of --device.
     """
-    day = today() if as_of is None else parse_day(as_of)
+    day = parse_day(as_of)
     project, policy = make_policy(chosen, AskedDevices(device_file, previous, fresh), day)
     if jobs is not None and workers is not None:
         raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
@@ -114,9 +114,8 @@ def command(
         )
     written = _FORMS[form](report, every)
     if out is not None:
-        given = [*paths, *previous, *([device_file] if device_file else []), *_artefacts(report, tasks)]
-        refuse_overlap([out], [*given, *project.own_files()])
-        write_all([Output(out, [written.encode("utf-8", "backslashreplace")])])
+        given = [*paths, *previous, device_file, *_artefacts(report, tasks), *project.own_files()]
+        write_all([Output(out, [written.encode("utf-8", "backslashreplace")])], given)
         written = _FORMS["text"](report, every)
     sys.stdout.write(written)
     return 0 if report.passed else 1

@@ -25,7 +25,7 @@ from imgseal.records import NamedTuple
 from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import day_of
-from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
+from imgseal.workspace.files import read_bounded, write_all
 from imgseal.workspace.outputs import file_entry
 from imgseal.workspace.project import read_text
 from imgseal.workspace.staging import Output, json_text
@@ -114,9 +114,7 @@ def export_release(log: "LogFile", entry: Entry, folder: str, files: ExportFiles
         Output(os.path.join(folder, path), [content], replace=False, last=path == "export.json")
         for path, _, content in contents
     ]
-    inputs = [path, log.path, files.product_file, *([files.sbom] if files.sbom is not None else [])]
-    refuse_overlap([output.path for output in outputs], inputs)
-    write_all(outputs)
+    write_all(outputs, [path, log.path, files.product_file, files.sbom])
     return [output.path for output in outputs]
 
 

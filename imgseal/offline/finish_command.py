@@ -88,7 +88,7 @@ def command(
         there = {os.path.realpath(file.name) for file in files if isinstance(file.content, SealedImage)}
         there |= {name.replace(".header.", ".payload.") for name in there if ".header." in name}
         outputs = [output for output in outputs if os.path.realpath(output.path) not in there]  # byte for byte the same
-        inputs = [request, *responses, *(a.path for a in arguments), *([sbom] if sbom is not None else [])]
+        inputs = [request, *responses, *(a.path for a in arguments), sbom]
         notes = (*notes, *write_release(outputs, inputs, project, made, options))
     say(notes)
     say_written(outputs)

@@ -103,7 +103,7 @@ def _sign_request(
         if project is not None:
             hold_to_profile(request, path, project.product)
     target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
-    refuse_overlap([target], [path, *_file_of(reference)])
+    refuse_overlap([target], [path, _file_of(reference)])
     signer = open_signer(reference)
     refuse_published(signer.public, signer.name)
     mine: list[tuple[int, Asked]] = [
@@ -149,7 +149,7 @@ def _sign_package(project: Project, data: ByteView, name: str, reference: str, o
 
     if out is None:
         raise UsageError("a package with another signature is a new file", hint="name it: --out FILE")
-    refuse_overlap([out], [name, *_file_of(reference), *project.own_files()])
+    refuse_overlap([out], [name, _file_of(reference), *project.own_files()])
 
     def agree(verdict: Verdict) -> None:
         for label, text in verdict.details:
@@ -186,6 +186,6 @@ def _consent(question: str, *, yes: bool) -> None:
         raise UsageError("nothing was signed: the answer was no", hint="answer y when it is what should be signed")
 
 
-def _file_of(reference: str) -> list[str]:
+def _file_of(reference: str) -> str | None:
     """Return the key's file, which no output may replace; a token has none."""
-    return [] if is_token_uri(reference) else [reference]
+    return None if is_token_uri(reference) else reference

@@ -84,7 +84,7 @@ def command(
         )
     options = SealOptions(build_time(), development=not is_release, source_revision=source_revision(revision))
     arguments = [parse_firmware(argument, base.product) for argument in firmware]
-    inputs = [argument.path for argument in arguments] + [path for path in (previous, sbom) if path is not None]
+    inputs = [path for path in (*(each.path for each in arguments), previous, sbom) if path is not None]
     bill = load_bill(sbom)
     package_before = load_artefact(previous) if previous else None  # read once, whatever the variants
     outputs: list[Output] = []

@@ -60,7 +60,6 @@ def command(
     options = job.options._replace(source_revision=revisions.pop() if len(revisions) == 1 else b"")
     name = package_file_name(product, development=options.development, unfinished=unfinished)
     outputs = [Output(os.path.join(out, name), package.pieces())]
-    inputs = [*images, *([sbom] if sbom is not None else [])]
-    notes = write_release(outputs, inputs, project, [(project, package, job.package_signers)], options)
+    notes = write_release(outputs, [*images, sbom], project, [(project, package, job.package_signers)], options)
     say([*project.notes_on_keys(development=options.development), *verdict.notes, *notes])
     say_written(outputs)

@@ -137,8 +137,8 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
             else "leave --nothing-runs out",
         )
     trust = project.trust()
-    named = (asked.previous, asked.previous_by, None if is_token_uri(asked.reference) else asked.reference)
-    refuse_overlap([asked.out], [*project.own_files(), *running, *(path for path in named if path)])
+    key_file = None if is_token_uri(asked.reference) else asked.reference
+    refuse_overlap([asked.out], [*project.own_files(), *running, asked.previous, asked.previous_by, key_file])
     devices = [device for path in running for device in _running(project, path)]
     previous = _previous(project, asked.previous, asked.previous_by)
     anchors, data = update_trust(project.product, trust, previous, open_signer(asked.reference), devices, revoke=revoke)

@@ -11,7 +11,7 @@ from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
-from imgseal.workspace.clock import parse_day, today
+from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.project import Project
 
@@ -58,7 +58,7 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
     """Return the judge for the device of a state file, else for the last logged one, else for a fresh one."""
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
-    day = today() if as_of is None else parse_day(as_of)
+    day = parse_day(as_of)
     device = device_file or "a fresh device"
     if device_file is None and development:
         from imgseal.workspace.fielded import for_the_desk

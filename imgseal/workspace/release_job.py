@@ -12,7 +12,6 @@ from imgseal.records import NamedTuple
 from imgseal.window import ByteView
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.fielded import fielded_now
-from imgseal.workspace.files import refuse_overlap
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
 from imgseal.workspace.outputs import release_outputs
 from imgseal.workspace.previous_build import EarlierBuild, read_build
@@ -109,11 +108,10 @@ def build_release(project: Project, job: Job, before: "Contents | None", folder:
 
 
 def write_release(
-    outputs: list[Output], inputs: Iterable[str], project: Project, made: Sequence[Made], options: SealOptions
+    outputs: list[Output], inputs: Iterable[str | None], project: Project, made: Sequence[Made], options: SealOptions
 ) -> list[str]:
     """Write all outputs, and add what was `made` to the log where one is kept and it is released; return notes."""
     plan = None
     if made and not options.development:
         plan = plan_entry(made, options.build_time, options.source_revision)
-    refuse_overlap([output.path for output in outputs], [*inputs, *project.own_files()])
-    return write_logged(outputs, plan)
+    return write_logged(outputs, [*inputs, *project.own_files()], plan)

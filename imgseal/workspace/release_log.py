@@ -142,19 +142,19 @@ def _logged(project: "Project", package: "Package", signers: "tuple[Signer, ...]
     return LoggedPackage(product.variant or "", product.class_id, package.digest.value, keys, images)
 
 
-def write_logged(outputs: list[Output], plan: LogPlan | None) -> list[str]:
+def write_logged(outputs: list[Output], inputs: "Iterable[str | None]", plan: LogPlan | None) -> list[str]:
     """Write all outputs, and add the release to the log before they are moved into place; return notes.
 
     UsageError where the sequence or a counter is below the log's, or the sequence is used again by another package;
     then nothing is written. A package that is logged already is not logged twice.
     """
     if plan is None:
-        write_all(outputs)
+        write_all(outputs, inputs)
         return []
     notes: list[str] = []
     number: list[int] = []
     try:
-        write_all(outputs, before_moving=lambda: notes.extend(_add(plan, number)))
+        write_all(outputs, inputs, before_moving=lambda: notes.extend(_add(plan, number)))
     except ImgsealError as error:
         if number:
             error.hint = (
