@@ -25,7 +25,7 @@ from imgseal.formats.archives.unpack import (
 )
 from imgseal.formats.archives.zip_archive import TAIL_BYTES, ends_as_zip
 from imgseal.formats.memory.image import MemoryImage
-from imgseal.formats.memory.store import FileStore
+from imgseal.formats.memory.store import ByteStore
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.formats.source import read
@@ -204,7 +204,7 @@ class _FileScan:
 
         aside = bytearray()
         with TemporaryFile() as file:
-            store = FileStore(file) if size > _IN_MEMORY else None
+            store = ByteStore(file) if size > _IN_MEMORY else None
             try:
                 image = read(reopen(), name=spot.name, kind=kind, store=store, aside=aside)
                 region = image.regions[0]

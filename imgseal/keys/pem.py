@@ -12,7 +12,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.hidden import Hidden, hidden
-from imgseal.keys.p256 import PublicKey, public_from_point
+from imgseal.keys.p256 import PublicKey, public_from_point, public_of
 from imgseal.keys.public_key import AnyKey, AnyPrivateKey
 from imgseal.product.algorithms import P256
 
@@ -95,8 +95,7 @@ def load_public(data: bytes, name: str) -> AnyKey:
             hint="make one with: imgseal key new FILE, or export one with: imgseal key public FILE",
         ) from None
     if isinstance(public, ec.EllipticCurvePublicKey) and public.curve.name == "secp256r1":
-        numbers = public.public_numbers()
-        return PublicKey(numbers.x.to_bytes(32), numbers.y.to_bytes(32))
+        return public_of(public)
     from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PublicKey  # noqa: PLC0415 - on use
 
     if not isinstance(public, MLDSA44PublicKey):
@@ -171,8 +170,8 @@ def _derive(scalar: Hidden, point: bytes, name: str) -> ec.EllipticCurvePrivateK
         private = ec.derive_private_key(int.from_bytes(scalar), ec.SECP256R1())
     except ValueError:
         raise damaged from None
-    numbers = private.public_key().public_numbers()
-    if b"\x04" + numbers.x.to_bytes(32) + numbers.y.to_bytes(32) != point:
+    public = public_of(private.public_key())
+    if b"\x04" + public.x + public.y != point:
         raise damaged
     return private
 

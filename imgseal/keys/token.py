@@ -66,7 +66,7 @@ class Desk:
     def token(self, module: str, uri: TokenUri, name: str) -> "Token":
         """Return the one token that the URI's attributes fit, uninitialised ones left out."""
         tokens = self._tokens(module, name)
-        found = [token for token in tokens if _fits(token, uri)] if _library_fits(self._modules[module], uri) else []
+        found = [token for token in tokens if _fits(self._modules[module], token, uri)]
         if len(found) == 1:
             return found[0]
         raise SigningKeyError(
@@ -97,7 +97,7 @@ class Desk:
         pad = bool(flags & TokenFlag.PROTECTED_AUTHENTICATION_PATH)
         if flags & TokenFlag.LOGIN_REQUIRED:
             last = bool(flags & TokenFlag.USER_PIN_FINAL_TRY)
-            pin = self._ask(PinRequest(token.label, _text(token.serial), uri, name, last, pad))
+            pin = self._ask(PinRequest(token.label, text_of(token.serial), uri, name, last, pad))
         try:
             if flags & TokenFlag.LOGIN_REQUIRED:
                 return OpenToken(token, token.open(rw=write, user_pin=PROTECTED_AUTH if pad else pin), pin)
@@ -149,13 +149,16 @@ class Desk:
         return self._modules[module]
 
 
-def _fits(token: "Token", uri: TokenUri) -> bool:
-    """Hold a token against the attributes of RFC 7512 section 2.3 that speak of slots and tokens."""
+def _fits(library: Any, token: "Token", uri: TokenUri) -> bool:
+    """Hold a token and its module against the attributes of RFC 7512 section 2.3 that speak of them."""
     slot = token.slot
     pairs = (
+        (uri.library_manufacturer, library.manufacturer_id),
+        (uri.library_description, library.library_description),
+        (uri.library_version, library.library_version),
         (uri.token, token.label),
         (uri.manufacturer, token.manufacturer_id),
-        (uri.serial, _text(token.serial)),
+        (uri.serial, text_of(token.serial)),
         (uri.model, token.model),
         (uri.slot_id, slot.slot_id),
         (uri.slot_description, slot.slot_description),
@@ -164,18 +167,10 @@ def _fits(token: "Token", uri: TokenUri) -> bool:
     return all(wanted is None or wanted == there for wanted, there in pairs)
 
 
-def _library_fits(library: Any, uri: TokenUri) -> bool:
-    pairs = (
-        (uri.library_manufacturer, library.manufacturer_id),
-        (uri.library_description, library.library_description),
-        (uri.library_version, library.library_version),
-    )
-    return all(wanted is None or wanted == there for wanted, there in pairs)
-
-
 def _described(token: "Token") -> str:
-    return f"token={token.label} serial={_text(token.serial)} slot-id={token.slot.slot_id}"
+    return f"token={token.label} serial={text_of(token.serial)} slot-id={token.slot.slot_id}"
 
 
-def _text(value: bytes) -> str:
+def text_of(value: bytes) -> str:
+    """Return a text of the module's without what it is filled up with."""
     return value.decode("utf-8", "replace").strip("\0 ")

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from imgseal.errors import Place, SigningKeyError
-from imgseal.keys.p256 import PublicKey, public_from_point
-from imgseal.keys.token import Desk, OpenToken
+from imgseal.keys.p256 import PublicKey, public_from_point, public_of
+from imgseal.keys.token import Desk, OpenToken, text_of
 from imgseal.keys.token_errors import refuse
 from imgseal.product.token_uri import TokenUri
 from imgseal.records import NamedTuple
@@ -72,11 +72,9 @@ def open_signer(desk: Desk, module: str, uri: TokenUri, name: str) -> TokenSigne
             hint="leave type out of the URI",
         )
     opened = desk.log_in(module, uri, name)
-    from pkcs11 import ObjectClass  # noqa: PLC0415 - only where there is a token
-
-    keys = _objects(opened, name, ObjectClass.PRIVATE_KEY, label=uri.object, identifier=uri.id)
+    keys = _objects(opened, name, "PRIVATE_KEY", label=uri.object, identifier=uri.id)
     if len(keys) != 1:
-        there = keys or _objects(opened, name, ObjectClass.PRIVATE_KEY)
+        there = keys or _objects(opened, name, "PRIVATE_KEY")
         raise SigningKeyError(
             "several private keys fit this URI" if keys else "no private key of this token fits this URI",
             place=Place(file=name),
@@ -90,9 +88,7 @@ def open_signer(desk: Desk, module: str, uri: TokenUri, name: str) -> TokenSigne
 def look_for_public(desk: Desk, module: str, uri: TokenUri, name: str) -> PublicKey | None:
     """Return the public key that fits, as far as the token shows it without PIN; None where it does not."""
     opened = desk.look(module, uri, name)
-    from pkcs11 import ObjectClass  # noqa: PLC0415 - only where there is a token
-
-    keys = _objects(opened, name, ObjectClass.PUBLIC_KEY, label=uri.object, identifier=uri.id)
+    keys = _objects(opened, name, "PUBLIC_KEY", label=uri.object, identifier=uri.id)
     points = {_public(key, name) for key in keys}
     if len(points) > 1:
         raise SigningKeyError(
@@ -112,9 +108,7 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
     else than was asked for; then nothing is left behind.
     """
     opened = desk.log_in(module, uri, name, write=True)
-    from pkcs11 import Attribute, KeyType, MechanismFlag, ObjectClass  # noqa: PLC0415 - only where there is a token
-
-    for kind in (ObjectClass.PRIVATE_KEY, ObjectClass.PUBLIC_KEY):
+    for kind in ("PRIVATE_KEY", "PUBLIC_KEY"):
         taken = _objects(opened, name, kind, label=uri.object)
         taken += _objects(opened, name, kind, identifier=identifier)
         if taken:
@@ -124,27 +118,7 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
                 found=_described(taken[0]),
                 hint="give another object= and id=",
             )
-    private_template = {
-        Attribute.SENSITIVE: True,
-        Attribute.EXTRACTABLE: False,
-        Attribute.PRIVATE: True,
-        Attribute.DECRYPT: False,
-        Attribute.UNWRAP: False,
-        Attribute.DERIVE: False,
-    }
-    public_template = {Attribute.PRIVATE: False, Attribute.ENCRYPT: False, Attribute.WRAP: False}
-    try:
-        curve = opened.session.create_domain_parameters(KeyType.EC, {Attribute.EC_PARAMS: _CURVE}, local=True)
-        public, private = curve.generate_keypair(
-            id=identifier,
-            label=uri.object,
-            store=True,
-            capabilities=MechanismFlag.SIGN | MechanismFlag.VERIFY,
-            public_template=public_template,
-            private_template=private_template,
-        )
-    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-        refuse(error, name, "make a key")
+    public, private = _generated(opened, uri.object, identifier, name)
 
     def remove() -> None:
         for part in (private, public):
@@ -154,12 +128,12 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
                 refuse(error, name, "remove the key that it had just made")
 
     try:
-        for attribute, wanted in ((Attribute.SENSITIVE, True), (Attribute.EXTRACTABLE, False), (Attribute.SIGN, True)):
+        for attribute, wanted in (("SENSITIVE", True), ("EXTRACTABLE", False), ("SIGN", True)):
             if _read(private, attribute) is not wanted:
                 raise SigningKeyError(
                     "the token does not keep the key as it was asked to",
                     place=Place(file=name),
-                    expected=f"{attribute.name} {wanted}",
+                    expected=f"{attribute} {wanted}",
                     found=str(_read(private, attribute)),
                     hint="take another token; the key has been removed again",
                 )
@@ -168,16 +142,34 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
         remove()
         raise
     found = TokenUri(
-        token=opened.token.label, serial=_text(opened.token.serial), object=uri.object, id=identifier, type="private"
+        token=opened.token.label, serial=text_of(opened.token.serial), object=uri.object, id=identifier, type="private"
     )
     return MadeKey(signer, found, remove)
 
 
-def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+def _generated(opened: OpenToken, label: str | None, identifier: bytes, name: str) -> tuple[Any, Any]:
+    """Let the token make a pair; return its public and its private half."""
+    from pkcs11 import Attribute, KeyType, MechanismFlag  # noqa: PLC0415 - only where there is a token
 
+    nothing_else = (Attribute.EXTRACTABLE, Attribute.DECRYPT, Attribute.UNWRAP, Attribute.DERIVE)
+    try:
+        curve = opened.session.create_domain_parameters(KeyType.EC, {Attribute.EC_PARAMS: _CURVE}, local=True)
+        pair: tuple[Any, Any] = curve.generate_keypair(
+            id=identifier,
+            label=label,
+            store=True,
+            capabilities=MechanismFlag.SIGN | MechanismFlag.VERIFY,
+            public_template={Attribute.PRIVATE: False, Attribute.ENCRYPT: False, Attribute.WRAP: False},
+            private_template={Attribute.SENSITIVE: True, Attribute.PRIVATE: True, **dict.fromkeys(nothing_else, False)},
+        )
+    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
+        refuse(error, name, "make a key")
+    return pair
+
+
+def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
     _refuse_other_curves(key, name)
-    if _read(key, Attribute.SIGN) is False:
+    if _read(key, "SIGN") is False:
         raise SigningKeyError(
             "this key may not sign",
             place=Place(file=name),
@@ -185,7 +177,7 @@ def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
             found=f"CKA_SIGN false on {_described(key)}",
             hint="take the key that was made for signing; imgseal key new URI makes one that does nothing else",
         )
-    again = _read(key, Attribute.ALWAYS_AUTHENTICATE) is True
+    again = _read(key, "ALWAYS_AUTHENTICATE") is True
     if again and opened.pin is None:
         raise SigningKeyError(
             "this key asks for the PIN at each signature, and this token takes it at its own pad only",
@@ -200,13 +192,11 @@ def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
 
     Whether it belongs to the private key shows when the first signature is verified with it.
     """
-    from pkcs11 import Attribute, ObjectClass  # noqa: PLC0415 - only where there is a token
-
-    identifier, label = _read(key, Attribute.ID), _read(key, Attribute.LABEL)
+    identifier, label = _read(key, "ID"), _read(key, "LABEL")
     same = {"identifier": identifier} if identifier else {"label": label}
-    points = {_public(part, name) for part in _objects(opened, name, ObjectClass.PUBLIC_KEY, **same)}
+    points = {_public(part, name) for part in _objects(opened, name, "PUBLIC_KEY", **same)}
     if not points:
-        points = {_certified(part, name) for part in _objects(opened, name, ObjectClass.CERTIFICATE, **same)}
+        points = {_certified(part, name) for part in _objects(opened, name, "CERTIFICATE", **same)}
     if len(points) != 1:
         raise SigningKeyError(
             "several public keys stand beside this private key" if points else "no public key stands beside this key",
@@ -219,10 +209,8 @@ def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
 
 
 def _public(key: Any, name: str) -> PublicKey:
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
-
     _refuse_other_curves(key, name)
-    point = _read(key, Attribute.EC_POINT) or b""
+    point = _read(key, "EC_POINT") or b""
     if len(point) == _POINT + 2 and point[:2] == bytes((4, _POINT)):
         # the DER octet string that v2.40 asks for; some tokens leave it out
         point = point[2:]
@@ -241,10 +229,9 @@ def _public(key: Any, name: str) -> PublicKey:
 def _certified(certificate: Any, name: str) -> PublicKey:
     from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415 - only where there is a certificate
     from cryptography.x509 import load_der_x509_certificate  # noqa: PLC0415
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
 
     try:
-        public = load_der_x509_certificate(_read(certificate, Attribute.VALUE) or b"").public_key()
+        public = load_der_x509_certificate(_read(certificate, "VALUE") or b"").public_key()
     except Exception:  # noqa: BLE001 - whatever is wrong with it, the cure is the same
         public = None
     if not isinstance(public, ec.EllipticCurvePublicKey) or public.curve.name != "secp256r1":
@@ -255,15 +242,14 @@ def _certified(certificate: Any, name: str) -> PublicKey:
             found=_described(certificate),
             hint="name another key, or make one: imgseal key new URI",
         )
-    numbers = public.public_numbers()
-    return PublicKey(numbers.x.to_bytes(32), numbers.y.to_bytes(32))
+    return public_of(public)
 
 
 def _refuse_other_curves(key: Any, name: str) -> None:
-    from pkcs11 import Attribute, KeyType  # noqa: PLC0415 - only where there is a token
+    from pkcs11 import KeyType  # noqa: PLC0415 - only where there is a token
 
-    kind = _read(key, Attribute.KEY_TYPE)
-    curve = _read(key, Attribute.EC_PARAMS) if kind == KeyType.EC else None
+    kind = _read(key, "KEY_TYPE")
+    curve = _read(key, "EC_PARAMS") if kind == KeyType.EC else None
     if curve not in _CURVES:
         words = getattr(kind, "name", str(kind)) + (f", curve {curve.hex()}" if curve else "")
         raise SigningKeyError(
@@ -276,52 +262,42 @@ def _refuse_other_curves(key: Any, name: str) -> None:
 
 
 def _objects(
-    opened: OpenToken, name: str, kind: Any, *, label: str | None = None, identifier: bytes | None = None
+    opened: OpenToken, name: str, kind: str, *, label: str | None = None, identifier: bytes | None = None
 ) -> list[Any]:
     """Return the objects of a class with this label and identifier; None leaves one open."""
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+    from pkcs11 import Attribute, ObjectClass  # noqa: PLC0415 - only where there is a token
 
-    wanted = {Attribute.CLASS: kind}
-    if label is not None:
-        wanted[Attribute.LABEL] = label
-    if identifier is not None:
-        wanted[Attribute.ID] = identifier
+    wanted = {Attribute.CLASS: ObjectClass[kind], Attribute.LABEL: label, Attribute.ID: identifier}
     try:
-        return list(opened.session.get_objects(wanted))
+        return list(opened.session.get_objects({key: each for key, each in wanted.items() if each is not None}))
     except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
         refuse(error, name, "search its objects")
 
 
 def _protection(key: Any) -> str:
     """Say how the token keeps a key, from its attributes; what the token does not say is said too."""
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
-
-    never = (
-        (Attribute.EXTRACTABLE, False, "not extractable", "EXTRACTABLE: it can be copied out of the token"),
-        (Attribute.SENSITIVE, True, "sensitive", "not sensitive: it can be read in the clear"),
-        (Attribute.LOCAL, True, "made in the token", "brought in from outside"),
-    )
     words = []
-    for attribute, good, yes, no in never:
+    for attribute, good, yes, no in (
+        ("EXTRACTABLE", False, "not extractable", "EXTRACTABLE: it can be copied out of the token"),
+        ("SENSITIVE", True, "sensitive", "not sensitive: it can be read in the clear"),
+        ("LOCAL", True, "made in the token", "brought in from outside"),
+    ):
         value = _read(key, attribute)
-        words.append(f"{attribute.name.lower()} unknown" if value is None else yes if value is good else no)
+        words.append(f"{attribute.lower()} unknown" if value is None else yes if value is good else no)
     return ", ".join(words)
 
 
-def _read(key: Any, attribute: Any) -> Any:
-    """Return an attribute's value; None where the object has none or does not show it."""
+def _read(key: Any, attribute: str) -> Any:
+    """Return the value of an attribute by its name; None where the object has none or does not show it."""
+    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+
+    wanted = Attribute[attribute]
     try:
-        return key[attribute]
+        return key[wanted]
     except Exception:  # noqa: BLE001 - whatever is wrong with it, the cure is the same
         return None
 
 
 def _described(key: Any) -> str:
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
-
-    identifier = _read(key, Attribute.ID) or b""
-    return f"object={_read(key, Attribute.LABEL)} id={''.join(f'%{byte:02X}' for byte in identifier)}"
-
-
-def _text(value: bytes) -> str:
-    return value.decode("utf-8", "replace").strip("\0 ")
+    identifier = _read(key, "ID") or b""
+    return f"object={_read(key, 'LABEL')} id={''.join(f'%{byte:02X}' for byte in identifier)}"

@@ -90,9 +90,9 @@ def load_image(path: str, base: int | None) -> Iterator[MemoryImage]:
         if size > _IN_MEMORY:
             from tempfile import TemporaryFile
 
-            from imgseal.formats.memory.store import FileStore
+            from imgseal.formats.memory.store import ByteStore
 
-            store = FileStore(stack.enter_context(TemporaryFile()))
+            store = ByteStore(stack.enter_context(TemporaryFile()))
         yield read(watch(stream, size, f"reading {path}"), name=path, base=base, store=store)
 
 

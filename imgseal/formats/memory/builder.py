@@ -11,7 +11,7 @@ from imgseal.errors import InputError, Place
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.pages import Pages, ScatteredError
 from imgseal.formats.memory.spans import ADDRESS_END
-from imgseal.formats.memory.store import ByteStore, Extent, MemoryStore
+from imgseal.formats.memory.store import ByteStore, Extent
 from imgseal.limits import IMAGE_BYTES, REGIONS
 
 _STEPS_BACK = 4096
@@ -40,7 +40,7 @@ class ImageBuilder:
     )
 
     def __init__(self, store: ByteStore | None = None, name: str | None = None) -> None:
-        self._store: ByteStore = MemoryStore() if store is None else store
+        self._store = store or ByteStore()
         self._name = name
         self._starts: list[int] = []
         self._sizes: list[int] = []

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.memory.spans import Region, between, overlap, subtract
-from imgseal.formats.memory.store import ByteStore, Extent, MemoryStore
+from imgseal.formats.memory.store import ByteStore, Extent
 from imgseal.limits import CHUNK, IMAGE_BYTES, REGIONS
 
 if TYPE_CHECKING:
@@ -40,14 +40,14 @@ class MemoryImage:
     def from_bytes(cls, address: int, data: bytes, start_address: int | None = None) -> "MemoryImage":
         """Make an image of one region; InputError when it would end above 2**32."""
         between(address, address + len(data))
-        store = MemoryStore()
+        store = ByteStore()
         store.append(data)
         return cls(store, (Extent(address, len(data), 0),) if data else (), start_address)
 
     @classmethod
     def from_intelhex(cls, source: "intelhex.IntelHex") -> "MemoryImage":
         """Take over the data and the entry point of an `intelhex.IntelHex`."""
-        store, extents = MemoryStore(), []
+        store, extents = ByteStore(), []
         for start, end in source.segments():
             extents.append(Extent(*between(start, end), store.size))
             for address in range(start, end, CHUNK):

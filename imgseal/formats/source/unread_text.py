@@ -195,11 +195,6 @@ _ROWS: tuple[tuple[str, str, _Check | None], ...] = (
     ("Signetics hex", r":~{12}", _signetics),
     ("Tektronix hex", r"/~{12,}\n", _tektronix),
     ("extended Tektronix hex", r"%~~[368]~~[0-9A-F]+\n", _tektronix_extended),
-    (
-        _MEMORY,
-        rf"{_FRONT}(?:@{_DIGIT}{{16}}|@{_DIGIT}++{_BETWEEN}++(?:{_DIGIT}{_BETWEEN}*+){{8}}|{_PLACED}{{16}})",
-        None,
-    ),
     (_MEMORY, rf"{_FRONT}(?:@{_DIGIT}{{16}}|{_APART}|{_PLACED}{{16}})", None),
     (_MEMORY, rf"{_FRONT}{_PLACED}{{8}}", _ascending),
     ("MOS Technology hex", r";~{12,}\n", _mos),
