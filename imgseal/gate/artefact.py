@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import ImgsealError, Place, UsageError
-from imgseal.findings import Finding, Verdict
+from imgseal.findings import Finding, Verdict, said_by
 from imgseal.flow.judge import judge
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
 from imgseal.gate.leaks import allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
@@ -155,8 +155,9 @@ def scan_sealed(
         for part in parts:
             found += _leaks(part, target.product)
     found += beside
-    sealed = tuple((each.component, each.link, each.digest) for part in parts if (each := part.header) is not None)
-    return Scanned(kind, tuple(found), verdict.details, () if found else sealed, identity=identity)
+    headers = () if found else [part.header for part in parts if part.header is not None]
+    sealed = tuple((each.component, each.link, each.digest) for each in headers)
+    return Scanned(kind, tuple(found), verdict.details, sealed, identity=identity)
 
 
 def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Bytes | None) -> tuple[Target, Verdict]:
@@ -339,11 +340,5 @@ def origin_of_bytes(file: Bytes) -> Origin:
 
 def unreadable(error: ImgsealError) -> Finding:
     """Turn the error of a reader into a finding."""
-    return Finding(
-        "gate.unreadable",
-        error.message,
-        error.place._replace(file=None),
-        error.expected,
-        error.found,
-        error.hint or _USUAL_HINTS["gate.unreadable"],
-    )
+    said = said_by("gate.unreadable", error)
+    return said._replace(place=said.place._replace(file=None), hint=said.hint or _USUAL_HINTS[said.code])

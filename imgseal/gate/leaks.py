@@ -1,6 +1,7 @@
 """Private keys in what the gate reads: payloads, images, and whatever else is in a firmware file."""
 
 from collections.abc import Iterable
+from functools import cache
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place
@@ -13,7 +14,6 @@ if TYPE_CHECKING:
     from imgseal.make.leaks import Leak, Payload, Scanner
     from imgseal.make.place import Placed
 
-_scanner: "list[Scanner]" = []
 _MOST = 16
 """Private keys that are listed for one file."""
 
@@ -23,13 +23,15 @@ _LEAST = 27
 
 def find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak, ...]":
     """Look for private keys but those of the digests that are allowed; the secrets of signers are elsewhere."""
+    return _scanner().find(piece, allowed)
+
+
+@cache
+def _scanner() -> "Scanner":
+    from imgseal.keys.known_secrets import published_needles
     from imgseal.make.leaks import Scanner
 
-    if not _scanner:
-        from imgseal.keys.known_secrets import published_needles
-
-        _scanner.append(Scanner(published_needles()))
-    return _scanner[0].find(piece, allowed)
+    return Scanner(published_needles())
 
 
 def leaking(leak: "Leak", place: Place, where: str = "firmware") -> Finding:

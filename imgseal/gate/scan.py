@@ -44,7 +44,7 @@ from imgseal.gate.artefact import (
     unreadable,
 )
 from imgseal.gate.discover import Task
-from imgseal.gate.file import FileBytes, changed_since, kind_of_firmware
+from imgseal.gate.file import changed_since, file_bytes, kind_of_firmware
 from imgseal.gate.leaks import leaks_beside
 from imgseal.gate.passed import PassedOver, not_read
 from imgseal.gate.payload import payload_beside
@@ -166,7 +166,7 @@ class _FileScan:
         origin: Origin | None = None
         for at, each in enumerate(self.found[before:], before):
             if each is not None and each.inside == spot.inside and (each.scanned.findings or each.scanned.unsealed):
-                origin = origin or origin_of_bytes(FileBytes(reopen(), size))
+                origin = origin or origin_of_bytes(file_bytes(reopen(), size))
                 self.found[at] = each._replace(scanned=each.scanned._replace(origins=(*each.scanned.origins, origin)))
 
     def _is_raw(self, spot: _Spot) -> bool:
@@ -200,7 +200,7 @@ class _FileScan:
         def beside(image: MemoryImage | None) -> tuple[Finding, ...]:
             if not self._policy.find_keys:
                 return ()
-            return leaks_beside(FileBytes(reopen(), size), bytes(aside), image, plain=kind == ELF)
+            return leaks_beside(file_bytes(reopen(), size), bytes(aside), image, plain=kind == ELF)
 
         aside = bytearray()
         with TemporaryFile() as file:
@@ -237,8 +237,6 @@ class _FileScan:
                 self._gzip(spot, reopen)
             else:
                 self._members(spot, kind, reopen)
-        except TooMuchError:
-            raise
         except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
             self.refuse(spot, kind, _damaged(error))
         finally:
@@ -300,8 +298,6 @@ class _FileScan:
             elif entry.content is not None:
                 try:
                     self._content(inner, entry.content, aside=entry.aside)
-                except TooMuchError:
-                    raise
                 except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
                     problem = _damaged(error)
             if problem is not None:
@@ -323,8 +319,6 @@ class _FileScan:
                     while piece := entry.content.read(CHUNK):
                         digest.update(piece)
                         file.write(piece)
-                except TooMuchError:
-                    raise
                 except Exception as error:  # noqa: BLE001 - as above; the member has been refused before
                     damage(error)
                     continue
