@@ -5,17 +5,16 @@ from collections.abc import Callable
 
 import click
 
-from imgseal.errors import ImgsealError, Place, SigningKeyError, UsageError
-from imgseal.keys.hidden import Hidden, hidden
+from imgseal.errors import Place, SigningKeyError, UsageError
+from imgseal.keys.hidden import Hidden
 from imgseal.keys.pem import encode_public, generate, load_private, load_public
 from imgseal.keys.public_key import AnyKey
 from imgseal.keys.published import origin_of
 from imgseal.keys.signer import file_signer, sign_and_verify
-from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
 from imgseal.product.references import is_token_uri
-from imgseal.workspace.files import existing, read_bounded, write_all
-from imgseal.workspace.key_files import PASSPHRASE_VARIABLE, key_outputs, unlock
+from imgseal.workspace.files import existing, write_all
+from imgseal.workspace.key_files import PASSPHRASE_VARIABLE, key_file, key_outputs, unlock
 from imgseal.workspace.project import Project, find_product
 from imgseal.workspace.staging import Output
 
@@ -224,17 +223,7 @@ def _public_in_token(text: str) -> AnyKey:
 
 
 def _read(path: str) -> tuple[AnyKey, bool]:
-
-    try:
-        data = hidden(read_bounded(path, "key file", KEY_FILE_BYTES))
-    except ImgsealError as error:
-        raise SigningKeyError(
-            "cannot read this key file",
-            place=Place(file=path),
-            expected=error.expected,
-            found=error.found,
-            hint="is it a key file? check the name and the permissions",
-        ) from None
+    data = key_file(path, "is it a key file? check the name and the permissions", "cannot read this key file")
     if b"PRIVATE KEY-----" in data:
         return file_signer(load_private(data, path, unlock(path)), path).public, True
     return load_public(data, path), False

@@ -15,9 +15,9 @@ from imgseal.formats.log.proof import encode_proof, prove_inclusion
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.named_bill import bill_of
-from imgseal.keys.pem import encode_public, load_public
+from imgseal.keys.pem import encode_public
 from imgseal.keys.trusted_keys import Trust, resolve
-from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES, SBOM_BYTES
+from imgseal.limits import PRODUCT_FILE_BYTES, SBOM_BYTES
 from imgseal.product.model import Product, TrustEntry
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.write_toml import write_toml
@@ -26,6 +26,7 @@ from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.key_files import public_key
 from imgseal.workspace.outputs import file_entry
 from imgseal.workspace.project import read_text
 from imgseal.workspace.staging import Output, json_text
@@ -178,8 +179,7 @@ def _resolved(path: str, entry: Entry, logged: LoggedPackage) -> tuple[str, dict
 
 def _trusted(entry: TrustEntry, folder: str, keys: dict[str, bytes]) -> str | dict[str, object]:
     """Read a trust anchor's key file, and return what stands in the exported product file for it."""
-    path = os.path.join(folder, entry.key)
-    public = load_public(read_bounded(path, "public key", KEY_FILE_BYTES), path)
+    public = public_key(os.path.join(folder, entry.key))
     name = f"keys/{public.key_id.hex()}.pub.pem"
     keys[name] = encode_public(public)
     from datetime import date

@@ -14,17 +14,16 @@ from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.formats.trust_anchors.codec import AnchorSet, number_words
 from imgseal.keys.anchor_set import anchor_set, trust_of
 from imgseal.keys.p256 import BadSignatureError, PublicKey
-from imgseal.keys.pem import load_public
 from imgseal.keys.public_key import AnyKey, verify
-from imgseal.limits import HEADER_BLOCK_MAX, KEY_FILE_BYTES
+from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.make.adopt import adopt
 from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 from imgseal.trust.update import Running, running_images, update_trust
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import load_device, read_update
-from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
-from imgseal.workspace.key_files import open_signer
+from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.key_files import open_signer, public_key
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
@@ -165,7 +164,7 @@ def _verified(project: Project, path: str, previous_by: str | None) -> AnchorSet
     apex = project.trust().apex
     known: list[AnyKey] = [apex] if apex is not None else []
     if previous_by is not None:
-        known.append(load_public(read_bounded(previous_by, "public key", KEY_FILE_BYTES), previous_by))
+        known.append(public_key(previous_by))
     try:
         verify(signer, update.signed, update.signature)
     except (BadSignatureError, ValueError) as error:
@@ -226,7 +225,7 @@ def _key_id(text: str) -> bytes:
             hint="write the public half with: imgseal key public URI --out FILE",
         )
     try:
-        return load_public(read_bounded(text, "public key", KEY_FILE_BYTES), text).key_id
+        return public_key(text).key_id
     except InputError as error:
         raise SigningKeyError(
             "cannot read the key that is to be revoked",

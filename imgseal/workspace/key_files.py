@@ -13,7 +13,7 @@ from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
     from imgseal.keys.hidden import Hidden
-    from imgseal.keys.public_key import AnyPrivateKey
+    from imgseal.keys.public_key import AnyKey, AnyPrivateKey
     from imgseal.keys.signer import Signer
 
 PASSPHRASE_VARIABLE = "IMGSEAL_PASSPHRASE"  # noqa: S105 - the variable's name, not its value
@@ -78,16 +78,23 @@ def refuse_open(data: bytes, path: str) -> None:
         )
 
 
-def key_file(path: str, hint: str) -> bytes:
-    """Read a signing key's file, hidden from tracebacks; SigningKeyError where it cannot be read."""
+def key_file(path: str, hint: str, message: str = "cannot read the signing key") -> bytes:
+    """Read a key's file, hidden from tracebacks; SigningKeyError with this message where it cannot be read."""
     from imgseal.keys.hidden import hidden
 
     try:
-        return hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
+        return hidden(read_bounded(path, "key", KEY_FILE_BYTES))
     except InputError as error:
         raise SigningKeyError(
-            "cannot read the signing key", place=Place(file=path), expected=error.expected, found=error.found, hint=hint
+            message, place=Place(file=path), expected=error.expected, found=error.found, hint=hint
         ) from None
+
+
+def public_key(path: str) -> "AnyKey":
+    """Read a public key; InputError where its file cannot be read."""
+    from imgseal.keys.pem import load_public
+
+    return load_public(read_bounded(path, "public key", KEY_FILE_BYTES), path)
 
 
 def opened(data: bytes, path: str, role: str | None = None) -> "Signer":

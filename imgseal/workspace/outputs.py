@@ -60,14 +60,13 @@ def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Ou
     product, development = job.product, job.options.development
     package_name = package_file_name(product, development=development, unfinished=job.unfinished)
     outputs = [Output(os.path.join(folder, package_name), result.package.pieces())]
-    files: list[dict[str, object]] = [file_entry(package_name, list(result.package.pieces()), "update package")]
+    files: list[dict[str, object]] = [file_entry(package_name, result.package.pieces(), "update package")]
     for image in result.images:
-        for output in image_outputs(image, product, folder):
+        contents = [("detached header" if image.statement.detached else "sealed image", image.pieces())]
+        if image.statement.detached:
+            contents.append(("detached payload", image.payload.chunks()))
+        for output, (what, pieces) in zip(image_outputs(image, product, folder), contents, strict=True):
             outputs.append(output)
-            what = "detached payload" if output.path.endswith(".payload.bin") else "sealed image"
-            if output.path.endswith(".header.bin"):
-                what = "detached header"
-            pieces = image.payload.chunks() if what == "detached payload" else image.pieces()
             files.append(
                 {
                     **file_entry(os.path.basename(output.path), pieces, what),

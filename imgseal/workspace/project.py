@@ -5,7 +5,7 @@ from stat import S_ISVTX, S_IWOTH
 from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError
-from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
+from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.product.algorithms import KEY_NAMES
 from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
@@ -185,16 +185,8 @@ class Project(NamedTuple):
             optional = absent or (development and not key.startswith("trust.development."))
             if optional and not os.path.lexists(path):
                 return None
-            try:
-                return read_bounded(path, "public key", KEY_FILE_BYTES)
-            except InputError as error:
-                raise SigningKeyError(
-                    "cannot read a trusted public key",
-                    place=Place(file=path),
-                    expected=error.expected,
-                    found=error.found,
-                    hint=f"{self.path} names it as {key}: put it there, or make a pair: imgseal key new FILE",
-                ) from None
+            hint = f"{self.path} names it as {key}: put it there, or make a pair: imgseal key new FILE"
+            return key_file(path, hint, "cannot read a trusted public key")
 
         return resolve(self.product, read)
 

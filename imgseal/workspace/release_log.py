@@ -8,7 +8,7 @@ release that is not logged could not be accounted for (docs/decisions/008-releas
 
 import hashlib
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
@@ -18,6 +18,7 @@ from imgseal.records import NamedTuple
 from imgseal.workspace.append import append_line, last_line
 from imgseal.workspace.fielded import logged_bootloaders, without_log
 from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.key_files import public_key
 from imgseal.workspace.release_numbers import refuse_leaping
 from imgseal.workspace.staging import Output
 
@@ -47,18 +48,19 @@ def refuse_development_keys(project: "Project", signers: Iterable["Signer"]) -> 
     named = product.signing.get("development")
     references = () if named is None else (*named.images, *named.packages)
     trusted = (*product.trust.development_images, *product.trust.development_packages)
-    public = {path: key for path in [entry.key for entry in trusted] if (key := _key_id(project, path))}
-    for reference in references:
-        half = reference.removesuffix(".pem") + ".pub.pem"
-        if key := _key_id(project, half):
-            public[half] = key
+    halves = [reference.removesuffix(".pem") + ".pub.pem" for reference in references]
+    public = {path: _key_id(project.resolve(path)) for path in (*(entry.key for entry in trusted), *halves)}
     for signer in signers:
-        for path, key in public.items():
-            if signer.public.key_id == key:
-                raise _development(signer.name, project.resolve(path))
-        for reference in references:
-            if _same_file(signer.name, project.resolve(reference)):
-                raise _development(signer.name, project.resolve(reference))
+        same = [path for path, key_id in public.items() if key_id == signer.public.key_id]
+        same += [path for path in references if _same_file(signer.name, project.resolve(path))]
+        if same:
+            raise SigningKeyError(
+                "a development key cannot make a release",
+                place=Place(file=signer.name),
+                expected="a key that is for releases only",
+                found=f"the key of {project.resolve(same[0])}, which the product file names for development",
+                hint="make one for releases: imgseal key new FILE, and name it in [signing.release] and [trust]",
+            )
 
 
 def _same_file(one: str, other: str) -> bool:
@@ -68,31 +70,18 @@ def _same_file(one: str, other: str) -> bool:
         return False
 
 
-def _development(name: str, other: str) -> SigningKeyError:
-    return SigningKeyError(
-        "a development key cannot make a release",
-        place=Place(file=name),
-        expected="a key that is for releases only",
-        found=f"the key of {other}, which the product file names for development",
-        hint="make one for releases: imgseal key new FILE, and name it in [signing.release] and [trust]",
-    )
-
-
-def _key_id(project: "Project", reference: str) -> bytes | None:
+def _key_id(path: str) -> bytes | None:
     """Return the identifier of a public key file; None where there is none to read."""
-    from imgseal.keys.pem import load_public
-
     try:
-        return load_public(read_bounded(project.resolve(reference), "public key", KEY_FILE_BYTES), reference).key_id
+        return public_key(path).key_id
     except (InputError, SigningKeyError):
         return None
 
 
 def plan_entry(
-    made: "Iterable[tuple[Project, Package, tuple[Signer, ...]]]", built: int, revision: bytes
+    made: "Sequence[tuple[Project, Package, tuple[Signer, ...]]]", built: int, revision: bytes
 ) -> LogPlan | None:
     """Return the entry for the packages of one release, one for each variant; None where no log is kept."""
-    made = tuple(made)
     project = made[0][0]
     product = project.product
     if project.log_path is None:
