@@ -165,7 +165,7 @@ def factory_image(
         development=development,
     )
     builder = ImageBuilder()
-    for part in made.factory.parts:
+    for part in made.parts:
         builder.add(part.address, part.data)
     return builder.finish()
 

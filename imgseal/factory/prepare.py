@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 
 from imgseal.device_state.device import DeviceState, SlotContent, fresh
 from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.factory.merge import FactoryImage, merge
+from imgseal.factory.merge import Part, merge
 from imgseal.factory.parts import anchor_block, configured_parts, image_parts, own_parts
 from imgseal.flow.contents import Contents, Image, read_contents
 from imgseal.formats.install_record.record import Member
@@ -26,7 +26,7 @@ class Prepared(NamedTuple):
     `judged_for` says in words which device the packages were judged for; `left_out` names a missing recovery image.
     """
 
-    factory: FactoryImage
+    parts: list[Part]
     release: Contents
     state: DeviceState
     held: Mapping[str, bytes]
@@ -53,13 +53,13 @@ def prepare(
     state, held = _device(product, images, release, hardware)
     block = anchor_block(project, development=development)
     parts = [*image_parts(product, images, packages[0]), *own_parts(project, state, block), *configured_parts(project)]
-    factory = merge(parts, product)
+    ordered = merge(parts, product)
     _refuse_unless_starts(project, state, held, development=development)
     slot = product.slot_holding("anchors")
     if slot is not None and not development:
         held[slot.name] = block
         state = state._replace(anchors=_content(slot.name, block))
-    return Prepared(factory, release, state, held, judge_one.device, left_out)
+    return Prepared(ordered, release, state, held, judge_one.device, left_out)
 
 
 PLAIN = "a fresh device"

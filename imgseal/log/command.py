@@ -7,12 +7,12 @@ from typing import Any
 
 import click
 
+from imgseal.console.say import say
 from imgseal.errors import InputError, Place, UsageError, in_file
 from imgseal.formats.log.entry import Entry, encode_entry
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.proof import (
     Consistency,
-    Head,
     decode_proof,
     encode_proof,
     prove_consistency,
@@ -25,7 +25,7 @@ from imgseal.records import NamedTuple
 from imgseal.times import utc
 from imgseal.versions import decimal
 from imgseal.workspace.files import read_bounded
-from imgseal.workspace.log_file import LogFile, older_head, pick, refuse_unless_continued
+from imgseal.workspace.log_file import LogFile, older_head, refuse_unless_continued
 from imgseal.workspace.project import Project
 
 
@@ -91,26 +91,36 @@ def log_path(project: Project) -> str:
 
 
 def find(log: LogFile, release: str) -> Entry:
-    """Read the whole log and return the entry of a release, named by version or number."""
+    """Read the whole log and return the entry of a release; UsageError where none or several have the version."""
     number = decimal(release, (1 << 63) - 1) if release else None
     found = [step.entry for step in log.walk() if step.entry.number == number or str(step.entry.version) == release]
-    return pick(found, release, log.path, log.tip.size)
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise UsageError(
+            "no such release in the log",
+            place=Place(file=log.path),
+            expected=f"a version that is logged, or an entry number below {log.tip.size}",
+            found=release,
+            hint="imgseal log show lists them",
+        )
+    raise UsageError(
+        "several releases have this version",
+        place=Place(file=log.path),
+        expected=f"an entry number: {', '.join(str(entry.number) for entry in found)}",
+        found=release,
+        hint="name the release by its entry number",
+    )
 
 
 def say_torn(log: LogFile) -> None:
     """Say on standard error that the log ends in an unfinished line, or in one without its line feed."""
     if log.bare:
-        click.echo(
-            f"imgseal: {log.path}: the last entry is complete but for its line feed, and counts; the next release adds "
-            "the line feed",
-            err=True,
-        )
+        ending = "the last entry is complete but for its line feed, and counts; the next release adds the line feed"
+        say([f"{log.path}: {ending}"])
     if log.torn:
-        click.echo(
-            f"imgseal: {log.path}: {log.torn} bytes behind the last entry are of a line that was cut while it was "
-            "being written, or is being written now; they are no entry, and the next release writes over them",
-            err=True,
-        )
+        cut = "bytes behind the last entry are of a line that was cut while it was being written, or is being written"
+        say([f"{log.path}: {log.torn} {cut} now; they are no entry, and the next release writes over them"])
 
 
 @command.command()
@@ -150,8 +160,14 @@ def _verify_proof(path: str, against: str | None) -> None:
     with in_file(path):
         proof = decode_proof(data)
         refuse_unless_holds(proof)
-        if against is not None:
-            _refuse_other_head(proof.first if isinstance(proof, Consistency) else proof.head, older_head(against))
+        stated = proof.first if isinstance(proof, Consistency) else proof.head
+        if against is not None and (wanted := older_head(against)) != stated:
+            raise LogError(
+                "this proof is for another head",
+                expected=str(wanted),
+                found=str(stated),
+                hint="prove from the log that one head continues the other: imgseal log prove --from SIZE",
+            )
     if isinstance(proof, Consistency):
         click.echo(f"the log with head {proof.second} continues the one with head {proof.first}")
         return
@@ -160,19 +176,7 @@ def _verify_proof(path: str, against: str | None) -> None:
     for line in _lines(entry):
         click.echo(line)
     if against is None:
-        click.echo(
-            "imgseal: this is worth as much as the head: compare it with the published one (--against)", err=True
-        )
-
-
-def _refuse_other_head(stated: Head, wanted: Head) -> None:
-    if stated != wanted:
-        raise LogError(
-            "this proof is for another head",
-            expected=str(wanted),
-            found=str(stated),
-            hint="prove from the log that one head continues the other: imgseal log prove --from SIZE",
-        )
+        say(["this is worth as much as the head: compare it with the published one (--against)"])
 
 
 @command.command()
@@ -185,12 +189,9 @@ def prove(release: str | None, first: int | None, size: int | None, chosen: _Cho
     if (release is None) == (first is None):
         raise UsageError("give either a release or --from SIZE", hint="imgseal log --help has examples")
     log = chosen.open()
-    entry = None
-    if release is not None:
-        entry = find(log, release)
-    else:
-        for _ in log.walk():
-            pass
+    entry = None if release is None else find(log, release)
+    if entry is None:
+        log.read()
     say_torn(log)
     whole = _in_range(size, "--size", 0 if entry is None else entry.number + 1, log)
     leaves = log.leaves[: log.tip.size if size is None else whole]
@@ -250,13 +251,10 @@ def show(release: str | None, key: str | None, as_json: bool, chosen: _Chosen) -
             click.echo(text)
     if wanted is not None:
         count = f"{len(shown)} of the logged releases" if shown else "none of the logged releases"
-        click.echo(
-            f"imgseal: {count} had a signature by this key when built. Signatures that were added later (imgseal "
-            "sign PACKAGE) are not in the log: imgseal show PACKAGE has them.",
-            err=True,
-        )
+        added = "Signatures that were added later (imgseal sign PACKAGE) are not in the log"
+        say([f"{count} had a signature by this key when built. {added}: imgseal show PACKAGE has them."])
     elif not shown and not as_json:
-        click.echo("imgseal: no release yet", err=True)
+        say(["no release yet"])
 
 
 @command.command()
@@ -304,7 +302,6 @@ def _key_id(text: str) -> bytes:
 
 
 def _json(entry: Entry) -> str:
-
     return encode_entry(entry).decode("ascii")
 
 

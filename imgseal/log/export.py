@@ -82,18 +82,19 @@ def export_release(log: "LogFile", entry: Entry, folder: str, files: ExportFiles
         )
     logged = _package_of(entry, variant)
     text, keys, product = _resolved(files.product_file, entry, logged)
-    path = files.package or _usual_place(entry, logged)
-    data = open_artefact(path)
     name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
+    path = files.package or _usual_place(name, logged)
+    data = open_artefact(path)
     _refuse_other_package(data, path, product, logged)
     day = day_of(entry.built)
     verdict = _judge(data, name, product, keys, day)
+    written = verdicts_document([verdict], __version__, "imgseal.toml")  # the resolved one beside it
     proof = prove_inclusion(entry, log.leaves)
     contents: list[tuple[str, str, bytes | memoryview]] = [
         (name, "update package", data.read(0, data.size)),
         ("imgseal.toml", "product file, resolved", text.encode()),
         *((key, "public key", content) for key, content in sorted(keys.items())),
-        ("verdict.json", "verdict", _verdict(verdict)),
+        ("verdict.json", "verdict", json_text(written).encode()),
         ("proof.json", "entry of the release log and proof of inclusion", encode_proof(proof)),
     ]
     sbom = ""
@@ -191,8 +192,7 @@ def _trusted(entry: TrustEntry, folder: str, keys: dict[str, bytes]) -> str | di
     return {"key": name, **limits} if limits else name
 
 
-def _usual_place(entry: Entry, logged: LoggedPackage) -> str:
-    name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
+def _usual_place(name: str, logged: LoggedPackage) -> str:
     places = [os.path.join("out", logged.variant, name)] if logged.variant else []
     places.append(os.path.join("out", name))
     for place in places:
@@ -257,12 +257,6 @@ def _judge(data: ByteView, name: str, product: Product, keys: dict[str, bytes], 
 
 
 _OTHER_FILE = "export with the product file of the release (its source revision is in the log): --product FILE"
-
-
-def _verdict(verdict: Verdict) -> bytes:
-
-    document = verdicts_document([verdict], __version__, "imgseal.toml")  # the resolved one beside it
-    return json_text(document).encode()
 
 
 def _document(

@@ -114,27 +114,24 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
     images = request.items[0].is_statement
     role_signers = job.image_signers if images else job.package_signers
     values = _values(request, responses)
-    supplied: list[SuppliedSigner] = []
-    signers: list[Signer] = []
-    for signer in role_signers:
-        if isinstance(signer, LaterSigner):
-            supplied.append(SuppliedSigner(signer.public, signer.name, values.pop(signer.public.key_id, {})))
-            signers.append(supplied[-1])
-        else:
-            signers.append(signer)
+    supplied = {
+        signer.public.key_id: SuppliedSigner(signer.public, signer.name, values.pop(signer.public.key_id, {}))
+        for signer in _held_elsewhere(role_signers)
+    }
+    signers = tuple(supplied.get(signer.public.key_id, signer) for signer in role_signers)
     if values:
         raise SigningKeyError(
             "the request asks for a key that the product file does not name here",
             place=Place(file=job.product.source, key="signing"),
-            expected=", ".join(signer.public.key_id.hex() for signer in supplied) or "no key that is held elsewhere",
+            expected=", ".join(key.hex() for key in supplied) or "no key that is held elsewhere",
             found=", ".join(key.hex() for key in values),
             hint="use the product file that the request was made with",
         )
     if images:
-        done = _finish_images(job._replace(image_signers=tuple(signers)))
+        done = _finish_images(job._replace(image_signers=signers))
     else:
-        done = Finished(release(job._replace(package_signers=tuple(signers))), None)
-    for signer in supplied:
+        done = Finished(release(job._replace(package_signers=signers)), None)
+    for signer in supplied.values():
         if signer.left:
             raise UsageError(
                 "the request asks for something that is not made now",
@@ -219,9 +216,8 @@ def _with_stand_ins(job: Job) -> Job:
 
     images = tuple(stand_in(signer, IMAGES) for signer in job.image_signers)
     packages = tuple(stand_in(signer, PACKAGES) for signer in job.package_signers)
-    uncounted = tuple(anchor for anchor in anchors if anchor.role == UNCOUNTED)
     trust = job.trust._replace(
         keys=(*job.trust.keys, *(anchor for anchor in anchors if anchor.role != UNCOUNTED)),
-        uncounted=(*job.trust.uncounted, *uncounted),
+        uncounted=(*job.trust.uncounted, *(anchor for anchor in anchors if anchor.role == UNCOUNTED)),
     )
     return job._replace(image_signers=images, package_signers=packages, trust=trust)

@@ -23,7 +23,7 @@ from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
 from imgseal.offline.profile import refuse_outside_profile, remark
 from imgseal.offline.screen import manifest_screen, statement_screen
 from imgseal.offline.text_form import CHANGED, encode64, escaped, read_document, refuse, write_document
-from imgseal.offline.words import manifest_words, statement_words
+from imgseal.offline.words import manifest_lines, statement_words
 from imgseal.records import NamedTuple
 from imgseal.values import Kind, Node, array, hexadecimal, record
 
@@ -88,7 +88,8 @@ class Item(NamedTuple):
         """Say in lines what is signed, in short, from the content alone."""
         if self.severed is None:
             return statement_words(decode_statement(self.content))
-        return self._remarked(manifest_words(decode_manifest(self.content), self.content, self.severed), self.severed)
+        manifest = decode_manifest(self.content)
+        return self._remarked(manifest_lines(manifest, self.content, self.severed, complete=False), self.severed)
 
     def _remarked(self, lines: list[str], severed: Mapping[int, bytes]) -> list[str]:
         """Put what devices would say of a package behind its first line."""

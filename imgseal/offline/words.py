@@ -41,13 +41,11 @@ def statement_words(statement: Statement) -> list[str]:
     return [*lines, f"built {utc(statement.build_time)}"]
 
 
-def manifest_words(manifest: Manifest, content: bytes, severed: Mapping[int, bytes]) -> list[str]:
-    """Return the lines of a manifest and of the members severed from it, as a tree."""
-    return manifest_lines(manifest, content, severed, complete=False)
-
-
 def manifest_lines(manifest: Manifest, content: bytes, severed: Mapping[int, bytes], *, complete: bool) -> list[str]:
-    """Return the lines of `manifest_words`; `complete` ones show each value in full, reporting policies too."""
+    """Return the lines of a manifest and of the members severed from it, as a tree.
+
+    `complete` ones show each value in full, reporting policies too.
+    """
     version = suit_words(manifest.set_version)
     release = "" if version is None else f", release {version}"
     digest = wrapped_digest(content)

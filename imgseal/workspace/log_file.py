@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from typing import BinaryIO
 
 from imgseal.errors import Place, UsageError
-from imgseal.formats.log.entry import Entry
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.lines import EMPTY, Step, is_whole, steps
 from imgseal.formats.log.proof import Head, read_head
@@ -36,6 +35,11 @@ class LogFile:
                 self.leaves.append(step.leaf)
                 self.tip = step.tip
                 yield step
+
+    def read(self) -> None:
+        """Go to its end; raises as `walk`."""
+        for _ in self.walk():
+            pass
 
     def _lines(self, stream: BinaryIO) -> Iterator[bytes]:
         while data := stream.readline(LOG_LINE_BYTES + 2):
@@ -75,8 +79,7 @@ def older_head(text: str) -> Head:
         if head is not None:
             return head
     log = LogFile(text)
-    for _ in log.walk():
-        pass
+    log.read()
     return log.head
 
 
@@ -98,24 +101,3 @@ def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> No
             found=str(Head(older.size, root)),
             hint="an older entry was changed, or this is another log: restore it from version control or a backup",
         )
-
-
-def pick(entries: list[Entry], release: str, path: str, size: int) -> Entry:
-    """Return the one entry that was found for a release; UsageError where it is none or several."""
-    if not entries:
-        raise UsageError(
-            "no such release in the log",
-            place=Place(file=path),
-            expected=f"a version that is logged, or an entry number below {size}",
-            found=release,
-            hint="imgseal log show lists them",
-        )
-    if len(entries) > 1:
-        raise UsageError(
-            "several releases have this version",
-            place=Place(file=path),
-            expected=f"an entry number: {', '.join(str(entry.number) for entry in entries)}",
-            found=release,
-            hint="name the release by its entry number",
-        )
-    return entries[0]
