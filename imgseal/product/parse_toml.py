@@ -9,10 +9,10 @@ from imgseal.values import shown
 
 Tree = dict[str, object]
 _PEOPLE = tuple(
-    (*table.split("."), key.name)
+    (*table.split("."), key)
     for table, keys in KEYS.items()
     for key in keys
-    if table == "text" or key.name in ("description", "hazard", "reason")
+    if table == "text" or key in ("description", "hazard", "reason")
 )
 """Keys of texts that people read, in any language; NAME stands for a name of the maker's choice."""
 

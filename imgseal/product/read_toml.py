@@ -20,9 +20,9 @@ from imgseal.product.model import (
     vendor_identifier,
 )
 from imgseal.product.parse_toml import parse
-from imgseal.product.read_parts import read_component, read_hardware, read_memory, read_slot
+from imgseal.product.read_parts import read_component, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
-from imgseal.product.table import Document, Table, Value
+from imgseal.product.table import Document, Table
 from imgseal.values import shown
 from imgseal.versions import Version, decimal
 
@@ -212,122 +212,70 @@ def _overlay(document: Document, tree: _Tree, name: str, overrides: Mapping[str,
 
 def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
     root = Table(document, tree, (), "")
-    root.integer("format", 1, 1)
+    root.get("format")
     product = root.table("product", "product")
-    vendor = product.text("vendor", limit=253)
-    if not all(c.isascii() and (c.isalnum() or c in "-.") for c in vendor) or "." not in vendor.strip("."):
-        product.refuse("vendor", "this is no domain", 'a domain you own, such as "quillmoor.example"', vendor)
+    vendor = product.get("vendor")
     vendor_id = vendor_identifier(vendor)
-    class_name = product.text("class", limit=256)
-    release_table = root.table("release", "release")
-    release = Release(release_table.at("version").version(), release_table.integer("sequence", 0, _U32))
+    class_name = product.get("class")
+    release = root.table("release", "release").record(Release)
     memories = {n: read_memory(t) for n, t in root.tables("memory", "memory.NAME").items()}
     slots = {n: read_slot(t, memories) for n, t in root.tables("slot", "slot.NAME").items()}
     tables = root.tables("component", "component.NAME")
-    numbers = {n: t.integer("number", 1, 255) for n, t in tables.items()}
+    numbers = {n: t.get("number") for n, t in tables.items()}
     components = {n: read_component(t, n, numbers, slots, release.version) for n, t in tables.items()}
-    signing_table = root.items("signing")
-    signing = {}
-    for which in signing_table:
-        if which not in ("development", "release"):
-            document.refuse(("signing", which), "unknown key", "development or release", which)
-        table = Table(document, signing_table[which], ("signing", which), f"signing.{which}")
-        signing[which] = SigningKeys(read_references(table, "images"), read_references(table, "packages"))
-    rules = read_rules(root.table("rules", "rules"))
-    name = product.text("name", limit=64)
-    if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
-        product.refuse("name", "a name that would not make a file name", "letters, digits, - and _", name)
-    limits = root.table("limits", "limits")
     made = Product(
         source=document.name,
-        name=name,
+        name=product.get("name"),
         vendor=vendor,
         class_name=class_name,
         vendor_id=vendor_id,
         class_id=class_identifier(vendor_id, class_name),
-        hardware=read_hardware(product),
+        hardware=product.at("hardware").hardware(),
         release=release,
-        signing=signing,
+        signing=_signing(root),
         memories=memories,
         slots=slots,
         components=components,
-        bootloader=_bootloader(root.table("bootloader", "bootloader")) if "bootloader" in root else None,
+        bootloader=root.table("bootloader", "bootloader").record(Bootloader) if "bootloader" in root else None,
         trust=read_trust(root.table("trust", "trust"), components),
-        rules=rules,
-        limits=Limits(
-            limits.optional("down_time", Value.number),
-            limits.optional("update_time", Value.number),
-            limits.optional("boot_time", Value.number),
-        ),
+        rules=read_rules(root.table("rules", "rules")),
+        limits=root.table("limits", "limits").record(Limits),
         factory=_factory(root.table("factory", "factory"), components),
-        text=_text(root.table("text", "text")),
+        text=root.table("text", "text").record(Text),
         variants={},
         variant=variant,
-        log=_log(root.table("log", "log")) if "log" in root else None,
-        gate=_gate(root.table("gate", "gate")) if "gate" in root else Gate(),
+        log=root.table("log", "log").get("path") if "log" in root else None,
+        gate=_gate(root.table("gate", "gate")),
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)
     return made
 
 
-def _bootloader(table: Table) -> Bootloader:
-    rate = table.optional("hash_rate", Value.size)
-    return Bootloader(table.at("version").version(), rate, table.optional("verify_ms", Value.number))
+def _signing(root: Table) -> dict[str, SigningKeys]:
+    signing = {}
+    for which, values in root.items("signing").items():
+        if which not in ("development", "release"):
+            root.document.refuse(("signing", which), "unknown key", "development or release", which)
+        table = Table(root.document, values, ("signing", which), f"signing.{which}")
+        signing[which] = SigningKeys(read_references(table, "images"), read_references(table, "packages"))
+    return signing
 
 
 def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
     counters = {}
-    values = table.items("counters")
-    for name in values:
+    for name, value in table.items("counters").items():
         if name not in components:
             table.document.refuse((*table.path, "counters", name), "no such component", ", ".join(components), name)
-        component = components[name]
-        value = values[name]
-        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= component.counter:
-            expected = f"0 to {component.counter} (component.{name}.counter)"
+        most = components[name].counter
+        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= most:
+            expected = f"0 to {most} (component.{name}.counter)"
             table.document.refuse((*table.path, "counters", name), "no first counter", expected, str(value))
         counters[name] = value
-    ranges = tuple(
-        FactoryRange(
-            row.text("file"),
-            row.integer("at", 0, _U32) if "at" in row else None,
-            row.text("what", "configuration"),
-        )
-        for row in table.rows("range", "factory.range")
-    )
-    return Factory(table.optional("bootloader", Value.text), ranges, counters)
-
-
-def _log(table: Table) -> str:
-    path = table.text("path", limit=1024)
-    if not path.isprintable() or path.endswith("/"):
-        table.refuse("path", "this is no file name", 'a path such as "release.log"', repr(path))
-    return path
+    ranges = tuple(row.record(FactoryRange) for row in table.rows("range", "factory.range"))
+    return Factory(table.get("bootloader"), ranges, counters)
 
 
 def _gate(table: Table) -> Gate:
-    raw = table.texts("raw", ())
-    rows = table.rows("exception", "gate.exception")
-    patterns = [(table, "raw", text) for text in raw] + [(row, "path", row.text("path")) for row in rows]
-    for where, key, pattern in patterns:
-        from imgseal.product.path_pattern import wrong_with  # noqa: PLC0415 - where there are patterns
-
-        wrong = wrong_with(pattern)
-        if wrong is not None:
-            where.refuse(key, "this is no path pattern", 'a pattern such as "third-party/*.hex"', f"{pattern}: {wrong}")
-    return Gate(raw, tuple(GateException(row.text("path"), row.text("reason"), row.at("until").day()) for row in rows))
-
-
-def _text(table: Table) -> Text:
-    language = table.text("language", "en", limit=35)
-    parts = language.split("-")
-    if not all(1 <= len(p) <= 8 and p.isascii() and p.isalnum() for p in parts) or not parts[0].isalpha():
-        table.refuse("language", "this is no language tag", 'a tag such as "en" or "de-CH"', language)
-    return Text(
-        language,
-        table.optional("description", Value.text),
-        table.optional("vendor_name", Value.text),
-        table.optional("model", Value.text),
-        table.texts("cautions", ()),
-    )
+    exceptions = table.rows("exception", "gate.exception")
+    return Gate(table.get("raw"), tuple(row.record(GateException) for row in exceptions))

@@ -253,7 +253,7 @@ def test_set_has_the_last_word_over_a_variant() -> None:
 
 def variant_keys() -> list[tuple[str, ...]]:
     """Every key that a variant may hold, those of each kind of component of the demo among them."""
-    inside = [row.name for row in KEYS["component.NAME"]]
+    inside = list(KEYS["component.NAME"])
     components = ("motor", "radio", "phrases", "recovery")
     return [("class",), ("hardware",), *(("component", name, key) for name in components for key in inside)]
 
