@@ -9,18 +9,28 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
 from imgseal.errors import UsageError
+from imgseal.findings import Verdict
+from imgseal.flow.release import FirmwareFile
+from imgseal.flow.release import seal as seal_firmware
+from imgseal.formats.memory.builder import ImageBuilder
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.make.seal import SealOptions
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.window import ByteView
+from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.clock import build_time, day_of, source_revision
+from imgseal.workspace.files import load_artefact
+from imgseal.workspace.firmware import Firmware as NamedFile
+from imgseal.workspace.firmware import component_of, load_bill, parse_firmware
+from imgseal.workspace.judging import judge_of
+from imgseal.workspace.outputs import placed_pieces
+from imgseal.workspace.project import Project
+from imgseal.workspace.release_job import build_release, firmware_files, read_previous, release_job, write_release
+from imgseal.workspace.session import session
 
 if TYPE_CHECKING:
     import intelhex
-
-    from imgseal.findings import Verdict
-    from imgseal.flow.release import FirmwareFile
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.product.model import Product
-    from imgseal.window import ByteView
-    from imgseal.workspace.firmware import Firmware as NamedFile
-    from imgseal.workspace.project import Project
 
     Path = str | os.PathLike[str]
     Firmware: TypeAlias = Path | intelhex.IntelHex | MemoryImage
@@ -34,7 +44,7 @@ class Release(NamedTuple):
     package: str
     paths: tuple[str, ...]
     notes: tuple[str, ...]
-    verdict: "Verdict"
+    verdict: Verdict
 
 
 def release(
@@ -53,22 +63,15 @@ def release(
     """Seal the firmware of each component, pack it, judge it, and write it into `out`, as `imgseal build` does.
 
     `firmware` names files by component: Intel HEX, S-records, ELF, sealed images, or flat binaries as "FILE@ADDRESS";
-    or holds the firmware itself, an `intelhex.IntelHex` or a MemoryImage. Several for a component with two run slots.
-    Without `product` the nearest imgseal.toml is used; `settings` replaces
-    values of it, such as {"release.version": "2.4.1"}. `revision` is the source revision in hex. A release is signed
-    with the release keys and added to the release log where one is kept; `development` makes a development build. The
-    package names the bill of materials in `sbom` (CycloneDX or SPDX JSON).
+    or holds the firmware itself, an `intelhex.IntelHex` or a MemoryImage. A component with two run slots takes several.
+    Without `product` the nearest imgseal.toml is used; `settings` replaces values of it, such as
+    {"release.version": "2.4.1"}. `revision` is the source revision in hex. A release is signed with the release keys
+    and added to the release log where one is kept; `development` makes a development build. `previous` is the package
+    that devices have: no number may go below its own. An `unfinished` package may lack signatures. The package names
+    the bill of materials in `sbom` (CycloneDX or SPDX JSON).
 
     Raises UsageError, InputError, SigningKeyError or RefusedError, and has written nothing then.
     """
-    from imgseal.make.seal import SealOptions
-    from imgseal.workspace.clock import build_time, source_revision
-    from imgseal.workspace.files import load_artefact
-    from imgseal.workspace.firmware import Firmware as NamedFile
-    from imgseal.workspace.firmware import load_bill
-    from imgseal.workspace.release_job import build_release, firmware_files, read_previous, release_job, write_release
-    from imgseal.workspace.session import session
-
     project = _project(product, settings, variant)
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     given = [_firmware(name, each, project.product) for name, each in _each(firmware)]
@@ -81,8 +84,8 @@ def release(
         bill = load_bill(None if sbom is None else os.fspath(sbom))
         job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
         built = build_release(project, job, before, os.fspath(out))
-        read = [each.path for each in given if isinstance(each, NamedFile)]
-        inputs = [*read, *(os.fspath(path) for path in (previous, sbom) if path is not None)]
+        inputs = [each.path for each in given if isinstance(each, NamedFile)]
+        inputs += [os.fspath(path) for path in (previous, sbom) if path is not None]
         notes = [
             *project.product.notes,
             *project.notes_on_keys(development=development),
@@ -103,22 +106,13 @@ def seal(
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
     revision: str | None = None,
-) -> "MemoryImage":
+) -> MemoryImage:
     """Seal firmware for one component, judge it, and return what belongs into the device's memory; nothing is written.
 
     `firmware` is a file or the firmware itself, and the other arguments what they are for `release`, as are the errors.
     The image holds the sealed image in its slot, of a detached one header and payload, and what the firmware carries
     for other components.
     """
-    from imgseal.flow.release import seal as seal_firmware
-    from imgseal.formats.memory.builder import ImageBuilder
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.make.seal import SealOptions
-    from imgseal.workspace.clock import build_time, day_of, source_revision
-    from imgseal.workspace.outputs import placed_pieces
-    from imgseal.workspace.release_job import firmware_files
-    from imgseal.workspace.session import session
-
     project = _project(product, settings, variant)
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     given = _firmware(component, firmware, project.product)
@@ -147,14 +141,13 @@ def factory_image(
     without_recovery: bool = False,
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
-) -> "MemoryImage":
+) -> MemoryImage:
     """Return what the production programmer writes, as `imgseal factory` makes it; nothing is written.
 
     The first package is the release; others may bring components that it does not, such as the recovery image. Raises
     UsageError, InputError, SigningKeyError, or RefusedError for a package that the judge refuses.
     """
-    from imgseal.factory.prepare import prepare
-    from imgseal.formats.memory.builder import ImageBuilder
+    from imgseal.factory.prepare import prepare  # it brings the rehearsal along
 
     project = _project(product, settings, variant)
     made = prepare(
@@ -181,7 +174,7 @@ def judge(
     as_of: str | None = None,
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
-) -> "Verdict":
+) -> Verdict:
     """Judge a sealed image, package, slot dump or trust anchor update as `imgseal check` does.
 
     `artefact` and `payload`, which belongs to a detached header, are paths or the bytes themselves. `device` is a state
@@ -189,8 +182,6 @@ def judge(
     today. What is wrong with the artefact is in the verdict, never an exception; errors of imgseal.errors are raised
     for everything else.
     """
-    from imgseal.workspace.judging import judge_of
-
     project = _project(product, settings, variant)
     if slot is not None:
         project.slot(slot)
@@ -200,17 +191,12 @@ def judge(
     return judge_one(data, name, slot=slot, payload=None if payload is None else _view(payload))
 
 
-def _project(product: "Path | None", settings: Mapping[str, object] | None, variant: str | None) -> "Project":
-    from imgseal.workspace.project import Project
-
+def _project(product: "Path | None", settings: Mapping[str, object] | None, variant: str | None) -> Project:
     changed = tuple(f"{key}={value}" for key, value in (settings or {}).items())
     return Project.load(None if product is None else os.fspath(product), changed, variant)
 
 
-def _view(what: "Path | bytes", product: "Product | None" = None) -> "ByteView":
-    from imgseal.window import ByteView
-    from imgseal.workspace.artefacts import open_artefact
-
+def _view(what: "Path | bytes", product: Product | None = None) -> ByteView:
     return ByteView(what) if isinstance(what, bytes) else open_artefact(os.fspath(what), product)
 
 
@@ -222,12 +208,8 @@ def _each(firmware: "Mapping[str, Firmware | Sequence[Firmware]]") -> "list[tupl
     return out
 
 
-def _firmware(name: str, given: "Firmware", product: "Product") -> "NamedFile | FirmwareFile":
+def _firmware(name: str, given: "Firmware", product: Product) -> NamedFile | FirmwareFile:
     """Return a file of firmware as it is named, or firmware that is here already."""
-    from imgseal.flow.release import FirmwareFile
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.workspace.firmware import component_of, parse_firmware
-
     if isinstance(given, (str, os.PathLike)):
         return parse_firmware(f"{name}={os.fspath(given)}", product)
     image = given if isinstance(given, MemoryImage) else MemoryImage.from_intelhex(given)
