@@ -10,7 +10,6 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from second_library import SecondLibrarySigner, seed_of
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.demo.scenario import product_text
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.findings import Verdict
 from imgseal.flow.judge import judge
@@ -34,6 +33,7 @@ from imgseal.make.seal import SealOptions
 from imgseal.product.algorithms import ML_DSA_44
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 from imgseal.window import ByteView
 
 BUILD_TIME = 1_764_072_000

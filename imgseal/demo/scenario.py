@@ -1,7 +1,6 @@
 """The demo's story: firmware for two releases of an invented vent drive, and fifteen ways to spoil them."""
 
 import hashlib
-from importlib.resources import files
 
 from imgseal.demo.firmware import code, phrases
 from imgseal.demo.tamper import add_member, flip_bit, reseal
@@ -28,11 +27,6 @@ class Refusal(NamedTuple):
     data: bytes
     code: str
     device: str | None = None
-
-
-def product_text() -> str:
-    """Return the demo's product file."""
-    return files("imgseal.demo").joinpath("product.toml").read_text(encoding="utf-8")
 
 
 def firmware_files(version: str, growth: int) -> dict[str, bytes]:

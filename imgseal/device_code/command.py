@@ -102,6 +102,7 @@ def _write(outputs: list[Output], inputs: Sequence[str] = ()) -> None:
 
 def _write_example(folder: str, *, plain: bool) -> None:
     """The example's files, its keys, and in DIR/seal what `device-code` makes of its product file."""
+    from imgseal.device_code.example_product import example_product
     from imgseal.keys.pem import generate
     from imgseal.keys.trusted_keys import resolve
     from imgseal.product.read_toml import read
@@ -120,8 +121,10 @@ def _write_example(folder: str, *, plain: bool) -> None:
             hint="name another one: imgseal device-code --example DIR",
         )
     example = _packaged(files("imgseal.device_code") / "example", folder, ("",))
-    (text,) = (output.pieces for output in example if os.path.basename(output.path) == PRODUCT_NAME)
-    product = read(b"".join(text).decode(), name=PRODUCT_NAME)
+    text = example_product()
+    example.append(Output(os.path.join(folder, PRODUCT_NAME), [text.encode()]))
+    example.sort(key=lambda output: output.path)
+    product = read(text, name=PRODUCT_NAME)
     keys = [
         output
         for name in ("images", "packages")

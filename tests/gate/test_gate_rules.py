@@ -12,11 +12,11 @@ import pytest
 from gate_tree import PEM, SLOTS, as_hex, as_tar, as_zip, log_line_for, payload, sealed, settings, shop
 from workshop import ALL, Imgseal, Workshop, detached_radio, make, product, write_project
 
-from imgseal.demo.scenario import product_text
 from imgseal.formats.log.lines import EMPTY
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES, field
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.gate.artefact import _read_header
+from imgseal.product.starter import product_text
 
 NO_LOG = settings(product_text()).replace('[log]\npath = "release.log"\n', "")
 

@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 from long_runs import mainly
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.product import locate
 from imgseal.product.locate import deep_key, line_of
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 
 Path_ = tuple[str | int, ...]
 ROOT = Path(__file__).parents[2]

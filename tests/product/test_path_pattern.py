@@ -108,8 +108,8 @@ def test_mistakes_are_named(old: str, new: str, key: str, words: str) -> None:
 def test_a_resolved_file_keeps_its_days() -> None:
     import tomllib
 
-    from imgseal.demo.scenario import product_text
     from imgseal.product.read_toml import resolved
+    from imgseal.product.starter import product_text
     from imgseal.product.write_toml import write_toml
 
     tree = resolved(product_text() + GATE, name="imgseal.toml")

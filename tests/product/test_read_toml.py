@@ -7,12 +7,11 @@ from typing import Any
 import pytest
 from long_runs import long
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.product.model import class_identifier, vendor_identifier
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.schema import KEYS
-from imgseal.product.starter import STARTER
+from imgseal.product.starter import STARTER, product_text
 from imgseal.versions import Version
 
 TEXT = product_text()

@@ -7,10 +7,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import InternalError
 from imgseal.product.read_toml import read, resolved
-from imgseal.product.starter import STARTER
+from imgseal.product.starter import STARTER, product_text
 from imgseal.product.write_toml import write_toml
 
 # no surrogates: TOML is UTF-8

@@ -20,7 +20,6 @@ from workshop import BUILD_TIME, Workshop, make, signer, trust_of
 
 from imgseal.demo.firmware import code
 from imgseal.demo.firmware import phrases as words
-from imgseal.demo.scenario import product_text
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.flow.release import FirmwareFile, Job, release
 from imgseal.formats.memory.image import MemoryImage
@@ -28,6 +27,7 @@ from imgseal.keys.public_key import AnyKey
 from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.play import Rehearsal, rehearse

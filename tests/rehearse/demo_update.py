@@ -7,11 +7,12 @@ from collections.abc import Callable
 from stages import installed
 from workshop import Workshop, make
 
-from imgseal.demo.scenario import firmware_files, product_text
+from imgseal.demo.scenario import firmware_files
 from imgseal.flow.release import FirmwareFile
 from imgseal.formats.source import read as read_firmware
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 from imgseal.rehearse.stage import Stage, set_up
 from imgseal.window import ByteView
 
