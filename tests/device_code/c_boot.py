@@ -125,13 +125,52 @@ def _second_holds(key: bytes, message: bytes, value: bytes) -> bool:
     return True
 
 
-class Library:
+class CryptoInPython:
+    """What the C code is handed for hashes and signatures."""
+
+    def __init__(self) -> None:
+        self._hashes: dict[int, Any] = {}
+        self.verified: Any = lambda _statement: None
+        self.crypto = Crypto(
+            BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify), ON_CURVE(self._on_curve),
+            VERIFY_SECOND(self._verify_second),
+        )  # fmt: skip
+
+    def _begin(self, state: Any) -> None:
+        handle = len(self._hashes) + 1
+        self._hashes = {handle: hashlib.sha256()}
+        state[0] = handle
+
+    def _add(self, state: Any, data: int, length: int) -> None:
+        self._hashes[state[0]].update(c.string_at(data, length))
+
+    def _end(self, state: Any, digest: Any) -> None:
+        c.memmove(digest, self._hashes[state[0]].digest(), 32)
+
+    def _verify(self, x: Any, y: Any, digest: Any, value: Any) -> int:
+        good = _holds(c.string_at(x, 32), c.string_at(y, 32), c.string_at(digest, 32), c.string_at(value, 64))
+        if good:
+            self.verified(c.string_at(digest, 32))
+        return CODE["verified"] if good else 0
+
+    def _on_curve(self, x: Any, y: Any) -> int:
+        return CODE["verified"] if is_point(c.string_at(x, 32), c.string_at(y, 32)) else 0
+
+    def _verify_second(self, key: Any, message: Any, length: int, value: Any) -> int:
+        good = _second_holds(c.string_at(key, 1312), c.string_at(message, length), c.string_at(value, 2420))
+        if good:
+            self.verified(hashlib.sha256(c.string_at(message, length)).digest())
+        return CODE["verified"] if good else 0
+
+
+class Library(CryptoInPython):
     """The compiled boot code of one product, and the simulation that it works on for the moment."""
 
     def __init__(
         self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), *, source: str = "seal_boot.c",
         shim: str = "boot_shim.c", beside: tuple[str, ...] = (), trust: Trust | None = None, development: bool = False,
     ) -> None:  # fmt: skip
+        super().__init__()
         write_config(of, folder, trust, development=development)
         target = folder / "code.so"
         run(
@@ -144,7 +183,6 @@ class Library:
         self.device: Any = None
         self.stopped: BaseException | None = None
         self.loud = True
-        self._hashes: dict[int, Any] = {}
         self._kept: list[object] = []
         flash = of.memories
         self._ranges = sorted((m.base, m.base + m.size, m.name) for m in flash.values() if m.kind == "flash")
@@ -152,15 +190,10 @@ class Library:
             READ(self._read), ERASE(self._erase), READ(self._program), GEOMETRY(self._geometry), None
         )
         self.counters = CounterDriver(COUNTER(self._counter), TAKE(self._take), TAKE(self._raise_to), None)
-        self.crypto = Crypto(
-            BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify), ON_CURVE(self._on_curve),
-            VERIFY_SECOND(self._verify_second),
-        )  # fmt: skip
         self.package = PACKAGE(self._package)
         self.protect = PROTECT(self._protect)
         self.marks = of.rules.at_boot == "digest"
         self.protected = self.refuses_protection = False
-        self.verified: Any = lambda _statement: None
 
     def declare(self) -> None:
         """What the shim's functions return."""
@@ -239,23 +272,6 @@ class Library:
         code = self._guard("written", "device.unwritable", tried)
         return code if taken or not self.loud else CODE["device.unwritable"]
 
-    def _begin(self, state: Any) -> None:
-        handle = len(self._hashes) + 1
-        self._hashes = {handle: hashlib.sha256()}
-        state[0] = handle
-
-    def _add(self, state: Any, data: int, length: int) -> None:
-        self._hashes[state[0]].update(c.string_at(data, length))
-
-    def _end(self, state: Any, digest: Any) -> None:
-        c.memmove(digest, self._hashes[state[0]].digest(), 32)
-
-    def _verify(self, x: Any, y: Any, digest: Any, value: Any) -> int:
-        good = _holds(c.string_at(x, 32), c.string_at(y, 32), c.string_at(digest, 32), c.string_at(value, 64))
-        if good:
-            self.verified(c.string_at(digest, 32))
-        return CODE["verified"] if good else 0
-
     def _protect(self, _user: int, slot: Any) -> int:
         """The port locks the mark's slot; who writes it from here on is not the bootloader any more."""
         mark = self.of.slot_holding("boot-mark")
@@ -265,15 +281,6 @@ class Library:
             return CODE["device.unwritable"]
         self.protected = True
         return CODE["written"]
-
-    def _on_curve(self, x: Any, y: Any) -> int:
-        return CODE["verified"] if is_point(c.string_at(x, 32), c.string_at(y, 32)) else 0
-
-    def _verify_second(self, key: Any, message: Any, length: int, value: Any) -> int:
-        good = _second_holds(c.string_at(key, 1312), c.string_at(message, length), c.string_at(value, 2420))
-        if good:
-            self.verified(hashlib.sha256(c.string_at(message, length)).digest())
-        return CODE["verified"] if good else 0
 
     def _package(self, _user: int, component: int, statement: Any, manifest: Any, source: Any) -> int:
         """The package is judged by the simulation: the reader of packages is code of its own."""

@@ -27,7 +27,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 
 from batch import DATA, counters, is_image, load, place_of, product, versions
-from c_boot import CODE, Crypto, Library
+from c_boot import CODE, Crypto, CryptoInPython
 from c_build import SOURCES, run, write_config
 from kit_base import text_of
 from run_python import product_of, verdict_of
@@ -90,7 +90,8 @@ class Fuzzer:
              sources / "seal_image.c", sources / "seal_package.c", Path(__file__).parent / "fuzz_shim.c", "-o", target])  # fmt: skip
         self.library = c.CDLL(str(target))
         self.library.fuzz_judge.restype = c.c_uint32
-        self.crypto: Crypto = Library(self.of, folder / "boot").crypto
+        self._crypto = CryptoInPython()  # kept: C calls it
+        self.crypto: Crypto = self._crypto.crypto
         self.second = ML_DSA_44 in self.of.rules.kinds
         self.seeds = [case for case in load() if is_image(case) and case["product"] == name]
         self.blobs = {p: (DATA / p).read_bytes() for case in self.seeds for p in _paths(case)}
