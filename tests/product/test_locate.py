@@ -110,7 +110,7 @@ def test_the_line_is_that_of_a_slow_search() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", mainly("imgseal/demo/product.toml", ("imgseal/demo/product.toml", "tests/kit/kit_product.toml"))
+    "name", mainly("imgseal/product/vent_drive.toml", ("imgseal/product/vent_drive.toml", "tests/kit/kit_product.toml"))
 )
 def test_in_the_product_files_that_there_are(name: str) -> None:
     text = (ROOT / name).read_text()
