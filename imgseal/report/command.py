@@ -187,7 +187,7 @@ def _rehearsed(
     try:
         refuse_without_records(project)
         state, held, device = rehearsal_device(project, device_file, previous, development=development)
-        stage = set_up(project.product, material.trust, state, held, data, development=development)
+        stage = set_up(Context(project.product, material.trust, state, held, development=development), data)
         refuse_verdict(stage.verdict, material.name)
     except (UsageError, RefusedError) as error:
         where = f"{error.place.file}: " if error.place.file else ""

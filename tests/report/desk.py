@@ -48,7 +48,7 @@ def whole() -> Material:
     before = read_contents(older.package, "old.suit", shop.product)
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
     data = ByteView(shop.package)
-    stage = set_up(shop.product, shop.trust, state, {}, data)
+    stage = set_up(Context(shop.product, shop.trust, state, {}), data)
     assert stage.verdict.accepted
     return material._replace(
         comparison=compare(before, material.contents, shop.product),

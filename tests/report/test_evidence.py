@@ -81,7 +81,7 @@ def for_a_unit(component: str) -> Material:
     """One component, for a device whose slots hold the set."""
     shop = workshop()
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
-    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    applied = apply(Context(shop.product, shop.trust, state, {}), ByteView(shop.package))
     held: dict[str, Any] = {name: ByteView(content) for name, content in applied.slots.items()}
     of = product(lambda text: text.replace("sequence = 17", "sequence = 18"))
     part = make(of, files=[file for file in firmware() if file.component == component])
@@ -101,10 +101,10 @@ def same_images_again() -> Material:
     """The same images under the next sequence number, rehearsed on a device that runs them."""
     shop = workshop()
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
-    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    applied = apply(Context(shop.product, shop.trust, state, {}), ByteView(shop.package))
     held: dict[str, Any] = {name: ByteView(content) for name, content in applied.slots.items()}
     data = ByteView(make(product(lambda text: text.replace("sequence = 17", "sequence = 18"))).package)
-    stage = set_up(shop.product, shop.trust, applied.state, held, data)
+    stage = set_up(Context(shop.product, shop.trust, applied.state, held), data)
     played = rehearse(stage, data, pairs=10, seed="1")
     material = material_of(bytes(data.read(0, data.size)), shop, applied.state, held)
     return material._replace(rehearsal=played, rehearsed_on="a device with the release before")

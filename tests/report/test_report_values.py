@@ -8,6 +8,7 @@ import pytest
 from desk import edited, material_of, page_of, whole
 from workshop import make, product, signer, workshop
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.findings import CODES
 from imgseal.product.algorithms import P256
@@ -170,9 +171,9 @@ def test_a_rehearsal_that_cuts_nothing_shows_nothing() -> None:
     """A device that has the release already writes nothing: no cut is no evidence."""
     shop = workshop()
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
-    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    applied = apply(Context(shop.product, shop.trust, state, {}), ByteView(shop.package))
     held = {name: ByteView(content) for name, content in applied.slots.items()}
-    stage = set_up(shop.product, shop.trust, applied.state, held, ByteView(shop.package))
+    stage = set_up(Context(shop.product, shop.trust, applied.state, held), ByteView(shop.package))
     played = rehearse(stage, ByteView(shop.package), pairs=10, seed="1")
     assert played.violation is None
     material = material_of(shop.package)._replace(rehearsal=played, rehearsed_on="such a device")
