@@ -1,8 +1,14 @@
-"""Which run slot a statement's link address belongs to."""
+"""Which slot a statement's link address or a manifest's component belongs to."""
 
+from typing import TYPE_CHECKING
+
+from imgseal.check.context import component_numbered
 from imgseal.formats.sealed_image.statement import Statement
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
+
+if TYPE_CHECKING:
+    from imgseal.formats.suit.component import OurComponent
 
 
 class RunSlot(NamedTuple):
@@ -35,3 +41,10 @@ def run_slot(product: Product, component: Component, index: int, name: str, *, d
     base = product.slot_base(name)
     header = 0 if detached else component.header_block
     return RunSlot(index, name, base, slot.size, slot.size - header)
+
+
+def slot_name(product: Product, part: "OurComponent") -> str | None:
+    """Return the slot of a manifest's component, of a header part the header slot; None where the product has none."""
+    component = component_numbered(product, part.number)
+    names = () if component is None else component.header if part.header else component.run
+    return names[part.slot] if part.slot < len(names) else None

@@ -4,10 +4,12 @@ Branches that this device would not take count as well: a release engineer wants
 """
 
 from collections.abc import Iterable, Mapping
+from typing import TypeVar
 
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
 
+_Value = TypeVar("_Value")
 _CHANGES = (labels.FETCH, labels.WRITE, labels.COPY, labels.SWAP)
 
 
@@ -23,6 +25,11 @@ class ComponentPlan:
         self.parameters: dict[int, object] = {}
         self.uris: list[str] = []
         self.version: tuple[int, ...] | None = None
+
+    def said(self, label: int, kind: type[_Value]) -> _Value | None:
+        """Return a parameter; None where there is none, or it is of another kind."""
+        value = self.parameters.get(label)
+        return value if isinstance(value, kind) else None
 
 
 def gather(count: int, shared: Sequence, sections: Mapping[int, Sequence]) -> tuple[ComponentPlan, ...]:
@@ -59,12 +66,12 @@ def _note(plan: ComponentPlan, code: int, argument: object) -> None:
         assert isinstance(argument, dict)
         plan.parameters.update(argument)
     elif code == labels.FETCH:
-        uri = plan.parameters.get(labels.URI)
-        if isinstance(uri, str) and uri not in plan.uris:
+        uri = plan.said(labels.URI, str)
+        if uri is not None and uri not in plan.uris:
             plan.uris.append(uri)
     elif code == labels.CONDITION_VERSION:
-        match = plan.parameters.get(labels.VERSION)
-        if isinstance(match, VersionMatch) and match.comparison == labels.VERSION_EQUAL:
+        match = plan.said(labels.VERSION, VersionMatch)
+        if match is not None and match.comparison == labels.VERSION_EQUAL:
             plan.version = match.version
 
 
