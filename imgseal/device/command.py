@@ -5,6 +5,7 @@ import os
 
 import click
 
+from imgseal.check.context import Context
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.device_state.device import SlotContent, fresh, write
@@ -140,10 +141,8 @@ def apply(
         return
     trust, _ = device_trust(project, state, path, development=development)
     refuse_without_records(project)
-    applied = play(
-        project.product, trust, state, contents, load_package(package),
-        ending=ending, development=development,
-    )  # fmt: skip
+    context = Context(project.product, trust, state, contents, development=development)
+    applied = play(context, load_package(package), ending=ending)
     refuse_verdict(applied.verdict, package)
     folder = os.path.splitext(out)[0] + ".slots"
     slots: dict[str, SlotContent | None] = {}

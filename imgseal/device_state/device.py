@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from imgseal.device_state.fielded import Fielded
 from imgseal.errors import UsageError
-from imgseal.product.model import Product, Rules
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.values import (
     BOOLEAN,
@@ -94,27 +94,20 @@ def fresh(product: Product) -> DeviceState:
     return DeviceState(None, 0, None, {}, {}, None, (), {}, version, None, authorised=True, revoked=(), fresh=True)
 
 
-def device_state(
-    record: "Record | None",
-    rules: Rules,
-    numbers: tuple[int, ...],
-    *,
-    hardware: int | None,
-    counters: Mapping[int, int],
-    slots: Mapping[str, SlotContent | None],
-    bootloader: Version | None,
-    battery_mwh: int | None,
-    authorised: bool,
-    revoked: tuple[str, ...],
+def recorded_state(
+    state: DeviceState, record: "Record | None", product: Product, counters: Mapping[int, int]
 ) -> DeviceState:
-    """Return the state of a device with this install record; `numbers` are the product's components, ascending.
+    """Return the state of a device that has come to this install record, and to these counters.
 
-    What is being delivered, switched or returned does not show: the state is that of the set that counts.
+    What is being delivered, switched or returned does not show: the state is that of the set that counts. What slots
+    hold is left out, and so are anchors and what is known of other devices.
     """
-    from imgseal.formats.install_record.record import SETTLED, TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
+    from imgseal.formats.install_record.record import NO_RECORD, SETTLED, TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
 
+    record = record or NO_RECORD
+    rules, numbers = product.rules, product.numbers
     trial = None
-    if record is not None and record.phase in (TRIAL, UNPROVEN):
+    if record.phase in (TRIAL, UNPROVEN):
         trial = Trial(
             record.target_sequence,
             record.target_digest or bytes(32),
@@ -124,23 +117,11 @@ def device_state(
             record.other,
             tuple(number for index, number in enumerate(numbers) if record.kept >> index & 1),
         )
-    return DeviceState(
-        hardware=hardware,
-        sequence=0 if record is None else record.sequence,
-        manifest_digest=None if record is None else record.manifest_digest,
-        counters=counters,
-        current={} if record is None else record.current,
-        trial=trial,
-        refused=() if record is None else record.refused,
-        slots=slots,
-        bootloader=bootloader,
-        battery_mwh=battery_mwh,
-        authorised=authorised,
-        revoked=revoked,
-        fresh=False,
-        unraised=record is not None and record.unraised,
-        before={} if record is None or record.phase != SETTLED else record.other,
-    )
+    return state._replace(
+        sequence=record.sequence, manifest_digest=record.manifest_digest, counters=counters, current=record.current,
+        trial=trial, refused=record.refused, slots={}, fresh=False, anchors=None, fielded=None,
+        unraised=record.unraised, before=record.other if record.phase == SETTLED else {},
+    )  # fmt: skip
 
 
 @cache

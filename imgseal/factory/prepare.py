@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import DeviceState, SlotContent, fresh
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.factory.merge import Part, merge
@@ -171,7 +172,7 @@ def _refuse_unless_starts(
     """RefusedError unless a bootloader would start what is to be programmed."""
     trust = project.trust(development=development)
     contents = {name: ByteView(data) for name, data in held.items()}
-    why = why_not(project.product, trust, state, contents, development=development)
+    why = why_not(Context(project.product, trust, state, contents, development=development))
     if why is not None:
         raise RefusedError(
             f"a device programmed with this would not start: {why}",

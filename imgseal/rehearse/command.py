@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imgseal.check.context import Context
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, UsageError
 from imgseal.workspace.device_file import device_trust, load_device
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from imgseal.device_state.device import DeviceState
-    from imgseal.rehearse.stage import Stage
+    from imgseal.rehearse.life import Stage
     from imgseal.window import Bytes
 
 _PAIRS = 2000
@@ -83,7 +84,7 @@ def command(
     if as_of is not None:
         device += f", judged for {judge_one.day}"
     trust, _ = device_trust(project, state, device_file, development=development)
-    stage = set_up(project.product, trust, state, contents, data, development=development)
+    stage = set_up(Context(project.product, trust, state, contents, development=development), data)
     refuse_verdict(stage.verdict, package)
     if replay is not None:
         return _replay(stage, data, replay)
@@ -125,7 +126,7 @@ def rehearsal_device(
     from imgseal.rehearse.apply import apply
 
     trust = project.trust(development=development)
-    applied = apply(project.product, trust, state, {}, load_package(previous), development=development)
+    applied = apply(Context(project.product, trust, state, {}, development=development), load_package(previous))
     refuse_verdict(applied.verdict, previous)
     slots = {name: ByteView(content) for name, content in applied.slots.items()}
     return applied.state, slots, f"a device that runs {previous}{oldest}"
@@ -153,7 +154,7 @@ def _replay(stage: "Stage", data: "Bytes", text: str) -> int:
             found=text,
             hint="copy it from the line that begins with: again",
         ) from None
-    explorer = Explorer(stage.facts, stage.moment, stage.oracle, data, token.seed, Programs())
+    explorer = Explorer(stage, data, token.seed, Programs())
     violation, events = explorer.replay(token)
     for event in events:
         click.echo(event)

@@ -1,5 +1,6 @@
 """Wear and time of one undisturbed installation, from the erase and program times that the product file states."""
 
+from collections import Counter
 from collections.abc import Mapping
 
 from imgseal.product.model import Component, Memory, Product
@@ -89,18 +90,12 @@ def estimate(product: Product, worked: list[Worked], images: Mapping[int, Sealed
 
 
 def _use(memory: Memory, mine: list[tuple[Operation, bool]]) -> MemoryUse:
-    blocks: dict[int, int] = {}
-    programs = written = 0
-    for operation, _ in mine:
-        if operation.data is None:
-            blocks[operation.at] = blocks.get(operation.at, 0) + 1
-        else:
-            programs += 1
-            written += len(operation.data)
-    most = max(blocks.values(), default=0)
+    erased = Counter(operation.at for operation, _ in mine if operation.data is None)
+    written = [len(operation.data) for operation, _ in mine if operation.data is not None]
+    most = max(erased.values(), default=0)
     updates = None if memory.endurance is None or not most else memory.endurance // most
     return MemoryUse(
-        memory.name, sum(blocks.values()), dict(sorted(blocks.items())), most, programs, written,
+        memory.name, erased.total(), dict(sorted(erased.items())), most, len(written), sum(written),
         _seconds(memory, mine), _seconds(memory, [entry for entry in mine if entry[1]]), updates,
     )  # fmt: skip
 

@@ -161,6 +161,14 @@ class Flash:
         if cut:
             raise PowerCutError
 
+    def program_pages(self, memory: str, at: int, data: bytes) -> None:
+        """Program whole units, page by page."""
+        page, position = self._memories[memory].page, 0
+        while position < len(data):
+            count = page - (at + position) % page
+            self.program(memory, at + position, data[position : position + count])
+            position += count
+
     def read(self, memory: str, at: int, length: int) -> bytes:
         """Read; FlashReadError where an ECC memory notices what is torn."""
         size = self._memories[memory].erase_block

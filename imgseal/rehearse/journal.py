@@ -80,26 +80,27 @@ class Journal:
                     self._erase(place)
             self._tidy = True
 
-    def commit(self, record: Record) -> None:
-        """Write a record in the place of the one acted upon; when this returns, it is the one."""
+    def commit(self, record: Record) -> Record:
+        """Write a record in the place of the one acted upon; when this returns it, as it was written, it is the one."""
         self.tidy()
         before = self.record
         generation = 1 if before is None else before.generation + 1
         base = 0 if before is None else before.generation
         old = self._place
         behind = self._places - 1 if old is None else old  # the first record of all goes to the first place
-        self._store(record._replace(generation=generation, base=base, copied=0), behind, {behind})
+        written = self._store(record._replace(generation=generation, base=base, copied=0), behind, {behind})
         if old is not None:
             self._erase(old)
+        return written
 
-    def _store(self, record: Record, behind: int, kept: set[int]) -> None:
+    def _store(self, record: Record, behind: int, kept: set[int]) -> Record:
         """Write a record to the next place that holds it afterwards, and act upon it; all but those kept are erased."""
         for place in (number % self._places for number in range(behind + 1, behind + self._places)):
             if place in kept:
                 continue
             if self._write(place, record):
                 self.record, self._place = record, place
-                return
+                return record
             self._erase(place)
         raise NoPlaceError
 
@@ -166,9 +167,4 @@ class Journal:
             return False
 
     def _program(self, at: int, data: bytes) -> None:
-        page = self._memory.page
-        position = 0
-        while position < len(data):
-            count = min(page - (at + position) % page, len(data) - position)
-            self._flash.program(self._memory.name, at + position, data[position : position + count])
-            position += count
+        self._flash.program_pages(self._memory.name, at, data)

@@ -45,17 +45,18 @@ class Mark:
         facts = self._device.facts
         rules = facts.product.rules
         anchors = (k for k in facts.trust.keys if k.role == IMAGES and (facts.development or not k.development))
-        version = (0, 0, 0, 0) if facts.bootloader is None else facts.bootloader.words()
+        state = facts.state
+        version = (0, 0, 0, 0) if state.bootloader is None else state.bootloader.words()
         return boot_mark(
             members,
             facts.product.numbers,
             [_marked(key, facts.product) for key in anchors],
-            (bytes.fromhex(key) for key in facts.revoked),
+            (bytes.fromhex(key) for key in state.revoked),
             need=facts.trust.need_images,
             kinds=_bits(rules.kinds),
             must_verify=_bits(rules.required),
             development=facts.development,
-            hardware=facts.hardware or 0,
+            hardware=state.hardware or 0,
             bootloader=struct.pack("<4I", *version),
         )
 

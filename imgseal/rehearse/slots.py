@@ -92,16 +92,8 @@ class Slots:
         unit = memory.write_unit
         padded = content.ljust(-(-len(content) // unit) * unit, bytes([memory.fill]))
         first = max(unit, 8) if is_image else 0
-        self._program(slot.memory, slot.at + first, padded[first:], memory.page)
-        if first:
-            self._program(slot.memory, slot.at, padded[:first], memory.page)
-
-    def _program(self, memory: str, at: int, data: bytes, page: int) -> None:
-        position = 0
-        while position < len(data):
-            count = min(page - (at + position) % page, len(data) - position)
-            self._flash.program(memory, at + position, data[position : position + count])
-            position += count
+        self._flash.program_pages(slot.memory, slot.at + first, padded[first:])
+        self._flash.program_pages(slot.memory, slot.at, padded[:first])
 
     def header(self, name: str) -> HeaderBlock | None:
         """Read the header at the start of a slot; None when there is none, or it cannot be read."""
@@ -167,11 +159,4 @@ class Slots:
             self.write(component.run[index], image.payload, is_image=False)
             self.write(component.header[index], image.header)
         else:
-            self.write(component.run[index], image.header + image.payload)
-
-    def holds(self, name: str, content: bytes) -> bool:
-        """Read a slot back and compare."""
-        try:
-            return self.view(name).read(0, len(content)) == content
-        except FlashReadError:
-            return False
+            self.fill_waiting(component.run[index], image)

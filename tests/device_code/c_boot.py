@@ -323,12 +323,12 @@ class Library(CryptoInPython):
         self.device, self.stopped, self.protected = device, None, False
         self.verified = device.verified
         facts = device.facts
-        version = struct.pack("<4I", *(facts.bootloader.words() if facts.bootloader else (0, 0, 0, 0)))
-        revoked = b"".join(bytes.fromhex(key) for key in facts.revoked)
+        version = struct.pack("<4I", *(facts.state.bootloader.words() if facts.state.bootloader else (0, 0, 0, 0)))
+        revoked = b"".join(bytes.fromhex(key) for key in facts.state.revoked)
         self._room = c.create_string_buffer(revoked, max(1, len(revoked)))
         self.library.shim_begin(
-            c.byref(self.flash), c.byref(self.counters), c.byref(self.crypto), self.package, facts.hardware or 0, version, self._room,
-            len(facts.revoked),
+            c.byref(self.flash), c.byref(self.counters), c.byref(self.crypto), self.package, facts.state.hardware or 0, version, self._room,
+            len(facts.state.revoked),
         )  # fmt: skip
         if facts.development:
             self.library.shim_development(1)

@@ -23,6 +23,7 @@ from test_kit_in_c import CASES, PRODUCTS, expected, judge
 from test_package_in_c import PRODUCTS as PACKAGE_PRODUCTS
 from test_package_in_c import agrees
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
@@ -209,7 +210,7 @@ def test_the_rehearsal_finds_it(
     library = Library(update.product, tmp_path, sources, ("-O1", "-w"))
     package = ByteView(update.first.package)
     blank = fresh(update.product)._replace(fresh=False, hardware=1)
-    first = set_up(update.product, update.first.trust, blank, {}, package)
+    first = set_up(Context(update.product, update.first.trust, blank, {}), package)
     for seed in "123456":
         for stage, brings in ((update.stage, update.package), (first, package)):
             played = rehearse(stage, brings, pairs=2000, seed=seed, programs=programs_in_c(library))

@@ -13,6 +13,7 @@ from long_runs import mainly
 from stages import PRODUCTS, files, pair, small
 from workshop import make
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import read, write
 from imgseal.flow.judge import judge
 from imgseal.formats.install_record.record import SETTLING, Record
@@ -43,7 +44,7 @@ def test_what_is_below_the_running_set_is_refused() -> None:
     update = pair("two run slots")
     of, state = update.product, update.state
     package = ByteView(two_steps("two run slots").package)
-    held = set_up(of, update.first.trust, state, update.contents, package, full={1: 3})
+    held = set_up(Context(of, update.first.trust, state, update.contents), package, full={1: 3})
     now, contents = after(of, held, state, package)
     assert (now.unraised, now.counters, now.sequence) == (True, {1: 3}, 6)
     assert read(write(now), name="x") == now

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import pytest
 from workshop import BUILD_TIME, firmware, product, signer, trust_of
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.flow.judge import judge
 from imgseal.flow.release import Job, release
@@ -90,7 +91,7 @@ class Device:
         raw = fleet().offers[name]
         trust = trust_of_set(self.held, self.product, trust_of(self.product))
         if name.startswith("release"):
-            applied = apply(self.product, trust, self.state, self.slots, ByteView(raw))
+            applied = apply(Context(self.product, trust, self.state, self.slots), ByteView(raw))
             if applied.verdict.accepted:
                 self.state = applied.state
                 self.slots = {slot: ByteView(data) for slot, data in applied.slots.items()}

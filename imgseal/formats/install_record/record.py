@@ -67,6 +67,10 @@ def first_record(current: Mapping[int, Member], sequence: int, manifest_digest: 
     )  # fmt: skip
 
 
+NO_RECORD = first_record({}, 0, None)
+"""What a device goes by that has none: nothing is installed, and nothing is going on."""
+
+
 def encode(record: Record, components: tuple[int, ...]) -> bytes:
     """Return the bytes of a record of a product with these component numbers, ascending."""
     values = {
