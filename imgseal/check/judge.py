@@ -22,7 +22,9 @@ def kind_of(data: Bytes) -> str | None:
     return next((kind for start, kind in _KINDS.items() if head.startswith(start)), None)
 
 
-def judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes | None = None) -> Verdict:
+def judge(
+    data: Bytes, name: str, context: Context, device: str = "a fresh device", payload: Bytes | None = None
+) -> Verdict:
     """Judge one artefact; `device` says in words for which device, `payload` belongs to a detached header."""
     kind = kind_of(data)
     if data.size > ARTEFACT_BYTES:

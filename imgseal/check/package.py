@@ -35,7 +35,7 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
         found = brought(subject, running_versions(context))
         images = [(part, image) for part, image, _ in found]
         for part, image, versions in ((part, image, v) for part, image, sets in found for v in sets):
-            inner = context._replace(versions=versions, whole_set=not context.partial)
+            inner = context._replace(versions=versions, whole=not context.partial)
             judged = _judge_one(subject, part, image, inner)
             results += judged
             if isinstance(image, ImageSubject) and any(r.name == "signature" and r.outcome == PASSED for r in judged):

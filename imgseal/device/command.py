@@ -6,11 +6,10 @@ import os
 import click
 
 from imgseal.check.context import Context
-from imgseal.check.judge import kind_of
+from imgseal.check.judge import judge, kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.device_state.device import SlotContent, fresh, write
 from imgseal.errors import Place, UsageError
-from imgseal.flow.judge import judge
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.trust_anchors.codec import number_words
 from imgseal.rehearse.apply import apply as play
@@ -163,10 +162,8 @@ def _apply_trust(project: Project, path: str, update: str, out: str, *, developm
     state, contents = load_device(project, path)
     trust, anchors = device_trust(project, state, path, development=development)
     data = open_artefact(update)
-    verdict = judge(
-        data, update, project.product, trust, state, contents=contents, development=development, anchors=anchors
-    )
-    refuse_verdict(verdict, update)
+    context = Context(project.product, trust, state, contents, development=development, anchors=anchors)
+    refuse_verdict(judge(data, update, context), update)
     digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
     before = set() if anchors is None else {key.hex() for key in anchors.revoked}
     after = {key.hex() for key in read_update(update).anchors.revoked}

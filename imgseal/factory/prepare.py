@@ -73,7 +73,7 @@ def _judged(packages: Sequence[str], product: Product, judge_one: Judge) -> tupl
     for path in packages:
         data = load_package(path)
         if release is not None:  # what completes the release is no later one: its images alone have to be allowed
-            judge_one = judge_one._replace(state=judge_one.state._replace(sequence=0, manifest_digest=None))
+            judge_one = judge_one.with_state(sequence=0, manifest_digest=None)
         refuse_verdict(judge_one(data, path, partial=len(packages) > 1), path)
         contents = read_contents(data.read(0, data.size), path, product)
         release = release or contents
@@ -105,7 +105,7 @@ def _line_judge(project: Project, device_file: str | None, *, development: bool,
     if device_file is not None:
         return judge_one
     known = first_devices(project.product, "it is programmed with the release")
-    return judge_one._replace(state=judge_one.state._replace(fielded=known))
+    return judge_one.with_state(fielded=known)
 
 
 def _left_out(project: Project, images: Mapping[str, Image], *, without_recovery: bool) -> list[str]:

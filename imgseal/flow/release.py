@@ -6,10 +6,12 @@ Nothing that leaves here to be written has been seen by the maker alone: the jud
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
 from imgseal.findings import NOT_RUN, Verdict
-from imgseal.flow.judge import judge, refuse_unjudged
+from imgseal.flow.refusal import refuse_unjudged
 from imgseal.keys.known_secrets import published_needles, signer_needles
 from imgseal.keys.trusted_keys import Trust
 from imgseal.make.leaks import Scanner, refuse_leaks, refuse_leaks_beside
@@ -131,9 +133,10 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
     _refuse_leaks_beside(scanner or _scanner(job.package_signers), data)
     asked = trust._replace(need_packages=1) if job.unfinished else trust
     state = fresh(product)._replace(fielded=job.fielded)
-    verdict = judge(data, "the package", product, asked, state, development=development, partial=True, day=job.day)
+    context = Context(product, asked, state, development=development, partial=True, day=job.day)
+    verdict = judge(data, "the package", context)
     refuse_unjudged(verdict, "this package")
-    if job.unfinished and judge(data, "x", product, trust, state, development=development, partial=True).accepted:
+    if job.unfinished and judge(data, "x", context._replace(trust=trust, day=None)).accepted:
         raise UsageError(
             "nothing is missing from this package: devices would take it",
             place=Place(file=product.source, key="trust.packages.need"),
@@ -164,14 +167,15 @@ def sign_package(
     from imgseal.make.add_signature import add_signature  # noqa: PLC0415 - judging needs no maker
 
     state = fresh(product)._replace(fielded=fielded)
-    enough_with_one = trust._replace(need_packages=1)
-    before = judge(data, name, product, enough_with_one, state, partial=True, day=day)
+    context = Context(product, trust, state, partial=True, day=day)
+    with_one = context._replace(trust=trust._replace(need_packages=1))
+    before = judge(data, name, with_one)
     refuse_unjudged(before, "this package")
     agree(before)
     made = ByteView(b"".join(add_signature(memoryview(data.read(0, data.size)), signer, product, trust, name)))
-    after = judge(made, name, product, enough_with_one, state, partial=True, day=day)
+    after = judge(made, name, with_one)
     refuse_unjudged(after, "the signed package")
-    return made, judge(made, name, product, trust, state, partial=True, day=day)
+    return made, judge(made, name, context)
 
 
 def _scanner(signers: "tuple[Signer, ...]") -> Scanner:
@@ -205,6 +209,6 @@ def _left_open(verdict: Verdict) -> tuple[str, ...]:
 def _refuse_bad_image(made: SealedImage, product: Product, trust: Trust, options: SealOptions, day: str | None) -> None:
     payload = made.payload if made.statement.detached else None
     name = made.placed.slot.name
-    development = options.development
-    verdict = judge(made, name, product, trust, fresh(product), development=development, payload=payload, day=day)
+    context = Context(product, trust, fresh(product), development=options.development, day=day)
+    verdict = judge(made, name, context, payload=payload)
     refuse_unjudged(verdict, f"the sealed image for {name}")

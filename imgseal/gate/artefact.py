@@ -8,10 +8,11 @@ from collections.abc import Callable, Iterator, Mapping
 from struct import Struct
 from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict, said_by
-from imgseal.flow.judge import judge
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
 from imgseal.gate.leaks import allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
 from imgseal.gate.result import GATE_CODES
@@ -165,8 +166,11 @@ def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Byt
     verdicts = []
     for target in sorted(targets, key=lambda each: each.state is None):
         state = target.state or fresh(target.product)
-        given = target._replace(state=state)._asdict()
-        verdict = judge(data, "", payload=payload, partial=state.fresh, day=policy.day, **given)
+        context = Context(
+            target.product, target.trust, state, target.contents, partial=state.fresh, day=policy.day,
+            anchors=target.anchors,
+        )  # fmt: skip
+        verdict = judge(data, "", context, target.device, payload)
         if len(targets) == 1 or verdict.accepted:
             return target, verdict
         verdicts.append((target, verdict))

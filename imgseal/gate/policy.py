@@ -3,9 +3,10 @@
 import os
 from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.flow.judge import judge
 from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.run import Logged
 from imgseal.product.model import Product
@@ -112,7 +113,7 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
         codes, taken = [], False
         for index, target in enumerate(made):
             product = target.product
-            verdict = judge(data, path, product, target.trust, fresh(product), partial=True)
+            verdict = judge(data, path, Context(product, target.trust, fresh(product), partial=True))
             if not verdict.accepted:
                 codes.append(verdict.findings[0].code if verdict.findings else "no answer")
                 continue

@@ -5,11 +5,13 @@ import os
 from typing import TYPE_CHECKING
 
 from imgseal import __version__
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
 from imgseal.findings import Verdict
 from imgseal.flow.contents import read_contents
-from imgseal.flow.judge import judge, refuse_unless_accepted
+from imgseal.flow.refusal import refuse_unless_accepted
 from imgseal.formats.log.entry import Entry, LoggedPackage
 from imgseal.formats.log.proof import encode_proof, prove_inclusion
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
@@ -251,7 +253,7 @@ def _refuse_other_bill(data: ByteView, bill: bytes, path: str) -> bool:
 def _judge(data: ByteView, name: str, product: Product, keys: dict[str, bytes], day: str) -> Verdict:
     """Judge the package for the keys that were in force on the day that it was built."""
     trust: Trust = resolve(product, keys.get)
-    verdict = judge(data, name, product, trust, fresh(product), partial=True, day=day)
+    verdict = judge(data, name, Context(product, trust, fresh(product), partial=True, day=day))
     refuse_unless_accepted(verdict, "the package is refused with this product file", hint=_OTHER_FILE)
     return verdict
 

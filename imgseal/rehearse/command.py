@@ -82,7 +82,7 @@ def command(
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     refuse_verdict(judge_one(data, package, partial=True), package)
     if as_of is not None:
-        device += f", judged for {judge_one.day}"
+        device += f", judged for {judge_one.context.day}"
     trust, _ = device_trust(project, state, device_file, development=development)
     stage = set_up(Context(project.product, trust, state, contents, development=development), data)
     refuse_verdict(stage.verdict, package)

@@ -197,7 +197,7 @@ class Device:
         state: DeviceState, *, whole: bool,
     ) -> tuple[str, bytes]:  # fmt: skip
         """Return why not, empty for an image that passes, and the digest of its statement."""
-        context = self._context(state, slot=run_name)._replace(versions=versions or {}, whole_set=versions is not None)
+        context = self._context(state, slot=run_name)._replace(versions=versions or {}, whole=versions is not None)
         try:
             payload = self.slots.view(run_name) if header_name else None
             subject = ImageSubject(self.slots.view(header_name or run_name), payload)
@@ -228,7 +228,7 @@ class Device:
         known = self._judgements.packages.get(key)
         if known is None:
             contents = {name: view for name in self.product.slots if (view := self._trimmed(name)) is not None}
-            context = self._context(state, slot=None)._replace(contents=contents, whole_set=True)
+            context = self._context(state, slot=None)._replace(contents=contents, whole=True)
             known = self._judgements.packages[key] = examine_package(source, "the package", context, "this device")
         return known
 

@@ -85,7 +85,7 @@ def command(
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
     context = Context(
-        project.product, trust, state, contents, development=development, whole_set=not state.fresh, day=day,
+        project.product, trust, state, contents, development=development, day=day,
         anchors=anchors,
     )  # fmt: skip
     material = gather(data, package, context, tool=__version__, device=device)

@@ -3,9 +3,11 @@
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import Place, SigningKeyError, UsageError
-from imgseal.flow.judge import judge, refuse_unless_accepted
+from imgseal.flow.refusal import refuse_unless_accepted
 from imgseal.formats.install_record.record import Member
 from imgseal.formats.trust_anchors.codec import GENERATION, AnchorSet, encode_set, encode_update
 from imgseal.keys.anchor_set import anchor_set, trust_of
@@ -105,9 +107,8 @@ def update_trust(
     data = _signed(anchors, signer)
     held = trust_of(previous, product, trust)
     for device in (Running("a fresh device", fresh(product), {}), *running):
-        verdict = judge(
-            ByteView(data), "the set", product, held, device.state, contents=device.contents, anchors=previous
-        )
+        context = Context(product, held, device.state, device.contents, anchors=previous)
+        verdict = judge(ByteView(data), "the set", context)
         more = "give a device state that says what its slots hold"
         refuse_unless_accepted(verdict, f"{device.name} would refuse this set", hint=more, undecided_hint=more)
     return anchors, data

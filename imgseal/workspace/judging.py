@@ -1,35 +1,27 @@
 """Collects what a verdict depends on besides the artefact: product, trust anchors, device, day."""
 
-from typing import TYPE_CHECKING
+from typing import Any
 
-from imgseal.check.judge import kind_of
-from imgseal.device_state.device import DeviceState
+from imgseal.check.context import Context
+from imgseal.check.judge import judge, kind_of
 from imgseal.errors import Place, UsageError
 from imgseal.findings import Verdict
-from imgseal.flow.judge import judge
-from imgseal.keys.trusted_keys import Trust
-from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.project import Project
 
-if TYPE_CHECKING:
-    from imgseal.formats.trust_anchors.codec import AnchorSet
-
 
 class Judge(NamedTuple):
-    """Everything that a verdict depends on besides the artefact, by the names that flow/judge.py has for it."""
+    """Everything that a verdict depends on besides the artefact, and words for the device."""
 
-    product: Product
-    trust: Trust
-    state: DeviceState
-    contents: dict[str, ByteView]
+    context: Context
     device: str
-    day: str
-    anchors: "AnchorSet | None"
-    development: bool
+
+    def with_state(self, **changes: Any) -> "Judge":
+        """Return the judge for a device whose state is another one in these values."""
+        return self._replace(context=self.context._replace(state=self.context.state._replace(**changes)))
 
     def __call__(
         self,
@@ -51,7 +43,7 @@ class Judge(NamedTuple):
                 found=kind_of(data),
                 hint="leave them out: a package and a trust anchor update need neither",
             )
-        return judge(data, name, slot=slot, payload=payload, partial=partial, **self._asdict())
+        return judge(data, name, self.context._replace(slot=slot, partial=partial), self.device, payload)
 
 
 def judge_of(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
@@ -70,4 +62,5 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
         state, device = logged_device(project) or (state, device)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
-    return Judge(project.product, trust, state, contents, device, day, anchors, development)
+    context = Context(project.product, trust, state, contents, development=development, day=day, anchors=anchors)
+    return Judge(context, device)

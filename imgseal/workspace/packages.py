@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from imgseal.check.judge import judge_unrecognised, kind_of
 from imgseal.errors import Place, UsageError
 from imgseal.findings import Verdict
-from imgseal.flow.judge import refuse_unless_accepted
+from imgseal.flow.refusal import refuse_unless_accepted
 from imgseal.product.model import Product
 from imgseal.window import ByteView
 from imgseal.workspace.files import load_artefact

@@ -47,8 +47,9 @@ from packages import Device
 from variants import product, signers
 
 from imgseal.check import signature as of_images
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import Trial, fresh
-from imgseal.flow.judge import judge
 from imgseal.formats.install_record.record import Member
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.public_key import verify
@@ -248,8 +249,10 @@ class Everybody:
     def ask(self, case: Case) -> Answer:
         variant = VARIANTS[case.variant]
         verdict = judge(
-            ByteView(case.raw), "package", product(variant, update=False), packages.trust(variant), case.device.state,
-            contents=case.device.contents, development=case.development,
+            ByteView(case.raw), "package", Context(
+                product(variant, update=False), packages.trust(variant), case.device.state, case.device.contents,
+                development=case.development,
+            )
         )  # fmt: skip
         found = verdict.findings
         codes = tuple(dict.fromkeys(finding.code for finding in found))

@@ -12,8 +12,8 @@ import pytest
 from workshop import BUILD_TIME, firmware, product, signer, trust_of
 
 from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
-from imgseal.flow.judge import judge
 from imgseal.flow.release import Job, release
 from imgseal.formats.trust_anchors.codec import AnchorSet, decode_update
 from imgseal.keys.anchor_set import anchor_set
@@ -96,7 +96,7 @@ class Device:
                 self.state = applied.state
                 self.slots = {slot: ByteView(data) for slot, data in applied.slots.items()}
             return "accepted" if applied.verdict.accepted else applied.verdict.findings[0].code
-        verdict = judge(ByteView(raw), name, self.product, trust, self.state, contents=self.slots, anchors=self.held)
+        verdict = judge(ByteView(raw), name, Context(self.product, trust, self.state, self.slots, anchors=self.held))
         if verdict.accepted:
             self.held = decode_update(raw).anchors
         return "accepted" if verdict.accepted else verdict.findings[0].code
@@ -108,13 +108,7 @@ class Device:
             component = next(c for c in self.product.components.values() if c.number == number)
             slot = component.run[member.slot]
             verdict = judge(
-                self.slots[slot],
-                slot,
-                self.product,
-                trust,
-                self.state,
-                contents=self.slots,
-                anchors=self.held,
+                self.slots[slot], slot, Context(self.product, trust, self.state, self.slots, anchors=self.held)
             )
             if not verdict.accepted:
                 return False

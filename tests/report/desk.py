@@ -30,9 +30,7 @@ def material_of(
 ) -> Material:
     shop = shop or workshop()
     given = state or fresh(shop.product)
-    context = Context(
-        shop.product, shop.trust, given, held or {}, development=development, whole_set=not given.fresh, day=DAY
-    )
+    context = Context(shop.product, shop.trust, given, held or {}, development=development, day=DAY)
     return gather(ByteView(data), "p.suit", context, tool="0")
 
 
