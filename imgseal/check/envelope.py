@@ -8,15 +8,7 @@ from imgseal.check.context import Context
 from imgseal.check.installation import installation, shared
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
-from imgseal.check.trusted_signers import (
-    example_key,
-    for_another_role,
-    of_everyone,
-    of_the_desk,
-    out_of_force,
-    revoked_key,
-    too_few,
-)
+from imgseal.check.trusted_signers import for_another_role, of_everyone, of_the_desk, too_few, unusable
 from imgseal.errors import Place
 from imgseal.findings import Finding, said_by
 from imgseal.formats.cose.sign1 import CoseError, Sign1, read_block
@@ -116,7 +108,7 @@ def signature(subject: PackageSubject, context: Context) -> Iterator[Finding]:
         if anchor is None:
             subject.idle.append((number, block))
             continue
-        refused = example_key(anchor, context) or revoked_key(anchor, context) or out_of_force(anchor, context)
+        refused = unusable(anchor, context)
         if refused is None and not anchor.good_for(None, context.product.class_name):
             refused = Finding(
                 "trust.key-not-for-this",

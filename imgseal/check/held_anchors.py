@@ -7,15 +7,8 @@ from imgseal.check.runner import Check, run
 from imgseal.check.trust_update import UpdateSubject, device_class, judge_update, published, set_details, vendor
 from imgseal.errors import Place
 from imgseal.findings import PASSED, Finding, Verdict
-from imgseal.formats.trust_anchors.codec import (
-    AnchorFormatError,
-    AnchorSet,
-    AnchorUpdate,
-    encode_set,
-    flash_block,
-    number_words,
-    read_flash_block,
-)
+from imgseal.formats.trust_anchors import codec
+from imgseal.formats.trust_anchors.codec import AnchorFormatError, AnchorSet, AnchorUpdate
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.limits import TRUST_BYTES
 from imgseal.window import Bytes
@@ -33,10 +26,10 @@ def judge_anchors(data: Bytes, name: str, context: Context, device: str) -> Verd
 def _held_block(content: bytes) -> AnchorSet | None:
     """Return the set of a block as devices leave the factory with; None for anything else, an update among it."""
     try:
-        anchors = read_flash_block(content)
+        anchors = codec.read_flash_block(content)
     except AnchorFormatError:
         return None
-    return anchors if flash_block(anchors) == content else None
+    return anchors if codec.flash_block(anchors) == content else None
 
 
 def _judge_held(block: AnchorSet, held: AnchorSet, name: str, context: Context, device: str) -> Verdict:
@@ -50,15 +43,15 @@ def _judge_held(block: AnchorSet, held: AnchorSet, name: str, context: Context, 
 
 def same(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The set is the one that the device is known to hold, or leaves the factory with."""
-    found, held = encode_set(subject.update.anchors), encode_set(subject.held)
+    found, held = codec.encode_set(subject.update.anchors), codec.encode_set(subject.held)
     if found == held:
         return None
     return Finding(
         "trust.not-by-apex",
         "nothing signs a set as devices hold it, and this is not the one of the product file or the device",
         Place(key="keys"),
-        expected=f"set {number_words(subject.held.number)}, SHA-256 {hashlib.sha256(held).hexdigest()}",
-        found=f"set {number_words(subject.update.anchors.number)}, SHA-256 {hashlib.sha256(found).hexdigest()}",
+        expected=f"set {codec.number_words(subject.held.number)}, SHA-256 {hashlib.sha256(held).hexdigest()}",
+        found=f"set {codec.number_words(subject.update.anchors.number)}, SHA-256 {hashlib.sha256(found).hexdigest()}",
         hint="make it again: imgseal factory; or judge it for its own device: imgseal check --device FILE",
     )
 

@@ -4,8 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.identity import other_class, other_vendor
-from imgseal.check.machine.executor import Machine
-from imgseal.check.machine.host import Failure
+from imgseal.check.machine.executor import Failure, Machine
 from imgseal.check.machine.simulated import SimulatedDevice
 from imgseal.check.manifest_rules import outside
 from imgseal.check.package_subject import PackageSubject

@@ -8,17 +8,8 @@ from imgseal.errors import Place
 from imgseal.findings import PASSED, Finding, Verdict, said_by
 from imgseal.formats.cose.labels import ESP256
 from imgseal.formats.sealed_image.codec import HeaderBlock
-from imgseal.formats.trust_anchors.codec import (
-    GENERATION,
-    IMAGES,
-    PACKAGES,
-    AnchorFormatError,
-    AnchorSet,
-    AnchorUpdate,
-    decode_update,
-    encode_set,
-    number_words,
-)
+from imgseal.formats.trust_anchors import codec
+from imgseal.formats.trust_anchors.codec import AnchorFormatError, AnchorSet, AnchorUpdate
 from imgseal.keys.anchor_set import anchor_set, refuse_off_curve
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
 from imgseal.keys.published import origin_of
@@ -51,7 +42,7 @@ def judge_update(data: Bytes, name: str, context: Context, device: str) -> Verdi
     if any(result.name == "signature" and result.outcome == PASSED for result in results):
         new = subject.update.anchors
         by = "the contingency key" if subject.by_contingency else "the apex trust anchor"
-        details = (*set_details(new, f", after {number_words(held.number)}"), ("signed by", by))
+        details = (*set_details(new, f", after {codec.number_words(held.number)}"), ("signed by", by))
     return Verdict(name, "trust anchor update", device, results, details)
 
 
@@ -63,9 +54,9 @@ def set_details(anchors: AnchorSet, after: str = "") -> tuple[tuple[str, str], .
         return f"{number} key" + ("" if number == 1 else "s")
 
     return (
-        ("set", number_words(anchors.number) + after),
-        ("images", f"{keys(IMAGES)}, {anchors.need_images} needed"),
-        ("packages", f"{keys(PACKAGES)}, {anchors.need_packages} needed"),
+        ("set", codec.number_words(anchors.number) + after),
+        ("images", f"{keys(codec.IMAGES)}, {anchors.need_images} needed"),
+        ("packages", f"{keys(codec.PACKAGES)}, {anchors.need_packages} needed"),
         ("revoked", str(len(anchors.revoked))),
     )
 
@@ -73,7 +64,7 @@ def set_details(anchors: AnchorSet, after: str = "") -> tuple[tuple[str, str], .
 def structure(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The update is one set, a signer and a signature, and every key is a point of the curve."""
     try:
-        subject.update = decode_update(subject.data)
+        subject.update = codec.decode_update(subject.data)
         refuse_off_curve(subject.update.anchors, subject.update.signer)
     except AnchorFormatError as error:
         return said_by("structure.trust-set", error)
@@ -247,7 +238,7 @@ def _does_not_start(header: HeaderBlock, new: AnchorSet, bit: int) -> str:
 
     One that an old device passed over because it did not know the key counts now, and has to hold.
     """
-    keys = {anchor.key_id: anchor for anchor in new.anchors if anchor.role == IMAGES}
+    keys = {anchor.key_id: anchor for anchor in new.anchors if anchor.role == codec.IMAGES}
     count = 0
     for slot, value in zip(header.statement.signatures, header.signatures, strict=True):
         anchor = keys.get(slot.key_id)
@@ -269,12 +260,12 @@ def number(subject: UpdateSubject, _context: Context) -> Finding | None:
     So whoever has the apex key cannot use up the numbers of its successor. The same set may come once more.
     """
     held, new = subject.held, subject.update.anchors
-    generation = held.number >> GENERATION
+    generation = held.number >> codec.GENERATION
     if subject.by_contingency:
-        least, most = generation + 1 << GENERATION, (generation + 2 << GENERATION) - 1
+        least, most = generation + 1 << codec.GENERATION, (generation + 2 << codec.GENERATION) - 1
     else:
-        least, most = held.number + 1, (generation + 1 << GENERATION) - 1
-    again = not subject.by_contingency and encode_set(new) == encode_set(held)
+        least, most = held.number + 1, (generation + 1 << codec.GENERATION) - 1
+    again = not subject.by_contingency and codec.encode_set(new) == codec.encode_set(held)
     if least <= new.number <= most or again:
         return None
     return Finding(

@@ -102,9 +102,9 @@ def recorded_state(
     What is being delivered, switched or returned does not show: the state is that of the set that counts. What slots
     hold is left out, and so are anchors and what is known of other devices.
     """
-    from imgseal.formats.install_record.record import NO_RECORD, SETTLED, TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
+    from imgseal.formats.install_record.record import EMPTY, SETTLED, TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
 
-    record = record or NO_RECORD
+    record = record or EMPTY
     rules, numbers = product.rules, product.numbers
     trial = None
     if record.phase in (TRIAL, UNPROVEN):

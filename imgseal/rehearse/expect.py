@@ -95,10 +95,10 @@ def _lying_there(device: Device, members: Mapping[int, Member]) -> PermittedSet:
 
 def _recovery_there(device: Device) -> tuple[Sealed, ...]:
     recovery = device.recovery
-    if recovery is None or device.slots.run_header(recovery, 0) is None:
+    header = None if recovery is None else device.slots.run_header(recovery, 0)
+    if recovery is None or header is None:
         return ()
-    digest = statement_digest(device.slots.view(recovery.run[0]).read(0, 512))
-    image = device.slots.read_run(recovery, 0, digest)
+    image = device.slots.read_run(recovery, 0, statement_digest(header.statement_bytes))
     return () if image is None else (image,)
 
 

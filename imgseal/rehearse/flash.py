@@ -190,16 +190,6 @@ class Flash:
         data = block.data[start : start + count] if block.firm else self._unreliable(part, block, start, count)
         return data if part.erased is not None else self._with_undefined(part, block, start, data)
 
-    def programmed(self, memory: str, at: int, length: int) -> bool:
-        """Say whether every unit of a range was programmed since its erase; for memories that count them."""
-        part = self._memories[memory]
-        size, unit = part.erase_block, part.write_unit
-        for where in range(at - at % unit, at + length, unit):
-            block = self.blocks.get((memory, where // size))
-            if block is None or not (block.weak or block.done >> (where % size // unit) & 1):
-                return False
-        return True
-
     def _undefined(self, count: int) -> bytes:
         """Return what erased units of an unreadable memory read as this time."""
         return (self.noise.bytes(8) * (count // 8 + 1))[:count]

@@ -8,16 +8,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.check.package_subject import PackageSubject
-from imgseal.formats.install_record.record import (
-    DELIVERING,
-    NO_RECORD,
-    SETTLED,
-    SWITCHING,
-    TRIAL,
-    UNPROVEN,
-    Member,
-    Record,
-)
+from imgseal.formats.install_record.record import DELIVERING, EMPTY, SETTLED, SWITCHING, TRIAL, UNPROVEN, Member, Record
 from imgseal.product.model import Component
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Device
@@ -70,7 +61,7 @@ class Installer:
         device = self.device
         if device.source is None:
             return NOTHING_TO_DO
-        record = self.journal.record or NO_RECORD
+        record = self.journal.record or EMPTY
         verdict, subject = device.examine(device.source, record)
         if not verdict.accepted:
             code = verdict.findings[0].code if verdict.findings else "no finding"

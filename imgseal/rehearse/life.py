@@ -101,6 +101,11 @@ class Life:
         self._starts = moment.starts
         self._tried = moment.tried
         self._healthy = moment.healthy
+        self._cut: int | None = None
+        self._tear: Noise | None = None
+        self._known: set[object] = set()
+        self._log: Callable[[Operation | Step, Moment], None] | None = None
+        self._until_trial = False
         self.operations = 0
         self.boots = 0
         self.down = True  # whether the product stands still, because the bootloader works

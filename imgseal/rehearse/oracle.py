@@ -91,6 +91,7 @@ class Oracle:
         self._product = product
         self._recoveries = promise.recoveries if promise.recovery is None else (*promise.recoveries, promise.recovery)
         self._by_number = {c.number: c for c in product.components.values()}
+        self._recovery_number = next((c.number for c in product.components.values() if c.recovery), 0)
         self._allowed = self._ranges()
         self.witness = Witness(product)
 
@@ -159,9 +160,7 @@ class Oracle:
             raise ViolationError("verified", "the recovery image was started, and its signatures were not verified")
 
     def _recoveries_there(self, flash: Flash) -> list[Sealed]:
-        number = next((c.number for c in self._by_number.values() if c.recovery), None)
-        known = () if number is None else self._recoveries
-        return [image for image in known if self._lies_there(flash, number or 0, 0, image)]
+        return [image for image in self._recoveries if self._lies_there(flash, self._recovery_number, 0, image)]
 
     def has_recovery(self, flash: Flash) -> bool:
         """Say whether the recovery image of the package lies in its slot; also where the package brings none."""
@@ -291,6 +290,5 @@ class Oracle:
         return any(counters.get(number, 0) < value for number, value in wanted.items())
 
     def _recovery_counter(self, flash: Flash) -> dict[int, int]:
-        number = next((c.number for c in self._by_number.values() if c.recovery), 0)
         there = self._recoveries_there(flash)
-        return {number: counter_of(there[-1])} if there else {}
+        return {self._recovery_number: counter_of(there[-1])} if there else {}

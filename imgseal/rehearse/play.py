@@ -5,10 +5,9 @@ from collections.abc import Callable, Mapping
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
-from imgseal.rehearse.estimate import Estimate, Worked, estimate
+from imgseal.rehearse.estimate import Estimate, Worked, estimate, keeping, room_for_package
 from imgseal.rehearse.explore import SCENARIOS, Explorer, Tally, Violation
 from imgseal.rehearse.flash import Operation
-from imgseal.rehearse.keep import keeping, room_for_package
 from imgseal.rehearse.life import Life, Moment, Programs, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError

@@ -84,10 +84,7 @@ def command(
         state, device = _numbers(project, state, device, before, development=development)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
-    context = Context(
-        project.product, trust, state, contents, development=development, day=day,
-        anchors=anchors,
-    )  # fmt: skip
+    context = Context(project.product, trust, state, contents, development=development, day=day, anchors=anchors)
     material = gather(data, package, context, tool=__version__, device=device)
     made = day_of(build_time()) if "SOURCE_DATE_EPOCH" in os.environ else today()
     material = material._replace(made=made, logged=_logged(project, material))

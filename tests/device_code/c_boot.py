@@ -16,9 +16,9 @@ from c_build import SOURCES, STRICT, run, write_config
 from imgseal.device_code.codes import values
 from imgseal.formats.install_record.record import SETTLED, Member, decode
 from imgseal.keys.trusted_keys import Trust
-from imgseal.product.model import Product
+from imgseal.product.model import Memory, Product
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
-from imgseal.rehearse.flash import FlashReadError, FlashRuleError, PowerCutError
+from imgseal.rehearse.flash import Flash, FlashReadError, FlashRuleError, PowerCutError
 from imgseal.rehearse.install import Installer, brought
 from imgseal.rehearse.journal import NoPlaceError
 from imgseal.rehearse.life import Programs
@@ -39,6 +39,16 @@ END = c.CFUNCTYPE(None, c.POINTER(U32), BYTES)
 VERIFY = c.CFUNCTYPE(U32, BYTES, BYTES, BYTES, BYTES)
 ON_CURVE = c.CFUNCTYPE(U32, BYTES, BYTES)
 VERIFY_SECOND = c.CFUNCTYPE(U32, BYTES, BYTES, c.c_size_t, BYTES)
+
+
+def programmed(flash: Flash, memory: Memory, at: int, length: int) -> bool:
+    """Say whether every unit of a range was programmed since its erase; for memories that count them."""
+    size, unit = memory.erase_block, memory.write_unit
+    for where in range(at - at % unit, at + length, unit):
+        block = flash.blocks.get((memory.name, where // size))
+        if block is None or not (block.weak or block.done >> (where % size // unit) & 1):
+            return False
+    return True
 
 
 class Reader(c.Structure):
@@ -227,7 +237,7 @@ class Library(CryptoInPython):
             data = flash.read(name, at, length)
             if (
                 self.of.memories[name].erased is None
-                and not flash.programmed(name, at, length)
+                and not programmed(flash, self.of.memories[name], at, length)
                 and flash.noise.below(2)
             ):
                 raise FlashReadError(f"{name}: never programmed")

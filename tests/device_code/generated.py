@@ -46,7 +46,7 @@ from in_c import states
 from packages import Device
 from variants import product, signers
 
-from imgseal.check import signature as of_images
+from imgseal.check import trusted_signers as of_images
 from imgseal.check.context import Context
 from imgseal.check.judge import judge
 from imgseal.device_state.device import Trial, fresh

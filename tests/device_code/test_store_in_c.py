@@ -19,9 +19,9 @@ from imgseal.check.context import Context
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.rehearse.device import Judgements
+from imgseal.rehearse.estimate import keeping, room_for_package
 from imgseal.rehearse.explore import SCENARIOS
 from imgseal.rehearse.flash import Block, Operation
-from imgseal.rehearse.keep import keeping, room_for_package
 from imgseal.rehearse.life import Life, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError

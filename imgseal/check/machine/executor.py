@@ -8,13 +8,13 @@ behind try-each and run-sequence.
 import hashlib
 from collections.abc import Iterable, Mapping
 from types import SimpleNamespace
-from typing import NoReturn, TypeVar
+from typing import NoReturn, Protocol, TypeVar
 
-from imgseal.check.machine.host import Failure, Host
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
 from imgseal.formats.suit.digest import SuitDigest
 from imgseal.limits import CHUNK, COMMANDS_RUN, HASHED_BYTES
+from imgseal.records import NamedTuple
 
 _HASHES = {-16: "sha256", -43: "sha384", -44: "sha512"}
 _IN_SHARED = (labels.SET_COMPONENT_INDEX, labels.RUN_SEQUENCE, labels.TRY_EACH, labels.OVERRIDE_PARAMETERS)
@@ -34,6 +34,51 @@ _FAILED_CODES = {
     labels.CONDITION_UPDATE_AUTHORISED: "rules.not-authorised",
     labels.CONDITION_VERSION: "identity.layers-disagree",
 }
+
+
+class Host(Protocol):
+    """The device that a manifest is executed on; components by their index in the manifest."""
+
+    def identity(self, index: int, kind: int) -> bytes:
+        """The vendor (1), class (2) or device (24) identifier of a component's processor."""
+
+    def slot(self, index: int) -> int:
+        """The slot that the component would be installed to, or started from."""
+
+    def content(self, index: int) -> memoryview | None:
+        """What the component holds now."""
+
+    def store(self, index: int, data: memoryview) -> None:
+        """Replace what the component holds."""
+
+    def payload(self, uri: str) -> memoryview | None:
+        """The integrated payload of that key."""
+
+    def battery(self) -> int | None:
+        """Charge in mWh; None for enough."""
+
+    def authorised(self, priority: int) -> bool:
+        """Whether the application agrees to an update of this priority."""
+
+    def version(self, index: int) -> tuple[int, ...] | None:
+        """The version of what the component holds, as SUIT numbers."""
+
+    def invoke(self, index: int) -> None:
+        """Start the component; nothing runs after it."""
+
+
+class Failure(NamedTuple):
+    """Why execution stopped: finding code, message, where in the manifest, what was expected and found.
+
+    `stated` is the identifier that the manifest asks for, where another one is the cause.
+    """
+
+    code: str
+    message: str
+    where: str
+    expected: str | None = None
+    found: str | None = None
+    stated: object = None
 
 
 class _Stop(Exception):  # noqa: N818 - control flow inside this module, never seen outside

@@ -67,7 +67,7 @@ def first_record(current: Mapping[int, Member], sequence: int, manifest_digest: 
     )  # fmt: skip
 
 
-NO_RECORD = first_record({}, 0, None)
+EMPTY = first_record({}, 0, None)
 """What a device goes by that has none: nothing is installed, and nothing is going on."""
 
 
