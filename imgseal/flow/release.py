@@ -148,26 +148,16 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
 
 
 def sign_package(
-    data: Bytes,
-    name: str,
-    product: Product,
-    trust: Trust,
-    signer: "Signer",
-    *,
-    day: str | None,
-    agree: Callable[[Verdict], None],
-    fielded: "Fielded | None" = None,
+    data: Bytes, name: str, context: Context, signer: "Signer", agree: Callable[[Verdict], None]
 ) -> "tuple[ByteView, Verdict]":
     """Add a signature to a released package that the judge accepts but for missing ones.
 
     `agree` is called with the verdict before anything is signed, and raises where it does not. Returns the package and
     the verdict on it: accepted, or short of signatures and nothing else. RefusedError for any other refusal.
-    `fielded` as in `Job`.
     """
     from imgseal.make.add_signature import add_signature  # noqa: PLC0415 - judging needs no maker
 
-    state = fresh(product)._replace(fielded=fielded)
-    context = Context(product, trust, state, partial=True, day=day)
+    product, trust = context.product, context.trust
     with_one = context._replace(trust=trust._replace(need_packages=1))
     before = judge(data, name, with_one)
     refuse_unjudged(before, "this package")

@@ -5,8 +5,10 @@ from collections.abc import Callable
 
 import click
 
+from imgseal.check.context import Context
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
+from imgseal.device_state.device import fresh
 from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.findings import Verdict
 from imgseal.flow.release import sign_package
@@ -156,16 +158,9 @@ def _sign_package(project: Project, data: ByteView, name: str, reference: str, o
             click.echo(f"  {label:<10}{text}", err=True)
         _consent(f"Sign this package with {signer.name}?", yes=yes)
 
-    made, verdict = sign_package(
-        data,
-        name,
-        project.product,
-        project.trust(),
-        signer,
-        day=today(),
-        agree=agree,
-        fielded=fielded_now(project, None, development=False),
-    )
+    state = fresh(project.product)._replace(fielded=fielded_now(project, None, development=False))
+    context = Context(project.product, project.trust(), state, partial=True, day=today())
+    made, verdict = sign_package(data, name, context, signer, agree)
     write_all([Output(out, [made.read(0, made.size)])])
     if not verdict.accepted:
         finding = verdict.findings[0]

@@ -77,20 +77,14 @@ class Device:
     """
 
     def __init__(
-        self,
-        facts: Facts,
-        flash: Flash,
-        counters: Counters,
-        source: Bytes | None,
-        judgements: Judgements,
-        mark: Callable[[str], None] = lambda _where: None,
+        self, facts: Facts, flash: Flash, counters: Counters, source: Bytes | None, judgements: Judgements
     ) -> None:
         self.facts = facts
         self.product = facts.product
         self.flash = flash
         self.counters = counters
         self.source = source
-        self.mark = mark
+        self.mark: Callable[[str], None] = lambda _where: None
         self.slots = Slots(flash, facts.product, judgements.headers)
         self.by_number = {c.number: c for c in facts.product.components.values()}
         self._judgements = judgements

@@ -102,19 +102,16 @@ class Explorer:
         logs: list[tuple[Scenario, _Log]] = []
         for scenario in SCENARIOS[::2]:
             log: _Log = []
-            life = self._life(self._stage.moment, scenario, ())
-            self._follow(life, scenario, (), set(), log=log)
-            self._learn(scenario, life)
+            self._follow(self._life(self._stage.moment, scenario, ()), (), log=log)
             self.tally.operations[str(scenario)] = len(log)
             logs.append((scenario, log))
         everything = 2 * sum(len(log) for _, log in logs)
         resumed: list[tuple[Scenario, int, Moment, int]] = []
         for scenario, number, cut in self._cuts(logs):
             life = self._life(cut, scenario, (number,))
-            self._follow(life, scenario, (number,), self._known[scenario])
+            self._follow(life, (number,))
             self.tally.singles += 1
             self.tally.joined += life.joined
-            self._learn(scenario, life)
             resumed.append((scenario, number, cut, life.operations))
             progress(self.tally.singles, everything)
         self._second_cuts(resumed, pairs, progress)
@@ -154,12 +151,10 @@ class Explorer:
     def _pair(self, scenario: Scenario, number: int, cut: Moment, second: int) -> None:
         first = self._life(cut, scenario, (number,))
         cuts = number, second
-        self._follow(first, scenario, cuts, self._known[scenario], cut=second, tear=self._noise(scenario, cuts))
+        self._follow(first, cuts, cut=second)
         if not first.was_cut:
             return  # it joins a known run earlier now: what would be cut there was cut before
-        life = self._life(first.moment(), scenario, cuts)
-        self._follow(life, scenario, cuts, self._known[scenario])
-        self._learn(scenario, life)
+        self._follow(self._life(first.moment(), scenario, cuts), cuts)
 
     def _life(self, moment: Moment, scenario: Scenario, cuts: tuple[int, ...]) -> Life:
         source = self._package if scenario.source or not cuts else None
@@ -171,23 +166,19 @@ class Explorer:
         """Return what decides where the last of these cuts tears its operation."""
         return Noise(f"{Token(self._seed, scenario, cuts)} tear")
 
-    def _follow(
-        self,
-        life: Life,
-        scenario: Scenario,
-        cuts: tuple[int, ...],
-        known: set[object],
-        *,
-        cut: int | None = None,
-        tear: Noise | None = None,
-        log: _Log | None = None,
-    ) -> None:
+    def _follow(self, life: Life, cuts: tuple[int, ...], *, cut: int | None = None, log: _Log | None = None) -> None:
+        """Run a life, to a cut if there is to be one; what one that ends by itself has passed shortens later ones."""
+        scenario = life.scenario
+        tear = None if cut is None else self._noise(scenario, cuts)
+        note = None if log is None else lambda operation, moment: log.append((operation, moment))
         try:
-            note = None if log is None else lambda operation, moment: log.append((operation, moment))
-            life.run(known=known, cut=cut, tear=tear, log=note)
+            life.run(known=self._known[scenario], cut=cut, tear=tear, log=note)
         except ViolationError as error:
             token = Token(self._seed, scenario, cuts)
             raise _FoundError(Violation(error.invariant, error.message, tuple(life.device.events), token)) from None
+        if cut is None:
+            self._known[scenario].update(life.states)
+            self.tally.states += len(life.states)
 
     def _torn(self, moment: Moment, operation: Operation | Step, noise: Noise) -> Moment:
         """Return what the cut of an operation leaves."""
@@ -205,10 +196,6 @@ class Explorer:
             pass
         return Moment(flash.blocks, counters.firm, counters.loose, moment.starts, moment.tried, moment.healthy)
 
-    def _learn(self, scenario: Scenario, life: Life) -> None:
-        self._known[scenario].update(life.states)
-        self.tally.states += len(life.states)
-
     def replay(self, token: Token) -> tuple[Violation | None, tuple[str, ...]]:
         """Play one run again, and return what it violates, if anything, and everything that happened."""
         scenario = token.scenario
@@ -220,10 +207,10 @@ class Explorer:
             cut = cuts[done] if done < len(cuts) else None
             tear = self._noise(played, cuts[: done + 1])
             try:
-                self._follow(life, scenario, cuts, set(), cut=cut, tear=tear)
-            except _FoundError as found:
-                events += found.violation.events
-                return found.violation._replace(events=tuple(events)), tuple(events)
+                life.run(known=set(), cut=cut, tear=tear)
+            except ViolationError as error:
+                events += life.device.events
+                return Violation(error.invariant, error.message, tuple(events), token), tuple(events)
             events += life.device.events
             if cut is None:
                 break

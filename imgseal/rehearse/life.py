@@ -90,11 +90,12 @@ class Life:
         programs: Programs,
     ) -> None:
         facts, moment, oracle, _ = stage
-        self._scenario = scenario
+        self.scenario = scenario
         self._oracle = oracle
         self._programs = programs
         self._flash, self._counters = moment.storage(facts, noise)
-        self.device = programs.device(facts, self._flash, self._counters, source, judgements, self._mark)
+        self.device = programs.device(facts, self._flash, self._counters, source, judgements)
+        self.device.mark = self._mark
         self.device.verified = oracle.witness.verified
         self._flash.watch = self._flash_operation
         self._counters.watch = self._counter_operation
@@ -151,7 +152,7 @@ class Life:
         return Moment(blocks, firm, counters.loose, self._starts, self._tried, self._healthy)
 
     def _sessions(self) -> None:
-        device, programs, scenario = self.device, self._programs, self._scenario
+        device, programs, scenario = self.device, self._programs, self.scenario
         power_on = True
         for _ in range(_RESETS):
             journal = programs.journal(self._flash, device.product)
