@@ -8,12 +8,14 @@ alone and holds all of it as objects, so it is not used. Memory is bounded: the 
 
 import zlib
 from collections.abc import Callable, Iterator
+from functools import partial
 from struct import Struct
 from typing import BinaryIO
 
-from imgseal.errors import InputError, Place
+from imgseal.formats.archives.pieces import damaged, gathered
 from imgseal.records import NamedTuple
 
+_damaged = partial(damaged, "zip archive")
 STORED, DEFLATED = 0, 8
 # fields of the records by their `struct` codes; x are bytes that nobody here asks for
 _LOCAL, _CENTRAL, _END = Struct("<6x2H4x3L2H"), Struct("<8x2H4x3L4H2x2L"), Struct("<4x4H2LH")
@@ -76,11 +78,7 @@ class Content:
 
     def read(self, count: int) -> bytes:
         """Return up to `count` bytes, fewer only at the end; InputError or zlib.error where the data is damaged."""
-        pieces = []
-        while count and (piece := self._some(count)):
-            pieces.append(piece)
-            count -= len(piece)
-        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+        return gathered(self._some, count)
 
     def _some(self, count: int) -> bytes:
         if self._inflate is None:
@@ -114,15 +112,6 @@ class Content:
         if self._crc != self._expected:
             found, expected = f"{self._crc:08x}", f"{self._expected:08x}"
             raise _damaged("a member's CRC is wrong", self._at, f"{found}, expected {expected}")
-
-
-def _damaged(message: str, at: int, found: str | None = None) -> InputError:
-    return InputError(
-        f"this zip archive cannot be read: {message}",
-        place=Place(offset=at),
-        found=found,
-        hint="make the archive again",
-    )
 
 
 def ends_as_zip(tail: bytes) -> bool:
