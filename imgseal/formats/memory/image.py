@@ -71,10 +71,8 @@ class MemoryImage:
 
         out = intelhex.IntelHex()
         for region in self._regions:
-            address = region.address
-            for piece in self.chunks(region):
-                out.frombytes(piece, offset=address)
-                address += len(piece)
+            for number, piece in enumerate(self.chunks(region)):
+                out.frombytes(piece, offset=region.address + number * CHUNK)
         if self._start_address is not None:
             out.start_addr = {"EIP": self._start_address}
         return out
@@ -205,15 +203,11 @@ class MemoryImage:
 
 def _joined(extents: tuple[Extent, ...]) -> tuple[Region, ...]:
     regions: list[Region] = []
-    start = end = -1
     for extent in extents:
-        if extent.address != end:
-            if start >= 0:
-                regions.append(Region(start, end - start))
-            start = extent.address
-        end = extent.address + extent.size
-    if start >= 0:
-        regions.append(Region(start, end - start))
+        if regions and regions[-1].end == extent.address:
+            regions[-1] = Region(regions[-1].address, regions[-1].size + extent.size)
+        else:
+            regions.append(Region(extent.address, extent.size))
     return tuple(regions)
 
 

@@ -6,9 +6,9 @@ binary. Here most files are something else.
 
 import re
 
-from imgseal.formats.source.detect import ELF, kind_of_record
+from imgseal.formats.source.detect import ADDRESS_BYTES, ELF, kind_of_record
 from imgseal.formats.source.unread_binary import unread_binary
-from imgseal.formats.source.unread_text import ADDRESS_BYTES, BEGIN, CARRY, DAMAGED, kind_in, squeezed
+from imgseal.formats.source.unread_text import BEGIN, CARRY, DAMAGED, kind_in, squeezed
 
 OTHER_PACKAGE = "an update package in an encoding that devices do not read"
 """CBOR tag 107 with more bytes than it needs, or behind the tag that only says that CBOR follows (RFC 8949 3.4.6)."""

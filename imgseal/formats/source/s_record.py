@@ -8,10 +8,10 @@ from typing import BinaryIO
 
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.store import ByteStore
+from imgseal.formats.source.detect import ADDRESS_BYTES
 from imgseal.formats.source.runs import Layout, Run
 from imgseal.formats.source.text_records import TextReader, shown
 
-_ADDRESS_BYTES = {b"0": 2, b"1": 2, b"2": 3, b"3": 4, b"5": 2, b"6": 3, b"7": 4, b"8": 3, b"9": 2}
 _LAYOUTS = {
     kind: Layout(prefix=b"S" + kind, address_bytes=size, typed=False, counted=size + 1, total=0xFF)
     for kind, size in ((b"1", 2), (b"2", 3), (b"3", 4))
@@ -57,7 +57,7 @@ class _Reader(TextReader):
 
     def record(self, text: bytes) -> None:
         kind = text[1:2]
-        width = _ADDRESS_BYTES.get(kind)
+        width = ADDRESS_BYTES.get(kind)
         if width is None:
             self.refuse("this record type does not exist", "S0 to S3, S5 to S9", shown(text[:2]), "the file is damaged")
         raw = self.bytes_of(text[2:])

@@ -8,10 +8,10 @@ from imgseal.errors import InputError, Place
 from imgseal.formats.memory.builder import ImageBuilder
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.store import ByteStore
+from imgseal.formats.source.detect import DIGITS
 from imgseal.formats.source.runs import Layout, Run, take_run
 from imgseal.limits import CHUNK, FIRMWARE_BYTES, LINE_BYTES
 
-_DIGITS = b"0123456789abcdefABCDEF"
 _MOST_AHEAD = 1 << 16
 """Records of one run: all that fit 64 KiB of addresses."""
 
@@ -160,7 +160,7 @@ class TextReader:
 
     def _behind_end(self, text: bytes) -> None:
         """Text behind the end record occurs in real files and means nothing; records there would be lost silently."""
-        if text.startswith(self.lead) and sum(byte in _DIGITS for byte in text[1:11]) >= min(8, len(text) - 1):
+        if text.startswith(self.lead) and sum(byte in DIGITS for byte in text[1:11]) >= min(8, len(text) - 1):
             self.refuse(
                 "a record follows the end record",
                 f"no record behind line {self.ended_at}",
@@ -189,7 +189,7 @@ class TextReader:
             return unhexlify(digits)
         except Error:
             pass
-        bad = next((index for index, byte in enumerate(digits) if byte not in _DIGITS), None)
+        bad = next((index for index, byte in enumerate(digits) if byte not in DIGITS), None)
         if bad is None:
             self.refuse(
                 "this record has an odd number of digits",
