@@ -58,16 +58,12 @@ def load_public(data: bytes, name: str) -> AnyKey:
     """Read a public key file; SigningKeyError when it holds something else."""
     der = _body(data, b"PUBLIC KEY")
     try:
-        if der is not None and der.startswith(_SPKI_HEAD) and len(der) == len(_SPKI_HEAD) + _POINT:
-            return public_from_point(der[len(_SPKI_HEAD) :])
-        if (
-            der is not None
-            and der.startswith(_ML_DSA_SPKI_HEAD)
-            and len(der) == len(_ML_DSA_SPKI_HEAD) + _ML_DSA_PUBLIC
-        ):
+        if point := _behind(der, _SPKI_HEAD, _POINT):
+            return public_from_point(point)
+        if value := _behind(der, _ML_DSA_SPKI_HEAD, _ML_DSA_PUBLIC):
             from imgseal.keys.mldsa44 import MlDsa44Key  # noqa: PLC0415 - only where there is such a key
 
-            return MlDsa44Key(der[len(_ML_DSA_SPKI_HEAD) :])
+            return MlDsa44Key(value)
     except ValueError:
         raise SigningKeyError(
             "the point of this public key does not lie on P-256",
@@ -113,14 +109,13 @@ def load_private(data: bytes, name: str, passphrase: Callable[[], bytes]) -> Any
     """
     data = hidden(data)  # what a traceback may show of this frame is hidden
     der = _body(data, b"PRIVATE KEY")
-    if der is not None and der.startswith(_PKCS8_HEAD):
-        scalar, rest = der[len(_PKCS8_HEAD) : len(_PKCS8_HEAD) + _SCALAR], der[len(_PKCS8_HEAD) + _SCALAR :]
-        if rest.startswith(_PKCS8_MIDDLE) and len(rest) == len(_PKCS8_MIDDLE) + _POINT:
-            return _derive(scalar, rest[len(_PKCS8_MIDDLE) :], name)
-    if der is not None and der.startswith(_ML_DSA_PKCS8_HEAD) and len(der) == len(_ML_DSA_PKCS8_HEAD) + _SEED:
+    pair = _behind(der, _PKCS8_HEAD, _SCALAR + len(_PKCS8_MIDDLE) + _POINT)
+    if pair and (point := _behind(pair[_SCALAR:], _PKCS8_MIDDLE, _POINT)):
+        return _derive(pair[:_SCALAR], point, name)
+    if seed := _behind(der, _ML_DSA_PKCS8_HEAD, _SEED):
         from imgseal.keys import mldsa44  # noqa: PLC0415 - only where there is such a key
 
-        return mldsa44.from_seed(der[len(_ML_DSA_PKCS8_HEAD) :])
+        return mldsa44.from_seed(seed)
     if b"PUBLIC KEY-----" in data:
         raise SigningKeyError(
             "a public key stands where a private key is expected",
@@ -185,6 +180,11 @@ def _body(data: bytes, label: bytes) -> Hidden | None:
         return Hidden(binascii.a2b_base64(b"".join(text[len(head) : -len(tail)].split()), strict_mode=True))
     except binascii.Error:
         return None
+
+
+def _behind(der: Hidden | None, head: bytes, size: int) -> Hidden | None:
+    """Return what stands behind a head where it is just so many bytes."""
+    return der[len(head) :] if der is not None and der.startswith(head) and len(der) == len(head) + size else None
 
 
 def _looks(data: bytes) -> str:

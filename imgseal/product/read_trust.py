@@ -113,7 +113,7 @@ def _must_verify(table: Table, algorithms: tuple[str, ...]) -> tuple[str, ...]:
 
 def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
     """Read [trust]: the entries of each role, and how many signers it needs."""
-    roles = []
+    roles: list[tuple[tuple[TrustEntry, ...], int]] = []
     for role in ("images", "packages"):
         if role not in table:
             table.refuse(role, "this key is missing", f"[trust.{role}] with keys = [...]", "nothing")
@@ -126,28 +126,21 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
     development = table.table("development", "trust.development")
     desk = [tuple(TrustEntry(text) for text in development.get(role)) for role in ("images", "packages")]
     uncounted = tuple(TrustEntry(text) for text in table.get("uncounted"))
-    for entry in uncounted:
-        _refuse_token(table, "uncounted", entry.key)
-    lone = [table.get(name) for name in ("apex", "contingency")]
-    for name, text in zip(("apex", "contingency"), lone, strict=True):
-        if text is not None:
-            _refuse_token(table, name, text)
-    if lone[1] is not None and lone[0] is None:
-        table.refuse("contingency", "a contingency key for nothing", "trust.apex as well", lone[1])
-    for role, keys in zip(("images", "packages"), desk, strict=True):
-        for entry in keys:
-            _refuse_token(development, role, entry.key)
+    apex, contingency = table.get("apex"), table.get("contingency")
+    if contingency is not None and apex is None:
+        table.refuse("contingency", "a contingency key for nothing", "trust.apex as well", contingency)
     seen: dict[str, str] = {}
-    for where, entries in (
-        ("trust.images", roles[0][0]),
-        ("trust.packages", roles[1][0]),
-        ("trust.development.images", desk[0]),
-        ("trust.development.packages", desk[1]),
-        ("trust.apex", tuple(TrustEntry(name) for name in lone[:1] if name)),
-        ("trust.contingency", tuple(TrustEntry(name) for name in lone[1:] if name)),
-        ("trust.uncounted", uncounted),
+    for holder, where, entries in (
+        (table, "trust.images", roles[0][0]),
+        (table, "trust.packages", roles[1][0]),
+        (development, "trust.development.images", desk[0]),
+        (development, "trust.development.packages", desk[1]),
+        (table, "trust.apex", (TrustEntry(apex),) if apex else ()),
+        (table, "trust.contingency", (TrustEntry(contingency),) if contingency else ()),
+        (table, "trust.uncounted", uncounted),
     ):
         for entry in entries:
+            _refuse_token(holder, where.rpartition(".")[2], entry.key)
             if entry.key in seen:
                 table.refuse(
                     where.split(".")[1],
@@ -157,7 +150,9 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
                     "make a key for each role: imgseal key new FILE",
                 )
             seen[entry.key] = where
-    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], lone[0], lone[1], uncounted)
+    return TrustTable(
+        roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], apex, contingency, uncounted
+    )
 
 
 def _list(table: Table, key: str, least: int) -> list[object]:

@@ -7,7 +7,7 @@ judged, in its one encoding: nothing signs the unprotected header, so whatever s
 """
 
 from imgseal.errors import InputError, Place
-from imgseal.formats.cbor.strict import CborError, Tag, decode, encode
+from imgseal.formats.cbor.strict import CborError, Tag, decode, encode, is_integer
 from imgseal.formats.cose.labels import ALG, CRIT, STRUCTURES
 from imgseal.limits import BLOCK_BYTES
 from imgseal.records import NamedTuple
@@ -121,7 +121,7 @@ def take_apart(data: bytes) -> Sign1:
     if CRIT in header or CRIT in unprotected:
         raise CoseError("a critical header that is not understood", expected="no crit header")
     algorithm = header.get(ALG)
-    if isinstance(algorithm, bool) or not isinstance(algorithm, int):
+    if not is_integer(algorithm):
         raise CoseError("the algorithm is not in the protected header", expected="label 1", found=str(algorithm))
     return Sign1(structure, protected, algorithm, signature)
 

@@ -147,13 +147,18 @@ def resume(data: bytes, at: int) -> Tip:
     line = _read_line(data)
     if line.at != at:
         raise _displaced(line, at)
-    size = line.entry.number
-    if len(line.edge) != size.bit_count():
+    if len(line.edge) != line.entry.number.bit_count():
         raise _not_continuing(line.entry.number, "its edge is of another size")
+    return _behind(line, len(data))
+
+
+def _behind(line: _Line, length: int) -> Tip:
+    """Return where the log ends with a line of so many bytes; LogError where its own root is not what follows."""
+    size = line.entry.number
     peaks = push(line.edge, size, line.leaf)
     if root_of(peaks) != line.root:
-        raise _not_continuing(line.entry.number, "its root is not that of its edge and entry")
-    return Tip(size + 1, at + len(data) + 1, peaks, line.root, line.entry.least)
+        raise _not_continuing(size, "its root is not that of its edge and entry")
+    return Tip(size + 1, line.at + length + 1, peaks, line.root, line.entry.least)
 
 
 def _displaced(line: _Line, at: int) -> ForkError:
@@ -213,9 +218,7 @@ def _follow(tip: Tip, data: bytes) -> Step:
         raise _not_continuing(entry.number, "its edge is that of another log")
     if line.at != tip.at:
         raise _displaced(line, tip.at)
-    peaks = push(tip.peaks, tip.size, line.leaf)
-    if root_of(peaks) != line.root:
-        raise _not_continuing(entry.number, "its root is not that of its edge and entry")
+    behind = _behind(line, len(data))
     try:
         least = raised(tip.least, entry.packages, entry.sequence, entry.bootloader)
     except GoingDownError as error:
@@ -233,4 +236,4 @@ def _follow(tip: Tip, data: bytes) -> Step:
             expected="the highest sequence and counters so far, by class and variant",
             hint="imgseal adds no such entry: the log was made or changed by something else",
         )
-    return Step(entry, line.leaf, Tip(tip.size + 1, tip.at + len(data) + 1, peaks, line.root, least))
+    return Step(entry, line.leaf, behind)

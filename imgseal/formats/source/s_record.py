@@ -30,22 +30,15 @@ def read_s_records(
 
 class _Reader(TextReader):
     lead = b"S"
+    end_record = "a record of type S7, S8 or S9, or one that counts the data records (S5, S6)"
 
     def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None) -> None:
         super().__init__(name, store, aside)
         self._records = 0
         self._counted = False
-        self._start: int | None = None
-
-    def end_record(self) -> str:
-        return "a record of type S7, S8 or S9, or one that counts the data records (S5, S6)"
 
     def is_complete(self) -> bool:
         return self.ended_at is not None or self._counted
-
-    def start_address(self) -> int | None:
-        # common practice, no source: writers put 0 there when they know no entry point
-        return self._start or None
 
     def layout(self, block: bytes, position: int) -> Layout | None:
         return _LAYOUTS.get(block[position + 1 : position + 2]) if block[position : position + 1] == b"S" else None
@@ -99,7 +92,8 @@ class _Reader(TextReader):
             self._counted = True
         else:
             self.ended_at = self.line
-            self._start = address
+            # common practice, no source: writers put 0 there when they know no entry point
+            self.start = address or None
 
     def _say(self, text: bytes) -> None:
         """Keep what a header record says, for those who want to know what a file holds beside firmware."""

@@ -25,6 +25,9 @@ class TextReader:
     lead = b""
     """The character that every record starts with."""
 
+    end_record = ""
+    """What the end record looks like, in words."""
+
     def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None = None) -> None:
         self.name = name
         self.builder = ImageBuilder(store, name)
@@ -32,6 +35,10 @@ class TextReader:
         self.aside = aside
         self.ended_at: int | None = None
         self.has_data = False
+        self.start: int | None = None
+        """The entry point that was read."""
+        self.notes: tuple[str, ...] = ()
+        """Remarks on what was read."""
         self._trailing = 0
         self._slow = 1
         self._ahead = _MOST_AHEAD
@@ -44,7 +51,7 @@ class TextReader:
             raise InputError(
                 "the end record is missing: the file was cut off" if self.has_data else "there is no data in this file",
                 place=Place(file=self.name, line=self.line + 1),
-                expected=self.end_record(),
+                expected=self.end_record,
                 found="the end of the file",
                 hint="make or copy the file again",
             )
@@ -56,11 +63,10 @@ class TextReader:
                 found="only other records",
                 hint="is it the right file?",
             )
-        notes = self.notes()
         if self._trailing:
             some = "1 line" if self._trailing == 1 else f"{self._trailing} lines"
-            notes += (f"{some} of text behind the end record in line {self.ended_at} ignored",)
-        return self.builder.finish(start_address=self.start_address(), notes=notes)
+            self.notes += (f"{some} of text behind the end record in line {self.ended_at} ignored",)
+        return self.builder.finish(start_address=self.start, notes=self.notes)
 
     def layout(self, block: bytes, position: int) -> Layout | None:
         """Return the layout of the data record at `position`, if it may start a run."""
@@ -74,21 +80,9 @@ class TextReader:
         """Take one record, which starts with the lead character and has no blanks around it."""
         raise NotImplementedError
 
-    def end_record(self) -> str:
-        """Say what the end record looks like."""
-        raise NotImplementedError
-
     def is_complete(self) -> bool:
         """Whether the file may end here."""
         return self.ended_at is not None
-
-    def start_address(self) -> int | None:
-        """Return the entry point that was read."""
-        raise NotImplementedError
-
-    def notes(self) -> tuple[str, ...]:
-        """Return remarks on what was read."""
-        return ()
 
     def _blocks(self, stream: BinaryIO) -> Iterator[bytes]:
         """Yield pieces of about limits.CHUNK bytes that end behind a line feed, the last one perhaps without one."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from imgseal.formats.cbor.strict import encode
+from imgseal.formats.cbor.strict import encode, is_integer
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Sequence, decode_sequence, encode_sequence
 from imgseal.formats.suit.component import ComponentId, component_id
@@ -82,9 +82,8 @@ def encode_manifest(manifest: Manifest) -> bytes:
 def decode_manifest(data: bytes) -> Manifest:
     """Read the content of the manifest's byte string; SuitError says which member breaks which rule."""
     if len(data) > MANIFEST_BYTES:
-        refuse(
-            "manifest", "the manifest is larger than a device would copy", f"at most {MANIFEST_BYTES} bytes", len(data)
-        )
+        most = f"at most {MANIFEST_BYTES} bytes"
+        refuse("manifest", "the manifest is larger than a device would copy", most, len(data))
     value = decode_part(data, "manifest")
     if not isinstance(value, dict):
         refuse("manifest", "this is no manifest", "a map", value)
@@ -92,16 +91,12 @@ def decode_manifest(data: bytes) -> Manifest:
         if label not in labels.MANIFEST_MEMBERS:
             refuse("manifest", "an unknown member", "the labels of the SUIT registry", label)
         if value[label] is None:  # absent and null would be two encodings of one meaning
-            refuse(
-                f"manifest.{labels.MANIFEST_MEMBERS[label].replace(' ', '-')}",
-                "a member without a value",
-                "a value",
-                None,
-            )
-    if isinstance(value.get(labels.VERSION_MEMBER), bool) or value.get(labels.VERSION_MEMBER) != 1:
-        refuse("manifest.version", "a manifest version that is not supported", "1", value.get(labels.VERSION_MEMBER))
+            refuse(f"manifest.{_name(label)}", "a member without a value", "a value")
+    version = value.get(labels.VERSION_MEMBER)
+    if not is_integer(version) or version != 1:
+        refuse("manifest.version", "a manifest version that is not supported", "1", version)
     sequence = value.get(labels.SEQUENCE_NUMBER)
-    if isinstance(sequence, bool) or not isinstance(sequence, int) or not 0 <= sequence <= _SEQUENCE_MAX:
+    if not is_integer(sequence) or not 0 <= sequence <= _SEQUENCE_MAX:
         refuse("manifest.sequence", "this is no sequence number of a device", f"0 to {_SEQUENCE_MAX}", sequence)
     if labels.COMMON not in value:
         refuse("manifest.common", "the common part is missing")
@@ -127,7 +122,7 @@ def _common(data: object) -> tuple[object, tuple[ComponentId, ...], Sequence]:
     if not isinstance(common, dict) or any(label not in _COMMON_KEYS for label in common):
         refuse("common", "this is no common part", f"a map with labels {_COMMON_KEYS}", common)
     if any(value is None for value in common.values()):  # absent and null would be two encodings of one meaning
-        refuse("common", "a member without a value", "a value", None)
+        refuse("common", "a member without a value", "a value")
     listed = common.get(labels.COMPONENTS, [])
     if not isinstance(listed, list) or len(listed) > COMPONENTS or (labels.COMPONENTS in common and not listed):
         refuse("common.components", "this is no list of components", f"1 to {COMPONENTS} identifiers", listed)
@@ -138,8 +133,12 @@ def _common(data: object) -> tuple[object, tuple[ComponentId, ...], Sequence]:
     return common.get(labels.DEPENDENCIES), components, shared
 
 
+def _name(label: int) -> str:
+    return labels.MANIFEST_MEMBERS[label].replace(" ", "-")
+
+
 def _member(label: int, value: object) -> Member:
-    where = labels.MANIFEST_MEMBERS[label].replace(" ", "-")
+    where = _name(label)
     if isinstance(value, list):
         if label not in labels.SEVERABLE:
             refuse(where, "this member cannot be severed", "a byte string", value)
@@ -157,10 +156,6 @@ def _set_version(value: object) -> tuple[int, ...] | None:
     if value is None:
         return None
     numbers = decode_part(value, "set-version")
-    if (
-        not isinstance(numbers, list)
-        or not numbers
-        or not all(isinstance(n, int) and not isinstance(n, bool) for n in numbers)
-    ):
+    if not isinstance(numbers, list) or not numbers or not all(map(is_integer, numbers)):
         refuse("set-version", "this is no version", "an array of integers", numbers)
     return tuple(numbers)
