@@ -31,9 +31,9 @@ def generate(kind: str = P256) -> AnyPrivateKey:
     """Make a fresh key of a kind from the operating system's random source."""
     if kind == P256:
         return ec.generate_private_key(ec.SECP256R1())
-    from imgseal.keys import mldsa44  # noqa: PLC0415 - only where there is such a key
+    from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PrivateKey  # noqa: PLC0415 - on use
 
-    return mldsa44.generate()
+    return MLDSA44PrivateKey.generate()
 
 
 def encode_private(private: AnyPrivateKey, passphrase: bytes | None) -> bytes:

@@ -115,17 +115,13 @@ def _needs(table: Table, own: str, numbers: Mapping[str, int]) -> tuple[Requirem
         if other not in known:
             table.document.refuse(path, "there is no such component", ", ".join(known), other)
         expected = 'a range such as ">=1.3.0, <2.0.0", ">=1.3.0" or "<2.0.0"'
-        least: Version | None = None
-        below: Version | None = None
+        parts = [part.strip() for part in str(text).split(",")]
+        lows = [part[2:] for part in parts if part.startswith(">=")]
+        highs = [part[1:] for part in parts if part.startswith("<") and not part.startswith("<=")]
         try:
-            for part in str(text).split(","):
-                stripped = part.strip()
-                if stripped.startswith(">=") and least is None:
-                    least = Version.parse(stripped[2:].strip())
-                elif stripped.startswith("<") and not stripped.startswith("<=") and below is None:
-                    below = Version.parse(stripped[1:].strip())
-                else:
-                    raise ValueError(stripped)
+            if len(lows) > 1 or len(highs) > 1 or len(lows) + len(highs) != len(parts):
+                raise ValueError(text)
+            least, below = (Version.parse(ends[0].strip()) if ends else None for ends in (lows, highs))
         except ValueError:
             table.document.refuse(path, "this is no range of versions", expected, str(text))
         lowest = Version.parse("0.0.0-alpha.0")

@@ -117,11 +117,7 @@ def _merge_local(tree: _Tree, local_text: str, name: str) -> None:
         document.refuse(("signing",), "this is no table", "[signing.development] or [signing.release]", shown(signing))
     target = tree.setdefault("signing", {})
     for which, values in signing.items():
-        if which not in ("development", "release"):
-            document.refuse(("signing", which), "unknown key", "development or release", which)
-        table = Table(document, values, ("signing", which), f"signing.{which}")
-        for key in values:
-            read_references(table, key)
+        _signing_keys(document, which, values)
         if isinstance(target, dict):
             place = target.setdefault(which, {})
             if isinstance(place, dict):
@@ -232,7 +228,7 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
         class_id=class_identifier(vendor_id, class_name),
         hardware=product.at("hardware").hardware(),
         release=release,
-        signing=_signing(root),
+        signing={which: _signing_keys(document, which, keys) for which, keys in root.items("signing").items()},
         memories=memories,
         slots=slots,
         components=components,
@@ -252,14 +248,12 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
     return made
 
 
-def _signing(root: Table) -> dict[str, SigningKeys]:
-    signing = {}
-    for which, values in root.items("signing").items():
-        if which not in ("development", "release"):
-            root.document.refuse(("signing", which), "unknown key", "development or release", which)
-        table = Table(root.document, values, ("signing", which), f"signing.{which}")
-        signing[which] = SigningKeys(read_references(table, "images"), read_references(table, "packages"))
-    return signing
+def _signing_keys(document: Document, which: str, values: object) -> SigningKeys:
+    """Read [signing.development] or [signing.release]."""
+    if which not in ("development", "release"):
+        document.refuse(("signing", which), "unknown key", "development or release", which)
+    table = Table(document, values, ("signing", which), f"signing.{which}")
+    return SigningKeys(read_references(table, "images"), read_references(table, "packages"))
 
 
 def _factory(table: Table, components: Mapping[str, Component]) -> Factory:

@@ -6,6 +6,7 @@ directory that fill the file, and data that ends where its size says. The standa
 alone and holds all of it as objects, so it is not used. Memory is bounded: the directory's bytes, and a piece of data.
 """
 
+import re
 import zlib
 from collections.abc import Callable, Iterator
 from functools import partial
@@ -119,27 +120,29 @@ def ends_as_zip(tail: bytes) -> bool:
 
     Whatever is in front of it, and also where something follows: readers pass over that, and `directory` refuses it.
     """
-    at = tail.find(_END_MAGIC)
-    while at >= 0 and at + _END.size <= len(tail):
+    for at in _ends(tail):
+        if at + _END.size > len(tail):
+            break
         if tail[max(0, at - _LOCATOR.size) : at].startswith(_LOCATOR_MAGIC):
             return True
         size = _END.unpack_from(tail, at)[4]
         first = at - size
         if size >= _CENTRAL.size and (first < 0 or tail.startswith(_CENTRAL_MAGIC, first)):
             return True
-        at = tail.find(_END_MAGIC, at + 1)
     return False
+
+
+def _ends(tail: bytes) -> list[int]:
+    """Return where the last bytes have the magic of an end record."""
+    return [match.start() for match in re.finditer(_END_MAGIC, tail)]
 
 
 def _end_record(tail: bytes) -> int | None:
     """Return where in the last bytes the end record lies: the last one, and the only one that reaches to the end."""
-    fitting, last, at = [], -1, tail.find(_END_MAGIC)
-    while at >= 0:
-        last = at
-        if tail[at + 20 : at + 22] == (len(tail) - at - _END.size & _MAX16).to_bytes(2, "little"):
-            fitting.append(at)
-        at = tail.find(_END_MAGIC, at + 1)
-    return last if fitting == [last] and last + _END.size <= len(tail) else None
+    ends = _ends(tail)
+    size = len(tail) - _END.size  # in front of an end record without a comment
+    fitting = [at for at in ends if tail[at + 20 : at + 22] == (size - at & _MAX16).to_bytes(2, "little")]
+    return fitting[0] if fitting == ends[-1:] and fitting[0] <= size else None
 
 
 def directory(stream: BinaryIO) -> Directory:

@@ -15,7 +15,7 @@ class Extent(NamedTuple):
 
 
 class ByteStore:
-    """Bytes that are appended while an image is built, and read often.
+    """Bytes that are appended while an image is built, and read often; `size` of them so far.
 
     They lie in a binary stream that can be read, written and positioned, in memory where none is given; the caller
     opens and closes it. The stream belongs to the store as long as the image is used: nobody else moves its position.
@@ -28,7 +28,6 @@ class ByteStore:
         self._stream = BytesIO() if stream is None else stream
         self._at_end = False
         self.size = 0
-        """Bytes appended so far."""
 
     def append(self, data: bytes) -> int:
         """Add bytes at the end; return the offset of the first one."""

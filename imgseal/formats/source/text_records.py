@@ -20,13 +20,14 @@ _MOST_SLOW = 4096
 
 
 class TextReader:
-    """Base of both readers: they say what a record means. One reader reads one file."""
+    """Base of both readers: they say what a record means. One reader reads one file.
+
+    What they have read of it are `start`, the entry point, and `notes`, remarks. `lead` is the character that every
+    record starts with, `end_record` says what the last one looks like.
+    """
 
     lead = b""
-    """The character that every record starts with."""
-
     end_record = ""
-    """What the end record looks like, in words."""
 
     def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None = None) -> None:
         self.name = name
@@ -36,9 +37,7 @@ class TextReader:
         self.ended_at: int | None = None
         self.has_data = False
         self.start: int | None = None
-        """The entry point that was read."""
         self.notes: tuple[str, ...] = ()
-        """Remarks on what was read."""
         self._trailing = 0
         self._slow = 1
         self._ahead = _MOST_AHEAD

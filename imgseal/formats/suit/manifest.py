@@ -56,27 +56,27 @@ def encode_member(member: Member) -> bytes:
 
 def encode_manifest(manifest: Manifest) -> bytes:
     """Return the encoded map, not yet wrapped in a byte string."""
-    common: dict[int, object] = {}
-    if manifest.dependencies is not None:
-        common[labels.DEPENDENCIES] = manifest.dependencies
-    if manifest.components:
-        common[labels.COMPONENTS] = manifest.components
-    if manifest.shared:
-        common[labels.SHARED] = encode_sequence(manifest.shared)
+    common = {
+        labels.DEPENDENCIES: manifest.dependencies,
+        labels.COMPONENTS: manifest.components or None,
+        labels.SHARED: encode_sequence(manifest.shared) if manifest.shared else None,
+    }
     value: dict[int, object] = {
         labels.VERSION_MEMBER: manifest.version,
         labels.SEQUENCE_NUMBER: manifest.sequence_number,
-        labels.COMMON: encode(common),
+        labels.COMMON: _encode_present(common),
+        labels.REFERENCE_URI: manifest.reference_uri,
+        labels.COMPONENT_MEMBER: manifest.component,
+        labels.SET_VERSION: None if manifest.set_version is None else encode(manifest.set_version),
     }
-    if manifest.reference_uri is not None:
-        value[labels.REFERENCE_URI] = manifest.reference_uri
-    if manifest.component is not None:
-        value[labels.COMPONENT_MEMBER] = manifest.component
-    if manifest.set_version is not None:
-        value[labels.SET_VERSION] = encode(list(manifest.set_version))
     for label, member in manifest.members.items():
         value[label] = member.to_value() if isinstance(member, SuitDigest) else encode_member(member)
-    return encode(value)
+    return _encode_present(value)
+
+
+def _encode_present(members: dict[int, object]) -> bytes:
+    """Encode a map of the members that there are."""
+    return encode({label: member for label, member in members.items() if member is not None})
 
 
 def decode_manifest(data: bytes) -> Manifest:
