@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.hidden import HiddenText
-from imgseal.keys.token_errors import LOCKED, refuse
+from imgseal.keys.token_errors import LOCKED, asking
 from imgseal.product.token_uri import TokenUri
 from imgseal.records import NamedTuple
 
@@ -58,10 +58,8 @@ class Desk:
     def look(self, module: str, uri: TokenUri, name: str) -> OpenToken:
         """Return a session that sees only what a token shows without PIN."""
         token = self.token(module, uri, name)
-        try:
+        with asking(name, "open a session"):
             return OpenToken(token, token.open(), None)
-        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-            refuse(error, name, "open a session")
 
     def token(self, module: str, uri: TokenUri, name: str) -> "Token":
         """Return the one token that the URI's attributes fit, uninitialised ones left out."""
@@ -98,19 +96,17 @@ class Desk:
         if flags & TokenFlag.LOGIN_REQUIRED:
             last = bool(flags & TokenFlag.USER_PIN_FINAL_TRY)
             pin = self._ask(PinRequest(token.label, text_of(token.serial), uri, name, last, pad))
-        try:
+        with asking(name, "log in"):
             if flags & TokenFlag.LOGIN_REQUIRED:
                 return OpenToken(token, token.open(rw=write, user_pin=PROTECTED_AUTH if pad else pin), pin)
             return OpenToken(token, token.open(rw=write), None)
-        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-            refuse(error, name, "log in")
 
     def _tokens(self, module: str, name: str) -> "list[Token]":
         library = self._load(module, name)
         from pkcs11 import TokenFlag  # noqa: PLC0415 - only where there is a token
 
         tokens = []
-        try:
+        with asking(name, "list its tokens"):
             for slot in library.get_slots(token_present=True):
                 try:
                     token = slot.get_token()
@@ -118,8 +114,6 @@ class Desk:
                     continue
                 if token.flags & TokenFlag.TOKEN_INITIALIZED:
                     tokens.append(token)
-        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-            refuse(error, name, "list its tokens")
         return tokens
 
     def _load(self, module: str, name: str) -> Any:

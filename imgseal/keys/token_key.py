@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.p256 import PublicKey, public_from_point, public_of
 from imgseal.keys.token import Desk, OpenToken, text_of
-from imgseal.keys.token_errors import refuse
+from imgseal.keys.token_errors import asking
 from imgseal.product.token_uri import TokenUri
 from imgseal.records import NamedTuple
 
@@ -46,10 +46,8 @@ class TokenSigner:
         from pkcs11 import Mechanism  # noqa: PLC0415 - only where there is a token
 
         digest = hashlib.sha256(message).digest()
-        try:
+        with asking(self.name, "sign"):
             signature: bytes = self._key.sign(digest, mechanism=Mechanism.ECDSA, pin=self._pin)
-        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-            refuse(error, self.name, "sign")
         return signature
 
 
@@ -122,10 +120,8 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
 
     def remove() -> None:
         for part in (private, public):
-            try:
+            with asking(name, "remove the key that it had just made"):
                 part.destroy()
-            except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-                refuse(error, name, "remove the key that it had just made")
 
     try:
         for attribute, wanted in (("SENSITIVE", True), ("EXTRACTABLE", False), ("SIGN", True)):
@@ -152,7 +148,7 @@ def _generated(opened: OpenToken, label: str | None, identifier: bytes, name: st
     from pkcs11 import Attribute, KeyType, MechanismFlag  # noqa: PLC0415 - only where there is a token
 
     nothing_else = (Attribute.EXTRACTABLE, Attribute.DECRYPT, Attribute.UNWRAP, Attribute.DERIVE)
-    try:
+    with asking(name, "make a key"):
         curve = opened.session.create_domain_parameters(KeyType.EC, {Attribute.EC_PARAMS: _CURVE}, local=True)
         pair: tuple[Any, Any] = curve.generate_keypair(
             id=identifier,
@@ -162,8 +158,6 @@ def _generated(opened: OpenToken, label: str | None, identifier: bytes, name: st
             public_template={Attribute.PRIVATE: False, Attribute.ENCRYPT: False, Attribute.WRAP: False},
             private_template={Attribute.SENSITIVE: True, Attribute.PRIVATE: True, **dict.fromkeys(nothing_else, False)},
         )
-    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-        refuse(error, name, "make a key")
     return pair
 
 
@@ -268,10 +262,8 @@ def _objects(
     from pkcs11 import Attribute, ObjectClass  # noqa: PLC0415 - only where there is a token
 
     wanted = {Attribute.CLASS: ObjectClass[kind], Attribute.LABEL: label, Attribute.ID: identifier}
-    try:
+    with asking(name, "search its objects"):
         return list(opened.session.get_objects({key: each for key, each in wanted.items() if each is not None}))
-    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-        refuse(error, name, "search its objects")
 
 
 def _protection(key: Any) -> str:

@@ -64,11 +64,8 @@ class Value(Node):
     def pair(self) -> tuple[float, float]:
         """Return a typical and a longest time, both above 0."""
         times = self.value if isinstance(self.value, list) else []
-        if (
-            len(times) != 2
-            or any(type(t) not in (int, float) or not 0 < t <= 1e9 for t in times)
-            or times[0] > times[1]
-        ):
+        fits = len(times) == 2 and all(type(t) in (int, float) and 0 < t <= 1e9 for t in times)
+        if not fits or times[0] > times[1]:
             self.refuse("a typical and a longest time: two numbers such as [45, 400]")
         return float(times[0]), float(times[1])
 

@@ -125,18 +125,16 @@ def decode_proof(data: bytes) -> Inclusion | Consistency:
 def refuse_unless_holds(proof: Inclusion | Consistency) -> None:
     """LogError where a proof does not prove what it says."""
     if isinstance(proof, Inclusion):
-        leaf = leaf_hash(encode_entry(proof.entry))
-        if not inclusion_holds(leaf, proof.entry.number, proof.head.size, proof.path, proof.head.root):
-            raise LogError(
-                f"this proof does not hold: entry {proof.entry.number} is not shown to be in the log",
-                expected=f"a path that leads to {proof.head}",
-                hint="make the proof again from the log: imgseal log prove",
-            )
-        return
-    first, second = proof.first, proof.second
-    if not consistency_holds(first.size, first.root, second.size, second.root, proof.path):
+        entry, head = proof.entry, proof.head
+        holds = inclusion_holds(leaf_hash(encode_entry(entry)), entry.number, head.size, proof.path, head.root)
+        what, end = f"entry {entry.number} is not shown to be in the log", str(head)
+    else:
+        first, second = proof.first, proof.second
+        holds = consistency_holds(first.size, first.root, second.size, second.root, proof.path)
+        what, end = "the second log is not shown to continue the first", f"{first} and {second}"
+    if not holds:
         raise LogError(
-            "this proof does not hold: the second log is not shown to continue the first",
-            expected=f"a path that leads to {first} and {second}",
+            f"this proof does not hold: {what}",
+            expected=f"a path that leads to {end}",
             hint="make the proof again from the log: imgseal log prove",
         )

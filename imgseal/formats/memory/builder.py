@@ -122,19 +122,14 @@ class ImageBuilder:
         last = self._last
         if last >= 0 and address == self._starts[last] + self._sizes[last]:
             self._sizes[last] += len(data)
-        elif address >= self._top:
-            if len(self._starts) >= REGIONS:
-                raise self._too_many(line)
-            self._last = len(self._starts)
-            self._starts.append(address)
-            self._sizes.append(len(data))
-            self._offsets.append(offset)
+        elif address >= self._top and len(self._starts) >= REGIONS:
+            raise self._too_many(line)
         else:
             self._last = index = bisect_right(self._starts, address)
             self._starts.insert(index, address)
             self._sizes.insert(index, len(data))
             self._offsets.insert(index, offset)
-            self._steps += 1
+            self._steps += address < self._top
             if self._steps >= _STEPS_BACK:
                 self._pages = Pages(self._store)
         self._top = max(self._top, address + len(data))

@@ -145,17 +145,9 @@ def _parameters(argument: object, where: str) -> dict[int, object]:
     return out
 
 
-def _is_unsigned(value: object) -> bool:
-    return is_integer(value) and value >= 0
-
-
-def _is_uuid(value: object) -> bool:
-    return isinstance(value, bytes) and len(value) == 16
-
-
 _Rule = tuple[Callable[[object], bool], str, str]
-_IDENTIFIER: _Rule = (_is_uuid, "this is no identifier", "16 bytes")
-_UNSIGNED: _Rule = (_is_unsigned, "this is no unsigned integer", "0 or more")
+_IDENTIFIER: _Rule = (lambda value: isinstance(value, bytes) and len(value) == 16, "this is no identifier", "16 bytes")
+_UNSIGNED: _Rule = (lambda value: is_integer(value) and value >= 0, "this is no unsigned integer", "0 or more")
 _BOOLEAN: _Rule = (lambda value: isinstance(value, bool), "this is neither true nor false", "true or false")
 _BYTES: _Rule = (lambda value: isinstance(value, bytes), "this is no byte string", "a byte string")
 _RULES: dict[int, _Rule] = {

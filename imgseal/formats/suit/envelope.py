@@ -3,14 +3,13 @@
 Bytes are hashed as they were received and never encoded again for it. Payloads are views of the received bytes.
 """
 
-import hashlib
 from collections.abc import Iterator, Mapping
 from typing import NoReturn
 
 from imgseal.errors import Place
 from imgseal.formats.cbor.strict import BSTR, MAP, TAG, TSTR, CborError, bstr_head, encode, map_head, read_head, scan
 from imgseal.formats.suit import labels
-from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.digest import SuitDigest, sha256_digest
 from imgseal.formats.suit.errors import SuitError, decode_part, refuse
 from imgseal.limits import BLOCKS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
@@ -36,7 +35,7 @@ class Envelope(NamedTuple):
 
 def wrapped_digest(content: bytes) -> SuitDigest:
     """Return the SHA-256 digest of a member: over its byte string with the head, as the draft's digests are."""
-    return SuitDigest(-16, hashlib.sha256(bstr_head(len(content)) + content).digest())
+    return sha256_digest(bstr_head(len(content)) + content)
 
 
 def envelope_pieces(
