@@ -38,7 +38,10 @@ class OpenToken(NamedTuple):
 
 
 class Desk:
-    """The modules and sessions of one command. `ask` returns the PIN, or None once a person was told to type it."""
+    """The modules and sessions of one command; errors name no file.
+
+    `ask` returns the PIN, or None once a person was told to type it.
+    """
 
     __slots__ = ("_ask", "_modules", "_open")
 
@@ -49,27 +52,26 @@ class Desk:
 
     def log_in(self, module: str, uri: TokenUri, name: str, *, write: bool = False) -> OpenToken:
         """Return a logged-in session on the one token that fits; SigningKeyError says why there is none."""
-        token = self.token(module, uri, name)
+        token = self.token(module, uri)
         place = (module, token.slot.slot_id)
         if place not in self._open:
             self._open[place] = self._log_in(token, uri, name, write=write)
         return self._open[place]
 
-    def look(self, module: str, uri: TokenUri, name: str) -> OpenToken:
+    def look(self, module: str, uri: TokenUri) -> OpenToken:
         """Return a session that sees only what a token shows without PIN."""
-        token = self.token(module, uri, name)
-        with asking(name, "open a session"):
+        token = self.token(module, uri)
+        with asking("open a session"):
             return OpenToken(token, token.open(), None)
 
-    def token(self, module: str, uri: TokenUri, name: str) -> "Token":
+    def token(self, module: str, uri: TokenUri) -> "Token":
         """Return the one token that the URI's attributes fit, uninitialised ones left out."""
-        tokens = self._tokens(module, name)
+        tokens = self._tokens(module)
         found = [token for token in tokens if _fits(self._modules[module], token, uri)]
         if len(found) == 1:
             return found[0]
         raise SigningKeyError(
             "several tokens fit this URI" if found else "no token fits this URI",
-            place=Place(file=name),
             expected="one token",
             found="; ".join(_described(token) for token in (found or tokens)[:8]) or f"{module} shows no token at all",
             hint="add serial= to the URI"
@@ -90,23 +92,23 @@ class Desk:
 
         flags = token.flags
         if flags & TokenFlag.USER_PIN_LOCKED:
-            raise SigningKeyError(LOCKED[0], place=Place(file=name), found=_described(token), hint=LOCKED[1])
+            raise SigningKeyError(LOCKED[0], found=_described(token), hint=LOCKED[1])
         pin = None
         pad = bool(flags & TokenFlag.PROTECTED_AUTHENTICATION_PATH)
         if flags & TokenFlag.LOGIN_REQUIRED:
             last = bool(flags & TokenFlag.USER_PIN_FINAL_TRY)
             pin = self._ask(PinRequest(token.label, text_of(token.serial), uri, name, last, pad))
-        with asking(name, "log in"):
+        with asking("log in"):
             if flags & TokenFlag.LOGIN_REQUIRED:
                 return OpenToken(token, token.open(rw=write, user_pin=PROTECTED_AUTH if pad else pin), pin)
             return OpenToken(token, token.open(rw=write), None)
 
-    def _tokens(self, module: str, name: str) -> "list[Token]":
-        library = self._load(module, name)
+    def _tokens(self, module: str) -> "list[Token]":
+        library = self._load(module)
         from pkcs11 import TokenFlag  # noqa: PLC0415 - only where there is a token
 
         tokens = []
-        with asking(name, "list its tokens"):
+        with asking("list its tokens"):
             for slot in library.get_slots(token_present=True):
                 try:
                     token = slot.get_token()
@@ -116,7 +118,7 @@ class Desk:
                     tokens.append(token)
         return tokens
 
-    def _load(self, module: str, name: str) -> Any:
+    def _load(self, module: str) -> Any:
         if module in self._modules:
             return self._modules[module]
         try:
@@ -124,7 +126,6 @@ class Desk:
         except ImportError:
             raise SigningKeyError(
                 "this key is in a PKCS#11 token, and the library for tokens is not installed",
-                place=Place(file=name),
                 expected="the Python package python-pkcs11",
                 hint="install imgseal with it: pip install 'imgseal[token]'",
             ) from None

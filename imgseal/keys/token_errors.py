@@ -6,9 +6,8 @@ reason why a module could not be loaded.
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import NoReturn
 
-from imgseal.errors import Place, SigningKeyError
+from imgseal.errors import SigningKeyError
 
 _ONCE = "it was tried once; check it before you try again: most tokens lock after a few wrong ones"
 LOCKED = (
@@ -44,20 +43,15 @@ _WORDS = {
 
 
 @contextmanager
-def asking(name: str, doing: str) -> Iterator[None]:
+def asking(doing: str) -> Iterator[None]:
     """Raise SigningKeyError for what a module answers inside; `doing` says what it is asked to do."""
     try:
         yield
     except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-        _refuse(error, name, doing)
-
-
-def _refuse(error: Exception, name: str, doing: str) -> NoReturn:
-    answer = type(error).__name__
-    if str(error).endswith(" 0x68"):  # CKR_KEY_FUNCTION_NOT_PERMITTED, which the library has no class for
-        answer = "KeyFunctionNotPermitted"
-    unknown = f"the token could not {doing}", "the documentation of its module explains the answer"
-    message, hint = _WORDS.get(answer, unknown)
-    raise SigningKeyError(
-        message, place=Place(file=name), found=f"PKCS#11 answer {answer} when asked to {doing}", hint=hint
-    ) from None
+        answer = type(error).__name__
+        if str(error).endswith(" 0x68"):  # CKR_KEY_FUNCTION_NOT_PERMITTED, which the library has no class for
+            answer = "KeyFunctionNotPermitted"
+        unknown = f"the token could not {doing}", "the documentation of its module explains the answer"
+        message, hint = _WORDS.get(answer, unknown)
+        found = f"PKCS#11 answer {answer} when asked to {doing}"
+        raise SigningKeyError(message, found=found, hint=hint) from None

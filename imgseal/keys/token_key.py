@@ -8,7 +8,7 @@ import hashlib
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from imgseal.errors import Place, SigningKeyError
+from imgseal.errors import SigningKeyError, in_file
 from imgseal.keys.p256 import PublicKey, public_from_point, public_of
 from imgseal.keys.token import Desk, OpenToken, text_of
 from imgseal.keys.token_errors import asking
@@ -46,7 +46,7 @@ class TokenSigner:
         from pkcs11 import Mechanism  # noqa: PLC0415 - only where there is a token
 
         digest = hashlib.sha256(message).digest()
-        with asking(self.name, "sign"):
+        with in_file(self.name), asking("sign"):
             signature: bytes = self._key.sign(digest, mechanism=Mechanism.ECDSA, pin=self._pin)
         return signature
 
@@ -61,42 +61,41 @@ class MadeKey(NamedTuple):
 
 def open_signer(desk: Desk, module: str, uri: TokenUri, name: str) -> TokenSigner:
     """Log in, and return the signer of the one private key that fits; SigningKeyError says why there is none."""
-    if uri.type not in (None, "private"):
-        raise SigningKeyError(
-            "this URI names no private key",
-            place=Place(file=name),
-            expected="type=private, or no type",
-            found=f"type={uri.type}",
-            hint="leave type out of the URI",
-        )
-    opened = desk.log_in(module, uri, name)
-    keys = _objects(opened, name, "PRIVATE_KEY", label=uri.object, identifier=uri.id)
-    if len(keys) != 1:
-        there = keys or _objects(opened, name, "PRIVATE_KEY")
-        raise SigningKeyError(
-            "several private keys fit this URI" if keys else "no private key of this token fits this URI",
-            place=Place(file=name),
-            expected="one private key",
-            found="; ".join(_described(key) for key in there[:_SHOWN]) or "a token without private keys",
-            hint="add id= to the URI" if keys else "correct object= or id=; imgseal key new URI makes a key",
-        )
-    return _signer(opened, keys[0], name)
+    with in_file(name):
+        if uri.type not in (None, "private"):
+            raise SigningKeyError(
+                "this URI names no private key",
+                expected="type=private, or no type",
+                found=f"type={uri.type}",
+                hint="leave type out of the URI",
+            )
+        opened = desk.log_in(module, uri, name)
+        keys = _objects(opened, "PRIVATE_KEY", label=uri.object, identifier=uri.id)
+        if len(keys) != 1:
+            there = keys or _objects(opened, "PRIVATE_KEY")
+            raise SigningKeyError(
+                "several private keys fit this URI" if keys else "no private key of this token fits this URI",
+                expected="one private key",
+                found="; ".join(_described(key) for key in there[:_SHOWN]) or "a token without private keys",
+                hint="add id= to the URI" if keys else "correct object= or id=; imgseal key new URI makes a key",
+            )
+        return _signer(opened, keys[0], name)
 
 
 def look_for_public(desk: Desk, module: str, uri: TokenUri, name: str) -> PublicKey | None:
     """Return the public key that fits, as far as the token shows it without PIN; None where it does not."""
-    opened = desk.look(module, uri, name)
-    keys = _objects(opened, name, "PUBLIC_KEY", label=uri.object, identifier=uri.id)
-    points = {_public(key, name) for key in keys}
-    if len(points) > 1:
-        raise SigningKeyError(
-            "several public keys fit this URI",
-            place=Place(file=name),
-            expected="one public key",
-            found="; ".join(_described(key) for key in keys[:_SHOWN]),
-            hint="add object= or id= to the URI",
-        )
-    return points.pop() if points else None
+    with in_file(name):
+        opened = desk.look(module, uri)
+        keys = _objects(opened, "PUBLIC_KEY", label=uri.object, identifier=uri.id)
+        points = {_public(key) for key in keys}
+        if len(points) > 1:
+            raise SigningKeyError(
+                "several public keys fit this URI",
+                expected="one public key",
+                found="; ".join(_described(key) for key in keys[:_SHOWN]),
+                hint="add object= or id= to the URI",
+            )
+        return points.pop() if points else None
 
 
 def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: str) -> MadeKey:
@@ -105,50 +104,53 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
     `identifier` becomes CKA_ID. SigningKeyError where the label or identifier is taken, or the token made something
     else than was asked for; then nothing is left behind.
     """
-    opened = desk.log_in(module, uri, name, write=True)
-    for kind in ("PRIVATE_KEY", "PUBLIC_KEY"):
-        taken = _objects(opened, name, kind, label=uri.object)
-        taken += _objects(opened, name, kind, identifier=identifier)
-        if taken:
-            raise SigningKeyError(
-                "the token has a key of that name already; a key is never overwritten",
-                place=Place(file=name),
-                found=_described(taken[0]),
-                hint="give another object= and id=",
-            )
-    public, private = _generated(opened, uri.object, identifier, name)
-
-    def remove() -> None:
-        for part in (private, public):
-            with asking(name, "remove the key that it had just made"):
-                part.destroy()
-
-    try:
-        for attribute, wanted in (("SENSITIVE", True), ("EXTRACTABLE", False), ("SIGN", True)):
-            if _read(private, attribute) is not wanted:
+    with in_file(name):
+        opened = desk.log_in(module, uri, name, write=True)
+        for kind in ("PRIVATE_KEY", "PUBLIC_KEY"):
+            taken = _objects(opened, kind, label=uri.object)
+            taken += _objects(opened, kind, identifier=identifier)
+            if taken:
                 raise SigningKeyError(
-                    "the token does not keep the key as it was asked to",
-                    place=Place(file=name),
-                    expected=f"{attribute} {wanted}",
-                    found=str(_read(private, attribute)),
-                    hint="take another token; the key has been removed again",
+                    "the token has a key of that name already; a key is never overwritten",
+                    found=_described(taken[0]),
+                    hint="give another object= and id=",
                 )
-        signer = _signer(opened, private, name)
-    except BaseException:
-        remove()
-        raise
-    found = TokenUri(
-        token=opened.token.label, serial=text_of(opened.token.serial), object=uri.object, id=identifier, type="private"
-    )
-    return MadeKey(signer, found, remove)
+        public, private = _generated(opened, uri.object, identifier)
+
+        def remove() -> None:
+            for part in (private, public):
+                with in_file(name), asking("remove the key that it had just made"):
+                    part.destroy()
+
+        try:
+            for attribute, wanted in (("SENSITIVE", True), ("EXTRACTABLE", False), ("SIGN", True)):
+                if _read(private, attribute) is not wanted:
+                    raise SigningKeyError(
+                        "the token does not keep the key as it was asked to",
+                        expected=f"{attribute} {wanted}",
+                        found=str(_read(private, attribute)),
+                        hint="take another token; the key has been removed again",
+                    )
+            signer = _signer(opened, private, name)
+        except BaseException:
+            remove()
+            raise
+        found = TokenUri(
+            token=opened.token.label,
+            serial=text_of(opened.token.serial),
+            object=uri.object,
+            id=identifier,
+            type="private",
+        )
+        return MadeKey(signer, found, remove)
 
 
-def _generated(opened: OpenToken, label: str | None, identifier: bytes, name: str) -> tuple[Any, Any]:
+def _generated(opened: OpenToken, label: str | None, identifier: bytes) -> tuple[Any, Any]:
     """Let the token make a pair; return its public and its private half."""
     from pkcs11 import Attribute, KeyType, MechanismFlag  # noqa: PLC0415 - only where there is a token
 
     nothing_else = (Attribute.EXTRACTABLE, Attribute.DECRYPT, Attribute.UNWRAP, Attribute.DERIVE)
-    with asking(name, "make a key"):
+    with asking("make a key"):
         curve = opened.session.create_domain_parameters(KeyType.EC, {Attribute.EC_PARAMS: _CURVE}, local=True)
         pair: tuple[Any, Any] = curve.generate_keypair(
             id=identifier,
@@ -162,11 +164,10 @@ def _generated(opened: OpenToken, label: str | None, identifier: bytes, name: st
 
 
 def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
-    _refuse_other_curves(key, name)
+    _refuse_other_curves(key)
     if _read(key, "SIGN") is False:
         raise SigningKeyError(
             "this key may not sign",
-            place=Place(file=name),
             expected="CKA_SIGN true",
             found=f"CKA_SIGN false on {_described(key)}",
             hint="take the key that was made for signing; imgseal key new URI makes one that does nothing else",
@@ -175,26 +176,24 @@ def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
     if again and opened.pin is None:
         raise SigningKeyError(
             "this key asks for the PIN at each signature, and this token takes it at its own pad only",
-            place=Place(file=name),
             hint="take a key without CKA_ALWAYS_AUTHENTICATE",
         )
-    return TokenSigner(key, opened.pin if again else None, _public_of(opened, key, name), _protection(key), name)
+    return TokenSigner(key, opened.pin if again else None, _public_of(opened, key), _protection(key), name)
 
 
-def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
+def _public_of(opened: OpenToken, key: Any) -> PublicKey:
     """Return the public key beside a private one: of the same identifier, else of the same label; else a certificate's.
 
     Whether it belongs to the private key shows when the first signature is verified with it.
     """
     identifier, label = _read(key, "ID"), _read(key, "LABEL")
     same = {"identifier": identifier} if identifier else {"label": label}
-    points = {_public(part, name) for part in _objects(opened, name, "PUBLIC_KEY", **same)}
+    points = {_public(part) for part in _objects(opened, "PUBLIC_KEY", **same)}
     if not points:
-        points = {_certified(part, name) for part in _objects(opened, name, "CERTIFICATE", **same)}
+        points = {_certified(part) for part in _objects(opened, "CERTIFICATE", **same)}
     if len(points) != 1:
         raise SigningKeyError(
             "several public keys stand beside this private key" if points else "no public key stands beside this key",
-            place=Place(file=name),
             expected="a public key or certificate with the identifier of the private key",
             found=_described(key),
             hint="write one public key into the token, under the id of the private key",
@@ -202,8 +201,8 @@ def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
     return points.pop()
 
 
-def _public(key: Any, name: str) -> PublicKey:
-    _refuse_other_curves(key, name)
+def _public(key: Any) -> PublicKey:
+    _refuse_other_curves(key)
     point = _read(key, "EC_POINT") or b""
     if len(point) == _POINT + 2 and point[:2] == bytes((4, _POINT)):
         # the DER octet string that v2.40 asks for; some tokens leave it out
@@ -213,14 +212,13 @@ def _public(key: Any, name: str) -> PublicKey:
     except ValueError:
         raise SigningKeyError(
             "the token's public key is no point on P-256",
-            place=Place(file=name),
             expected="an uncompressed point in CKA_EC_POINT",
             found=f"{len(point)} bytes on {_described(key)}",
             hint="write the public key into the token again",
         ) from None
 
 
-def _certified(certificate: Any, name: str) -> PublicKey:
+def _certified(certificate: Any) -> PublicKey:
     from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415 - only where there is a certificate
     from cryptography.x509 import load_der_x509_certificate  # noqa: PLC0415
 
@@ -231,7 +229,6 @@ def _certified(certificate: Any, name: str) -> PublicKey:
     if not isinstance(public, ec.EllipticCurvePublicKey) or public.curve.name != "secp256r1":
         raise SigningKeyError(
             "the certificate beside this key holds no P-256 key",
-            place=Place(file=name),
             expected=_ASKED,
             found=_described(certificate),
             hint="name another key, or make one: imgseal key new URI",
@@ -239,7 +236,7 @@ def _certified(certificate: Any, name: str) -> PublicKey:
     return public_of(public)
 
 
-def _refuse_other_curves(key: Any, name: str) -> None:
+def _refuse_other_curves(key: Any) -> None:
     from pkcs11 import KeyType  # noqa: PLC0415 - only where there is a token
 
     kind = _read(key, "KEY_TYPE")
@@ -248,21 +245,18 @@ def _refuse_other_curves(key: Any, name: str) -> None:
         words = getattr(kind, "name", str(kind)) + (f", curve {curve.hex()}" if curve else "")
         raise SigningKeyError(
             "this key of the token is not on P-256",
-            place=Place(file=name),
             expected=_ASKED,
             found=f"{_described(key)}, a key of kind {words}",
             hint="name another key, or make one: imgseal key new URI",
         )
 
 
-def _objects(
-    opened: OpenToken, name: str, kind: str, *, label: str | None = None, identifier: bytes | None = None
-) -> list[Any]:
+def _objects(opened: OpenToken, kind: str, *, label: str | None = None, identifier: bytes | None = None) -> list[Any]:
     """Return the objects of a class with this label and identifier; None leaves one open."""
     from pkcs11 import Attribute, ObjectClass  # noqa: PLC0415 - only where there is a token
 
     wanted = {Attribute.CLASS: ObjectClass[kind], Attribute.LABEL: label, Attribute.ID: identifier}
-    with asking(name, "search its objects"):
+    with asking("search its objects"):
         return list(opened.session.get_objects({key: each for key, each in wanted.items() if each is not None}))
 
 

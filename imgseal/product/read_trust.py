@@ -118,7 +118,11 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
         if role not in table:
             table.refuse(role, "this key is missing", f"[trust.{role}] with keys = [...]", "nothing")
         part = table.table(role, f"trust.{role}")
-        entries = tuple(_entry(part, value, role, components) for value in _list(part, "keys", least=1))
+        values = part.raw("keys")
+        if not isinstance(values, list) or not values:
+            expected = "one or more public key files in brackets"
+            part.refuse("keys", "this is no list of keys", expected, shown(values))
+        entries = tuple(_entry(part, value, role, components) for value in values)
         need = part.get("need")
         if need > len(entries):
             part.refuse("need", "more signers are needed than there are keys", f"at most {len(entries)}", str(need))
@@ -153,13 +157,6 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
     return TrustTable(
         roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], apex, contingency, uncounted
     )
-
-
-def _list(table: Table, key: str, least: int) -> list[object]:
-    value = table.raw(key)
-    if not isinstance(value, list) or len(value) < least:
-        table.refuse(key, "this is no list of keys", "one or more public key files in brackets", shown(value))
-    return value
 
 
 def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:
