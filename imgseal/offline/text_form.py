@@ -5,7 +5,7 @@ import json
 from typing import NoReturn
 
 from imgseal.errors import InputError
-from imgseal.values import Document, KeyPath, Kind, Node, shown
+from imgseal.values import Document, KeyPath, Kind, Node, cut, shown
 
 _SHOWN = 160
 CHANGED = "is it the right file? then it was changed on the way: get it again"
@@ -27,7 +27,7 @@ class _Strangers(Document):
     ) -> NoReturn:
         """Raise InputError; what was found is cut, and can do nothing to a terminal."""
         if found is not None:
-            found = escaped(found if len(found) <= _SHOWN else found[: _SHOWN - 3] + "...")
+            found = escaped(cut(found, _SHOWN))
         super().refuse(path, message, expected, found, hint)
 
 

@@ -5,15 +5,13 @@ A set is whole: it replaces the one before, whichever that is, so that a device 
 
 import hashlib
 import itertools
-from typing import TYPE_CHECKING, NoReturn
+from collections.abc import Sequence
+from typing import NoReturn
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.cose.kid import thumbprint
 from imgseal.formats.fields import Layout
 from imgseal.records import NamedTuple
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 MAGIC = b"\xd5anchors"
 IMAGES, PACKAGES = 1, 2
@@ -173,7 +171,7 @@ def _anchor(data: bytes, index: int) -> Anchor:
     return Anchor(role, components, key_id, point)
 
 
-def _ascending(values: "Sequence[object]", name: str) -> None:
+def _ascending(values: Sequence[object], name: str) -> None:
     if any(not left < right for left, right in itertools.pairwise(values)):  # type: ignore[operator]
         _refuse(name, "not in ascending order, or twice", "each once, ascending", "another order")
 
