@@ -137,9 +137,8 @@ def _uses(product: Product, document: Document) -> None:
         if slot.holds and (first := purposes.setdefault(slot.holds, slot.name)) != slot.name:
             document.refuse(("slot", slot.name, "holds"), "two slots for one purpose", "one", f"slot.{first}")
     if len(product.components) > MEMBERS_MAX:
-        document.refuse(
-            ("component",), "too many components for a record", f"at most {MEMBERS_MAX}", str(len(product.components))
-        )
+        count = str(len(product.components))
+        document.refuse(("component",), "too many components for a record", f"at most {MEMBERS_MAX}", count)
     numbers: dict[int, str] = {}
     for component in product.components.values():
         other = numbers.setdefault(component.number, component.name)
@@ -167,10 +166,10 @@ def _uses(product: Product, document: Document) -> None:
 
 def _component(product: Product, component: Component, document: Document) -> None:
     path = ("component", component.name)
-    code = component.kind == "code"
+    code, block = component.kind == "code", component.header_block
     run = [product.slots[name] for name in component.run]
     smallest = min(run, key=lambda slot: slot.size)
-    least = smallest.size + (component.header_block if component.header else 0)
+    least = smallest.size + (block if component.header else 0)
     for need in component.needs:
         if need.component and product.components[need.name].recovery:
             document.refuse(
@@ -189,32 +188,21 @@ def _component(product: Product, component: Component, document: Document) -> No
             )
     joined = (*(() if component.header else component.run), component.staging, component.keep)
     unit = max((product.memories[product.slots[name].memory].write_unit for name in joined if name), default=1)
-    if component.header_block % unit:
-        document.refuse(
-            (*path, "header_block"),
-            "the payload would begin in the middle of a write unit",
-            f"a multiple of {unit}, the largest write unit of its slots",
-            str(component.header_block),
-        )
+    if block % unit:
+        expected = f"a multiple of {unit}, the largest write unit of its slots"
+        message = "the payload would begin in the middle of a write unit"
+        document.refuse((*path, "header_block"), message, expected, str(block))
     if component.recovery:
         _recovery(component, document)
-    for name in component.header:
-        if product.slots[name].size < component.header_block:
-            document.refuse(
-                (*path, "header"),
-                f"the header block does not fit {name}",
-                f"at least {component.header_block} bytes",
-                str(product.slots[name].size),
-            )
+    for slot in (product.slots[name] for name in component.header):
+        if slot.size < block:
+            message = f"the header block does not fit {slot.name}"
+            document.refuse((*path, "header"), message, f"at least {block} bytes", str(slot.size))
     _way_back(component, document)
     for slot in run:
-        if not component.header and slot.size <= component.header_block:
-            document.refuse(
-                (*path, "header_block"),
-                f"the header block fills {slot.name}",
-                f"below {slot.size}",
-                str(component.header_block),
-            )
+        if not component.header and slot.size <= block:
+            message = f"the header block fills {slot.name}"
+            document.refuse((*path, "header_block"), message, f"below {slot.size}", str(block))
         if code:
             _code_slot(product, component, slot, document)
 

@@ -99,14 +99,7 @@ def decode_statement(data: bytes) -> Statement:
     unused byte that is not zero, an unknown flag, a header block size that is not allowed or too small for the
     signatures.
     """
-    if len(data) < STATEMENT_BYTES:
-        raise SealedFormatError(
-            "structure.truncated",
-            "the file ends inside the statement",
-            "statement",
-            f"{STATEMENT_BYTES} bytes",
-            f"{len(data)} bytes",
-        )
+    _hold_length(data, STATEMENT_BYTES, "statement")
     at = STATEMENT.unpack(data)
     _refuse_other_formats(at)
     least, most, kind, size, link, entry = (at[name] for name in _NUMBERS)
@@ -176,14 +169,7 @@ def decode_header_block(data: bytes) -> HeaderBlock:
     """
     statement = decode_statement(data)
     size = statement.header_block
-    if len(data) < size:
-        raise SealedFormatError(
-            "structure.truncated",
-            "the file ends inside the header block",
-            "header_block",
-            f"{size} bytes",
-            f"{len(data)} bytes",
-        )
+    _hold_length(data, size, "header_block")
     position, signatures = STATEMENT_BYTES, []
     for slot in statement.signatures:
         signatures.append(bytes(data[position : position + slot.length]))
@@ -201,6 +187,12 @@ def decode_header_block(data: bytes) -> HeaderBlock:
         error.place = Place(key="fill", offset=position + wrong)
         raise error
     return HeaderBlock(statement, bytes(data[:STATEMENT_BYTES]), tuple(signatures))
+
+
+def _hold_length(data: bytes, size: int, name: str) -> None:
+    if len(data) < size:
+        message = f"the file ends inside the {name.replace('_', ' ')}"
+        raise SealedFormatError("structure.truncated", message, name, f"{size} bytes", f"{len(data)} bytes")
 
 
 def _require(holds: bool, name: str, expected: str, found: object) -> None:
