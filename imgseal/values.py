@@ -63,6 +63,10 @@ class Document:
             f"this {what} is {why}", place=Place(file=self.name, line=line, offset=offset), found=found, hint=self.hint
         )
 
+    def node(self, data: bytes | str, what: str, key: str = "", *, unique: bool = True) -> "Node":
+        """Return parsed JSON as a node, which paths begin with where it has a `key`."""
+        return Node(self, self.parse(data, what, unique=unique), key)
+
     def _members(self, pairs: list[tuple[str, object]]) -> dict[str, object]:
         members = dict(pairs)
         if len(members) != len(pairs):

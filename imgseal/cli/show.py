@@ -86,8 +86,7 @@ def _open(path: str) -> ByteView | None:
 
 def _map(artefact: str | None, project: Project, *, bare: bool) -> None:
     from imgseal.flow.contents import read_contents
-    from imgseal.report.memory_map import map_lines, memory_maps
-    from imgseal.report.slot_contents import contents_of_slots
+    from imgseal.report.memory_map import contents_of_slots, map_lines, memory_maps
 
     if not bare:
         raise UsageError(

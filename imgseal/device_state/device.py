@@ -8,19 +8,7 @@ from imgseal.device_state.fielded import Fielded
 from imgseal.errors import UsageError
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.values import (
-    BOOLEAN,
-    VERSION,
-    Document,
-    Kind,
-    Node,
-    array,
-    by_component,
-    hexadecimal,
-    integer,
-    optional,
-    record,
-)
+from imgseal.values import BOOLEAN, VERSION, Document, Kind, array, by_component, hexadecimal, integer, optional, record
 from imgseal.versions import Version
 
 if TYPE_CHECKING:
@@ -146,6 +134,11 @@ def _state() -> Kind[DeviceState]:
         "kept": array(integer(1, 255), 0, 255, "component numbers"),
     }
     content = record(SlotContent, {"file": Kind(lambda node: node.text(4096)), "sha256": _hex(32)})
+    there = optional(content)
+    slots: Kind[Mapping[str, SlotContent | None]] = Kind(
+        lambda node: {name: there.read(each) for name, each in node.entries("slot name to content").items()},
+        lambda slots: {name: there.write(each) for name, each in sorted(slots.items())},
+    )
     return record(
         partial(DeviceState, fresh=False),
         {
@@ -156,7 +149,7 @@ def _state() -> Kind[DeviceState]:
             "current": optional(members, {}),
             "trial": optional(record(Trial, trial)),
             "refused": optional(array(digest, 0, REFUSED, "manifest digests"), ()),
-            "slots": optional(Kind(partial(_slots, optional(content)), partial(_slots_tree, optional(content))), {}),
+            "slots": optional(slots, {}),
             "bootloader": optional(VERSION),
             "battery_mwh": optional(u32),
             "authorised": optional(BOOLEAN, False),
@@ -174,18 +167,10 @@ def _hex(size: int) -> Kind[str]:
     return Kind(lambda node: node.hexadecimal(size, size).hex())
 
 
-def _slots(content: Kind[SlotContent | None], node: Node) -> dict[str, SlotContent | None]:
-    return {name: content.read(each) for name, each in node.entries("slot name to content").items()}
-
-
-def _slots_tree(content: Kind[SlotContent | None], slots: Mapping[str, SlotContent | None]) -> dict[str, object]:
-    return {name: content.write(each) for name, each in sorted(slots.items())}
-
-
 def read(text: str, *, name: str) -> DeviceState:
     """Read a state file; UsageError says which key holds what is not allowed."""
     document = Document(UsageError, "docs/format/device-state.md explains every key and has an example", name)
-    return _state().read(Node(document, document.parse(text, "device state file")))
+    return _state().read(document.node(text, "device state file"))
 
 
 def write(state: DeviceState) -> str:

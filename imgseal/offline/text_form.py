@@ -51,7 +51,7 @@ def read_document(data: bytes, kind: str, most: int) -> Node:
     if len(data) > most:
         refuse(f"the {kind} is too large", "", f"at most {most} bytes", str(len(data)))
     try:
-        node = Node(_DOCUMENT, _DOCUMENT.parse(data, kind))
+        node = _DOCUMENT.node(data, kind)
     except InputError as error:
         refuse(f"this is no {kind}", "", "JSON text in ASCII", error.message)
     said = node.value.get("imgseal", "nothing") if isinstance(node.value, dict) else shown(node.value)

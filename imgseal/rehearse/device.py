@@ -18,9 +18,9 @@ from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.flash import Flash, FlashReadError
-from imgseal.rehearse.slots import Slots, SlotView, statement_digest
+from imgseal.rehearse.slots import Slots, statement_digest
 from imgseal.versions import Version
-from imgseal.window import Bytes
+from imgseal.window import Bytes, Window
 
 if TYPE_CHECKING:
     from imgseal.formats.sealed_image.codec import HeaderBlock
@@ -226,7 +226,7 @@ class Device:
             known = self._judgements.packages[key] = examine_package(source, "the package", context, "this device")
         return known
 
-    def _trimmed(self, name: str) -> SlotView | None:
+    def _trimmed(self, name: str) -> Window | None:
         """Return a slot as far as its image reaches; None where the memory notices that its start is torn."""
         header = self.slots.header(name)
         if header is None or header.statement.detached:
@@ -237,7 +237,7 @@ class Device:
                 return None
             return view
         said = header.statement
-        return SlotView(self.flash, self.product, name, said.header_block + said.payload_size)
+        return self.slots.view(name, said.header_block + said.payload_size)
 
     def _context(self, state: DeviceState, slot: str | None) -> Context:
         facts = self.facts

@@ -61,8 +61,12 @@ class Estimate(NamedTuple):
     warnings: tuple[str, ...]
 
 
-def estimate(product: Product, worked: list[Worked], images: Mapping[int, Sealed], boots: int) -> Estimate:
-    """Estimate from the operations of a run; `images` are those of the resulting set, `boots` the resets in it."""
+def estimate(product: Product, size: int, worked: list[Worked], images: Mapping[int, Sealed], boots: int) -> Estimate:
+    """Estimate from the operations of a run, and of keeping the package, of `size` bytes, where it has a slot.
+
+    `images` are those of the resulting set, `boots` the resets in the run.
+    """
+    worked = [*((operation, False) for operation in keeping(product, size)), *worked]
     uses = []
     for memory in product.memories.values():
         mine = [(w, down) for w, down in worked if isinstance(w, Operation) and w.memory == memory.name]
@@ -89,6 +93,9 @@ def estimate(product: Product, worked: list[Worked], images: Mapping[int, Sealed
             warnings.append(
                 f"limits.{what.split(':')[0]} cannot be held: erase_ms, program_us, hash_rate or verify_ms is missing"
             )
+    room = room_for_package(product)
+    if room is not None and size > room:
+        warnings.append(f"the package has {size} bytes, the slot that keeps it room for {room}")
     return Estimate(len(worked), tuple(uses), total, down, times, boot, tuple(warnings))
 
 
@@ -145,30 +152,24 @@ def _boot_time(component: Component, image: Sealed, rate: int, verify: float, *,
 _ENTRY = 16  # bytes of an entry of the log, one for each erase block of the package
 
 
-def _log(product: Product) -> tuple[str, int, int, int]:
-    """The slot's memory and its place there, the bytes of its log, and those of an entry."""
-    slot = product.slot_holding("package")
-    assert slot is not None
-    memory = product.memories[slot.memory]
-    entry = max(_ENTRY, memory.write_unit)
-    blocks = -(-(slot.size // memory.erase_block + 1) * entry // memory.erase_block)
-    return memory.name, slot.at, blocks * memory.erase_block, entry
-
-
 def room_for_package(product: Product) -> int | None:
-    """Return how large a package the slot takes; None where there is no such slot."""
+    """Return how large a package the slot takes beside its log; None where there is no such slot."""
     slot = product.slot_holding("package")
-    return None if slot is None else slot.size - _log(product)[2]
+    if slot is None:
+        return None
+    memory = product.memories[slot.memory]
+    log = (slot.size // memory.erase_block + 1) * max(_ENTRY, memory.write_unit)
+    return slot.size - -(-log // memory.erase_block) * memory.erase_block
 
 
 def keeping(product: Product, size: int) -> list[Operation]:
     """Return the operations that keep a package of that size, none where the product has no slot for it."""
-    room = room_for_package(product)
-    if room is None:
+    slot, room = product.slot_holding("package"), room_for_package(product)
+    if slot is None or room is None:
         return []
-    name, start, log, entry = _log(product)
-    memory = product.memories[name]
-    out = [Operation(name, start + room + at, None) for at in range(0, log, memory.erase_block)]
+    memory = product.memories[slot.memory]
+    name, start, entry = memory.name, slot.at, max(_ENTRY, memory.write_unit)
+    out = [Operation(name, start + at, None) for at in range(room, slot.size, memory.erase_block)]
     for block in range(0, size, memory.erase_block):
         end = min(block + memory.erase_block, size)
         out.append(Operation(name, start + block, None))

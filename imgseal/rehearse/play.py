@@ -1,17 +1,15 @@
 """A whole rehearsal: the undisturbed run with its wear and time, then every cut."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 
-from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
-from imgseal.rehearse.estimate import Estimate, Worked, estimate, keeping, room_for_package
+from imgseal.rehearse.estimate import Estimate, Worked, estimate
 from imgseal.rehearse.explore import SCENARIOS, Explorer, Tally, Violation
 from imgseal.rehearse.flash import Operation
 from imgseal.rehearse.life import Life, Moment, Programs, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
-from imgseal.rehearse.slots import Sealed
 from imgseal.window import Bytes
 
 
@@ -31,18 +29,6 @@ class Rehearsal(NamedTuple):
     seed: str
     worked: tuple[Worked, ...] = ()
     said_at: tuple[int, ...] = ()
-
-
-def _took(product: Product, size: int, worked: list[Worked], images: Mapping[int, Sealed], boots: int) -> Estimate:
-    """Wear and time, of keeping the package as well where it has a slot."""
-    first = keeping(product, size)
-    took = estimate(product, [*((operation, False) for operation in first), *worked], images, boots)
-    room = room_for_package(product)
-    if room is None or size <= room:
-        return took
-    return took._replace(
-        warnings=(*took.warnings, f"the package has {size} bytes, the slot that keeps it room for {room}")
-    )
 
 
 def rehearse(
@@ -72,7 +58,7 @@ def rehearse(
         pass  # the explorer meets it again, and says what had happened
     else:
         new = promise.new
-        took = _took(stage.facts.product, package.size, worked, {} if new is None else new.images, life.boots)
+        took = estimate(stage.facts.product, package.size, worked, {} if new is None else new.images, life.boots)
     said_at += [len(worked)] * (len(life.device.events) - len(said_at))
     violation = explorer.explore(pairs, progress)
     return Rehearsal(

@@ -5,6 +5,7 @@ image lies the same way; a detached one has its header block in the header slot.
 """
 
 import hashlib
+from functools import partial
 
 from imgseal.formats.sealed_image.codec import HeaderBlock, SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
@@ -12,6 +13,7 @@ from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Block, Flash, FlashReadError
+from imgseal.window import Window
 
 
 def statement_digest(header: bytes | memoryview) -> bytes:
@@ -37,23 +39,6 @@ class Sealed(NamedTuple):
         return statement_digest(self.header)
 
 
-class SlotView:
-    """A slot as an artefact: every read goes to the flash."""
-
-    __slots__ = ("_at", "_flash", "_memory", "size")
-
-    def __init__(self, flash: Flash, product: Product, name: str, size: int | None = None) -> None:
-        slot = product.slots[name]
-        self._flash = flash
-        self._memory = slot.memory
-        self._at = slot.at
-        self.size = slot.size if size is None else size
-
-    def read(self, offset: int, length: int) -> bytes:
-        """Return up to `length` bytes; FlashReadError where the memory notices that it is torn."""
-        return self._flash.read(self._memory, self._at + offset, max(0, min(length, self.size - offset)))
-
-
 class Slots:
     """What the bootloader and the installer do with whole slots."""
 
@@ -75,9 +60,10 @@ class Slots:
         out = tuple([blocks.get((memory, number)) for number in range(first, last)])
         return None if any(block is not None and not block.firm for block in out) else out
 
-    def view(self, name: str) -> SlotView:
-        """Return the slot as an artefact."""
-        return SlotView(self._flash, self._product, name)
+    def view(self, name: str, size: int | None = None) -> Window:
+        """Return a slot, or its beginning, as an artefact; every read goes to the flash, and may find it torn."""
+        slot = self._product.slots[name]
+        return Window(partial(self._flash.read, slot.memory), slot.at, slot.size if size is None else size)
 
     def erase(self, name: str) -> None:
         """Erase every block of a slot, the first one first: what had begun there is no image from then on."""

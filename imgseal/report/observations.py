@@ -88,8 +88,7 @@ def _text(m: Material) -> Answer:
 
 def _played(m: Material) -> "Rehearsal":
     """Return the rehearsal; NotShownError where nobody asked for one, or the one asked for could not be played."""
-    if m.not_rehearsed is not None:
-        raise NotShownError(f"a rehearsal was asked for and could not be played: {m.not_rehearsed}")
+    only_if(m.not_rehearsed is None, f"a rehearsal was asked for and could not be played: {m.not_rehearsed}")
     if m.rehearsal is None:
         raise NotShownError("not rehearsed: report --rehearse")
     return m.rehearsal
@@ -130,8 +129,7 @@ def _identity(m: Material) -> Answer:
 
 
 def _leaks(m: Material) -> Answer:
-    if m.contents is None:
-        return NOT_SHOWN, "the package could not be read"
+    only_if(m.contents is not None, "the package could not be read")
     bad = [leak for leak in m.leaks if not leak.allowed]
     if bad:
         return FAILED, "; ".join(f"{leak.what} in {leak.slot}" for leak in bad)

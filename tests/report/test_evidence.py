@@ -262,8 +262,8 @@ def test_what_the_file_or_the_tool_says_is_stated() -> None:
         assert seen(whole(), name)[0] == STATED
     stated = Observation("x", "x", STATED, "", "")
     shown = Observation("y", "y", SHOWN, "", "")
-    assert judged(Row("1", None, "", ("x",), None), {"x": stated}) == STATED
-    assert judged(Row("1", None, "", ("x", "y"), None), {"x": stated, "y": shown}) == IN_PART
+    assert judged(Row("1", "", ("x",)), {"x": stated}) == STATED
+    assert judged(Row("1", "", ("x", "y")), {"x": stated, "y": shown}) == IN_PART
 
 
 @pytest.mark.parametrize("drop", [without, unrun])

@@ -25,11 +25,10 @@ from imgseal.rehearse.apply import apply
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map
 from imgseal.report.inputs import Change, Material
-from imgseal.report.memory_map import Content, InSlot, map_lines, memory_maps
+from imgseal.report.memory_map import Content, InSlot, contents_of_slots, map_lines, memory_maps
 from imgseal.report.observations import observe
 from imgseal.report.page import render
 from imgseal.report.printable import printable
-from imgseal.report.slot_contents import contents_of_slots
 from imgseal.report.timeline import COLUMNS
 from imgseal.window import ByteView
 

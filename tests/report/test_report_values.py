@@ -21,9 +21,8 @@ from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map, path_of
 from imgseal.report.evidence import MAKERS, Row, judged, schemes
 from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED
-from imgseal.report.memory_map import Content, InSlot, map_lines, memory_maps, size_words
+from imgseal.report.memory_map import Content, InSlot, contents_of_slots, map_lines, memory_maps, size_words
 from imgseal.report.observations import TITLES, Observation, observe
-from imgseal.report.slot_contents import contents_of_slots
 from imgseal.report.timeline import COLUMNS, COUNTERS, down_spans, joined, lanes
 from imgseal.window import ByteView
 
@@ -193,7 +192,7 @@ def test_a_judge_that_takes_too_much_is_seen(monkeypatch: pytest.MonkeyPatch) ->
     seen = observe(material)
     assert seen["refused"].answer == FAILED
     assert "one bit of the manifest is changed" in seen["refused"].words
-    rows = [row for scheme in schemes() for row in scheme.rows if "refused" in row.shows]
+    rows = [row for scheme in schemes() for row in scheme.rows if "refused" in (*row.shows, *row.supports)]
     assert len(rows) > 8
     assert {judged(row, seen) for row in rows} == {FAILED}
 
@@ -211,7 +210,7 @@ def probe(answer: str) -> Observation:
 )  # fmt: skip
 def test_a_row_is_what_its_observations_are(answers: tuple[str, ...], result: str) -> None:
     seen = {str(number): probe(answer) for number, answer in enumerate(answers)}
-    assert judged(Row("1", None, "", tuple(seen), None), seen) == result
+    assert judged(Row("1", "", tuple(seen)), seen) == result
 
 
 def test_rows_are_complete() -> None:
@@ -223,9 +222,10 @@ def test_rows_are_complete() -> None:
         assert len(clauses) == len(set(clauses))
         assert scheme.origin
         for row in scheme.rows:
-            assert row.shows or row.maker
-            assert set(row.shows) <= set(TITLES)
-    used = {name for scheme in schemes() for row in scheme.rows for name in row.shows}
+            assert row.shows or row.supports or row.maker
+            assert not (row.shows and row.supports)
+            assert {*row.shows, *row.supports} <= set(TITLES)
+    used = {name for scheme in schemes() for row in scheme.rows for name in (*row.shows, *row.supports)}
     assert used == set(TITLES)
 
 

@@ -182,7 +182,7 @@ def _kind_of(entry: Entry) -> Kind[Entry]:
 
 def decode_entry(data: bytes) -> Entry:
     """Read an entry; LogFormatError where it is none, or another encoding of one."""
-    entry = read_entry(Node(DOCUMENT, DOCUMENT.parse(data, "entry", unique=False), "entry"))
+    entry = read_entry(DOCUMENT.node(data, "entry", "entry", unique=False))
     if encode_entry(entry) != data:
         raise LogFormatError(
             "this is another encoding of an entry",

@@ -22,7 +22,7 @@ from imgseal.formats.log.floors import raised, refuse_below
 from imgseal.formats.log.tree import EMPTY_ROOT, HASH_BYTES, PATH_MAX, leaf_hash, push, root_of
 from imgseal.limits import LOG_LINE_BYTES
 from imgseal.records import NamedTuple
-from imgseal.values import Kind, Node, array, hexadecimal, integer, record
+from imgseal.values import Kind, array, hexadecimal, integer, record
 
 _MARKERS = (b"<<<<<<<", b"|||||||", b"=======", b">>>>>>>")
 
@@ -112,7 +112,7 @@ def _read_line(data: bytes) -> _Line:
             "the log forks: a merge has left its marks", found=data[:40].decode("ascii", "replace"), hint=CURE
         )
     # a key that stands twice is another encoding, which is compared below
-    line = _LINE.read(Node(DOCUMENT, DOCUMENT.parse(data, "line of a release log", unique=False), "line"))
+    line = _LINE.read(DOCUMENT.node(data, "line of a release log", "line", unique=False))
     encoded = encode_entry(line.entry)
     if _line(line.at, line.edge, line.root, encoded) != data:
         raise LogFormatError(

@@ -104,7 +104,7 @@ def decode_proof(data: bytes) -> Inclusion | Consistency:
             "this proof is larger than imgseal reads", expected=f"at most {PROOF_BYTES} bytes",
             found=f"{len(data)} bytes", hint="is it the right file?",
         )  # fmt: skip
-    node = Node(DOCUMENT, DOCUMENT.parse(data, "proof", unique=False), "proof")
+    node = DOCUMENT.node(data, "proof", "proof", unique=False)
     said = node.value if isinstance(node.value, dict) else {}
     if type(number := said.get("format")) is int and _FORMAT < number <= _U63:
         raise LogFormatError(
