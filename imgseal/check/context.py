@@ -58,10 +58,7 @@ class Context(NamedTuple):
 
 def component_numbered(product: Product, number: int) -> Component | None:
     """Return the product's component of that number."""
-    for component in product.components.values():
-        if component.number == number:
-            return component
-    return None
+    return next((component for component in product.components.values() if component.number == number), None)
 
 
 def component_named(product: Product, number: int) -> str:

@@ -28,11 +28,9 @@ def slot_of(product: Product, component: Component | None, statement: Statement)
     """
     if component is None:
         return None
-    for index, name in enumerate(component.run):
-        slot = run_slot(product, component, index, name, detached=statement.detached)
-        if statement.link_address == slot.base + slot.size - slot.room:
-            return slot
-    return None
+    detached, address = statement.detached, statement.link_address
+    slots = (run_slot(product, component, n, name, detached=detached) for n, name in enumerate(component.run))
+    return next((slot for slot in slots if address == slot.base + slot.size - slot.room), None)
 
 
 def run_slot(product: Product, component: Component, index: int, name: str, *, detached: bool) -> RunSlot:

@@ -94,7 +94,8 @@ def signature(subject: ImageSubject, _context: Context) -> Iterator[Finding]:
 
     One that fails is never outvoted by another, also not where its algorithm need not be there.
     """
-    block = subject.block
+    block = subject.header
+    assert block is not None
     offsets = [STATEMENT_BYTES]
     for value in block.signatures:
         offsets.append(offsets[-1] + len(value))

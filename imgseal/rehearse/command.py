@@ -13,6 +13,7 @@ from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.judging import judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
+from imgseal.workspace.staging import json_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -91,12 +92,9 @@ def command(
     count = None if pairs == "all" else _count(pairs)
     rehearsal = rehearse(stage, data, pairs=count, seed=seed, progress=_progress())
     if as_json:
-        import json
-
-        click.echo(json.dumps(rehearsal_document(rehearsal, package, device), indent=2, ensure_ascii=False))
+        click.echo(json_text(rehearsal_document(rehearsal, package, device)), nl=False)
     else:
-        for line in rehearsal_lines(rehearsal, package, device):
-            click.echo(line)
+        click.echo("\n".join(rehearsal_lines(rehearsal, package, device)))
     return 0 if rehearsal.violation is None else 1
 
 

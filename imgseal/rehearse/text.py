@@ -11,8 +11,7 @@ from imgseal.rehearse.play import Rehearsal
 def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator[str]:
     """Yield the lines of a rehearsal without line ends."""
     yield f"{package} on {device}"
-    for event in rehearsal.events:
-        yield f"  {event}"
+    yield from (f"  {event}" for event in rehearsal.events)
     if not any(rehearsal.tally.operations.values()):
         yield "  way back   not needed: nothing is written"
     elif rehearsal.way_back:
@@ -37,16 +36,14 @@ def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator
 
 
 def _estimate(took: Estimate) -> Iterator[str]:
-    for use in took.memories:
-        yield f"  {use.memory:<10} {_use(use)}"
+    yield from (f"  {use.memory:<10} {_use(use)}" for use in took.memories)
     if took.seconds is not None and took.down_seconds is not None:
         yield f"  time       {span(took.seconds)} in all, {span(took.down_seconds)} without a running product"
     for boot in took.boots or ():
         choices = ", ".join(f"{choice} {seconds:.2f} s" for choice, seconds in boot.by_choice.items())
         first = "" if boot.first == boot.seconds else f"; {boot.first:.2f} s at the first boot of a set"
         yield f"  boot       {boot.component}: {boot.seconds:.2f} s, judged at {boot.judged} ({choices}){first}"
-    for warning in took.warnings:
-        yield f"  caution    {warning}"
+    yield from (f"  caution    {warning}" for warning in took.warnings)
 
 
 def _use(use: MemoryUse) -> str:
@@ -66,8 +63,7 @@ def span(seconds: tuple[float, float] | None) -> str:
 def _violation(violation: Violation) -> Iterator[str]:
     yield f"  BROKEN     {violation.invariant}: {violation.message}"
     yield f"             it says: {INVARIANTS[violation.invariant]}"
-    for event in violation.events:
-        yield f"             {event}"
+    yield from (f"             {event}" for event in violation.events)
     yield f"             again: imgseal rehearse ... --replay {violation.token}"
 
 

@@ -51,14 +51,19 @@ def _walk(sequence: Sequence, plans: tuple[ComponentPlan, ...], current: list[in
             else:
                 wanted = argument if isinstance(argument, tuple) else (argument,)
                 current = [index for index in wanted if isinstance(index, int) and index < len(plans)]
-        elif code in (labels.TRY_EACH, labels.RUN_SEQUENCE):
-            assert isinstance(argument, tuple)
-            for branch in argument if code == labels.TRY_EACH else (argument,):
-                _walk(branch or (), plans, list(current))
-        else:
-            for index in current:
-                if index < len(plans):
-                    _note(plans[index], code, argument)
+        for inner in _nested(code, argument):
+            _walk(inner, plans, list(current))
+        for index in current:
+            if index < len(plans):
+                _note(plans[index], code, argument)
+
+
+def _nested(code: int, argument: object) -> Iterable[Sequence]:
+    """Return the sequences inside a command."""
+    if code not in (labels.TRY_EACH, labels.RUN_SEQUENCE):
+        return ()
+    assert isinstance(argument, tuple)
+    return [branch or () for branch in argument] if code == labels.TRY_EACH else (argument,)
 
 
 def _note(plan: ComponentPlan, code: int, argument: object) -> None:
@@ -79,13 +84,8 @@ def commands_in(sequence: Sequence) -> Iterable[Command]:
     """Yield every command of a sequence and of those nested in it."""
     for command in sequence:
         yield command
-        if command.code == labels.TRY_EACH:
-            assert isinstance(command.argument, tuple)
-            for branch in command.argument:
-                yield from commands_in(branch or ())
-        elif command.code == labels.RUN_SEQUENCE:
-            assert isinstance(command.argument, tuple)
-            yield from commands_in(command.argument)
+        for inner in _nested(*command):
+            yield from commands_in(inner)
 
 
 def changes_something(sequence: Sequence) -> bool:
