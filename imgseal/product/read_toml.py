@@ -3,22 +3,7 @@
 from collections.abc import Mapping
 
 from imgseal.errors import Place, UsageError
-from imgseal.product import signature_room, slot_plan
-from imgseal.product.model import (
-    Bootloader,
-    Component,
-    Factory,
-    FactoryRange,
-    Gate,
-    GateException,
-    Limits,
-    Product,
-    Release,
-    SigningKeys,
-    Text,
-    class_identifier,
-    vendor_identifier,
-)
+from imgseal.product import model, signature_room, slot_plan
 from imgseal.product.parse_toml import parse
 from imgseal.product.read_parts import read_component, read_memory, read_slot
 from imgseal.product.read_trust import read_references, read_rules, read_trust
@@ -37,7 +22,7 @@ def read(
     overrides: Mapping[str, str] | None = None,
     local_text: str | None = None,
     variant: str | None = None,
-) -> Product:
+) -> model.Product:
     """Read a product file; `name` is shown in errors.
 
     `overrides` are the --set pairs, `local_text` is imgseal.local.toml (signing references only), `variant` picks
@@ -206,38 +191,38 @@ def _overlay(document: Document, tree: _Tree, name: str, overrides: Mapping[str,
     return Document(document.text, document.name, moved), merged
 
 
-def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
+def _product(document: Document, tree: _Tree, variant: str | None) -> model.Product:
     root = Table(document, tree, (), "")
     root.get("format")
     product = root.table("product", "product")
     vendor = product.get("vendor")
-    vendor_id = vendor_identifier(vendor)
+    vendor_id = model.vendor_identifier(vendor)
     class_name = product.get("class")
-    release = root.table("release", "release").record(Release)
+    release = root.table("release", "release").record(model.Release)
     memories = {n: read_memory(t) for n, t in root.tables("memory", "memory.NAME").items()}
     slots = {n: read_slot(t, memories) for n, t in root.tables("slot", "slot.NAME").items()}
     tables = root.tables("component", "component.NAME")
     numbers = {n: t.get("number") for n, t in tables.items()}
     components = {n: read_component(t, n, numbers, slots, release.version) for n, t in tables.items()}
-    made = Product(
+    made = model.Product(
         source=document.name,
         name=product.get("name"),
         vendor=vendor,
         class_name=class_name,
         vendor_id=vendor_id,
-        class_id=class_identifier(vendor_id, class_name),
+        class_id=model.class_identifier(vendor_id, class_name),
         hardware=product.at("hardware").hardware(),
         release=release,
         signing={which: _signing_keys(document, which, keys) for which, keys in root.items("signing").items()},
         memories=memories,
         slots=slots,
         components=components,
-        bootloader=root.table("bootloader", "bootloader").record(Bootloader) if "bootloader" in root else None,
+        bootloader=root.table("bootloader", "bootloader").record(model.Bootloader) if "bootloader" in root else None,
         trust=read_trust(root.table("trust", "trust"), components),
         rules=read_rules(root.table("rules", "rules")),
-        limits=root.table("limits", "limits").record(Limits),
+        limits=root.table("limits", "limits").record(model.Limits),
         factory=_factory(root.table("factory", "factory"), components),
-        text=root.table("text", "text").record(Text),
+        text=root.table("text", "text").record(model.Text),
         variants={},
         variant=variant,
         log=root.table("log", "log").get("path") if "log" in root else None,
@@ -248,15 +233,15 @@ def _product(document: Document, tree: _Tree, variant: str | None) -> Product:
     return made
 
 
-def _signing_keys(document: Document, which: str, values: object) -> SigningKeys:
+def _signing_keys(document: Document, which: str, values: object) -> model.SigningKeys:
     """Read [signing.development] or [signing.release]."""
     if which not in ("development", "release"):
         document.refuse(("signing", which), "unknown key", "development or release", which)
     table = Table(document, values, ("signing", which), f"signing.{which}")
-    return SigningKeys(read_references(table, "images"), read_references(table, "packages"))
+    return model.SigningKeys(read_references(table, "images"), read_references(table, "packages"))
 
 
-def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
+def _factory(table: Table, components: Mapping[str, model.Component]) -> model.Factory:
     counters = {}
     for name, value in table.items("counters").items():
         if name not in components:
@@ -266,10 +251,10 @@ def _factory(table: Table, components: Mapping[str, Component]) -> Factory:
             expected = f"0 to {most} (component.{name}.counter)"
             table.document.refuse((*table.path, "counters", name), "no first counter", expected, str(value))
         counters[name] = value
-    ranges = tuple(row.record(FactoryRange) for row in table.rows("range", "factory.range"))
-    return Factory(table.get("bootloader"), ranges, counters)
+    ranges = tuple(row.record(model.FactoryRange) for row in table.rows("range", "factory.range"))
+    return model.Factory(table.get("bootloader"), ranges, counters)
 
 
-def _gate(table: Table) -> Gate:
+def _gate(table: Table) -> model.Gate:
     exceptions = table.rows("exception", "gate.exception")
-    return Gate(table.get("raw"), tuple(row.record(GateException) for row in exceptions))
+    return model.Gate(table.get("raw"), tuple(row.record(model.GateException) for row in exceptions))

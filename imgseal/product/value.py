@@ -8,15 +8,7 @@ from imgseal.versions import decimal
 if TYPE_CHECKING:
     from imgseal.product.table import Table
 
-_UNITS = {
-    "B": 1,
-    "KiB": 1 << 10,
-    "MiB": 1 << 20,
-    "GiB": 1 << 30,
-    "Kbit": 1 << 7,
-    "Mbit": 1 << 17,
-    "Gbit": 1 << 27,
-}
+_UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "Kbit": 1 << 7, "Mbit": 1 << 17, "Gbit": 1 << 27}
 
 
 class Value(Node):

@@ -9,15 +9,7 @@ from collections.abc import Iterable, Iterator
 
 from imgseal.errors import Place
 from imgseal.formats.log.entry import Entry, Floor, decode_entry, encode_entry, read_entry
-from imgseal.formats.log.errors import (
-    CURE,
-    DOCUMENT,
-    ForkError,
-    GoingDownError,
-    LogError,
-    LogFormatError,
-    compact,
-)
+from imgseal.formats.log.errors import CURE, DOCUMENT, ForkError, GoingDownError, LogError, LogFormatError, compact
 from imgseal.formats.log.floors import raised, refuse_below
 from imgseal.formats.log.tree import EMPTY_ROOT, HASH_BYTES, PATH_MAX, leaf_hash, push, root_of
 from imgseal.limits import LOG_LINE_BYTES

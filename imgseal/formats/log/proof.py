@@ -5,19 +5,9 @@ A head is `SIZE:ROOT`, such as `12:9f86d0...`. A proof is one line of compact JS
 
 from collections.abc import Sequence
 
+from imgseal.formats.log import tree
 from imgseal.formats.log.entry import ENTRY, Entry, encode_entry
 from imgseal.formats.log.errors import DOCUMENT, LogError, LogFormatError, compact
-from imgseal.formats.log.tree import (
-    HASH_BYTES,
-    PATH_MAX,
-    consistency_holds,
-    consistency_path,
-    inclusion_holds,
-    inclusion_path,
-    leaf_hash,
-    peaks_of,
-    root_of,
-)
 from imgseal.limits import PROOF_BYTES
 from imgseal.records import NamedTuple
 from imgseal.values import Kind, Node, array, hexadecimal, record
@@ -57,21 +47,21 @@ def read_head(text: str) -> Head | None:
     """Read `SIZE:ROOT`; None for anything else."""
     size, colon, root = text.partition(":")
     number = decimal(size, _U63) if size else None
-    if not colon or number is None or len(root) != 2 * HASH_BYTES or not set(root) <= set("0123456789abcdef"):
+    if not colon or number is None or len(root) != 2 * tree.HASH_BYTES or not set(root) <= set("0123456789abcdef"):
         return None
     return Head(number, bytes.fromhex(root))
 
 
 def prove_inclusion(entry: Entry, leaves: Sequence[bytes]) -> Inclusion:
     """Prove that an entry is in the log with these leaf hashes."""
-    head = Head(len(leaves), root_of(peaks_of(leaves)))
-    return Inclusion(entry, head, inclusion_path(leaves, entry.number))
+    head = Head(len(leaves), tree.root_of(tree.peaks_of(leaves)))
+    return Inclusion(entry, head, tree.inclusion_path(leaves, entry.number))
 
 
 def prove_consistency(leaves: Sequence[bytes], first: int) -> Consistency:
     """Prove that the log with these leaf hashes continues the log of the `first` of them."""
-    heads = [Head(size, root_of(peaks_of(leaves[:size]))) for size in (first, len(leaves))]
-    return Consistency(heads[0], heads[1], consistency_path(leaves, first) if first else ())
+    heads = [Head(size, tree.root_of(tree.peaks_of(leaves[:size]))) for size in (first, len(leaves))]
+    return Consistency(heads[0], heads[1], tree.consistency_path(leaves, first) if first else ())
 
 
 def _read_head(node: Node) -> Head:
@@ -82,7 +72,7 @@ def _read_head(node: Node) -> Head:
 
 
 _HEAD = Kind(_read_head, str)
-_PATH = array(hexadecimal(HASH_BYTES), 0, PATH_MAX)
+_PATH = array(hexadecimal(tree.HASH_BYTES), 0, tree.PATH_MAX)
 _INCLUSION = record(
     Inclusion, {"head": _HEAD, "path": _PATH, "entry": ENTRY}, fixed={"format": _FORMAT, "proof": "inclusion"}
 )
@@ -93,8 +83,8 @@ _CONSISTENCY = record(
 
 def encode_proof(proof: Inclusion | Consistency) -> bytes:
     """Return the text of a proof, with its line feed."""
-    tree = _INCLUSION.write(proof) if isinstance(proof, Inclusion) else _CONSISTENCY.write(proof)
-    return compact(tree) + b"\n"
+    members = _INCLUSION.write(proof) if isinstance(proof, Inclusion) else _CONSISTENCY.write(proof)
+    return compact(members) + b"\n"
 
 
 def decode_proof(data: bytes) -> Inclusion | Consistency:
@@ -126,11 +116,13 @@ def refuse_unless_holds(proof: Inclusion | Consistency) -> None:
     """LogError where a proof does not prove what it says."""
     if isinstance(proof, Inclusion):
         entry, head = proof.entry, proof.head
-        holds = inclusion_holds(leaf_hash(encode_entry(entry)), entry.number, head.size, proof.path, head.root)
+        holds = tree.inclusion_holds(
+            tree.leaf_hash(encode_entry(entry)), entry.number, head.size, proof.path, head.root
+        )
         what, end = f"entry {entry.number} is not shown to be in the log", str(head)
     else:
         first, second = proof.first, proof.second
-        holds = consistency_holds(first.size, first.root, second.size, second.root, proof.path)
+        holds = tree.consistency_holds(first.size, first.root, second.size, second.root, proof.path)
         what, end = "the second log is not shown to continue the first", f"{first} and {second}"
     if not holds:
         raise LogError(

@@ -74,7 +74,9 @@ class _Reader(TextReader):
                 "the file is damaged, or written by a faulty tool",
             )
         if kind == _END:
-            self._end(offset)
+            self.ended_at = self.line
+            if offset:  # files of the 8-bit time have the entry point there; the 1988 specification has 0000
+                self.notes += (f"line {self.line}: the end record's address {offset:04X} is ignored",)
             return
         if offset:
             self.refuse(
@@ -121,9 +123,3 @@ class _Reader(TextReader):
                 "two files may have been joined; give them one by one, or remove one of the start records",
             )
         self.start, self._start_line = start, self.line
-
-    def _end(self, offset: int) -> None:
-        self.ended_at = self.line
-        if offset:
-            # files of the 8-bit time have the entry point there; the 1988 specification has 0000
-            self.notes += (f"line {self.line}: the end record's address {offset:04X} is ignored",)
