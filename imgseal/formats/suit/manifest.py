@@ -12,16 +12,6 @@ from imgseal.formats.suit.text import Text, decode_text, text_value
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
 
-_SEQUENCES = (
-    labels.VALIDATE,
-    labels.LOAD,
-    labels.INVOKE_MEMBER,
-    labels.DEPENDENCY_RESOLUTION,
-    labels.PAYLOAD_FETCH,
-    labels.CANDIDATE_VERIFICATION,
-    labels.INSTALL,
-    labels.UNINSTALL,
-)
 _SEQUENCE_MAX = 0xFFFF_FFFF  # install records and device states keep 32 bits of it
 _COMMON_KEYS = (labels.DEPENDENCIES, labels.COMPONENTS, labels.SHARED)
 
@@ -143,10 +133,10 @@ def _member(label: int, value: object) -> Member:
         if label not in labels.SEVERABLE:
             refuse(where, "this member cannot be severed", "a byte string", value)
         return SuitDigest.from_value(value, where)
-    if label in _SEQUENCES:
-        return decode_sequence(value, where)
     if label == labels.TEXT:
         return decode_text(value, where)
+    if label != labels.COSWID:
+        return decode_sequence(value, where)
     if not isinstance(value, bytes):
         refuse(where, "this is not wrapped in a byte string", "a byte string", value)
     return value
