@@ -129,7 +129,7 @@ def test_the_product_of_the_example_is_that_of_the_demo_on_another_board() -> No
     from imgseal.product.read_toml import read
 
     of = read(example_product(), name="imgseal.toml")
-    assert (of.class_name, of.rules.at_boot, of.signing.keys()) == ("vent-drive-emulated", "digest", {"release"})
+    assert (of.class_name, of.rules.at_boot, set(of.signing)) == ("vent-drive-emulated", "digest", {"release"})
     assert {name: memory.base for name, memory in of.memories.items()} == {
         "internal": 0x2100_0000, "nor": 0x2110_0000, "ram": 0x2000_0000,
     }  # fmt: skip
