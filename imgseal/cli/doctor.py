@@ -3,12 +3,12 @@
 import os
 import sys
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 import click
 
 from imgseal.errors import ImgsealError, UsageError
 from imgseal.limits import KEY_FILE_BYTES, MAP_BYTES
+from imgseal.product.model import Product
 from imgseal.product.references import is_token_uri
 from imgseal.product.starter import STARTER_VENDOR
 from imgseal.records import NamedTuple
@@ -16,9 +16,6 @@ from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import component_of
 from imgseal.workspace.key_files import held_elsewhere, new_key, open_to_others, quoted
 from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, find_product, read_text
-
-if TYPE_CHECKING:
-    from imgseal.product.model import Product
 
 
 class Remark(NamedTuple):
@@ -189,7 +186,7 @@ def _file(key: str, path: str, absent: str, mend: str) -> Remark:
     return Remark("ok", f"{key}: {path}") if there else Remark(absent, f"{key}: {path} is not there", mend)
 
 
-def _slots(product: "Product") -> Iterator[Remark]:
+def _slots(product: Product) -> Iterator[Remark]:
     from imgseal.make.place import linker_region
 
     for component in product.components.values():
@@ -266,7 +263,7 @@ def _log(project: Project) -> Remark:
     return Remark("ok", f"log: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}")
 
 
-def _map(argument: str, product: "Product") -> Remark:
+def _map(argument: str, product: Product) -> Remark:
     """Hold a linker map against the slots of its component."""
     from imgseal.formats.source.linker_map import read_map
 

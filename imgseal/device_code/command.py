@@ -4,19 +4,22 @@ import os
 from collections.abc import Sequence
 from importlib.resources import files
 from importlib.resources.abc import Traversable
-from typing import TYPE_CHECKING
 
 import click
 
 from imgseal.console.options import ChosenProduct, product_options
+from imgseal.device_code.config import config_header, options_header
+from imgseal.device_code.example_product import example_product
+from imgseal.device_code.licence import LINES
 from imgseal.errors import UsageError
+from imgseal.keys.pem import generate
+from imgseal.keys.trusted_keys import Trust, resolve
+from imgseal.product.model import Product
+from imgseal.product.read_toml import read
 from imgseal.workspace.files import write_all
+from imgseal.workspace.key_files import key_outputs
 from imgseal.workspace.project import PRODUCT_NAME
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from imgseal.keys.trusted_keys import Trust
-    from imgseal.product.model import Product
 
 _SOURCES = (".c", ".h", ".md", ".txt")
 
@@ -73,10 +76,7 @@ def command(
         )
 
 
-def _device_code(folder: str, product: "Product", trust: "Trust", *, development: bool) -> list[Output]:
-    from imgseal.device_code.config import config_header, options_header
-    from imgseal.device_code.licence import LINES
-
+def _device_code(folder: str, product: Product, trust: Trust, *, development: bool) -> list[Output]:
     header = config_header(product, trust, development=development)
     return [
         Output(os.path.join(folder, "seal_config.h"), [LINES.encode(), header.encode()]),
@@ -102,12 +102,6 @@ def _write(outputs: list[Output], inputs: Sequence[str] = ()) -> None:
 
 def _write_example(folder: str, *, plain: bool) -> None:
     """The example's files, its keys, and in DIR/seal what `device-code` makes of its product file."""
-    from imgseal.device_code.example_product import example_product
-    from imgseal.keys.pem import generate
-    from imgseal.keys.trusted_keys import resolve
-    from imgseal.product.read_toml import read
-    from imgseal.workspace.key_files import key_outputs
-
     if not plain:
         raise UsageError(
             "the example has a product file and keys of its own",

@@ -1,22 +1,19 @@
 """What `imgseal factory` merges: sealed images, the install record, trust anchors, bootloader and configuration."""
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
+from imgseal.device_state.device import DeviceState
 from imgseal.errors import Place, UsageError
 from imgseal.factory.merge import Part
+from imgseal.flow.contents import Image
 from imgseal.formats.install_record.record import first_record, place_content
 from imgseal.formats.trust_anchors.codec import flash_block
 from imgseal.product.model import Product
 from imgseal.workspace.firmware import load_image
 from imgseal.workspace.project import Project
 
-if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.flow.contents import Image
 
-
-def image_parts(product: Product, images: Mapping[str, "Image"], path: str) -> list[Part]:
+def image_parts(product: Product, images: Mapping[str, Image], path: str) -> list[Part]:
     """Return the sealed images in their slots; `path` is the package that they are from, for messages."""
     parts = []
     for name, image in images.items():
@@ -39,7 +36,7 @@ def anchor_block(project: Project, *, development: bool) -> bytes:
     return flash_block(anchor_set(project.trust(), project.product, development=development))
 
 
-def own_parts(project: Project, state: "DeviceState", block: bytes) -> list[Part]:
+def own_parts(project: Project, state: DeviceState, block: bytes) -> list[Part]:
     """Return the install record of the first set, and the trust anchors where a slot holds them."""
     product = project.product
     slot = product.slot_holding("records")

@@ -6,26 +6,26 @@ What needs all artefacts of a run, such as whose source an unsealed file is, is 
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from struct import Struct
-from typing import TYPE_CHECKING
 
 from imgseal.check.context import Context
 from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict, said_by
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
+from imgseal.formats.suit.envelope import Envelope, beside_payloads, decode_envelope
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.named_bill import bill_of
+from imgseal.formats.trust_anchors.codec import AnchorSet
 from imgseal.gate.leaks import allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
 from imgseal.gate.result import GATE_CODES
 from imgseal.keys.trusted_keys import Trust
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
+from imgseal.make.place import place_all
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView, Window, digest_of
-
-if TYPE_CHECKING:
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.formats.suit.envelope import Envelope
-    from imgseal.formats.trust_anchors.codec import AnchorSet
 
 FindPayload = Callable[[int, bytes], Bytes | None]
 """Finds the payload of a detached header by its size and SHA-256; None where there is none beside the header."""
@@ -48,7 +48,7 @@ class Target(NamedTuple):
     state: DeviceState | None
     contents: Mapping[str, Bytes]
     device: str
-    anchors: "AnchorSet | None" = None
+    anchors: AnchorSet | None = None
 
 
 class Policy(NamedTuple):
@@ -185,23 +185,18 @@ def _refusals(verdict: Verdict) -> list[Finding]:
     return [finding("gate.not-judged", found=because, hint="imgseal check says more")]
 
 
-def _envelope(data: Bytes) -> "Envelope | None":
+def _envelope(data: Bytes) -> Envelope | None:
     """Take a package apart; None for what is none, which the judge has refused."""
-    from imgseal.formats.suit.envelope import decode_envelope
-    from imgseal.formats.suit.errors import SuitError
-
     try:
         return decode_envelope(data.read(0, data.size))
     except SuitError:
         return None
 
 
-def _no_bill(envelope: "Envelope", product: Product) -> list[Finding]:
+def _no_bill(envelope: Envelope, product: Product) -> list[Finding]:
     """Find a package that names no bill of materials where the product file demands one; decision 013."""
     if product.rules.sbom != "required":
         return []
-    from imgseal.formats.suit.named_bill import bill_of
-
     if bill_of(envelope) is not None:
         return []
     return [
@@ -234,13 +229,11 @@ def _image_part(data: Bytes, header: "_Header | None", payload: Bytes | None = N
     return _Part(Window(data.read, start, max(0, data.size - start)), header, start)
 
 
-def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
+def _package_parts(data: Bytes, envelope: Envelope | None) -> Iterator[_Part]:
     """Yield every payload of a package and what stands beside them, or all of it where it is none."""
     if envelope is None:
         yield _image_part(data, None)
         return
-    from imgseal.formats.suit.envelope import beside_payloads
-
     detached: dict[bytes, _Header] = {}
     bare = []
     for content in envelope.payloads.values():
@@ -304,13 +297,11 @@ def _leaks(part: _Part, product: Product) -> list[Finding]:
     return found
 
 
-def scan_firmware(image: "MemoryImage", kind: str, policy: Policy, beside: tuple[Finding, ...] = ()) -> Scanned:
+def scan_firmware(image: MemoryImage, kind: str, policy: Policy, beside: tuple[Finding, ...] = ()) -> Scanned:
     """Say what unsealed firmware would be in a slot, each way that the product file admits, and search it for keys.
 
     `beside` is what is wrong with the file that it was read from.
     """
-    from imgseal.make.place import place_all
-
     leaks = leaks_of_image(image) if policy.find_keys else {}
     origins: dict[Origin, None] = {}
     digests: dict[tuple[int, int], bytes] = {}

@@ -1,24 +1,24 @@
 """What the gate judges by: the product and its variants, trust anchors, the devices, and what the release log has."""
 
 import os
-from typing import TYPE_CHECKING
 
 from imgseal.check.context import Context
 from imgseal.check.judge import judge
+from imgseal.console.options import ChosenProduct
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.flow.contents import read_contents
+from imgseal.formats.log.entry import Floor
 from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.run import Logged
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, needed_by
+from imgseal.workspace.log_file import LogFile
+from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import logged_floors, logged_state
-
-if TYPE_CHECKING:
-    from imgseal.console.options import ChosenProduct
-    from imgseal.formats.log.entry import Floor
 
 
 class AskedDevices(NamedTuple):
@@ -29,7 +29,7 @@ class AskedDevices(NamedTuple):
     fresh: bool
 
 
-def make_policy(chosen: "ChosenProduct", question: AskedDevices, day: str) -> tuple[Project, Policy]:
+def make_policy(chosen: ChosenProduct, question: AskedDevices, day: str) -> tuple[Project, Policy]:
     """Load everything that the judgements need.
 
     UsageError where nothing says what devices have: a fresh device would take what none in the field does.
@@ -86,8 +86,6 @@ def read_log(project: Project) -> Logged | None:
     manifests: set[bytes] = set()
     statements: set[bytes] = set()
     if os.path.lexists(path):
-        from imgseal.workspace.log_file import LogFile
-
         for step in LogFile(path).walk():
             for package in step.entry.packages:
                 manifests.add(package.manifest)
@@ -95,7 +93,7 @@ def read_log(project: Project) -> Logged | None:
     return Logged(frozenset(manifests), frozenset(statements))
 
 
-def _logged_target(project: Project, floors: "tuple[Floor, ...]") -> Target:
+def _logged_target(project: Project, floors: tuple[Floor, ...]) -> Target:
     state = logged_state(project, floors)
     if state is None:
         return _target(project)
@@ -104,13 +102,10 @@ def _logged_target(project: Project, floors: "tuple[Floor, ...]") -> Target:
 
 def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
     """Make devices that have the numbers of earlier packages, each for the variant that takes it."""
-    from imgseal.flow.contents import read_contents
-    from imgseal.workspace.packages import load_package
-
     made = [_target(project) for project in projects]
     for path in packages:
         data = load_package(path)
-        codes, taken = [], False
+        codes = []
         for index, target in enumerate(made):
             product = target.product
             verdict = judge(data, path, Context(product, target.trust, fresh(product), partial=True))
@@ -127,8 +122,7 @@ def _after(projects: list[Project], packages: tuple[str, ...]) -> list[Target]:
             if contents.sequence >= state.sequence:
                 state = state._replace(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
             made[index] = target._replace(state=state, device=f"devices that have taken {path}")
-            taken = True
-        if not taken:
+        if len(codes) == len(made):
             raise RefusedError(
                 "the previous package is refused, so it says nothing of devices",
                 place=Place(file=path),

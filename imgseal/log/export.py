@@ -2,7 +2,6 @@
 
 import hashlib
 import os
-from typing import TYPE_CHECKING
 
 from imgseal import __version__
 from imgseal.check.context import Context
@@ -29,13 +28,11 @@ from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.files import read_bounded, write_all
 from imgseal.workspace.key_files import public_key
+from imgseal.workspace.log_file import LogFile
 from imgseal.workspace.outputs import file_entry
 from imgseal.workspace.project import read_text
 from imgseal.workspace.staging import Output, json_text
 from imgseal.workspace.verdict_json import verdicts_document
-
-if TYPE_CHECKING:
-    from imgseal.workspace.log_file import LogFile
 
 FORMAT = 1
 _README = """\
@@ -71,7 +68,7 @@ class ExportFiles(NamedTuple):
     sbom: str | None
 
 
-def export_release(log: "LogFile", entry: Entry, folder: str, files: ExportFiles, variant: str | None) -> list[str]:
+def export_release(log: LogFile, entry: Entry, folder: str, files: ExportFiles, variant: str | None) -> list[str]:
     """Write the export of a release into a new folder and return the paths; the log has been read to its end.
 
     UsageError where package or product file are not those of the release, RefusedError where the package is refused.

@@ -6,7 +6,6 @@ are signed are derived from it there. Nothing in it is secret, and nothing in it
 
 import hashlib
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.cbor.strict import encode
@@ -24,11 +23,9 @@ from imgseal.offline.profile import refuse_outside_profile, remark
 from imgseal.offline.screen import manifest_screen, statement_screen
 from imgseal.offline.text_form import CHANGED, encode64, escaped, read_document, refuse, write_document
 from imgseal.offline.words import manifest_lines, statement_words
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.values import Kind, Node, array, hexadecimal, record
-
-if TYPE_CHECKING:
-    from imgseal.product.model import Product
 
 KIND = "signing request"
 NUMBERS = {ALGORITHMS[number]: number for number in (ESP256, ES256, ML_DSA_44)}
@@ -159,7 +156,7 @@ def decode_request(data: bytes, name: str) -> Request:
     return request
 
 
-def hold_to_profile(request: Request, name: str, product: "Product | None" = None) -> None:
+def hold_to_profile(request: Request, name: str, product: Product | None = None) -> None:
     """InputError for a manifest that devices do not read; with a product file, that its devices do not read."""
     for number, item in enumerate(request.items):
         if item.severed is not None:

@@ -3,27 +3,24 @@
 import hashlib
 import os
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING
 
 from imgseal import __version__
 from imgseal.errors import UsageError
+from imgseal.flow.release import Job, ReleaseResult
+from imgseal.make.seal import SealedImage
+from imgseal.product.model import Product
 from imgseal.workspace.previous_build import RELEASE_NAME
 from imgseal.workspace.staging import Output, json_text
 
-if TYPE_CHECKING:
-    from imgseal.flow.release import Job, ReleaseResult
-    from imgseal.make.seal import SealedImage
-    from imgseal.product.model import Product
 
-
-def package_file_name(product: "Product", *, development: bool, unfinished: bool) -> str:
+def package_file_name(product: Product, *, development: bool, unfinished: bool) -> str:
     """Return the name of a package's file: one that must not ship says so."""
     mark = ("-development" if development else "") + ("-unfinished" if unfinished else "")
     return f"{product.name}-{product.release.version}-{product.release.sequence}{mark}.suit"
 
 
 def image_outputs(
-    sealed: "SealedImage", product: "Product", folder: str, out: str | None = None, *, as_hex: bool = False
+    sealed: SealedImage, product: Product, folder: str, out: str | None = None, *, as_hex: bool = False
 ) -> list[Output]:
     """Return the files of a sealed image: one, or header and payload of a detached one; as hex at their addresses."""
     slot = sealed.placed.slot.name
@@ -44,7 +41,7 @@ def image_outputs(
     return [_output(header, [next(pieces)], as_hex=as_hex), _output(payload, pieces, as_hex=as_hex)]
 
 
-def placed_pieces(sealed: "SealedImage", product: "Product") -> Iterator[tuple[int, bytes]]:
+def placed_pieces(sealed: SealedImage, product: Product) -> Iterator[tuple[int, bytes]]:
     """Yield the bytes of a sealed image, each piece with its address; the header block comes first."""
     placed = sealed.placed
     slot = placed.component.header[placed.slot_index] if sealed.statement.detached else placed.slot.name
@@ -55,7 +52,7 @@ def placed_pieces(sealed: "SealedImage", product: "Product") -> Iterator[tuple[i
         address += len(piece)
 
 
-def release_outputs(result: "ReleaseResult", job: "Job", folder: str) -> list[Output]:
+def release_outputs(result: ReleaseResult, job: Job, folder: str) -> list[Output]:
     """Name the files of a release: package, sealed images, and release.json, which says what they are."""
     product, development = job.product, job.options.development
     package_name = package_file_name(product, development=development, unfinished=job.unfinished)

@@ -3,16 +3,13 @@
 import json
 import os
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError
 from imgseal.limits import PRODUCT_FILE_BYTES
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from imgseal.product.model import Product
 
 RELEASE_NAME = "release.json"
 """What every build writes into its folder; docs/cli.md."""
@@ -29,7 +26,7 @@ class EarlierBuild(NamedTuple):
     release: tuple[object, object, object] | None = None
     digest: str = ""
 
-    def notes(self, outputs: list[Output], product: "Product", digest: str) -> Iterator[str]:
+    def notes(self, outputs: list[Output], product: Product, digest: str) -> Iterator[str]:
         """Say what the next build leaves behind, and what it takes the place of."""
         written = {os.path.basename(output.path) for output in outputs}
         folder = os.path.dirname(outputs[0].path)

@@ -131,7 +131,7 @@ def _logged(project: "Project", package: "Package", signers: "tuple[Signer, ...]
     return LoggedPackage(product.variant or "", product.class_id, package.digest.value, keys, images)
 
 
-def write_logged(outputs: list[Output], inputs: "Iterable[str | None]", plan: LogPlan | None) -> list[str]:
+def write_logged(outputs: list[Output], inputs: Iterable[str | None], plan: LogPlan | None) -> list[str]:
     """Write all outputs, and add the release to the log before they are moved into place; return notes.
 
     UsageError where the sequence or a counter is below the log's, or the sequence is used again by another package;
