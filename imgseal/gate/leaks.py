@@ -7,7 +7,7 @@ from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.keys.known_secrets import published_needles
-from imgseal.make.leaks import LEAK_CODES, Leak, Payload, Scanner
+from imgseal.make.leaks import LEAK_CODES, Leak, Scanner
 from imgseal.make.place import Placed
 from imgseal.product.model import Component
 from imgseal.window import Bytes, ByteView, Window
@@ -19,7 +19,7 @@ _LEAST = 27
 """Bytes that a private key has at least, in any form that is looked for: regions that are shorter hold none."""
 
 
-def find(piece: Payload, allowed: frozenset[str] = frozenset()) -> tuple[Leak, ...]:
+def find(piece: Window, allowed: frozenset[str] = frozenset()) -> tuple[Leak, ...]:
     """Look for private keys but those of the digests that are allowed; the secrets of signers are elsewhere."""
     return _scanner().find(piece, allowed)
 

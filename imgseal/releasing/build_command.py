@@ -1,6 +1,7 @@
 """`imgseal build`: for the firmware build script. Seals every component, packs, judges, and only then writes."""
 
 import os
+from typing import TYPE_CHECKING
 
 import click
 
@@ -12,10 +13,15 @@ from imgseal.workspace.clock import build_time, source_revision
 from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
 from imgseal.workspace.previous_build import RELEASE_NAME
+from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import Made, build_release, firmware_files, read_previous, release_job, write_release
 from imgseal.workspace.release_log import refuse_below_log
-from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
+from imgseal.workspace.release_numbers import compare_numbers
 from imgseal.workspace.staging import Output
+
+if TYPE_CHECKING:
+    from imgseal.flow.contents import Contents
+    from imgseal.flow.release import Job
 
 _ALL = "all"
 
@@ -68,16 +74,7 @@ def command(
     before anything is written; when something is refused, nothing is written. Where the product file states a release
     log, --release adds an entry to it.
     """
-    every = chosen.variant == _ALL
-    base = (chosen._replace(variant=None) if every else chosen).load()
-    projects = [base]
-    if every:
-        projects = [chosen._replace(variant=name).load() for name in base.product.variants]
-        if not projects:
-            raise UsageError(
-                "--variant all, but the product file has no variants",
-                hint="leave --variant out, or add [variant.NAME] to the product file",
-            )
+    base, projects = _projects(chosen)
     if with_firmware and not sign_later:
         raise UsageError(
             "--with-firmware goes with --sign-later", hint="add --sign-later, or leave --with-firmware out"
@@ -93,21 +90,13 @@ def command(
     made: list[Made] = []
     with firmware_files(arguments, base.product) as files:
         for project in projects:
-            variant = project.product.variant
-            folder = os.path.join(out, variant) if variant and every else out
+            folder = os.path.join(out, project.product.variant or "") if chosen.variant == _ALL else out
             before = read_previous(package_before, project.product)
             job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
             if sign_later:
-                from imgseal.offline.offline_signing import ask
-                from imgseal.offline.outputs import request_outputs
-
-                asking = ask(job, with_firmware=with_firmware)
-                if before is not None:
-                    refuse_going_down(asking.rehearsed.package, asking.rehearsed.images, before, project)
-                if is_release:
-                    refuse_below_log(project, asking.rehearsed.package)
-                outputs += request_outputs(asking, job, folder)
-                notes += [*asking.notes, *counters_running_out(asking.rehearsed.images)]
+                asked, said = _request(project, job, before, folder, with_firmware=with_firmware)
+                outputs += asked
+                notes += said
                 continue
             built = build_release(project, job, before, folder)
             made.append(built.made)
@@ -115,15 +104,40 @@ def command(
             outputs += built.outputs
             notes += built.notes
         if depfile is not None:
-            paths = [output.path for output in outputs]
-            # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
-            targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
-            outputs.append(Output(depfile, [_dependencies(targets, [*inputs, *base.inputs()])]))
+            outputs.append(Output(depfile, [_dependencies(outputs, [*inputs, *base.inputs()])]))
         notes += write_release(outputs, inputs, base, made, options)
     say(notes)
     for line in lines:
         click.echo(line)
     say_written(outputs)
+
+
+def _projects(chosen: ChosenProduct) -> tuple[Project, list[Project]]:
+    """Return the project, and what is built of it: itself, or each of its variants where all are wanted."""
+    if chosen.variant != _ALL:
+        project = chosen.load()
+        return project, [project]
+    base = chosen._replace(variant=None).load()
+    if not base.product.variants:
+        raise UsageError(
+            "--variant all, but the product file has no variants",
+            hint="leave --variant out, or add [variant.NAME] to the product file",
+        )
+    return base, [chosen._replace(variant=name).load() for name in base.product.variants]
+
+
+def _request(
+    project: Project, job: "Job", before: "Contents | None", folder: str, *, with_firmware: bool
+) -> tuple[list[Output], list[str]]:
+    """Ask for the signatures that cannot be made here; return the files of the request, and what is to be said."""
+    from imgseal.offline.offline_signing import ask
+    from imgseal.offline.outputs import request_outputs
+
+    asking = ask(job, with_firmware=with_firmware)
+    running_out = compare_numbers(asking.rehearsed, before, project)
+    if not job.options.development:
+        refuse_below_log(project, asking.rehearsed.package)
+    return request_outputs(asking, job, folder), [*asking.notes, *running_out]
 
 
 def _slot_line(image: SealedImage, before: dict[str, int]) -> str:
@@ -142,13 +156,16 @@ def _slot_line(image: SealedImage, before: dict[str, int]) -> str:
     )
 
 
-def _dependencies(targets: list[str], inputs: list[str]) -> bytes:
+def _dependencies(outputs: list[Output], inputs: list[str]) -> bytes:
     """Return a dependency file: every target depends on every input. Make's quoting.
 
     A backslash before blanks and #, $$. Each input is also a target without prerequisites, so that Make runs again, and
     does not stop, where one is gone: a key that the product file no longer names.
     """
-    left = " ".join(_quoted(target) for target in targets)
+    paths = [output.path for output in outputs]
+    # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
+    targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
+    left = " ".join(map(_quoted, targets))
     quoted = [_quoted(path) for path in dict.fromkeys(inputs)]
     right = " \\\n  ".join(quoted)
     return (f"{left}: \\\n  {right}\n" + "".join(f"{path}:\n" for path in quoted)).encode()

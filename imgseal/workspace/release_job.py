@@ -17,7 +17,7 @@ from imgseal.workspace.outputs import release_outputs
 from imgseal.workspace.previous_build import EarlierBuild, read_build
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import plan_entry, refuse_development_keys, write_logged
-from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
+from imgseal.workspace.release_numbers import compare_numbers
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
@@ -97,14 +97,12 @@ class Built(NamedTuple):
 def build_release(project: Project, job: Job, before: "Contents | None", folder: str) -> Built:
     """Make a release, hold its numbers against the package before, and name its files in the folder."""
     result = release(job)
-    package, images = result.package, result.images
-    if before is not None:
-        refuse_going_down(package, images, before, project)
+    running_out = compare_numbers(result, before, project)
     outputs = release_outputs(result, job, folder)
     replaced = read_build(folder)
-    left = replaced.notes(outputs, project.product, package.digest.value.hex())
-    notes = [*counters_running_out(images), *result.notes, *left]
-    return Built(result, (project, package, job.package_signers), outputs, replaced, notes)
+    left = replaced.notes(outputs, project.product, result.package.digest.value.hex())
+    made = (project, result.package, job.package_signers)
+    return Built(result, made, outputs, replaced, [*running_out, *result.notes, *left])
 
 
 def write_release(
