@@ -4,8 +4,12 @@ from typing import Any
 
 import click
 
+from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import InputError, Place, UsageError, in_file, meant
+from imgseal.formats.cose.labels import ALGORITHMS
+from imgseal.formats.sealed_image.codec import decode_header_block
+from imgseal.formats.sealed_image.layout import FIELDS, STATEMENT_BYTES
 from imgseal.formats.sealed_image.statement import Statement
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.times import utc
@@ -54,8 +58,6 @@ def command(
     if artefact is None:
         _linker(chosen.load())
         return
-    from imgseal.check.judge import kind_of
-
     data = _open(artefact)
     kind = None if data is None else kind_of(data)
     if data is not None and kind == "sealed image":
@@ -115,10 +117,6 @@ def _linker(project: Project) -> None:
 
 
 def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> None:
-    from imgseal.formats.cose.labels import ALGORITHMS
-    from imgseal.formats.sealed_image.codec import decode_header_block
-    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
-
     raw = bytes(data.read(0, HEADER_BLOCK_MAX))
     if field is not None:
         click.echo(_field(raw, field))
@@ -148,8 +146,6 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
 
 def _field(raw: bytes, name: str) -> str:
     """Return the bytes of a statement field in hex, also of an image that cannot be read."""
-    from imgseal.formats.sealed_image.layout import FIELDS
-
     known = {entry.name: entry for entry in FIELDS}
     if name not in known:
         raise UsageError(

@@ -184,7 +184,6 @@ def _moved(content: SlotContent | None, before: str, after: str) -> SlotContent 
 
 
 def _describe(head: memoryview) -> str:
-
     try:
         statement = decode_header_block(bytes(head)).statement
     except SealedFormatError:

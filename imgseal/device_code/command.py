@@ -8,9 +8,9 @@ from importlib.resources.abc import Traversable
 import click
 
 from imgseal.console.options import ChosenProduct, product_options
+from imgseal.device_code.codes import LICENCE
 from imgseal.device_code.config import config_header, options_header
 from imgseal.device_code.example_product import example_product
-from imgseal.device_code.licence import LINES
 from imgseal.errors import UsageError
 from imgseal.keys.pem import generate
 from imgseal.keys.trusted_keys import Trust, resolve
@@ -79,8 +79,8 @@ def command(
 def _device_code(folder: str, product: Product, trust: Trust, *, development: bool) -> list[Output]:
     header = config_header(product, trust, development=development)
     return [
-        Output(os.path.join(folder, "seal_config.h"), [LINES.encode(), header.encode()]),
-        Output(os.path.join(folder, "seal_options.h"), [LINES.encode(), options_header(product).encode()]),
+        Output(os.path.join(folder, "seal_config.h"), [LICENCE.encode(), header.encode()]),
+        Output(os.path.join(folder, "seal_options.h"), [LICENCE.encode(), options_header(product).encode()]),
         *_packaged(files("imgseal.device_code"), folder, _SOURCES),
     ]
 

@@ -17,6 +17,7 @@ from imgseal.workspace.files import existing, write_all
 from imgseal.workspace.key_files import PASSPHRASE_VARIABLE, key_file, key_outputs, unlock
 from imgseal.workspace.project import Project, find_product
 from imgseal.workspace.staging import Output
+from imgseal.workspace.tokens import desk, module_of, read_uri, token_signer, uri_name
 
 _ID_BYTES = 16  # of CKA_ID, drawn where the URI gives none
 
@@ -148,8 +149,6 @@ def _new_passphrase(path: str) -> Hidden:
 
 def _new_in_token(text: str, algorithm: str, public_file: str | None, *, no_passphrase: bool) -> None:
     """Make a P-256 key in a token, and write its public half; when that fails, the key is removed again."""
-    from imgseal.workspace.tokens import desk, module_of, read_uri, uri_name
-
     uri = read_uri(text)
     if ALGORITHMS[algorithm] != P256 or no_passphrase:
         raise UsageError(
@@ -188,8 +187,6 @@ def _new_in_token(text: str, algorithm: str, public_file: str | None, *, no_pass
 
 
 def _show_token_key(text: str) -> AnyKey:
-    from imgseal.workspace.tokens import read_uri, token_signer, uri_name
-
     uri = read_uri(text)
     name = uri_name(uri)
     for ignored in uri.ignored:
@@ -207,7 +204,6 @@ def _show_token_key(text: str) -> AnyKey:
 def _public_in_token(text: str) -> AnyKey:
     """Return the public half: without PIN where the token shows it so, else beside the private key."""
     from imgseal.keys.token_key import look_for_public
-    from imgseal.workspace.tokens import desk, module_of, read_uri, token_signer, uri_name
 
     uri = read_uri(text)
     found = look_for_public(desk(), module_of(uri), uri, uri_name(uri))
@@ -265,6 +261,4 @@ def _same(resolve: Callable[[str], str], reference: str) -> object:
     """Return what two references to one key have in common: the path of a file, or a URI's key without its type."""
     if not is_token_uri(reference):
         return os.path.realpath(resolve(reference))
-    from imgseal.workspace.tokens import read_uri
-
     return read_uri(reference).key_part()._replace(type=None)

@@ -38,10 +38,7 @@ class Package(NamedTuple):
 
     def pieces(self) -> Iterator[bytes | memoryview]:
         """Yield the envelope's bytes in order."""
-        payloads: dict[str, tuple[int, Iterator[bytes | memoryview]]] = {}
-        for image in self.images:
-            for name, size, pieces in _files(image):
-                payloads[name] = size, pieces
+        payloads = {name: (size, pieces) for image in self.images for name, size, pieces in _files(image)}
         yield from envelope_pieces(
             encode(self.digest.to_value()), self.blocks, self.manifest_bytes, self.severed, payloads
         )

@@ -49,7 +49,7 @@ _Values = Mapping[str, tuple[object, ...]]
 
 def _head(values: _Values) -> str:
     (number,), (kind,), (flags,) = (values[name] for name in ("component_number", "component_kind", "flags"))
-    what = {layout.CODE: "code", layout.DATA: "data"}.get(kind, f"kind {kind}")  # type: ignore[call-overload]
+    what = _KINDS.get(kind, f"kind {kind}")
     made = "development" if isinstance(flags, int) and flags & layout.FLAG_DEVELOPMENT else "released"
     version, (counter,) = _version(values["version"]), values["counter"]
     return f"sealed image of component {number} ({what}, {made}), version {version}, counter {counter}"
@@ -85,9 +85,11 @@ def _algorithm(value: tuple[object, ...]) -> str:
     return f"{number} ({name})" if name else str(number)
 
 
+_KINDS: Mapping[object, str] = {layout.CODE: "code", layout.DATA: "data"}
+
+
 def _kind(value: tuple[object, ...]) -> str:
-    words = {layout.CODE: " (code)", layout.DATA: " (data)"}
-    return f"{value[0]}{words.get(value[0], '')}"  # type: ignore[call-overload]
+    return f"{value[0]} ({_KINDS[value[0]]})" if value[0] in _KINDS else str(value[0])
 
 
 def _flags(value: tuple[object, ...]) -> str:

@@ -146,7 +146,6 @@ def _sign_request(
 
 
 def _sign_package(project: Project, data: ByteView, name: str, reference: str, out: str | None, *, yes: bool) -> None:
-
     signer = open_signer(reference)
 
     if out is None:

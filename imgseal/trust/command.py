@@ -119,7 +119,23 @@ def revoke(revoked: str, **asked: Any) -> None:
 @product_options
 def show(path: str, chosen: ChosenProduct) -> None:
     """Show what a set says. Nothing is verified: use check for that."""
-    _show(chosen.load(), path)
+    project = chosen.load()
+    anchors = read_update(path).anchors
+    names = {key.key_id: key for key in trust_of(anchors, project.product, project.trust()).keys if not key.development}
+    click.echo(f"trust anchor set {number_words(anchors.number)}; nothing is verified here")
+    click.echo(f"  vendor    {anchors.vendor_id.hex()}")
+    click.echo(f"  class     {anchors.class_id.hex()}")
+    if anchors.apex != bytes(64):
+        click.echo(f"  apex      {PublicKey(anchors.apex[:32], anchors.apex[32:]).thumbprint.hex()}")
+    if anchors.contingency != bytes(32):
+        click.echo(f"  contingency {anchors.contingency.hex()} (thumbprint; the key itself is not in here)")
+    click.echo(f"  needed    {anchors.need_images} for images, {anchors.need_packages} for packages")
+    for anchor in anchors.anchors:
+        key = names[anchor.key_id]
+        limits = f", for {', '.join(key.components)}" if key.components else ""
+        click.echo(f"  {key.role:<9} {anchor.key_id.hex()} {key.source}{limits}")
+    for key_id in anchors.revoked:
+        click.echo(f"  revoked   {key_id.hex()}")
 
 
 def _make(asked: _Asked, *revoke: bytes) -> Project:
@@ -148,13 +164,10 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
 
 
 def _previous(project: Project, path: str | None, previous_by: str | None) -> AnchorSet:
-
-    if path is None:
-        return anchor_set(project.trust(), project.product)
-    if path.endswith(".toml"):
-        before = Project.load(path)
-        return anchor_set(before.trust(), before.product)
-    return _verified(project, path, previous_by)
+    if path is not None and not path.endswith(".toml"):
+        return _verified(project, path, previous_by)
+    before = project if path is None else Project.load(path)
+    return anchor_set(before.trust(), before.product)
 
 
 def _verified(project: Project, path: str, previous_by: str | None) -> AnchorSet:
@@ -210,7 +223,6 @@ def _running(project: Project, path: str) -> list[Running]:
 
 
 def _key_id(text: str) -> bytes:
-
     try:
         value = bytes.fromhex(text)
     except ValueError:
@@ -234,23 +246,3 @@ def _key_id(text: str) -> bytes:
             found=error.found,
             hint="check the name and the permissions; imgseal key show FILE shows a key's identifier",
         ) from None
-
-
-def _show(project: Project, path: str) -> None:
-
-    anchors = read_update(path).anchors
-    names = {key.key_id: key for key in trust_of(anchors, project.product, project.trust()).keys if not key.development}
-    click.echo(f"trust anchor set {number_words(anchors.number)}; nothing is verified here")
-    click.echo(f"  vendor    {anchors.vendor_id.hex()}")
-    click.echo(f"  class     {anchors.class_id.hex()}")
-    if anchors.apex != bytes(64):
-        click.echo(f"  apex      {PublicKey(anchors.apex[:32], anchors.apex[32:]).thumbprint.hex()}")
-    if anchors.contingency != bytes(32):
-        click.echo(f"  contingency {anchors.contingency.hex()} (thumbprint; the key itself is not in here)")
-    click.echo(f"  needed    {anchors.need_images} for images, {anchors.need_packages} for packages")
-    for anchor in anchors.anchors:
-        key = names[anchor.key_id]
-        limits = f", for {', '.join(key.components)}" if key.components else ""
-        click.echo(f"  {key.role:<9} {anchor.key_id.hex()} {key.source}{limits}")
-    for key_id in anchors.revoked:
-        click.echo(f"  revoked   {key_id.hex()}")

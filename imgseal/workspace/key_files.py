@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from imgseal.errors import InputError, Place, SigningKeyError
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.references import is_token_uri
-from imgseal.workspace.ask import ask_secret
 from imgseal.workspace.files import read_bounded
+from imgseal.workspace.session import ask_secret
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
