@@ -121,14 +121,7 @@ def show(path: str, chosen: ChosenProduct) -> None:
 )
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @product_options
-def apply(
-    path: str,
-    package: str,
-    out: str,
-    ending: str,
-    development: bool,
-    chosen: ChosenProduct,
-) -> None:
+def apply(path: str, package: str, out: str, ending: str, development: bool, chosen: ChosenProduct) -> None:
     """Write the state of the device once it has installed PACKAGE, run it, and found it healthy.
 
     A package that the device refuses gives no new state: exit status 1, with the first finding.

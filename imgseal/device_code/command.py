@@ -45,12 +45,7 @@ Files that are there already are replaced: run it again whenever the product fil
     help="Write a whole port for an emulated Cortex-M4 as well, with product file and fresh keys, to a new DIR.",
 )
 @product_options
-def command(
-    folder: str,
-    development: bool,
-    example: bool,
-    chosen: ChosenProduct,
-) -> None:
+def command(folder: str, development: bool, example: bool, chosen: ChosenProduct) -> None:
     """Write the C99 sources of the checker, two headers made from the product file, a guide, and the licence.
 
     seal_image judges sealed images as `imgseal check` does. Nothing in the sources allocates, recurses or keeps state;

@@ -43,13 +43,7 @@ Examples:
 @click.option("--out", metavar="FILE", help="What is written; default for a request: X.response.json beside it.")
 @click.option("--yes", is_flag=True, help="Sign without being asked.")
 @product_options
-def command(
-    what: str,
-    reference: str,
-    out: str | None,
-    yes: bool,
-    chosen: ChosenProduct,
-) -> None:
+def command(what: str, reference: str, out: str | None, yes: bool, chosen: ChosenProduct) -> None:
     """Sign a signing request, or add a signature to an update package.
 
     What will be signed is shown first, and somebody has to agree. A request needs no product file: what it says is
