@@ -133,5 +133,4 @@ class SigningKeyError(ImgsealError):
 class InternalError(ImgsealError):
     """A defect of imgseal itself."""
 
-    exit_status = 5
     usual_hint = "this is a defect of imgseal: please report it with this line"

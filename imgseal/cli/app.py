@@ -186,14 +186,11 @@ def _cannot_print(error: OSError) -> int:
 
 
 def _defect(error: Exception) -> str:
-    trace = error.__traceback__
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    where = ""
-    if trace is not None:
-        where = f" at {os.path.basename(trace.tb_frame.f_code.co_filename)}:{trace.tb_lineno}"
+    from traceback import walk_tb
+
+    *_, (frame, line) = walk_tb(error.__traceback__)
     return (
-        f"internal error: {type(error).__name__}{where}\n"
+        f"internal error: {type(error).__name__} at {os.path.basename(frame.f_code.co_filename)}:{line}\n"
         f"  hint: this is a defect of imgseal {__version__}; no half-written file is left; "
         "please report it with this line"
     )

@@ -110,15 +110,10 @@ def _keys(project: Project, for_releases: str) -> Iterator[Remark]:
             for reference in references:
                 yield _private(project, reference, key, absent, development=table == "development")
     trust = product.trust
-    for name, entries, absent in (
-        ("trust.images", trust.images, for_releases),
-        ("trust.packages", trust.packages, for_releases),
-        ("trust.development.images", trust.development_images, "missing"),
-        ("trust.development.packages", trust.development_packages, "missing"),
-        ("trust.uncounted", trust.uncounted, for_releases),
-    ):
+    for role, entries in trust.roles.items():
         for entry in entries:
-            yield _public(project, entry.key, name, absent)
+            absent = "missing" if role.startswith("development.") else for_releases
+            yield _public(project, entry.key, f"trust.{role}", absent)
     if trust.apex is None:
         yield Remark(
             "note",

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 
 import click
 
@@ -239,21 +240,12 @@ def _roles(public: AnyKey, path: str, product_file: str | None) -> list[str]:
             references = [_same(project.resolve, reference) for reference in getattr(keys, role)]
             if _same(str, path) in references:
                 roles.append(f"signs {role} ({table})")
-    trust = project.product.trust
-    for role, entries in (
-        ("images", trust.images),
-        ("packages", trust.packages),
-        ("development images", trust.development_images),
-        ("development packages", trust.development_packages),
-        ("nothing, and may sign packages", trust.uncounted),
-    ):
+    for role, entries in project.product.trust.roles.items():
+        purpose = "nothing, and may sign packages" if role == "uncounted" else role.replace(".", " ")
         for entry in entries:
-            try:
-                found = _read(project.resolve(entry.key))[0]
-            except SigningKeyError:
-                continue
-            if found == public:
-                roles.append(f"trusted for {role} ({entry.key})")
+            with suppress(SigningKeyError):
+                if _read(project.resolve(entry.key))[0] == public:
+                    roles.append(f"trusted for {purpose} ({entry.key})")
     return roles or [f"none in {project.path}"]
 
 

@@ -156,9 +156,7 @@ class Project(NamedTuple):
 
     def inputs(self) -> list[str]:
         """Return the files that every release depends on: the product file, the local file, trusted public keys."""
-        trust = self.product.trust
-        roles = (trust.images, trust.packages, trust.development_images, trust.development_packages, trust.uncounted)
-        entries = (entry for role in roles for entry in role)
+        entries = (entry for role in self.product.trust.roles.values() for entry in role)
         named = [os.path.join(self.folder, LOCAL_NAME), *(self.resolve(entry.key) for entry in entries)]
         return [self.path, *(path for path in named if os.path.exists(path))]
 
