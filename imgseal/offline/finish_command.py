@@ -7,6 +7,7 @@ import click
 from imgseal.console.options import ChosenProduct, bill_option, product_options
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
+from imgseal.flow.release import ReleaseResult
 from imgseal.limits import REQUEST_BYTES, RESPONSE_BYTES
 from imgseal.make.seal import SealedImage
 from imgseal.offline.offline_signing import finish, options_of
@@ -64,31 +65,29 @@ def command(
     arguments = [parse_firmware(argument, project.product) for argument in firmware]
     with firmware_files(arguments, project.product) as files:
         sealed = [file.content for file in files if isinstance(file.content, SealedImage)]
-        if not asked.items[0].is_statement and len(sealed) != len(files):
+        unsealed = [file.name for file in files if not isinstance(file.content, SealedImage)]
+        if unsealed and not asked.items[0].is_statement:
             raise UsageError(
                 "a package is finished with its sealed images",
                 expected="sealed images",
-                found=", ".join(file.name for file in files if not isinstance(file.content, SealedImage)),
+                found=", ".join(unsealed),
                 hint="name the .sealed.bin and .header.bin files that were written beside the request",
             )
         options = options_of(asked, sealed, request)
         job = release_job(project, files, options, day=today(), bill=load_bill(sbom), unfinished=unfinished)
         done = finish(job, asked, answers)
         made: list[Made] = []
-        if done.release is not None:
-            notes = done.release.notes
-            first = done.release.images[0].statement
+        if isinstance(done, ReleaseResult):
+            first = done.images[0].statement
             options = options._replace(build_time=first.build_time, source_revision=first.source_revision)
-            made = [(project, done.release.package, job.package_signers)]
-            outputs = release_outputs(done.release, job, out)
+            made = [(project, done.package, job.package_signers)]
+            outputs = release_outputs(done, job, out)
         else:
-            assert done.next is not None
-            notes = done.next.notes
-            outputs = request_outputs(done.next, job, out)
-        there = {os.path.realpath(file.name) for file in files if isinstance(file.content, SealedImage)}
+            outputs = request_outputs(done, job, out)
+        there = {os.path.realpath(file.name) for file in files if file.name not in unsealed}
         there |= {name.replace(".header.", ".payload.") for name in there if ".header." in name}
         outputs = [output for output in outputs if os.path.realpath(output.path) not in there]  # byte for byte the same
         inputs = [request, *responses, *(a.path for a in arguments), sbom]
-        notes = (*notes, *write_release(outputs, inputs, project, made, options))
+        notes = (*done.notes, *write_release(outputs, inputs, project, made, options))
     say(notes)
     say_written(outputs)

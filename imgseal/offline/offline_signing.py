@@ -38,13 +38,6 @@ class Asking(NamedTuple):
     rehearsed: ReleaseResult
 
 
-class Finished(NamedTuple):
-    """What the responses made: a whole release, or sealed images and the request for their package."""
-
-    release: ReleaseResult | None
-    next: Asking | None
-
-
 def ask(job: Job, *, with_firmware: bool = False) -> Asking:
     """Make the request for the signatures that cannot be made here.
 
@@ -105,8 +98,8 @@ def options_of(request: Request, images: list[SealedImage], name: str) -> SealOp
     return said.pop()
 
 
-def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
-    """Derive again what was asked for, and put the supplied signatures in.
+def finish(job: Job, request: Request, responses: list[Response]) -> ReleaseResult | Asking:
+    """Derive again what was asked for, and put the supplied signatures in: a release, or the request for its package.
 
     Raises SigningKeyError where a signature does not hold or is for anything else, UsageError where one is missing or
     was asked for something that is not made now.
@@ -127,10 +120,7 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
             found=", ".join(key.hex() for key in values),
             hint="use the product file that the request was made with",
         )
-    if images:
-        done = _finish_images(job._replace(image_signers=signers))
-    else:
-        done = Finished(release(job._replace(package_signers=signers)), None)
+    done = _finish(job._replace(image_signers=signers) if images else job._replace(package_signers=signers))
     for signer in supplied.values():
         if signer.left:
             raise UsageError(
@@ -143,10 +133,10 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
     return done
 
 
-def _finish_images(job: Job) -> Finished:
+def _finish(job: Job) -> ReleaseResult | Asking:
     """Seal; then pack where the package's key is here, and ask for its signature where not."""
     if not _held_elsewhere(job.package_signers):
-        return Finished(release(job), None)
+        return release(job)
     sealed: list[FirmwareFile] = []
     for file in job.firmware:
         if isinstance(file.content, SealedImage):
@@ -157,7 +147,7 @@ def _finish_images(job: Job) -> Finished:
             file.content, job.product, component, file.name, job.options, job.image_signers, job.trust, day=job.day
         )
         sealed += [FirmwareFile(image.placed.component.name, file.name, image) for image in made]
-    return Finished(None, ask(job._replace(firmware=sealed)))
+    return ask(job._replace(firmware=sealed))
 
 
 def _values(request: Request, responses: list[Response]) -> dict[bytes, dict[bytes, bytes]]:
