@@ -14,11 +14,10 @@ from imgseal.gate.run import Logged
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.workspace.device_file import device_trust, load_device
-from imgseal.workspace.fielded import first_devices, needed_by
+from imgseal.workspace.fielded import first_devices, logged_floors, logged_state, needed_by
 from imgseal.workspace.log_file import LogFile
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import logged_floors, logged_state
 
 
 class AskedDevices(NamedTuple):

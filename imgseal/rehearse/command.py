@@ -110,8 +110,7 @@ def rehearsal_device(
     from imgseal.device_state.device import fresh
     from imgseal.device_state.fielded import LOG
     from imgseal.window import ByteView
-    from imgseal.workspace.fielded import logged_bootloaders
-    from imgseal.workspace.release_log import logged_floors
+    from imgseal.workspace.fielded import logged_bootloaders, logged_floors
 
     state = fresh(project.product)._replace(hardware=project.product.hardware[0], fresh=False)
     known = None if development else logged_bootloaders(project, logged_floors(project))

@@ -12,7 +12,7 @@ from imgseal.make.seal import SealedImage, SealOptions
 from imgseal.workspace.clock import build_time, source_revision
 from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
-from imgseal.workspace.previous_build import RELEASE_NAME
+from imgseal.workspace.outputs import RELEASE_NAME
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import Made, build_release, firmware_files, read_previous, release_job, write_release
 from imgseal.workspace.release_log import refuse_below_log

@@ -144,7 +144,7 @@ def _numbers(
         return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
     if development:
         return state, device
-    from imgseal.workspace.release_log import logged_device
+    from imgseal.workspace.fielded import logged_device
 
     return logged_device(project) or (state, device)
 

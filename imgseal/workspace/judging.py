@@ -10,6 +10,7 @@ from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
+from imgseal.workspace.fielded import for_the_desk, logged_device
 from imgseal.workspace.project import Project
 
 
@@ -53,12 +54,8 @@ def judge_of(project: Project, device_file: str | None, *, development: bool, as
     day = parse_day(as_of)
     device = device_file or "a fresh device"
     if device_file is None and development:
-        from imgseal.workspace.fielded import for_the_desk
-
         state = state._replace(fielded=for_the_desk(project))
     elif device_file is None:
-        from imgseal.workspace.release_log import logged_device
-
         state, device = logged_device(project) or (state, device)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"

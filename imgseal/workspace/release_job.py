@@ -13,8 +13,7 @@ from imgseal.window import ByteView
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
-from imgseal.workspace.outputs import release_outputs
-from imgseal.workspace.previous_build import EarlierBuild, read_build
+from imgseal.workspace.outputs import EarlierBuild, read_build, release_outputs
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import plan_entry, refuse_development_keys, write_logged
 from imgseal.workspace.release_numbers import compare_numbers

@@ -7,7 +7,6 @@ release that is not logged could not be accounted for (docs/decisions/008-releas
 """
 
 import hashlib
-import os
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
@@ -15,16 +14,15 @@ from imgseal import __version__
 from imgseal.errors import ImgsealError, InputError, Place, SigningKeyError, UsageError, in_file
 from imgseal.limits import KEY_FILE_BYTES, LOG_BYTES, LOG_LINE_BYTES
 from imgseal.records import NamedTuple
-from imgseal.workspace.append import append_line, last_line
-from imgseal.workspace.fielded import logged_bootloaders, without_log
+from imgseal.workspace.append import append_line
+from imgseal.workspace.fielded import floor_of, logged_floors
 from imgseal.workspace.files import read_bounded, write_all
 from imgseal.workspace.key_files import public_key
 from imgseal.workspace.release_numbers import refuse_leaping
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.formats.log.entry import Entry, Floor, LoggedPackage
+    from imgseal.formats.log.entry import Entry, LoggedPackage
     from imgseal.formats.log.errors import GoingDownError
     from imgseal.keys.signer import Signer
     from imgseal.make.pack import Package
@@ -191,28 +189,6 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     return notes
 
 
-def logged_floors(project: "Project") -> "tuple[Floor, ...] | None":
-    """Return the numbers that the last release has left, from the last line of the log alone.
-
-    None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
-    """
-    path = project.log_path
-    if path is None or not os.path.lexists(path):
-        return None
-    from imgseal.formats.log.lines import is_whole, resume
-
-    last, at = last_line(path, "release log", LOG_LINE_BYTES, LOG_BYTES, is_whole)
-    with in_file(path):
-        return () if last is None else resume(last, at).least
-
-
-def floor_of(project: "Project", floors: Iterable["Floor"]) -> "Floor | None":
-    """Return the floor of the product's class; None where it has no release."""
-    from imgseal.formats.log.floors import of_class
-
-    return of_class(floors, project.product.class_id, project.product.variant or "")
-
-
 def refuse_below_log(project: "Project", package: "Package") -> None:
     """UsageError when sequence or a counter of a package is below the log's; nothing is written.
 
@@ -239,39 +215,4 @@ def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageEr
         expected=error.expected,
         found=error.found,
         hint=error.hint,
-    )
-
-
-def logged_device(project: "Project") -> "tuple[DeviceState, str] | None":
-    """Return a device with the numbers that the last logged release left, and what to call it; None without a log.
-
-    Where the log has no release for this class, none of its devices is in the field. Where the log is missing, nobody
-    knows: the device is a fresh one, and is called so with the reason.
-    """
-    if project.log_path is None:
-        return None
-    from imgseal.device_state.device import fresh
-
-    floors = logged_floors(project)
-    if floors is None:
-        state = fresh(project.product)._replace(fielded=without_log(project))
-        return state, f"a fresh device ({project.log_path} is missing)"
-    logged = logged_state(project, floors)
-    if logged is None:
-        return fresh(project.product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
-    return logged, f"a device with the numbers of {project.log_path} (sequence {logged.sequence})"
-
-
-def logged_state(project: "Project", floors: "tuple[Floor, ...]") -> "DeviceState | None":
-    """Return a device with the numbers that the log has for the product's class; None where it has none."""
-    from imgseal.device_state.device import fresh
-
-    floor = floor_of(project, floors)
-    if floor is None:
-        return None
-    return fresh(project.product)._replace(
-        sequence=floor.sequence,
-        manifest_digest=floor.manifest,
-        counters=dict(floor.counters),
-        fielded=logged_bootloaders(project, floors),
     )
