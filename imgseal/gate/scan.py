@@ -54,6 +54,7 @@ from imgseal.records import NamedTuple
 from imgseal.window import ByteView
 from imgseal.workspace.files import NOT_REGULAR, on_disk, open_input
 
+_SEALED = "sealed image"
 _IN_MEMORY = 8 << 20
 _WORDS = {INTEL_HEX: "Intel HEX", S_RECORD: "S-records", ELF: "ELF"}
 
@@ -70,11 +71,8 @@ class _Awaited(NamedTuple):
     """A detached header of an archive, whose payload is still to be found: where its result goes."""
 
     at: int
-    size: int
-    digest: bytes
     data: ByteView
-    kind: str
-    beside: tuple[Finding, ...] = ()
+    beside: tuple[Finding, ...]
 
 
 def scan_file(task: Task, policy: Policy) -> tuple[Found, ...]:
@@ -180,9 +178,9 @@ class _FileScan:
 
     def _judge(self, spot: _Spot, data: ByteView, kind: str, beside: tuple[Finding, ...] = ()) -> None:
         """Judge at once, or when the rest of the archive has been searched for the payload of a detached header."""
-        if spot.depth and (awaited := _detached(data, kind, len(self.found))) is not None:
-            same = self._awaited.setdefault((awaited.size, awaited.digest), [])
-            same.append(awaited._replace(beside=beside))
+        payload = _detached_payload(data) if spot.depth and kind == _SEALED else None
+        if payload is not None:
+            self._awaited.setdefault(payload, []).append(_Awaited(len(self.found), data, beside))
             self._add(spot, Scanned(kind, ()))
             return
         find_payload = payload_beside(self._task.path, self._policy)
@@ -217,7 +215,7 @@ class _FileScan:
                 self.refuse(spot, words, unreadable(error), *beside(None))
                 return
             if data is not None:
-                self._judge(spot, data, "sealed image", beside(image))
+                self._judge(spot, data, _SEALED, beside(image))
             else:
                 self._add(spot, scan_firmware(image, words, self._policy, beside(image)))
 
@@ -322,25 +320,19 @@ class _FileScan:
                 except Exception as error:  # noqa: BLE001 - as above; the member has been refused before
                     damage(error)
                     continue
-                self._found(entry.size, digest.digest(), cast("BinaryIO", file))
+                if (fitting := self._awaited.pop((entry.size, digest.digest()), None)) is not None:
+                    file.seek(0)
+                    payload = ByteView(file.read())
+                    for awaited in fitting:
+                        self._budget.payload(entry.size)
+                        self._settle(awaited, payload)
             if not self._awaited:
                 return
-
-    def _found(self, size: int, digest: bytes, file: BinaryIO) -> None:
-        """Settle what waits for this payload."""
-        fitting = self._awaited.pop((size, digest), None)
-        if fitting is None:
-            return
-        file.seek(0)
-        payload = ByteView(file.read())
-        for awaited in fitting:
-            self._budget.payload(size)
-            self._settle(awaited, payload)
 
     def _settle(self, awaited: _Awaited, payload: ByteView | None) -> None:
         found = self.found[awaited.at]
         assert found is not None
-        scanned = scan_sealed(awaited.data, awaited.kind, self._policy, lambda _size, _digest: payload, awaited.beside)
+        scanned = scan_sealed(awaited.data, _SEALED, self._policy, lambda _size, _digest: payload, awaited.beside)
         self.found[awaited.at] = found._replace(scanned=scanned)
 
 
@@ -350,13 +342,10 @@ def _damaged(error: Exception) -> Finding:
     return finding("gate.archive-unreadable", place=place, found=found, hint=hint)
 
 
-def _detached(data: ByteView, kind: str, at: int) -> _Awaited | None:
-    if kind != "sealed image":
-        return None
+def _detached_payload(data: ByteView) -> tuple[int, bytes] | None:
+    """Return size and SHA-256 of the payload of a detached header; None of any other image."""
     try:
         statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
     except SealedFormatError:
         return None
-    if not statement.detached:
-        return None
-    return _Awaited(at, statement.payload_size, statement.payload_digest, data, kind)
+    return (statement.payload_size, statement.payload_digest) if statement.detached else None
