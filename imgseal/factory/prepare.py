@@ -7,15 +7,17 @@ from imgseal.check.context import Context
 from imgseal.device_state.device import DeviceState, SlotContent, fresh
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.factory.merge import Part, merge
-from imgseal.factory.parts import anchor_block, configured_parts, image_parts, own_parts
 from imgseal.flow.contents import Contents, Image, read_contents
-from imgseal.formats.install_record.record import Member
+from imgseal.formats.install_record.record import Member, first_record, place_content
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.formats.trust_anchors.codec import flash_block
+from imgseal.keys.anchor_set import anchor_set
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.stage import why_not
 from imgseal.window import ByteView
 from imgseal.workspace.fielded import first_devices
+from imgseal.workspace.firmware import load_image
 from imgseal.workspace.judging import Judge, judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
@@ -52,8 +54,8 @@ def prepare(
     release, images = _judged(packages, product, judge_one)
     left_out = _left_out(project, images, without_recovery=without_recovery)
     state, held = _device(product, images, release, hardware)
-    block = anchor_block(project, development=development)
-    parts = [*image_parts(product, images, packages[0]), *own_parts(project, state, block), *configured_parts(project)]
+    block = _anchor_block(project, development=development)
+    parts = _image_parts(product, images, packages[0]) + _own_parts(project, state, block) + _configured_parts(project)
     ordered = merge(parts, product)
     _refuse_unless_starts(project, state, held, development=development)
     slot = product.slot_holding("anchors")
@@ -179,3 +181,63 @@ def _refuse_unless_starts(
             place=Place(file=project.path),
             hint="the first package has to bring a complete set; first counters may not be above the images'",
         )
+
+
+def _image_parts(product: Product, images: Mapping[str, Image], path: str) -> list[Part]:
+    """Return the sealed images in their slots; `path` is the package that they are from, for messages."""
+    parts = []
+    for name, image in images.items():
+        component = product.components[name]
+        version = image.statement.version
+        base = product.slot_base(image.slot)
+        parts.append(Part(f"{name} {version} in {image.slot}", image.slot, base, bytes(image.content), path))
+        if image.header is not None:
+            slot = component.header[component.run.index(image.slot)]
+            parts.append(Part(f"header of {name} in {slot}", slot, product.slot_base(slot), bytes(image.header), path))
+    return parts
+
+
+def _anchor_block(project: Project, *, development: bool) -> bytes:
+    """Return the block of trust anchors; empty where no slot holds them."""
+    if project.product.slot_holding("anchors") is None:
+        return b""
+    return flash_block(anchor_set(project.trust(), project.product, development=development))
+
+
+def _own_parts(project: Project, state: DeviceState, block: bytes) -> list[Part]:
+    """Return the install record of the first set, and the trust anchors where a slot holds them."""
+    product = project.product
+    slot = product.slot_holding("records")
+    assert slot is not None
+    record = first_record(state.current, state.sequence, state.manifest_digest)
+    data = place_content(record, product.numbers, product.memories[slot.memory].write_unit)
+    parts = [Part("install record", slot.name, product.slot_base(slot.name), data, project.path)]
+    slot = product.slot_holding("anchors")
+    if slot is not None:
+        parts.append(Part("trust anchors", slot.name, product.slot_base(slot.name), block, project.path))
+    return parts
+
+
+def _configured_parts(project: Project) -> list[Part]:
+    """Read what [factory] names: the bootloader and the configuration ranges."""
+    product, factory = project.product, project.product.factory
+    slot = product.slot_holding("bootloader")
+    parts = []
+    if slot is not None and factory.bootloader is None:
+        raise UsageError(
+            "the product file names no bootloader to program",
+            place=Place(file=project.path, key="factory.bootloader"),
+            expected=f"a firmware file for slot.{slot.name}",
+            found="nothing",
+            hint='add [factory] bootloader = "FILE" to the product file',
+        )
+    wanted = [(factory.bootloader, None, "bootloader", slot.name if slot else None)] if factory.bootloader else []
+    named = [(entry.file, entry.at, entry.what, None) for entry in factory.ranges]
+    for file, base, what, slot_name in [*wanted, *named]:
+        path = project.resolve(file)
+        with load_image(path, base) as image:
+            parts += [
+                Part(what, slot_name, region.address, image.read(region.address, region.size), path)
+                for region in image.regions
+            ]
+    return parts

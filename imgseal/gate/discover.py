@@ -78,7 +78,7 @@ def _below(root: str) -> Iterator[Task | Found]:
                 if entry.is_dir(follow_symlinks=False):
                     waiting.append((below, None))
                 elif entry.is_symlink():
-                    if _leads_out(entry.path, real):
+                    if os.path.commonpath([os.path.realpath(entry.path), real]) != real:  # even if nothing is there
                         waiting.append((below, _link(root, below, entry.path)))
                 elif entry.is_file(follow_symlinks=False):
                     status = entry.stat(follow_symlinks=False)
@@ -92,11 +92,6 @@ def _link(root: str, inside: str, path: str) -> Found:
     hint = "copy what it leads to, or give that path as well"
     found = "/" + clean(os.path.realpath(path))
     return _problem(root, inside, finding("gate.link-outside", found=found, hint=hint))
-
-
-def _leads_out(path: str, root: str) -> bool:
-    """Say whether a link leads to a place that is not below the root, even if nothing is there today."""
-    return os.path.commonpath([os.path.realpath(path), root]) != root
 
 
 def _unreadable(root: str, inside: str, error: OSError) -> Found:

@@ -20,9 +20,8 @@ from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
 from imgseal.formats.suit.text import decode_text
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
 from imgseal.offline.profile import refuse_outside_profile, remark
-from imgseal.offline.screen import manifest_screen, statement_screen
+from imgseal.offline.screen import manifest_lines, manifest_screen, statement_screen, statement_words
 from imgseal.offline.text_form import CHANGED, encode64, escaped, read_document, refuse, write_document
-from imgseal.offline.words import manifest_lines, statement_words
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.values import Kind, Node, array, hexadecimal, record
