@@ -10,17 +10,7 @@ from typing import NoReturn
 from imgseal.errors import ImgsealError, Place
 from imgseal.records import NamedTuple
 
-GROUPS = (
-    "structure",
-    "trust",
-    "signature",
-    "identity",
-    "rules",
-    "rollback",
-    "placement",
-    "digest",
-    "content",
-)
+GROUPS = ("structure", "trust", "signature", "identity", "rules", "rollback", "placement", "digest", "content")
 """The judge's order. Everything before `digest` needs no payload byte."""
 
 PASSED, FAILED, NOT_RUN = "passed", "failed", "not run"

@@ -9,7 +9,6 @@ from imgseal import __version__
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.errors import UsageError, visible
 from imgseal.gate.annotations import github_lines, gitlab_values
-from imgseal.gate.artefact import Found, Policy
 from imgseal.gate.discover import Task, discover
 from imgseal.gate.junit import junit_text
 from imgseal.gate.policy import AskedDevices, make_policy, read_log
@@ -99,6 +98,8 @@ def command(
     project, policy = make_policy(chosen, AskedDevices(device_file, previous, fresh), day)
     if jobs is not None and workers is not None:
         raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
+    # each answer once; variants of which nothing is known are refused one by one
+    devices = ", ".join(dict.fromkeys(target.device for target in policy.targets if target.state is not None))
     tasks = list(discover(paths))
     with scan_all(
         tasks, policy._replace(find_keys=_FIND_KEYS), jobs=jobs or processors(), workers=workers, show=counter("files")
@@ -106,7 +107,7 @@ def command(
         report = conclude(
             scanned,
             logged=read_log(project),  # while others are at work
-            device=visible(_devices(policy)),
+            device=visible(f"{devices} on {day}"),
             product_file=visible(project.path),
             exceptions=project.product.gate.exceptions,
             day=day,
@@ -114,20 +115,10 @@ def command(
         )
     written = _FORMS[form](report, every)
     if out is not None:
-        given = [*paths, *previous, device_file, *_artefacts(report, tasks), *project.own_files()]
+        files = {artefact.file for artefact in report.artefacts}
+        scanned_files = [task.path for task in tasks if isinstance(task, Task) and task.name in files]
+        given = [*paths, *previous, device_file, *scanned_files, *project.own_files()]
         write_all([Output(out, [written.encode("utf-8", "backslashreplace")])], given)
         written = _FORMS["text"](report, every)
     sys.stdout.write(written)
     return 0 if report.passed else 1
-
-
-def _artefacts(report: GateReport, tasks: list[Task | Found]) -> list[str]:
-    """Return the paths of the files that are artefacts or hold some: no report may replace one of them."""
-    files = {artefact.file for artefact in report.artefacts}
-    return [task.path for task in tasks if isinstance(task, Task) and task.name in files]
-
-
-def _devices(policy: Policy) -> str:
-    """Say for which devices, each answer once; variants of which nothing is known are refused one by one."""
-    known = dict.fromkeys(setting.device for setting in policy.targets if setting.state is not None)
-    return ", ".join(known) + f" on {policy.day}"

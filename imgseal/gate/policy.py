@@ -11,7 +11,6 @@ from imgseal.flow.contents import read_contents
 from imgseal.formats.log.entry import Floor
 from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.run import Logged
-from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, logged_floors, logged_state, needed_by
@@ -42,7 +41,9 @@ def make_policy(chosen: ChosenProduct, question: AskedDevices, day: str) -> tupl
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
     floors = None if given else logged_floors(base)
     if question.fresh:
-        made = [_target(project, _new(project.product), "a fresh device") for project in projects]
+        words = "there are no devices in the field yet (--fresh)"  # so that their bootloader is the product file's
+        new = ((each, fresh(each.product)._replace(fielded=first_devices(each.product, words))) for each in projects)
+        made = [_target(project, state, "a fresh device") for project, state in new]
     elif question.device is not None:
         made = [_given(base, question.device), *(_target(project) for project in projects[1:])]
     elif question.previous:
@@ -64,11 +65,6 @@ def make_policy(chosen: ChosenProduct, question: AskedDevices, day: str) -> tupl
 
 def _target(project: Project, state: DeviceState | None = None, device: str = "no device") -> Target:
     return Target(project.product, project.trust(), state, {}, device)
-
-
-def _new(product: Product) -> DeviceState:
-    """Return a fresh device where nothing is in the field yet: its bootloader is the product file's."""
-    return fresh(product)._replace(fielded=first_devices(product, "there are no devices in the field yet (--fresh)"))
 
 
 def _given(project: Project, path: str) -> Target:

@@ -8,7 +8,6 @@ from imgseal.check.context import Context
 from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
-from imgseal.findings import Verdict
 from imgseal.flow.contents import read_contents
 from imgseal.flow.refusal import refuse_unless_accepted
 from imgseal.formats.log.entry import Entry, LoggedPackage
@@ -17,7 +16,7 @@ from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.named_bill import bill_of
 from imgseal.keys.pem import encode_public
-from imgseal.keys.trusted_keys import Trust, resolve
+from imgseal.keys.trusted_keys import resolve
 from imgseal.limits import PRODUCT_FILE_BYTES, SBOM_BYTES
 from imgseal.product.model import Product, TrustEntry
 from imgseal.product.read_toml import read, resolved
@@ -86,7 +85,10 @@ def export_release(log: LogFile, entry: Entry, folder: str, files: ExportFiles, 
     data = open_artefact(path)
     _refuse_other_package(data, path, product, logged)
     day = day_of(entry.built)
-    verdict = _judge(data, name, product, keys, day)
+    # for the keys that were in force on the day that it was built
+    context = Context(product, resolve(product, keys.get), fresh(product), partial=True, day=day)
+    verdict = judge(data, name, context)
+    refuse_unless_accepted(verdict, "the package is refused with this product file", hint=_OTHER_FILE)
     written = verdicts_document([verdict], __version__, "imgseal.toml")  # the resolved one beside it
     proof = prove_inclusion(entry, log.leaves)
     contents: list[tuple[str, str, bytes | memoryview]] = [
@@ -245,14 +247,6 @@ def _refuse_other_bill(data: ByteView, bill: bytes, path: str) -> bool:
             hint="give the file that the release was built with: imgseal build --sbom",
         )
     return True
-
-
-def _judge(data: ByteView, name: str, product: Product, keys: dict[str, bytes], day: str) -> Verdict:
-    """Judge the package for the keys that were in force on the day that it was built."""
-    trust: Trust = resolve(product, keys.get)
-    verdict = judge(data, name, Context(product, trust, fresh(product), partial=True, day=day))
-    refuse_unless_accepted(verdict, "the package is refused with this product file", hint=_OTHER_FILE)
-    return verdict
 
 
 _OTHER_FILE = "export with the product file of the release (its source revision is in the log): --product FILE"

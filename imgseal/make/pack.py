@@ -195,7 +195,8 @@ def _text(images: tuple[SealedImage, ...], parts: tuple[Part, ...], product: Pro
     """What people read before they install; never a basis for a decision."""
     text = product.text
     description = text.description or product.name
-    words = [f"{product.name} {product.release.version}: " + ", ".join(_words(images))]
+    brought = dict.fromkeys(f"{image.placed.component.name} {image.statement.version}" for image in images)
+    words = [f"{product.name} {product.release.version}: " + ", ".join(brought)]
     hazards = [c.hazard for c in product.components.values() if c.hazard and any(p.number == c.number for p in parts)]
     words += [f"Caution: {hazard}" for hazard in hazards]
     cautions = text.cautions or (_USUAL if hazards else ())
@@ -218,7 +219,3 @@ _USUAL = (
     "An emergency stop must not depend on firmware.",
     "Follow the maker's instructions and local codes; let qualified staff do the work.",
 )
-
-
-def _words(images: tuple[SealedImage, ...]) -> list[str]:
-    return list(dict.fromkeys(f"{image.placed.component.name} {image.statement.version}" for image in images))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from imgseal.errors import UsageError, meant
 from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.formats.source import read
 from imgseal.limits import FIRMWARE_BYTES, SBOM_BYTES
 from imgseal.records import NamedTuple
@@ -99,10 +100,8 @@ def load_image(path: str, base: int | None) -> Iterator[MemoryImage]:
 @contextmanager
 def load_image_or_sealed(path: str, base: int | None, product: "Product") -> "Iterator[MemoryImage | SealedImage]":
     """Read a firmware file, or take over an image that is sealed already."""
-    from imgseal.make.adopt import is_sealed
-
     with open_input(path, "firmware file", FIRMWARE_BYTES) as stream:
-        sealed = is_sealed(stream.read(16))
+        sealed = stream.read(len(MAGIC)) == MAGIC
     if sealed:
         if base is not None:
             raise UsageError(
