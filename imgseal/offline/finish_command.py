@@ -18,7 +18,7 @@ from imgseal.workspace.clock import today
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import load_bill, parse_firmware
 from imgseal.workspace.outputs import release_outputs
-from imgseal.workspace.release_job import Made, firmware_files, release_job, write_release
+from imgseal.workspace.release_job import firmware_files, release_job, write_release
 
 
 @click.command(
@@ -76,11 +76,11 @@ def command(
         options = options_of(asked, sealed, request)
         job = release_job(project, files, options, day=today(), bill=load_bill(sbom), unfinished=unfinished)
         done = finish(job, asked, answers)
-        made: list[Made] = []
+        made = []
         if isinstance(done, ReleaseResult):
             first = done.images[0].statement
             options = options._replace(build_time=first.build_time, source_revision=first.source_revision)
-            made = [(project, done.package, job.package_signers)]
+            made.append((project, done.package, job.package_signers))
             outputs = release_outputs(done, job, out)
         else:
             outputs = request_outputs(done, job, out)

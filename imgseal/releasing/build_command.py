@@ -1,27 +1,24 @@
 """`imgseal build`: for the firmware build script. Seals every component, packs, judges, and only then writes."""
 
 import os
-from typing import TYPE_CHECKING
 
 import click
 
 from imgseal.console.options import ChosenProduct, bill_option, product_options
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
+from imgseal.flow.contents import Contents
+from imgseal.flow.release import Job
 from imgseal.make.seal import SealedImage, SealOptions
 from imgseal.workspace.clock import build_time, source_revision
 from imgseal.workspace.files import load_artefact
 from imgseal.workspace.firmware import load_bill, parse_firmware
 from imgseal.workspace.outputs import RELEASE_NAME
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_job import Made, build_release, firmware_files, read_previous, release_job, write_release
-from imgseal.workspace.release_log import refuse_below_log
+from imgseal.workspace.release_job import build_release, firmware_files, read_previous, release_job, write_release
+from imgseal.workspace.release_log import Made, refuse_below_log
 from imgseal.workspace.release_numbers import compare_numbers
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from imgseal.flow.contents import Contents
-    from imgseal.flow.release import Job
 
 _ALL = "all"
 
@@ -127,7 +124,7 @@ def _projects(chosen: ChosenProduct) -> tuple[Project, list[Project]]:
 
 
 def _request(
-    project: Project, job: "Job", before: "Contents | None", folder: str, *, with_firmware: bool
+    project: Project, job: Job, before: Contents | None, folder: str, *, with_firmware: bool
 ) -> tuple[list[Output], list[str]]:
     """Ask for the signatures that cannot be made here; return the files of the request, and what is to be said."""
     from imgseal.offline.offline_signing import ask

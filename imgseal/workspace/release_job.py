@@ -2,10 +2,10 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from typing import TYPE_CHECKING
 
+from imgseal.flow.contents import Contents, read_contents
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
-from imgseal.keys.signer import Signer
+from imgseal.formats.sbom.bill import Bill
 from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
@@ -15,17 +15,9 @@ from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
 from imgseal.workspace.outputs import EarlierBuild, read_build, release_outputs
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import plan_entry, refuse_development_keys, write_logged
+from imgseal.workspace.release_log import Made, plan_entry, refuse_development_keys, write_logged
 from imgseal.workspace.release_numbers import compare_numbers
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from imgseal.flow.contents import Contents
-    from imgseal.formats.sbom.bill import Bill
-    from imgseal.make.pack import Package
-
-Made = tuple[Project, "Package", tuple[Signer, ...]]
-"""A package that was made: for which product file, and who has signed it."""
 
 
 @contextmanager
@@ -46,8 +38,8 @@ def release_job(
     options: SealOptions,
     *,
     day: str | None = None,
-    before: "Contents | None" = None,
-    bill: "Bill | None" = None,
+    before: Contents | None = None,
+    bill: Bill | None = None,
     unfinished: bool = False,
 ) -> Job:
     """Return the job for the product file's keys; SigningKeyError where one is missing, or is one of development.
@@ -74,12 +66,10 @@ def release_job(
     )
 
 
-def read_previous(data: ByteView | None, product: Product) -> "Contents | None":
+def read_previous(data: ByteView | None, product: Product) -> Contents | None:
     """Read the package that devices have as one of this product; None where none is named."""
     if data is None:
         return None
-    from imgseal.flow.contents import read_contents
-
     return read_contents(data.read(0, data.size), "the previous package", product)
 
 
@@ -93,7 +83,7 @@ class Built(NamedTuple):
     notes: list[str]
 
 
-def build_release(project: Project, job: Job, before: "Contents | None", folder: str) -> Built:
+def build_release(project: Project, job: Job, before: Contents | None, folder: str) -> Built:
     """Make a release, hold its numbers against the package before, and name its files in the folder."""
     result = release(job)
     running_out = compare_numbers(result, before, project)

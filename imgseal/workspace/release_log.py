@@ -8,25 +8,30 @@ release that is not logged could not be accounted for (docs/decisions/008-releas
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
 
 from imgseal import __version__
 from imgseal.errors import ImgsealError, InputError, Place, SigningKeyError, UsageError, in_file
+from imgseal.formats.log.entry import Entry, LoggedImage, LoggedPackage
+from imgseal.formats.log.errors import GoingDownError
+from imgseal.formats.log.floors import is_logged, refuse_below
+from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
+from imgseal.formats.log.proof import Head
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.keys.signer import Signer
 from imgseal.limits import KEY_FILE_BYTES, LOG_BYTES, LOG_LINE_BYTES
+from imgseal.make.pack import Package
+from imgseal.make.seal import ordered_signers
 from imgseal.records import NamedTuple
 from imgseal.workspace.append import append_line
 from imgseal.workspace.fielded import floor_of, logged_floors
 from imgseal.workspace.files import read_bounded, write_all
 from imgseal.workspace.key_files import public_key
+from imgseal.workspace.project import Project
 from imgseal.workspace.release_numbers import refuse_leaping
 from imgseal.workspace.staging import Output
 
-if TYPE_CHECKING:
-    from imgseal.formats.log.entry import Entry, LoggedPackage
-    from imgseal.formats.log.errors import GoingDownError
-    from imgseal.keys.signer import Signer
-    from imgseal.make.pack import Package
-    from imgseal.workspace.project import Project
+Made = tuple[Project, Package, tuple[Signer, ...]]
+"""A package that was made: for which product file, and who has signed it."""
 
 
 class LogPlan(NamedTuple):
@@ -34,10 +39,10 @@ class LogPlan(NamedTuple):
 
     path: str
     product_file: str
-    draft: "Entry"
+    draft: Entry
 
 
-def refuse_development_keys(project: "Project", signers: Iterable["Signer"]) -> None:
+def refuse_development_keys(project: Project, signers: Iterable[Signer]) -> None:
     """SigningKeyError when a key that is named for development is about to sign a release.
 
     The judge refuses images and packages by development keys; this finds the key that is named for both.
@@ -76,15 +81,12 @@ def _key_id(path: str) -> bytes | None:
         return None
 
 
-def plan_entry(
-    made: "Sequence[tuple[Project, Package, tuple[Signer, ...]]]", built: int, revision: bytes
-) -> LogPlan | None:
+def plan_entry(made: Sequence[Made], built: int, revision: bytes) -> LogPlan | None:
     """Return the entry for the packages of one release, one for each variant; None where no log is kept."""
     project = made[0][0]
     product = project.product
     if project.log_path is None:
         return None
-    from imgseal.formats.log.entry import Entry
 
     for each, package, _ in made:
         floor = floor_of(each, logged_floors(each) or ())
@@ -107,11 +109,7 @@ def plan_entry(
     return LogPlan(project.log_path, project.path, draft)
 
 
-def _logged(project: "Project", package: "Package", signers: "tuple[Signer, ...]") -> "LoggedPackage":
-    from imgseal.formats.log.entry import LoggedImage, LoggedPackage
-    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
-    from imgseal.make.seal import ordered_signers
-
+def _logged(project: Project, package: Package, signers: tuple[Signer, ...]) -> LoggedPackage:
     product = project.product
     images = tuple(
         LoggedImage(
@@ -153,11 +151,6 @@ def write_logged(outputs: list[Output], inputs: Iterable[str | None], plan: LogP
 
 
 def _add(plan: LogPlan, number: list[int]) -> list[str]:
-    from imgseal.formats.log.errors import GoingDownError
-    from imgseal.formats.log.floors import is_logged
-    from imgseal.formats.log.lines import EMPTY, added, is_whole, resume
-    from imgseal.formats.log.proof import Head
-
     notes: list[str] = []
 
     def next_line(last: bytes | None, at: int) -> bytes | None:
@@ -189,14 +182,11 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     return notes
 
 
-def refuse_below_log(project: "Project", package: "Package") -> None:
+def refuse_below_log(project: Project, package: Package) -> None:
     """UsageError when sequence or a counter of a package is below the log's; nothing is written.
 
     The same sequence may be asked for again: whether it is the logged package shows when that is finished.
     """
-    from imgseal.formats.log.errors import GoingDownError
-    from imgseal.formats.log.floors import refuse_below
-
     sequence = project.product.release.sequence
     floors = logged_floors(project) or ()
     floor = floor_of(project, floors)
@@ -208,7 +198,7 @@ def refuse_below_log(project: "Project", package: "Package") -> None:
         raise _going_down(error, str(project.log_path), project.path) from None
 
 
-def _going_down(error: "GoingDownError", log: str, product_file: str) -> UsageError:
+def _going_down(error: GoingDownError, log: str, product_file: str) -> UsageError:
     return UsageError(
         f"{error.message} (release log {log})",
         place=error.place._replace(file=product_file),

@@ -1,33 +1,29 @@
 """Checks the numbers of a release against those before it, and says when counter storage runs out."""
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
-
-if TYPE_CHECKING:
-    from imgseal.flow.contents import Contents
-    from imgseal.flow.release import ReleaseResult
-    from imgseal.make.seal import SealedImage
-    from imgseal.workspace.project import Project
+from imgseal.flow.contents import Contents
+from imgseal.flow.release import ReleaseResult
+from imgseal.formats.log.floors import raise_to
+from imgseal.make.seal import SealedImage
+from imgseal.workspace.project import Project
 
 _FEW = 3
 
 
-def compare_numbers(result: "ReleaseResult", before: "Contents | None", project: "Project") -> list[str]:
+def compare_numbers(result: ReleaseResult, before: Contents | None, project: Project) -> list[str]:
     """Refuse numbers that go down against the package before; say which counter storage is nearly used up."""
     if before is not None:
         _refuse_going_down(result, before, project)
     return counters_running_out(result.images)
 
 
-def _refuse_going_down(result: "ReleaseResult", before: "Contents", project: "Project") -> None:
+def _refuse_going_down(result: ReleaseResult, before: Contents, project: Project) -> None:
     """UsageError when sequence or a counter is below the previous package's, or the sequence is used again.
 
     RFC 9124 section 4.3.1 REQ.SEC.SEQUENCE: the number only rises. Devices would refuse such a release.
     """
-    from imgseal.formats.log.floors import raise_to
-
     sequence = result.package.manifest.sequence_number
     if sequence <= before.sequence and result.package.digest.value != before.manifest_digest:
         raise UsageError(
@@ -54,7 +50,7 @@ def _refuse_going_down(result: "ReleaseResult", before: "Contents", project: "Pr
     refuse_leaping(result.images, counters, project)
 
 
-def refuse_leaping(images: "Iterable[SealedImage]", counters: Mapping[str, int], project: "Project") -> None:
+def refuse_leaping(images: Iterable[SealedImage], counters: Mapping[str, int], project: Project) -> None:
     """UsageError when a counter rises by more than `counter_jump` above those of the devices, by component name.
 
     The judge says the same of a device that has such a counter.
@@ -72,7 +68,7 @@ def refuse_leaping(images: "Iterable[SealedImage]", counters: Mapping[str, int],
             )
 
 
-def counters_running_out(images: "Iterable[SealedImage]") -> list[str]:
+def counters_running_out(images: Iterable[SealedImage]) -> list[str]:
     """Say of which components the device's counter storage is nearly used up: a tenth left, or three steps."""
     notes = []
     for image in images:
