@@ -34,11 +34,8 @@ def of_class(floors: Iterable[Floor], class_id: bytes, variant: str) -> Floor | 
     counters = dict(sorted(pair for floor in mine for pair in floor.counters))
     ends = [version for floor in mine for version in floor.bootloaders]
     known = all(floor.bootloaders for floor in mine)
-    return highest._replace(
-        variant=variant,
-        counters=tuple(counters.items()),
-        bootloaders=(min(ends), max(ends)) if known else (),
-    )
+    bootloaders = (min(ends), max(ends)) if known else ()
+    return highest._replace(variant=variant, counters=tuple(counters.items()), bootloaders=bootloaders)
 
 
 def refuse_below(floors: Iterable[Floor], packages: Iterable[LoggedPackage], sequence: int) -> None:

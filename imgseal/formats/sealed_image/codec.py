@@ -225,23 +225,16 @@ def _needs(at: dict[str, Any]) -> tuple[Need, ...]:
     for index in range(count):
         component = components[index]
         _require(component != own, "need_components", "another component than the image's own", component)
-        _require(
-            not needs or component > needs[-1].component,
-            "need_components",
-            "ascending component numbers",
-            components[:count],
-        )
+        rises = not needs or component > needs[-1].component
+        _require(rises, "need_components", "ascending component numbers", components[:count])
         floor = _version("need_least", least[4 * index : 4 * index + 4])
         words = below[4 * index : 4 * index + 4]
         ceiling = None if words == _NO_VERSION else _version("need_below", words)
         if ceiling is not None and ceiling <= floor:
             raise _invalid("need_below", f"above {floor}", ceiling)
         needs.append(Need(component, floor, ceiling))
-    for name, rest in (
-        ("need_components", components[count:]),
-        ("need_least", least[4 * count :]),
-        ("need_below", below[4 * count :]),
-    ):
+    unused = {"need_components": components[count:], "need_least": least[4 * count :], "need_below": below[4 * count :]}
+    for name, rest in unused.items():
         _require(not any(rest), name, "zeros in unused places", rest)
     return tuple(needs)
 
