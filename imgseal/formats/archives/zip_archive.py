@@ -142,7 +142,7 @@ def _end_record(tail: bytes) -> int | None:
     ends = _ends(tail)
     size = len(tail) - _END.size  # in front of an end record without a comment
     fitting = [at for at in ends if tail[at + 20 : at + 22] == (size - at & _MAX16).to_bytes(2, "little")]
-    return fitting[0] if fitting == ends[-1:] and fitting[0] <= size else None
+    return fitting[0] if fitting and fitting == ends[-1:] and fitting[0] <= size else None
 
 
 def directory(stream: BinaryIO) -> Directory:
