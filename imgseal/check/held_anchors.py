@@ -15,12 +15,18 @@ from imgseal.window import Bytes
 
 
 def judge_anchors(data: Bytes, name: str, context: Context, device: str) -> Verdict:
-    """Judge a trust anchor update, or the set that a device holds."""
+    """Judge a trust anchor update, or the set that a device holds.
+
+    Nothing signs the latter, so that only a set that is known already vouches for it.
+    """
     block = _held_block(bytes(data.read(0, TRUST_BYTES + 1)))
     if block is None:
         return judge_update(data, name, context, device)
-    held = context.anchors or anchor_set(context.trust, context.product)
-    return _judge_held(block, held, name, context, device)
+    subject = UpdateSubject(b"", context.anchors or anchor_set(context.trust, context.product))
+    subject.update = AnchorUpdate(block, b"", b"", b"")
+    results = run(HELD_ORDER, subject, context, "")
+    details = set_details(block) if all(result.outcome == PASSED for result in results) else ()
+    return Verdict(name, "trust anchor set", device, results, details)
 
 
 def _held_block(content: bytes) -> AnchorSet | None:
@@ -30,15 +36,6 @@ def _held_block(content: bytes) -> AnchorSet | None:
     except AnchorFormatError:
         return None
     return anchors if codec.flash_block(anchors) == content else None
-
-
-def _judge_held(block: AnchorSet, held: AnchorSet, name: str, context: Context, device: str) -> Verdict:
-    """Judge a set as a device holds it: nothing signs it, so that only a set that is known already vouches for it."""
-    subject = UpdateSubject(b"", held)
-    subject.update = AnchorUpdate(block, b"", b"", b"")
-    results = run(HELD_ORDER, subject, context, "")
-    details = set_details(block) if all(result.outcome == PASSED for result in results) else ()
-    return Verdict(name, "trust anchor set", device, results, details)
 
 
 def same(subject: UpdateSubject, _context: Context) -> Finding | None:

@@ -28,17 +28,15 @@ def slot_of(product: Product, component: Component | None, statement: Statement)
     """
     if component is None:
         return None
-    detached, address = statement.detached, statement.link_address
-    slots = (run_slot(product, component, n, name, detached=detached) for n, name in enumerate(component.run))
-    return next((slot for slot in slots if address == slot.base + slot.size - slot.room), None)
+    slots = run_slots(product, component, detached=statement.detached)
+    return next((slot for slot in slots if statement.link_address == slot.base + slot.size - slot.room), None)
 
 
-def run_slot(product: Product, component: Component, index: int, name: str, *, detached: bool) -> RunSlot:
-    """Describe one run slot of a component."""
-    slot = product.slots[name]
-    base = product.slot_base(name)
+def run_slots(product: Product, component: Component, *, detached: bool) -> list[RunSlot]:
+    """Describe the run slots of a component."""
     header = 0 if detached else component.header_block
-    return RunSlot(index, name, base, slot.size, slot.size - header)
+    sizes = [(name, product.slots[name].size) for name in component.run]
+    return [RunSlot(n, name, product.slot_base(name), size, size - header) for n, (name, size) in enumerate(sizes)]
 
 
 def slot_name(product: Product, part: "OurComponent") -> str | None:

@@ -124,18 +124,18 @@ def published(subject: UpdateSubject, _context: Context) -> Finding | None:
     """No key whose private half is public becomes trusted."""
     new = subject.update.anchors
     points = [anchor.point for anchor in new.anchors] + [new.apex]
-    for point in points:
-        origin = origin_of(PublicKey(point[:32], point[32:]))
-        if origin is not None:
-            return Finding(
-                "trust.example-key",
-                "everyone can sign with a key of this set",
-                Place(key="keys"),
-                expected="keys whose private half is secret",
-                found=f"the key of {origin}",
-                hint="take it out of [trust] and make one of your own: imgseal key new FILE",
-            )
-    return None
+    origins = (origin_of(PublicKey(point[:32], point[32:])) for point in points)
+    origin = next((each for each in origins if each is not None), None)
+    if origin is None:
+        return None
+    return Finding(
+        "trust.example-key",
+        "everyone can sign with a key of this set",
+        Place(key="keys"),
+        expected="keys whose private half is secret",
+        found=f"the key of {origin}",
+        hint="take it out of [trust] and make one of your own: imgseal key new FILE",
+    )
 
 
 def apex(subject: UpdateSubject, _context: Context) -> Finding | None:

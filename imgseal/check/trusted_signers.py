@@ -211,12 +211,8 @@ def _out_of_force(anchor: TrustedKey, context: Context) -> Finding | None:
 
 
 def _limits(anchor: TrustedKey) -> str:
-    parts = []
-    if anchor.components:
-        parts.append("components " + ", ".join(anchor.components))
-    if anchor.classes:
-        parts.append("classes " + ", ".join(anchor.classes))
-    return "; ".join(parts)
+    limits = {"components": anchor.components, "classes": anchor.classes}
+    return "; ".join(f"{what} {', '.join(names)}" for what, names in limits.items() if names)
 
 
 def _place(index: int) -> Place:

@@ -50,14 +50,10 @@ class Violation(NamedTuple):
 class Tally:
     """What was tried: operations of each undisturbed run, and lives after one and after two cuts."""
 
-    __slots__ = ("joined", "operations", "pairs", "singles", "states")
+    singles = pairs = joined = states = 0
 
     def __init__(self) -> None:
         self.operations: dict[str, int] = {}
-        self.singles = 0
-        self.pairs = 0
-        self.joined = 0
-        self.states = 0
 
 
 _Log = list[tuple[Operation | Step, Moment]]

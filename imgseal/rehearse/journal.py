@@ -7,6 +7,7 @@ torn may read as whole later. A new record goes to an erased place, is read back
 it; a place that does not hold what was written is passed over.
 """
 
+from collections.abc import Collection
 from functools import lru_cache
 
 from imgseal.formats.install_record.record import Record, decode, encode
@@ -75,9 +76,7 @@ class Journal:
     def tidy(self) -> None:
         """Erase every place but the one acted upon; the first thing that a program does before it changes anything."""
         if not self._tidy:
-            for place in range(self._places):
-                if place != self._place:
-                    self._erase(place)
+            self._erase_but({self._place})
             self._tidy = True
 
     def commit(self, record: Record) -> Record:
@@ -110,9 +109,7 @@ class Journal:
         base = [f for f in found if f.record.generation == newest.record.base]
         if base:
             kept.add(max(base, key=_trust).place)
-        for place in range(self._places):
-            if place not in kept:
-                self._erase(place)
+        self._erase_but(kept)
         try:
             self._store(newest.record._replace(copied=newest.record.copied + 1), newest.place, kept)
         except NoPlaceError:
@@ -142,6 +139,11 @@ class Journal:
     def _bytes(self, place: int, copy: int) -> bytes:
         at, read, memory = self._base + place * self._size + copy * self._copy_size, self._flash.read, self._memory.name
         return read(memory, at, self._content) + read(memory, at + self._check, CHECK_BYTES)
+
+    def _erase_but(self, kept: Collection[int | None]) -> None:
+        for place in range(self._places):
+            if place not in kept:
+                self._erase(place)
 
     def _erase(self, place: int) -> None:
         start = self._base + place * self._size

@@ -96,16 +96,12 @@ class Oracle:
         self.witness = Witness(product)
 
     def _ranges(self) -> dict[str, list[tuple[int, int]]]:
-        names = [
-            slot.name for slot in self._product.slots.values() if slot.holds in ("records", "package", "boot-mark")
-        ]
-        for component in self._product.components.values():
-            names += [*component.run, *component.header]
-            names += [name for name in (component.staging, component.keep) if name is not None]
+        components = self._product.components.values()
+        names = {name for c in components for name in (*c.run, *c.header, c.staging, c.keep)}
         ranges: dict[str, list[tuple[int, int]]] = {}
-        for name in names:
-            slot = self._product.slots[name]
-            ranges.setdefault(slot.memory, []).append((slot.at, slot.at + slot.size))
+        for slot in self._product.slots.values():
+            if slot.name in names or slot.holds in ("records", "package", "boot-mark"):
+                ranges.setdefault(slot.memory, []).append((slot.at, slot.at + slot.size))
         return ranges
 
     def operation(self, operation: Operation) -> None:
