@@ -11,7 +11,7 @@ from imgseal.errors import UsageError, visible
 from imgseal.gate.annotations import github_lines, gitlab_values
 from imgseal.gate.discover import Task, discover
 from imgseal.gate.junit import junit_text
-from imgseal.gate.policy import AskedDevices, make_policy, read_log
+from imgseal.gate.policy import make_policy, read_log
 from imgseal.gate.result import GateReport
 from imgseal.gate.run import conclude
 from imgseal.gate.sarif import sarif_document
@@ -95,7 +95,7 @@ def command(
     of the release log, of --previous or of --device.
     """
     day = parse_day(as_of)
-    project, policy = make_policy(chosen, AskedDevices(device_file, previous, fresh), day)
+    project, policy = make_policy(chosen, day, device=device_file, previous=previous, no_devices=fresh)
     if jobs is not None and workers is not None:
         raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
     # each answer once; variants of which nothing is known are refused one by one

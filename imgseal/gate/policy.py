@@ -9,9 +9,7 @@ from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.flow.contents import read_contents
 from imgseal.formats.log.entry import Floor
-from imgseal.gate.artefact import Policy, Target
-from imgseal.gate.run import Logged
-from imgseal.records import NamedTuple
+from imgseal.gate.artefact import Identity, Policy, Target
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, logged_floors, logged_state, needed_by
 from imgseal.workspace.log_file import LogFile
@@ -19,16 +17,10 @@ from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
 
 
-class AskedDevices(NamedTuple):
-    """How the command line says what devices have: at most one of these is given."""
-
-    device: str | None
-    previous: tuple[str, ...]
-    fresh: bool
-
-
-def make_policy(chosen: ChosenProduct, question: AskedDevices, day: str) -> tuple[Project, Policy]:
-    """Load everything that the judgements need.
+def make_policy(
+    chosen: ChosenProduct, day: str, *, device: str | None, previous: tuple[str, ...], no_devices: bool
+) -> tuple[Project, Policy]:
+    """Load everything that the judgements need; at most one of the others says what devices have.
 
     UsageError where nothing says what devices have: a fresh device would take what none in the field does.
     """
@@ -36,18 +28,18 @@ def make_policy(chosen: ChosenProduct, question: AskedDevices, day: str) -> tupl
     projects = [base]
     if chosen.variant is None:
         projects += [chosen._replace(variant=name).load() for name in base.product.variants]
-    given = sum((question.device is not None, bool(question.previous), question.fresh))
+    given = sum((device is not None, bool(previous), no_devices))
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
     floors = None if given else logged_floors(base)
-    if question.fresh:
+    if no_devices:
         words = "there are no devices in the field yet (--fresh)"  # so that their bootloader is the product file's
         new = ((each, fresh(each.product)._replace(fielded=first_devices(each.product, words))) for each in projects)
         made = [_target(project, state, "a fresh device") for project, state in new]
-    elif question.device is not None:
-        made = [_given(base, question.device), *(_target(project) for project in projects[1:])]
-    elif question.previous:
-        made = _after(projects, question.previous)
+    elif device is not None:
+        made = [_given(base, device), *(_target(project) for project in projects[1:])]
+    elif previous:
+        made = _after(projects, previous)
     elif floors:
         made = [_logged_target(project, floors) for project in projects]
     else:
@@ -73,19 +65,18 @@ def _given(project: Project, path: str) -> Target:
     return Target(project.product, trust, state, contents, f"the device of {path}", anchors)
 
 
-def read_log(project: Project) -> Logged | None:
+def read_log(project: Project) -> frozenset[Identity] | None:
     """Verify the release log from its first line, and return what it has; None where none is kept."""
     path = project.log_path
     if path is None:
         return None
-    manifests: set[bytes] = set()
-    statements: set[bytes] = set()
+    logged: set[Identity] = set()
     if os.path.lexists(path):
         for step in LogFile(path).walk():
             for package in step.entry.packages:
-                manifests.add(package.manifest)
-                statements.update(image.statement for image in package.images)
-    return Logged(frozenset(manifests), frozenset(statements))
+                logged.add(("manifest", package.manifest))
+                logged.update(("statement", image.statement) for image in package.images)
+    return frozenset(logged)
 
 
 def _logged_target(project: Project, floors: tuple[Floor, ...]) -> Target:

@@ -8,14 +8,6 @@ from imgseal.gate.artefact import Found, Identity, Load, finding
 from imgseal.gate.result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport
 from imgseal.product.model import GateException
 from imgseal.product.path_pattern import matches
-from imgseal.records import NamedTuple
-
-
-class Logged(NamedTuple):
-    """What the release log has: SHA-256 of manifests, and of statements of sealed images."""
-
-    manifests: frozenset[bytes]
-    statements: frozenset[bytes]
 
 
 def conclude(
@@ -24,7 +16,7 @@ def conclude(
     device: str,
     product_file: str,
     exceptions: tuple[GateException, ...],
-    logged: Logged | None,
+    logged: frozenset[Identity] | None,
     day: str,
     files: int = 0,
 ) -> GateReport:
@@ -63,7 +55,7 @@ def conclude(
     return GateReport(device, product_file, tuple(artefacts), tuple(problems), tuple(notes), files)
 
 
-def _held_to_log(found: Found, logged: Logged | None) -> Found:
+def _held_to_log(found: Found, logged: frozenset[Identity] | None) -> Found:
     """Ask the release log for what the judge has accepted; what it does not have makes no source good either."""
     scanned = found.scanned
     problem = _not_logged(scanned.identity, logged)
@@ -72,12 +64,10 @@ def _held_to_log(found: Found, logged: Logged | None) -> Found:
     return found._replace(scanned=scanned)
 
 
-def _not_logged(identity: Identity | None, logged: Logged | None) -> Finding | None:
-    if identity is None or logged is None:
+def _not_logged(identity: Identity | None, logged: frozenset[Identity] | None) -> Finding | None:
+    if identity is None or logged is None or identity in logged:
         return None
     what, digest = identity
-    if digest in (logged.manifests if what == "manifest" else logged.statements):
-        return None
     return finding(
         "gate.not-logged",
         expected="a release that imgseal build --release has logged",
