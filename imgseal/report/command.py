@@ -10,17 +10,15 @@ from imgseal.check.context import Context
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.workspace.clock import build_time, day_of, parse_day, today
-from imgseal.workspace.device_file import device_trust, load_device
+from imgseal.workspace.clock import build_time, day_of, today
 from imgseal.workspace.files import load_artefact, write_all
+from imgseal.workspace.judging import judge_of
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.packages import package_contents, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.flow.contents import Contents
     from imgseal.report.inputs import Material
     from imgseal.window import ByteView
 
@@ -75,16 +73,8 @@ def command(
 
     project = chosen.load()
     data = _package(package)
-    state, contents = load_device(project, device_file)
-    trust, anchors = device_trust(project, state, device_file, development=development)
-    day = parse_day(as_of)
     before = None if previous is None else package_contents(previous, project.product)
-    device = device_file or "a fresh device"
-    if device_file is None:
-        state, device = _numbers(project, state, device, before, development=development)
-    if any(key.first or key.last for key in trust.keys):
-        device += f" on {day}"
-    context = Context(project.product, trust, state, contents, development=development, day=day, anchors=anchors)
+    context, device = judge_of(project, device_file, development=development, as_of=as_of, before=before)
     material = gather(data, package, context, tool=__version__, device=device)
     made = day_of(build_time()) if "SOURCE_DATE_EPOCH" in os.environ else today()
     material = material._replace(made=made, logged=_logged(project, material))
@@ -125,28 +115,6 @@ def _written(document: dict[str, object], form: str) -> bytes:
     from imgseal.report.page import render
 
     return render(document).encode("utf-8", "backslashreplace")
-
-
-def _numbers(
-    project: Project, state: "DeviceState", device: str, before: "Contents | None", *, development: bool
-) -> "tuple[DeviceState, str]":
-    """Return a device with the numbers of the release before, else those of the release log, else the fresh one."""
-    if before is not None:
-        from imgseal.workspace.fielded import fielded_now, needed_by
-
-        components = project.product.components
-        state = state._replace(
-            sequence=before.sequence,
-            manifest_digest=before.manifest_digest,
-            counters={components[i.component].number: i.statement.counter for i in before.images.values()},
-            fielded=needed_by(before) if development else fielded_now(project, before, development=False),
-        )
-        return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
-    if development:
-        return state, device
-    from imgseal.workspace.fielded import logged_device
-
-    return logged_device(project) or (state, device)
 
 
 def _logged(project: Project, material: "Material") -> str | None:

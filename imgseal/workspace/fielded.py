@@ -120,6 +120,18 @@ def logged_device(project: Project) -> tuple[DeviceState, str] | None:
     return logged, f"a device with the numbers of {project.log_path} (sequence {logged.sequence})"
 
 
+def device_after(project: Project, before: "Contents", *, development: bool) -> tuple[DeviceState, str]:
+    """Return a device with the numbers of a package that it has taken, and what to call it."""
+    components = project.product.components
+    state = fresh(project.product)._replace(
+        sequence=before.sequence,
+        manifest_digest=before.manifest_digest,
+        counters={components[i.component].number: i.statement.counter for i in before.images.values()},
+        fielded=needed_by(before) if development else fielded_now(project, before, development=False),
+    )
+    return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
+
+
 def logged_state(project: Project, floors: "tuple[Floor, ...]") -> DeviceState | None:
     """Return a device with the numbers that the log has for the product's class; None where it has none."""
     floor = floor_of(project, floors)

@@ -1,6 +1,6 @@
 """Collects what a verdict depends on besides the artefact: product, trust anchors, device, day."""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from imgseal.check.context import Context
 from imgseal.check.judge import judge, kind_of
@@ -10,8 +10,11 @@ from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
-from imgseal.workspace.fielded import for_the_desk, logged_device
+from imgseal.workspace.fielded import device_after, for_the_desk, logged_device
 from imgseal.workspace.project import Project
+
+if TYPE_CHECKING:
+    from imgseal.flow.contents import Contents
 
 
 class Judge(NamedTuple):
@@ -47,13 +50,25 @@ class Judge(NamedTuple):
         return judge(data, name, self.context._replace(slot=slot, partial=partial), self.device, payload)
 
 
-def judge_of(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
-    """Return the judge for the device of a state file, else for the last logged one, else for a fresh one."""
+def judge_of(
+    project: Project,
+    device_file: str | None,
+    *,
+    development: bool,
+    as_of: str | None,
+    before: "Contents | None" = None,
+) -> Judge:
+    """Return the judge for the device of a state file, else for one that has taken the package `before`.
+
+    Without both it is for the last logged one, else for a fresh one.
+    """
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = parse_day(as_of)
     device = device_file or "a fresh device"
-    if device_file is None and development:
+    if device_file is None and before is not None:
+        state, device = device_after(project, before, development=development)
+    elif device_file is None and development:
         state = state._replace(fielded=for_the_desk(project))
     elif device_file is None:
         state, device = logged_device(project) or (state, device)

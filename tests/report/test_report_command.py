@@ -45,6 +45,23 @@ def test_a_page(imgseal: Imgseal, built: Path) -> None:
     assert tree(built) == {**before, "report.html": page.encode()}
 
 
+@pytest.mark.parametrize("development", [False, True])
+@pytest.mark.parametrize("device", [None, "unit.json"])
+@pytest.mark.parametrize("log", [False, True])
+def test_the_verdict_is_that_of_check(
+    imgseal: Imgseal, project: Path, development: bool, device: str | None, log: bool
+) -> None:
+    """All of it: for which device, by which bootloaders in the field, and where that is known from."""
+    if log:
+        with (project / "imgseal.toml").open("a") as file:
+            file.write('\n[log]\npath = "release.log"\n')
+    assert imgseal("build", *ALL, "--release").status == 0
+    assert imgseal("device", "new", "unit.json").status == 0
+    options = [*(["--development"] if development else []), *(["--device", device] if device else [])]
+    checked = json.loads(imgseal("check", NAME, *options, "--json").out)["verdicts"][0]
+    assert document(imgseal, NAME, *options, status=checked["verdict"] != "accepted")["verdict"] == checked
+
+
 def test_the_same_page_from_the_same_input(imgseal: Imgseal, built: Path) -> None:
     """SOURCE_DATE_EPOCH names the day, as in every other output."""
     pages = []
