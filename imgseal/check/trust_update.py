@@ -74,24 +74,17 @@ def structure(subject: UpdateSubject, _context: Context) -> Finding | None:
 def signer(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The apex trust anchor of the set before has signed, or the contingency key that was named there."""
     held, point = subject.held, subject.update.signer
+    found = PublicKey(point[:32], point[32:]).thumbprint
+    expected = "no update at all: the set before names no apex trust anchor"
+    hint = "devices without an apex trust anchor take no other set, ever: docs/keys.md"
     if held.apex != _NONE:
-        if point == held.apex:
+        subject.by_contingency = point != held.apex and found == held.contingency
+        if point == held.apex or subject.by_contingency:
             return None
-        if PublicKey(point[:32], point[32:]).thumbprint == held.contingency:
-            subject.by_contingency = True
-            return None
-    return Finding(
-        "trust.not-by-apex",
-        "neither the apex trust anchor nor the contingency key has signed this",
-        Place(key="signer"),
-        expected="no update at all: the set before names no apex trust anchor"
-        if held.apex == _NONE
-        else PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex(),
-        found=PublicKey(point[:32], point[32:]).thumbprint.hex(),
-        hint="devices without an apex trust anchor take no other set, ever: docs/keys.md"
-        if held.apex == _NONE
-        else "sign with the key of trust.apex; imgseal key show FILE shows thumbprints",
-    )
+        expected = PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex()
+        hint = "sign with the key of trust.apex; imgseal key show FILE shows thumbprints"
+    message = "neither the apex trust anchor nor the contingency key has signed this"
+    return Finding("trust.not-by-apex", message, Place(key="signer"), expected, found.hex(), hint)
 
 
 def signature(subject: UpdateSubject, _context: Context) -> Finding | None:

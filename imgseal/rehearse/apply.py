@@ -12,9 +12,6 @@ from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.stage import read_slots, set_up
 from imgseal.window import Bytes
 
-ENDINGS = ("healthy", "trial", "failed")
-"""The set has settled; it runs and has not reported itself healthy yet; it never did, and its starts are used up."""
-
 
 class Applied(NamedTuple):
     """The verdict, and if the package was accepted the state after it, what each slot holds, and what happened."""
@@ -26,7 +23,11 @@ class Applied(NamedTuple):
 
 
 def apply(context: Context, package: Bytes, *, ending: str = "healthy") -> Applied:
-    """Install a package and follow the device to one of the ENDINGS; a refused package changes nothing."""
+    """Install a package and follow the device to an ending; a refused package changes nothing.
+
+    `healthy`: the set has settled; `trial`: it runs and has not reported itself healthy yet; `failed`: it never did,
+    and its starts are used up.
+    """
     product, state = context.product, context.state
     stage = set_up(context, package)
     if not stage.verdict.accepted:

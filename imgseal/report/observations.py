@@ -303,9 +303,6 @@ _TABLE: tuple[tuple[str, str, str, _Look], ...] = (
     ("codes", "reasons of refusal", "codes", _codes),
 )
 
-TITLES = {name: title for name, title, _, _ in _TABLE}
-"""Observation -> what it looks at."""
-
 
 def observe(material: Material) -> dict[str, Observation]:
     """Make every observation, in the order of the report."""
