@@ -75,11 +75,9 @@ def show(path: str, chosen: ChosenProduct) -> None:
     click.echo(f"  manifest   {digest}")
     if state.trial is not None:
         trial = state.trial
-        left = (
-            f"{trial.attempts_left} starts left, {trial.power_ons_left} after power-on"
-            if trial.way_back
-            else "no way back"
-        )
+        left = "no way back"
+        if trial.way_back:
+            left = f"{trial.attempts_left} starts left, {trial.power_ons_left} after power-on"
         click.echo(f"  trial      sequence {trial.sequence}: not healthy yet; {left}")
     if state.unraised:
         click.echo("  rollback   unprotected: counters are behind those of the set, their storage does not take them")

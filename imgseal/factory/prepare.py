@@ -53,10 +53,11 @@ def prepare(
     judge_one = _line_judge(project, device_file, development=development, as_of=as_of)
     release, images = _judged(packages, product, judge_one)
     left_out = _left_out(project, images, without_recovery=without_recovery)
-    state, held = _device(product, images, release, hardware)
+    brought = _image_parts(product, images, packages[0])
+    held = {part.slot: part.data for part in brought if part.slot is not None}
+    state = _device(product, images, release, hardware, held)
     block = _anchor_block(project, development=development)
-    parts = _image_parts(product, images, packages[0]) + _own_parts(project, state, block) + _configured_parts(project)
-    ordered = merge(parts, product)
+    ordered = merge(brought + _own_parts(project, state, block) + _configured_parts(project), product)
     _refuse_unless_starts(project, state, held, development=development)
     slot = product.slot_holding("anchors")
     if slot is not None and not development:
@@ -135,23 +136,18 @@ def _chosen(images: Mapping[str, Image], product: Product) -> dict[str, Image]:
 
 
 def _device(
-    product: Product, images: Mapping[str, Image], release: Contents, hardware: int | None
-) -> tuple[DeviceState, dict[str, bytes]]:
-    """Return the state of a device that has just been programmed, and what its slots hold."""
-    held: dict[str, bytes] = {}
+    product: Product, images: Mapping[str, Image], release: Contents, hardware: int | None, held: Mapping[str, bytes]
+) -> DeviceState:
+    """Return the state of a device that has just been programmed; `held` is what its slots hold."""
     current, counters = {}, {}
     for name, image in images.items():
         component = product.components[name]
-        index = component.run.index(image.slot)
-        held[image.slot] = bytes(image.content)
-        head = image.content
-        if image.header is not None:
-            held[component.header[index]] = bytes(image.header)
-            head = image.header
         if not component.recovery:
-            current[component.number] = Member(index, hashlib.sha256(head[:STATEMENT_BYTES]).digest())
+            head = image.content if image.header is None else image.header
+            digest = hashlib.sha256(head[:STATEMENT_BYTES]).digest()
+            current[component.number] = Member(component.run.index(image.slot), digest)
         counters[component.number] = product.factory.counters.get(name, image.statement.counter)
-    state = fresh(product)._replace(
+    return fresh(product)._replace(
         fresh=False,
         hardware=product.hardware[0] if hardware is None else hardware,
         sequence=release.sequence,
@@ -160,7 +156,6 @@ def _device(
         current=current,
         slots={name: _content(name, data) for name, data in held.items()},
     )
-    return state, held
 
 
 def _content(slot: str, data: bytes) -> SlotContent:

@@ -117,17 +117,14 @@ def _sign_request(
             found=signer.public.key_id.hex(),
             hint="give the request to the holder of that key; imgseal key show FILE shows a key's identifier",
         )
-    click.echo(f"request {request_digest(data).hex()}", err=True)
-    click.echo(f'called "{escaped(request.about)}" by its maker', err=True)
+    lines = [f"request {request_digest(data).hex()}", f'called "{escaped(request.about)}" by its maker']
     for number in dict.fromkeys(number for number, _ in mine):
         item = request.items[number]
-        click.echo("", err=True)
-        for line in item.screen():
-            click.echo(f"  {escaped(line)}", err=True)
+        lines += ["", *(f"  {escaped(line)}" for line in item.screen())]
         if item.payload is not None:
-            click.echo("    its firmware is in the request, and is the one that the digest names", err=True)
-        click.echo(f"  to sign, SHA-256 {item.digest.hex()}", err=True)
-    click.echo("", err=True)
+            lines.append("    its firmware is in the request, and is the one that the digest names")
+        lines.append(f"  to sign, SHA-256 {item.digest.hex()}")
+    click.echo("\n".join([*lines, ""]), err=True)
     _consent(f"Sign {'these ' + str(len(mine)) if len(mine) > 1 else 'this'} with {signer.name}?", yes=yes)
     signatures = []
     for number, asked in mine:
