@@ -6,7 +6,7 @@ import click
 
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
-from imgseal.errors import InputError, Place, UsageError, in_file, meant
+from imgseal.errors import Place, UsageError, in_file, meant
 from imgseal.formats.cose.labels import ALGORITHMS
 from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.formats.sealed_image.layout import FIELDS, STATEMENT_BYTES
@@ -14,7 +14,7 @@ from imgseal.formats.sealed_image.statement import Statement
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.times import utc
 from imgseal.window import ByteView
-from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.artefacts import ManyRegionsError, open_artefact
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import json_text
@@ -80,10 +80,8 @@ def _open(path: str) -> ByteView | None:
     """Open an artefact; None for firmware text, which is shown as such unless it holds a sealed image."""
     try:
         return open_artefact(path)
-    except InputError as error:
-        if error.message.startswith("a sealed image in hex form"):
-            return None
-        raise
+    except ManyRegionsError:
+        return None
 
 
 def _map(artefact: str | None, project: Project, *, bare: bool) -> None:

@@ -1,7 +1,6 @@
 """`imgseal sign`: a signature by somebody who has seen what it is for."""
 
 import os
-from collections.abc import Callable
 
 import click
 
@@ -59,12 +58,7 @@ def command(what: str, reference: str, out: str | None, yes: bool, chosen: Chose
     if kind is not None:
         message, hint = _NOT_SIGNED[kind]
         raise UsageError(message, place=Place(file=what), hint=hint)
-
-    def own() -> Project | None:
-        found = chosen.file or nearest_product(".")
-        return None if found is None else chosen._replace(file=found).load()
-
-    _sign_request(data, what, reference, out, own, yes=yes)
+    _sign_request(data, what, reference, out, chosen, yes=yes)
 
 
 _NOT_SIGNED = {
@@ -78,7 +72,7 @@ _NOT_SIGNED = {
 
 
 def _sign_request(
-    view: ByteView, path: str, reference: str, out: str | None, own: Callable[[], Project | None], *, yes: bool
+    view: ByteView, path: str, reference: str, out: str | None, chosen: ChosenProduct, *, yes: bool
 ) -> None:
     from imgseal.offline.request import NUMBERS, Asked, decode_request, hold_to_profile, request_digest
     from imgseal.offline.response import Response, Signed, encode_response
@@ -94,10 +88,8 @@ def _sign_request(
         )
     data = bytes(view.read(0, view.size))
     request = decode_request(data, path)
-    if not request.items[0].is_statement:
-        project = own()
-        if project is not None:
-            hold_to_profile(request, path, project.product)
+    if not request.items[0].is_statement and (own := chosen.file or nearest_product(".")) is not None:
+        hold_to_profile(request, path, chosen._replace(file=own).load().product)
     target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
     refuse_overlap([target], [path, _file_of(reference)])
     signer = open_signer(reference)

@@ -8,6 +8,10 @@ from imgseal.window import ByteView
 from imgseal.workspace.files import load_artefact
 
 
+class ManyRegionsError(InputError):
+    """Hex text with gaps: firmware, and no sealed image."""
+
+
 def open_artefact(path: str, product: Product | None = None) -> ByteView:
     """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first.
 
@@ -38,7 +42,7 @@ def open_artefact(path: str, product: Product | None = None) -> ByteView:
         )
     image = read(io.BytesIO(data.read(0, data.size)), name=path)
     if len(image.regions) != 1:
-        raise InputError(
+        raise ManyRegionsError(
             "a sealed image in hex form is one region without gaps",
             place=Place(file=path),
             expected="1 region",
