@@ -143,21 +143,17 @@ class Flash:
                 raise PowerCutError
             return
         written = self.noise.below(count) if cut else count
-        now = bytearray(old.data)
-        end = start + written * unit
-        for index in range(start, end) if old.data[start:end].count(fill) != end - start else ():
-            now[index] = _programmed(now[index], data[index - start], fill)
-        if old.data[start:end].count(fill) == end - start:
-            now[start:end] = data[: end - start]
-        done = old.done | (((1 << written) - 1) << first)
+        reached = written + 1 if cut else count  # in units: those that changed, the torn one at their end
+        end = start + reached * unit
+        there, come = old.data[start:end], data[: end - start]
+        if there.count(fill) != len(there):
+            come = bytes(_programmed(was, new, fill) for was, new in zip(there, come, strict=True))
+        now = b"".join((old.data[:start], come, old.data[end:]))
+        done = old.done | (((1 << reached) - 1) << first)
         torn = old.torn | ((((1 << written) - 1) << first) if old.weak else 0)
         if cut:
-            torn_at = start + written * unit
-            for index in range(torn_at, torn_at + unit):
-                now[index] = _programmed(now[index], data[index - start], fill)
-            done |= 1 << (first + written)
             torn |= 1 << (first + written)
-        self.blocks[key] = Block(bytes(now), done if counts_units(part) else 0, torn, old.weak, old.before)
+        self.blocks[key] = Block(now, done if counts_units(part) else 0, torn, old.weak, old.before)
         if cut:
             raise PowerCutError
 

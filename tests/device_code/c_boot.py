@@ -214,15 +214,18 @@ class Library(CryptoInPython):
             getattr(self.library, name).restype = U32
 
     def _where(self, address: int) -> tuple[str, int]:
-        return next((name, address - start) for start, end, name in self._ranges if start <= address < end)
+        for start, end, name in self._ranges:
+            if start <= address < end:
+                return name, address - start
+        raise LookupError(hex(address))
 
-    def _guard(self, ok: str, bad: str, act: Any) -> int:
+    def _guard(self, ok: str, bad: str, act: Any, *arguments: Any) -> int:
         """Run a callback; what stops the device is kept, and the C code told that it did not work."""
         if self.stopped is not None:
             self.stopped = ViolationError("starts", "the C code goes on after a driver has failed")
             return CODE[bad]
         try:
-            act()
+            act(*arguments)
         except FlashReadError:
             return CODE[bad]
         except (PowerCutError, FlashRuleError, ViolationError) as error:
@@ -231,28 +234,22 @@ class Library(CryptoInPython):
         return CODE[ok]
 
     def _read(self, _user: int, address: int, to: Any, length: int) -> int:
-        def act() -> None:
-            name, at = self._where(address)
-            flash = self.device.flash
-            data = flash.read(name, at, length)
-            if (
-                self.of.memories[name].erased is None
-                and not programmed(flash, self.of.memories[name], at, length)
-                and flash.noise.below(2)
-            ):
-                raise FlashReadError(f"{name}: never programmed")
-            c.memmove(to, data, length)
+        return self._guard("read", "device.unreadable", self._read_to, *self._where(address), to, length)
 
-        return self._guard("read", "device.unreadable", act)
+    def _read_to(self, name: str, at: int, to: Any, length: int) -> None:
+        flash = self.device.flash
+        data = flash.read(name, at, length)
+        memory = self.of.memories[name]
+        if memory.erased is None and not programmed(flash, memory, at, length) and flash.noise.below(2):
+            raise FlashReadError(f"{name}: never programmed")
+        c.memmove(to, data, length)
 
     def _erase(self, _user: int, address: int) -> int:
-        return self._guard("written", "device.unwritable", lambda: self.device.flash.erase(*self._where(address)))
+        return self._guard("written", "device.unwritable", self.device.flash.erase, *self._where(address))
 
     def _program(self, _user: int, address: int, data: Any, length: int) -> int:
-        raw = c.string_at(data, length)
-        return self._guard(
-            "written", "device.unwritable", lambda: self.device.flash.program(*self._where(address), raw)
-        )
+        program, raw = self.device.flash.program, c.string_at(data, length)
+        return self._guard("written", "device.unwritable", program, *self._where(address), raw)
 
     def _geometry(self, _user: int, address: int, block: Any, page: Any, unit: Any) -> int:
         memory = self.of.memories[self._where(address)[0]]
