@@ -11,7 +11,7 @@ import struct
 from pathlib import Path
 from typing import Any
 
-from c_build import SOURCES, STRICT, run, write_config
+from c_build import SOURCES, STRICT, compiled, run, write_config
 
 from imgseal.device_code.codes import values
 from imgseal.formats.install_record.record import SETTLED, Member, decode
@@ -183,10 +183,9 @@ class Library(CryptoInPython):
         super().__init__()
         write_config(of, folder, trust, development=development)
         target = folder / "code.so"
-        run(
-            ["gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}", sources / "seal_image.c",
-             sources / source, *(sources / name for name in beside), HERE / shim, "-o", target]
-        )  # fmt: skip
+        compiler = ("gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC")
+        objects = (compiled(compiler, folder, sources / name) for name in ("seal_image.c", source, *beside))
+        run([*compiler, "-shared", f"-I{folder}", f"-I{sources}", *objects, HERE / shim, "-o", target])
         self.of = of
         self.library = c.CDLL(str(target))
         self.declare()
