@@ -4,7 +4,7 @@ import math
 import tomllib
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from imgseal.errors import InternalError
@@ -22,7 +22,6 @@ TREES = st.recursive(
 )
 
 
-@settings(suppress_health_check=[HealthCheck.too_slow])
 @given(st.dictionaries(TEXT, TREES, max_size=4))
 def test_what_is_written_is_read_back(tree: dict[str, object]) -> None:
     assert tomllib.loads(write_toml(tree)) == tree
