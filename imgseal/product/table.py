@@ -96,7 +96,7 @@ class Table:
 
     def at(self, key: str) -> Value:
         """Return the value of a key, to be read in a way of its own."""
-        return Value(self, key, self.raw(key))
+        return Value(self.document, key, self.raw(key), self.refuse)
 
     def get(self, key: str) -> Any:
         """Return what is read of the value of a key; its default where it is absent."""

@@ -1,24 +1,22 @@
 """Values of the product file: what the value of a key has to be, each kind read in one place."""
 
-from typing import TYPE_CHECKING, NoReturn
+from collections.abc import Callable
+from typing import NoReturn
 
-from imgseal.values import Node, shown
+from imgseal.values import Document, Node, shown
 from imgseal.versions import decimal
-
-if TYPE_CHECKING:
-    from imgseal.product.table import Table
 
 _UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30, "Kbit": 1 << 7, "Mbit": 1 << 17, "Gbit": 1 << 27}
 
 
 class Value(Node):
-    """The value of a key; what is wrong with it is said with what the key is."""
+    """The value of a key; what is wrong with it is said by `refuse` of its table, which knows what the key is."""
 
-    __slots__ = ("table",)
+    __slots__ = ("_refuse",)
 
-    def __init__(self, table: "Table", key: str, value: object) -> None:
-        super().__init__(table.document, value, key)
-        self.table = table
+    def __init__(self, document: Document, key: str, value: object, refuse: Callable[..., NoReturn]) -> None:
+        super().__init__(document, value, key)
+        self._refuse = refuse
 
     def refuse(
         self,
@@ -28,7 +26,7 @@ class Value(Node):
         hint: str | None = None,
     ) -> NoReturn:
         """Raise UsageError about the key."""
-        self.table.refuse(str(self.key), message, expected, shown(self.value) if found is None else found, hint)
+        self._refuse(str(self.key), message, expected, shown(self.value) if found is None else found, hint)
 
     def size(self) -> int:
         """Return bytes: an integer, or a number and a unit. A Mbit is 2**20 bits, as flash makers count."""
@@ -88,7 +86,7 @@ class Value(Node):
                 return low, high
         expected = 'a revision such as 3, or a range such as "2..4", of 0 to 65535'
         found = None if value is None else str(value)
-        self.table.refuse(str(self.key), "this is no range of hardware revisions", expected, found)
+        self._refuse(str(self.key), "this is no range of hardware revisions", expected, found)
 
     def erased(self) -> int | None:
         """Return what erased flash reads as; None where it reads as anything."""
