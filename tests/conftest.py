@@ -80,6 +80,12 @@ def tool() -> Callable[[str], str]:
     return find
 
 
+@pytest.fixture(scope="session")
+def tries(pytestconfig: pytest.Config) -> Callable[[int], int]:
+    """Return a function that says how many of so many random cases are tried: a third of them, or all with --all."""
+    return lambda count: count if pytestconfig.getoption("--all") else count // 3
+
+
 @pytest.fixture
 def imgseal(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Imgseal:
     """Run a command; standard input is no terminal."""
