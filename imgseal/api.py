@@ -9,19 +9,40 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, TypeAlias
 
 from imgseal.errors import UsageError
+from imgseal.findings import Verdict
+from imgseal.flow.release import FirmwareFile
+from imgseal.flow.release import seal as seal_firmware
+from imgseal.formats.memory.builder import ImageBuilder
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.make.seal import SealOptions
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.window import ByteView
+from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.clock import build_time, day_of, source_revision
+from imgseal.workspace.files import load_artefact
+from imgseal.workspace.firmware import Firmware as NamedFile
+from imgseal.workspace.firmware import component_of, load_bill, parse_firmware
+from imgseal.workspace.judging import Judges
+from imgseal.workspace.line import load_products
+from imgseal.workspace.numbering import Said
+from imgseal.workspace.outputs import placed_pieces
+from imgseal.workspace.project import Project
+from imgseal.workspace.release_job import (
+    Built,
+    build_release,
+    firmware_files,
+    number_job,
+    read_previous,
+    release_job,
+    with_a_free_number,
+    write_release,
+)
+from imgseal.workspace.session import session
+from imgseal.workspace.verified_log import open_log
 
 if TYPE_CHECKING:
     import intelhex
-
-    from imgseal.findings import Verdict
-    from imgseal.flow.release import FirmwareFile
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.product.model import Product
-    from imgseal.window import ByteView
-    from imgseal.workspace.firmware import Firmware as NamedFile
-    from imgseal.workspace.project import Project
-    from imgseal.workspace.release_job import Built
 
     Path = str | os.PathLike[str]
     Firmware: TypeAlias = Path | intelhex.IntelHex | MemoryImage
@@ -35,7 +56,7 @@ class Release(NamedTuple):
     package: str
     paths: tuple[str, ...]
     notes: tuple[str, ...]
-    verdict: "Verdict"
+    verdict: Verdict
 
 
 def release(
@@ -57,39 +78,22 @@ def release(
     """Seal the firmware of each component, pack it, judge it, and write it into `out`, as `imgseal build` does.
 
     `firmware` names files by component: Intel HEX, S-records, ELF, sealed images, or flat binaries as "FILE@ADDRESS";
-    or holds the firmware itself, an `intelhex.IntelHex` or a MemoryImage. Several for a component with two run slots.
-    Without `product` the nearest imgseal.toml is used; `settings` replaces
-    values of it, such as {"release.version": "2.4.1"}. `revision` is the source revision in hex. A release is signed
-    with the release keys and added to the release log where one is kept; `development` makes a development build. The
-    package names the bill of materials in `sbom` (CycloneDX or SPDX JSON). `again` and `unrecorded` are reasons, which
-    the log keeps, for releasing a version once more or a lower one, and for having no revision; `as_of` is the number
-    of a log entry whose release is made once more.
+    or holds the firmware itself, an `intelhex.IntelHex` or a MemoryImage. A component with two run slots takes several.
+    Without `product` the nearest imgseal.toml is used; `settings` replaces values of it, such as
+    {"release.version": "2.4.1"}. `revision` is the source revision in hex. A release is signed with the release keys
+    and added to the release log where one is kept; `development` makes a development build. `previous` is the package
+    that devices have: no number may go below its own. An `unfinished` package may lack signatures. The package names
+    the bill of materials in `sbom` (CycloneDX or SPDX JSON). `again` and `unrecorded` are reasons, which the log keeps,
+    for releasing a version once more or a lower one, and for having no revision; `as_of` is the number of a log entry
+    whose release is made once more.
 
     Raises UsageError, InputError, SigningKeyError or RefusedError, and has written nothing then.
     """
-    from imgseal.make.seal import SealOptions
-    from imgseal.workspace.clock import build_time, source_revision
-    from imgseal.workspace.files import load_artefact
-    from imgseal.workspace.firmware import Firmware as NamedFile
-    from imgseal.workspace.firmware import load_bill
-    from imgseal.workspace.numbering import Said
-    from imgseal.workspace.release_job import (
-        build_release,
-        firmware_files,
-        number_job,
-        read_previous,
-        release_job,
-        with_a_free_number,
-        write_release,
-    )
-    from imgseal.workspace.session import session
-    from imgseal.workspace.verified_log import open_log
-
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     data = None if previous is None else load_artefact(os.fspath(previous))
     bill = load_bill(None if sbom is None else os.fspath(sbom))
 
-    def attempt() -> "tuple[Built, list[str]]":
+    def attempt() -> tuple[Built, list[str]]:
         project = _project(product, settings, variant)
         given = [_firmware(name, each, project.product) for name, each in _each(firmware)]
         if not given:
@@ -102,8 +106,8 @@ def release(
             job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
             project, job, numbered = number_job(project, job, log, Said(again, unrecorded, as_of))
             built = build_release(project, job, before, os.fspath(out), numbered)
-            read = [each.path for each in given if isinstance(each, NamedFile)]
-            inputs = [*read, *(os.fspath(path) for path in (previous, sbom) if path is not None)]
+            inputs = [each.path for each in given if isinstance(each, NamedFile)]
+            inputs += [os.fspath(path) for path in (previous, sbom) if path is not None]
             written = write_release(built.outputs, inputs, project, [built.made], options)
         notes = [*project.product.notes, *project.notes_on_keys(development=development), *built.notes, *written]
         return built, notes
@@ -124,22 +128,13 @@ def seal(
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
     revision: str | None = None,
-) -> "MemoryImage":
+) -> MemoryImage:
     """Seal firmware for one component, judge it, and return what belongs into the device's memory; nothing is written.
 
     `firmware` is a file or the firmware itself, and the other arguments what they are for `release`, as are the errors.
     The image holds the sealed image in its slot, of a detached one header and payload, and what the firmware carries
     for other components.
     """
-    from imgseal.flow.release import seal as seal_firmware
-    from imgseal.formats.memory.builder import ImageBuilder
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.make.seal import SealOptions
-    from imgseal.workspace.clock import build_time, day_of, source_revision
-    from imgseal.workspace.outputs import placed_pieces
-    from imgseal.workspace.release_job import firmware_files
-    from imgseal.workspace.session import session
-
     project = _project(product, settings, variant)
     options = SealOptions(build_time(), development=development, source_revision=source_revision(revision))
     given = _firmware(component, firmware, project.product)
@@ -168,14 +163,13 @@ def factory_image(
     without_recovery: bool = False,
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
-) -> "MemoryImage":
+) -> MemoryImage:
     """Return what the production programmer writes, as `imgseal factory` makes it; nothing is written.
 
     The first package is the release; others may bring components that it does not, such as the recovery image. Raises
     UsageError, InputError, SigningKeyError, or RefusedError for a package that the judge refuses.
     """
-    from imgseal.factory.prepare import prepare
-    from imgseal.formats.memory.builder import ImageBuilder
+    from imgseal.factory.prepare import prepare  # it brings the rehearsal along
 
     project = _project(product, settings, variant)
     made = prepare(
@@ -186,7 +180,7 @@ def factory_image(
         development=development,
     )
     builder = ImageBuilder()
-    for part in made.factory.parts:
+    for part in made.parts:
         builder.add(part.address, part.data)
     return builder.finish()
 
@@ -202,7 +196,7 @@ def judge(
     as_of: str | None = None,
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
-) -> "Verdict":
+) -> Verdict:
     """Judge a sealed image, package, slot dump or trust anchor update as `imgseal check` does.
 
     `artefact` and `payload`, which belongs to a detached header, are paths or the bytes themselves. `device` is a state
@@ -210,20 +204,14 @@ def judge(
     today. What is wrong with the artefact is in the verdict, never an exception; errors of imgseal.errors are raised
     for everything else.
     """
-    from imgseal.workspace.judging import Judges
-    from imgseal.workspace.line import load_products
-
-    changed = _changed(settings)
-    products = load_products(None if product is None else os.fspath(product), changed, variant)
+    products = load_products(None if product is None else os.fspath(product), _changed(settings), variant)
     judges = Judges(products, None if device is None else os.fspath(device), development=development, as_of=as_of)
     name = "the artefact" if isinstance(artefact, bytes) else os.fspath(artefact)
     data = _view(artefact, judges.all_products if slot is None else ())
     return judges(data, name, slot=slot, payload=None if payload is None else _view(payload))[0]
 
 
-def _project(product: "Path | None", settings: Mapping[str, object] | None, variant: str | None) -> "Project":
-    from imgseal.workspace.project import Project
-
+def _project(product: "Path | None", settings: Mapping[str, object] | None, variant: str | None) -> Project:
     return Project.load(None if product is None else os.fspath(product), _changed(settings), variant)
 
 
@@ -231,10 +219,7 @@ def _changed(settings: Mapping[str, object] | None) -> tuple[str, ...]:
     return tuple(f"{key}={value}" for key, value in (settings or {}).items())
 
 
-def _view(what: "Path | bytes", products: "tuple[Product, ...]" = ()) -> "ByteView":
-    from imgseal.window import ByteView
-    from imgseal.workspace.artefacts import open_artefact
-
+def _view(what: "Path | bytes", products: tuple[Product, ...] = ()) -> ByteView:
     return ByteView(what) if isinstance(what, bytes) else open_artefact(os.fspath(what), products)
 
 
@@ -246,12 +231,8 @@ def _each(firmware: "Mapping[str, Firmware | Sequence[Firmware]]") -> "list[tupl
     return out
 
 
-def _firmware(name: str, given: "Firmware", product: "Product") -> "NamedFile | FirmwareFile":
+def _firmware(name: str, given: "Firmware", product: Product) -> NamedFile | FirmwareFile:
     """Return a file of firmware as it is named, or firmware that is here already."""
-    from imgseal.flow.release import FirmwareFile
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.workspace.firmware import component_of, parse_firmware
-
     if isinstance(given, (str, os.PathLike)):
         return parse_firmware(f"{name}={os.fspath(given)}", product)
     image = given if isinstance(given, MemoryImage) else MemoryImage.from_intelhex(given)

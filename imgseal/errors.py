@@ -4,7 +4,7 @@ Two ways to say no are never mixed. *Cannot proceed* (bad arguments, unreadable 
 `ImgsealError`. *The artefact is bad* is a `Finding` in a `Verdict` and raises nothing (see `findings.py`).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 
 from imgseal.records import NamedTuple
@@ -84,14 +84,26 @@ class ImgsealError(Exception):
 
 
 @contextmanager
-def in_file(path: str) -> Iterator[None]:
-    """Give an error of a reader, which knows bytes alone, the file that they are from; one that has a file keeps it."""
+def in_file(path: str, hint: str | None = None) -> Iterator[None]:
+    """Give an error of a reader, which knows bytes alone, the file that they are from, and a hint where it has none.
+
+    One that has a file keeps it.
+    """
     try:
         yield
     except ImgsealError as error:
         if error.place.file is None:
             error.place = error.place._replace(file=path)
+        error.hint = error.hint or hint
         raise
+
+
+def meant(word: str, words: Iterable[str], otherwise: str = "") -> str:
+    """Return the hint for a word that is not known: one that it resembles, else what else there is to say."""
+    from difflib import get_close_matches  # noqa: PLC0415 - only on the way to an error
+
+    near = get_close_matches(word, list(words), n=1)
+    return f"did you mean {near[0]}?" if near else otherwise
 
 
 class RefusedError(ImgsealError):
@@ -121,5 +133,4 @@ class SigningKeyError(ImgsealError):
 class InternalError(ImgsealError):
     """A defect of imgseal itself."""
 
-    exit_status = 5
     usual_hint = "this is a defect of imgseal: please report it with this line"

@@ -10,17 +10,7 @@ from typing import NoReturn
 from imgseal.errors import ImgsealError, Place
 from imgseal.records import NamedTuple
 
-GROUPS = (
-    "structure",
-    "trust",
-    "signature",
-    "identity",
-    "rules",
-    "rollback",
-    "placement",
-    "digest",
-    "content",
-)
+GROUPS = ("structure", "trust", "signature", "identity", "rules", "rollback", "placement", "digest", "content")
 """The judge's order. Everything before `digest` needs no payload byte."""
 
 PASSED, FAILED, NOT_RUN = "passed", "failed", "not run"
@@ -146,7 +136,7 @@ class Bootloaders(NamedTuple):
     words: str
 
 
-class Verdict:
+class Verdict(NamedTuple):
     """Accepted or refused, with every check listed; deliberately without a truth value.
 
     `kind` is what was judged, `device` the words that say for which device the verdict holds, `subjects` describe the
@@ -155,29 +145,15 @@ class Verdict:
     device would install to; neither is part of the JSON form. `bootloader` is there where an image needs one.
     """
 
-    __slots__ = ("bootloader", "checks", "details", "device", "installs", "kind", "name", "notes", "signed")
-
-    def __init__(
-        self,
-        name: str,
-        kind: str,
-        device: str,
-        checks: tuple[CheckResult, ...],
-        details: tuple[tuple[str, str], ...] = (),
-        notes: tuple[str, ...] = (),
-        signed: Mapping[bytes, tuple[bytes, ...]] | None = None,
-        installs: tuple[str, ...] = (),
-        bootloader: Bootloaders | None = None,
-    ) -> None:
-        self.name = name
-        self.kind = kind
-        self.device = device
-        self.checks = checks
-        self.details = details
-        self.notes = notes
-        self.signed = signed or {}
-        self.installs = installs
-        self.bootloader = bootloader
+    name: str
+    kind: str
+    device: str
+    checks: tuple[CheckResult, ...]
+    details: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
+    signed: Mapping[bytes, tuple[bytes, ...]] = {}
+    installs: tuple[str, ...] = ()
+    bootloader: Bootloaders | None = None
 
     @property
     def accepted(self) -> bool:

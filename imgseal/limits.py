@@ -58,6 +58,9 @@ HASHED_BYTES = 1 << 30
 HEADER_BLOCK_MIN, HEADER_BLOCK_MAX, HEADER_BLOCK_STEP = 512, 8192, 128
 """Size of a header block; the step keeps a vector table behind it aligned."""
 
+LINE_MEMBERS = 256
+"""Patterns of members in the file of a product line, and members of a line."""
+
 PRODUCT_FILE_BYTES = 1 << 20
 """A product file; people write them by hand."""
 

@@ -63,6 +63,10 @@ class Document:
             f"this {what} is {why}", place=Place(file=self.name, line=line, offset=offset), found=found, hint=self.hint
         )
 
+    def node(self, data: bytes | str, what: str, key: str = "", *, unique: bool = True) -> "Node":
+        """Return parsed JSON as a node, which paths begin with where it has a `key`."""
+        return Node(self, self.parse(data, what, unique=unique), key)
+
     def _members(self, pairs: list[tuple[str, object]]) -> dict[str, object]:
         members = dict(pairs)
         if len(members) != len(pairs):
@@ -350,9 +354,14 @@ def shown(value: object, most: int = 80) -> str:
     text = f'"{value}"' if isinstance(value, str) else str(value).lower() if isinstance(value, bool) else str(value)
     if "pin-value" in text.lower():
         return "a PKCS#11 URI with a PIN in it, not shown"
-    return visible(text if len(text) <= most else text[: most - 3] + "...")
+    return visible(cut(text, most))
 
 
 def shown_key(key: str, most: int = 64) -> str:
     """Return a key as messages show it; whoever wrote the document has chosen it."""
-    return visible(key if len(key) <= most else key[: most - 3] + "...")
+    return visible(cut(key, most))
+
+
+def cut(text: str, most: int) -> str:
+    """Return a text of at most so many characters."""
+    return text if len(text) <= most else text[: most - 3] + "..."

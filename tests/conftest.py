@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 from soft_token import faulty, made_faulty, made_tokens, token
 from time_limit import TimeLimit, add_options
 from workshop import BUILD_TIME, Imgseal, Said, write_project
@@ -24,6 +25,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    # how long an example takes says something of the machine, not of the code
+    settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    settings.load_profile("untimed")
     config.pluginmanager.register(TimeLimit(config))
 
 
@@ -74,6 +78,12 @@ def tool() -> Callable[[str], str]:
         return path
 
     return find
+
+
+@pytest.fixture(scope="session")
+def tries(pytestconfig: pytest.Config) -> Callable[[int], int]:
+    """Return a function that says how many of so many random cases are tried: a third of them, or all with --all."""
+    return lambda count: count if pytestconfig.getoption("--all") else count // 3
 
 
 @pytest.fixture

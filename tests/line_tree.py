@@ -30,6 +30,8 @@ def make_line(project: Path) -> Path:
         of = {**own, "product": {**own["product"], "name": name, "class": f"{name}-2"}}
         if name == "pump":
             of["variant"] = {"north": {"class": "pump-2-north"}, "south": {"hardware": "4..4"}}
-        (member / "imgseal.toml").write_text(write_toml({"include": f"{up}/common.toml", **of, "log": {"path": "release.log"}}))
+        (member / "imgseal.toml").write_text(
+            write_toml({"include": f"{up}/common.toml", **of, "log": {"path": "release.log"}})
+        )
     (project / "gate" / "drawings").mkdir()
     return project

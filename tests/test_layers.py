@@ -93,6 +93,7 @@ EDGE = {
 HARMLESS = {
     ("formats.source.columns", "sys"),  # the byte order of arrays
     ("formats.archives.unpack", "io"),  # BytesIO
+    ("formats.memory.store", "io"),  # BytesIO
 }
 
 

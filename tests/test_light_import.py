@@ -79,7 +79,7 @@ def test_ml_dsa_is_loaded_only_where_there_is_such_a_key(second: bool, tmp_path:
     from workshop import two_algorithms, write_project, write_quantum_keys
 
     from imgseal.demo.firmware import code
-    from imgseal.demo.scenario import product_text
+    from imgseal.product.starter import product_text
 
     write_project(tmp_path, two_algorithms(product_text()) if second else None)
     if second:

@@ -9,11 +9,11 @@ from typing import NamedTuple
 from cryptography.hazmat.primitives.asymmetric import ec
 from second_library import SecondLibrarySigner, seed_of
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.demo.firmware import code, phrases
-from imgseal.demo.scenario import product_text
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.findings import Verdict
-from imgseal.flow.judge import judge
 from imgseal.flow.release import FirmwareFile, Job, release
 from imgseal.formats.cbor.strict import bstr_head, encode
 from imgseal.formats.cose.sign1 import assemble, protected_header, to_be_signed
@@ -34,6 +34,7 @@ from imgseal.make.seal import SealOptions
 from imgseal.product.algorithms import ML_DSA_44
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 from imgseal.window import ByteView
 
 BUILD_TIME = 1_764_072_000
@@ -158,11 +159,8 @@ def verdict(
     return judge(
         ByteView(data),
         "artefact",
-        shop.product,
-        shop.trust,
-        state or fresh(shop.product),
+        Context(shop.product, shop.trust, state or fresh(shop.product), **arguments),  # type: ignore[arg-type]
         payload=ByteView(payload) if isinstance(payload, bytes) else None,
-        **arguments,  # type: ignore[arg-type]
     )
 
 

@@ -1,14 +1,15 @@
-"""What a Cortex-M core finds in the payload when it starts, and what lies behind it in the slot.
+"""The payload: that it is the signed one, what a Cortex-M core finds in it, and what lies behind it in the slot.
 
 Armv7-M Architecture Reference Manual B1.5 (vector table, initial stack pointer, reset vector, Thumb bit) and B3.2.5
 (VTOR alignment: a power of two, at least the table's size, at least 128 bytes); the 256 bytes of Cortex-M0+ are from
 memory.
 """
 
+import hashlib
 from collections.abc import Iterator
 
 from imgseal.check.context import Context
-from imgseal.check.image import ImageSubject
+from imgseal.check.image import ImageSubject, in_statement
 from imgseal.check.runner import NO_DUMP, Answer, NotRun
 from imgseal.errors import Place
 from imgseal.findings import Finding
@@ -16,6 +17,25 @@ from imgseal.limits import CHUNK
 from imgseal.product.cores import rams_of, vector_alignment
 from imgseal.product.model import Component, Memory, Product
 from imgseal.window import Bytes
+
+
+def payload(subject: ImageSubject, _context: Context) -> Finding | None:
+    """SHA-256 of exactly the announced bytes equals the signed digest; FIPS 180-4."""
+    statement = subject.statement
+    state = hashlib.sha256()
+    for offset in range(0, statement.payload_size, CHUNK):
+        state.update(subject.read_payload(offset, CHUNK))
+    if state.digest() == statement.payload_digest:
+        return None
+    return Finding(
+        "digest.payload",
+        "the payload is not the one that was signed",
+        in_statement("payload_digest"),
+        expected=statement.payload_digest.hex(),
+        found=state.hexdigest(),
+        hint="the file was changed or damaged after sealing: build it again, or copy it again",
+    )
+
 
 _NO_VECTORS = NotRun("data has no vector table", mandatory=False)
 

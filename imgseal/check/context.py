@@ -29,33 +29,36 @@ class Context(NamedTuple):
     """The judge's side of the question.
 
     `development` admits development images and keys; `slot` names the slot that a raw dump was read from; `versions`
-    are those of the resulting set by component number (0 is the bootloader); `whole_set` says that the set is known,
-    so that a missing component is a missing requirement, and `partial` that a package may leave components to what
-    the device has. Of an image inside a package its manifest says `expected`. `day` (YYYY-MM-DD, UTC) is the one that
-    keys have to be in force on; None leaves their dates out, as a device does, which has no clock to trust. `anchors`
-    is the trust anchor set that the device has been given since it left the factory.
+    are those of the resulting set by component number (0 is the bootloader); `whole` says that the set is known, so
+    that a missing component is a missing requirement, and None that it is where the device is; `partial` that a package
+    may leave components to what the device has. Of an image inside a package its manifest says `expected`. `day`
+    (YYYY-MM-DD, UTC) is the one that keys have to be in force on; None leaves their dates out, as a device does, which
+    has no clock to trust. `anchors` is the trust anchor set that the device has been given since it left the factory;
+    `trust` has to be the same one's.
     """
 
     product: Product
     trust: Trust
     state: DeviceState
-    contents: Mapping[str, Bytes]
+    contents: Mapping[str, Bytes] = {}
     development: bool = False
     slot: str | None = None
     versions: Mapping[int, Version] = {}
-    whole_set: bool = False
+    whole: bool | None = None
     partial: bool = False
     expected: Expected | None = None
     day: str | None = None
     anchors: "AnchorSet | None" = None
 
+    @property
+    def whole_set(self) -> bool:
+        """Whether the set is known."""
+        return not self.state.fresh if self.whole is None else self.whole
+
 
 def component_numbered(product: Product, number: int) -> Component | None:
     """Return the product's component of that number."""
-    for component in product.components.values():
-        if component.number == number:
-            return component
-    return None
+    return next((component for component in product.components.values() if component.number == number), None)
 
 
 def component_named(product: Product, number: int) -> str:

@@ -8,7 +8,7 @@ from imgseal.check.context import Context
 from imgseal.check.installation import installation, shared
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
-from imgseal.check.trusted_signers import example_key, out_of_force, revoked_key, too_few
+from imgseal.check.trusted_signers import for_another_role, of_everyone, of_the_desk, too_few, unusable
 from imgseal.errors import Place
 from imgseal.findings import Finding, said_by
 from imgseal.formats.cose.sign1 import CoseError, Sign1, read_block
@@ -108,7 +108,7 @@ def signature(subject: PackageSubject, context: Context) -> Iterator[Finding]:
         if anchor is None:
             subject.idle.append((number, block))
             continue
-        refused = example_key(anchor, context) or revoked_key(anchor, context) or out_of_force(anchor, context)
+        refused = unusable(anchor, context)
         if refused is None and not anchor.good_for(None, context.product.class_name):
             refused = Finding(
                 "trust.key-not-for-this",
@@ -149,26 +149,11 @@ def _nobody(blocks_: list[Sign1], message: bytes, context: Context, anchors: tup
     kind = kind_of_block(block)
     for key, origin in published_keys(kind).items():
         if verifies(key, block, message):
-            return Finding(
-                "trust.example-key",
-                "signed with a key that everyone has",
-                Place(key="authentication"),
-                expected="a key whose private half is secret",
-                found=f"the key of {origin}",
-                hint="sign with a key of your own: imgseal key new FILE",
-            )
+            return of_everyone(origin, Place(key="authentication"))
     hint = "sign it with a key of [trust.packages]; if it came from elsewhere, do not use it"
     for anchor in context.trust.keys:
         if anchor not in anchors and verifies(anchor.public, block, message):
-            hint = (
-                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
-                "[trust.packages]"
-            )
-            if anchor.role == PACKAGES:
-                hint = (
-                    f"this is the development key {anchor.source}: make it again with imgseal build --release; at a "
-                    "desk imgseal check --development takes it"
-                )
+            hint = of_the_desk(anchor) if anchor.role == PACKAGES else for_another_role(anchor, PACKAGES)
     return Finding(
         "signature.wrong-key",
         "no trusted key verifies the signature",

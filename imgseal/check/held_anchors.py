@@ -4,70 +4,51 @@ import hashlib
 
 from imgseal.check.context import Context
 from imgseal.check.runner import Check, run
-from imgseal.check.trust_update import UpdateSubject, count_words, device_class, judge_update, published, vendor
+from imgseal.check.trust_update import UpdateSubject, device_class, judge_update, published, set_details, vendor
 from imgseal.errors import Place
 from imgseal.findings import PASSED, Finding, Verdict
-from imgseal.formats.trust_anchors.codec import (
-    IMAGES,
-    PACKAGES,
-    AnchorFormatError,
-    AnchorSet,
-    AnchorUpdate,
-    encode_set,
-    flash_block,
-    number_words,
-    read_flash_block,
-)
+from imgseal.formats.trust_anchors import codec
+from imgseal.formats.trust_anchors.codec import AnchorFormatError, AnchorSet, AnchorUpdate
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.limits import TRUST_BYTES
 from imgseal.window import Bytes
 
 
 def judge_anchors(data: Bytes, name: str, context: Context, device: str) -> Verdict:
-    """Judge a trust anchor update, or the set that a device holds."""
+    """Judge a trust anchor update, or the set that a device holds.
+
+    Nothing signs the latter, so that only a set that is known already vouches for it.
+    """
     block = _held_block(bytes(data.read(0, TRUST_BYTES + 1)))
     if block is None:
         return judge_update(data, name, context, device)
-    held = context.anchors or anchor_set(context.trust, context.product)
-    return _judge_held(block, held, name, context, device)
+    subject = UpdateSubject(b"", context.anchors or anchor_set(context.trust, context.product))
+    subject.update = AnchorUpdate(block, b"", b"", b"")
+    results = run(HELD_ORDER, subject, context, "")
+    details = set_details(block) if all(result.outcome == PASSED for result in results) else ()
+    return Verdict(name, "trust anchor set", device, results, details)
 
 
 def _held_block(content: bytes) -> AnchorSet | None:
     """Return the set of a block as devices leave the factory with; None for anything else, an update among it."""
     try:
-        anchors = read_flash_block(content)
+        anchors = codec.read_flash_block(content)
     except AnchorFormatError:
         return None
-    return anchors if flash_block(anchors) == content else None
-
-
-def _judge_held(block: AnchorSet, held: AnchorSet, name: str, context: Context, device: str) -> Verdict:
-    """Judge a set as a device holds it: nothing signs it, so that only a set that is known already vouches for it."""
-    subject = UpdateSubject(b"", held)
-    subject.update = AnchorUpdate(block, b"", b"", b"")
-    results = run(HELD_ORDER, subject, context, "")
-    details: tuple[tuple[str, str], ...] = ()
-    if all(result.outcome == PASSED for result in results):
-        details = (
-            ("set", number_words(block.number)),
-            ("images", f"{count_words(block, IMAGES)}, {block.need_images} needed"),
-            ("packages", f"{count_words(block, PACKAGES)}, {block.need_packages} needed"),
-            ("revoked", str(len(block.revoked))),
-        )
-    return Verdict(name, "trust anchor set", device, results, details)
+    return anchors if codec.flash_block(anchors) == content else None
 
 
 def same(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The set is the one that the device is known to hold, or leaves the factory with."""
-    found, held = encode_set(subject.update.anchors), encode_set(subject.held)
+    found, held = codec.encode_set(subject.update.anchors), codec.encode_set(subject.held)
     if found == held:
         return None
     return Finding(
         "trust.not-by-apex",
         "nothing signs a set as devices hold it, and this is not the one of the product file or the device",
         Place(key="keys"),
-        expected=f"set {number_words(subject.held.number)}, SHA-256 {hashlib.sha256(held).hexdigest()}",
-        found=f"set {number_words(subject.update.anchors.number)}, SHA-256 {hashlib.sha256(found).hexdigest()}",
+        expected=f"set {codec.number_words(subject.held.number)}, SHA-256 {hashlib.sha256(held).hexdigest()}",
+        found=f"set {codec.number_words(subject.update.anchors.number)}, SHA-256 {hashlib.sha256(found).hexdigest()}",
         hint="make it again: imgseal factory; or judge it for its own device: imgseal check --device FILE",
     )
 

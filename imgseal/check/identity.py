@@ -104,19 +104,15 @@ def layers(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
     expected = context.expected
     if expected is None:
         return _ALONE
-    statement = subject.statement
+    statement, place = subject.statement, subject.slot(context.product)
     pairs: list[tuple[str, object, object]] = [
         ("component", expected.component, statement.component),
         ("vendor identifier", expected.vendor_id, statement.vendor_id),
         ("class identifier", expected.class_id, statement.class_id),
         ("version", expected.version, statement.version),
+        ("size", expected.size, None if statement.detached else subject.data.size),
+        ("run slot", expected.slot, None if place is None else place.number),
     ]
-    size = subject.data.size if not statement.detached else None
-    if size is not None:
-        pairs.append(("size", expected.size, size))
-    place = subject.slot(context.product)
-    if place is not None:
-        pairs.append(("run slot", expected.slot, place.number))
     return [
         Finding(
             "identity.layers-disagree",
@@ -127,7 +123,7 @@ def layers(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
             hint="pack the images again: imgseal build",
         )
         for what, said, is_ in pairs
-        if said is not None and said != is_
+        if said is not None and is_ is not None and said != is_
     ]
 
 

@@ -41,12 +41,6 @@ class ImageSubject:
         except SealedFormatError as error:
             self.header_error = error
 
-    @property
-    def block(self) -> HeaderBlock:
-        """The parsed header; only for checks that need the structure check."""
-        assert self.header is not None
-        return self.header
-
     def component(self, product: "Product") -> "Component | None":
         """Return the component that the header names; None where the product has none of that number."""
         return self._place(product)[1]

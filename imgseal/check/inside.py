@@ -71,7 +71,15 @@ def _images(subject: PackageSubject) -> Iterator[_Found]:
         partner = part._replace(header=not part.header)
         others = contents.get(partner, [])
         if part.header and len(pieces) * len(others) > DETACHED_PAIRS:
-            yield part, {}, _too_many(part, len(pieces) * len(others))
+            finding = Finding(
+                "rules.limits",
+                "more pairs of header and payload than the judge looks at",
+                Place(key="install"),
+                expected=f"at most {DETACHED_PAIRS}",
+                found=str(len(pieces) * len(others)),
+                hint="fetch one header and one payload for each run slot; imgseal pack does so",
+            )
+            yield part, {}, _refused(part, finding)
             continue
         for data in pieces:
             if part.header and others:
@@ -82,28 +90,16 @@ def _images(subject: PackageSubject) -> Iterator[_Found]:
             elif part.header or bytes(data[: len(MAGIC)]) == MAGIC:
                 yield part, {part: data}, ImageSubject(ByteView(data))
             else:
-                yield part, {part: data}, _not_sealed(part, data)
+                finding = Finding(
+                    "structure.payload-not-sealed",
+                    "a payload of the package is not a sealed image: the device would never start it",
+                    Place(offset=0),
+                    expected=MAGIC.hex(),
+                    found=bytes(data[: len(MAGIC)]).hex(),
+                    hint="seal the firmware before it is packed; imgseal build does both",
+                )
+                yield part, {part: data}, _refused(part, finding)
 
 
-def _not_sealed(part: OurComponent, data: memoryview) -> CheckResult:
-    finding = Finding(
-        "structure.payload-not-sealed",
-        "a payload of the package is not a sealed image: the device would never start it",
-        Place(offset=0),
-        expected=MAGIC.hex(),
-        found=bytes(data[: len(MAGIC)]).hex(),
-        hint="seal the firmware before it is packed; imgseal build does both",
-    )
-    return CheckResult("header", "structure", f"component {part.number}", FAILED, (finding,))
-
-
-def _too_many(part: OurComponent, found: int) -> CheckResult:
-    finding = Finding(
-        "rules.limits",
-        "more pairs of header and payload than the judge looks at",
-        Place(key="install"),
-        expected=f"at most {DETACHED_PAIRS}",
-        found=str(found),
-        hint="fetch one header and one payload for each run slot; imgseal pack does so",
-    )
+def _refused(part: OurComponent, finding: Finding) -> CheckResult:
     return CheckResult("header", "structure", f"component {part.number}", FAILED, (finding,))

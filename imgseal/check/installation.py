@@ -4,8 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.identity import other_class, other_vendor
-from imgseal.check.machine.executor import Machine
-from imgseal.check.machine.host import Failure
+from imgseal.check.machine.executor import Failure, Machine
 from imgseal.check.machine.simulated import SimulatedDevice
 from imgseal.check.manifest_rules import outside
 from imgseal.check.package_subject import PackageSubject
@@ -48,22 +47,16 @@ def installation(subject: PackageSubject, context: Context) -> Finding | None:
     has one. What other devices would install is carried out as well: a build that does not hold helps nobody,
     and bytes that no digest names could be anybody's.
     """
-    choices: dict[int, tuple[str, ...]] = {}
-    for part in subject.parts:
-        component = component_numbered(context.product, part.number)
-        if component is not None and len(component.run) > 1:
-            choices[part.number] = component.run
-    tried: list[tuple[dict[int, int], Failure | None]] = []
+    known = (component_numbered(context.product, part.number) for part in subject.parts)
+    choices = {each.number: each.run for each in known if each is not None and len(each.run) > 1}
+    running = context.state.running
+    ways = [{number: 1 - running[number] for number in choices if number in running}]
     if context.state.fresh and choices:
-        for slot in range(2):
-            free = dict.fromkeys(choices, slot)
-            tried.append((free, _carry_out(subject, context, free, subject.results)))
-    else:
-        free = {number: 1 - context.state.running[number] for number in choices if number in context.state.running}
-        tried.append((free, _carry_out(subject, context, free, subject.results)))
+        ways = [dict.fromkeys(choices, slot) for slot in range(2)]
+    tried = [(free, _carry_out(subject, context, free, subject.results)) for free in ways]
     works = [free for free, failure in tried if failure is None]
     failures = [failure for _, failure in tried if failure is not None]
-    failures += _elsewhere(subject, context, choices, [free for free, _ in tried])
+    failures += _elsewhere(subject, context, choices, ways)
     broken = [failure for failure in failures if failure.code != "placement.no-slot"]
     if broken or not works:
         return _stopped((broken or failures)[0])

@@ -13,21 +13,18 @@ from imgseal.window import Bytes
 
 _ANCHORS = b"\xd5anchors"  # a test holds it against anchors/codec.py
 _ENVELOPE_TAG = b"\xd8\x6b"  # CBOR tag 107, SUIT manifest draft section 11.1
+_KINDS = {MAGIC: "sealed image", _ANCHORS: "trust anchor update", _ENVELOPE_TAG: "update package"}
 
 
 def kind_of(data: Bytes) -> str | None:
     """Say what an artefact is by its first bytes: `sealed image`, `update package`, `trust anchor update`, or None."""
     head = bytes(data.read(0, len(MAGIC)))
-    if head == MAGIC:
-        return "sealed image"
-    if head == _ANCHORS:
-        return "trust anchor update"
-    if head.startswith(_ENVELOPE_TAG):
-        return "update package"
-    return None
+    return next((kind for start, kind in _KINDS.items() if head.startswith(start)), None)
 
 
-def judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes | None = None) -> Verdict:
+def judge(
+    data: Bytes, name: str, context: Context, device: str = "a fresh device", payload: Bytes | None = None
+) -> Verdict:
     """Judge one artefact; `device` says in words for which device, `payload` belongs to a detached header."""
     kind = kind_of(data)
     if data.size > ARTEFACT_BYTES:

@@ -2,9 +2,10 @@
 
 from collections.abc import Iterator
 
-from imgseal.check.context import Context, component_numbered
+from imgseal.check.context import Context
 from imgseal.check.machine.plan import asks_first, changes_something, commands_in, gather
 from imgseal.check.package_subject import PackageSubject
+from imgseal.check.slots import slot_name
 from imgseal.errors import Place
 from imgseal.findings import Finding, said_by
 from imgseal.formats.suit import labels
@@ -93,9 +94,7 @@ def components(subject: PackageSubject, context: Context) -> Iterator[Finding]:
     parts: list[OurComponent] = []
     for index, identity in enumerate(subject.manifest.components):
         part = ours(identity)
-        known = component_numbered(context.product, part.number) if part else None
-        slots = () if known is None or part is None else known.header if part.header else known.run
-        if part is not None and part.slot < len(slots):
+        if part is not None and slot_name(context.product, part) is not None:
             parts.append(part)
             continue
         yield Finding(

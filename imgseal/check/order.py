@@ -1,6 +1,6 @@
 """The judge's order, top to bottom. First finding means first in this order."""
 
-from imgseal.check import content, digest, identity, placement, rollback, rules, signature, structure
+from imgseal.check import content, identity, placement, rollback, rules, structure
 from imgseal.check import trusted_signers as trust
 from imgseal.check.image import ImageSubject
 from imgseal.check.runner import Check
@@ -13,7 +13,7 @@ IMAGE_ORDER: tuple[Check[ImageSubject], ...] = (
     Check("extent", "structure", ("header",), structure.extent),
     Check("algorithm", "trust", ("header",), trust.algorithm),
     Check("key", "trust", ("algorithm",), trust.key),
-    Check("signature", "signature", ("key",), signature.statement),
+    Check("signature", "signature", ("key",), trust.signature),
     Check("vendor", "identity", _SIGNED, identity.vendor),
     Check("class", "identity", _SIGNED, identity.device_class),
     Check("hardware", "identity", _SIGNED, identity.hardware),
@@ -28,7 +28,7 @@ IMAGE_ORDER: tuple[Check[ImageSubject], ...] = (
     Check("address", "placement", ("component",), placement.address),
     Check("size", "placement", ("address",), placement.size),
     Check("dump", "placement", ("component",), placement.dump),
-    Check("payload", "digest", _FITS, digest.payload),
+    Check("payload", "digest", _FITS, content.payload),
     Check("vectors", "content", ("payload",), content.vectors),
     Check("rest", "content", ("payload",), content.rest),
 )

@@ -1,6 +1,6 @@
 """An update package under judgement: envelope, then signature, then the manifest, then what it installs."""
 
-from imgseal.check.context import Context, Expected, component_numbered
+from imgseal.check.context import Context, Expected, component_named
 from imgseal.check.envelope import PACKAGE_ORDER
 from imgseal.check.image import ImageSubject
 from imgseal.check.inside import brought
@@ -8,12 +8,13 @@ from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import run
 from imgseal.check.running import relied_on, running_versions
+from imgseal.check.slots import slot_name
 from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
 from imgseal.formats.sbom.bill import bill_words
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.component import OurComponent
 from imgseal.formats.suit.named_bill import bill_in
-from imgseal.versions import Version
+from imgseal.versions import Version, suit_words
 from imgseal.window import Bytes
 
 
@@ -34,7 +35,7 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
         found = brought(subject, running_versions(context))
         images = [(part, image) for part, image, _ in found]
         for part, image, versions in ((part, image, v) for part, image, sets in found for v in sets):
-            inner = context._replace(versions=versions, whole_set=not context.partial)
+            inner = context._replace(versions=versions, whole=not context.partial)
             judged = _judge_one(subject, part, image, inner)
             results += judged
             if isinstance(image, ImageSubject) and any(r.name == "signature" and r.outcome == PASSED for r in judged):
@@ -55,42 +56,25 @@ _Image = ImageSubject | CheckResult
 
 def _installs(subject: PackageSubject, context: Context) -> tuple[str, ...]:
     """Return the names of the slots that the simulated installation has filled."""
-    slots: list[str] = []
-    for part, _ in subject.installed:
-        component = component_numbered(context.product, part.number)
-        names = () if component is None else component.header if part.header else component.run
-        slots += names[part.slot : part.slot + 1]
-    return tuple(dict.fromkeys(slots))
+    names = (slot_name(context.product, part) for part, _ in subject.installed)
+    return tuple(dict.fromkeys(name for name in names if name is not None))
 
 
 def _judge_one(subject: PackageSubject, part: OurComponent, image: _Image, context: Context) -> tuple[CheckResult, ...]:
     if isinstance(image, CheckResult):
         return (image,)
-    component = component_numbered(context.product, part.number)
-    label = f"component {part.number}"
-    if component is not None and part.slot < len(component.run):
-        label = component.run[part.slot]
+    label = slot_name(context.product, part._replace(header=False)) or f"component {part.number}"
     return run(IMAGE_ORDER, image, context._replace(expected=_expected(subject, part)), label)
 
 
 def _expected(subject: PackageSubject, part: OurComponent) -> Expected:
     plan = subject.plans[subject.parts.index(part)]
-    size = plan.parameters.get(labels.IMAGE_SIZE)
-    vendor, class_id = plan.parameters.get(labels.VENDOR_ID), plan.parameters.get(labels.CLASS_ID)
-    version = None
-    if plan.version is not None:
-        try:
-            version = Version.from_suit(list(plan.version))
-        except ValueError:
-            version = None
-    return Expected(
-        part.number,
-        part.slot,
-        version,
-        size if isinstance(size, int) else None,
-        vendor if isinstance(vendor, bytes) else None,
-        class_id if isinstance(class_id, bytes) else None,
-    )
+    try:
+        version = None if plan.version is None else Version.from_suit(list(plan.version))
+    except ValueError:
+        version = None
+    size, vendor = plan.said(labels.IMAGE_SIZE, int), plan.said(labels.VENDOR_ID, bytes)
+    return Expected(part.number, part.slot, version, size, vendor, plan.said(labels.CLASS_ID, bytes))
 
 
 def _one_kind(subject: PackageSubject, images: list[tuple[OurComponent, _Image]]) -> CheckResult:
@@ -114,23 +98,16 @@ def _details(
 ) -> tuple[tuple[str, str], ...]:
     manifest = subject.manifest
     details = []
-    if manifest.set_version is not None:
-        try:
-            details.append(("release", str(Version.from_suit(list(manifest.set_version)))))
-        except ValueError:
-            details.append(("release", ".".join(map(str, manifest.set_version))))
+    release = suit_words(manifest.set_version)
+    if release is not None:
+        details.append(("release", release))
     details.append(("sequence", str(manifest.sequence_number)))
     by_component: dict[int, list[str]] = {}
     for part, image in images:
-        component = component_numbered(context.product, part.number)
-        if (
-            component is not None
-            and part.slot < len(component.run)
-            and isinstance(image, ImageSubject)
-            and image.header
-        ):
-            by_component.setdefault(part.number, [f"{component.name} {image.statement.version} for"])
-            by_component[part.number].append(component.run[part.slot])
+        slot = slot_name(context.product, part._replace(header=False))
+        if slot is not None and isinstance(image, ImageSubject) and image.header:
+            name = component_named(context.product, part.number)
+            by_component.setdefault(part.number, [f"{name} {image.statement.version} for"]).append(slot)
     details += [("image", f"{words[0]} {', '.join(words[1:])}") for words in by_component.values()]
     bill = bill_in(subject.texts)
     if bill is not None:

@@ -26,6 +26,11 @@ class PackageSubject:
     for nothing.
     """
 
+    envelope: Envelope
+    """Only for checks that need the envelope check: what does not read has none."""
+    manifest: Manifest
+    """Only for checks that need the manifest check, which sets it."""
+
     def __init__(self, data: Bytes) -> None:
         self.blocks: list[tuple[int, Sign1]] = []
         self.idle: list[tuple[int, Sign1]] = []
@@ -37,11 +42,9 @@ class PackageSubject:
         self.plans: tuple[ComponentPlan, ...] = ()
         self.parts: tuple[OurComponent, ...] = ()
         self.results: list[Mapping[OurComponent, memoryview]] = []
-        self._envelope: Envelope | None = None
-        self._manifest: Manifest | None = None
         self.envelope_error: InputError | None = None
         try:
-            self._envelope = decode_envelope(data.read(0, data.size))
+            self.envelope = decode_envelope(data.read(0, data.size))
         except SuitError as error:
             self.envelope_error = error
 
@@ -49,19 +52,3 @@ class PackageSubject:
     def installed(self) -> tuple[tuple[OurComponent, memoryview], ...]:
         """What any of the simulated installations has left in a component; `results` tells them apart."""
         return tuple(entry for result in self.results for entry in result.items())
-
-    @property
-    def envelope(self) -> Envelope:
-        """The envelope; only for checks that need the envelope check."""
-        assert self._envelope is not None
-        return self._envelope
-
-    @property
-    def manifest(self) -> Manifest:
-        """The manifest; only for checks that need the manifest check."""
-        assert self._manifest is not None
-        return self._manifest
-
-    @manifest.setter
-    def manifest(self, value: Manifest) -> None:
-        self._manifest = value

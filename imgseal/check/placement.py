@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject, in_statement
 from imgseal.check.runner import NO_DUMP, Answer
-from imgseal.check.slots import run_slot
+from imgseal.check.slots import run_slots
 from imgseal.errors import Place
 from imgseal.findings import Finding
 from imgseal.product.model import Slot
@@ -45,15 +45,12 @@ def address(subject: ImageSubject, context: Context) -> Finding | None:
         )
     if subject.slot(context.product) is not None:
         return None
-    wanted = []
-    for index, name in enumerate(component.run):
-        slot = run_slot(context.product, component, index, name, detached=statement.detached)
-        wanted.append(f"0x{slot.base + slot.size - slot.room:08x} ({name})")
+    slots = run_slots(context.product, component, detached=statement.detached)
     return Finding(
         "placement.wrong-address",
         "linked for an address where no run slot puts its payload",
         in_statement("link_address"),
-        expected=" or ".join(wanted),
+        expected=" or ".join(f"0x{slot.base + slot.size - slot.room:08x} ({slot.name})" for slot in slots),
         found=f"0x{statement.link_address:08x}",
         hint="link the firmware for the slot: imgseal show --linker",
     )

@@ -63,18 +63,15 @@ def requirements(subject: ImageSubject, context: Context) -> list[Finding] | Not
 
     Only a device or a release log can say which bootloader there is in the field: no package brings one.
     """
-    findings = []
-    beside = []
-    open_ = []
+    findings, beside, open_ = [], [], []
+    known = fielded(context)
+    nothing_known = known.source != LOG and known.oldest is None and context.whole_set
     for need in subject.statement.needs:
         name = component_named(context.product, need.component)
         version = context.versions.get(need.component)
         if need.component == 0 and version is None:
-            known = fielded(context)
             served = serves(known, need)
-            if served is False or (
-                served is None and known.source != LOG and known.oldest is None and context.whole_set
-            ):
+            if served is False or (served is None and nothing_known):
                 findings.append(_not_met(name, need, str(known)))
             elif served is None:
                 open_.append(f"needs {name} {need}: open, whether every device in the field has one")

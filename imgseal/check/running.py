@@ -7,8 +7,8 @@ from imgseal.check.context import Context, component_numbered
 from imgseal.check.image import ImageSubject
 from imgseal.device_state.fielded import DEVICE, FIRST, PREVIOUS, PRODUCT, Fielded
 from imgseal.findings import Bootloaders
-from imgseal.formats.sealed_image.codec import encode_statement
-from imgseal.formats.sealed_image.statement import Need, Statement
+from imgseal.formats.sealed_image.codec import HeaderBlock
+from imgseal.formats.sealed_image.statement import Need
 from imgseal.product.model import Component
 from imgseal.versions import Version
 
@@ -60,9 +60,9 @@ def running_versions(context: Context) -> Mapping[int, Version]:
     if known.oldest is not None and known.source in (DEVICE, FIRST):
         versions[0] = known.oldest
     for component in context.product.components.values():
-        statement = _running_statement(context, component)
-        if statement is not None:
-            versions[component.number] = statement.version
+        header = _running_header(context, component)
+        if header is not None:
+            versions[component.number] = header.statement.version
     return versions
 
 
@@ -77,20 +77,16 @@ def counter_floor(context: Context, number: int) -> int:
     component, member = component_numbered(context.product, number), state.current.get(number)
     if not state.unraised or state.trial is not None or component is None or member is None:
         return least
-    statement = _running_statement(context, component)
-    if statement is None or (member.statement and _digest(statement) != member.statement):
+    header = _running_header(context, component)
+    if header is None or member.statement not in (b"", hashlib.sha256(header.statement_bytes).digest()):
         return least
-    return max(least, statement.counter)
+    return max(least, header.statement.counter)
 
 
-def _digest(statement: Statement) -> bytes:
-    return hashlib.sha256(encode_statement(statement)).digest()
-
-
-def _running_statement(context: Context, component: Component) -> Statement | None:
+def _running_header(context: Context, component: Component) -> HeaderBlock | None:
     index = context.state.running.get(component.number)
     if index is None or index >= len(component.run):
         return None
     content = context.contents.get((component.header or component.run)[index])
     header = None if content is None else ImageSubject(content).header
-    return header.statement if header is not None and header.statement.component == component.number else None
+    return header if header is not None and header.statement.component == component.number else None

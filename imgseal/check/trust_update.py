@@ -8,17 +8,8 @@ from imgseal.errors import Place
 from imgseal.findings import PASSED, Finding, Verdict, said_by
 from imgseal.formats.cose.labels import ESP256
 from imgseal.formats.sealed_image.codec import HeaderBlock
-from imgseal.formats.trust_anchors.codec import (
-    GENERATION,
-    IMAGES,
-    PACKAGES,
-    AnchorFormatError,
-    AnchorSet,
-    AnchorUpdate,
-    decode_update,
-    encode_set,
-    number_words,
-)
+from imgseal.formats.trust_anchors import codec
+from imgseal.formats.trust_anchors.codec import AnchorFormatError, AnchorSet, AnchorUpdate
 from imgseal.keys.anchor_set import anchor_set, refuse_off_curve
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
 from imgseal.keys.published import origin_of
@@ -50,26 +41,30 @@ def judge_update(data: Bytes, name: str, context: Context, device: str) -> Verdi
     details: tuple[tuple[str, str], ...] = ()
     if any(result.name == "signature" and result.outcome == PASSED for result in results):
         new = subject.update.anchors
-        details = (
-            ("set", f"{number_words(new.number)}, after {number_words(held.number)}"),
-            ("images", f"{count_words(new, IMAGES)}, {new.need_images} needed"),
-            ("packages", f"{count_words(new, PACKAGES)}, {new.need_packages} needed"),
-            ("revoked", str(len(new.revoked))),
-            ("signed by", "the contingency key" if subject.by_contingency else "the apex trust anchor"),
-        )
+        by = "the contingency key" if subject.by_contingency else "the apex trust anchor"
+        details = (*set_details(new, f", after {codec.number_words(held.number)}"), ("signed by", by))
     return Verdict(name, "trust anchor update", device, results, details)
 
 
-def count_words(anchors: AnchorSet, role: int) -> str:
-    """Say how many keys of a role a set holds."""
-    number = sum(anchor.role == role for anchor in anchors.anchors)
-    return f"{number} key" + ("" if number == 1 else "s")
+def set_details(anchors: AnchorSet, after: str = "") -> tuple[tuple[str, str], ...]:
+    """Say which set this is, and what it holds."""
+
+    def keys(role: int) -> str:
+        number = sum(anchor.role == role for anchor in anchors.anchors)
+        return f"{number} key" + ("" if number == 1 else "s")
+
+    return (
+        ("set", codec.number_words(anchors.number) + after),
+        ("images", f"{keys(codec.IMAGES)}, {anchors.need_images} needed"),
+        ("packages", f"{keys(codec.PACKAGES)}, {anchors.need_packages} needed"),
+        ("revoked", str(len(anchors.revoked))),
+    )
 
 
 def structure(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The update is one set, a signer and a signature, and every key is a point of the curve."""
     try:
-        subject.update = decode_update(subject.data)
+        subject.update = codec.decode_update(subject.data)
         refuse_off_curve(subject.update.anchors, subject.update.signer)
     except AnchorFormatError as error:
         return said_by("structure.trust-set", error)
@@ -79,24 +74,17 @@ def structure(subject: UpdateSubject, _context: Context) -> Finding | None:
 def signer(subject: UpdateSubject, _context: Context) -> Finding | None:
     """The apex trust anchor of the set before has signed, or the contingency key that was named there."""
     held, point = subject.held, subject.update.signer
+    found = PublicKey(point[:32], point[32:]).thumbprint
+    expected = "no update at all: the set before names no apex trust anchor"
+    hint = "devices without an apex trust anchor take no other set, ever: docs/keys.md"
     if held.apex != _NONE:
-        if point == held.apex:
+        subject.by_contingency = point != held.apex and found == held.contingency
+        if point == held.apex or subject.by_contingency:
             return None
-        if PublicKey(point[:32], point[32:]).thumbprint == held.contingency:
-            subject.by_contingency = True
-            return None
-    return Finding(
-        "trust.not-by-apex",
-        "neither the apex trust anchor nor the contingency key has signed this",
-        Place(key="signer"),
-        expected="no update at all: the set before names no apex trust anchor"
-        if held.apex == _NONE
-        else PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex(),
-        found=PublicKey(point[:32], point[32:]).thumbprint.hex(),
-        hint="devices without an apex trust anchor take no other set, ever: docs/keys.md"
-        if held.apex == _NONE
-        else "sign with the key of trust.apex; imgseal key show FILE shows thumbprints",
-    )
+        expected = PublicKey(held.apex[:32], held.apex[32:]).thumbprint.hex()
+        hint = "sign with the key of trust.apex; imgseal key show FILE shows thumbprints"
+    message = "neither the apex trust anchor nor the contingency key has signed this"
+    return Finding("trust.not-by-apex", message, Place(key="signer"), expected, found.hex(), hint)
 
 
 def signature(subject: UpdateSubject, _context: Context) -> Finding | None:
@@ -129,18 +117,18 @@ def published(subject: UpdateSubject, _context: Context) -> Finding | None:
     """No key whose private half is public becomes trusted."""
     new = subject.update.anchors
     points = [anchor.point for anchor in new.anchors] + [new.apex]
-    for point in points:
-        origin = origin_of(PublicKey(point[:32], point[32:]))
-        if origin is not None:
-            return Finding(
-                "trust.example-key",
-                "everyone can sign with a key of this set",
-                Place(key="keys"),
-                expected="keys whose private half is secret",
-                found=f"the key of {origin}",
-                hint="take it out of [trust] and make one of your own: imgseal key new FILE",
-            )
-    return None
+    origins = (origin_of(PublicKey(point[:32], point[32:])) for point in points)
+    origin = next((each for each in origins if each is not None), None)
+    if origin is None:
+        return None
+    return Finding(
+        "trust.example-key",
+        "everyone can sign with a key of this set",
+        Place(key="keys"),
+        expected="keys whose private half is secret",
+        found=f"the key of {origin}",
+        hint="take it out of [trust] and make one of your own: imgseal key new FILE",
+    )
 
 
 def apex(subject: UpdateSubject, _context: Context) -> Finding | None:
@@ -243,7 +231,7 @@ def _does_not_start(header: HeaderBlock, new: AnchorSet, bit: int) -> str:
 
     One that an old device passed over because it did not know the key counts now, and has to hold.
     """
-    keys = {anchor.key_id: anchor for anchor in new.anchors if anchor.role == IMAGES}
+    keys = {anchor.key_id: anchor for anchor in new.anchors if anchor.role == codec.IMAGES}
     count = 0
     for slot, value in zip(header.statement.signatures, header.signatures, strict=True):
         anchor = keys.get(slot.key_id)
@@ -265,12 +253,12 @@ def number(subject: UpdateSubject, _context: Context) -> Finding | None:
     So whoever has the apex key cannot use up the numbers of its successor. The same set may come once more.
     """
     held, new = subject.held, subject.update.anchors
-    generation = held.number >> GENERATION
+    generation = held.number >> codec.GENERATION
     if subject.by_contingency:
-        least, most = generation + 1 << GENERATION, (generation + 2 << GENERATION) - 1
+        least, most = generation + 1 << codec.GENERATION, (generation + 2 << codec.GENERATION) - 1
     else:
-        least, most = held.number + 1, (generation + 1 << GENERATION) - 1
-    again = not subject.by_contingency and encode_set(new) == encode_set(held)
+        least, most = held.number + 1, (generation + 1 << codec.GENERATION) - 1
+    again = not subject.by_contingency and codec.encode_set(new) == codec.encode_set(held)
     if least <= new.number <= most or again:
         return None
     return Finding(

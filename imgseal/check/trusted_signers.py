@@ -1,13 +1,17 @@
-"""Trust for sealed images: who must have signed is local policy, never taken from the message.
+"""Trust for sealed images, and their signatures: who must have signed is local policy, never taken from the message.
 
-The statement is not yet verified here. Its fields can only make this refuse sooner, never accept.
+Until `signature` the statement is not yet verified. Its fields can only make the others refuse sooner, never accept.
 """
+
+from collections.abc import Iterator
 
 from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject, in_statement
 from imgseal.errors import Place
 from imgseal.findings import Finding
-from imgseal.keys.public_key import SEALED_NUMBERS
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.keys.p256 import BadSignatureError
+from imgseal.keys.public_key import SEALED_NUMBERS, verify
 from imgseal.keys.published import published_keys
 from imgseal.keys.trusted_keys import IMAGES, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES
@@ -55,7 +59,7 @@ def key(subject: ImageSubject, context: Context) -> list[Finding]:
         if anchor is None:
             unknown.append((index, slot.key_id))
             continue
-        found = example_key(anchor, context) or revoked_key(anchor, context) or out_of_force(anchor, context)
+        found = unusable(anchor, context)
         if not found and not anchor.good_for(component.name if component else "", context.product.class_name):
             found = Finding(
                 "trust.key-not-for-this",
@@ -85,6 +89,30 @@ def key(subject: ImageSubject, context: Context) -> list[Finding]:
     return findings
 
 
+def signature(subject: ImageSubject, _context: Context) -> Iterator[Finding]:
+    """Verify each candidate's signature (FIPS 186-5 section 6.4.2, FIPS 204 algorithm 3).
+
+    One that fails is never outvoted by another, also not where its algorithm need not be there.
+    """
+    block = subject.header
+    assert block is not None
+    offsets = [STATEMENT_BYTES]
+    for value in block.signatures:
+        offsets.append(offsets[-1] + len(value))
+    for index, anchor in subject.candidates:
+        try:
+            verify(anchor.public, block.statement_bytes, block.signatures[index])
+        except BadSignatureError as error:
+            yield Finding(
+                "signature.malformed" if error.malformed else "signature.does-not-verify",
+                str(error) if error.malformed else "the header was changed, or another key has signed it",
+                Place(key=f"signature {index}", offset=offsets[index]),
+                expected=f"a signature by {anchor.source} over the {STATEMENT_BYTES} bytes of the statement",
+                hint="seal the image again; if it came from elsewhere, do not use it",
+            )
+    return
+
+
 def _allowed(context: Context) -> dict[int, str]:
     """Return the algorithms of sealed images that the rules allow, by COSE number, and the kind of key of each."""
     return {SEALED_NUMBERS[kind]: kind for kind in context.product.rules.kinds}
@@ -111,23 +139,49 @@ def too_few(name: str, need: int, found: str, role: str, context: Context) -> Fi
     )
 
 
-def example_key(anchor: TrustedKey, context: Context) -> Finding | None:
+def unusable(anchor: TrustedKey, context: Context) -> Finding | None:
+    """Say why a trusted key counts for nothing here, whatever it has signed."""
+    return _example_key(anchor, context) or _revoked_key(anchor, context) or _out_of_force(anchor, context)
+
+
+def _example_key(anchor: TrustedKey, context: Context) -> Finding | None:
     """Refuse a key whose private half is public, except where the product file and the judgement are for a desk."""
     if anchor.published is None:
         return None
     if context.development and anchor.development and context.product.rules.example_keys == "development":
         return None
-    return Finding(
-        "trust.example-key",
-        "everyone can sign with this key",
-        Place(file=anchor.source),
-        expected="a key whose private half is secret",
-        found=f"the key of {anchor.published}",
-        hint="make one of your own: imgseal key new FILE",
+    place = Place(file=anchor.source)
+    return of_everyone(anchor.published, place, "everyone can sign with this key", "make one of your own")
+
+
+def of_everyone(
+    origin: str,
+    place: Place,
+    message: str = "signed with a key that everyone has",
+    hint: str = "sign with a key of your own",
+) -> Finding:
+    """Say that the private half of a key is public, and where it is printed."""
+    found, hint = f"the key of {origin}", f"{hint}: imgseal key new FILE"
+    return Finding("trust.example-key", message, place, "a key whose private half is secret", found, hint)
+
+
+def for_another_role(anchor: TrustedKey, role: str) -> str:
+    """Say what to do where a key has signed that is trusted for something else."""
+    return (
+        f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
+        f"[trust.{role}]"
     )
 
 
-def revoked_key(anchor: TrustedKey, context: Context) -> Finding | None:
+def of_the_desk(anchor: TrustedKey, made: str = "") -> str:
+    """Say what to do where a development key has signed."""
+    return (
+        f"this is the development key {anchor.source}: {made}make it again with imgseal build --release; at a desk "
+        "imgseal check --development takes it"
+    )
+
+
+def _revoked_key(anchor: TrustedKey, context: Context) -> Finding | None:
     """Refuse a key that the device has revoked."""
     if anchor.key_id.hex() not in context.state.revoked:
         return None
@@ -140,7 +194,7 @@ def revoked_key(anchor: TrustedKey, context: Context) -> Finding | None:
     )
 
 
-def out_of_force(anchor: TrustedKey, context: Context) -> Finding | None:
+def _out_of_force(anchor: TrustedKey, context: Context) -> Finding | None:
     """Refuse a key outside its days, where a day was given to judge for."""
     if context.day is None or anchor.good_on(context.day):
         return None
@@ -157,12 +211,8 @@ def out_of_force(anchor: TrustedKey, context: Context) -> Finding | None:
 
 
 def _limits(anchor: TrustedKey) -> str:
-    parts = []
-    if anchor.components:
-        parts.append("components " + ", ".join(anchor.components))
-    if anchor.classes:
-        parts.append("classes " + ", ".join(anchor.classes))
-    return "; ".join(parts)
+    limits = {"components": anchor.components, "classes": anchor.classes}
+    return "; ".join(f"{what} {', '.join(names)}" for what, names in limits.items() if names)
 
 
 def _place(index: int) -> Place:
@@ -172,26 +222,12 @@ def _place(index: int) -> Place:
 def _unknown(index: int, kind: str, key_id: bytes, anchors: list[TrustedKey], context: Context) -> Finding:
     for public, origin in published_keys(kind).items():
         if public.key_id == key_id:
-            return Finding(
-                "trust.example-key",
-                "signed with a key that everyone has",
-                _place(index),
-                expected="a key whose private half is secret",
-                found=f"the key of {origin}",
-                hint="sign with a key of your own: imgseal key new FILE",
-            )
+            return of_everyone(origin, _place(index))
     hint = "sign with a key that [trust.images] of the product file names, or add this key there if it is yours"
     for anchor in context.trust.keys:
-        if anchor.key_id == key_id and anchor.development:
-            hint = (
-                f"this is the development key {anchor.source}: the image was made at a desk; make it again with "
-                "imgseal build --release; at a desk imgseal check --development takes it"
-            )
-        elif anchor.key_id == key_id:
-            hint = (
-                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key of "
-                "[trust.images]"
-            )
+        if anchor.key_id == key_id:
+            made = "the image was made at a desk; "
+            hint = of_the_desk(anchor, made) if anchor.development else for_another_role(anchor, IMAGES)
     return Finding(
         "trust.unknown-key",
         "signed with a key that is not trusted for images",

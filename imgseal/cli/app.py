@@ -11,7 +11,7 @@ import click
 
 from imgseal import __version__
 from imgseal.console.say import say
-from imgseal.errors import ImgsealError
+from imgseal.errors import ImgsealError, meant
 from imgseal.workspace.session import session
 
 COMMANDS = {
@@ -91,11 +91,8 @@ class _Commands(click.Group):
                 say([f"imgseal {args[0]} is called imgseal {name} now"])
             args = [name, *args[1:]]
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            from difflib import get_close_matches
-
-            near = get_close_matches(args[0], COMMANDS, n=1)
-            hint = f" Did you mean {near[0]}?" if near else f" There are: {', '.join(COMMANDS)}."
-            ctx.fail(f"No such command '{args[0]}'.{hint}")
+            hint = meant(args[0], COMMANDS, f"There are: {', '.join(COMMANDS)}.")
+            ctx.fail(f"No such command '{args[0]}'. {hint[:1].upper()}{hint[1:]}")
         return super().resolve_command(ctx, args)
 
 
@@ -189,14 +186,11 @@ def _cannot_print(error: OSError) -> int:
 
 
 def _defect(error: Exception) -> str:
-    trace = error.__traceback__
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    where = ""
-    if trace is not None:
-        where = f" at {os.path.basename(trace.tb_frame.f_code.co_filename)}:{trace.tb_lineno}"
+    from traceback import walk_tb
+
+    *_, (frame, line) = walk_tb(error.__traceback__)
     return (
-        f"internal error: {type(error).__name__}{where}\n"
+        f"internal error: {type(error).__name__} at {os.path.basename(frame.f_code.co_filename)}:{line}\n"
         f"  hint: this is a defect of imgseal {__version__}; no half-written file is left; "
         "please report it with this line"
     )

@@ -48,7 +48,8 @@ def command(folder: str) -> None:
 
     Everything happens in a new folder, with fresh keys. Nothing is left out: the commands shown are the ones that ran.
     """
-    from imgseal.demo.scenario import firmware_files, product_text
+    from imgseal.demo.scenario import firmware_files
+    from imgseal.product.starter import product_text
 
     if os.path.lexists(folder):
         raise UsageError(

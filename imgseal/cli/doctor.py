@@ -2,12 +2,13 @@
 
 import os
 import sys
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 import click
 
 from imgseal.errors import ImgsealError, UsageError
 from imgseal.limits import KEY_FILE_BYTES, MAP_BYTES
+from imgseal.product.model import Product
 from imgseal.product.references import is_token_uri
 from imgseal.product.starter import STARTER_VENDOR
 from imgseal.records import NamedTuple
@@ -16,11 +17,6 @@ from imgseal.workspace.firmware import component_of
 from imgseal.workspace.key_files import held_elsewhere, new_key, open_to_others, quoted
 from imgseal.workspace.line import load_products
 from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, read_text
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from imgseal.product.model import Product
 
 
 class Remark(NamedTuple):
@@ -99,7 +95,7 @@ def _said(remark: Remark, before: list[Remark]) -> bool:
     return remark.state != "ok" and remark.mend != "" and any(each.mend == remark.mend for each in before)
 
 
-def _product(project: Project) -> "Iterator[Remark]":
+def _product(project: Project) -> Iterator[Remark]:
     product = project.product
     parts = ", ".join(f"{name} ({'/'.join(c.run)})" for name, c in product.components.items())
     yield Remark("ok", f"{project.path}: {product.name} {product.release.version}, components {parts}")
@@ -111,7 +107,7 @@ def _product(project: Project) -> "Iterator[Remark]":
         )
 
 
-def _keys(project: Project, for_releases: str) -> "Iterator[Remark]":
+def _keys(project: Project, for_releases: str) -> Iterator[Remark]:
     """Look at every key that the product file names."""
     from imgseal.keys.published import origin_of
 
@@ -128,15 +124,10 @@ def _keys(project: Project, for_releases: str) -> "Iterator[Remark]":
             for reference in references:
                 yield _private(project, reference, key, absent, development=table == "development")
     trust = product.trust
-    for name, entries, absent in (
-        ("trust.images", trust.images, for_releases),
-        ("trust.packages", trust.packages, for_releases),
-        ("trust.development.images", trust.development_images, "missing"),
-        ("trust.development.packages", trust.development_packages, "missing"),
-        ("trust.uncounted", trust.uncounted, for_releases),
-    ):
+    for role, entries in trust.roles.items():
         for entry in entries:
-            yield _public(project, entry.key, name, absent)
+            absent = "missing" if role.startswith("development.") else for_releases
+            yield _public(project, entry.key, f"trust.{role}", absent)
     if trust.apex is None:
         yield Remark(
             "note",
@@ -204,7 +195,7 @@ def _file(key: str, path: str, absent: str, mend: str) -> Remark:
     return Remark("ok", f"{key}: {path}") if there else Remark(absent, f"{key}: {path} is not there", mend)
 
 
-def _slots(product: "Product") -> "Iterator[Remark]":
+def _slots(product: Product) -> Iterator[Remark]:
     from imgseal.make.place import linker_region
 
     for component in product.components.values():
@@ -224,7 +215,7 @@ def _slots(product: "Product") -> "Iterator[Remark]":
         )
 
 
-def _factory(project: Project, for_releases: str) -> "Iterator[Remark]":
+def _factory(project: Project, for_releases: str) -> Iterator[Remark]:
     """Look for the files that the production line needs beside packages."""
     factory = project.product.factory
     named = [("factory.bootloader", factory.bootloader)] if factory.bootloader is not None else []
@@ -240,7 +231,7 @@ def _factory(project: Project, for_releases: str) -> "Iterator[Remark]":
         )
 
 
-def _surroundings(project: Project, for_releases: str) -> "Iterator[Remark]":
+def _surroundings(project: Project, for_releases: str) -> Iterator[Remark]:
     from importlib.util import find_spec
 
     ignore = os.path.join(project.folder, ".gitignore")
@@ -293,7 +284,7 @@ def _log(project: Project) -> Remark:
     return Remark("ok", f"log: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}{held}")
 
 
-def _map(argument: str, product: "Product") -> Remark:
+def _map(argument: str, product: Product) -> Remark:
     """Hold a linker map against the slots of its component."""
     from imgseal.formats.source.linker_map import read_map
 

@@ -1,21 +1,23 @@
 """`imgseal show`: what is inside an artefact, without judging it; and the regions for a linker script."""
 
-import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
-from imgseal.errors import InputError, Place, UsageError
+from imgseal.errors import Place, UsageError, in_file, meant
+from imgseal.formats.cose.labels import ALGORITHMS
+from imgseal.formats.sealed_image.codec import decode_header_block
+from imgseal.formats.sealed_image.layout import FIELDS, STATEMENT_BYTES
+from imgseal.formats.sealed_image.statement import Statement
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.times import utc
 from imgseal.window import ByteView
-from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.artefacts import ManyRegionsError, open_artefact
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.project import Project
-
-if TYPE_CHECKING:
-    from imgseal.formats.sealed_image.statement import Statement
+from imgseal.workspace.staging import json_text
 
 
 @click.command(
@@ -56,8 +58,6 @@ def command(
     if artefact is None:
         _linker(chosen.load())
         return
-    from imgseal.check.judge import kind_of
-
     data = _open(artefact)
     kind = None if data is None else kind_of(data)
     if data is not None and kind == "sealed image":
@@ -80,16 +80,13 @@ def _open(path: str) -> ByteView | None:
     """Open an artefact; None for firmware text, which is shown as such unless it holds a sealed image."""
     try:
         return open_artefact(path)
-    except InputError as error:
-        if error.message.startswith("a sealed image in hex form"):
-            return None
-        raise
+    except ManyRegionsError:
+        return None
 
 
 def _map(artefact: str | None, project: Project, *, bare: bool) -> None:
     from imgseal.flow.contents import read_contents
-    from imgseal.report.memory_map import map_lines, memory_maps
-    from imgseal.report.slot_contents import contents_of_slots
+    from imgseal.report.memory_map import contents_of_slots, map_lines, memory_maps
 
     if not bare:
         raise UsageError(
@@ -121,20 +118,12 @@ def _linker(project: Project) -> None:
 
 
 def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> None:
-    from imgseal.formats.cose.labels import ALGORITHMS
-    from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
-    from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
-
     raw = bytes(data.read(0, HEADER_BLOCK_MAX))
     if field is not None:
         click.echo(_field(raw, field))
         return
-    try:
+    with in_file(name, "imgseal check says more; --field NAME shows the bytes of a field all the same"):
         block = decode_header_block(raw)
-    except SealedFormatError as error:
-        error.place = error.place._replace(file=name)
-        error.hint = error.hint or "imgseal check says more; --field NAME shows the bytes of a field all the same"
-        raise
     statement = block.statement
     values = _values(statement)
     if as_json:
@@ -142,7 +131,8 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
             {"algorithm": slot.algorithm, "key": slot.key_id.hex(), "value": value.hex()}
             for slot, value in zip(statement.signatures, block.signatures, strict=True)
         ]
-        _echo_json(**values, signatures=signatures)
+        kind = values.pop("kind")  # of the component; what is shown is a sealed image
+        _echo_json("sealed image", component_kind=kind, **values, signatures=signatures)
         return
     click.echo(f"sealed image, {data.size} bytes; nothing is verified here")
     values["needs"] = "; ".join(f"{key} {text}" for key, text in values["needs"].items()) or "none"
@@ -157,23 +147,18 @@ def _sealed(data: ByteView, name: str, field: str | None, *, as_json: bool) -> N
 
 def _field(raw: bytes, name: str) -> str:
     """Return the bytes of a statement field in hex, also of an image that cannot be read."""
-    from imgseal.formats.sealed_image.layout import FIELDS
-
     known = {entry.name: entry for entry in FIELDS}
     if name not in known:
-        from difflib import get_close_matches
-
-        near = get_close_matches(name, known, n=1)
         raise UsageError(
             "there is no such field",
             expected=", ".join(known),
             found=name,
-            hint=f"did you mean {near[0]}?" if near else "docs/format/sealed-image.md explains every field",
+            hint=meant(name, known, "docs/format/sealed-image.md explains every field"),
         )
     return raw[known[name].offset : known[name].offset + known[name].size].hex()
 
 
-def _values(statement: "Statement") -> dict[str, Any]:
+def _values(statement: Statement) -> dict[str, Any]:
     """Return every value of a statement as it is shown, by its name; flags by what they mean."""
     values = {key: value.hex() if isinstance(value, bytes) else value for key, value in statement._asdict().items()}
     del values["flags"], values["signatures"]
@@ -189,24 +174,21 @@ def _values(statement: "Statement") -> dict[str, Any]:
     }
 
 
-def _echo_json(**values: object) -> None:
-    click.echo(json.dumps({"format": 1, **values}, indent=2, ensure_ascii=False))
+def _echo_json(kind: str, **values: object) -> None:
+    click.echo(json_text({"format": 1, "kind": kind, **values}), nl=False)
 
 
 def _package(data: ByteView, name: str, *, as_json: bool) -> None:
     from imgseal.formats.suit.envelope import decode_envelope
     from imgseal.formats.suit.outline import outline
 
-    try:
+    with in_file(name):
         envelope = decode_envelope(data.read(0, data.size))
         lines = list(outline(envelope))
-    except InputError as error:
-        error.place = error.place._replace(file=name)
-        raise
     if as_json:
         payloads = {key: len(payload) for key, payload in envelope.payloads.items()}
         _echo_json(
-            kind="update package", manifest_digest=envelope.digest.value.hex(), signatures=len(envelope.blocks),
+            "update package", manifest_digest=envelope.digest.value.hex(), signatures=len(envelope.blocks),
             payloads=payloads, outline=lines,
         )  # fmt: skip
         return
@@ -224,7 +206,7 @@ def _firmware(path: str, *, as_json: bool) -> None:
         regions = [{"address": f"0x{r.address:08x}", "end": f"0x{r.end:08x}", "size": r.size} for r in image.regions]
         if as_json:
             entry = None if start is None else f"0x{start:08x}"
-            _echo_json(kind="firmware", regions=regions, entry=entry)
+            _echo_json("firmware", regions=regions, entry=entry)
             return
         click.echo(f"firmware, {image.size} bytes in {len(regions)} region(s)")
         for region in regions:

@@ -39,5 +39,4 @@ def command(
 
         click.echo(json.dumps(comparison_document(comparison), indent=2))
     else:
-        for line in comparison_lines(comparison):
-            click.echo(line)
+        click.echo("\n".join(comparison_lines(comparison)))

@@ -10,8 +10,7 @@ NOWHERE = "not in that package"
 def comparison_lines(comparison: Comparison) -> Iterator[str]:
     """Yield the lines of a comparison without line ends."""
     yield f"{comparison.old} -> {comparison.new}; nothing is verified here"
-    for change in comparison.changes:
-        yield _change(change)
+    yield from map(_change, comparison.changes)
     for slot in comparison.slots:
         yield ""
         yield f"{slot.component} in {slot.slot}"
@@ -21,8 +20,7 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
         if slot.unchanged:
             yield "  the same bytes"
             continue
-        for change in slot.changes:
-            yield _change(change)
+        yield from map(_change, slot.changes)
         if slot.same_version:
             yield "  note       another payload under the same version"
         yield f"  {'bytes':<11}{slot.bytes_changed} of {slot.bytes_new} differ"

@@ -1,13 +1,15 @@
 """The demo's story: firmware for two releases of an invented vent drive, and fifteen ways to spoil them."""
 
 import hashlib
-from importlib.resources import files
+from typing import Any
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.demo.tamper import add_member, flip_bit, reseal
 from imgseal.device_state.device import DeviceState, SlotContent, write
+from imgseal.formats.cbor.strict import bstr_head, encode
 from imgseal.formats.install_record.record import Member
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_header_block, encode_statement
 from imgseal.formats.sealed_image.layout import FLAG_DEVELOPMENT, STATEMENT_BYTES, field
+from imgseal.formats.sealed_image.statement import SignatureSlot
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.keys.signer import Signer
 from imgseal.keys.untrusted import fresh_signer, published_signer
@@ -28,11 +30,6 @@ class Refusal(NamedTuple):
     data: bytes
     code: str
     device: str | None = None
-
-
-def product_text() -> str:
-    """Return the demo's product file."""
-    return files("imgseal.demo").joinpath("product.toml").read_text(encoding="utf-8")
 
 
 def firmware_files(version: str, growth: int) -> dict[str, bytes]:
@@ -88,16 +85,16 @@ def refusals(
     motor = new["motor-a"]
     too_large = motor[1024:].ljust(_MOTOR_SLOT - 1024 + 4, b"\x00")
     digest = hashlib.sha256(too_large).digest()
-    larger = reseal(motor, signer, too_large, payload_size=len(too_large), payload_digest=digest)
-    elsewhere = reseal(motor, signer, link_address=_MOTOR_A + 0x1000)
-    development = reseal(motor, signer, flags=FLAG_DEVELOPMENT)
-    other_class = reseal(motor, signer, class_id=bytes(16))
-    foreign, printed = reseal(motor, fresh_signer()), reseal(motor, published_signer())
-    header_bit = flip_bit(motor, field("counter").offset)
-    extra = add_member(package, "#unsigned-extra", b"extra")
-    manifest = flip_bit(package, package.index(bytes.fromhex("01010211")) + 3)  # version 1, sequence number 17
+    larger = _reseal(motor, signer, too_large, payload_size=len(too_large), payload_digest=digest)
+    elsewhere = _reseal(motor, signer, link_address=_MOTOR_A + 0x1000)
+    development = _reseal(motor, signer, flags=FLAG_DEVELOPMENT)
+    other_class = _reseal(motor, signer, class_id=bytes(16))
+    foreign, printed = _reseal(motor, fresh_signer()), _reseal(motor, published_signer())
+    header_bit = _flip_bit(motor, field("counter").offset)
+    extra = _add_member(package, "#unsigned-extra", b"extra")
+    manifest = _flip_bit(package, package.index(bytes.fromhex("01010211")) + 3)  # version 1, sequence number 17
     return [
-        Refusal("one payload bit flipped", "payload-bit.sealed.bin", flip_bit(motor, 5000), "digest.payload"),
+        Refusal("one payload bit flipped", "payload-bit.sealed.bin", _flip_bit(motor, 5000), "digest.payload"),
         Refusal("one header bit flipped", "header-bit.sealed.bin", header_bit, "signature.does-not-verify"),
         Refusal("signed with a foreign key", "foreign-key.sealed.bin", foreign, "trust.unknown-key"),
         Refusal("signed with a printed key", "printed-key.sealed.bin", printed, "trust.example-key"),
@@ -115,3 +112,25 @@ def refusals(
         Refusal("a package with an extra member", "extra.suit", extra, "structure.unsigned-member"),
         Refusal("a package, manifest changed", "manifest.suit", manifest, "signature.manifest-digest"),
     ]
+
+
+def _flip_bit(data: bytes, offset: int) -> bytes:
+    """Return the bytes with the lowest bit of one byte changed."""
+    changed = bytearray(data)
+    changed[offset] ^= 1
+    return bytes(changed)
+
+
+def _reseal(sealed: bytes, signer: Signer, payload: bytes | None = None, **changed: Any) -> bytes:
+    """Return a sealed image with fields of its statement changed, signed anew: what who has that key could make."""
+    statement = decode_header_block(sealed).statement
+    body = sealed[statement.header_block :] if payload is None else payload
+    signature = SignatureSlot(-9, signer.public.key_id, 64)
+    statement = statement._replace(signatures=(signature,), **changed)
+    return encode_header_block(statement, (signer.sign(encode_statement(statement)),)) + body
+
+
+def _add_member(envelope: bytes, key: str, payload: bytes) -> bytes:
+    """Return an envelope with one more integrated payload, which nothing signed refers to."""
+    head = envelope[2]
+    return envelope[:2] + bytes([head + 1]) + envelope[3:] + encode(key) + bstr_head(len(payload)) + payload

@@ -5,17 +5,17 @@ import os
 
 import click
 
-from imgseal.check.judge import kind_of
+from imgseal.check.context import Context
+from imgseal.check.judge import judge, kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.device_state.device import SlotContent, fresh, write
 from imgseal.errors import Place, UsageError
-from imgseal.flow.judge import judge
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.trust_anchors.codec import number_words
 from imgseal.rehearse.apply import apply as play
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import device_trust, load_device, read_update
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.files import write_all
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
@@ -75,11 +75,9 @@ def show(path: str, chosen: ChosenProduct) -> None:
     click.echo(f"  manifest   {digest}")
     if state.trial is not None:
         trial = state.trial
-        left = (
-            f"{trial.attempts_left} starts left, {trial.power_ons_left} after power-on"
-            if trial.way_back
-            else "no way back"
-        )
+        left = "no way back"
+        if trial.way_back:
+            left = f"{trial.attempts_left} starts left, {trial.power_ons_left} after power-on"
         click.echo(f"  trial      sequence {trial.sequence}: not healthy yet; {left}")
     if state.unraised:
         click.echo("  rollback   unprotected: counters are behind those of the set, their storage does not take them")
@@ -121,14 +119,7 @@ def show(path: str, chosen: ChosenProduct) -> None:
 )
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @product_options
-def apply(
-    path: str,
-    package: str,
-    out: str,
-    ending: str,
-    development: bool,
-    chosen: ChosenProduct,
-) -> None:
+def apply(path: str, package: str, out: str, ending: str, development: bool, chosen: ChosenProduct) -> None:
     """Write the state of the device once it has installed PACKAGE, run it, and found it healthy.
 
     A package that the device refuses gives no new state: exit status 1, with the first finding.
@@ -140,10 +131,8 @@ def apply(
         return
     trust, _ = device_trust(project, state, path, development=development)
     refuse_without_records(project)
-    applied = play(
-        project.product, trust, state, contents, load_package(package),
-        ending=ending, development=development,
-    )  # fmt: skip
+    context = Context(project.product, trust, state, contents, development=development)
+    applied = play(context, load_package(package), ending=ending)
     refuse_verdict(applied.verdict, package)
     folder = os.path.splitext(out)[0] + ".slots"
     slots: dict[str, SlotContent | None] = {}
@@ -152,9 +141,8 @@ def apply(
         file = os.path.join(os.path.basename(folder), f"{name}.bin")
         slots[name] = SlotContent(file, hashlib.sha256(content).hexdigest())
         outputs.append(Output(os.path.join(folder, f"{name}.bin"), [content], replace=False))
-    refuse_overlap([out, *(output.path for output in outputs)], [path, package])
     text = write(applied.state._replace(slots=slots, anchors=_moved(state.anchors, path, out)))
-    write_all([*outputs, Output(out, [text.encode()], replace=False)])
+    write_all([*outputs, Output(out, [text.encode()], replace=False)], [path, package])
     for event in applied.events:
         click.echo(f"  {event}", err=True)
     click.echo(out)
@@ -165,23 +153,20 @@ def _apply_trust(project: Project, path: str, update: str, out: str, *, developm
     state, contents = load_device(project, path)
     trust, anchors = device_trust(project, state, path, development=development)
     data = open_artefact(update)
-    verdict = judge(
-        data, update, project.product, trust, state, contents=contents, development=development, anchors=anchors
-    )
-    refuse_verdict(verdict, update)
+    context = Context(project.product, trust, state, contents, development=development, anchors=anchors)
+    refuse_verdict(judge(data, update, context), update)
     digest = hashlib.sha256(data.read(0, data.size)).hexdigest()
     before = set() if anchors is None else {key.hex() for key in anchors.revoked}
     after = {key.hex() for key in read_update(update).anchors.revoked}
     revoked = sorted({*state.revoked} - before | after)
     slots = {name: None if content is None else _moved(content, path, out) for name, content in state.slots.items()}
-    refuse_overlap([out], [path, update])
     taken = SlotContent(os.path.relpath(update, os.path.dirname(out) or "."), digest)
     text = write(state._replace(slots=slots, anchors=taken, revoked=tuple(revoked)))
-    write_all([Output(out, [text.encode()], replace=False)])
+    write_all([Output(out, [text.encode()], replace=False)], [path, update])
     click.echo(out)
 
 
-def _moved(content: "SlotContent | None", before: str, after: str) -> "SlotContent | None":
+def _moved(content: SlotContent | None, before: str, after: str) -> SlotContent | None:
     """Return what a state file names, as a state file in another folder has to name it."""
     if content is None:
         return None
@@ -190,7 +175,6 @@ def _moved(content: "SlotContent | None", before: str, after: str) -> "SlotConte
 
 
 def _describe(head: memoryview) -> str:
-
     try:
         statement = decode_header_block(bytes(head)).statement
     except SealedFormatError:

@@ -8,8 +8,10 @@ That is hardening, no guarantee.
 
 import hashlib
 
-from imgseal.device_code.licence import LINES
 from imgseal.findings import CODES
+
+LICENCE = "/* SPDX-License-Identifier: MIT */\n/* Copyright (c) 2026 the imgseal authors */\n"
+"""The head of every C file; the text is licence.txt in this folder, as in docs/."""
 
 SUCCESSES = {
     "accepted": "every check ran and passed",
@@ -99,7 +101,7 @@ def codes_header() -> str:
     for index, (name, value) in enumerate(entries):
         comma = "," if index + 1 < len(entries) else ""
         lines.append(f"    {c_name(name)} = 0x{value:0{8 if name in WIDE else 2}X}{comma}")
-    return LINES + "\n".join([*lines, "};", "", "#endif", ""])
+    return LICENCE + "\n".join([*lines, "};", "", "#endif", ""])
 
 
 def names_source() -> str:
@@ -128,4 +130,4 @@ def names_source() -> str:
         "}",
         "",
     ]
-    return LINES + "\n".join(lines)
+    return LICENCE + "\n".join(lines)

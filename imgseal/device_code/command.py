@@ -1,22 +1,25 @@
 """`imgseal device-code`: the C sources for the device, and their configuration from the product file."""
 
 import os
+from collections.abc import Sequence
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from importlib.resources.abc import Traversable
 
 import click
 
 from imgseal.console.options import ChosenProduct, product_options
+from imgseal.device_code.codes import LICENCE
+from imgseal.device_code.config import config_header, options_header
+from imgseal.device_code.example_product import example_product
 from imgseal.errors import UsageError
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.keys.pem import generate
+from imgseal.keys.trusted_keys import Trust, resolve
+from imgseal.product.model import Product
+from imgseal.product.read_toml import read
+from imgseal.workspace.files import write_all
+from imgseal.workspace.key_files import key_outputs
 from imgseal.workspace.project import PRODUCT_NAME
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from importlib.resources.abc import Traversable
-
-    from imgseal.keys.trusted_keys import Trust
-    from imgseal.product.model import Product
 
 _SOURCES = (".c", ".h", ".md", ".txt")
 
@@ -42,12 +45,7 @@ Files that are there already are replaced: run it again whenever the product fil
     help="Write a whole port for an emulated Cortex-M4 as well, with product file and fresh keys, to a new DIR.",
 )
 @product_options
-def command(
-    folder: str,
-    development: bool,
-    example: bool,
-    chosen: ChosenProduct,
-) -> None:
+def command(folder: str, development: bool, example: bool, chosen: ChosenProduct) -> None:
     """Write the C99 sources of the checker, two headers made from the product file, a guide, and the licence.
 
     seal_image judges sealed images as `imgseal check` does. Nothing in the sources allocates, recurses or keeps state;
@@ -58,8 +56,7 @@ def command(
         return
     project = chosen.load()
     outputs = _device_code(folder, project.product, project.trust(), development=development)
-    refuse_overlap([output.path for output in outputs], project.own_files())
-    _write(outputs)
+    _write(outputs, project.own_files())
     alone = [c.name for c in project.product.components.values() if len(c.run) == 1 and c.staging is None]
     if alone and project.product.slot_holding("package") is None:
         click.echo(
@@ -74,19 +71,16 @@ def command(
         )
 
 
-def _device_code(folder: str, product: "Product", trust: "Trust", *, development: bool) -> list[Output]:
-    from imgseal.device_code.config import config_header, options_header
-    from imgseal.device_code.licence import LINES
-
+def _device_code(folder: str, product: Product, trust: Trust, *, development: bool) -> list[Output]:
     header = config_header(product, trust, development=development)
     return [
-        Output(os.path.join(folder, "seal_config.h"), [LINES.encode(), header.encode()]),
-        Output(os.path.join(folder, "seal_options.h"), [LINES.encode(), options_header(product).encode()]),
+        Output(os.path.join(folder, "seal_config.h"), [LICENCE.encode(), header.encode()]),
+        Output(os.path.join(folder, "seal_options.h"), [LICENCE.encode(), options_header(product).encode()]),
         *_packaged(files("imgseal.device_code"), folder, _SOURCES),
     ]
 
 
-def _packaged(source_folder: "Traversable", folder: str, endings: tuple[str, ...]) -> list[Output]:
+def _packaged(source_folder: Traversable, folder: str, endings: tuple[str, ...]) -> list[Output]:
     """Every file there with one of these endings, by name."""
     return [
         Output(os.path.join(folder, source.name), [source.read_bytes()])
@@ -95,19 +89,14 @@ def _packaged(source_folder: "Traversable", folder: str, endings: tuple[str, ...
     ]
 
 
-def _write(outputs: list[Output]) -> None:
-    write_all(outputs)
+def _write(outputs: list[Output], inputs: Sequence[str] = ()) -> None:
+    write_all(outputs, inputs)
     for output in outputs:
         click.echo(output.path)
 
 
 def _write_example(folder: str, *, plain: bool) -> None:
     """The example's files, its keys, and in DIR/seal what `device-code` makes of its product file."""
-    from imgseal.keys.pem import generate
-    from imgseal.keys.trusted_keys import resolve
-    from imgseal.product.read_toml import read
-    from imgseal.workspace.key_files import key_outputs
-
     if not plain:
         raise UsageError(
             "the example has a product file and keys of its own",
@@ -121,8 +110,10 @@ def _write_example(folder: str, *, plain: bool) -> None:
             hint="name another one: imgseal device-code --example DIR",
         )
     example = _packaged(files("imgseal.device_code") / "example", folder, ("",))
-    (text,) = (output.pieces for output in example if os.path.basename(output.path) == PRODUCT_NAME)
-    product = read(b"".join(text).decode(), name=PRODUCT_NAME)
+    text = example_product()
+    example.append(Output(os.path.join(folder, PRODUCT_NAME), [text.encode()]))
+    example.sort(key=lambda output: output.path)
+    product = read(text, name=PRODUCT_NAME)
     keys = [
         output
         for name in ("images", "packages")

@@ -23,34 +23,42 @@ _COMPONENTS, _RAMS, _PACKAGE_KEYS, _IMAGE_KEYS = 32, 32, 32, 255  # a bit each i
 def options_header(product: Product) -> str:
     """Return seal_options.h: what the sources compile in for this product. All of them include it."""
     asked = ML_DSA_44 in product.rules.kinds
+    unit = max((product.memories[slot.memory].write_unit for slot in product.slots.values()), default=1)
+    every = sum(len(c.run) * (2 if c.header else 1) for c in product.components.values())
+    parts = max(1, min(DEVICE_PARTS, every))
     lines = [
-        f"/* {product.name}, class {_plain(product.class_name)}: made by imgseal device-code from the product file.",
-        " * Make it again when the product file changes; do not edit. */",
-        "#ifndef SEAL_OPTIONS_H",
-        "#define SEAL_OPTIONS_H",
-        "",
         "#define SEAL_ML_DSA_44          /* signatures by ML-DSA-44 count beside those by P-256 */"
         if asked
         else "/* P-256 signatures alone */",
         "#define SEAL_BOOT_MARK          /* a mark stands for signatures that were verified before */"
         if product.rules.at_boot == "digest"
         else "/* signatures are verified at each boot */",
-        f"#define SEAL_WRITE_UNIT {_largest_unit(product)}u   /* bytes, the largest of all slots */",
-        f"#define SEAL_PARTS_MAX {_parts(product)}u   /* of one manifest: run slots, twice where detached */",
-        "",
-        "#endif",
+        f"#define SEAL_WRITE_UNIT {unit}u   /* bytes, the largest of all slots */",
+        f"#define SEAL_PARTS_MAX {parts}u   /* of one manifest: run slots, twice where detached */",
+    ]
+    return _header("SEAL_OPTIONS_H", product, lines)
+
+
+def _header(guard: str, product: Product, lines: list[str]) -> str:
+    """Return a header with these lines in it."""
+    head = [
+        f"/* {product.name}, class {_plain(product.class_name)}: made by imgseal device-code from the product file.",
+        " * Make it again when the product file changes; do not edit. */",
+        f"#ifndef {guard}",
+        f"#define {guard}",
         "",
     ]
-    return "\n".join(lines)
+    return "\n".join([*head, *lines, "", "#endif", ""])
 
 
-def _largest_unit(product: Product) -> int:
-    return max((product.memories[slot.memory].write_unit for slot in product.slots.values()), default=1)
+def _array(what: str, rows: Iterable[str]) -> list[str]:
+    """Return a constant of C; what it is has its type in front."""
+    return [f"static const {what} = {{", *rows, "};", ""]
 
 
-def _parts(product: Product) -> int:
-    every = sum(len(c.run) * (2 if c.header else 1) for c in product.components.values())
-    return max(1, min(DEVICE_PARTS, every))
+def _rows(data: bytes) -> list[str]:
+    """Return bytes as rows of a constant."""
+    return [f"    {_bytes(data[at : at + _LINE])}," for at in range(0, len(data), _LINE)]
 
 
 def config_header(product: Product, trust: Trust, *, development: bool) -> str:
@@ -84,41 +92,26 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     marked = product.slot_holding("boot-mark") if product.rules.at_boot == "digest" else None
     mark = "" if marked is None else f",\n    {_slot(product, marked.name)}"
     external = int(product.rules.external_code == "accept")
-    lines = [
-        f"/* {product.name}, class {_plain(product.class_name)}: made by imgseal device-code from the product file.",
-        " * Make it again when the product file changes; do not edit. */",
-        "#ifndef SEAL_CONFIG_H",
-        "#define SEAL_CONFIG_H",
-        "",
-        '#include "seal_image.h"',
-        "",
-        *(line for k in keys if k.key_id in values for line in _value(k, values[k.key_id])),
-        "static const struct seal_component seal_components[] = {",
-        *(_component(product, c) for c in components),
-        "};",
-        "",
-        "static const struct seal_anchor seal_image_anchors[] = {",
-        *(_anchor(k, components, product, values) for k in images),
-        "};",
-        "",
-        "static const struct seal_anchor seal_package_anchors[] = {",
-        *(_anchor(k, components, product, values) for k in packages),
-        "};",
-        "",
-        "static const struct seal_range seal_ram[] = {",
-        *(f"    {{ 0x{m.base:08X}u, 0x{m.size:X}u }}," for m in rams or ()),
-        *(() if rams else ("    { 0u, 0u },",)),
-        "};",
-        "",
-        "static const struct seal_product seal_product = {",
+    ram = [f"    {{ 0x{m.base:08X}u, 0x{m.size:X}u }}," for m in rams]
+    facts = [
         f"    {len(components)}, {len(images)}, {len(rams)}, {trust.need_images}, {external},",
         f"    {product.rules.trial_attempts}, {product.rules.trial_power_ons},",
         "    seal_components, seal_image_anchors, seal_ram,",
         f"    {{ {_bytes(product.vendor_id)} }},",
         f"    {{ {_bytes(product.class_id)} }},",
         f"    {_slot(product, records)}{mark}{kinds}",
-        "};",
+    ]
+    lines = [
+        '#include "seal_image.h"',
         "",
+        *(line for k in keys if k.key_id in values for line in _value(k, values[k.key_id])),
+        *_array("struct seal_component seal_components[]", (_component(product, c) for c in components)),
+        *_array("struct seal_anchor seal_image_anchors[]", (_anchor(k, components, product, values) for k in images)),
+        *_array(
+            "struct seal_anchor seal_package_anchors[]", (_anchor(k, components, product, values) for k in packages)
+        ),
+        *_array("struct seal_range seal_ram[]", ram or ["    { 0u, 0u },"]),
+        *_array("struct seal_product seal_product", facts),
         f"#define SEAL_NEED_PACKAGES {trust.need_packages}u",
         f"#define SEAL_PACKAGE_ANCHORS {len(packages)}u",
         f"#define SEAL_PACKAGE_ES256 {_es256(product)}u",
@@ -126,11 +119,8 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         f"#define SEAL_FRONT_BYTES {front_bytes(product)}u",
         *_anchors(product, trust, development=development),
         *_package(product),
-        "",
-        "#endif",
-        "",
     ]
-    return "\n".join(lines)
+    return _header("SEAL_CONFIG_H", product, lines)
 
 
 def _es256(product: Product) -> int:
@@ -150,14 +140,8 @@ def _anchors(product: Product, trust: Trust, *, development: bool) -> list[str]:
         decode_set(content)
     except (UsageError, AnchorFormatError):
         return lines  # format 1 cannot hold these keys, which imgseal factory says with the reason
-    rows = [f"    {_bytes(content[at : at + _LINE])}," for at in range(0, len(content), _LINE)]
-    return [
-        *lines,
-        f"#define SEAL_FACTORY_SET_BYTES {len(content)}u",
-        "static const uint8_t seal_factory_set[SEAL_FACTORY_SET_BYTES] = {",
-        *rows,
-        "};",
-    ]
+    lines.append(f"#define SEAL_FACTORY_SET_BYTES {len(content)}u")
+    return lines + _array("uint8_t seal_factory_set[SEAL_FACTORY_SET_BYTES]", _rows(content))[:-1]
 
 
 def _package(product: Product) -> list[str]:
@@ -193,9 +177,7 @@ def _kinds(product: Product) -> str:
 def _value(key: TrustedKey, name: str) -> list[str]:
     """The bytes of a key that has no room in an anchor."""
     assert not isinstance(key.public, PublicKey)
-    value = key.public.value
-    rows = [f"    {_bytes(value[at : at + _LINE])}," for at in range(0, len(value), _LINE)]
-    return [f"static const uint8_t {name}[SEAL_ML_DSA_44_KEY_BYTES] = {{", *rows, "};", ""]
+    return _array(f"uint8_t {name}[SEAL_ML_DSA_44_KEY_BYTES]", _rows(key.public.value))
 
 
 def _component(product: Product, component: Component) -> str:

@@ -11,7 +11,7 @@ _ENVELOPE = 80  # tag, map, digest array, keys and heads of members, the head of
 _BLOCK = 15  # of an authentication block, beside its value
 _UNKNOWN_BLOCK = 4803  # one of an algorithm that nothing here verifies
 _MANIFEST = 170  # beside the parts: versions, sequence number, digests of severed members, authorisation and charge
-_IDENTIFIER, _SHARED, _INSTALL, _VALIDATE, _INVOKE = 5, 90, 14, 40, 11  # of a part, the key left out
+_PART = 5 + 90 + 14 + 40 + 11  # identifier, shared, install, validate and invoke sequence; the key left out
 _BRANCH = 17  # of one of two builds, in each of the three sequences: index, slot condition, heads
 
 
@@ -27,15 +27,7 @@ def front_bytes(product: Product) -> int:
 
 def _part(component: Component, slot: str) -> int:
     """One run slot: identifier, parameters and conditions, and steps of install, validate and invoke."""
-    once = (
-        _IDENTIFIER
-        + _SHARED
-        + _INSTALL
-        + _VALIDATE
-        + _INVOKE
-        + 3 * _BRANCH * (len(component.run) > 1)
-        + len(f"#{slot}")
-    )
+    once = _PART + 3 * _BRANCH * (len(component.run) > 1) + len(f"#{slot}")
     if component.header:
         return 2 * once + len("header") + 1 + len(".header" + ".payload")
     return once

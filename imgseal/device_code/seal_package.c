@@ -904,6 +904,8 @@ static uint32_t take_parts(struct reading *r)
         const struct seal_component *own = part->own;
         uint32_t bit = (uint32_t)1 << part->component;
 
+        if (own != &r->device->product->components[part->component])
+            return SEAL_DEVICE_NOT_RUN;     /* a step of counting them, or a store, was skipped */
         seen |= bit;
         if (own->run_slots > 1 && part->run_slot != r->device->free_slot[part->component])
             continue;

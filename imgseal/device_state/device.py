@@ -6,21 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 from imgseal.device_state.fielded import Fielded
 from imgseal.errors import UsageError
-from imgseal.product.model import Product, Rules
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.values import (
-    BOOLEAN,
-    VERSION,
-    Document,
-    Kind,
-    Node,
-    array,
-    by_component,
-    hexadecimal,
-    integer,
-    optional,
-    record,
-)
+from imgseal.values import BOOLEAN, VERSION, Document, Kind, array, by_component, hexadecimal, integer, optional, record
 from imgseal.versions import Version
 
 if TYPE_CHECKING:
@@ -96,27 +84,20 @@ def fresh(product: Product) -> DeviceState:
     return DeviceState(None, 0, None, {}, {}, None, (), {}, version, None, authorised=True, revoked=(), fresh=True)
 
 
-def device_state(
-    record: "Record | None",
-    rules: Rules,
-    numbers: tuple[int, ...],
-    *,
-    hardware: int | None,
-    counters: Mapping[int, int],
-    slots: Mapping[str, SlotContent | None],
-    bootloader: Version | None,
-    battery_mwh: int | None,
-    authorised: bool,
-    revoked: tuple[str, ...],
+def recorded_state(
+    state: DeviceState, record: "Record | None", product: Product, counters: Mapping[int, int]
 ) -> DeviceState:
-    """Return the state of a device with this install record; `numbers` are the product's components, ascending.
+    """Return the state of a device that has come to this install record, and to these counters.
 
-    What is being delivered, switched or returned does not show: the state is that of the set that counts.
+    What is being delivered, switched or returned does not show: the state is that of the set that counts. What slots
+    hold is left out, and so are anchors and what is known of other devices.
     """
-    from imgseal.formats.install_record.record import SETTLED, TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
+    from imgseal.formats.install_record.record import EMPTY, SETTLED, TRIAL, UNPROVEN  # noqa: PLC0415 - judging for a fresh device needs no records
 
+    record = record or EMPTY
+    rules, numbers = product.rules, product.numbers
     trial = None
-    if record is not None and record.phase in (TRIAL, UNPROVEN):
+    if record.phase in (TRIAL, UNPROVEN):
         trial = Trial(
             record.target_sequence,
             record.target_digest or bytes(32),
@@ -126,23 +107,11 @@ def device_state(
             record.other,
             tuple(number for index, number in enumerate(numbers) if record.kept >> index & 1),
         )
-    return DeviceState(
-        hardware=hardware,
-        sequence=0 if record is None else record.sequence,
-        manifest_digest=None if record is None else record.manifest_digest,
-        counters=counters,
-        current={} if record is None else record.current,
-        trial=trial,
-        refused=() if record is None else record.refused,
-        slots=slots,
-        bootloader=bootloader,
-        battery_mwh=battery_mwh,
-        authorised=authorised,
-        revoked=revoked,
-        fresh=False,
-        unraised=record is not None and record.unraised,
-        before={} if record is None or record.phase != SETTLED else record.other,
-    )
+    return state._replace(
+        sequence=record.sequence, manifest_digest=record.manifest_digest, counters=counters, current=record.current,
+        trial=trial, refused=record.refused, slots={}, fresh=False, anchors=None, fielded=None,
+        unraised=record.unraised, before=record.other if record.phase == SETTLED else {},
+    )  # fmt: skip
 
 
 @cache
@@ -167,6 +136,11 @@ def _state() -> Kind[DeviceState]:
         "kept": array(integer(1, 255), 0, 255, "component numbers"),
     }
     content = record(SlotContent, {"file": Kind(lambda node: node.text(4096)), "sha256": _hex(32)})
+    there = optional(content)
+    slots: Kind[Mapping[str, SlotContent | None]] = Kind(
+        lambda node: {name: there.read(each) for name, each in node.entries("slot name to content").items()},
+        lambda slots: {name: there.write(each) for name, each in sorted(slots.items())},
+    )
     return record(
         partial(DeviceState, fresh=False),
         {
@@ -177,7 +151,7 @@ def _state() -> Kind[DeviceState]:
             "current": optional(members, {}),
             "trial": optional(record(Trial, trial)),
             "refused": optional(array(digest, 0, REFUSED, "manifest digests"), ()),
-            "slots": optional(Kind(partial(_slots, optional(content)), partial(_slots_tree, optional(content))), {}),
+            "slots": optional(slots, {}),
             "bootloader": optional(VERSION),
             "battery_mwh": optional(u32),
             "authorised": optional(BOOLEAN, False),
@@ -195,18 +169,10 @@ def _hex(size: int) -> Kind[str]:
     return Kind(lambda node: node.hexadecimal(size, size).hex())
 
 
-def _slots(content: Kind[SlotContent | None], node: Node) -> dict[str, SlotContent | None]:
-    return {name: content.read(each) for name, each in node.entries("slot name to content").items()}
-
-
-def _slots_tree(content: Kind[SlotContent | None], slots: Mapping[str, SlotContent | None]) -> dict[str, object]:
-    return {name: content.write(each) for name, each in sorted(slots.items())}
-
-
 def read(text: str, *, name: str) -> DeviceState:
     """Read a state file; UsageError says which key holds what is not allowed."""
     document = Document(UsageError, "docs/format/device-state.md explains every key and has an example", name)
-    return _state().read(Node(document, document.parse(text, "device state file")))
+    return _state().read(document.node(text, "device state file"))
 
 
 def write(state: DeviceState) -> str:

@@ -1,26 +1,21 @@
 """`imgseal factory`: the merged image for the production programmer, and the comparison with a programmed device."""
 
 import os
-from typing import TYPE_CHECKING
 
 import click
 
 from imgseal import __version__
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.console.say import say
-from imgseal.device_state.device import write
-from imgseal.factory.merge import compare_dump
+from imgseal.device_state.device import DeviceState, write
+from imgseal.factory.merge import Part, compare_dump
 from imgseal.factory.prepare import PLAIN, Prepared, prepare
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
+from imgseal.product.model import Product
 from imgseal.versions import Version
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.files import write_all
 from imgseal.workspace.firmware import load_image, split_address
 from imgseal.workspace.staging import Output, json_text
-
-if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.factory.merge import FactoryImage
-    from imgseal.product.model import Product
 
 
 @click.command(
@@ -75,20 +70,19 @@ def command(
         project, packages, hardware=hardware, device_file=device_file, as_of=as_of, without_recovery=without_recovery,
         development=development,
     )  # fmt: skip
-    factory, release, state = made.factory, made.release, made.state
+    parts, release, state = made.parts, made.release, made.state
     if read_back is not None:
-        return _read_back(factory, product, read_back)
+        return _read_back(parts, product, read_back)
     version = "" if release.set_version is None else f"-{Version.from_suit(list(release.set_version))}"
     base = f"{product.name}{version}-{release.sequence}{'-development' if development else ''}.factory"
     outputs = [
-        Output(os.path.join(out, f"{base}.hex"), write_intel_hex((p.address, p.data) for p in factory.parts)),
+        Output(os.path.join(out, f"{base}.hex"), write_intel_hex((p.address, p.data) for p in parts)),
         Output(os.path.join(out, "factory.json"), [_document(made, product)], last=True),
         Output(os.path.join(out, "device.json"), [write(state).encode()]),
         *(Output(os.path.join(out, "device.slots", f"{name}.bin"), [content]) for name, content in made.held.items()),
     ]
-    refuse_overlap([output.path for output in outputs], [*packages, *project.own_files()])
-    write_all(outputs)
-    for part in factory.parts:
+    write_all(outputs, [*packages, *project.own_files()])
+    for part in parts:
         click.echo(f"0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")
     for name, value in _counters(product, state).items():
         click.echo(f"counter of {name}: {value}, for the production line to program")
@@ -101,12 +95,12 @@ def command(
     return 0
 
 
-def _counters(product: "Product", state: "DeviceState") -> dict[str, int]:
+def _counters(product: Product, state: DeviceState) -> dict[str, int]:
     by_number = {component.number: component.name for component in product.components.values()}
     return {by_number[number]: value for number, value in sorted(state.counters.items())}
 
 
-def _document(made: Prepared, product: "Product") -> bytes:
+def _document(made: Prepared, product: Product) -> bytes:
     state = made.state
     assert state.manifest_digest is not None
     document = {
@@ -122,19 +116,19 @@ def _document(made: Prepared, product: "Product") -> bytes:
         "left_out": made.left_out,
         "ranges": [
             {"what": p.what, "slot": p.slot, "address": p.address, "size": len(p.data), "sha256": p.sha256}
-            for p in made.factory.parts
+            for p in made.parts
         ],
         "left_to_the_line": ["per-device secrets", "protection bits", "counter storage"],
     }
     return json_text(document).encode()
 
 
-def _read_back(factory: "FactoryImage", product: "Product", argument: str) -> int:
+def _read_back(parts: list[Part], product: Product, argument: str) -> int:
     path, base = split_address(argument)
     with load_image(path, base, product) as dump:
-        differences, notes = compare_dump(factory, dump, product)
+        differences, notes = compare_dump(parts, dump, product)
     say(notes)
-    for part in factory.parts:
+    for part in parts:
         if part.what not in {difference.what for difference in differences}:
             click.echo(f"as made   0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")
     for difference in differences:

@@ -30,12 +30,6 @@ class Part(NamedTuple):
         return hashlib.sha256(self.data).hexdigest()
 
 
-class FactoryImage(NamedTuple):
-    """All parts in ascending order; none overlaps another."""
-
-    parts: tuple[Part, ...]
-
-
 class Difference(NamedTuple):
     """Where a dump differs: the part's name, the first address, the bytes expected and found there, how many differ."""
 
@@ -46,8 +40,8 @@ class Difference(NamedTuple):
     differing: int
 
 
-def merge(parts: list[Part], product: Product) -> FactoryImage:
-    """Put the parts in order; UsageError for one that leaves its slot or its memory, or overlaps another."""
+def merge(parts: list[Part], product: Product) -> list[Part]:
+    """Return the parts by address; UsageError for one that leaves its slot or its memory, or overlaps another."""
     ordered = sorted(parts, key=lambda part: part.address)
     for part in ordered:
         _refuse_outside(part, product)
@@ -61,7 +55,7 @@ def merge(parts: list[Part], product: Product) -> FactoryImage:
                 found=f"0x{after.address:08x}..0x{after.region.end:08x}",
                 hint="one of the two is linked or placed wrongly; [slot.*] and [[factory.range]] say where things go",
             )
-    return FactoryImage(tuple(ordered))
+    return ordered
 
 
 def _refuse_outside(part: Part, product: Product) -> None:
@@ -88,14 +82,14 @@ def _refuse_outside(part: Part, product: Product) -> None:
         )
 
 
-def compare_dump(image: FactoryImage, dump: MemoryImage, product: Product) -> tuple[list[Difference], list[str]]:
+def compare_dump(parts: list[Part], dump: MemoryImage, product: Product) -> tuple[list[Difference], list[str]]:
     """Compare a dump of a programmed device with the factory image.
 
     Every part has to be in the dump, byte for byte, and every other byte of a slot that the dump covers erased. Returns
     the differences, and notes on slots that the dump does not cover, or whose rest reads as anything.
     """
     differences, notes = [], []
-    for part in image.parts:
+    for part in parts:
         found = b"".join(dump.filled(part.address, part.region.end))
         covered = sum(region.size for region in dump.crop(part.address, part.region.end).regions)
         if covered < len(part.data):
@@ -112,7 +106,7 @@ def compare_dump(image: FactoryImage, dump: MemoryImage, product: Product) -> tu
         if memory.erased is None:
             notes.append(f"the rest of slot.{name} reads as anything: memory.{memory.name}.erased")
             continue
-        for part in image.parts:
+        for part in parts:
             rest = rest.without(part.address, part.region.end)
         for region in rest.regions:
             data = b"".join(rest.chunks(region))

@@ -2,29 +2,26 @@
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
-from imgseal.device_state.device import SlotContent, fresh
+from imgseal.check.context import Context
+from imgseal.device_state.device import DeviceState, SlotContent, fresh
 from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.factory.merge import merge
-from imgseal.factory.parts import anchor_block, configured_parts, image_parts, own_parts
-from imgseal.flow.contents import read_contents
-from imgseal.formats.install_record.record import Member
+from imgseal.factory.merge import Part, merge
+from imgseal.flow.contents import Contents, Image, read_contents
+from imgseal.formats.install_record.record import Member, first_record, place_content
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.formats.trust_anchors.codec import flash_block
+from imgseal.keys.anchor_set import anchor_set
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.stage import why_not
 from imgseal.window import ByteView
 from imgseal.workspace.fielded import first_devices
-from imgseal.workspace.judging import judge_of
+from imgseal.workspace.firmware import load_image
+from imgseal.workspace.judging import Judge, judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
-
-if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.factory.merge import FactoryImage
-    from imgseal.flow.contents import Contents, Image
-    from imgseal.product.model import Product
-    from imgseal.workspace.judging import Judge
+from imgseal.workspace.session import note
 
 
 class Prepared(NamedTuple):
@@ -33,9 +30,9 @@ class Prepared(NamedTuple):
     `judged_for` says in words which device the packages were judged for; `left_out` names a missing recovery image.
     """
 
-    factory: "FactoryImage"
-    release: "Contents"
-    state: "DeviceState"
+    parts: list[Part]
+    release: Contents
+    state: DeviceState
     held: Mapping[str, bytes]
     judged_for: str
     left_out: list[str]
@@ -57,29 +54,30 @@ def prepare(
     judge_one = _line_judge(project, device_file, development=development, as_of=as_of)
     release, images = _judged(packages, product, judge_one)
     left_out = _left_out(project, images, without_recovery=without_recovery)
-    state, held = _device(product, images, release, hardware)
-    block = anchor_block(project, development=development)
-    parts = [*image_parts(product, images, packages[0]), *own_parts(project, state, block), *configured_parts(project)]
-    factory = merge(parts, product)
+    brought = _image_parts(product, images, packages[0])
+    held = {part.slot: part.data for part in brought if part.slot is not None}
+    state = _device(product, images, release, hardware, held)
+    block = _anchor_block(project, development=development)
+    ordered = merge(brought + _own_parts(project, state, block) + _configured_parts(project), product)
     _refuse_unless_starts(project, state, held, development=development)
     slot = product.slot_holding("anchors")
     if slot is not None and not development:
         held[slot.name] = block
         state = state._replace(anchors=_content(slot.name, block))
-    return Prepared(factory, release, state, held, judge_one.device, left_out)
+    return Prepared(ordered, release, state, held, judge_one.device, left_out)
 
 
 PLAIN = "a fresh device"
 
 
-def _judged(packages: Sequence[str], product: "Product", judge_one: "Judge") -> "tuple[Contents, dict[str, Image]]":
+def _judged(packages: Sequence[str], product: Product, judge_one: Judge) -> tuple[Contents, dict[str, Image]]:
     """Judge the packages, and return the release, which is the first one, and the images of all by component."""
     images: dict[str, Image] = {}
     release = None
     for path in packages:
         data = load_package(path)
         if release is not None:  # what completes the release is no later one: its images alone have to be allowed
-            judge_one = judge_one._replace(state=judge_one.state._replace(sequence=0, manifest_digest=None))
+            judge_one = judge_one.with_state(sequence=0, manifest_digest=None)
         refuse_verdict(judge_one(data, path, partial=len(packages) > 1), path)
         contents = read_contents(data.read(0, data.size), path, product)
         release = release or contents
@@ -105,16 +103,16 @@ def _judged(packages: Sequence[str], product: "Product", judge_one: "Judge") -> 
     return release, images
 
 
-def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> "Judge":
+def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
     """Return the judge of `imgseal check`, for devices that get the bootloader of the product file with the release."""
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     if device_file is not None:
         return judge_one
     known = first_devices(project.product, "it is programmed with the release")
-    return judge_one._replace(state=judge_one.state._replace(fielded=known))
+    return judge_one.with_state(fielded=known)
 
 
-def _left_out(project: Project, images: "Mapping[str, Image]", *, without_recovery: bool) -> list[str]:
+def _left_out(project: Project, images: Mapping[str, Image], *, without_recovery: bool) -> list[str]:
     """Return the recovery image that no package brings; UsageError unless that is meant."""
     missing = [c.name for c in project.product.components.values() if c.recovery and c.name not in images]
     if missing and not without_recovery:
@@ -128,7 +126,7 @@ def _left_out(project: Project, images: "Mapping[str, Image]", *, without_recove
     return missing
 
 
-def _chosen(images: "Mapping[str, Image]", product: "Product") -> "dict[str, Image]":
+def _chosen(images: Mapping[str, Image], product: Product) -> dict[str, Image]:
     """Return by component the image for the first of its run slots that has one."""
     out = {}
     for component in product.components.values():
@@ -139,23 +137,18 @@ def _chosen(images: "Mapping[str, Image]", product: "Product") -> "dict[str, Ima
 
 
 def _device(
-    product: "Product", images: "Mapping[str, Image]", release: "Contents", hardware: int | None
-) -> "tuple[DeviceState, dict[str, bytes]]":
-    """Return the state of a device that has just been programmed, and what its slots hold."""
-    held: dict[str, bytes] = {}
+    product: Product, images: Mapping[str, Image], release: Contents, hardware: int | None, held: Mapping[str, bytes]
+) -> DeviceState:
+    """Return the state of a device that has just been programmed; `held` is what its slots hold."""
     current, counters = {}, {}
     for name, image in images.items():
         component = product.components[name]
-        index = component.run.index(image.slot)
-        held[image.slot] = bytes(image.content)
-        head = image.content
-        if image.header is not None:
-            held[component.header[index]] = bytes(image.header)
-            head = image.header
         if not component.recovery:
-            current[component.number] = Member(index, hashlib.sha256(head[:STATEMENT_BYTES]).digest())
+            head = image.content if image.header is None else image.header
+            digest = hashlib.sha256(head[:STATEMENT_BYTES]).digest()
+            current[component.number] = Member(component.run.index(image.slot), digest)
         counters[component.number] = product.factory.counters.get(name, image.statement.counter)
-    state = fresh(product)._replace(
+    return fresh(product)._replace(
         fresh=False,
         hardware=product.hardware[0] if hardware is None else hardware,
         sequence=release.sequence,
@@ -164,7 +157,6 @@ def _device(
         current=current,
         slots={name: _content(name, data) for name, data in held.items()},
     )
-    return state, held
 
 
 def _content(slot: str, data: bytes) -> SlotContent:
@@ -173,15 +165,76 @@ def _content(slot: str, data: bytes) -> SlotContent:
 
 
 def _refuse_unless_starts(
-    project: Project, state: "DeviceState", held: "Mapping[str, bytes]", *, development: bool
+    project: Project, state: DeviceState, held: Mapping[str, bytes], *, development: bool
 ) -> None:
     """RefusedError unless a bootloader would start what is to be programmed."""
     trust = project.trust(development=development)
     contents = {name: ByteView(data) for name, data in held.items()}
-    why = why_not(project.product, trust, state, contents, development=development)
+    why = why_not(Context(project.product, trust, state, contents, development=development))
     if why is not None:
         raise RefusedError(
             f"a device programmed with this would not start: {why}",
             place=Place(file=project.path),
             hint="the first package has to bring a complete set; first counters may not be above the images'",
         )
+
+
+def _image_parts(product: Product, images: Mapping[str, Image], path: str) -> list[Part]:
+    """Return the sealed images in their slots; `path` is the package that they are from, for messages."""
+    parts = []
+    for name, image in images.items():
+        component = product.components[name]
+        version = image.statement.version
+        base = product.slot_base(image.slot)
+        parts.append(Part(f"{name} {version} in {image.slot}", image.slot, base, bytes(image.content), path))
+        if image.header is not None:
+            slot = component.header[component.run.index(image.slot)]
+            parts.append(Part(f"header of {name} in {slot}", slot, product.slot_base(slot), bytes(image.header), path))
+    return parts
+
+
+def _anchor_block(project: Project, *, development: bool) -> bytes:
+    """Return the block of trust anchors; empty where no slot holds them."""
+    if project.product.slot_holding("anchors") is None:
+        return b""
+    return flash_block(anchor_set(project.trust(), project.product, development=development))
+
+
+def _own_parts(project: Project, state: DeviceState, block: bytes) -> list[Part]:
+    """Return the install record of the first set, and the trust anchors where a slot holds them."""
+    product = project.product
+    slot = product.slot_holding("records")
+    assert slot is not None
+    record = first_record(state.current, state.sequence, state.manifest_digest)
+    data = place_content(record, product.numbers, product.memories[slot.memory].write_unit)
+    parts = [Part("install record", slot.name, product.slot_base(slot.name), data, project.path)]
+    slot = product.slot_holding("anchors")
+    if slot is not None:
+        parts.append(Part("trust anchors", slot.name, product.slot_base(slot.name), block, project.path))
+    return parts
+
+
+def _configured_parts(project: Project) -> list[Part]:
+    """Read what [factory] names: the bootloader and the configuration ranges."""
+    product, factory = project.product, project.product.factory
+    slot = product.slot_holding("bootloader")
+    parts = []
+    if slot is not None and factory.bootloader is None:
+        raise UsageError(
+            "the product file names no bootloader to program",
+            place=Place(file=project.path, key="factory.bootloader"),
+            expected=f"a firmware file for slot.{slot.name}",
+            found="nothing",
+            hint='add [factory] bootloader = "FILE" to the product file',
+        )
+    wanted = [(factory.bootloader, None, "bootloader", slot.name if slot else None)] if factory.bootloader else []
+    named = [(entry.file, entry.at, entry.what, None) for entry in factory.ranges]
+    for file, base, what, slot_name in [*wanted, *named]:
+        path = project.resolve(file)
+        with load_image(path, base, product) as image:
+            note(f"{path}: {each}" for each in image.notes)
+            parts += [
+                Part(what, slot_name, region.address, image.read(region.address, region.size), path)
+                for region in image.regions
+            ]
+    return parts

@@ -6,10 +6,12 @@ Nothing that leaves here to be written has been seen by the maker alone: the jud
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
 from imgseal.findings import NOT_RUN, Verdict
-from imgseal.flow.judge import judge, refuse_unjudged
+from imgseal.flow.refusal import refuse_unjudged
 from imgseal.keys.known_secrets import published_needles, signer_needles
 from imgseal.keys.trusted_keys import Trust
 from imgseal.make.leaks import Scanner, refuse_leaks, refuse_leaks_beside
@@ -59,10 +61,11 @@ class Job(NamedTuple):
 
 
 class ReleaseResult(NamedTuple):
-    """What a release made: sealed images, the package, remarks, and the verdict that let it pass."""
+    """What a release made: sealed images, the package, who signed it, remarks, and the verdict that let it pass."""
 
     images: tuple[SealedImage, ...]
     package: "Package"
+    package_signers: "tuple[Signer, ...]"
     notes: tuple[str, ...]
     verdict: Verdict
 
@@ -134,7 +137,8 @@ def release(job: Job) -> ReleaseResult:
         _refuse_leaks(scanner, image.placed, name, image.statement.payload_offset)
         images.append(image)
     package, verdict = pack_images(job, tuple(images), scanner)
-    return ReleaseResult(tuple(images), package, (*notes, *verdict.notes, *_left_open(verdict)), verdict)
+    notes += (*verdict.notes, *_left_open(verdict))
+    return ReleaseResult(tuple(images), package, job.package_signers, tuple(notes), verdict)
 
 
 def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | None = None) -> "tuple[Package, Verdict]":
@@ -151,9 +155,10 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
     _refuse_leaks_beside(scanner or _scanner(job.package_signers), data)
     asked = trust._replace(need_packages=1) if job.unfinished else trust
     state = fresh(product)._replace(fielded=job.fielded)
-    verdict = judge(data, "the package", product, asked, state, development=development, partial=True, day=job.day)
+    context = Context(product, asked, state, development=development, partial=True, day=job.day)
+    verdict = judge(data, "the package", context)
     refuse_unjudged(verdict, "this package")
-    if job.unfinished and judge(data, "x", product, trust, state, development=development, partial=True).accepted:
+    if job.unfinished and judge(data, "x", context._replace(trust=trust, day=None)).accepted:
         raise UsageError(
             "nothing is missing from this package: devices would take it",
             place=product.place("trust.packages.need"),
@@ -165,33 +170,24 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
 
 
 def sign_package(
-    data: Bytes,
-    name: str,
-    product: Product,
-    trust: Trust,
-    signer: "Signer",
-    *,
-    day: str | None,
-    agree: Callable[[Verdict], None],
-    fielded: "Fielded | None" = None,
+    data: Bytes, name: str, context: Context, signer: "Signer", agree: Callable[[Verdict], None]
 ) -> "tuple[ByteView, Verdict]":
     """Add a signature to a released package that the judge accepts but for missing ones.
 
     `agree` is called with the verdict before anything is signed, and raises where it does not. Returns the package and
     the verdict on it: accepted, or short of signatures and nothing else. RefusedError for any other refusal.
-    `fielded` as in `Job`.
     """
     from imgseal.make.add_signature import add_signature  # noqa: PLC0415 - judging needs no maker
 
-    state = fresh(product)._replace(fielded=fielded)
-    enough_with_one = trust._replace(need_packages=1)
-    before = judge(data, name, product, enough_with_one, state, partial=True, day=day)
+    product, trust = context.product, context.trust
+    with_one = context._replace(trust=trust._replace(need_packages=1))
+    before = judge(data, name, with_one)
     refuse_unjudged(before, "this package")
     agree(before)
     made = ByteView(b"".join(add_signature(memoryview(data.read(0, data.size)), signer, product, trust, name)))
-    after = judge(made, name, product, enough_with_one, state, partial=True, day=day)
+    after = judge(made, name, with_one)
     refuse_unjudged(after, "the signed package")
-    return made, judge(made, name, product, trust, state, partial=True, day=day)
+    return made, judge(made, name, context)
 
 
 def _scanner(signers: "tuple[Signer, ...]") -> Scanner:
@@ -225,6 +221,6 @@ def _left_open(verdict: Verdict) -> tuple[str, ...]:
 def _refuse_bad_image(made: SealedImage, product: Product, trust: Trust, options: SealOptions, day: str | None) -> None:
     payload = made.payload if made.statement.detached else None
     name = made.placed.slot.name
-    development = options.development
-    verdict = judge(made, name, product, trust, fresh(product), development=development, payload=payload, day=day)
+    context = Context(product, trust, fresh(product), development=options.development, day=day)
+    verdict = judge(made, name, context, payload=payload)
     refuse_unjudged(verdict, f"the sealed image for {name}")

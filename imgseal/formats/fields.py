@@ -20,7 +20,7 @@ class Field(NamedTuple):
 class Layout:
     """Fields in their order, little-endian and without gaps; `rows` are name, `struct` code and meaning."""
 
-    __slots__ = ("_counts", "_struct", "fields", "size")
+    __slots__ = ("_arrays", "_names", "_struct", "fields", "size")
 
     def __init__(self, rows: Iterable[tuple[str, str, str]]) -> None:
         fields: list[Field] = []
@@ -30,23 +30,23 @@ class Layout:
             fields.append(Field(self.size, size, name, code, meaning))
             self.size += size
         self.fields = tuple(fields)
-        self._struct = struct.Struct("<" + "".join(field.code for field in fields))
-        # how many values a field has: "16s" is one, "16I" sixteen, "I" one that stands alone
-        self._counts = [(f.name, 0 if f.code[-1] == "s" or len(f.code) == 1 else int(f.code[:-1])) for f in fields]
+        # a field of several values, such as "16I", is bytes at first: most fields need nothing but one call for all
+        several = [i for i, f in enumerate(fields) if f.code[:-1] and f.code[-1] != "s"]
+        self._arrays = [(i, struct.Struct("<" + fields[i].code), int(fields[i].code[:-1])) for i in several]
+        codes = [f"{f.size}s" if i in several else f.code for i, f in enumerate(fields)]
+        self._struct = struct.Struct("<" + "".join(codes))
+        self._names = [f.name for f in fields]
 
     def pack(self, values: Mapping[str, Any]) -> bytes:
         """Return the bytes of these values; a field of several takes a sequence, with zeros for those that it lacks."""
-        out: list[Any] = []
-        for name, count in self._counts:
-            value = values[name]
-            out += [*value, *[0] * (count - len(value))] if count else [value]
+        out = [values[name] for name in self._names]
+        for index, array, count in self._arrays:
+            out[index] = array.pack(*out[index], *[0] * (count - len(out[index])))
         return self._struct.pack(*out)
 
     def unpack(self, data: bytes | memoryview, offset: int = 0) -> dict[str, Any]:
         """Return the values by name; those of a field of several as a tuple."""
-        values = self._struct.unpack_from(data, offset)
-        out, at = {}, 0
-        for name, count in self._counts:
-            out[name] = values[at : at + count] if count else values[at]
-            at += count or 1
-        return out
+        out = list(self._struct.unpack_from(data, offset))
+        for index, array, _ in self._arrays:
+            out[index] = array.unpack(out[index])
+        return dict(zip(self._names, out, strict=True))

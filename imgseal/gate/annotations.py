@@ -5,7 +5,7 @@ Both are their makers' formats, from their public documentation, and from memory
 
 from collections.abc import Iterator
 
-from imgseal.gate.result import GateReport, Row, rows
+from imgseal.gate.result import GateReport, rows
 from imgseal.gate.text import headline
 
 
@@ -32,15 +32,13 @@ def _property(text: str) -> str:
 
 def gitlab_values(report: GateReport) -> list[dict[str, object]]:
     """Return the issues as JSON values; what an exception covers is of severity `info`."""
-    return [_issue(row) for row in rows(report)]
-
-
-def _issue(row: Row) -> dict[str, object]:
-    severity = "blocker" if row.finding.code.startswith("leak.") else "critical"
-    return {
-        "description": f"{row.finding.code}: {row.sentence}",
-        "check_name": row.finding.code,
-        "fingerprint": row.fingerprint,
-        "severity": "info" if row.excused else severity,
-        "location": {"path": row.file, "lines": {"begin": row.finding.place.line or 1}},
-    }
+    return [
+        {
+            "description": f"{row.finding.code}: {row.sentence}",
+            "check_name": row.finding.code,
+            "fingerprint": row.fingerprint,
+            "severity": "info" if row.excused else "blocker" if row.finding.code.startswith("leak.") else "critical",
+            "location": {"path": row.file, "lines": {"begin": row.finding.place.line or 1}},
+        }
+        for row in rows(report)
+    ]

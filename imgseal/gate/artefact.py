@@ -6,27 +6,28 @@ What needs all artefacts of a run, such as whose source an unsealed file is, is 
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from struct import Struct
-from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import ImgsealError, Place, UsageError
-from imgseal.findings import Finding, Verdict
+from imgseal.findings import Finding, Verdict, said_by
 from imgseal.flow.classes import classes_in
-from imgseal.flow.judge import judge
+from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
+from imgseal.formats.suit.envelope import Envelope, beside_payloads, decode_envelope
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.named_bill import bill_of
+from imgseal.formats.trust_anchors.codec import AnchorSet
 from imgseal.gate.leaks import allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
 from imgseal.gate.result import GATE_CODES
 from imgseal.gate.vector_table import Table
 from imgseal.keys.trusted_keys import Trust
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
+from imgseal.make.place import place_all
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView, Window, digest_of
-
-if TYPE_CHECKING:
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.formats.suit.envelope import Envelope
-    from imgseal.formats.trust_anchors.codec import AnchorSet
 
 FindPayload = Callable[[int, bytes], Bytes | None]
 """Finds the payload of a detached header by its size and SHA-256; None where there is none beside the header."""
@@ -49,7 +50,7 @@ class Target(NamedTuple):
     state: DeviceState | None
     contents: Mapping[str, Bytes]
     device: str
-    anchors: "AnchorSet | None" = None
+    anchors: AnchorSet | None = None
 
 
 class Policy(NamedTuple):
@@ -183,11 +184,10 @@ def scan_sealed(
         for part in parts:
             found += _leaks(part, target.product)
     found += beside
-    sealed = tuple((each.component, each.link, each.digest) for part in parts if (each := part.header) is not None)
-    return Scanned(
-        kind, tuple(found), verdict.details, () if found else sealed, identity=identity,
-        product_file=target.product.source,
-    )  # fmt: skip
+    headers = () if found else [part.header for part in parts if part.header is not None]
+    sealed = tuple((each.component, each.link, each.digest) for each in headers)
+    source = target.product.source
+    return Scanned(kind, tuple(found), verdict.details, sealed, identity=identity, product_file=source)
 
 
 def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Bytes | None) -> tuple[Target, Verdict]:
@@ -195,8 +195,11 @@ def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Byt
     verdicts = []
     for target in sorted(targets, key=lambda each: each.state is None):
         state = target.state or fresh(target.product)
-        given = target._replace(state=state)._asdict()
-        verdict = judge(data, "", payload=payload, partial=state.fresh, day=policy.day, **given)
+        context = Context(
+            target.product, target.trust, state, target.contents, partial=state.fresh, day=policy.day,
+            anchors=target.anchors,
+        )  # fmt: skip
+        verdict = judge(data, "", context, target.device, payload)
         if len(targets) == 1 or verdict.accepted:
             return target, verdict
         verdicts.append((target, verdict))
@@ -211,23 +214,18 @@ def _refusals(verdict: Verdict) -> list[Finding]:
     return [finding("gate.not-judged", found=because, hint="imgseal check says more")]
 
 
-def _envelope(data: Bytes) -> "Envelope | None":
+def _envelope(data: Bytes) -> Envelope | None:
     """Take a package apart; None for what is none, which the judge has refused."""
-    from imgseal.formats.suit.envelope import decode_envelope
-    from imgseal.formats.suit.errors import SuitError
-
     try:
         return decode_envelope(data.read(0, data.size))
     except SuitError:
         return None
 
 
-def _no_bill(envelope: "Envelope", product: Product) -> list[Finding]:
+def _no_bill(envelope: Envelope, product: Product) -> list[Finding]:
     """Find a package that names no bill of materials where the product file demands one; decision 013."""
     if product.rules.sbom != "required":
         return []
-    from imgseal.formats.suit.named_bill import bill_of
-
     if bill_of(envelope) is not None:
         return []
     return [
@@ -260,13 +258,11 @@ def _image_part(data: Bytes, header: "_Header | None", payload: Bytes | None = N
     return _Part(Window(data.read, start, max(0, data.size - start)), header, start)
 
 
-def _package_parts(data: Bytes, envelope: "Envelope | None") -> Iterator[_Part]:
+def _package_parts(data: Bytes, envelope: Envelope | None) -> Iterator[_Part]:
     """Yield every payload of a package and what stands beside them, or all of it where it is none."""
     if envelope is None:
         yield _image_part(data, None)
         return
-    from imgseal.formats.suit.envelope import beside_payloads
-
     detached: dict[bytes, _Header] = {}
     bare = []
     for content in envelope.payloads.values():
@@ -330,13 +326,11 @@ def _leaks(part: _Part, product: Product) -> list[Finding]:
     return found
 
 
-def scan_firmware(image: "MemoryImage", kind: str, policy: Policy, beside: tuple[Finding, ...] = ()) -> Scanned:
+def scan_firmware(image: MemoryImage, kind: str, policy: Policy, beside: tuple[Finding, ...] = ()) -> Scanned:
     """Say what unsealed firmware would be in a slot, each way that the product file admits, and search it for keys.
 
     `beside` is what is wrong with the file that it was read from.
     """
-    from imgseal.make.place import place_all
-
     leaks = leaks_of_image(image) if policy.find_keys else {}
     origins: dict[Origin, None] = {}
     digests: dict[tuple[int, int], bytes] = {}
@@ -370,11 +364,5 @@ def origin_of_bytes(file: Bytes) -> Origin:
 
 def unreadable(error: ImgsealError) -> Finding:
     """Turn the error of a reader into a finding."""
-    return Finding(
-        "gate.unreadable",
-        error.message,
-        error.place._replace(file=None),
-        error.expected,
-        error.found,
-        error.hint or _USUAL_HINTS["gate.unreadable"],
-    )
+    said = said_by("gate.unreadable", error)
+    return said._replace(place=said.place._replace(file=None), hint=said.hint or _USUAL_HINTS[said.code])

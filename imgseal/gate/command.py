@@ -1,7 +1,7 @@
 """`imgseal gate`: everything that a build has put out is sealed by the right keys, or the build fails."""
 
 import sys
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import click
 
@@ -11,22 +11,26 @@ from imgseal.errors import UsageError, visible
 from imgseal.gate.annotations import github_lines, gitlab_values
 from imgseal.gate.discover import Task, discover
 from imgseal.gate.junit import junit_text
-from imgseal.gate.policy import AskedDevices, excuses_of, make_policy, read_logs
+from imgseal.gate.policy import excuses_of, make_policy, read_logs
+from imgseal.gate.result import GateReport
 from imgseal.gate.run import conclude
 from imgseal.gate.sarif import sarif_document
 from imgseal.gate.text import gate_document, gate_lines
 from imgseal.gate.workers import processors, scan_all
-from imgseal.workspace.clock import parse_day, today
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.clock import parse_day
+from imgseal.workspace.files import write_all
 from imgseal.workspace.progress import counter
 from imgseal.workspace.staging import Output, json_text
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from imgseal.gate.artefact import Found, Policy
-    from imgseal.gate.result import GateReport
-    from imgseal.workspace.line import Products
+_FORMS: dict[str, Callable[[GateReport, bool], str]] = {
+    "text": lambda report, every: "\n".join(gate_lines(report, every=every)) + "\n",
+    "json": lambda report, _: json_text(gate_document(report, __version__)),
+    "junit": lambda report, _: junit_text(report),
+    "sarif": lambda report, _: json_text(sarif_document(report, __version__)),
+    "github": lambda report, _: "\n".join(github_lines(report)) + "\n",
+    "gitlab": lambda report, _: json_text(gitlab_values(report)),
+}
+"""What a report looks like; each ends in a line feed."""
 
 _FIND_KEYS = True  # measurements leave the search for private keys out
 
@@ -57,7 +61,7 @@ docs/gate.md explains what is looked at.
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["text", "json", "junit", "sarif", "github", "gitlab"]),
+    type=click.Choice(tuple(_FORMS)),
     default="text",
     show_default=True,
     help="What the report looks like.",
@@ -90,11 +94,15 @@ def command(
     What is not sealed has to be what a good sealed image was made of, or is refused. Sequence and counters are those of
     the release log, of --previous or of --device.
     """
-    day = today() if as_of is None else parse_day(as_of)
+    day = parse_day(as_of)
     products = chosen.every()
-    policy = make_policy(products, AskedDevices(device_file, previous, fresh), day)
+    policy = make_policy(products, day, device=device_file, previous=previous, no_devices=fresh)
     if jobs is not None and workers is not None:
         raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
+    # each answer once; variants of which nothing is known are refused one by one
+    devices = ", ".join(dict.fromkeys(target.device for target in policy.targets if target.state is not None))
+    if products.is_line:
+        devices = f"the devices of {len(products.members)} products of {products.path}"
     tasks = list(discover(paths))
     with scan_all(
         tasks, policy._replace(find_keys=_FIND_KEYS), jobs=jobs or processors(), workers=workers, show=counter("files")
@@ -102,44 +110,18 @@ def command(
         report = conclude(
             scanned,
             logged=read_logs(products),  # while others are at work
-            device=visible(_devices(policy, products)),
+            device=visible(f"{devices} on {day}"),
             product_file=visible(products.path),
             excuses=excuses_of(products),
             day=day,
             files=sum(isinstance(task, Task) for task in tasks),
         )
-    written = _written(report, form, every=every)
+    written = _FORMS[form](report, every)
     if out is not None:
-        given = [*paths, *previous, *([device_file] if device_file else []), *_artefacts(report, tasks)]
-        refuse_overlap([out], [*given, *products.own_files()])
-        write_all([Output(out, [written.encode("utf-8", "backslashreplace")])])
-        written = _written(report, "text", every=every)
+        files = {artefact.file for artefact in report.artefacts}
+        scanned_files = [task.path for task in tasks if isinstance(task, Task) and task.name in files]
+        given = [*paths, *previous, device_file, *scanned_files, *products.own_files()]
+        write_all([Output(out, [written.encode("utf-8", "backslashreplace")])], given)
+        written = _FORMS["text"](report, every)
     sys.stdout.write(written)
     return 0 if report.passed else 1
-
-
-def _written(report: "GateReport", form: str, *, every: bool) -> str:
-    """Return the report in one of the formats, with a line feed at its end."""
-    forms: dict[str, Callable[[], str]] = {
-        "text": lambda: "\n".join(gate_lines(report, every=every)) + "\n",
-        "junit": lambda: junit_text(report),
-        "github": lambda: "\n".join(github_lines(report)) + "\n",
-        "json": lambda: json_text(gate_document(report, __version__)),
-        "sarif": lambda: json_text(sarif_document(report, __version__)),
-        "gitlab": lambda: json_text(gitlab_values(report)),
-    }
-    return forms[form]()
-
-
-def _artefacts(report: "GateReport", tasks: "list[Task | Found]") -> list[str]:
-    """Return the paths of the files that are artefacts or hold some: no report may replace one of them."""
-    files = {artefact.file for artefact in report.artefacts}
-    return [task.path for task in tasks if isinstance(task, Task) and task.name in files]
-
-
-def _devices(policy: "Policy", products: "Products") -> str:
-    """Say for which devices, each answer once; variants of which nothing is known are refused one by one."""
-    if products.is_line:
-        return f"the devices of {len(products.members)} products of {products.path} on {policy.day}"
-    known = dict.fromkeys(setting.device for setting in policy.targets if setting.state is not None)
-    return ", ".join(known) + f" on {policy.day}"

@@ -91,15 +91,10 @@ def _below(root: str) -> Iterator[Task | Found]:
 
 def _link(root: str, inside: str, path: str, real: str) -> Found:
     target = os.path.realpath(path)
-    if not _leads_out(target, real):
+    if os.path.commonpath([target, real]) == real:  # even if nothing is there
         return _passed(root, inside, f"a link to {clean(os.path.relpath(target, real))}, below the same folder")
     hint = "copy what it leads to, or give that path as well"
     return _problem(root, inside, finding("gate.link-outside", found="/" + clean(target), hint=hint))
-
-
-def _leads_out(path: str, root: str) -> bool:
-    """Say whether a link's real path is not below the root, even if nothing is there today."""
-    return os.path.commonpath([path, root]) != root
 
 
 def _unreadable(root: str, inside: str, error: OSError) -> Found:

@@ -11,6 +11,7 @@ from imgseal.formats.source.unread_text import DAMAGED
 from imgseal.gate.artefact import finding
 from imgseal.gate.discover import Task, identity
 from imgseal.limits import CHUNK, FIRMWARE_BYTES
+from imgseal.window import Window
 
 
 def changed_since(task: Task, stream: BinaryIO) -> Finding | None:
@@ -28,19 +29,14 @@ def changed_since(task: Task, stream: BinaryIO) -> Finding | None:
     return None
 
 
-class FileBytes:
-    """A stream as bytes to be read anywhere."""
+def file_bytes(stream: BinaryIO, size: int) -> Window:
+    """Return a stream as bytes to be read anywhere."""
 
-    __slots__ = ("_stream", "size")
+    def read(offset: int, length: int) -> bytes:
+        stream.seek(offset)
+        return stream.read(length)
 
-    def __init__(self, stream: BinaryIO, size: int) -> None:
-        self._stream = stream
-        self.size = size
-
-    def read(self, offset: int, length: int) -> bytes:
-        """Return up to `length` bytes from `offset`."""
-        self._stream.seek(offset)
-        return self._stream.read(length)
+    return Window(read, 0, size)
 
 
 def kind_of_firmware(head: bytes, reopen: Reopen) -> str | None:

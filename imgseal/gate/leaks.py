@@ -1,19 +1,17 @@
 """Private keys in what the gate reads: payloads, images, and whatever else is in a firmware file."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from functools import cache
 
 from imgseal.errors import Place
 from imgseal.findings import Finding
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.keys.known_secrets import published_needles
+from imgseal.make.leaks import LEAK_CODES, Leak, Scanner
+from imgseal.make.place import Placed
 from imgseal.product.model import Component
 from imgseal.window import Bytes, ByteView, Window
 
-if TYPE_CHECKING:
-    from imgseal.formats.memory.image import MemoryImage
-    from imgseal.make.leaks import Leak, Payload, Scanner
-    from imgseal.make.place import Placed
-
-_scanner: "list[Scanner]" = []
 _MOST = 16
 """Private keys that are listed for one file."""
 
@@ -21,21 +19,18 @@ _LEAST = 27
 """Bytes that a private key has at least, in any form that is looked for: regions that are shorter hold none."""
 
 
-def find(piece: "Payload", allowed: frozenset[str] = frozenset()) -> "tuple[Leak, ...]":
+def find(piece: Window, allowed: frozenset[str] = frozenset()) -> tuple[Leak, ...]:
     """Look for private keys but those of the digests that are allowed; the secrets of signers are elsewhere."""
-    from imgseal.make.leaks import Scanner
-
-    if not _scanner:
-        from imgseal.keys.known_secrets import published_needles
-
-        _scanner.append(Scanner(published_needles()))
-    return _scanner[0].find(piece, allowed)
+    return _scanner().find(piece, allowed)
 
 
-def leaking(leak: "Leak", place: Place, where: str = "firmware", *, expected: str | None = None) -> Finding:
+@cache
+def _scanner() -> Scanner:
+    return Scanner(published_needles())
+
+
+def leaking(leak: Leak, place: Place, where: str = "firmware", *, expected: str | None = None) -> Finding:
     """Say that a key was found; `where` says what should be there without one, `expected` the same in other words."""
-    from imgseal.make.leaks import LEAK_CODES
-
     return Finding(
         leak.code,
         LEAK_CODES[leak.code],
@@ -51,7 +46,7 @@ def allowed_in(components: Iterable[Component]) -> frozenset[str]:
     return frozenset(key.sha256 for component in components for key in component.allowed_keys)
 
 
-def leaks_of_image(image: "MemoryImage", allowed: frozenset[str] = frozenset()) -> "dict[int, Leak]":
+def leaks_of_image(image: MemoryImage, allowed: frozenset[str] = frozenset()) -> dict[int, Leak]:
     """Return private keys by their addresses, the first ones of all regions."""
     found: dict[int, Leak] = {}
     for region in image.regions:
@@ -63,7 +58,7 @@ def leaks_of_image(image: "MemoryImage", allowed: frozenset[str] = frozenset()) 
     return dict(list(found.items())[:_MOST])
 
 
-def leaks_beside(file: Bytes, aside: bytes, image: "MemoryImage | None", *, plain: bool) -> tuple[Finding, ...]:
+def leaks_beside(file: Bytes, aside: bytes, image: MemoryImage | None, *, plain: bool) -> tuple[Finding, ...]:
     """Search what a firmware file holds beside its data: the file as it is, and the text in its records.
 
     `plain` says that the data lies in the file as it is; then what the image holds is no finding here, as it is found
@@ -79,12 +74,12 @@ def leaks_beside(file: Bytes, aside: bytes, image: "MemoryImage | None", *, plai
     )
 
 
-def as_findings(leaks: "dict[int, Leak]") -> tuple[Finding, ...]:
+def as_findings(leaks: dict[int, Leak]) -> tuple[Finding, ...]:
     """Say what was found at which addresses."""
     return tuple(leaking(leak, Place(address=address)) for address, leak in leaks.items())
 
 
-def leaks_left(image: "MemoryImage", component: Component, placed: "list[Placed]") -> "dict[int, Leak]":
+def leaks_left(image: MemoryImage, component: Component, placed: list[Placed]) -> dict[int, Leak]:
     """Return the private keys that sealed images of these payloads do not answer for.
 
     Good images hold only keys that their components allow. What is dropped is in none of them, so nobody has allowed

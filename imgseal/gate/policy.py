@@ -2,24 +2,22 @@
 
 import os
 import re
-from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.flow.classes import classes_in
-from imgseal.flow.judge import judge
-from imgseal.gate.artefact import Policy, Target
+from imgseal.flow.contents import read_contents
+from imgseal.formats.log.entry import Floor
+from imgseal.gate.artefact import Identity, Policy, Target
 from imgseal.gate.run import Excuse, Logged
-from imgseal.records import NamedTuple
 from imgseal.workspace.device_file import device_trust, load_device
-from imgseal.workspace.fielded import first_devices, needed_by
+from imgseal.workspace.fielded import first_devices, logged_floors, logged_state, needed_by, without_withdrawn
+from imgseal.workspace.line import Products
+from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import logged_floors, logged_state, without_withdrawn
-
-if TYPE_CHECKING:
-    from imgseal.formats.log.entry import Floor
-    from imgseal.workspace.line import Products
-
+from imgseal.workspace.verified_log import open_log
 
 # of verified lines, which have one encoding; texts in them have no bare quotes. Older formats have releases alone
 _KIND = re.compile(rb'"entry":\{"format":3,"kind":"(\w+)"')
@@ -27,32 +25,26 @@ _RELEASES = (b"release", b"promotion")
 _DIGESTS = re.compile(rb'"manifest":"([0-9a-f]{64})","keys"|"statement":"([0-9a-f]{64})"')
 
 
-class AskedDevices(NamedTuple):
-    """How the command line says what devices have: at most one of these is given."""
-
-    device: str | None
-    previous: tuple[str, ...]
-    fresh: bool
-
-
-def make_policy(products: "Products", question: AskedDevices, day: str) -> Policy:
-    """Load everything that the judgements need.
+def make_policy(
+    products: Products, day: str, *, device: str | None, previous: tuple[str, ...], no_devices: bool
+) -> Policy:
+    """Load everything that the judgements need; at most one of the others says what devices have.
 
     UsageError where nothing says what devices have: a fresh device would take what none in the field does.
     """
     projects = products.projects
     base = projects[0]
-    given = sum((question.device is not None, bool(question.previous), question.fresh))
+    given = sum((device is not None, bool(previous), no_devices))
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
     floors = {} if given else _floors(products)
-    if question.fresh:
+    if no_devices:
         made = [_target(project, _new(project), "a fresh device") for project in projects]
-    elif question.device is not None:
+    elif device is not None:
         base = products.one()[0]
-        made = [_given(base, question.device), *(_target(project) for project in projects[1:])]
-    elif question.previous:
-        made = _after(projects, question.previous)
+        made = [_given(base, device), *(_target(project) for project in projects[1:])]
+    elif previous:
+        made = _after(projects, previous)
     elif any(floors.values()):
         made = [_logged_target(project, floors[project.path] or ()) for project in projects]
     else:
@@ -69,7 +61,7 @@ def make_policy(products: "Products", question: AskedDevices, day: str) -> Polic
     return Policy(tuple(made), day, raw=tuple(dict.fromkeys(raw)))
 
 
-def _floors(products: "Products") -> "dict[str, tuple[Floor, ...] | None]":
+def _floors(products: Products) -> dict[str, tuple[Floor, ...] | None]:
     """Return what the release log of each product file says; members of a line may share one, which is read once."""
     by_log: dict[str | None, tuple[Floor, ...] | None] = {}
     floors = {}
@@ -80,7 +72,7 @@ def _floors(products: "Products") -> "dict[str, tuple[Floor, ...] | None]":
     return floors
 
 
-def excuses_of(products: "Products") -> tuple[Excuse, ...]:
+def excuses_of(products: Products) -> tuple[Excuse, ...]:
     """Return the exceptions of the line and of every member, or of the one product."""
     stated = [(products.path, products.gate), *((each.path, each.product.gate) for each, *_ in products.members)]
     return tuple(Excuse(each, path, n) for path, gate in stated for n, each in enumerate(gate.exceptions, 1))
@@ -104,7 +96,7 @@ def _given(project: Project, path: str) -> Target:
     return Target(project.product, trust, state, contents, f"the device of {path}", anchors)
 
 
-def read_logs(products: "Products") -> dict[str, Logged | None]:
+def read_logs(products: Products) -> dict[str, Logged | None]:
     """Verify the release log of each product file, hold it against its pin, and return what it has; None for none."""
     by_log: dict[tuple[str | None, ...], Logged | None] = {}
     logs: dict[str, Logged | None] = {}
@@ -124,36 +116,35 @@ def read_log(project: Project) -> Logged | None:
     path = project.log_path
     if path is None:
         return None
-    manifests: set[bytes] = set()
-    statements: dict[bytes, set[bytes]] = {}
-    gone: frozenset[bytes] = frozenset()
+    known: set[Identity] = set()
+    releases: dict[Identity, set[Identity]] = {}  # of each statement, the packages that it is in
+    gone: frozenset[Identity] = frozenset()
     if os.path.lexists(path):
-        from imgseal.workspace.verified_log import open_log
-
         log = open_log(project)
         assert log is not None
         for line in log.data.split(b"\n"):
             kind = _KIND.search(line)
             if kind is None or kind[1] in _RELEASES:
-                _add_digests(line, manifests, statements)
-        gone = frozenset(digest for floor in log.tip.least for digest in floor.withdrawn)
-    withdrawn = frozenset(statement for statement, releases in statements.items() if releases <= gone)
-    return Logged(frozenset(manifests), frozenset(statements), withdrawn)
+                _add_digests(line, known, releases)
+        gone = frozenset(("manifest", digest) for floor in log.tip.least for digest in floor.withdrawn)
+    withdrawn = frozenset(statement for statement, packages in releases.items() if packages <= gone)
+    return Logged(frozenset(known), withdrawn)
 
 
-def _add_digests(line: bytes, manifests: set[bytes], statements: dict[bytes, set[bytes]]) -> None:
+def _add_digests(line: bytes, known: set[Identity], releases: dict[Identity, set[Identity]]) -> None:
     """Add the manifests of a release, and its statements with the manifest of the package that each is in."""
-    manifest = b""
+    manifest: Identity = "manifest", b""
     for found in _DIGESTS.finditer(line):
         digest = bytes.fromhex(found[found.lastindex or 0].decode())
         if found.lastindex == 1:
-            manifest = digest
-            manifests.add(digest)
+            manifest = "manifest", digest
+            known.add(manifest)
         else:
-            statements.setdefault(digest, set()).add(manifest)
+            known.add(("statement", digest))
+            releases.setdefault(("statement", digest), set()).add(manifest)
 
 
-def _logged_target(project: Project, floors: "tuple[Floor, ...]") -> Target:
+def _logged_target(project: Project, floors: tuple[Floor, ...]) -> Target:
     state = logged_state(project, floors)
     if state is None:
         return _target(project)
@@ -162,20 +153,17 @@ def _logged_target(project: Project, floors: "tuple[Floor, ...]") -> Target:
 
 def _after(projects: tuple[Project, ...], packages: tuple[str, ...]) -> list[Target]:
     """Make devices that have the numbers of earlier packages, each for the variant that takes it."""
-    from imgseal.flow.contents import read_contents
-    from imgseal.workspace.packages import load_package
-
     made = [_target(project) for project in projects]
     for path in packages:
         data = load_package(path)
         classes = classes_in(data)
         for_it = any(project.product.class_id in classes for project in projects)
-        codes, taken = [], False
-        for index, target in enumerate(made):
+        asked = [n for n, each in enumerate(projects) if not for_it or each.product.class_id in classes]
+        codes = []
+        for index in asked:
+            target = made[index]
             product = target.product
-            if for_it and product.class_id not in classes:
-                continue
-            verdict = judge(data, path, product, target.trust, fresh(product), partial=True)
+            verdict = judge(data, path, Context(product, target.trust, fresh(product), partial=True))
             if not verdict.accepted:
                 codes.append(verdict.findings[0].code if verdict.findings else "no answer")
                 continue
@@ -189,8 +177,7 @@ def _after(projects: tuple[Project, ...], packages: tuple[str, ...]) -> list[Tar
             if contents.sequence >= state.sequence:
                 state = state._replace(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
             made[index] = target._replace(state=state, device=f"devices that have taken {path}")
-            taken = True
-        if not taken:
+        if len(codes) == len(asked):
             raise RefusedError(
                 "the previous package is refused, so it says nothing of devices",
                 place=Place(file=path),

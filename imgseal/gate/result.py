@@ -74,11 +74,13 @@ class GateReport(NamedTuple):
     @property
     def passed(self) -> bool:
         """True only when something good was found and nothing refused."""
-        return (
-            not self.findings
-            and any(each.outcome in (GOOD, EXCUSED) for each in self.artefacts)
-            and all(each.outcome in (GOOD, SOURCE, EXCUSED) for each in self.artefacts)
-        )
+        counts = self.counts
+        return not self.findings and counts[GOOD] + counts[EXCUSED] > 0 and not counts[REFUSED]
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many artefacts have each outcome."""
+        return {outcome: len(self.having(outcome)) for outcome in OUTCOMES}
 
     def having(self, outcome: str) -> tuple[Artefact, ...]:
         """Return the artefacts of one outcome, in the order of the run."""

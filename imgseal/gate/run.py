@@ -1,6 +1,7 @@
 """Concludes a run of the gate: which files are sources of sealed images, what exceptions excuse, what is refused."""
 
 from collections.abc import Iterable, Mapping
+from datetime import date
 
 from imgseal.errors import Place, visible
 from imgseal.findings import Finding
@@ -15,14 +16,13 @@ _WARNED = 30
 
 
 class Logged(NamedTuple):
-    """What the release log has: SHA-256 of manifests, and of statements of sealed images.
+    """What the release log has.
 
     `withdrawn` are the statements that no release has which is not withdrawn; packages are the judge's.
     """
 
-    manifests: frozenset[bytes]
-    statements: frozenset[bytes]
-    withdrawn: frozenset[bytes] = frozenset()
+    known: frozenset[Identity]
+    withdrawn: frozenset[Identity] = frozenset()
 
 
 class Excuse(NamedTuple):
@@ -98,8 +98,6 @@ def conclude(
 
 def _days(first: str, last: str) -> int:
     """Return the days from one day to another, both YYYY-MM-DD."""
-    from datetime import date
-
     return (date.fromisoformat(last) - date.fromisoformat(first)).days
 
 
@@ -116,14 +114,14 @@ def _not_logged(identity: Identity | None, logged: Logged | None) -> Finding | N
     if identity is None or logged is None:
         return None
     what, digest = identity
-    if what == "statement" and digest in logged.withdrawn:
+    if identity in logged.withdrawn:
         return finding(
             "gate.withdrawn",
             expected="an image of a release that is not withdrawn",
             found=f"{what} {digest.hex()}",
             hint="take it out of what is shipped; imgseal log show says why its release is withdrawn",
         )
-    if digest in (logged.manifests if what == "manifest" else logged.statements):
+    if identity in logged.known:
         return None
     return finding(
         "gate.not-logged",

@@ -8,7 +8,6 @@ Json = dict[str, object]
 
 _SCHEMA = "https://json.schemastore.org/sarif-2.1.0.json"
 _MEANINGS = {**CODES, **LEAK_CODES, **GATE_CODES}
-_SAFE = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-._~/")
 
 
 def sarif_document(report: GateReport, tool_version: str) -> Json:
@@ -60,13 +59,13 @@ def _result(row: Row, rule: int) -> Json:
         "partialFingerprints": {"imgseal/v1": row.fingerprint},
     }
     if row.excused and row.artefact is not None:
-        result["suppressions"] = [
-            {"kind": "external", "status": "accepted", "justification": row.artefact.because or ""}
-        ]
+        because = row.artefact.because or ""
+        result["suppressions"] = [{"kind": "external", "status": "accepted", "justification": because}]
     return result
 
 
 def _uri(path: str) -> str:
     """Return a URI reference; RFC 3986. A colon in the first segment of a relative one would be a scheme."""
-    text = "".join(chr(byte) if byte in _SAFE else f"%{byte:02X}" for byte in path.encode("utf-8", "surrogateescape"))
-    return f"file://{text}" if text.startswith("/") else text
+    from urllib.parse import quote
+
+    return ("file://" if path.startswith("/") else "") + quote(path, errors="surrogateescape")

@@ -3,7 +3,7 @@
 import hashlib
 from functools import cached_property
 from itertools import chain
-from typing import TYPE_CHECKING, BinaryIO, cast
+from typing import BinaryIO, cast
 
 from imgseal.check.judge import kind_of
 from imgseal.errors import ImgsealError, InputError, visible
@@ -25,7 +25,8 @@ from imgseal.formats.archives.unpack import (
     leads_out,
 )
 from imgseal.formats.archives.zip_archive import TAIL_BYTES, ends_as_zip
-from imgseal.formats.memory.store import FileStore
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.memory.store import ByteStore
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.formats.source import read
@@ -44,7 +45,7 @@ from imgseal.gate.artefact import (
     unreadable,
 )
 from imgseal.gate.discover import Task
-from imgseal.gate.file import FileBytes, changed_since, kind_of_firmware
+from imgseal.gate.file import changed_since, file_bytes, kind_of_firmware
 from imgseal.gate.leaks import leaks_beside
 from imgseal.gate.passed import PassedOver, not_read
 from imgseal.gate.payload import payload_beside
@@ -55,9 +56,7 @@ from imgseal.records import NamedTuple
 from imgseal.window import ByteView
 from imgseal.workspace.files import NOT_REGULAR, on_disk, open_input
 
-if TYPE_CHECKING:
-    from imgseal.formats.memory.image import MemoryImage
-
+_SEALED = "sealed image"
 _IN_MEMORY = 8 << 20
 _WORDS = {INTEL_HEX: "Intel HEX", S_RECORD: "S-records", ELF: "ELF"}
 
@@ -74,11 +73,8 @@ class _Awaited(NamedTuple):
     """A detached header of an archive, whose payload is still to be found: where its result goes."""
 
     at: int
-    size: int
-    digest: bytes
     data: ByteView
-    kind: str
-    beside: tuple[Finding, ...] = ()
+    beside: tuple[Finding, ...]
 
 
 def scan_file(task: Task, policy: Policy) -> tuple[Found, ...]:
@@ -176,7 +172,7 @@ class _FileScan:
         origin: Origin | None = None
         for at, each in enumerate(self.found[before:], before):
             if each is not None and each.inside == spot.inside and (each.scanned.findings or each.scanned.unsealed):
-                origin = origin or origin_of_bytes(FileBytes(reopen(), size))
+                origin = origin or origin_of_bytes(file_bytes(reopen(), size))
                 self.found[at] = each._replace(scanned=each.scanned._replace(origins=(*each.scanned.origins, origin)))
 
     def _may_be_flat(self, before: int) -> bool:
@@ -194,9 +190,9 @@ class _FileScan:
 
     def _judge(self, spot: _Spot, data: ByteView, kind: str, beside: tuple[Finding, ...] = ()) -> None:
         """Judge at once, or when the rest of the archive has been searched for the payload of a detached header."""
-        if spot.depth and (awaited := _detached(data, kind, len(self.found))) is not None:
-            same = self._awaited.setdefault((awaited.size, awaited.digest), [])
-            same.append(awaited._replace(beside=beside))
+        payload = _detached_payload(data) if spot.depth and kind == _SEALED else None
+        if payload is not None:
+            self._awaited.setdefault(payload, []).append(_Awaited(len(self.found), data, beside))
             self._add(spot, Scanned(kind, ()))
             return
         find_payload = payload_beside(self._task.path, self._policy)
@@ -211,14 +207,14 @@ class _FileScan:
             return
         from tempfile import TemporaryFile
 
-        def beside(image: "MemoryImage | None") -> tuple[Finding, ...]:
+        def beside(image: MemoryImage | None) -> tuple[Finding, ...]:
             if not self._policy.find_keys:
                 return ()
-            return leaks_beside(FileBytes(reopen(), size), bytes(aside), image, plain=kind == ELF)
+            return leaks_beside(file_bytes(reopen(), size), bytes(aside), image, plain=kind == ELF)
 
         aside = bytearray()
         with TemporaryFile() as file:
-            store = FileStore(file) if size > _IN_MEMORY else None
+            store = ByteStore(file) if size > _IN_MEMORY else None
             try:
                 image = read(reopen(), name=spot.name, kind=kind, store=store, aside=aside)
                 region = image.regions[0]
@@ -231,7 +227,7 @@ class _FileScan:
                 self.refuse(spot, words, unreadable(error), *beside(None))
                 return
             if data is not None:
-                self._judge(spot, data, "sealed image", beside(image))
+                self._judge(spot, data, _SEALED, beside(image))
             else:
                 self._add(spot, scan_firmware(image, words, self._policy, beside(image)))
 
@@ -251,8 +247,6 @@ class _FileScan:
                 self._gzip(spot, reopen)
             else:
                 self._members(spot, kind, reopen)
-        except TooMuchError:
-            raise
         except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
             self.refuse(spot, kind, _damaged(error))
         finally:
@@ -321,8 +315,6 @@ class _FileScan:
             elif entry.content is not None:
                 try:
                     self._content(inner, entry.content, aside=entry.aside)
-                except TooMuchError:
-                    raise
                 except Exception as error:  # noqa: BLE001 - `damage` raises again what is none of the archive
                     problem = _damaged(error)
             if problem is not None:
@@ -344,30 +336,22 @@ class _FileScan:
                     while piece := entry.content.read(CHUNK):
                         digest.update(piece)
                         file.write(piece)
-                except TooMuchError:
-                    raise
                 except Exception as error:  # noqa: BLE001 - as above; the member has been refused before
                     damage(error)
                     continue
-                self._found(entry.size, digest.digest(), cast("BinaryIO", file))
+                if (fitting := self._awaited.pop((entry.size, digest.digest()), None)) is not None:
+                    file.seek(0)
+                    payload = ByteView(file.read())
+                    for awaited in fitting:
+                        self._budget.payload(entry.size)
+                        self._settle(awaited, payload)
             if not self._awaited:
                 return
-
-    def _found(self, size: int, digest: bytes, file: BinaryIO) -> None:
-        """Settle what waits for this payload."""
-        fitting = self._awaited.pop((size, digest), None)
-        if fitting is None:
-            return
-        file.seek(0)
-        payload = ByteView(file.read())
-        for awaited in fitting:
-            self._budget.payload(size)
-            self._settle(awaited, payload)
 
     def _settle(self, awaited: _Awaited, payload: ByteView | None) -> None:
         found = self.found[awaited.at]
         assert found is not None
-        scanned = scan_sealed(awaited.data, awaited.kind, self._policy, lambda _size, _digest: payload, awaited.beside)
+        scanned = scan_sealed(awaited.data, _SEALED, self._policy, lambda _size, _digest: payload, awaited.beside)
         self.found[awaited.at] = found._replace(scanned=scanned)
 
 
@@ -377,13 +361,10 @@ def _damaged(error: Exception) -> Finding:
     return finding("gate.archive-unreadable", place=place, found=found, hint=hint)
 
 
-def _detached(data: ByteView, kind: str, at: int) -> _Awaited | None:
-    if kind != "sealed image":
-        return None
+def _detached_payload(data: ByteView) -> tuple[int, bytes] | None:
+    """Return size and SHA-256 of the payload of a detached header; None of any other image."""
     try:
         statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
     except SealedFormatError:
         return None
-    if not statement.detached:
-        return None
-    return _Awaited(at, statement.payload_size, statement.payload_digest, data, kind)
+    return (statement.payload_size, statement.payload_digest) if statement.detached else None

@@ -2,23 +2,17 @@
 
 from collections.abc import Iterator
 
-from imgseal.findings import Finding
 from imgseal.gate.result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport
+from imgseal.workspace.verdict_json import Json, detail_values, finding_values
 from imgseal.workspace.verdict_text import finding_lines
-
-Json = dict[str, object]
 
 
 def headline(report: GateReport) -> str:
     """Return the answer in one line."""
-    refused = len(report.having(REFUSED))
+    refused, artefacts = len(report.having(REFUSED)), len(report.artefacts)
     answer = "passed" if report.passed else "refused"
-    counts = f"{refused} of {len(report.artefacts)} artefacts refused" if refused else _count(len(report.artefacts))
-    return f"{answer}, for {report.device}: {counts}"
-
-
-def _count(number: int) -> str:
-    return "1 artefact" if number == 1 else f"{number} artefacts"
+    counts = "1 artefact" if artefacts == 1 else f"{artefacts} artefacts"
+    return f"{answer}, for {report.device}: " + (f"{refused} of {artefacts} artefacts refused" if refused else counts)
 
 
 def gate_lines(report: GateReport, *, every: bool = False) -> Iterator[str]:
@@ -40,23 +34,19 @@ def gate_lines(report: GateReport, *, every: bool = False) -> Iterator[str]:
         yield f"excused: {artefact.name} ({artefact.kind}): {codes}: {artefact.because}"
     if every:
         yield ""
-        yield from _others(report)
-    yield ""
-    counts = [f"{len(report.having(outcome))} {outcome}" for outcome in (GOOD, SOURCE, EXCUSED, REFUSED)]
-    yield f"{', '.join(counts)}; {report.files} files looked at, {len(report.passed_over)} passed over"
-    for note in report.notes:
-        yield f"note: {note}"
-
-
-def _others(report: GateReport) -> Iterator[str]:
-    for artefact in report.artefacts:
+    for artefact in report.artefacts if every else ():
         if artefact.outcome == GOOD:
             said = "; ".join(text for label, text in artefact.details if label in ("image", "release", "sequence"))
             yield f"good: {artefact.name} ({artefact.kind}{': ' + said if said else ''})"
         elif artefact.outcome == SOURCE:
             yield f"source: {artefact.name} ({artefact.kind}) of {artefact.because}"
-    for file in report.passed_over:
+    for file in report.passed_over if every else ():
         yield f"passed over: {file.name}: {file.because}"
+    yield ""
+    counts = ", ".join(f"{count} {outcome}" for outcome, count in report.counts.items())
+    yield f"{counts}; {report.files} files looked at, {len(report.passed_over)} passed over"
+    for note in report.notes:
+        yield f"note: {note}"
 
 
 def gate_document(report: GateReport, tool_version: str) -> Json:
@@ -68,8 +58,8 @@ def gate_document(report: GateReport, tool_version: str) -> Json:
         "device": report.device,
         "product_file": report.product_file,
         "files": report.files,
-        "counts": {outcome: len(report.having(outcome)) for outcome in (GOOD, SOURCE, EXCUSED, REFUSED)},
-        "findings": [finding_values(finding) for finding in report.findings],
+        "counts": report.counts,
+        "findings": finding_values(report.findings),
         "notes": list(report.notes),
         "passed_over": [
             {"artefact": each.name, "file": each.file, "path": each.inside, "because": each.because}
@@ -87,11 +77,6 @@ def _artefact(artefact: Artefact) -> Json:
         "kind": artefact.kind,
         "outcome": artefact.outcome,
         "because": artefact.because,
-        "details": [{"label": label, "text": text} for label, text in artefact.details],
-        "findings": [finding_values(finding) for finding in artefact.findings],
+        "details": detail_values(artefact.details),
+        "findings": finding_values(artefact.findings),
     }
-
-
-def finding_values(finding: Finding) -> Json:
-    """Return a finding as JSON values."""
-    return {**finding._asdict(), "place": finding.place._asdict()}

@@ -110,14 +110,23 @@ def _in_processes(stack: ExitStack, jobs: int, batches: list[_Batch], policy: Po
     context = get_context("fork" if sys.platform == "linux" else None)
     pool = ProcessPoolExecutor(min(jobs, len(batches)), context, _begin, (policy,))
     stack.callback(pool.shutdown, cancel_futures=True)
-    return _or_broken(pool.map(_scan_here, batches))
+    with _whole_pool():  # a process may end before the last batch is handed over
+        results = pool.map(_scan_here, batches)
+    return _while_whole(results)
 
 
-def _or_broken(results: Iterator[tuple[Found, ...]]) -> Iterator[tuple[Found, ...]]:
+def _while_whole(results: Iterator[tuple[Found, ...]]) -> Iterator[tuple[Found, ...]]:
+    with _whole_pool():
+        yield from results
+
+
+@contextmanager
+def _whole_pool() -> Iterator[None]:
+    """InternalError where a process of the pool has ended by itself."""
     from concurrent.futures.process import BrokenProcessPool
 
     try:
-        yield from results
+        yield
     except BrokenProcessPool:
         raise InternalError(
             "a process that looked at files has ended",

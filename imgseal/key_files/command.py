@@ -2,22 +2,23 @@
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 
 import click
 
-from imgseal.errors import ImgsealError, Place, SigningKeyError, UsageError
-from imgseal.keys.hidden import Hidden, hidden
+from imgseal.errors import Place, SigningKeyError, UsageError
+from imgseal.keys.hidden import Hidden
 from imgseal.keys.pem import encode_public, generate, load_private, load_public
 from imgseal.keys.public_key import AnyKey
 from imgseal.keys.published import origin_of
 from imgseal.keys.signer import file_signer, sign_and_verify
-from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
 from imgseal.product.references import is_token_uri
-from imgseal.workspace.files import existing, read_bounded, write_all
-from imgseal.workspace.key_files import PASSPHRASE_VARIABLE, key_outputs, unlock
+from imgseal.workspace.files import existing, write_all
+from imgseal.workspace.key_files import PASSPHRASE_VARIABLE, key_file, key_outputs, unlock
 from imgseal.workspace.project import Project, find_product
 from imgseal.workspace.staging import Output
+from imgseal.workspace.tokens import desk, module_of, read_uri, token_signer, uri_name
 
 _ID_BYTES = 16  # of CKA_ID, drawn where the URI gives none
 
@@ -149,8 +150,6 @@ def _new_passphrase(path: str) -> Hidden:
 
 def _new_in_token(text: str, algorithm: str, public_file: str | None, *, no_passphrase: bool) -> None:
     """Make a P-256 key in a token, and write its public half; when that fails, the key is removed again."""
-    from imgseal.workspace.tokens import desk, module_of, read_uri, uri_name
-
     uri = read_uri(text)
     if ALGORITHMS[algorithm] != P256 or no_passphrase:
         raise UsageError(
@@ -189,8 +188,6 @@ def _new_in_token(text: str, algorithm: str, public_file: str | None, *, no_pass
 
 
 def _show_token_key(text: str) -> AnyKey:
-    from imgseal.workspace.tokens import read_uri, token_signer, uri_name
-
     uri = read_uri(text)
     name = uri_name(uri)
     for ignored in uri.ignored:
@@ -208,7 +205,6 @@ def _show_token_key(text: str) -> AnyKey:
 def _public_in_token(text: str) -> AnyKey:
     """Return the public half: without PIN where the token shows it so, else beside the private key."""
     from imgseal.keys.token_key import look_for_public
-    from imgseal.workspace.tokens import desk, module_of, read_uri, token_signer, uri_name
 
     uri = read_uri(text)
     found = look_for_public(desk(), module_of(uri), uri, uri_name(uri))
@@ -224,17 +220,7 @@ def _public_in_token(text: str) -> AnyKey:
 
 
 def _read(path: str) -> tuple[AnyKey, bool]:
-
-    try:
-        data = hidden(read_bounded(path, "key file", KEY_FILE_BYTES))
-    except ImgsealError as error:
-        raise SigningKeyError(
-            "cannot read this key file",
-            place=Place(file=path),
-            expected=error.expected,
-            found=error.found,
-            hint="is it a key file? check the name and the permissions",
-        ) from None
+    data = key_file(path, "is it a key file? check the name and the permissions", "cannot read this key file")
     if b"PRIVATE KEY-----" in data:
         return file_signer(load_private(data, path, unlock(path)), path).public, True
     return load_public(data, path), False
@@ -254,21 +240,12 @@ def _roles(public: AnyKey, path: str, product_file: str | None) -> list[str]:
             references = [_same(project.resolve, reference) for reference in getattr(keys, role)]
             if _same(str, path) in references:
                 roles.append(f"signs {role} ({table})")
-    trust = project.product.trust
-    for role, entries in (
-        ("images", trust.images),
-        ("packages", trust.packages),
-        ("development images", trust.development_images),
-        ("development packages", trust.development_packages),
-        ("nothing, and may sign packages", trust.uncounted),
-    ):
+    for role, entries in project.product.trust.roles.items():
+        purpose = "nothing, and may sign packages" if role == "uncounted" else role.replace(".", " ")
         for entry in entries:
-            try:
-                found = _read(project.resolve(entry.key))[0]
-            except SigningKeyError:
-                continue
-            if found == public:
-                roles.append(f"trusted for {role} ({entry.key})")
+            with suppress(SigningKeyError):
+                if _read(project.resolve(entry.key))[0] == public:
+                    roles.append(f"trusted for {purpose} ({entry.key})")
     return roles or [f"none in {project.path}"]
 
 
@@ -276,6 +253,4 @@ def _same(resolve: Callable[[str], str], reference: str) -> object:
     """Return what two references to one key have in common: the path of a file, or a URI's key without its type."""
     if not is_token_uri(reference):
         return os.path.realpath(resolve(reference))
-    from imgseal.workspace.tokens import read_uri
-
     return read_uri(reference).key_part()._replace(type=None)

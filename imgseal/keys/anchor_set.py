@@ -88,27 +88,17 @@ def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
         if anchor.components != EVERY_COMPONENT:
             components = tuple(by_number[n] for i, n in enumerate(product.numbers) if anchor.components >> i & 1)
             components = components or (_NO_COMPONENT,)  # good for none of them, which is not the same as for all
-        keys.append(
-            TrustedKey(
-                public,
-                anchor.key_id,
-                names.get(anchor.key_id, f"key {anchor.key_id.hex()}"),
-                _NAMES[anchor.role],
-                development=False,
-                components=components,
-                published=origin_of(public),
-            )
-        )
+        source = names.get(anchor.key_id, f"key {anchor.key_id.hex()}")
+        key = TrustedKey(public, anchor.key_id, source, _NAMES[anchor.role], development=False, components=components)
+        keys.append(key._replace(published=origin_of(public)))
     desk = tuple(key for key in known.keys if key.development)
     held = {anchor.key_id for anchor in anchors.anchors}
     others = tuple(key for key in known.anchors(PACKAGES, development=False) if key.key_id not in held)
-    return Trust(
-        (*keys, *desk),
-        anchors.need_images,
-        anchors.need_packages,
-        known.apex,
-        known.contingency,
-        (*known.uncounted, *others),
+    return known._replace(
+        keys=(*keys, *desk),
+        need_images=anchors.need_images,
+        need_packages=anchors.need_packages,
+        uncounted=(*known.uncounted, *others),
     )
 
 

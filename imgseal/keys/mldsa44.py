@@ -67,13 +67,6 @@ class MlDsa44Signer:
         return self._private.sign(message)
 
 
-def generate() -> "MLDSA44PrivateKey":
-    """Make a fresh key from the operating system's random source."""
-    from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PrivateKey  # noqa: PLC0415 - on use
-
-    return MLDSA44PrivateKey.generate()
-
-
 def from_seed(seed: bytes) -> "MLDSA44PrivateKey":
     """Return the key of a seed of 32 bytes; FIPS 204 algorithm 6."""
     from cryptography.hazmat.primitives.asymmetric.mldsa import MLDSA44PrivateKey  # noqa: PLC0415 - on use

@@ -64,6 +64,12 @@ def public_from_point(point: bytes) -> PublicKey:
     return PublicKey(point[1 : 1 + _SIZE], point[1 + _SIZE :])
 
 
+def public_of(key: ec.EllipticCurvePublicKey) -> PublicKey:
+    """Return the point of a key that the library holds."""
+    numbers = key.public_numbers()
+    return PublicKey(numbers.x.to_bytes(_SIZE), numbers.y.to_bytes(_SIZE))
+
+
 def split(signature: bytes) -> tuple[int, int]:
     """Return r and s; BadSignatureError unless there are 64 bytes with both numbers in 1..n-1."""
     if len(signature) != 2 * _SIZE:

@@ -4,17 +4,12 @@ Not listed are the scalars 1 to 3 and the seeds that are one byte over and over 
 firmware hold the same bytes. A test derives each public point of published.py from its scalar.
 """
 
+_DRAFT = "SUIT firmware-encryption draft"
 SCALARS = (
     ("RFC 6979 appendix A.2.5", "c9afa9d845ba75166b5c215767b1d6934e50c3db36e89b127b8a622b120f6721"),
     ("SUIT manifest draft appendix B", "0296588d909418b339d150420a3612b57fb4f631a69f224fae90cb4f3fe18973"),
-    (
-        "SUIT firmware-encryption draft, ES-DH example with dependency",
-        "841aebb7b9ea6f0260be7355a24588b977d23d2ac5bf2b6b2d8379432a1fea98",
-    ),
-    (
-        "SUIT firmware-encryption draft, recipient kid-2",
-        "60fe6dd6d85d5740a5349b6f91267eeac5ba81b8cb53ee249e4b4eb102c476b3",
-    ),
+    (f"{_DRAFT}, ES-DH example with dependency", "841aebb7b9ea6f0260be7355a24588b977d23d2ac5bf2b6b2d8379432a1fea98"),
+    (f"{_DRAFT}, recipient kid-2", "60fe6dd6d85d5740a5349b6f91267eeac5ba81b8cb53ee249e4b4eb102c476b3"),
     ('COSE examples key "11"', "57c92077664146e876760c9520d054aa93c3afb04e306705db6090308507b4d3"),
     ("COSE examples key meriadoc", "aff907c99f9ad3aae6c4cdf21122bce2bd68b5283e6907154ad911840fa208cf"),
     ("RFC 7515 appendix A.3", "8e9b109e719098bf980487df1f5d77e9cb29606ebed2263b5f57c213df84f4b2"),

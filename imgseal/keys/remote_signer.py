@@ -5,16 +5,14 @@ from collections.abc import Mapping
 
 from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.public_key import AnyKey
+from imgseal.records import NamedTuple
 
 
-class LaterSigner:
+class LaterSigner(NamedTuple):
     """A key held elsewhere, of which only the public half is here."""
 
-    __slots__ = ("name", "public")
-
-    def __init__(self, public: AnyKey, name: str) -> None:
-        self.public = public
-        self.name = name
+    public: AnyKey
+    name: str
 
     def sign(self, message: bytes) -> bytes:
         """SigningKeyError: nothing can be signed here."""

@@ -6,7 +6,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.hidden import Hidden
-from imgseal.keys.p256 import BadSignatureError, public_from_point, sign
+from imgseal.keys.p256 import BadSignatureError, public_of, sign
 from imgseal.keys.public_key import AnyKey, AnyPrivateKey, verify
 
 
@@ -31,9 +31,8 @@ class FileSigner:
     __slots__ = ("_private", "name", "public")
 
     def __init__(self, private: ec.EllipticCurvePrivateKey, name: str) -> None:
-        numbers = private.public_key().public_numbers()
         self._private = private
-        self.public = public_from_point(b"\x04" + numbers.x.to_bytes(32) + numbers.y.to_bytes(32))
+        self.public = public_of(private.public_key())
         self.name = name
 
     def __repr__(self) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from imgseal.errors import Place, SigningKeyError
 from imgseal.keys.hidden import HiddenText
-from imgseal.keys.token_errors import LOCKED, refuse
+from imgseal.keys.token_errors import LOCKED, asking
 from imgseal.product.token_uri import TokenUri
 from imgseal.records import NamedTuple
 
@@ -38,7 +38,10 @@ class OpenToken(NamedTuple):
 
 
 class Desk:
-    """The modules and sessions of one command. `ask` returns the PIN, or None once a person was told to type it."""
+    """The modules and sessions of one command; errors name no file.
+
+    `ask` returns the PIN, or None once a person was told to type it.
+    """
 
     __slots__ = ("_ask", "_modules", "_open")
 
@@ -49,29 +52,26 @@ class Desk:
 
     def log_in(self, module: str, uri: TokenUri, name: str, *, write: bool = False) -> OpenToken:
         """Return a logged-in session on the one token that fits; SigningKeyError says why there is none."""
-        token = self.token(module, uri, name)
+        token = self.token(module, uri)
         place = (module, token.slot.slot_id)
         if place not in self._open:
             self._open[place] = self._log_in(token, uri, name, write=write)
         return self._open[place]
 
-    def look(self, module: str, uri: TokenUri, name: str) -> OpenToken:
+    def look(self, module: str, uri: TokenUri) -> OpenToken:
         """Return a session that sees only what a token shows without PIN."""
-        token = self.token(module, uri, name)
-        try:
+        token = self.token(module, uri)
+        with asking("open a session"):
             return OpenToken(token, token.open(), None)
-        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-            refuse(error, name, "open a session")
 
-    def token(self, module: str, uri: TokenUri, name: str) -> "Token":
+    def token(self, module: str, uri: TokenUri) -> "Token":
         """Return the one token that the URI's attributes fit, uninitialised ones left out."""
-        tokens = self._tokens(module, name)
-        found = [token for token in tokens if _fits(token, uri)] if _library_fits(self._modules[module], uri) else []
+        tokens = self._tokens(module)
+        found = [token for token in tokens if _fits(self._modules[module], token, uri)]
         if len(found) == 1:
             return found[0]
         raise SigningKeyError(
             "several tokens fit this URI" if found else "no token fits this URI",
-            place=Place(file=name),
             expected="one token",
             found="; ".join(_described(token) for token in (found or tokens)[:8]) or f"{module} shows no token at all",
             hint="add serial= to the URI"
@@ -92,25 +92,23 @@ class Desk:
 
         flags = token.flags
         if flags & TokenFlag.USER_PIN_LOCKED:
-            raise SigningKeyError(LOCKED[0], place=Place(file=name), found=_described(token), hint=LOCKED[1])
+            raise SigningKeyError(LOCKED[0], found=_described(token), hint=LOCKED[1])
         pin = None
         pad = bool(flags & TokenFlag.PROTECTED_AUTHENTICATION_PATH)
         if flags & TokenFlag.LOGIN_REQUIRED:
             last = bool(flags & TokenFlag.USER_PIN_FINAL_TRY)
-            pin = self._ask(PinRequest(token.label, _text(token.serial), uri, name, last, pad))
-        try:
+            pin = self._ask(PinRequest(token.label, text_of(token.serial), uri, name, last, pad))
+        with asking("log in"):
             if flags & TokenFlag.LOGIN_REQUIRED:
                 return OpenToken(token, token.open(rw=write, user_pin=PROTECTED_AUTH if pad else pin), pin)
             return OpenToken(token, token.open(rw=write), None)
-        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-            refuse(error, name, "log in")
 
-    def _tokens(self, module: str, name: str) -> "list[Token]":
-        library = self._load(module, name)
+    def _tokens(self, module: str) -> "list[Token]":
+        library = self._load(module)
         from pkcs11 import TokenFlag  # noqa: PLC0415 - only where there is a token
 
         tokens = []
-        try:
+        with asking("list its tokens"):
             for slot in library.get_slots(token_present=True):
                 try:
                     token = slot.get_token()
@@ -118,11 +116,9 @@ class Desk:
                     continue
                 if token.flags & TokenFlag.TOKEN_INITIALIZED:
                     tokens.append(token)
-        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-            refuse(error, name, "list its tokens")
         return tokens
 
-    def _load(self, module: str, name: str) -> Any:
+    def _load(self, module: str) -> Any:
         if module in self._modules:
             return self._modules[module]
         try:
@@ -130,7 +126,6 @@ class Desk:
         except ImportError:
             raise SigningKeyError(
                 "this key is in a PKCS#11 token, and the library for tokens is not installed",
-                place=Place(file=name),
                 expected="the Python package python-pkcs11",
                 hint="install imgseal with it: pip install 'imgseal[token]'",
             ) from None
@@ -149,13 +144,16 @@ class Desk:
         return self._modules[module]
 
 
-def _fits(token: "Token", uri: TokenUri) -> bool:
-    """Hold a token against the attributes of RFC 7512 section 2.3 that speak of slots and tokens."""
+def _fits(library: Any, token: "Token", uri: TokenUri) -> bool:
+    """Hold a token and its module against the attributes of RFC 7512 section 2.3 that speak of them."""
     slot = token.slot
     pairs = (
+        (uri.library_manufacturer, library.manufacturer_id),
+        (uri.library_description, library.library_description),
+        (uri.library_version, library.library_version),
         (uri.token, token.label),
         (uri.manufacturer, token.manufacturer_id),
-        (uri.serial, _text(token.serial)),
+        (uri.serial, text_of(token.serial)),
         (uri.model, token.model),
         (uri.slot_id, slot.slot_id),
         (uri.slot_description, slot.slot_description),
@@ -164,18 +162,10 @@ def _fits(token: "Token", uri: TokenUri) -> bool:
     return all(wanted is None or wanted == there for wanted, there in pairs)
 
 
-def _library_fits(library: Any, uri: TokenUri) -> bool:
-    pairs = (
-        (uri.library_manufacturer, library.manufacturer_id),
-        (uri.library_description, library.library_description),
-        (uri.library_version, library.library_version),
-    )
-    return all(wanted is None or wanted == there for wanted, there in pairs)
-
-
 def _described(token: "Token") -> str:
-    return f"token={token.label} serial={_text(token.serial)} slot-id={token.slot.slot_id}"
+    return f"token={token.label} serial={text_of(token.serial)} slot-id={token.slot.slot_id}"
 
 
-def _text(value: bytes) -> str:
+def text_of(value: bytes) -> str:
+    """Return a text of the module's without what it is filled up with."""
     return value.decode("utf-8", "replace").strip("\0 ")

@@ -4,9 +4,10 @@ Only the name of the answer is used. What a module or the loader writes beside i
 reason why a module could not be loaded.
 """
 
-from typing import NoReturn
+from collections.abc import Iterator
+from contextlib import contextmanager
 
-from imgseal.errors import Place, SigningKeyError
+from imgseal.errors import SigningKeyError
 
 _ONCE = "it was tried once; check it before you try again: most tokens lock after a few wrong ones"
 LOCKED = (
@@ -22,12 +23,8 @@ _WORDS = {
     "PinLocked": LOCKED,
     "PinExpired": ("the token's PIN has expired", "set a new one with the tool that came with the token"),
     "UserPinNotInitialized": ("the token has no user PIN yet", "set one with the tool that came with the token"),
-    "TokenNotPresent": _GONE,
-    "TokenNotRecognised": _GONE,
-    "DeviceRemoved": _GONE,
-    "DeviceError": _GONE,
-    "SessionClosed": _GONE,
-    "SessionHandleInvalid": _GONE,
+    **dict.fromkeys(("TokenNotPresent", "TokenNotRecognised", "DeviceRemoved", "DeviceError"), _GONE),
+    **dict.fromkeys(("SessionClosed", "SessionHandleInvalid"), _GONE),
     "TokenWriteProtected": (
         "the token is write-protected",
         "make it writable with the tool that came with it, or take another token",
@@ -45,13 +42,16 @@ _WORDS = {
 }
 
 
-def refuse(error: Exception, name: str, doing: str) -> NoReturn:
-    """Raise SigningKeyError for what the module answered; `doing` says what was asked of it."""
-    answer = type(error).__name__
-    if str(error).endswith(" 0x68"):  # CKR_KEY_FUNCTION_NOT_PERMITTED, which the library has no class for
-        answer = "KeyFunctionNotPermitted"
-    unknown = f"the token could not {doing}", "the documentation of its module explains the answer"
-    message, hint = _WORDS.get(answer, unknown)
-    raise SigningKeyError(
-        message, place=Place(file=name), found=f"PKCS#11 answer {answer} when asked to {doing}", hint=hint
-    ) from None
+@contextmanager
+def asking(doing: str) -> Iterator[None]:
+    """Raise SigningKeyError for what a module answers inside; `doing` says what it is asked to do."""
+    try:
+        yield
+    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
+        answer = type(error).__name__
+        if str(error).endswith(" 0x68"):  # CKR_KEY_FUNCTION_NOT_PERMITTED, which the library has no class for
+            answer = "KeyFunctionNotPermitted"
+        unknown = f"the token could not {doing}", "the documentation of its module explains the answer"
+        message, hint = _WORDS.get(answer, unknown)
+        found = f"PKCS#11 answer {answer} when asked to {doing}"
+        raise SigningKeyError(message, found=found, hint=hint) from None

@@ -8,10 +8,10 @@ import hashlib
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from imgseal.errors import Place, SigningKeyError
-from imgseal.keys.p256 import PublicKey, public_from_point
-from imgseal.keys.token import Desk, OpenToken
-from imgseal.keys.token_errors import refuse
+from imgseal.errors import SigningKeyError, in_file
+from imgseal.keys.p256 import PublicKey, public_from_point, public_of
+from imgseal.keys.token import Desk, OpenToken, text_of
+from imgseal.keys.token_errors import asking
 from imgseal.product.token_uri import TokenUri
 from imgseal.records import NamedTuple
 
@@ -46,10 +46,8 @@ class TokenSigner:
         from pkcs11 import Mechanism  # noqa: PLC0415 - only where there is a token
 
         digest = hashlib.sha256(message).digest()
-        try:
+        with in_file(self.name), asking("sign"):
             signature: bytes = self._key.sign(digest, mechanism=Mechanism.ECDSA, pin=self._pin)
-        except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-            refuse(error, self.name, "sign")
         return signature
 
 
@@ -63,46 +61,41 @@ class MadeKey(NamedTuple):
 
 def open_signer(desk: Desk, module: str, uri: TokenUri, name: str) -> TokenSigner:
     """Log in, and return the signer of the one private key that fits; SigningKeyError says why there is none."""
-    if uri.type not in (None, "private"):
-        raise SigningKeyError(
-            "this URI names no private key",
-            place=Place(file=name),
-            expected="type=private, or no type",
-            found=f"type={uri.type}",
-            hint="leave type out of the URI",
-        )
-    opened = desk.log_in(module, uri, name)
-    from pkcs11 import ObjectClass  # noqa: PLC0415 - only where there is a token
-
-    keys = _objects(opened, name, ObjectClass.PRIVATE_KEY, label=uri.object, identifier=uri.id)
-    if len(keys) != 1:
-        there = keys or _objects(opened, name, ObjectClass.PRIVATE_KEY)
-        raise SigningKeyError(
-            "several private keys fit this URI" if keys else "no private key of this token fits this URI",
-            place=Place(file=name),
-            expected="one private key",
-            found="; ".join(_described(key) for key in there[:_SHOWN]) or "a token without private keys",
-            hint="add id= to the URI" if keys else "correct object= or id=; imgseal key new URI makes a key",
-        )
-    return _signer(opened, keys[0], name)
+    with in_file(name):
+        if uri.type not in (None, "private"):
+            raise SigningKeyError(
+                "this URI names no private key",
+                expected="type=private, or no type",
+                found=f"type={uri.type}",
+                hint="leave type out of the URI",
+            )
+        opened = desk.log_in(module, uri, name)
+        keys = _objects(opened, "PRIVATE_KEY", label=uri.object, identifier=uri.id)
+        if len(keys) != 1:
+            there = keys or _objects(opened, "PRIVATE_KEY")
+            raise SigningKeyError(
+                "several private keys fit this URI" if keys else "no private key of this token fits this URI",
+                expected="one private key",
+                found="; ".join(_described(key) for key in there[:_SHOWN]) or "a token without private keys",
+                hint="add id= to the URI" if keys else "correct object= or id=; imgseal key new URI makes a key",
+            )
+        return _signer(opened, keys[0], name)
 
 
 def look_for_public(desk: Desk, module: str, uri: TokenUri, name: str) -> PublicKey | None:
     """Return the public key that fits, as far as the token shows it without PIN; None where it does not."""
-    opened = desk.look(module, uri, name)
-    from pkcs11 import ObjectClass  # noqa: PLC0415 - only where there is a token
-
-    keys = _objects(opened, name, ObjectClass.PUBLIC_KEY, label=uri.object, identifier=uri.id)
-    points = {_public(key, name) for key in keys}
-    if len(points) > 1:
-        raise SigningKeyError(
-            "several public keys fit this URI",
-            place=Place(file=name),
-            expected="one public key",
-            found="; ".join(_described(key) for key in keys[:_SHOWN]),
-            hint="add object= or id= to the URI",
-        )
-    return points.pop() if points else None
+    with in_file(name):
+        opened = desk.look(module, uri)
+        keys = _objects(opened, "PUBLIC_KEY", label=uri.object, identifier=uri.id)
+        points = {_public(key) for key in keys}
+        if len(points) > 1:
+            raise SigningKeyError(
+                "several public keys fit this URI",
+                expected="one public key",
+                found="; ".join(_described(key) for key in keys[:_SHOWN]),
+                hint="add object= or id= to the URI",
+            )
+        return points.pop() if points else None
 
 
 def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: str) -> MadeKey:
@@ -111,106 +104,96 @@ def make_key(desk: Desk, module: str, uri: TokenUri, identifier: bytes, name: st
     `identifier` becomes CKA_ID. SigningKeyError where the label or identifier is taken, or the token made something
     else than was asked for; then nothing is left behind.
     """
-    opened = desk.log_in(module, uri, name, write=True)
-    from pkcs11 import Attribute, KeyType, MechanismFlag, ObjectClass  # noqa: PLC0415 - only where there is a token
+    with in_file(name):
+        opened = desk.log_in(module, uri, name, write=True)
+        for kind in ("PRIVATE_KEY", "PUBLIC_KEY"):
+            taken = _objects(opened, kind, label=uri.object)
+            taken += _objects(opened, kind, identifier=identifier)
+            if taken:
+                raise SigningKeyError(
+                    "the token has a key of that name already; a key is never overwritten",
+                    found=_described(taken[0]),
+                    hint="give another object= and id=",
+                )
+        public, private = _generated(opened, uri.object, identifier)
 
-    for kind in (ObjectClass.PRIVATE_KEY, ObjectClass.PUBLIC_KEY):
-        taken = _objects(opened, name, kind, label=uri.object)
-        taken += _objects(opened, name, kind, identifier=identifier)
-        if taken:
-            raise SigningKeyError(
-                "the token has a key of that name already; a key is never overwritten",
-                place=Place(file=name),
-                found=_described(taken[0]),
-                hint="give another object= and id=",
-            )
-    private_template = {
-        Attribute.SENSITIVE: True,
-        Attribute.EXTRACTABLE: False,
-        Attribute.PRIVATE: True,
-        Attribute.DECRYPT: False,
-        Attribute.UNWRAP: False,
-        Attribute.DERIVE: False,
-    }
-    public_template = {Attribute.PRIVATE: False, Attribute.ENCRYPT: False, Attribute.WRAP: False}
-    try:
-        curve = opened.session.create_domain_parameters(KeyType.EC, {Attribute.EC_PARAMS: _CURVE}, local=True)
-        public, private = curve.generate_keypair(
+        def remove() -> None:
+            for part in (private, public):
+                with in_file(name), asking("remove the key that it had just made"):
+                    part.destroy()
+
+        try:
+            for attribute, wanted in (("SENSITIVE", True), ("EXTRACTABLE", False), ("SIGN", True)):
+                if _read(private, attribute) is not wanted:
+                    raise SigningKeyError(
+                        "the token does not keep the key as it was asked to",
+                        expected=f"{attribute} {wanted}",
+                        found=str(_read(private, attribute)),
+                        hint="take another token; the key has been removed again",
+                    )
+            signer = _signer(opened, private, name)
+        except BaseException:
+            remove()
+            raise
+        found = TokenUri(
+            token=opened.token.label,
+            serial=text_of(opened.token.serial),
+            object=uri.object,
             id=identifier,
-            label=uri.object,
+            type="private",
+        )
+        return MadeKey(signer, found, remove)
+
+
+def _generated(opened: OpenToken, label: str | None, identifier: bytes) -> tuple[Any, Any]:
+    """Let the token make a pair; return its public and its private half."""
+    from pkcs11 import Attribute, KeyType, MechanismFlag  # noqa: PLC0415 - only where there is a token
+
+    nothing_else = (Attribute.EXTRACTABLE, Attribute.DECRYPT, Attribute.UNWRAP, Attribute.DERIVE)
+    with asking("make a key"):
+        curve = opened.session.create_domain_parameters(KeyType.EC, {Attribute.EC_PARAMS: _CURVE}, local=True)
+        pair: tuple[Any, Any] = curve.generate_keypair(
+            id=identifier,
+            label=label,
             store=True,
             capabilities=MechanismFlag.SIGN | MechanismFlag.VERIFY,
-            public_template=public_template,
-            private_template=private_template,
+            public_template={Attribute.PRIVATE: False, Attribute.ENCRYPT: False, Attribute.WRAP: False},
+            private_template={Attribute.SENSITIVE: True, Attribute.PRIVATE: True, **dict.fromkeys(nothing_else, False)},
         )
-    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-        refuse(error, name, "make a key")
-
-    def remove() -> None:
-        for part in (private, public):
-            try:
-                part.destroy()
-            except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-                refuse(error, name, "remove the key that it had just made")
-
-    try:
-        for attribute, wanted in ((Attribute.SENSITIVE, True), (Attribute.EXTRACTABLE, False), (Attribute.SIGN, True)):
-            if _read(private, attribute) is not wanted:
-                raise SigningKeyError(
-                    "the token does not keep the key as it was asked to",
-                    place=Place(file=name),
-                    expected=f"{attribute.name} {wanted}",
-                    found=str(_read(private, attribute)),
-                    hint="take another token; the key has been removed again",
-                )
-        signer = _signer(opened, private, name)
-    except BaseException:
-        remove()
-        raise
-    found = TokenUri(
-        token=opened.token.label, serial=_text(opened.token.serial), object=uri.object, id=identifier, type="private"
-    )
-    return MadeKey(signer, found, remove)
+    return pair
 
 
 def _signer(opened: OpenToken, key: Any, name: str) -> TokenSigner:
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
-
-    _refuse_other_curves(key, name)
-    if _read(key, Attribute.SIGN) is False:
+    _refuse_other_curves(key)
+    if _read(key, "SIGN") is False:
         raise SigningKeyError(
             "this key may not sign",
-            place=Place(file=name),
             expected="CKA_SIGN true",
             found=f"CKA_SIGN false on {_described(key)}",
             hint="take the key that was made for signing; imgseal key new URI makes one that does nothing else",
         )
-    again = _read(key, Attribute.ALWAYS_AUTHENTICATE) is True
+    again = _read(key, "ALWAYS_AUTHENTICATE") is True
     if again and opened.pin is None:
         raise SigningKeyError(
             "this key asks for the PIN at each signature, and this token takes it at its own pad only",
-            place=Place(file=name),
             hint="take a key without CKA_ALWAYS_AUTHENTICATE",
         )
-    return TokenSigner(key, opened.pin if again else None, _public_of(opened, key, name), _protection(key), name)
+    return TokenSigner(key, opened.pin if again else None, _public_of(opened, key), _protection(key), name)
 
 
-def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
+def _public_of(opened: OpenToken, key: Any) -> PublicKey:
     """Return the public key beside a private one: of the same identifier, else of the same label; else a certificate's.
 
     Whether it belongs to the private key shows when the first signature is verified with it.
     """
-    from pkcs11 import Attribute, ObjectClass  # noqa: PLC0415 - only where there is a token
-
-    identifier, label = _read(key, Attribute.ID), _read(key, Attribute.LABEL)
+    identifier, label = _read(key, "ID"), _read(key, "LABEL")
     same = {"identifier": identifier} if identifier else {"label": label}
-    points = {_public(part, name) for part in _objects(opened, name, ObjectClass.PUBLIC_KEY, **same)}
+    points = {_public(part) for part in _objects(opened, "PUBLIC_KEY", **same)}
     if not points:
-        points = {_certified(part, name) for part in _objects(opened, name, ObjectClass.CERTIFICATE, **same)}
+        points = {_certified(part) for part in _objects(opened, "CERTIFICATE", **same)}
     if len(points) != 1:
         raise SigningKeyError(
             "several public keys stand beside this private key" if points else "no public key stands beside this key",
-            place=Place(file=name),
             expected="a public key or certificate with the identifier of the private key",
             found=_described(key),
             hint="write one public key into the token, under the id of the private key",
@@ -218,11 +201,9 @@ def _public_of(opened: OpenToken, key: Any, name: str) -> PublicKey:
     return points.pop()
 
 
-def _public(key: Any, name: str) -> PublicKey:
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
-
-    _refuse_other_curves(key, name)
-    point = _read(key, Attribute.EC_POINT) or b""
+def _public(key: Any) -> PublicKey:
+    _refuse_other_curves(key)
+    point = _read(key, "EC_POINT") or b""
     if len(point) == _POINT + 2 and point[:2] == bytes((4, _POINT)):
         # the DER octet string that v2.40 asks for; some tokens leave it out
         point = point[2:]
@@ -231,97 +212,78 @@ def _public(key: Any, name: str) -> PublicKey:
     except ValueError:
         raise SigningKeyError(
             "the token's public key is no point on P-256",
-            place=Place(file=name),
             expected="an uncompressed point in CKA_EC_POINT",
             found=f"{len(point)} bytes on {_described(key)}",
             hint="write the public key into the token again",
         ) from None
 
 
-def _certified(certificate: Any, name: str) -> PublicKey:
+def _certified(certificate: Any) -> PublicKey:
     from cryptography.hazmat.primitives.asymmetric import ec  # noqa: PLC0415 - only where there is a certificate
     from cryptography.x509 import load_der_x509_certificate  # noqa: PLC0415
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
 
     try:
-        public = load_der_x509_certificate(_read(certificate, Attribute.VALUE) or b"").public_key()
+        public = load_der_x509_certificate(_read(certificate, "VALUE") or b"").public_key()
     except Exception:  # noqa: BLE001 - whatever is wrong with it, the cure is the same
         public = None
     if not isinstance(public, ec.EllipticCurvePublicKey) or public.curve.name != "secp256r1":
         raise SigningKeyError(
             "the certificate beside this key holds no P-256 key",
-            place=Place(file=name),
             expected=_ASKED,
             found=_described(certificate),
             hint="name another key, or make one: imgseal key new URI",
         )
-    numbers = public.public_numbers()
-    return PublicKey(numbers.x.to_bytes(32), numbers.y.to_bytes(32))
+    return public_of(public)
 
 
-def _refuse_other_curves(key: Any, name: str) -> None:
-    from pkcs11 import Attribute, KeyType  # noqa: PLC0415 - only where there is a token
+def _refuse_other_curves(key: Any) -> None:
+    from pkcs11 import KeyType  # noqa: PLC0415 - only where there is a token
 
-    kind = _read(key, Attribute.KEY_TYPE)
-    curve = _read(key, Attribute.EC_PARAMS) if kind == KeyType.EC else None
+    kind = _read(key, "KEY_TYPE")
+    curve = _read(key, "EC_PARAMS") if kind == KeyType.EC else None
     if curve not in _CURVES:
         words = getattr(kind, "name", str(kind)) + (f", curve {curve.hex()}" if curve else "")
         raise SigningKeyError(
             "this key of the token is not on P-256",
-            place=Place(file=name),
             expected=_ASKED,
             found=f"{_described(key)}, a key of kind {words}",
             hint="name another key, or make one: imgseal key new URI",
         )
 
 
-def _objects(
-    opened: OpenToken, name: str, kind: Any, *, label: str | None = None, identifier: bytes | None = None
-) -> list[Any]:
+def _objects(opened: OpenToken, kind: str, *, label: str | None = None, identifier: bytes | None = None) -> list[Any]:
     """Return the objects of a class with this label and identifier; None leaves one open."""
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+    from pkcs11 import Attribute, ObjectClass  # noqa: PLC0415 - only where there is a token
 
-    wanted = {Attribute.CLASS: kind}
-    if label is not None:
-        wanted[Attribute.LABEL] = label
-    if identifier is not None:
-        wanted[Attribute.ID] = identifier
-    try:
-        return list(opened.session.get_objects(wanted))
-    except Exception as error:  # noqa: BLE001 - the module's answers have no common root but this
-        refuse(error, name, "search its objects")
+    wanted = {Attribute.CLASS: ObjectClass[kind], Attribute.LABEL: label, Attribute.ID: identifier}
+    with asking("search its objects"):
+        return list(opened.session.get_objects({key: each for key, each in wanted.items() if each is not None}))
 
 
 def _protection(key: Any) -> str:
     """Say how the token keeps a key, from its attributes; what the token does not say is said too."""
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
-
-    never = (
-        (Attribute.EXTRACTABLE, False, "not extractable", "EXTRACTABLE: it can be copied out of the token"),
-        (Attribute.SENSITIVE, True, "sensitive", "not sensitive: it can be read in the clear"),
-        (Attribute.LOCAL, True, "made in the token", "brought in from outside"),
-    )
     words = []
-    for attribute, good, yes, no in never:
+    for attribute, good, yes, no in (
+        ("EXTRACTABLE", False, "not extractable", "EXTRACTABLE: it can be copied out of the token"),
+        ("SENSITIVE", True, "sensitive", "not sensitive: it can be read in the clear"),
+        ("LOCAL", True, "made in the token", "brought in from outside"),
+    ):
         value = _read(key, attribute)
-        words.append(f"{attribute.name.lower()} unknown" if value is None else yes if value is good else no)
+        words.append(f"{attribute.lower()} unknown" if value is None else yes if value is good else no)
     return ", ".join(words)
 
 
-def _read(key: Any, attribute: Any) -> Any:
-    """Return an attribute's value; None where the object has none or does not show it."""
+def _read(key: Any, attribute: str) -> Any:
+    """Return the value of an attribute by its name; None where the object has none or does not show it."""
+    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
+
+    wanted = Attribute[attribute]
     try:
-        return key[attribute]
+        return key[wanted]
     except Exception:  # noqa: BLE001 - whatever is wrong with it, the cure is the same
         return None
 
 
 def _described(key: Any) -> str:
-    from pkcs11 import Attribute  # noqa: PLC0415 - only where there is a token
-
-    identifier = _read(key, Attribute.ID) or b""
-    return f"object={_read(key, Attribute.LABEL)} id={''.join(f'%{byte:02X}' for byte in identifier)}"
-
-
-def _text(value: bytes) -> str:
-    return value.decode("utf-8", "replace").strip("\0 ")
+    identifier = _read(key, "ID") or b""
+    return f"object={_read(key, 'LABEL')} id={''.join(f'%{byte:02X}' for byte in identifier)}"

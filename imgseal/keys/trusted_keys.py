@@ -1,6 +1,6 @@
 """Trust anchors: which public key is good for what. Local policy from the product file, never from a message."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 from imgseal.errors import SigningKeyError
 from imgseal.keys.p256 import PublicKey
@@ -8,10 +8,11 @@ from imgseal.keys.pem import load_public
 from imgseal.keys.public_key import AnyKey
 from imgseal.keys.published import origin_of
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
-from imgseal.product.model import Product
+from imgseal.product.model import Product, TrustEntry
 from imgseal.records import NamedTuple
 
 IMAGES, PACKAGES, UNCOUNTED = "images", "packages", "uncounted"
+_NEW_KEY = "make a key for each role: imgseal key new FILE"
 
 
 class TrustedKey(NamedTuple):
@@ -70,109 +71,92 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
     role without enough keys for an algorithm that must verify, and for one key in two roles: a key that signs both
     images and packages would let one theft open both layers.
     """
-    trust = product.trust
+    trust, files = product.trust, _KeyFiles(product, read)
     keys: list[TrustedKey] = []
-    seen: dict[bytes, tuple[str, str]] = {}  # by key identifier: two keys with one identifier could not be told apart
-    for role, development, entries in (
-        (IMAGES, False, trust.images),
-        (PACKAGES, False, trust.packages),
-        (IMAGES, True, trust.development_images),
-        (PACKAGES, True, trust.development_packages),
+    for role, development, entries, need in (
+        (IMAGES, False, trust.images, trust.need_images),
+        (PACKAGES, False, trust.packages, trust.need_packages),
+        (IMAGES, True, trust.development_images, 1),
+        (PACKAGES, True, trust.development_packages, 1),
     ):
         where = f"trust.development.{role}" if development else f"trust.{role}.keys"
-        before = len(keys)
-        for entry in entries:
-            data = read(entry.key)
-            if data is None:
-                continue
-            public = load_public(data, entry.key)
-            if public.kind not in product.rules.kinds:
-                raise SigningKeyError(
-                    "a trusted key that nothing could be verified with",
-                    place=product.place(where),
-                    expected=f"a key for {' or '.join(product.rules.algorithms)} (rules.algorithms)",
-                    found=f"{entry.key} is for {public.words}",
-                    hint="name its algorithm in rules.algorithms, or take the key out",
-                )
-            _claim(seen, public, where, entry.key, product, "another key for each role, and each key once")
-            keys.append(
-                TrustedKey(
-                    public,
-                    public.key_id,
-                    entry.key,
-                    role,
-                    development,
-                    entry.components,
-                    entry.classes,
-                    origin_of(public),
-                    entry.first,
-                    entry.last,
-                )
-            )
-        if entries and len(keys) - before == len(entries):  # at a desk released keys may be missing
-            need = 1 if development else trust.need_images if role == IMAGES else trust.need_packages
-            _refuse_too_few(keys[before:], product, where, need)
-    apex, contingency = (_lone(name, product, read, seen) for name in ("apex", "contingency"))
-    uncounted = tuple(_uncounted(product, read, seen))
+        found = [key for entry in entries if (key := files.trusted(entry, where, role, development=development))]
+        if entries and len(found) == len(entries):  # at a desk released keys may be missing
+            _refuse_too_few(found, product, where, need)
+        keys += found
+    apex, contingency = files.lone("apex"), files.lone("contingency")
+    uncounted = tuple(key for entry in trust.uncounted if (key := files.uncounted(entry)))
     return Trust(tuple(keys), trust.need_images, trust.need_packages, apex, contingency, uncounted)
 
 
-def _claim(
-    seen: dict[bytes, tuple[str, str]],
-    public: AnyKey,
-    where: str,
-    source: str,
-    product: Product,
-    expected: str,
-    hint: str = "make a key for each role: imgseal key new FILE",
-) -> None:
-    """Note where a key stands in [trust]; SigningKeyError where it stands already."""
-    if public.key_id in seen:
-        other_where, other = seen[public.key_id]
-        raise SigningKeyError(
-            "one key stands in two places of [trust]",
-            place=product.place(where),
-            expected=expected,
-            found=f"{source} is the same key as {other} in {other_where}",
-            hint=hint,
-        )
-    seen[public.key_id] = where, source
+class _KeyFiles:
+    """The key files of [trust], read one by one; a key stands in one place of it."""
 
+    def __init__(self, product: Product, read: Callable[[str], bytes | None]) -> None:
+        self._product = product
+        self._read = read
+        # by key identifier: two keys with one identifier could not be told apart
+        self._seen: dict[bytes, tuple[str, str]] = {}
 
-def _uncounted(
-    product: Product, read: Callable[[str], bytes | None], seen: dict[bytes, tuple[str, str]]
-) -> Iterator[TrustedKey]:
-    """Read the keys whose signatures count for nothing; of any kind, and in no other role."""
-    for entry in product.trust.uncounted:
-        data = read(entry.key)
-        if data is None:
-            continue
-        public = load_public(data, entry.key)
-        expected, hint = "a key that nothing is trusted for", "take it out of trust.uncounted: what is trusted counts"
-        _claim(seen, public, "trust.uncounted", entry.key, product, expected, hint)
-        yield TrustedKey(public, public.key_id, entry.key, UNCOUNTED, development=False)
+    def trusted(self, entry: TrustEntry, where: str, role: str, *, development: bool) -> TrustedKey | None:
+        """Read a key of a role; None where it is not there."""
+        public, rules = self._load(entry.key), self._product.rules
+        if public is None:
+            return None
+        if public.kind not in rules.kinds:
+            raise SigningKeyError(
+                "a trusted key that nothing could be verified with",
+                place=self._product.place(where),
+                expected=f"a key for {' or '.join(rules.algorithms)} (rules.algorithms)",
+                found=f"{entry.key} is for {public.words}",
+                hint="name its algorithm in rules.algorithms, or take the key out",
+            )
+        self._claim(public, where, entry.key, "another key for each role, and each key once")
+        limits = (entry.components, entry.classes, origin_of(public), entry.first, entry.last)
+        return TrustedKey(public, public.key_id, entry.key, role, development, *limits)
 
+    def uncounted(self, entry: TrustEntry) -> TrustedKey | None:
+        """Read a key whose signatures count for nothing; of any kind, and in no other role."""
+        public = self._load(entry.key)
+        if public is None:
+            return None
+        hint = "take it out of trust.uncounted: what is trusted counts"
+        self._claim(public, "trust.uncounted", entry.key, "a key that nothing is trusted for", hint)
+        return TrustedKey(public, public.key_id, entry.key, UNCOUNTED, development=False)
 
-def _lone(
-    name: str, product: Product, read: Callable[[str], bytes | None], seen: dict[bytes, tuple[str, str]]
-) -> PublicKey | None:
-    """Read the apex trust anchor or the contingency key: P-256, and a key for nothing else."""
-    reference = getattr(product.trust, name)
-    data = None if reference is None else read(reference)
-    if data is None:
-        return None
-    where = f"trust.{name}"
-    public = load_public(data, reference)
-    if not isinstance(public, PublicKey):
-        raise SigningKeyError(
-            "trust anchor sets are signed with P-256",
-            place=product.place(where),
-            expected="a key for ESP256",
-            found=f"{reference} is for {public.words}",
-            hint="make one: imgseal key new FILE",
-        )
-    _claim(seen, public, where, reference, product, "a key that signs nothing but trust anchor sets")
-    return public
+    def lone(self, name: str) -> PublicKey | None:
+        """Read the apex trust anchor or the contingency key: P-256, and a key for nothing else."""
+        reference, where = getattr(self._product.trust, name), f"trust.{name}"
+        public = None if reference is None else self._load(reference)
+        if public is None:
+            return None
+        if not isinstance(public, PublicKey):
+            raise SigningKeyError(
+                "trust anchor sets are signed with P-256",
+                place=self._product.place(where),
+                expected="a key for ESP256",
+                found=f"{reference} is for {public.words}",
+                hint="make one: imgseal key new FILE",
+            )
+        self._claim(public, where, reference, "a key that signs nothing but trust anchor sets")
+        return public
+
+    def _load(self, reference: str) -> AnyKey | None:
+        data = self._read(reference)
+        return None if data is None else load_public(data, reference)
+
+    def _claim(self, public: AnyKey, where: str, source: str, expected: str, hint: str = _NEW_KEY) -> None:
+        """Note where a key stands in [trust]; SigningKeyError where it stands already."""
+        if public.key_id in self._seen:
+            other_where, other = self._seen[public.key_id]
+            raise SigningKeyError(
+                "one key stands in two places of [trust]",
+                place=self._product.place(where),
+                expected=expected,
+                found=f"{source} is the same key as {other} in {other_where}",
+                hint=hint,
+            )
+        self._seen[public.key_id] = where, source
 
 
 def _refuse_too_few(keys: list[TrustedKey], product: Product, where: str, need: int) -> None:

@@ -1,15 +1,14 @@
 """`imgseal log`: verify the release log, prove what is in it, show it, export what an auditor needs."""
 
-from typing import TYPE_CHECKING
-
 import click
 
+from imgseal.console.say import say
 from imgseal.errors import Place, UsageError, in_file
+from imgseal.formats.log.entry import Entry, Logged
 from imgseal.formats.log.entry_codec import encode_entry
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.proof import (
     Consistency,
-    Head,
     decode_proof,
     encode_proof,
     prove_consistency,
@@ -24,9 +23,6 @@ from imgseal.versions import decimal
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.log_file import LogFile, older_head, pick, refuse_unless_continued
 from imgseal.workspace.project import Project
-
-if TYPE_CHECKING:
-    from imgseal.formats.log.entry import Entry, Logged
 
 
 @click.group(
@@ -57,14 +53,14 @@ def command() -> None:
     """Verify, prove and show the release log that build --release keeps ([log] in the product file)."""
 
 
-def find(log: LogFile, release: str) -> "Entry":
-    """Read the whole log and return the entry of a release, named by version or number."""
+def find(log: LogFile, release: str) -> Entry:
+    """Read the whole log and return the entry of a release; UsageError where none or several have the version."""
     number = decimal(release, (1 << 63) - 1) if release else None
     found = [entry for entry in log.releases() if entry.number == number or str(entry.version) == release]
     return pick(found, release, log.path, log.tip.size)
 
 
-def find_any(log: LogFile, name: str) -> "Logged":
+def find_any(log: LogFile, name: str) -> Logged:
     """Read the whole log and return an entry: a release as `find`, or whatever has the number."""
     number = decimal(name, (1 << 63) - 1) if name else None
     if number is None:
@@ -76,17 +72,11 @@ def find_any(log: LogFile, name: str) -> "Logged":
 def say_torn(log: LogFile) -> None:
     """Say on standard error that the log ends in an unfinished line, or in one without its line feed."""
     if log.bare:
-        click.echo(
-            f"imgseal: {log.path}: the last entry is complete but for its line feed, and counts; the next release adds "
-            "the line feed",
-            err=True,
-        )
+        ending = "the last entry is complete but for its line feed, and counts; the next release adds the line feed"
+        say([f"{log.path}: {ending}"])
     if log.torn:
-        click.echo(
-            f"imgseal: {log.path}: {log.torn} bytes behind the last entry are of a line that was cut while it was "
-            "being written, or is being written now; they are no entry, and the next release writes over them",
-            err=True,
-        )
+        cut = "bytes behind the last entry are of a line that was cut while it was being written, or is being written"
+        say([f"{log.path}: {log.torn} {cut} now; they are no entry, and the next release writes over them"])
 
 
 @command.command()
@@ -126,8 +116,14 @@ def _verify_proof(path: str, against: str | None) -> None:
     with in_file(path):
         proof = decode_proof(data)
         refuse_unless_holds(proof)
-        if against is not None:
-            _refuse_other_head(proof.first if isinstance(proof, Consistency) else proof.head, older_head(against))
+        stated = proof.first if isinstance(proof, Consistency) else proof.head
+        if against is not None and (wanted := older_head(against)) != stated:
+            raise LogError(
+                "this proof is for another head",
+                expected=str(wanted),
+                found=str(stated),
+                hint="prove from the log that one head continues the other: imgseal log prove --from SIZE",
+            )
     if isinstance(proof, Consistency):
         click.echo(f"the log with head {proof.second} continues the one with head {proof.first}")
         return
@@ -136,19 +132,7 @@ def _verify_proof(path: str, against: str | None) -> None:
     for line in words.lines(entry):
         click.echo(line)
     if against is None:
-        click.echo(
-            "imgseal: this is worth as much as the head: compare it with the published one (--against)", err=True
-        )
-
-
-def _refuse_other_head(stated: Head, wanted: Head) -> None:
-    if stated != wanted:
-        raise LogError(
-            "this proof is for another head",
-            expected=str(wanted),
-            found=str(stated),
-            hint="prove from the log that one head continues the other: imgseal log prove --from SIZE",
-        )
+        say(["this is worth as much as the head: compare it with the published one (--against)"])
 
 
 @command.command()
@@ -161,12 +145,9 @@ def prove(release: str | None, first: int | None, size: int | None, chosen: Chos
     if (release is None) == (first is None):
         raise UsageError("give either a release or --from SIZE", hint="imgseal log --help has examples")
     log = chosen.open()
-    entry = None
-    if release is not None:
-        entry = find_any(log, release)
-    else:
-        for _ in log.walk():
-            pass
+    entry = None if release is None else find_any(log, release)
+    if entry is None:
+        log.read()
     say_torn(log)
     whole = _in_range(size, "--size", 0 if entry is None else entry.number + 1, log)
     leaves = log.leaves[: log.tip.size if size is None else whole]
@@ -228,15 +209,12 @@ def show(release: str | None, key: str | None, as_json: bool, chosen: Chosen) ->
             click.echo(text)
     if wanted is not None:
         count = f"{len(shown)} of {log.tip.size} entries" if shown else f"none of {log.tip.size} entries"
-        click.echo(f"imgseal: {count} have a signature by this key", err=True)
+        say([f"{count} have a signature by this key"])
         if log.older:
-            click.echo(
-                f"imgseal: the first {log.older} entries are of an older format: signatures that were added to their "
-                "packages, and trust anchor sets that were made then, are not in the log",
-                err=True,
-            )
+            unknown = "signatures that were added to their packages, and trust anchor sets that were made then"
+            say([f"the first {log.older} entries are of an older format: {unknown}, are not in the log"])
     elif not shown and not as_json:
-        click.echo("imgseal: no release yet", err=True)
+        say(["no release yet"])
 
 
 @command.command()
@@ -283,7 +261,7 @@ def _key_id(text: str) -> bytes:
     return bytes.fromhex(digits[:32])
 
 
-def _json(entry: "Logged") -> str:
+def _json(entry: Logged) -> str:
     return encode_entry(entry).decode("ascii")
 
 

@@ -2,40 +2,37 @@
 
 import hashlib
 import os
-from typing import TYPE_CHECKING
 
 from imgseal import __version__
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
 from imgseal.errors import Place, UsageError
 from imgseal.flow.contents import read_contents
-from imgseal.flow.judge import judge, refuse_unless_accepted
-from imgseal.formats.log.entry import RECOVERY
+from imgseal.flow.refusal import refuse_unless_accepted
+from imgseal.formats.log.entry import RECOVERY, Entry, LoggedPackage
 from imgseal.formats.log.proof import encode_proof, prove_inclusion
 from imgseal.formats.sbom.bill import bill_words
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.named_bill import bill_of
-from imgseal.keys.pem import encode_public, load_public
+from imgseal.keys.pem import encode_public
 from imgseal.keys.trusted_keys import resolve
-from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES, SBOM_BYTES
+from imgseal.limits import PRODUCT_FILE_BYTES, SBOM_BYTES
+from imgseal.product.model import Product, TrustEntry
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.write_toml import write_toml
 from imgseal.records import NamedTuple
 from imgseal.window import ByteView
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import day_of
-from imgseal.workspace.files import read_bounded, refuse_overlap, write_all
+from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.key_files import public_key
+from imgseal.workspace.log_file import LogFile
 from imgseal.workspace.outputs import file_entry
 from imgseal.workspace.project import including, read_text
 from imgseal.workspace.staging import Output, json_text
 from imgseal.workspace.verdict_json import verdicts_document
-
-if TYPE_CHECKING:
-    from imgseal.findings import Verdict
-    from imgseal.formats.log.entry import Entry, LoggedPackage
-    from imgseal.keys.trusted_keys import Trust
-    from imgseal.product.model import Product, TrustEntry
-    from imgseal.workspace.log_file import LogFile
 
 FORMAT = 1
 _README = """\
@@ -71,7 +68,7 @@ class ExportFiles(NamedTuple):
     sbom: str | None
 
 
-def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFiles, variant: str | None) -> list[str]:
+def export_release(log: LogFile, entry: Entry, folder: str, files: ExportFiles, variant: str | None) -> list[str]:
     """Write the export of a release into a new folder and return the paths; the log has been read to its end.
 
     UsageError where package or product file are not those of the release, RefusedError where the package is refused.
@@ -84,18 +81,23 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
         )
     logged = _package_of(entry, variant)
     text, keys, product = _resolved(files.product_file, entry, logged)
+    name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
     path = files.package or _usual_place(entry, logged)
     data = open_artefact(path)
-    name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
     _refuse_other_package(data, path, product, logged)
     day = day_of(entry.built)
-    verdict = _judge(data, name, product, keys, day)
+    # for the keys that were in force on the day that it was built
+    context = Context(product, resolve(product, keys.get), fresh(product), partial=True, day=day)
+    verdict = judge(data, name, context)
+    refuse_unless_accepted(verdict, "the package is refused with this product file", hint=_OTHER_FILE)
+    beside = "imgseal.toml"  # the resolved one, in which the variant is the product
+    written = verdicts_document([(verdict, beside, None)], __version__, beside)
     proof = prove_inclusion(entry, log.leaves)
     contents: list[tuple[str, str, bytes | memoryview]] = [
         (name, "update package", data.read(0, data.size)),
         ("imgseal.toml", "product file, resolved", text.encode()),
         *((key, "public key", content) for key, content in sorted(keys.items())),
-        ("verdict.json", "verdict", _verdict(verdict)),
+        ("verdict.json", "verdict", json_text(written).encode()),
         ("proof.json", "entry of the release log and proof of inclusion", encode_proof(proof)),
     ]
     sbom = ""
@@ -127,18 +129,16 @@ def export_release(log: "LogFile", entry: "Entry", folder: str, files: ExportFil
         Output(os.path.join(folder, path), [content], replace=False, last=path == "export.json")
         for path, _, content in contents
     ]
-    inputs = [path, log.path, files.product_file, *([files.sbom] if files.sbom is not None else [])]
-    refuse_overlap([output.path for output in outputs], inputs)
-    write_all(outputs)
+    write_all(outputs, [path, log.path, files.product_file, files.sbom])
     return [output.path for output in outputs]
 
 
-def _variant(logged: "LoggedPackage") -> str:
+def _variant(logged: LoggedPackage) -> str:
     """Return the variant as the product file names it."""
     return logged.variant.removesuffix(RECOVERY)
 
 
-def _package_of(entry: "Entry", variant: str | None) -> "LoggedPackage":
+def _package_of(entry: Entry, variant: str | None) -> LoggedPackage:
     found = [each for each in entry.packages if variant is None or _variant(each) == variant]
     if len(found) == 1:
         return found[0]
@@ -152,7 +152,7 @@ def _package_of(entry: "Entry", variant: str | None) -> "LoggedPackage":
     )
 
 
-def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str, dict[str, bytes], Product]":
+def _resolved(path: str, entry: Entry, logged: LoggedPackage) -> tuple[str, dict[str, bytes], Product]:
     """Return the product file as text with the release's numbers in it, the public keys by file name, and the product.
 
     What is of no use away from the maker's machine is left out: signing and development keys, files for the factory,
@@ -201,10 +201,9 @@ def _resolved(path: str, entry: "Entry", logged: "LoggedPackage") -> "tuple[str,
     return written, keys, read(written, name="imgseal.toml")
 
 
-def _trusted(entry: "TrustEntry", folder: str, keys: dict[str, bytes]) -> str | dict[str, object]:
+def _trusted(entry: TrustEntry, folder: str, keys: dict[str, bytes]) -> str | dict[str, object]:
     """Read a trust anchor's key file, and return what stands in the exported product file for it."""
-    path = os.path.join(folder, entry.key)
-    public = load_public(read_bounded(path, "public key", KEY_FILE_BYTES), path)
+    public = public_key(os.path.join(folder, entry.key))
     name = f"keys/{public.key_id.hex()}.pub.pem"
     keys[name] = encode_public(public)
     from datetime import date
@@ -216,7 +215,7 @@ def _trusted(entry: "TrustEntry", folder: str, keys: dict[str, bytes]) -> str | 
     return {"key": name, **limits} if limits else name
 
 
-def _usual_place(entry: "Entry", logged: "LoggedPackage") -> str:
+def _usual_place(entry: Entry, logged: LoggedPackage) -> str:
     name = f"{entry.product}-{entry.version}-{entry.sequence}.suit"
     folders = ["out", os.path.join("out", entry.product)]
     if variant := _variant(logged):
@@ -238,7 +237,7 @@ def _usual_place(entry: "Entry", logged: "LoggedPackage") -> str:
     )
 
 
-def _refuse_other_package(data: ByteView, path: str, product: "Product", logged: "LoggedPackage") -> None:
+def _refuse_other_package(data: ByteView, path: str, product: Product, logged: LoggedPackage) -> None:
     """UsageError unless manifest and statements are those of the log."""
     contents = read_contents(data.read(0, data.size), path, product)
     if contents.manifest_digest != logged.manifest:
@@ -280,26 +279,11 @@ def _refuse_other_bill(data: ByteView, bill: bytes, path: str) -> bool:
     return True
 
 
-def _judge(data: ByteView, name: str, product: "Product", keys: dict[str, bytes], day: str) -> "Verdict":
-    """Judge the package for the keys that were in force on the day that it was built."""
-    trust: Trust = resolve(product, keys.get)
-    verdict = judge(data, name, product, trust, fresh(product), partial=True, day=day)
-    refuse_unless_accepted(verdict, "the package is refused with this product file", hint=_OTHER_FILE)
-    return verdict
-
-
 _OTHER_FILE = "export with the product file of the release (its source revision is in the log): --product FILE"
 
 
-def _verdict(verdict: "Verdict") -> bytes:
-
-    name = "imgseal.toml"  # the resolved one beside it, in which the variant is the product
-    document = verdicts_document([(verdict, name, None)], __version__, name)
-    return json_text(document).encode()
-
-
 def _document(
-    entry: "Entry", logged: "LoggedPackage", head: str, contents: list[tuple[str, str, bytes | memoryview]]
+    entry: Entry, logged: LoggedPackage, head: str, contents: list[tuple[str, str, bytes | memoryview]]
 ) -> bytes:
     files = [file_entry(path, [data], what) for path, what, data in contents]
     document = {

@@ -1,8 +1,9 @@
 """Begins a release log, pins it, and writes down what becomes of releases: withdrawn ones, reservations given up."""
 
 import os
+from collections.abc import Callable
 from functools import wraps
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
@@ -15,11 +16,11 @@ from imgseal.formats.log.proof import Head
 from imgseal.formats.log.tree import EMPTY_ROOT
 from imgseal.records import NamedTuple
 from imgseal.versions import decimal
+from imgseal.workspace.append_entry import append_entry
 from imgseal.workspace.clock import build_time
 from imgseal.workspace.files import write_all
 from imgseal.workspace.log_file import LogFile, pick
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import append_entry
 from imgseal.workspace.staging import Output
 from imgseal.workspace.verified_log import (
     VerifiedLog,
@@ -28,10 +29,6 @@ from imgseal.workspace.verified_log import (
     refuse_unless_continues,
     verified_log,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Any
 
 
 class Chosen(NamedTuple):
@@ -55,11 +52,11 @@ class Chosen(NamedTuple):
         return Project.load(self.product_file, with_log=False)
 
 
-def log_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
+def log_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --log and --product to a command, which gets them as `chosen`."""
 
     @wraps(command)
-    def with_choice(*, log_file: str | None, product_file: str | None, **options: "Any") -> "Any":
+    def with_choice(*, log_file: str | None, product_file: str | None, **options: Any) -> Any:
         return command(chosen=Chosen(log_file, product_file), **options)
 
     log = click.option("--log", "log_file", metavar="FILE", help="This log instead of the product file's.")

@@ -3,17 +3,11 @@
 from imgseal.errors import Place, UsageError, in_file
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block, encode_header_block
-from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.make.place import Payload, Placed
 from imgseal.make.seal import SealedImage
 from imgseal.product.model import Product
 from imgseal.window import ByteView
-
-
-def is_sealed(head: bytes) -> bool:
-    """Say whether a file that starts so is a sealed image or a detached header."""
-    return head.startswith(MAGIC)
 
 
 def adopt(data: ByteView, product: Product, name: str, payload: ByteView | None = None) -> SealedImage:

@@ -9,29 +9,16 @@ one of its words there, wherever it lies.
 import hashlib
 import re
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Protocol
 
 from imgseal.errors import Place, RefusedError
 from imgseal.keys.known_secrets import NEEDLE_BYTES, Needle
 from imgseal.make.key_forms import DER_VERSION, PEM_LABELS, KeyForm, der_key, pem_key
+from imgseal.make.place import Payload
 from imgseal.records import NamedTuple
 from imgseal.window import ByteView, Window
 
-if TYPE_CHECKING:
-
-    class Payload(Protocol):
-        """Bytes that may hold a key; `make.place.Payload` is one."""
-
-        @property
-        def size(self) -> int:
-            """Bytes in all."""
-
-        def chunks(self) -> Iterator[bytes]:
-            """Yield them in order."""
-
-        def read(self, offset: int, length: int) -> bytes:
-            """Return up to `length` bytes from `offset`."""
-
+Searched = Payload | Window
+"""Bytes that may hold a key."""
 
 LEAK_CODES = {
     "leak.private-key": "it holds a private key as files have it: PEM, or DER of PKCS#8, SEC1 or PKCS#1",
@@ -77,7 +64,7 @@ class Scanner:
     def __repr__(self) -> str:
         return f"Scanner({len(self._known)} known)"
 
-    def find(self, payload: "Payload", allowed: frozenset[str] = frozenset()) -> tuple[Leak, ...]:
+    def find(self, payload: Searched, allowed: frozenset[str] = frozenset()) -> tuple[Leak, ...]:
         """Return what is found, in order, at most 16; what is allowed does not count, so that it hides nothing."""
         if payload.size >= _LARGE and self._starts is None:
             self._starts = _starts_of(self._known)
@@ -115,7 +102,7 @@ class Scanner:
         """Return what is found in bytes that are no payload."""
         return self.find(Window.of(ByteView(content)))
 
-    def _known_at(self, payload: "Payload", window: bytes, start: int, candidates: set[int]) -> Iterator[Leak]:
+    def _known_at(self, payload: Searched, window: bytes, start: int, candidates: set[int]) -> Iterator[Leak]:
         for index in sorted(candidates):
             value, needle = self._known[index]
             at = window.find(value)
@@ -171,7 +158,7 @@ def _refusal(leaks: Sequence[Leak], place: Place, expected: str, hint: str) -> R
     return RefusedError(f"{leak.code}: {LEAK_CODES[leak.code]}", place=place, expected=expected, found=found, hint=hint)
 
 
-def _starts_of(known: list[tuple[bytes, Needle | None]]) -> "re.Pattern[str]":
+def _starts_of(known: list[tuple[bytes, Needle | None]]) -> re.Pattern[str]:
     """Return a pattern for the first two bytes of any word, as one character: that is one step through a bitmap."""
     pairs = {chr(value[at] | _PLAIN[value[at + 1]] << 8) for value, _ in known for at in range(_STRIDE)}
     return re.compile("[" + "".join(re.escape(pair) for pair in sorted(pairs)) + "]")
@@ -186,6 +173,6 @@ def _sampled_starts(window: bytes) -> str:
     return both.decode("utf-16-le")
 
 
-def _leak(form: KeyForm, payload: "Payload") -> Leak:
+def _leak(form: KeyForm, payload: Searched) -> Leak:
     digest = hashlib.sha256(payload.read(form.offset, form.size)).digest()
     return Leak("leak.private-key", form.what, form.offset, form.size, digest)

@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from imgseal.errors import InternalError, Place, UsageError
 from imgseal.formats.cbor.strict import encode
@@ -25,9 +24,6 @@ from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import digest_of
 
-if TYPE_CHECKING:
-    from imgseal.formats.suit.component import ComponentId
-
 _ALGORITHMS = {"ESP256": ESP256, "ES256": ES256, "ML-DSA-44": ML_DSA_44}
 
 
@@ -43,10 +39,7 @@ class Package(NamedTuple):
 
     def pieces(self) -> Iterator[bytes | memoryview]:
         """Yield the envelope's bytes in order."""
-        payloads: dict[str, tuple[int, Iterator[bytes | memoryview]]] = {}
-        for image in self.images:
-            for name, size, pieces in _files(image):
-                payloads[name] = size, pieces
+        payloads = {name: (size, pieces) for image in self.images for name, size, pieces in _files(image)}
         yield from envelope_pieces(
             encode(self.digest.to_value()), self.blocks, self.manifest_bytes, self.severed, payloads
         )
@@ -207,19 +200,19 @@ def _text(
     """What people read before they install; never a basis for a decision."""
     text = product.text
     description = text.description or product.name
-    words = [f"{product.name} {product.release.version}: " + ", ".join(_words(images))]
+    brought = dict.fromkeys(f"{image.placed.component.name} {image.statement.version}" for image in images)
+    words = [f"{product.name} {product.release.version}: " + ", ".join(brought)]
     hazards = [c.hazard for c in product.components.values() if c.hazard and any(p.number == c.number for p in parts)]
     words += [f"Caution: {hazard}" for hazard in hazards]
     cautions = text.cautions or (_USUAL if hazards else ())
     words += list(cautions)
-    components: dict[ComponentId, dict[int, str]] = {}
-    by_number = {c.number: c for c in product.components.values()}
+    by_number = {c.number: c.description or c.name for c in product.components.values()}
     maker = {number: said for number, said in ((1, text.vendor_name), (2, text.model)) if said}
-    for part in parts:
-        if part.version is not None:
-            component = by_number[part.number]
-            named = {3: product.vendor, 5: component.description or component.name, 6: str(part.version)}
-            components[part.identifier] = named | maker
+    components = {
+        part.identifier: {3: product.vendor, 5: by_number[part.number], 6: str(part.version), **maker}
+        for part in parts
+        if part.version is not None
+    }
     about = {1: description, 2: "\n".join(words)}
     if bill is not None:
         about[labels.BILL_OF_MATERIALS] = bill_words(bill)
@@ -233,7 +226,3 @@ _USUAL = (
     "An emergency stop must not depend on firmware.",
     "Follow the maker's instructions and local codes; let qualified staff do the work.",
 )
-
-
-def _words(images: tuple[SealedImage, ...]) -> list[str]:
-    return list(dict.fromkeys(f"{image.placed.component.name} {image.statement.version}" for image in images))

@@ -7,6 +7,7 @@ import click
 from imgseal.console.options import ChosenProduct, bill_option, product_options
 from imgseal.console.say import say, say_written
 from imgseal.errors import UsageError
+from imgseal.flow.release import ReleaseResult
 from imgseal.limits import REQUEST_BYTES, RESPONSE_BYTES
 from imgseal.make.seal import SealedImage
 from imgseal.offline.offline_signing import finish, options_of
@@ -18,7 +19,8 @@ from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import load_bill, parse_firmware
 from imgseal.workspace.numbering import Said
 from imgseal.workspace.outputs import release_outputs
-from imgseal.workspace.release_job import Made, firmware_files, number_job, release_job, write_release
+from imgseal.workspace.release_job import firmware_files, number_job, release_job, write_release
+from imgseal.workspace.release_log import Made
 from imgseal.workspace.verified_log import open_log
 
 
@@ -67,11 +69,12 @@ def command(
     arguments = [parse_firmware(argument, project.product) for argument in firmware]
     with firmware_files(arguments, project.product) as files:
         sealed = [file.content for file in files if isinstance(file.content, SealedImage)]
-        if not asked.items[0].is_statement and len(sealed) != len(files):
+        unsealed = [file.name for file in files if not isinstance(file.content, SealedImage)]
+        if unsealed and not asked.items[0].is_statement:
             raise UsageError(
                 "a package is finished with its sealed images",
                 expected="sealed images",
-                found=", ".join(file.name for file in files if not isinstance(file.content, SealedImage)),
+                found=", ".join(unsealed),
                 hint="name the .sealed.bin and .header.bin files that were written beside the request",
             )
         options = options_of(asked, sealed, request)
@@ -79,26 +82,21 @@ def command(
         log = None if options.development else open_log(project)
         project, job, numbered = number_job(project, job, log, Said())
         done = finish(job, asked, answers)
-        made: list[Made] = []
-        if done.release is not None:
+        made, absent = [], []
+        if isinstance(done, ReleaseResult):
             signed = {signer.public.key_id for signer in done.package_signers}
             absent = [signer.name for signer in job.package_signers if signer.public.key_id not in signed]
-            left_out = [f"the package is not signed by {name}, whose holder has sent no response" for name in absent]
-            notes = (*done.release.notes, *left_out)
-            first = done.release.images[0].statement
+            first = done.images[0].statement
             options = options._replace(build_time=first.build_time, source_revision=first.source_revision)
-            made = [Made(project, done.release.package, done.package_signers, numbered)]
-            outputs = release_outputs(
-                done.release, job._replace(package_signers=done.package_signers, options=options), out
-            )
+            made.append(Made(project, done.package, done.package_signers, numbered))
+            outputs = release_outputs(done, job._replace(package_signers=done.package_signers, options=options), out)
         else:
-            assert done.next is not None
-            notes = done.next.notes
-            outputs = request_outputs(done.next, job, out)
-        there = {os.path.realpath(file.name) for file in files if isinstance(file.content, SealedImage)}
+            outputs = request_outputs(done, job, out)
+        there = {os.path.realpath(file.name) for file in files if file.name not in unsealed}
         there |= {name.replace(".header.", ".payload.") for name in there if ".header." in name}
         outputs = [output for output in outputs if os.path.realpath(output.path) not in there]  # byte for byte the same
-        inputs = [request, *responses, *(a.path for a in arguments), *([sbom] if sbom is not None else [])]
-        notes = (*notes, *write_release(outputs, inputs, project, made, options))
+        inputs = [request, *responses, *(a.path for a in arguments), sbom]
+        left_out = [f"the package is not signed by {name}, whose holder has sent no response" for name in absent]
+        notes = (*done.notes, *left_out, *write_release(outputs, inputs, project, made, options))
     say(notes)
     say_written(outputs)

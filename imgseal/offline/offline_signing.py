@@ -6,7 +6,6 @@ requests. What is asked for has passed the judge already, with signatures of key
 
 import hashlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release, seal
@@ -14,7 +13,7 @@ from imgseal.formats.sealed_image.codec import decode_statement, encode_statemen
 from imgseal.formats.suit.shape import Shape
 from imgseal.keys.pem import generate
 from imgseal.keys.remote_signer import LaterSigner, SuppliedSigner
-from imgseal.keys.signer import file_signer
+from imgseal.keys.signer import Signer, file_signer
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES, UNCOUNTED, TrustedKey
 from imgseal.make.pack import draft as draft_package
 from imgseal.make.place import Placed, place_all
@@ -24,11 +23,8 @@ from imgseal.offline.profile import outside
 from imgseal.offline.request import Asked, Item, Request
 from imgseal.offline.response import Response
 from imgseal.product.algorithms import KEY_NAMES
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-
-if TYPE_CHECKING:
-    from imgseal.keys.signer import Signer
-    from imgseal.product.model import Product
 
 
 class Asking(NamedTuple):
@@ -41,17 +37,6 @@ class Asking(NamedTuple):
     images: tuple[SealedImage, ...]
     notes: tuple[str, ...]
     rehearsed: ReleaseResult
-
-
-class Finished(NamedTuple):
-    """What the responses made: a whole release, or sealed images and the request for their package.
-
-    `package_signers` are those that have signed the package of the release.
-    """
-
-    release: ReleaseResult | None
-    next: Asking | None
-    package_signers: "tuple[Signer, ...]" = ()
 
 
 def ask(job: Job, *, with_firmware: bool = False) -> Asking:
@@ -116,8 +101,8 @@ def options_of(request: Request, images: list[SealedImage], name: str) -> SealOp
     return said.pop()
 
 
-def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
-    """Derive again what was asked for, and put the supplied signatures in.
+def finish(job: Job, request: Request, responses: list[Response]) -> ReleaseResult | Asking:
+    """Derive again what was asked for, and put the supplied signatures in: a release, or the request for its package.
 
     Raises SigningKeyError where a signature does not hold or is for anything else, UsageError where one is missing or
     was asked for something that is not made now.
@@ -128,29 +113,26 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
     values = _values(request, responses)
     if not images:
         _refuse_too_few(job, values)
-    supplied: list[SuppliedSigner] = []
-    signers: list[Signer] = []
-    for signer in role_signers:
-        if isinstance(signer, LaterSigner):
-            if not images and signer.public.key_id not in values:
-                continue  # enough others have signed; an image names all of its signers in what they sign
-            supplied.append(SuppliedSigner(signer.public, signer.name, values.pop(signer.public.key_id, {})))
-            signers.append(supplied[-1])
-        else:
-            signers.append(signer)
+    supplied = {
+        signer.public.key_id: SuppliedSigner(signer.public, signer.name, values.pop(signer.public.key_id, {}))
+        for signer in _held_elsewhere(role_signers)
+        if images or signer.public.key_id in values  # an image names all of its signers in what they sign
+    }
+    signers = tuple(
+        supplied.get(signer.public.key_id, signer)
+        for signer in role_signers
+        if signer.public.key_id in supplied or not isinstance(signer, LaterSigner)
+    )
     if values:
         raise SigningKeyError(
             "the request asks for a key that the product file does not name here",
             place=job.product.place("signing"),
-            expected=", ".join(signer.public.key_id.hex() for signer in supplied) or "no key that is held elsewhere",
+            expected=", ".join(key.hex() for key in supplied) or "no key that is held elsewhere",
             found=", ".join(key.hex() for key in values),
             hint="use the product file that the request was made with",
         )
-    if images:
-        done = _finish_images(job._replace(image_signers=tuple(signers)))
-    else:
-        done = Finished(release(job._replace(package_signers=tuple(signers))), None, tuple(signers))
-    for signer in supplied:
+    done = _finish(job._replace(image_signers=signers) if images else job._replace(package_signers=signers))
+    for signer in supplied.values():
         if signer.left:
             raise UsageError(
                 "the request asks for something that is not made now",
@@ -162,10 +144,10 @@ def finish(job: Job, request: Request, responses: list[Response]) -> Finished:
     return done
 
 
-def _finish_images(job: Job) -> Finished:
+def _finish(job: Job) -> ReleaseResult | Asking:
     """Seal; then pack where the package's key is here, and ask for its signature where not."""
     if not _held_elsewhere(job.package_signers):
-        return Finished(release(job), None, job.package_signers)
+        return release(job)
     sealed: list[FirmwareFile] = []
     for file in job.firmware:
         if isinstance(file.content, SealedImage):
@@ -176,7 +158,7 @@ def _finish_images(job: Job) -> Finished:
             file.content, job.product, component, file.name, job.options, job.image_signers, job.trust, day=job.day
         )
         sealed += [FirmwareFile(image.placed.component.name, file.name, image) for image in made]
-    return Finished(None, ask(job._replace(firmware=sealed)))
+    return ask(job._replace(firmware=sealed))
 
 
 def _values(request: Request, responses: list[Response]) -> dict[bytes, dict[bytes, bytes]]:
@@ -208,18 +190,18 @@ def _refuse_too_few(job: Job, values: dict[bytes, dict[bytes, bytes]]) -> None:
     need = 1 if job.unfinished or job.options.development else job.product.trust.need_packages
     for kind in job.product.rules.required:
         mine = [signer for signer in job.package_signers if signer.public.kind == kind]
-        absent = [s for s in mine if isinstance(s, LaterSigner) and s.public.key_id not in values]
+        absent = [signer for signer in _held_elsewhere(tuple(mine)) if signer.public.key_id not in values]
         if absent and len(mine) - len(absent) < min(need, len(mine)):
             by = " or ".join(signer.public.key_id.hex() for signer in absent)
             more = min(need, len(mine)) - len(mine) + len(absent)
             raise _missing(f"{more} more of {KEY_NAMES[kind]} by {by}")
 
 
-def _held_elsewhere(signers: "tuple[Signer, ...]") -> list[LaterSigner]:
+def _held_elsewhere(signers: tuple[Signer, ...]) -> list[LaterSigner]:
     return [signer for signer in signers if isinstance(signer, LaterSigner)]
 
 
-def _placed(files: list[FirmwareFile], product: "Product") -> Iterator[Placed]:
+def _placed(files: list[FirmwareFile], product: Product) -> Iterator[Placed]:
     """Place firmware as `seal` does, with what it carries for other components."""
     for file in files:
         assert not isinstance(file.content, SealedImage)
@@ -233,7 +215,7 @@ def _with_stand_ins(job: Job) -> Job:
     """
     anchors: list[TrustedKey] = []
 
-    def stand_in(signer: "Signer", role: str) -> "Signer":
+    def stand_in(signer: Signer, role: str) -> Signer:
         if not isinstance(signer, LaterSigner):
             return signer
         known = job.trust.anchors(role, development=job.options.development)
@@ -253,9 +235,8 @@ def _with_stand_ins(job: Job) -> Job:
 
     images = tuple(stand_in(signer, IMAGES) for signer in job.image_signers)
     packages = tuple(stand_in(signer, PACKAGES) for signer in job.package_signers)
-    uncounted = tuple(anchor for anchor in anchors if anchor.role == UNCOUNTED)
     trust = job.trust._replace(
         keys=(*job.trust.keys, *(anchor for anchor in anchors if anchor.role != UNCOUNTED)),
-        uncounted=(*job.trust.uncounted, *uncounted),
+        uncounted=(*job.trust.uncounted, *(anchor for anchor in anchors if anchor.role == UNCOUNTED)),
     )
     return job._replace(image_signers=images, package_signers=packages, trust=trust)

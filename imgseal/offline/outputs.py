@@ -1,18 +1,15 @@
 """The files of a signing request."""
 
 import os
-from typing import TYPE_CHECKING
 
+from imgseal.flow.release import Job
+from imgseal.offline.offline_signing import Asking
 from imgseal.offline.request import encode_request
 from imgseal.workspace.outputs import image_outputs, package_file_name
 from imgseal.workspace.staging import Output
 
-if TYPE_CHECKING:
-    from imgseal.flow.release import Job
-    from imgseal.offline.offline_signing import Asking
 
-
-def request_outputs(asking: "Asking", job: "Job", folder: str) -> list[Output]:
+def request_outputs(asking: Asking, job: Job, folder: str) -> list[Output]:
     """Name the files of a request: itself, and the sealed images that a request for a package speaks for."""
     outputs = [output for image in asking.images for output in image_outputs(image, job.product, folder)]
     what = "images" if asking.request.items[0].is_statement else "package"

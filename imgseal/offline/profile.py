@@ -6,7 +6,6 @@ names that verifier, and every screen says so.
 """
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.suit import labels
@@ -15,9 +14,7 @@ from imgseal.formats.suit.manifest import Manifest
 from imgseal.formats.suit.profile import Departure, departure
 from imgseal.formats.suit.shape import Shape
 from imgseal.offline.text_form import escaped
-
-if TYPE_CHECKING:
-    from imgseal.product.model import Product
+from imgseal.product.model import Product
 
 _MADE = 'let it be made again: imgseal build --sign-later; docs/format/package.md, section "The profile"'
 
@@ -52,7 +49,7 @@ def refuse_outside_profile(
     severed: Mapping[int, bytes],
     verifier: str | None,
     place: Place,
-    product: "Product | None" = None,
+    product: Product | None = None,
 ) -> None:
     """InputError for a manifest outside the profile, unless another verifier is named and ceilings are all it leaves.
 

@@ -6,7 +6,6 @@ are signed are derived from it there. Nothing in it is secret, and nothing in it
 
 import hashlib
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
 from imgseal.flow.classes import classes_of_manifest
@@ -22,14 +21,11 @@ from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
 from imgseal.formats.suit.text import decode_text
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES, REQUEST_BYTES
 from imgseal.offline.profile import refuse_outside_profile, remark
-from imgseal.offline.screen import manifest_screen, statement_screen
+from imgseal.offline.screen import manifest_lines, manifest_screen, statement_screen, statement_words
 from imgseal.offline.text_form import CHANGED, encode64, escaped, read_document, refuse, write_document
-from imgseal.offline.words import manifest_words, statement_words
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.values import Kind, Node, array, hexadecimal, record
-
-if TYPE_CHECKING:
-    from imgseal.product.model import Product
 
 KIND = "signing request"
 NUMBERS = {ALGORITHMS[number]: number for number in (ESP256, ES256, ML_DSA_44)}
@@ -96,7 +92,8 @@ class Item(NamedTuple):
         """Say in lines what is signed, in short, from the content alone."""
         if self.severed is None:
             return statement_words(decode_statement(self.content))
-        return self._remarked(manifest_words(decode_manifest(self.content), self.content, self.severed), self.severed)
+        manifest = decode_manifest(self.content)
+        return self._remarked(manifest_lines(manifest, self.content, self.severed, complete=False), self.severed)
 
     def _remarked(self, lines: list[str], severed: Mapping[int, bytes]) -> list[str]:
         """Put what devices would say of a package behind its first line."""
@@ -166,7 +163,7 @@ def decode_request(data: bytes, name: str) -> Request:
     return request
 
 
-def hold_to_profile(request: Request, name: str, product: "Product | None" = None) -> None:
+def hold_to_profile(request: Request, name: str, product: Product | None = None) -> None:
     """InputError for a manifest that devices do not read; with a product file, that its devices do not read."""
     for number, item in enumerate(request.items):
         if item.severed is not None:

@@ -1,6 +1,6 @@
 """The signing response, format 1: signatures for one request, and for no other. docs/format/signing-request.md."""
 
-from imgseal.errors import InputError, Place
+from imgseal.errors import in_file
 from imgseal.limits import RESPONSE_BYTES
 from imgseal.offline.request import Asked, Request
 from imgseal.offline.text_form import base64_text, read_document, refuse, write_document
@@ -65,7 +65,7 @@ def decode_response(data: bytes, name: str, request: Request, digest: bytes) -> 
     InputError for one to another request, for a signature that was not asked for, for anything that is not exactly
     what `encode_response` writes. No signature is verified here.
     """
-    try:
+    with in_file(name):
         response = _RESPONSE.read(read_document(data, KIND, RESPONSE_BYTES))
         if response.request != digest:
             refuse(
@@ -85,7 +85,4 @@ def decode_response(data: bytes, name: str, request: Request, digest: bytes) -> 
                 )
         if encode_response(response) != data:
             refuse("the response is not as imgseal writes it", "")
-    except InputError as error:
-        error.place = Place(file=name, key=error.place.key)
-        raise
     return response

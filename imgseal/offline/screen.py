@@ -1,21 +1,25 @@
-"""What is shown to a person who is asked to sign: every field of a statement, every value of a manifest.
+"""What a person reads who is asked to sign: every field of a statement, every value of a manifest; or a summary.
 
-The summary in the request (`words.py`) is for files and mails. A screen that leaves a field out lets a request say
+The summary stands in the request, for files and mails. A screen that leaves a field out lets a request say
 something there unseen, so that lines follow the field table, and a field that is added to it shows by itself.
 """
 
 import struct
 import textwrap
 from collections.abc import Callable, Mapping
+from itertools import islice
 
 from imgseal.formats.cose.labels import ALGORITHMS
 from imgseal.formats.sealed_image import layout
-from imgseal.formats.suit.manifest import decode_manifest
-from imgseal.offline.text_form import escaped
-from imgseal.offline.words import manifest_lines
+from imgseal.formats.sealed_image.statement import Statement
+from imgseal.formats.suit.envelope import Envelope, wrapped_digest
+from imgseal.formats.suit.manifest import Manifest, decode_manifest
+from imgseal.formats.suit.outline import outline
+from imgseal.offline.text_form import escaped, refuse
 from imgseal.times import utc
-from imgseal.versions import Version
+from imgseal.versions import Version, suit_words
 
+_LINES = 1000  # of a summary or screen
 _WIDTH = 100
 _WORDS = 4  # of a version
 
@@ -49,7 +53,7 @@ _Values = Mapping[str, tuple[object, ...]]
 
 def _head(values: _Values) -> str:
     (number,), (kind,), (flags,) = (values[name] for name in ("component_number", "component_kind", "flags"))
-    what = {layout.CODE: "code", layout.DATA: "data"}.get(kind, f"kind {kind}")  # type: ignore[call-overload]
+    what = _KINDS.get(kind, f"kind {kind}")
     made = "development" if isinstance(flags, int) and flags & layout.FLAG_DEVELOPMENT else "released"
     version, (counter,) = _version(values["version"]), values["counter"]
     return f"sealed image of component {number} ({what}, {made}), version {version}, counter {counter}"
@@ -85,9 +89,11 @@ def _algorithm(value: tuple[object, ...]) -> str:
     return f"{number} ({name})" if name else str(number)
 
 
+_KINDS: Mapping[object, str] = {layout.CODE: "code", layout.DATA: "data"}
+
+
 def _kind(value: tuple[object, ...]) -> str:
-    words = {layout.CODE: " (code)", layout.DATA: " (data)"}
-    return f"{value[0]}{words.get(value[0], '')}"  # type: ignore[call-overload]
+    return f"{value[0]} ({_KINDS[value[0]]})" if value[0] in _KINDS else str(value[0])
 
 
 def _flags(value: tuple[object, ...]) -> str:
@@ -138,3 +144,44 @@ def _shown(name: str, value: tuple[object, ...]) -> str:
 def manifest_screen(content: bytes, severed: Mapping[int, bytes]) -> list[str]:
     """Return the lines of a manifest and of the members severed from it, nothing shortened."""
     return manifest_lines(decode_manifest(content), content, severed, complete=True)
+
+
+def statement_words(statement: Statement) -> list[str]:
+    """Return the lines of a statement."""
+    kind = "code" if statement.kind == layout.CODE else "data"
+    made = "development" if statement.development else "released"
+    lines = [
+        (
+            f"sealed image of component {statement.component} ({kind}, {made}), version {statement.version}, "
+            f"counter {statement.counter}"
+        ),
+        (
+            f"vendor {statement.vendor_id.hex()}, class {statement.class_id.hex()}, "
+            f"hardware {statement.hardware[0]} to {statement.hardware[1]}"
+        ),
+        f"payload of {statement.payload_size} bytes at 0x{statement.link_address:08x}"
+        + (", header kept apart" if statement.detached else ""),
+        f"payload SHA-256 {statement.payload_digest.hex()}",
+    ]
+    lines += [
+        f"needs {'the bootloader' if need.component == 0 else f'component {need.component}'} {need}"
+        for need in statement.needs
+    ]
+    if statement.source_revision:
+        lines.append(f"source revision {statement.source_revision.hex()}")
+    return [*lines, f"built {utc(statement.build_time)}"]
+
+
+def manifest_lines(manifest: Manifest, content: bytes, severed: Mapping[int, bytes], *, complete: bool) -> list[str]:
+    """Return the lines of a manifest and of the members severed from it, as a tree.
+
+    `complete` ones show each value in full, reporting policies too.
+    """
+    version = suit_words(manifest.set_version)
+    release = "" if version is None else f", release {version}"
+    digest = wrapped_digest(content)
+    lines = [f"update package{release}, sequence {manifest.sequence_number}"]
+    lines += islice(outline(Envelope(digest, b"", (), content, severed, {}), complete=complete), _LINES)
+    if len(lines) > _LINES:
+        refuse("the manifest says more than a person would read", "manifest", f"at most {_LINES} lines", "more")
+    return [escaped(line) for line in lines]

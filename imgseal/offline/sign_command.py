@@ -1,15 +1,17 @@
 """`imgseal sign`: a signature by somebody who has seen what it is for."""
 
 import os
-from typing import TYPE_CHECKING
 
 import click
 
 from imgseal import __version__
+from imgseal.check.context import Context
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.console.say import say
+from imgseal.device_state.device import fresh
 from imgseal.errors import ImgsealError, Place, SigningKeyError, UsageError
+from imgseal.findings import Verdict
 from imgseal.flow.release import sign_package
 from imgseal.formats.log.entry import AddedSignature
 from imgseal.keys.public_key import KINDS
@@ -17,21 +19,16 @@ from imgseal.keys.published import refuse_published
 from imgseal.keys.signer import sign_and_verify
 from imgseal.limits import REQUEST_BYTES
 from imgseal.product.references import is_token_uri
+from imgseal.window import ByteView
+from imgseal.workspace.append_entry import write_with_entry
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import build_time, today
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.key_files import open_signer
 from imgseal.workspace.project import Project, nearest_product
-from imgseal.workspace.release_log import write_with_entry
 from imgseal.workspace.staging import Output
 from imgseal.workspace.verified_log import open_log
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from imgseal.findings import Verdict
-    from imgseal.window import ByteView
 
 
 @click.command(
@@ -50,13 +47,7 @@ Examples:
 @click.option("--out", metavar="FILE", help="What is written; default for a request: X.response.json beside it.")
 @click.option("--yes", is_flag=True, help="Sign without being asked.")
 @product_options
-def command(
-    what: str,
-    reference: str,
-    out: str | None,
-    yes: bool,
-    chosen: ChosenProduct,
-) -> None:
+def command(what: str, reference: str, out: str | None, yes: bool, chosen: ChosenProduct) -> None:
     """Sign a signing request, or add a signature to an update package.
 
     What will be signed is shown first, and somebody has to agree. A request needs no product file: what it says is
@@ -72,18 +63,7 @@ def command(
     if kind is not None:
         message, hint = _NOT_SIGNED[kind]
         raise UsageError(message, place=Place(file=what), hint=hint)
-
-    def own(classes: frozenset[bytes]) -> Project | None:
-        """Return the product at hand of these classes, or the one that is here; None where there is none."""
-        if chosen.file is None and nearest_product(".") is None:
-            return None
-        products = chosen.every()
-        fitting = [each for each in products.projects if each.product.class_id in classes]
-        if fitting or products.is_line:
-            return fitting[0] if fitting else None
-        return products.projects[0]
-
-    _sign_request(data, what, reference, out, own, yes=yes)
+    _sign_request(data, what, reference, out, chosen, yes=yes)
 
 
 _NOT_SIGNED = {
@@ -97,13 +77,7 @@ _NOT_SIGNED = {
 
 
 def _sign_request(
-    view: "ByteView",
-    path: str,
-    reference: str,
-    out: str | None,
-    own: "Callable[[frozenset[bytes]], Project | None]",
-    *,
-    yes: bool,
+    view: ByteView, path: str, reference: str, out: str | None, chosen: ChosenProduct, *, yes: bool
 ) -> None:
     from imgseal.offline.request import NUMBERS, Asked, decode_request, hold_to_profile, request_digest
     from imgseal.offline.response import Response, Signed, encode_response
@@ -121,7 +95,7 @@ def _sign_request(
     request = decode_request(data, path)
     classes = frozenset(each for item in request.items for each in item.classes)
     try:
-        project = own(classes)
+        project = _own(chosen, classes)
     except ImgsealError:
         if not request.items[0].is_statement:
             raise
@@ -129,7 +103,7 @@ def _sign_request(
     if project is not None and not request.items[0].is_statement:
         hold_to_profile(request, path, project.product)
     target = out or path.removesuffix(".json").removesuffix(".request") + ".response.json"
-    refuse_overlap([target], [path, *_file_of(reference)])
+    refuse_overlap([target], [path, _file_of(reference)])
     signer = open_signer(reference)
     refuse_published(signer.public, signer.name)
     mine: list[tuple[int, Asked]] = [
@@ -147,19 +121,16 @@ def _sign_request(
             found=signer.public.key_id.hex(),
             hint="give the request to the holder of that key; imgseal key show FILE shows a key's identifier",
         )
-    click.echo(f"request {request_digest(data).hex()}", err=True)
-    click.echo(f'called "{escaped(request.about)}" by its maker', err=True)
+    lines = [f"request {request_digest(data).hex()}", f'called "{escaped(request.about)}" by its maker']
     if project is not None:
-        click.echo(escaped(_whose(classes, project)), err=True)
+        lines.append(escaped(_whose(classes, project)))
     for number in dict.fromkeys(number for number, _ in mine):
         item = request.items[number]
-        click.echo("", err=True)
-        for line in item.screen():
-            click.echo(f"  {escaped(line)}", err=True)
+        lines += ["", *(f"  {escaped(line)}" for line in item.screen())]
         if item.payload is not None:
-            click.echo("    its firmware is in the request, and is the one that the digest names", err=True)
-        click.echo(f"  to sign, SHA-256 {item.digest.hex()}", err=True)
-    click.echo("", err=True)
+            lines.append("    its firmware is in the request, and is the one that the digest names")
+        lines.append(f"  to sign, SHA-256 {item.digest.hex()}")
+    click.echo("\n".join([*lines, ""]), err=True)
     _consent(f"Sign {'these ' + str(len(mine)) if len(mine) > 1 else 'this'} with {signer.name}?", yes=yes)
     signatures = []
     for number, asked in mine:
@@ -169,6 +140,17 @@ def _sign_request(
     response = encode_response(Response(request_digest(data), tuple(signatures)))
     write_all([Output(target, [response], replace=False)])  # another holder's may lie there
     click.echo(target)
+
+
+def _own(chosen: ChosenProduct, classes: frozenset[bytes]) -> Project | None:
+    """Return the product at hand of these classes, or the one that is here; None where there is none."""
+    if chosen.file is None and nearest_product(".") is None:
+        return None
+    products = chosen.every()
+    fitting = [each for each in products.projects if each.product.class_id in classes]
+    if fitting or products.is_line:
+        return fitting[0] if fitting else None
+    return products.projects[0]
 
 
 def _whose(classes: frozenset[bytes], project: Project) -> str:
@@ -182,18 +164,17 @@ def _whose(classes: frozenset[bytes], project: Project) -> str:
     return f"NOT for devices of {project.words} ({product.vendor}, class {product.class_name}): it has class {found}"
 
 
-def _sign_package(project: Project, data: "ByteView", name: str, reference: str, out: str | None, *, yes: bool) -> None:
-
+def _sign_package(project: Project, data: ByteView, name: str, reference: str, out: str | None, *, yes: bool) -> None:
     signer = open_signer(reference)
 
     if out is None:
         raise UsageError("a package with another signature is a new file", hint="name it: --out FILE")
-    refuse_overlap([out], [name, *_file_of(reference), *project.own_files()])
+    refuse_overlap([out], [name, _file_of(reference), *project.own_files()])
 
     log = open_log(project)
     entry = None if log is None else log.of_manifest(_manifest_of(data))
 
-    def agree(verdict: "Verdict") -> None:
+    def agree(verdict: Verdict) -> None:
         for label, text in verdict.details:
             click.echo(f"  {label:<10}{text}", err=True)
         if log is not None and entry is None:
@@ -205,16 +186,9 @@ def _sign_package(project: Project, data: "ByteView", name: str, reference: str,
             )
         _consent(f"Sign this package with {signer.name}?", yes=yes)
 
-    made, verdict = sign_package(
-        data,
-        name,
-        project.product,
-        project.trust(),
-        signer,
-        day=today(),
-        agree=agree,
-        fielded=fielded_now(project, None, development=False),
-    )
+    state = fresh(project.product)._replace(fielded=fielded_now(project, None, development=False))
+    context = Context(project.product, project.trust(), state, partial=True, day=today())
+    made, verdict = sign_package(data, name, context, signer, agree)
     draft = None
     if entry is not None:
         keys = (signer.public.key_id,)
@@ -226,7 +200,7 @@ def _sign_package(project: Project, data: "ByteView", name: str, reference: str,
     click.echo(out)
 
 
-def _manifest_of(data: "ByteView") -> bytes:
+def _manifest_of(data: ByteView) -> bytes:
     from imgseal.formats.suit.envelope import decode_envelope
 
     return decode_envelope(data.read(0, data.size)).digest.value
@@ -245,6 +219,6 @@ def _consent(question: str, *, yes: bool) -> None:
         raise UsageError("nothing was signed: the answer was no", hint="answer y when it is what should be signed")
 
 
-def _file_of(reference: str) -> list[str]:
+def _file_of(reference: str) -> str | None:
     """Return the key's file, which no output may replace; a token has none."""
-    return [] if is_token_uri(reference) else [reference]
+    return None if is_token_uri(reference) else reference

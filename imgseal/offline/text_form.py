@@ -5,7 +5,7 @@ import json
 from typing import NoReturn
 
 from imgseal.errors import InputError
-from imgseal.values import Document, KeyPath, Kind, Node, shown
+from imgseal.values import Document, KeyPath, Kind, Node, cut, shown
 
 _SHOWN = 160
 CHANGED = "is it the right file? then it was changed on the way: get it again"
@@ -27,7 +27,7 @@ class _Strangers(Document):
     ) -> NoReturn:
         """Raise InputError; what was found is cut, and can do nothing to a terminal."""
         if found is not None:
-            found = escaped(found if len(found) <= _SHOWN else found[: _SHOWN - 3] + "...")
+            found = escaped(cut(found, _SHOWN))
         super().refuse(path, message, expected, found, hint)
 
 
@@ -51,7 +51,7 @@ def read_document(data: bytes, kind: str, most: int) -> Node:
     if len(data) > most:
         refuse(f"the {kind} is too large", "", f"at most {most} bytes", str(len(data)))
     try:
-        node = Node(_DOCUMENT, _DOCUMENT.parse(data, kind))
+        node = _DOCUMENT.node(data, kind)
     except InputError as error:
         refuse(f"this is no {kind}", "", "JSON text in ASCII", error.message)
     said = node.value.get("imgseal", "nothing") if isinstance(node.value, dict) else shown(node.value)

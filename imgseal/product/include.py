@@ -19,11 +19,11 @@ DEPTH = 4
 """Files that may be read beside a product file; a chain of more is a mistake, or somebody's trap."""
 
 _FILES = frozenset(
-    (*table.split("."), key.name)
+    (*table.split("."), name)
     for table, keys in KEYS.items()
     if table.partition(".")[0] in SHARED
-    for key in keys
-    if key.type.startswith("file") or (table.partition(".")[0] == "trust" and key.type == "array")
+    for name, key in keys.items()
+    if key.kind.words.startswith("file") or (table.partition(".")[0] == "trust" and key.kind.words == "array")
 )
 """Keys of files: in an included file they are relative to it."""
 
@@ -77,7 +77,7 @@ def add_included(document: Document, tree: Tree, read_file: ReadFile | None) -> 
 
 def _refuse_own(inner: Document, part: Tree, product_file: str) -> None:
     """UsageError for what does not belong into a file that several products include."""
-    Table(inner, part, (), "").integer("format", 1, 1)
+    Table(inner, part, (), "").get("format")
     for key in part:
         if key not in SHARED:
             inner.refuse(

@@ -2,10 +2,19 @@
 
 from collections.abc import Callable, Mapping
 
-from imgseal.product.model import LastNumbers
 from imgseal.product.table import Table
+from imgseal.records import NamedTuple
 
 _U32 = 0xFFFF_FFFF
+
+
+class LastNumbers(NamedTuple):
+    """What the release log has for a class: the highest sequence that was given, counters by component number."""
+
+    sequence: int
+    counters: Mapping[int, int]
+
+
 Numbers = Callable[[str], Mapping[bytes, LastNumbers]]
 """The path of a release log -> what it has, by class identifier."""
 

@@ -46,13 +46,6 @@ class Release(NamedTuple):
     next: bool = False
 
 
-class LastNumbers(NamedTuple):
-    """What the release log has for a class: the highest sequence that was given, counters by component number."""
-
-    sequence: int
-    counters: Mapping[int, int]
-
-
 class SigningKeys(NamedTuple):
     """Key references as the product file writes them, relative to its folder; one for each algorithm, or none."""
 
@@ -221,15 +214,21 @@ class TrustTable(NamedTuple):
     contingency: str | None = None
     uncounted: tuple[TrustEntry, ...] = ()
 
+    @property
+    def roles(self) -> dict[str, tuple[TrustEntry, ...]]:
+        """The keys of each role; a role is called as it is in [trust]."""
+        return {
+            "images": self.images,
+            "packages": self.packages,
+            "development.images": self.development_images,
+            "development.packages": self.development_packages,
+            "uncounted": self.uncounted,
+        }
+
     def files(self) -> Iterator[tuple[str, str]]:
         """Yield every file that [trust] names, with the key that names it."""
-        for key, entries in (
-            ("trust.uncounted", self.uncounted),
-            ("trust.development.packages", self.development_packages),
-            ("trust.development.images", self.development_images),
-            ("trust.packages.keys", self.packages),
-            ("trust.images.keys", self.images),
-        ):
+        for role, entries in reversed(self.roles.items()):
+            key = f"trust.{role}.keys" if role in ("images", "packages") else f"trust.{role}"
             yield from ((entry.key, key) for entry in entries)
         for key, file in (("trust.apex", self.apex), ("trust.contingency", self.contingency)):
             if file is not None:

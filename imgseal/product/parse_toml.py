@@ -9,10 +9,10 @@ from imgseal.values import shown
 
 Tree = dict[str, object]
 _PEOPLE = tuple(
-    (*table.split("."), key.name)
+    (*table.split("."), key)
     for table, keys in KEYS.items()
     for key in keys
-    if table == "text" or key.name in ("description", "hazard", "reason")
+    if table == "text" or key in ("description", "hazard", "reason")
 )
 """Keys of texts that people read, in any language; NAME stands for a name of the maker's choice."""
 
@@ -38,11 +38,8 @@ def parse(text: str, name: str) -> Tree:
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        line = None
-        if "(at line " in message:
-            message, _, tail = message.rpartition(" (at line ")
-            line = int(tail.split(",")[0])
+        front, at_line, tail = str(error).rpartition(" (at line ")
+        message, line = (front, int(tail.split(",")[0])) if at_line else (tail, None)
         raise UsageError(
             f"this is not TOML: {message[:1].lower()}{message[1:]}",
             place=Place(file=name, line=line),

@@ -3,6 +3,8 @@
 A pattern matches a whole path, and letters as they stand: an exception must not excuse more than it says.
 """
 
+from fnmatch import fnmatchcase
+
 _ANY = "**"
 
 
@@ -35,19 +37,5 @@ def matches(pattern: str, path: str) -> bool:
 
 
 def _is_like(pattern: str, name: str) -> bool:
-    """Match one name; linear in the product of both lengths, whatever the pattern."""
-    star, kept = -1, 0
-    at = want = 0
-    while at < len(name):
-        if want < len(pattern) and pattern[want] == "*":
-            star, kept = want, at
-            want += 1
-        elif want < len(pattern) and pattern[want] in ("?", name[at]):
-            want += 1
-            at += 1
-        elif star >= 0:
-            kept += 1
-            want, at = star + 1, kept
-        else:
-            return False
-    return not pattern[want:].strip("*")
+    """Match one name; brackets stand for themselves."""
+    return fnmatchcase(name, pattern.replace("[", "[[]"))

@@ -7,9 +7,6 @@ from imgseal.product.read_toml import read_gate
 from imgseal.product.table import Document, Table
 from imgseal.records import NamedTuple
 
-MEMBERS = 256
-"""Patterns of members in a line file, and members of a line."""
-
 _HOLDS = ("format", "line", "gate")
 
 
@@ -31,7 +28,7 @@ def read_line(text: str, name: str) -> LineFile | None:
         return None
     document = Document(text, name)
     root = Table(document, tree, (), "")
-    root.integer("format", 1, 1)
+    root.get("format")
     for key in tree:
         if key not in _HOLDS:
             document.refuse(
@@ -41,7 +38,7 @@ def read_line(text: str, name: str) -> LineFile | None:
                 key,
                 "say it in the members' product files, or in a file that they include",
             )
-    members = root.table("line", "line").texts("members", least=1, most=MEMBERS)
+    members = root.table("line", "line").get("members")
     for index, pattern in enumerate(members):
         wrong = wrong_with(pattern) or ("** is for the gate's patterns" if "**" in pattern else None)
         if wrong is not None:
@@ -52,4 +49,4 @@ def read_line(text: str, name: str) -> LineFile | None:
                 f"{pattern}: {wrong}",
                 "members lie below the folder of the line's file; * and ? stand for parts of a folder's name",
             )
-    return LineFile(members, read_gate(root.table("gate", "gate")) if "gate" in root else Gate(), document)
+    return LineFile(members, read_gate(root.table("gate", "gate")), document)

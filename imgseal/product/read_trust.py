@@ -2,14 +2,13 @@
 
 from collections.abc import Mapping
 
-from imgseal.limits import BLOCKS
 from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
 from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
 from imgseal.product.references import is_token_uri
-from imgseal.product.table import Table, Value, iso_day
+from imgseal.product.table import Table
+from imgseal.product.value import iso_day
 from imgseal.values import shown
 
-_U32 = 0xFFFF_FFFF
 _URIS = "docs/keys.md shows URIs that work"
 
 
@@ -17,10 +16,9 @@ def read_references(table: Table, key: str) -> tuple[str, ...]:
     """Read the key references of a role: a text, or two to sixteen in brackets."""
     if key not in table:
         return ()
-    value = table.raw(key)
-    if not isinstance(value, list):
-        return (_reference(table, key, table.text(key)),)
-    return tuple(_reference(table, key, name) for name in table.texts(key, least=2, most=16))
+    value = table.at(key)
+    names = value.texts(2, 16) if isinstance(value.value, list) else (value.text(),)
+    return tuple(_reference(table, key, name) for name in names)
 
 
 def _reference(table: Table, key: str, text: str) -> str:
@@ -62,7 +60,7 @@ def _refuse_token(table: Table, key: str, text: str) -> None:
 
 def read_rules(table: Table) -> Rules:
     """Read [rules]."""
-    algorithms = table.texts("algorithms", ["ESP256"], least=1, most=len(ALGORITHMS))
+    algorithms = table.get("algorithms")
     for algorithm in algorithms:
         if algorithm not in ALGORITHMS:
             table.refuse(
@@ -72,25 +70,13 @@ def read_rules(table: Table) -> Rules:
                 algorithm,
                 "HSS-LMS is left out: docs/decisions/011-hash-based-signatures.md" if "LMS" in algorithm else None,
             )
-    return Rules(
-        algorithms,
-        _must_verify(table, algorithms),
-        table.choice("example_keys", ("refuse", "development"), "refuse"),
-        table.choice("external_code", ("refuse", "accept"), "refuse"),
-        table.integer("minimum_battery", 1, _U32) if "minimum_battery" in table else None,
-        table.integer("update_priority", -(1 << 31), (1 << 31) - 1, 0),
-        table.integer("trial_attempts", 1, 100, 3),
-        table.integer("trial_power_ons", 1, 200, 20),
-        table.choice("sbom", ("optional", "required"), "optional"),
-        _unverified(table),
-        table.text("verifier") if "verifier" in table else None,
-        table.choice("at_boot", ("signature", "digest"), "signature"),
-    )
+    must_verify, unverified = _must_verify(table, algorithms), _unverified(table)
+    return table.record(Rules, algorithms=algorithms, must_verify=must_verify, unverified=unverified)
 
 
 def _unverified(table: Table) -> tuple[str, ...]:
     """Read the algorithms whose signatures packages may carry although nothing can verify them."""
-    names = table.texts("unverified", ())
+    names: tuple[str, ...] = table.get("unverified")
     for name in names:
         if name in ALGORITHMS:
             table.refuse(
@@ -114,9 +100,9 @@ def _must_verify(table: Table, algorithms: tuple[str, ...]) -> tuple[str, ...]:
     for name in algorithms:
         firsts.setdefault(ALGORITHMS[name], name)
     names = tuple(firsts.values())
-    if table.raw("must_verify", "all") == "all":
+    if table.raw("must_verify") == "all":
         return names
-    given = table.texts("must_verify", least=1)
+    given = table.at("must_verify").texts(1, 64)
     for name in given:
         if name not in names:
             table.refuse("must_verify", "nothing here is signed with this", ", ".join(names), name)
@@ -127,41 +113,38 @@ def _must_verify(table: Table, algorithms: tuple[str, ...]) -> tuple[str, ...]:
 
 def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
     """Read [trust]: the entries of each role, and how many signers it needs."""
-    roles = []
+    roles: list[tuple[tuple[TrustEntry, ...], int]] = []
     for role in ("images", "packages"):
         if role not in table:
             table.refuse(role, "this key is missing", f"[trust.{role}] with keys = [...]", "nothing")
         part = table.table(role, f"trust.{role}")
-        entries = tuple(_entry(part, value, role, components) for value in _list(part, "keys", least=1))
-        need = part.integer("need", 1, 16, 1)
+        values = part.raw("keys")
+        if not isinstance(values, list) or not values:
+            expected = "one or more public key files in brackets"
+            part.refuse("keys", "this is no list of keys", expected, shown(values))
+        entries = tuple(_entry(part, value, role, components) for value in values)
+        need = part.get("need")
         if need > len(entries):
             part.refuse("need", "more signers are needed than there are keys", f"at most {len(entries)}", str(need))
         roles.append((entries, need))
     development = table.table("development", "trust.development")
-    desk = [tuple(TrustEntry(text) for text in development.texts(role, ())) for role in ("images", "packages")]
-    uncounted = tuple(TrustEntry(text) for text in table.texts("uncounted", (), most=BLOCKS))
-    for entry in uncounted:
-        _refuse_token(table, "uncounted", entry.key)
-    lone = [table.optional(name, Value.text) for name in ("apex", "contingency")]
-    for name, text in zip(("apex", "contingency"), lone, strict=True):
-        if text is not None:
-            _refuse_token(table, name, text)
-    if lone[1] is not None and lone[0] is None:
-        table.refuse("contingency", "a contingency key for nothing", "trust.apex as well", lone[1])
-    for role, keys in zip(("images", "packages"), desk, strict=True):
-        for entry in keys:
-            _refuse_token(development, role, entry.key)
+    desk = [tuple(TrustEntry(text) for text in development.get(role)) for role in ("images", "packages")]
+    uncounted = tuple(TrustEntry(text) for text in table.get("uncounted"))
+    apex, contingency = table.get("apex"), table.get("contingency")
+    if contingency is not None and apex is None:
+        table.refuse("contingency", "a contingency key for nothing", "trust.apex as well", contingency)
     seen: dict[str, str] = {}
-    for where, entries in (
-        ("trust.images", roles[0][0]),
-        ("trust.packages", roles[1][0]),
-        ("trust.development.images", desk[0]),
-        ("trust.development.packages", desk[1]),
-        ("trust.apex", tuple(TrustEntry(name) for name in lone[:1] if name)),
-        ("trust.contingency", tuple(TrustEntry(name) for name in lone[1:] if name)),
-        ("trust.uncounted", uncounted),
+    for holder, where, entries in (
+        (table, "trust.images", roles[0][0]),
+        (table, "trust.packages", roles[1][0]),
+        (development, "trust.development.images", desk[0]),
+        (development, "trust.development.packages", desk[1]),
+        (table, "trust.apex", (TrustEntry(apex),) if apex else ()),
+        (table, "trust.contingency", (TrustEntry(contingency),) if contingency else ()),
+        (table, "trust.uncounted", uncounted),
     ):
         for entry in entries:
+            _refuse_token(holder, where.rpartition(".")[2], entry.key)
             if entry.key in seen:
                 table.refuse(
                     where.split(".")[1],
@@ -171,14 +154,9 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
                     "make a key for each role: imgseal key new FILE",
                 )
             seen[entry.key] = where
-    return TrustTable(roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], lone[0], lone[1], uncounted)
-
-
-def _list(table: Table, key: str, least: int) -> list[object]:
-    value = table.raw(key)
-    if not isinstance(value, list) or len(value) < least:
-        table.refuse(key, "this is no list of keys", "one or more public key files in brackets", shown(value))
-    return value
+    return TrustTable(
+        roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], apex, contingency, uncounted
+    )
 
 
 def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:

@@ -1,330 +1,352 @@
 """Every key of the product file: the one table that the reader, its suggestions and the documentation follow."""
 
+from collections.abc import Callable
+from typing import Any
+
+from imgseal.formats.install_record.room import WRITE_UNIT_MAX
+from imgseal.limits import BLOCKS, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN, LINE_MEMBERS
+from imgseal.product.algorithms import ALGORITHMS
+from imgseal.product.cores import CORES
+from imgseal.product.value import Value
 from imgseal.records import NamedTuple
+
+REQUIRED = object()
+
+
+class Kind(NamedTuple):
+    """What a value is, in words; how it is read; and what an absent one is that has no other default."""
+
+    words: str
+    read: Callable[[Value], Any] = lambda value: value.value
+    absent: object = None
 
 
 class Key(NamedTuple):
-    """A key of a table: type in words, default in words (`required` for none), and its meaning."""
+    """A key of a table: its kind, its meaning, its default; `says` is the default in words where they are others."""
 
-    name: str
-    type: str
-    default: str
+    kind: Kind
     meaning: str
+    default: object = None
+    says: str | None = None
 
 
-KEYS: dict[str, tuple[Key, ...]] = {
-    "": (
-        Key("format", "integer", "required", "1"),
-        Key("include", "file", "none", "a file with what this product has in common with others"),
-        Key("product", "table", "required", "what the product is"),
-        Key("release", "table", "required", "what names this release"),
-        Key("signing", "table", "none", "private keys, by `development` and `release`"),
-        Key("memory", "table", "required", "memories by name"),
-        Key("slot", "table", "required", "slots by name"),
-        Key("component", "table", "required", "components by name"),
-        Key("bootloader", "table", "none", "the bootloader that devices leave the factory with"),
-        Key("trust", "table", "required", "public keys that are trusted"),
-        Key("rules", "table", "defaults", "rules of the product"),
-        Key("limits", "table", "none", "what an update may take"),
-        Key("factory", "table", "none", "what `imgseal factory` merges beside the sealed images"),
-        Key("log", "table", "none", "the release log"),
-        Key("firmware", "table", "defaults", "how firmware files are read"),
-        Key("gate", "table", "none", "what `imgseal gate` looks at beside firmware it recognises, and what it excuses"),
-        Key("text", "table", "none", "what packages say to people"),
-        Key("line", "table", "none", "the members of a product line; a file with this table is no product file"),
-        Key(
-            "variant",
-            "table",
-            "none",
-            "variants by name: class, hardware, and keys of memories, slots and components",
+def required(kind: Kind, meaning: str, says: str = "required") -> Key:
+    """Return a key that has to be there; `says` where not in every table."""
+    return Key(kind, meaning, REQUIRED, says)
+
+
+def integer(least: int = 0, most: int = 0xFFFF_FFFF) -> Kind:
+    """Return the kind of integers in a range."""
+    return Kind("integer", lambda value: value.integer(least, most))
+
+
+def integer_or(word: str) -> Kind:
+    """Return the kind of integers, in whose place a word may stand: the release log has the number."""
+    whole = integer()
+    return Kind(f'integer or "{word}"', lambda value: word if value.value == word else whole.read(value))
+
+
+def text(words: str = "text", most: int = 4096) -> Kind:
+    """Return the kind of texts."""
+    return Kind(words, lambda value: value.text(most))
+
+
+def texts(words: str = "array", least: int = 0, most: int = 64) -> Kind:
+    """Return the kind of arrays of different texts."""
+    return Kind(words, lambda value: value.texts(least, most), ())
+
+
+def written(such: str) -> Kind:
+    """Return the kind of names of files that are written."""
+    return Kind("file", lambda value: value.file(such))
+
+
+def choice(*options: str, words: str | None = None) -> Kind:
+    """Return the kind of one of a few words."""
+    quoted = [f'"{option}"' for option in options]
+    said = " or ".join(filter(None, (", ".join(quoted[:-1]), quoted[-1])))
+    return Kind(words or said, lambda value: value.choice(options))
+
+
+SIZE, NUMBER, PAIR = Kind("size", Value.size), Kind("number", Value.number), Kind("two numbers", Value.pair)
+BOOLEAN, VERSION = Kind("boolean", Value.boolean), Kind("version", Value.version)
+TABLE, TABLES = Kind("table"), Kind("array of tables")
+_NAMES = Kind("memory name or names", lambda value: value.one_or_more(8), ())
+_REFERENCES, _RANGE, _KEYS = Kind("file or files"), Kind("range", Value.hardware), Kind("array")
+
+KEYS: dict[str, dict[str, Key]] = {
+    "": {
+        "format": required(integer(1, 1), "1"),
+        "include": Key(text("file"), "a file with what this product has in common with others"),
+        "product": required(TABLE, "what the product is"),
+        "release": required(TABLE, "what names this release"),
+        "signing": Key(TABLE, "private keys, by `development` and `release`"),
+        "memory": required(TABLE, "memories by name"),
+        "slot": required(TABLE, "slots by name"),
+        "component": required(TABLE, "components by name"),
+        "bootloader": Key(TABLE, "the bootloader that devices leave the factory with"),
+        "trust": required(TABLE, "public keys that are trusted"),
+        "rules": Key(TABLE, "rules of the product", says="defaults"),
+        "limits": Key(TABLE, "what an update may take"),
+        "factory": Key(TABLE, "what `imgseal factory` merges beside the sealed images"),
+        "log": Key(TABLE, "the release log"),
+        "firmware": Key(TABLE, "how firmware files are read", says="defaults"),
+        "gate": Key(TABLE, "what `imgseal gate` looks at beside firmware it recognises, and what it excuses"),
+        "text": Key(TABLE, "what packages say to people"),
+        "line": Key(TABLE, "the members of a product line; a file with this table is no product file"),
+        "variant": Key(TABLE, "variants by name: class, hardware, and keys of memories, slots and components"),
+    },
+    "product": {
+        "name": required(Kind("name", Value.name), "used in file names"),
+        "vendor": required(
+            Kind("domain", Value.domain), "the vendor's domain; vendor identifier = UUIDv5(DNS, vendor)"
         ),
-    ),
-    "product": (
-        Key("name", "name", "required", "used in file names"),
-        Key("vendor", "domain", "required", "the vendor's domain; vendor identifier = UUIDv5(DNS, vendor)"),
-        Key(
-            "class",
-            "text",
-            "required",
-            "devices that take the same images; class identifier = UUIDv5(vendor id, class)",
+        "class": required(
+            text(most=256), "devices that take the same images; class identifier = UUIDv5(vendor id, class)"
         ),
-        Key(
-            "hardware",
-            "range",
-            "required",
-            'hardware revisions that take these images, such as "2..4" or 3; 0 to 65535',
+        "hardware": Key(
+            _RANGE, 'hardware revisions that take these images, such as "2..4" or 3; 0 to 65535', says="required"
         ),
-    ),
-    "release": (
-        Key("version", "version", "required", 'version of the set, such as "2.4.1" or "2.4.1-rc.1"'),
-        Key(
-            "sequence",
-            'integer or "next"',
-            "required",
+    },
+    "release": {
+        "version": required(VERSION, 'version of the set, such as "2.4.1" or "2.4.1-rc.1"'),
+        "sequence": required(
+            integer_or("next"),
             'manifest sequence number, only ever rises; 0 to 4294967295, or "next": the one after the last of the '
             "release log",
         ),
-    ),
-    "signing.development": (
-        Key(
-            "images",
-            "file or files",
-            "none",
-            "private keys that seal development images, at least one for each algorithm that must verify; files or "
-            "PKCS#11 URIs",
+    },
+    "signing.development": {
+        "images": Key(
+            _REFERENCES,
+            "private keys that seal development images, at least one for each algorithm that must verify; files "
+            "or PKCS#11 URIs",
         ),
-        Key("packages", "file or files", "none", "private keys that sign development packages, likewise"),
-    ),
-    "signing.release": (
-        Key(
-            "images",
-            "file or files",
-            "none",
-            "private keys that seal released images, likewise; a public key file stands for a private key that is held "
-            "elsewhere (`build --sign-later`)",
+        "packages": Key(_REFERENCES, "private keys that sign development packages, likewise"),
+    },
+    "signing.release": {
+        "images": Key(
+            _REFERENCES,
+            "private keys that seal released images, likewise; a public key file stands for a private key that "
+            "is held elsewhere (`build --sign-later`)",
         ),
-        Key(
-            "packages",
-            "file or files",
-            "none",
-            "private keys that sign released packages, likewise; a public key file as above",
+        "packages": Key(_REFERENCES, "private keys that sign released packages, likewise; a public key file as above"),
+    },
+    "memory.NAME": {
+        "base": required(integer(), "first address"),
+        "size": required(SIZE, 'bytes, or text such as "1 MiB" or "512 Mbit"'),
+        "kind": Key(choice("flash", "ram"), "slots lie in flash, stacks in RAM", "flash"),
+        "erase_block": required(SIZE, "smallest range that is erased at once", says="required for flash"),
+        "write_unit": Key(
+            integer(1, WRITE_UNIT_MAX), "smallest programmable piece in bytes, a power of two, at most 256", 1
         ),
-    ),
-    "memory.NAME": (
-        Key("base", "integer", "required", "first address"),
-        Key("size", "size", "required", 'bytes, or text such as "1 MiB" or "512 Mbit"'),
-        Key("kind", '"flash" or "ram"', '"flash"', "slots lie in flash, stacks in RAM"),
-        Key("erase_block", "size", "required for flash", "smallest range that is erased at once"),
-        Key("write_unit", "integer", "1", "smallest programmable piece in bytes, a power of two, at most 256"),
-        Key("program_once", "boolean", "false", "a unit is programmed once per erase (ECC flash)"),
-        Key("page", "integer", "write_unit", "most bytes programmed at once"),
-        Key("erased", '0xFF, 0x00 or "unreadable"', "0xFF", "what reads where nothing is programmed since the erase"),
-        Key("swaps", "boolean", "false", "banks that change places by a switch: true is refused, with what to do"),
-        Key("trusted", "boolean", "true", "false for external parts: an attacker with a clip can write them"),
-        Key("erase_ms", "two numbers", "none", "typical and longest time to erase a block, in ms, from the data sheet"),
-        Key("program_us", "two numbers", "none", "typical and longest time to program a page, in microseconds"),
-        Key("endurance", "integer", "none", "how often a block may be erased"),
-    ),
-    "slot.NAME": (
-        Key("memory", "memory name", "required", "where it lies"),
-        Key("at", "integer", "required", "offset from the memory's base"),
-        Key("size", "size", "required", "whole erase blocks"),
-        Key(
-            "holds",
-            '"bootloader", "records", "recovery", "anchors", "package" or "boot-mark"',
-            "none",
+        "program_once": Key(BOOLEAN, "a unit is programmed once per erase (ECC flash)", False),
+        "page": Key(integer(), "most bytes programmed at once", says="write_unit"),
+        "erased": Key(
+            Kind('0xFF, 0x00 or "unreadable"', Value.erased),
+            "what reads where nothing is programmed since the erase",
+            0xFF,
+            says="0xFF",
+        ),
+        "swaps": Key(BOOLEAN, "banks that change places by a switch: true is refused, with what to do", False),
+        "trusted": Key(BOOLEAN, "false for external parts: an attacker with a clip can write them", True),
+        "erase_ms": Key(PAIR, "typical and longest time to erase a block, in ms, from the data sheet"),
+        "program_us": Key(PAIR, "typical and longest time to program a page, in microseconds"),
+        "endurance": Key(integer(1), "how often a block may be erased"),
+    },
+    "slot.NAME": {
+        "memory": required(text("memory name"), "where it lies"),
+        "at": required(integer(), "offset from the memory's base"),
+        "size": required(SIZE, "whole erase blocks"),
+        "holds": Key(
+            choice("bootloader", "records", "recovery", "anchors", "package", "boot-mark"),
             "a purpose of its own; records need three places in trusted flash, a package two erase blocks",
         ),
-        Key(
-            "write_protected",
-            '"until-reset"',
-            'required for "boot-mark"',
+        "write_protected": Key(
+            choice("until-reset"),
             "nothing can erase or program the slot from before hand-over until the next reset",
+            says='required for "boot-mark"',
         ),
-    ),
-    "component.NAME": (
-        Key("number", "integer", "required", "1 to 255, never changed; 0 is the bootloader"),
-        Key("kind", '"code" or "data"', '"code"', "code has a vector table and a core"),
-        Key("version", "version", "release.version", "version of this component"),
-        Key(
-            "counter",
-            'integer or "same"',
-            "required",
+    },
+    "component.NAME": {
+        "number": required(integer(1, 255), "1 to 255, never changed; 0 is the bootloader"),
+        "kind": Key(choice("code", "data"), "code has a vector table and a core", "code"),
+        "version": Key(VERSION, "version of this component", says="release.version"),
+        "counter": required(
+            integer_or("same"),
             'anti-rollback counter of this release; 0 to 4294967295, or "same": as in the release log',
         ),
-        Key(
-            "counter_storage",
-            '"steps" or "value"',
-            '"steps"',
+        "counter_storage": Key(
+            choice("steps", "value"),
             "whether the device's counter takes one step at a time, or stores a number that only rises",
+            "steps",
         ),
-        Key(
-            "counter_steps",
-            "integer",
-            "256 for steps",
+        "counter_steps": Key(
+            integer(1),
             "the highest counter that the storage can hold; 4294967295 for a value where it is not stated",
+            says="256 for steps",
         ),
-        Key("counter_jump", "integer", "none", "the most that one update may raise the counter by"),
-        Key(
-            "core",
-            "core name",
-            "required for code",
+        "counter_jump": Key(integer(1), "the most that one update may raise the counter by"),
+        "core": required(
+            choice(*CORES, words="core name"),
             "cortex-m0, cortex-m0plus, cortex-m3, cortex-m4, cortex-m7, cortex-m23 or cortex-m33",
+            says="required for code",
         ),
-        Key(
-            "vectors",
-            "integer",
-            "required for code",
+        "vectors": required(
+            integer(2, 496),
             "entries of the vector table, the stack pointer among them; 2 to 496",
+            says="required for code",
         ),
-        Key("ram", "memory name or names", "any RAM", "where its stack lies, where cores have RAM of their own"),
-        Key("run", "slot names", "required", "one or two run slots; with two, each build is linked for one"),
-        Key("staging", "slot name", "none", "where an update waits"),
-        Key("keep", "slot name", "none", "where the previous image is kept while its run slot is rewritten"),
-        Key(
-            "way_back", '"kept" or "none"', '"kept"', '"none" must be said for code with one run slot and no keep slot'
+        "ram": Key(_NAMES, "where its stack lies, where cores have RAM of their own", says="any RAM"),
+        "run": required(texts("slot names", 1, 2), "one or two run slots; with two, each build is linked for one"),
+        "staging": Key(text("slot name"), "where an update waits"),
+        "keep": Key(text("slot name"), "where the previous image is kept while its run slot is rewritten"),
+        "way_back": Key(
+            choice("kept", "none"), '"none" must be said for code with one run slot and no keep slot', "kept"
         ),
-        Key("header", "slot names", "none", "slots for detached headers, one for each run slot"),
-        Key("header_block", "integer", "1024", "bytes of the header block: a multiple of 128 from 512 to 8192"),
-        Key("hazard", "text", "none", "what can hurt; the package then asks the device for authorisation"),
-        Key(
-            "needs", "table", "none", 'component name or `bootloader` -> range such as ">=1.3.0, <2.0.0"; at most four'
+        "header": Key(texts("slot names", 0, 2), "slots for detached headers, one for each run slot"),
+        "header_block": Key(
+            integer(HEADER_BLOCK_MIN, HEADER_BLOCK_MAX),
+            "bytes of the header block: a multiple of 128 from 512 to 8192",
+            1024,
         ),
-        Key("judged", '"boot", "install" or "use"', '"boot"', "when the device judges the payload"),
-        Key("outside", "array of tables", "none", "ranges outside the run slots that a firmware file may hold"),
-        Key("allowed_key", "array of tables", "none", "private keys that belong in the firmware; others are refused"),
-        Key("description", "text", "none", "for people"),
-    ),
-    "component.NAME.allowed_key": (
-        Key("sha256", "text", "required", "of the key's bytes, as the refusal prints it"),
-        Key("reason", "text", "required", "why the key belongs there"),
-    ),
-    "component.NAME.outside": (
-        Key("at", "integer", "required", "first address"),
-        Key("size", "size", "required", "bytes"),
-        Key("drop", "boolean", "false", "true: leave this range out on purpose"),
-        Key("carry", "component name", "none", "hand this range to a component of its own"),
-    ),
-    "bootloader": (
-        Key("version", "version", "required", "its version, for requirements"),
-        Key("hash_rate", "size", "none", "bytes that it hashes in a second, for estimates"),
-        Key("verify_ms", "number", "none", "time that it takes to verify one signature, in ms, for estimates"),
-    ),
-    "trust": (
-        Key("images", "table", "required", "keys for sealed images"),
-        Key("packages", "table", "required", "keys for update packages"),
-        Key("development", "table", "none", "keys that only judgements with --development admit"),
-        Key("apex", "file", "none", "public key of the apex trust anchor, which signs later sets of these keys"),
-        Key("contingency", "file", "none", "public key that can replace the apex trust anchor; its thumbprint ships"),
-        Key(
-            "uncounted",
-            "array",
-            "none",
-            "public key files: packages may be signed by these as well, which counts for nothing",
+        "hazard": Key(text(), "what can hurt; the package then asks the device for authorisation"),
+        "needs": Key(TABLE, 'component name or `bootloader` -> range such as ">=1.3.0, <2.0.0"; at most four'),
+        "judged": Key(choice("boot", "install", "use"), "when the device judges the payload", "boot"),
+        "outside": Key(TABLES, "ranges outside the run slots that a firmware file may hold"),
+        "allowed_key": Key(TABLES, "private keys that belong in the firmware; others are refused"),
+        "description": Key(text(), "for people"),
+    },
+    "component.NAME.allowed_key": {
+        "sha256": required(Kind("text", Value.sha256), "of the key's bytes, as the refusal prints it"),
+        "reason": required(text(), "why the key belongs there"),
+    },
+    "component.NAME.outside": {
+        "at": required(integer(), "first address"),
+        "size": required(SIZE, "bytes"),
+        "drop": Key(BOOLEAN, "true: leave this range out on purpose", False),
+        "carry": Key(text("component name"), "hand this range to a component of its own"),
+    },
+    "bootloader": {
+        "version": required(VERSION, "its version, for requirements"),
+        "hash_rate": Key(SIZE, "bytes that it hashes in a second, for estimates"),
+        "verify_ms": Key(NUMBER, "time that it takes to verify one signature, in ms, for estimates"),
+    },
+    "trust": {
+        "images": required(TABLE, "keys for sealed images"),
+        "packages": required(TABLE, "keys for update packages"),
+        "development": Key(TABLE, "keys that only judgements with --development admit"),
+        "apex": Key(text("file"), "public key of the apex trust anchor, which signs later sets of these keys"),
+        "contingency": Key(text("file"), "public key that can replace the apex trust anchor; its thumbprint ships"),
+        "uncounted": Key(
+            texts(most=BLOCKS), "public key files: packages may be signed by these as well, which counts for nothing"
         ),
-    ),
-    "trust.images": (
-        Key(
-            "keys",
-            "array",
-            "required",
-            "public key files, or tables with `key`, `components`, `classes`, `from`, `until`",
+    },
+    "trust.images": {
+        "keys": Key(
+            _KEYS, "public key files, or tables with `key`, `components`, `classes`, `from`, `until`", says="required"
         ),
-        Key("need", "integer", "1", "distinct signers needed, for each algorithm that must verify"),
-    ),
-    "trust.packages": (
-        Key("keys", "array", "required", "public key files, or tables with `key`, `classes`, `from`, `until`"),
-        Key("need", "integer", "1", "distinct signers needed, for each algorithm that must verify"),
-    ),
-    "trust.development": (
-        Key("images", "array", "none", "public key files"),
-        Key("packages", "array", "none", "public key files"),
-    ),
-    "rules": (
-        Key(
-            "algorithms",
-            "array",
-            '["ESP256"]',
+        "need": Key(integer(1, 16), "distinct signers needed, for each algorithm that must verify", 1),
+    },
+    "trust.packages": {
+        "keys": Key(_KEYS, "public key files, or tables with `key`, `classes`, `from`, `until`", says="required"),
+        "need": Key(integer(1, 16), "distinct signers needed, for each algorithm that must verify", 1),
+    },
+    "trust.development": {
+        "images": Key(texts(), "public key files"),
+        "packages": Key(texts(), "public key files"),
+    },
+    "rules": {
+        "algorithms": Key(
+            texts(least=1, most=len(ALGORITHMS)),
             "signature algorithms: ESP256, ES256 (packages only), ML-DSA-44; of ESP256 and ES256 the first signs",
+            ("ESP256",),
         ),
-        Key(
-            "must_verify",
-            '"all" or array',
-            '"all"',
+        "must_verify": Key(
+            Kind('"all" or array'),
             "which of the algorithms must verify; fewer than all only while old devices lack one",
+            "all",
         ),
-        Key(
-            "unverified",
-            "array",
-            "none",
-            "COSE names of algorithms that nothing here verifies: packages may be signed by these as well",
+        "unverified": Key(
+            texts(), "COSE names of algorithms that nothing here verifies: packages may be signed by these as well"
         ),
-        Key(
-            "example_keys", '"refuse" or "development"', '"refuse"', '"development" allows them for development images'
+        "example_keys": Key(
+            choice("refuse", "development"), '"development" allows them for development images', "refuse"
         ),
-        Key("external_code", '"refuse" or "accept"', '"refuse"', "whether code may run from untrusted memory"),
-        Key("minimum_battery", "integer", "none", "mWh that the install sequence asks for"),
-        Key(
-            "update_priority",
-            "integer",
-            "0",
+        "external_code": Key(choice("refuse", "accept"), "whether code may run from untrusted memory", "refuse"),
+        "minimum_battery": Key(integer(1), "mWh that the install sequence asks for"),
+        "update_priority": Key(
+            integer(-(1 << 31), (1 << 31) - 1),
             "passed to the device when it is asked for authorisation; smaller is more urgent",
+            0,
         ),
-        Key("trial_attempts", "integer", "3", "starts that a new set gets in trial, after any reset but power-on"),
-        Key("trial_power_ons", "integer", "20", "starts that it gets after power-on, counted apart"),
-        Key(
-            "at_boot",
-            '"signature" or "digest"',
-            '"signature"',
-            'whether signatures are verified at each boot, or once for each set; "digest" needs a slot that holds '
-            "the boot mark",
+        "trial_attempts": Key(integer(1, 100), "starts that a new set gets in trial, after any reset but power-on", 3),
+        "trial_power_ons": Key(integer(1, 200), "starts that it gets after power-on, counted apart", 20),
+        "at_boot": Key(
+            choice("signature", "digest"),
+            'whether signatures are verified at each boot, or once for each set; "digest" needs a slot that '
+            "holds the boot mark",
+            "signature",
         ),
-        Key("sbom", '"optional" or "required"', '"optional"', "whether a release has to name a bill of materials"),
-        Key(
-            "verifier",
-            "text",
-            "the exported device code",
-            "name of what reads packages on the devices, if it is another; a package outside the device profile then "
-            "gets a remark and is not refused",
+        "sbom": Key(choice("optional", "required"), "whether a release has to name a bill of materials", "optional"),
+        "verifier": Key(
+            text(),
+            "name of what reads packages on the devices, if it is another; a package outside the device profile "
+            "then gets a remark and is not refused",
+            says="the exported device code",
         ),
-    ),
-    "limits": (
-        Key("down_time", "number", "none", "longest time without a running product in an update, in seconds"),
-        Key("update_time", "number", "none", "longest time that the battery sustains an update, in seconds"),
-        Key("boot_time", "number", "none", "longest time from reset to start, in seconds"),
-    ),
-    "factory": (
-        Key("bootloader", "file", "none", "the bootloader's firmware: Intel HEX, S-records or ELF"),
-        Key("range", "array of tables", "none", "configuration ranges"),
-        Key("counters", "table", "the components' counters", "component name -> first anti-rollback counter"),
-    ),
-    "factory.range": (
-        Key("file", "file", "required", "Intel HEX, S-records, ELF, or a flat binary with `at`"),
-        Key("at", "integer", "none", "address of a flat binary"),
-        Key("what", "text", "configuration", "named in the list of ranges"),
-    ),
-    "log": (
-        Key("path", "file", "required", "the log file; `imgseal log new` makes it"),
-        Key("pin", "file", "none", "a file with a head of the log, which `imgseal log pin` writes; see there"),
-    ),
-    "firmware": (
-        Key(
-            "after_end",
-            '"refuse" or "ignore"',
-            '"refuse"',
-            "what happens to records behind the end record of Intel HEX",
+    },
+    "limits": {
+        "down_time": Key(NUMBER, "longest time without a running product in an update, in seconds"),
+        "update_time": Key(NUMBER, "longest time that the battery sustains an update, in seconds"),
+        "boot_time": Key(NUMBER, "longest time from reset to start, in seconds"),
+    },
+    "factory": {
+        "bootloader": Key(text("file"), "the bootloader's firmware: Intel HEX, S-records or ELF"),
+        "range": Key(TABLES, "configuration ranges"),
+        "counters": Key(TABLE, "component name -> first anti-rollback counter", says="the components' counters"),
+    },
+    "factory.range": {
+        "file": required(text("file"), "Intel HEX, S-records, ELF, or a flat binary with `at`"),
+        "at": Key(integer(), "address of a flat binary"),
+        "what": Key(text(), "named in the list of ranges", "configuration", says="configuration"),
+    },
+    "log": {
+        "path": required(written("release.log"), "the log file; `imgseal log new` makes it"),
+        "pin": Key(written("release.head"), "a file with a head of the log, which `imgseal log pin` writes; see there"),
+    },
+    "firmware": {
+        "after_end": Key(
+            choice("refuse", "ignore"), "what happens to records behind the end record of Intel HEX", "refuse"
         ),
-    ),
-    "gate": (
-        Key("raw", "array", "none", "path patterns of flat binaries that are firmware"),
-        Key("exception", "array of tables", "none", "artefacts that need not be good, for a time"),
-    ),
-    "gate.exception": (
-        Key("path", "text", "required", "a path pattern"),
-        Key("reason", "text", "required", "why they are excused"),
-        Key("until", "date", "required", "the last day of it, a TOML date without quotes, in UTC"),
-    ),
-    "line": (
-        Key("members", "array", "required", 'folders of the members\' product files, such as ["gate/*", "pump"]'),
-    ),
-    "text": (
-        Key("language", "language tag", '"en"', "of all texts"),
-        Key("description", "text", "none", "what the product is"),
-        Key("vendor_name", "text", "none", "the vendor, for people"),
-        Key("model", "text", "none", "the model, for people"),
-        Key("cautions", "array of text", "none", "what to mind when updating"),
-    ),
-    "variant.NAME": (
-        Key("class", "text", "product.class", "class of the variant"),
-        Key("hardware", "range", "product.hardware", "hardware revisions of the variant"),
-        Key("memory", "table", "none", "keys of memories that differ, and memories that only this hardware has"),
-        Key("slot", "table", "none", "keys of slots that differ, and slots that only this hardware has"),
-        Key("component", "table", "none", "keys of components that differ"),
-    ),
+    },
+    "gate": {
+        "raw": Key(Kind("array", Value.patterns, ()), "path patterns of flat binaries that are firmware"),
+        "exception": Key(TABLES, "artefacts that need not be good, for a time"),
+    },
+    "gate.exception": {
+        "path": required(Kind("text", Value.pattern), "a path pattern"),
+        "reason": required(text(), "why they are excused"),
+        "until": required(Kind("date", Value.day), "the last day of it, a TOML date without quotes, in UTC"),
+    },
+    "line": {
+        "members": required(
+            texts(least=1, most=LINE_MEMBERS), 'folders of the members\' product files, such as ["gate/*", "pump"]'
+        ),
+    },
+    "text": {
+        "language": Key(Kind("language tag", Value.language), "of all texts", "en"),
+        "description": Key(text(), "what the product is"),
+        "vendor_name": Key(text(), "the vendor, for people"),
+        "model": Key(text(), "the model, for people"),
+        "cautions": Key(texts("array of text"), "what to mind when updating"),
+    },
+    "variant.NAME": {
+        "class": Key(text(most=256), "class of the variant", says="product.class"),
+        "hardware": Key(Kind("range", Value.hardware), "hardware revisions of the variant", says="product.hardware"),
+        "memory": Key(TABLE, "keys of memories that differ, and memories that only this hardware has"),
+        "slot": Key(TABLE, "keys of slots that differ, and slots that only this hardware has"),
+        "component": Key(TABLE, "keys of components that differ"),
+    },
 }
-"""Table -> its keys; NAME stands for a name of the maker's choice."""
-
-
-def keys_of(table: str) -> tuple[str, ...]:
-    """Return the names of a table's keys."""
-    return tuple(key.name for key in KEYS[table])
+"""Table -> its keys by name; NAME stands for a name of the maker's choice."""

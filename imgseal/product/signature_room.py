@@ -34,23 +34,16 @@ def fitting_block(product: Product, component: Component, needed: int) -> int:
 
 def check(product: Product, document: Document) -> None:
     """Refuse rules that no header block or package could keep; UsageError names the size that would do."""
-    kinds = product.rules.required * product.trust.need_images
-    if len(kinds) > _SLOTS:
-        document.refuse(
-            ("trust", "images", "need"),
-            "a sealed image has room for three signatures",
-            f"need times the algorithms that must verify at most {_SLOTS}",
-            f"{product.trust.need_images} x {', '.join(product.rules.must_verify)}",
-        )
-    blocks = len(product.rules.required) * product.trust.need_packages
-    if blocks > BLOCKS:
-        document.refuse(
-            ("trust", "packages", "need"),
-            "a package has no room for so many signatures",
-            f"need times the algorithms that must verify at most {BLOCKS}",
-            f"{product.trust.need_packages} x {', '.join(product.rules.must_verify)}",
-        )
-    needed = room_for(kinds)
+    rules, trust = product.rules, product.trust
+    for role, need, most, message in (
+        ("images", trust.need_images, _SLOTS, "a sealed image has room for three signatures"),
+        ("packages", trust.need_packages, BLOCKS, "a package has no room for so many signatures"),
+    ):
+        if need * len(rules.required) > most:
+            expected = f"need times the algorithms that must verify at most {most}"
+            found = f"{need} x {', '.join(rules.must_verify)}"
+            document.refuse(("trust", role, "need"), message, expected, found)
+    needed = room_for(rules.required * trust.need_images)
     for component in product.components.values():
         if component.header_block < needed:
             document.refuse(

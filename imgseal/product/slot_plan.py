@@ -21,13 +21,18 @@ def check(product: Product, document: Document) -> None:
 
 def _memories(product: Product, document: Document) -> None:
     ordered = sorted(product.memories.values(), key=lambda m: m.base)
-    for before, after in itertools.pairwise(ordered):
-        if before.base + before.size > after.base:
+    _apart(document, "memory", "base", [(memory.name, memory.base, memory.size) for memory in ordered], 8)
+
+
+def _apart(document: Document, table: str, key: str, ranges: list[tuple[str, int, int]], digits: int = 1) -> None:
+    """Refuse ranges of name, start and size, in ascending order, that overlap."""
+    for (before, start, size), (after, following, _) in itertools.pairwise(ranges):
+        if start + size > following:
             document.refuse(
-                ("memory", after.name, "base"),
-                f"memory.{after.name} overlaps memory.{before.name}",
-                f"at least 0x{before.base + before.size:08x}",
-                f"0x{after.base:08x}",
+                (table, after, key),
+                f"{table}.{after} overlaps {table}.{before}",
+                f"at least 0x{start + size:0{digits}x}",
+                f"0x{following:0{digits}x}",
             )
 
 
@@ -65,14 +70,8 @@ def _slots(product: Product, document: Document) -> None:
             )
         _boot_mark(slot, memory, document)
     ordered = sorted(product.slots.values(), key=lambda s: (s.memory, s.at))
-    for before, after in itertools.pairwise(ordered):
-        if before.memory == after.memory and before.at + before.size > after.at:
-            document.refuse(
-                ("slot", after.name, "at"),
-                f"slot.{after.name} overlaps slot.{before.name}",
-                f"at least 0x{before.at + before.size:x}",
-                f"0x{after.at:x}",
-            )
+    for _, slots in itertools.groupby(ordered, key=lambda s: s.memory):
+        _apart(document, "slot", "at", [(slot.name, slot.at, slot.size) for slot in slots])
 
 
 def _records(product: Product, slot: Slot, memory: Memory, document: Document) -> None:
@@ -135,37 +134,26 @@ def _uses(product: Product, document: Document) -> None:
     used = {s.name: f"slot.{s.name}.holds" for s in product.slots.values() if s.holds is not None}
     purposes: dict[str, str] = {}
     for slot in product.slots.values():
-        if slot.holds in purposes:
-            document.refuse(
-                ("slot", slot.name, "holds"), "two slots for one purpose", "one", f"slot.{purposes[slot.holds]}"
-            )
-        if slot.holds is not None:
-            purposes[slot.holds] = slot.name
+        if slot.holds and (first := purposes.setdefault(slot.holds, slot.name)) != slot.name:
+            document.refuse(("slot", slot.name, "holds"), "two slots for one purpose", "one", f"slot.{first}")
     if len(product.components) > MEMBERS_MAX:
-        document.refuse(
-            ("component",), "too many components for a record", f"at most {MEMBERS_MAX}", str(len(product.components))
-        )
+        count = str(len(product.components))
+        document.refuse(("component",), "too many components for a record", f"at most {MEMBERS_MAX}", count)
     numbers: dict[int, str] = {}
     for component in product.components.values():
-        if component.number in numbers:
+        other = numbers.setdefault(component.number, component.name)
+        if other != component.name:
             document.refuse(
                 ("component", component.name, "number"),
                 "two components have one number",
                 "another number",
-                f"{component.number}, as component.{numbers[component.number]}",
+                f"{component.number}, as component.{other}",
             )
-        numbers[component.number] = component.name
         if component.recovery and used.get(component.run[0]) == f"slot.{component.run[0]}.holds":
             del used[component.run[0]]  # the slot's purpose is this component
-        for key, names in (
-            ("run", component.run),
-            ("header", component.header),
-            ("staging", (component.staging,)),
-            ("keep", (component.keep,)),
-        ):
-            for name in names:
-                if name is None:
-                    continue
+        for key in ("run", "header", "staging", "keep"):
+            names = getattr(component, key) or ()
+            for name in (names,) if isinstance(names, str) else names:
                 if name in used:
                     document.refuse(
                         ("component", component.name, key),
@@ -178,10 +166,10 @@ def _uses(product: Product, document: Document) -> None:
 
 def _component(product: Product, component: Component, document: Document) -> None:
     path = ("component", component.name)
-    code = component.kind == "code"
+    code, block = component.kind == "code", component.header_block
     run = [product.slots[name] for name in component.run]
     smallest = min(run, key=lambda slot: slot.size)
-    least = smallest.size + (component.header_block if component.header else 0)
+    least = smallest.size + (block if component.header else 0)
     for need in component.needs:
         if need.component and product.components[need.name].recovery:
             document.refuse(
@@ -200,43 +188,37 @@ def _component(product: Product, component: Component, document: Document) -> No
             )
     joined = (*(() if component.header else component.run), component.staging, component.keep)
     unit = max((product.memories[product.slots[name].memory].write_unit for name in joined if name), default=1)
-    if component.header_block % unit:
-        document.refuse(
-            (*path, "header_block"),
-            "the payload would begin in the middle of a write unit",
-            f"a multiple of {unit}, the largest write unit of its slots",
-            str(component.header_block),
-        )
+    if block % unit:
+        expected = f"a multiple of {unit}, the largest write unit of its slots"
+        message = "the payload would begin in the middle of a write unit"
+        document.refuse((*path, "header_block"), message, expected, str(block))
     if component.recovery:
         _recovery(component, document)
-    for name in component.header:
-        if product.slots[name].size < component.header_block:
-            document.refuse(
-                (*path, "header"),
-                f"the header block does not fit {name}",
-                f"at least {component.header_block} bytes",
-                str(product.slots[name].size),
-            )
-    if code and len(run) == 1 and component.keep is None and component.way_back != "none":
+    for slot in (product.slots[name] for name in component.header):
+        if slot.size < block:
+            message = f"the header block does not fit {slot.name}"
+            document.refuse((*path, "header"), message, f"at least {block} bytes", str(slot.size))
+    _way_back(component, document)
+    for slot in run:
+        if not component.header and slot.size <= block:
+            message = f"the header block fills {slot.name}"
+            document.refuse((*path, "header_block"), message, f"below {slot.size}", str(block))
+        if code:
+            _code_slot(product, component, slot, document)
+
+
+def _way_back(component: Component, document: Document) -> None:
+    path = ("component", component.name, "way_back")
+    if component.kind == "code" and not component.returns and component.way_back != "none":
         document.refuse(
-            (*path, "way_back"),
+            path,
             "one run slot and no keep slot leave no way back, and that has to be said",
             'way_back = "none", a keep slot, or a second run slot',
             "nothing",
             "without a way back no trial is offered: an update completes, or needs recovery",
         )
-    if component.way_back == "none" and (len(run) == 2 or component.keep is not None):
-        document.refuse((*path, "way_back"), "there is a way back", "no way_back here", '"none"')
-    for slot in run:
-        if not component.header and slot.size <= component.header_block:
-            document.refuse(
-                (*path, "header_block"),
-                f"the header block fills {slot.name}",
-                f"below {slot.size}",
-                str(component.header_block),
-            )
-        if code:
-            _code_slot(product, component, slot, document)
+    if component.way_back == "none" and component.returns:
+        document.refuse(path, "there is a way back", "no way_back here", '"none"')
 
 
 def _recovery(component: Component, document: Document) -> None:

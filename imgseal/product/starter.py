@@ -1,4 +1,6 @@
-"""The starter product file that `imgseal init` writes: valid as it stands, commented so that one can fill it in."""
+"""Product files that come along: the commented one that `imgseal init` writes, and that of the invented vent drive."""
+
+from importlib.resources import files
 
 STARTER_VENDOR = "vendor.example"
 """A placeholder; a test holds the text below against it."""
@@ -102,3 +104,8 @@ keys = ["keys/packages.pub.pem"]
 images = ["keys-dev/images.pub.pem"]
 packages = ["keys-dev/packages.pub.pem"]
 """
+
+
+def product_text() -> str:
+    """Return the product file of the invented vent drive, as the demo writes it."""
+    return files("imgseal.product").joinpath("vent_drive.toml").read_text(encoding="utf-8")

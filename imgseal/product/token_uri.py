@@ -10,18 +10,6 @@ import re
 from imgseal.product.references import SCHEME, is_token_uri
 from imgseal.records import NamedTuple
 
-_TEXTS = (
-    "token",
-    "manufacturer",
-    "serial",
-    "model",
-    "library-manufacturer",
-    "library-description",
-    "object",
-    "slot-description",
-    "slot-manufacturer",
-)
-_PATH = (*_TEXTS, "library-version", "slot-id", "id", "type")
 _TYPES = ("public", "private", "cert", "secret-key", "data")
 _LIMIT = 4096
 # section 2.3: unreserved characters, and what each part allows beside them
@@ -49,10 +37,10 @@ class TokenUri(NamedTuple):
     model: str | None = None
     library_manufacturer: str | None = None
     library_description: str | None = None
-    library_version: tuple[int, int] | None = None
     object: str | None = None
     slot_description: str | None = None
     slot_manufacturer: str | None = None
+    library_version: tuple[int, int] | None = None
     slot_id: int | None = None
     id: bytes | None = None
     type: str | None = None
@@ -65,17 +53,17 @@ class TokenUri(NamedTuple):
         return self._replace(module_path=None, pin_source=None, ignored=())
 
     def __str__(self) -> str:
-        pairs: list[tuple[str, str | bytes]] = []
-        for name in _PATH:
-            value = getattr(self, name.replace("-", "_"))
-            if name == "library-version" and value is not None:
-                value = f"{value[0]}.{value[1]}"
-            if value is not None:
-                pairs.append((name, value if isinstance(value, bytes) else str(value)))
-        text = SCHEME + ";".join(f"{name}={_escaped(value)}" for name, value in pairs)
+        version = None if self.library_version is None else "{}.{}".format(*self.library_version)
+        values = {**self._asdict(), "library_version": version}
+        pairs = [(name, values[name.replace("-", "_")]) for name in _PATH]
+        text = SCHEME + ";".join(f"{name}={_escaped(value)}" for name, value in pairs if value is not None)
         query = (("module-path", self.module_path), ("pin-source", self.pin_source))
         shown = "&".join(f"{name}={_escaped(value, query=True)}" for name, value in query if value is not None)
         return f"{text}?{shown}" if shown else text
+
+
+_PATH = tuple(name.replace("_", "-") for name in TokenUri._fields[: TokenUri._fields.index("module_path")])
+"""Path attributes; the other fields are of the query."""
 
 
 def parse(text: str) -> TokenUri:
@@ -169,8 +157,8 @@ def _bytes(raw: str) -> bytes:
     return head.encode() + b"".join(bytes.fromhex(part[:2]) + part[2:].encode() for part in rest)
 
 
-def _escaped(value: str | bytes, *, query: bool = False) -> str:
+def _escaped(value: object, *, query: bool = False) -> str:
     if isinstance(value, bytes):
         return "".join(f"%{byte:02X}" for byte in value)  # section 2.3 asks for all bytes of an id
     kept = _KEPT - {ord("&")} | {ord("/")} if query else _KEPT
-    return "".join(chr(byte) if byte in kept else f"%{byte:02X}" for byte in value.encode())
+    return "".join(chr(byte) if byte in kept else f"%{byte:02X}" for byte in str(value).encode())

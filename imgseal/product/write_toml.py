@@ -47,9 +47,7 @@ def _text(text: str) -> str:
 def _value(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, float):
+    if isinstance(value, (int, float)):
         return repr(value)  # the shortest text that reads back as the same number; inf and nan are TOML's words too
     if isinstance(value, str):
         return _text(value)

@@ -90,9 +90,7 @@ class Bootloader:
 
     def commit(self, record: Record) -> Record:
         """Write a record; it counts from here on."""
-        self.journal.commit(record)
-        assert self.journal.record is not None
-        return self.journal.record
+        return self.journal.commit(record)
 
     # -- starting ---------------------------------------------------------------------------------------------------
 

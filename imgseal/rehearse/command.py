@@ -6,18 +6,20 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imgseal.check.context import Context
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, UsageError
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.judging import judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
+from imgseal.workspace.staging import json_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from imgseal.device_state.device import DeviceState
-    from imgseal.rehearse.stage import Stage
+    from imgseal.rehearse.life import Stage
     from imgseal.window import Bytes
 
 _PAIRS = 2000
@@ -81,21 +83,18 @@ def command(
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     refuse_verdict(judge_one(data, package, partial=True), package)
     if as_of is not None:
-        device += f", judged for {judge_one.day}"
+        device += f", judged for {judge_one.context.day}"
     trust, _ = device_trust(project, state, device_file, development=development)
-    stage = set_up(project.product, trust, state, contents, data, development=development)
+    stage = set_up(Context(project.product, trust, state, contents, development=development), data)
     refuse_verdict(stage.verdict, package)
     if replay is not None:
         return _replay(stage, data, replay)
     count = None if pairs == "all" else _count(pairs)
     rehearsal = rehearse(stage, data, pairs=count, seed=seed, progress=_progress())
     if as_json:
-        import json
-
-        click.echo(json.dumps(rehearsal_document(rehearsal, package, device), indent=2, ensure_ascii=False))
+        click.echo(json_text(rehearsal_document(rehearsal, package, device)), nl=False)
     else:
-        for line in rehearsal_lines(rehearsal, package, device):
-            click.echo(line)
+        click.echo("\n".join(rehearsal_lines(rehearsal, package, device)))
     return 0 if rehearsal.violation is None else 1
 
 
@@ -111,8 +110,7 @@ def rehearsal_device(
     from imgseal.device_state.device import fresh
     from imgseal.device_state.fielded import LOG
     from imgseal.window import ByteView
-    from imgseal.workspace.fielded import logged_bootloaders
-    from imgseal.workspace.release_log import logged_floors
+    from imgseal.workspace.fielded import logged_bootloaders, logged_floors
 
     state = fresh(project.product)._replace(hardware=project.product.hardware[0], fresh=False)
     known = None if development else logged_bootloaders(project, logged_floors(project))
@@ -125,7 +123,7 @@ def rehearsal_device(
     from imgseal.rehearse.apply import apply
 
     trust = project.trust(development=development)
-    applied = apply(project.product, trust, state, {}, load_package(previous), development=development)
+    applied = apply(Context(project.product, trust, state, {}, development=development), load_package(previous))
     refuse_verdict(applied.verdict, previous)
     slots = {name: ByteView(content) for name, content in applied.slots.items()}
     return applied.state, slots, f"a device that runs {previous}{oldest}"
@@ -153,7 +151,7 @@ def _replay(stage: "Stage", data: "Bytes", text: str) -> int:
             found=text,
             hint="copy it from the line that begins with: again",
         ) from None
-    explorer = Explorer(stage.facts, stage.moment, stage.oracle, data, token.seed, Programs())
+    explorer = Explorer(stage, data, token.seed, Programs())
     violation, events = explorer.replay(token)
     for event in events:
         click.echo(event)

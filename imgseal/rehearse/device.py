@@ -9,7 +9,7 @@ from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package import examine_package
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check, run
-from imgseal.device_state.device import DeviceState, device_state
+from imgseal.device_state.device import DeviceState, recorded_state
 from imgseal.findings import FAILED, NOT_RUN, Verdict
 from imgseal.formats.install_record.record import Member, Record
 from imgseal.keys.trusted_keys import Trust
@@ -17,10 +17,10 @@ from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
-from imgseal.rehearse.flash import Block, Flash, FlashReadError
-from imgseal.rehearse.slots import Slots, SlotView, statement_digest
+from imgseal.rehearse.flash import Flash, FlashReadError
+from imgseal.rehearse.slots import Slots, statement_digest
 from imgseal.versions import Version
-from imgseal.window import Bytes
+from imgseal.window import Bytes, Window
 
 if TYPE_CHECKING:
     from imgseal.formats.sealed_image.codec import HeaderBlock
@@ -43,6 +43,7 @@ _ORDERS = {
 class Facts(NamedTuple):
     """What does not change while a device is rehearsed: product, anchors, and what its state file says of it.
 
+    Of `state` counts what no installation changes: hardware, bootloader, battery, consent and revoked keys.
     `worn` are the blocks that take no programming any more, by memory and number; `full` is the highest counter that
     storage takes, of the components where it does not take them all.
     """
@@ -50,11 +51,7 @@ class Facts(NamedTuple):
     product: Product
     trust: Trust
     development: bool
-    hardware: int | None
-    bootloader: Version | None
-    battery_mwh: int | None
-    authorised: bool
-    revoked: tuple[str, ...]
+    state: DeviceState
     worn: frozenset[tuple[str, int]] = frozenset()
     full: Mapping[int, int] = {}
 
@@ -80,20 +77,14 @@ class Device:
     """
 
     def __init__(
-        self,
-        facts: Facts,
-        flash: Flash,
-        counters: Counters,
-        source: Bytes | None,
-        judgements: Judgements,
-        mark: Callable[[str], None] = lambda _where: None,
+        self, facts: Facts, flash: Flash, counters: Counters, source: Bytes | None, judgements: Judgements
     ) -> None:
         self.facts = facts
         self.product = facts.product
         self.flash = flash
         self.counters = counters
         self.source = source
-        self.mark = mark
+        self.mark: Callable[[str], None] = lambda _where: None
         self.slots = Slots(flash, facts.product, judgements.headers)
         self.by_number = {c.number: c for c in facts.product.components.values()}
         self._judgements = judgements
@@ -135,7 +126,7 @@ class Device:
         """
         if not any(self.by_number[number].kind == "code" for number in members):
             return "the set is empty"
-        versions = {} if self.facts.bootloader is None else {0: self.facts.bootloader}
+        versions = {} if self.facts.state.bootloader is None else {0: self.facts.state.bootloader}
         for number, member in members.items():
             if member.slot >= len(self.by_number[number].run):
                 return f"{self.by_number[number].name}: no such run slot"
@@ -167,19 +158,19 @@ class Device:
         run_name = component.run[index]
         header_name = component.header[index] if component.header else None
         state = self.state(None)
-        blocks = (
-            self._blocks(run_name, header_name)
-            if whole
-            else self.slots.blocks(header_name or run_name, HEADER_BLOCK_MAX)
-        )
+        if whole:
+            read = [self.slots.blocks(name) for name in (run_name, header_name) if name is not None]
+        else:
+            read = [self.slots.blocks(header_name or run_name, HEADER_BLOCK_MAX)]
+        firm = None not in read
         key = (
-            run_name, whole, self._marked, blocks, state.counters[component.number],
+            run_name, whole, self._marked, tuple(read), state.counters[component.number],
             None if versions is None else tuple(sorted(versions.items())),
         )  # fmt: skip
-        known = None if blocks is None else self._judgements.images.get(key)
+        known = self._judgements.images.get(key) if firm else None
         if known is None:
             known = self._judge(component, run_name, header_name, versions, state, whole=whole)
-            if blocks is not None:
+            if firm:
                 self._judgements.images[key] = known
         why, statement = known
         if not why and not self._marked:
@@ -200,7 +191,7 @@ class Device:
         state: DeviceState, *, whole: bool,
     ) -> tuple[str, bytes]:  # fmt: skip
         """Return why not, empty for an image that passes, and the digest of its statement."""
-        context = self._context(state, slot=run_name)._replace(versions=versions or {}, whole_set=versions is not None)
+        context = self._context(state, slot=run_name)._replace(versions=versions or {}, whole=versions is not None)
         try:
             payload = self.slots.view(run_name) if header_name else None
             subject = ImageSubject(self.slots.view(header_name or run_name), payload)
@@ -215,18 +206,6 @@ class Device:
         if subject.header is None or subject.statement.component != component.number:
             return "an image of another component", b""
         return "", statement_digest(subject.header.statement_bytes)
-
-    def _blocks(self, *names: str | None) -> tuple[Block | None, ...] | None:
-        """Return the blocks of slots, to tell whether they have changed; None when one of them is not firm."""
-        out: list[Block | None] = []
-        for name in names:
-            if name is None:
-                continue
-            blocks = self.slots.blocks(name)
-            if blocks is None:
-                return None
-            out += blocks
-        return tuple(out)
 
     def examine(self, source: Bytes, record: Record | None) -> tuple[Verdict, PackageSubject]:
         """Judge a package as this device; return also what it would install."""
@@ -243,11 +222,11 @@ class Device:
         known = self._judgements.packages.get(key)
         if known is None:
             contents = {name: view for name in self.product.slots if (view := self._trimmed(name)) is not None}
-            context = self._context(state, slot=None)._replace(contents=contents, whole_set=True)
+            context = self._context(state, slot=None)._replace(contents=contents, whole=True)
             known = self._judgements.packages[key] = examine_package(source, "the package", context, "this device")
         return known
 
-    def _trimmed(self, name: str) -> SlotView | None:
+    def _trimmed(self, name: str) -> Window | None:
         """Return a slot as far as its image reaches; None where the memory notices that its start is torn."""
         header = self.slots.header(name)
         if header is None or header.statement.detached:
@@ -258,7 +237,7 @@ class Device:
                 return None
             return view
         said = header.statement
-        return SlotView(self.flash, self.product, name, said.header_block + said.payload_size)
+        return self.slots.view(name, said.header_block + said.payload_size)
 
     def _context(self, state: DeviceState, slot: str | None) -> Context:
         facts = self.facts
@@ -266,17 +245,5 @@ class Device:
 
     def state(self, record: Record | None) -> DeviceState:
         """Return what a judgement has to know of the device now; slot contents are read from the flash instead."""
-        facts = self.facts
         counters = {number: self.counters.read(number) for number in self.product.numbers}
-        return device_state(
-            record,
-            facts.product.rules,
-            facts.product.numbers,
-            hardware=facts.hardware,
-            counters=counters,
-            slots={},
-            bootloader=facts.bootloader,
-            battery_mwh=facts.battery_mwh,
-            authorised=facts.authorised,
-            revoked=facts.revoked,
-        )
+        return recorded_state(self.facts.state, record, self.product, counters)

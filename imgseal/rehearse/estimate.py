@@ -1,5 +1,9 @@
-"""Wear and time of one undisturbed installation, from the erase and program times that the product file states."""
+"""Wear and time of one undisturbed installation, from the erase and program times that the product file states.
 
+Keeping the package in a flash slot of its own, as it arrives, is a part of it; docs/device-code.md.
+"""
+
+from collections import Counter
 from collections.abc import Mapping
 
 from imgseal.product.model import Component, Memory, Product
@@ -57,8 +61,12 @@ class Estimate(NamedTuple):
     warnings: tuple[str, ...]
 
 
-def estimate(product: Product, worked: list[Worked], images: Mapping[int, Sealed], boots: int) -> Estimate:
-    """Estimate from the operations of a run; `images` are those of the resulting set, `boots` the resets in it."""
+def estimate(product: Product, size: int, worked: list[Worked], images: Mapping[int, Sealed], boots: int) -> Estimate:
+    """Estimate from the operations of a run, and of keeping the package, of `size` bytes, where it has a slot.
+
+    `images` are those of the resulting set, `boots` the resets in the run.
+    """
+    worked = [*((operation, False) for operation in keeping(product, size)), *worked]
     uses = []
     for memory in product.memories.values():
         mine = [(w, down) for w, down in worked if isinstance(w, Operation) and w.memory == memory.name]
@@ -85,22 +93,19 @@ def estimate(product: Product, worked: list[Worked], images: Mapping[int, Sealed
             warnings.append(
                 f"limits.{what.split(':')[0]} cannot be held: erase_ms, program_us, hash_rate or verify_ms is missing"
             )
+    room = room_for_package(product)
+    if room is not None and size > room:
+        warnings.append(f"the package has {size} bytes, the slot that keeps it room for {room}")
     return Estimate(len(worked), tuple(uses), total, down, times, boot, tuple(warnings))
 
 
 def _use(memory: Memory, mine: list[tuple[Operation, bool]]) -> MemoryUse:
-    blocks: dict[int, int] = {}
-    programs = written = 0
-    for operation, _ in mine:
-        if operation.data is None:
-            blocks[operation.at] = blocks.get(operation.at, 0) + 1
-        else:
-            programs += 1
-            written += len(operation.data)
-    most = max(blocks.values(), default=0)
+    erased = Counter(operation.at for operation, _ in mine if operation.data is None)
+    written = [len(operation.data) for operation, _ in mine if operation.data is not None]
+    most = max(erased.values(), default=0)
     updates = None if memory.endurance is None or not most else memory.endurance // most
     return MemoryUse(
-        memory.name, sum(blocks.values()), dict(sorted(blocks.items())), most, programs, written,
+        memory.name, erased.total(), dict(sorted(erased.items())), most, len(written), sum(written),
         _seconds(memory, mine), _seconds(memory, [entry for entry in mine if entry[1]]), updates,
     )  # fmt: skip
 
@@ -142,3 +147,36 @@ def _boot_time(component: Component, image: Sealed, rate: int, verify: float, *,
     mine = by_choice[component.judged]
     first = mine + verify if by_mark else mine
     return BootTime(component.name, component.judged, len(image.payload), mine, by_choice, first)
+
+
+_ENTRY = 16  # bytes of an entry of the log, one for each erase block of the package
+
+
+def room_for_package(product: Product) -> int | None:
+    """Return how large a package the slot takes beside its log; None where there is no such slot."""
+    slot = product.slot_holding("package")
+    if slot is None:
+        return None
+    memory = product.memories[slot.memory]
+    log = (slot.size // memory.erase_block + 1) * max(_ENTRY, memory.write_unit)
+    return slot.size - -(-log // memory.erase_block) * memory.erase_block
+
+
+def keeping(product: Product, size: int) -> list[Operation]:
+    """Return the operations that keep a package of that size, none where the product has no slot for it."""
+    slot, room = product.slot_holding("package"), room_for_package(product)
+    if slot is None or room is None:
+        return []
+    memory = product.memories[slot.memory]
+    name, start, entry = memory.name, slot.at, max(_ENTRY, memory.write_unit)
+    out = [Operation(name, start + at, None) for at in range(room, slot.size, memory.erase_block)]
+    for block in range(0, size, memory.erase_block):
+        end = min(block + memory.erase_block, size)
+        out.append(Operation(name, start + block, None))
+        for at in range(block, end, memory.page):
+            length = min(memory.page, end - at)
+            out.append(Operation(name, start + at, bytes(-(-length // memory.write_unit) * memory.write_unit)))
+        if end - block == memory.erase_block:
+            at = room + block // memory.erase_block * entry
+            out.append(Operation(name, start + at, bytes(entry)))
+    return out

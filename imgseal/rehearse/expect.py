@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 from imgseal.check.package_subject import PackageSubject
 from imgseal.findings import Verdict
 from imgseal.formats.install_record.record import UNPROVEN, Member, Record
-from imgseal.formats.sealed_image.codec import encode_statement
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.install import brought
-from imgseal.rehearse.oracle import Oracle, PermittedSet, Release, counter_of
+from imgseal.rehearse.oracle import Oracle, PermittedSet, Promise, Release, counter_of
 from imgseal.rehearse.slots import Sealed, statement_digest
 
 if TYPE_CHECKING:
@@ -20,38 +19,33 @@ def expect(device: Device, record: Record, verdict: Verdict, subject: PackageSub
     """Return the oracle for a device with this record and a package with this verdict."""
     there = _lying_there(device, record.current)
     starts = device.judge_set(record.current) is None
-    old = there if starts else None
     recoveries = _recovery_there(device)
-    first, full = dict(device.counters.firm), device.facts.full
+    first = dict(device.counters.firm)
     before: tuple[Release, ...] = ((record.sequence, record.manifest_digest),)
-    if starts and record.phase == UNPROVEN:  # it may still report itself healthy, and settle
-        raised = {**there.counters, **_recovery_counter(device, recoveries)}
-        first.update({n: max(first.get(n, 0), value) for n, value in raised.items()})
+    unproven = starts and record.phase == UNPROVEN  # it may still report itself healthy, and settle
+    if unproven:
         before += ((record.target_sequence, record.target_digest),)
-    if record.unraised:  # what is behind is tried again at each boot, also once a damaged set has been mended
-        raised = {**there.counters, **_recovery_counter(device, recoveries)}
-        first.update({n: max(first.get(n, 0), value) for n, value in raised.items()})
+    if unproven or record.unraised:  # what is behind is tried again at each boot, also once a damaged set is mended
+        _raise(first, {**there.counters, **_recovery_counter(device, recoveries)})
+    old, full = there if starts else None, device.facts.full
+    promise = Promise(old, None, False, recoveries, first, before, full, record.unraised)
     if not verdict.accepted:
-        return Oracle(
-            device.product, old, None, way_back=False, recoveries=recoveries, first=first, before=before, full=full,
-            unraised=record.unraised,
-        )  # fmt: skip
+        return Oracle(device.product, promise)
     new, changed, recovery = _set_of_the_package(device, record, there, subject)
     target = subject.manifest.sequence_number, subject.envelope.digest.value
     if record.unraised:
-        mended = (
-            {} if new is None else {n: c for n, c in new.counters.items() if new.members[n] == record.current.get(n)}
-        )
-        if recovery is not None and device.recovery is not None:
-            mended[device.recovery.number] = counter_of(recovery)
-        first.update({n: max(first.get(n, 0), value) for n, value in mended.items()})
+        if new is not None:
+            _raise(first, {n: c for n, c in new.counters.items() if new.members[n] == record.current.get(n)})
+        if recovery is not None:
+            _raise(first, _recovery_counter(device, (recovery,)))
     # the release that runs unproven is not delivered again, and gets no trial, unless something of it is damaged
     again = target in before[1:] and not changed
     way_back = starts and not again and all(component.returns for component in changed)
-    return Oracle(
-        device.product, old, new, way_back=way_back, recoveries=recoveries, recovery=recovery, first=first,
-        target=target, before=before, full=full, unraised=record.unraised,
-    )  # fmt: skip
+    return Oracle(device.product, promise._replace(new=new, way_back=way_back, recovery=recovery, target=target))
+
+
+def _raise(counters: dict[int, int], to: Mapping[int, int]) -> None:
+    counters.update({number: max(counters.get(number, 0), value) for number, value in to.items()})
 
 
 def _set_of_the_package(
@@ -94,17 +88,17 @@ def _lying_there(device: Device, members: Mapping[int, Member]) -> PermittedSet:
         if image is not None:
             images[number] = image
         header = device.slots.run_header(component, member.slot)
-        if header is not None and statement_digest(encode_statement(header.statement)) == member.statement:
+        if header is not None and statement_digest(header.statement_bytes) == member.statement:
             counters[number] = header.statement.counter
     return PermittedSet(members, images, counters)
 
 
 def _recovery_there(device: Device) -> tuple[Sealed, ...]:
     recovery = device.recovery
-    if recovery is None or device.slots.run_header(recovery, 0) is None:
+    header = None if recovery is None else device.slots.run_header(recovery, 0)
+    if recovery is None or header is None:
         return ()
-    digest = statement_digest(device.slots.view(recovery.run[0]).read(0, 512))
-    image = device.slots.read_run(recovery, 0, digest)
+    image = device.slots.read_run(recovery, 0, statement_digest(header.statement_bytes))
     return () if image is None else (image,)
 
 

@@ -4,15 +4,15 @@ A resumed run that reaches a state whose future is known is not played on: what 
 included.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 
 from imgseal.records import NamedTuple
-from imgseal.rehearse.counters import Counters, Step, numbers_stored
-from imgseal.rehearse.device import Facts, Judgements
-from imgseal.rehearse.flash import Flash, Operation, PowerCutError
-from imgseal.rehearse.life import Life, Moment, Programs, Scenario
+from imgseal.rehearse.counters import Step
+from imgseal.rehearse.device import Judgements
+from imgseal.rehearse.flash import Operation, PowerCutError
+from imgseal.rehearse.life import Life, Moment, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
-from imgseal.rehearse.oracle import Oracle, ViolationError
+from imgseal.rehearse.oracle import ViolationError
 from imgseal.window import Bytes
 
 SCENARIOS = tuple(Scenario(healthy, source) for healthy in (True, False) for source in (True, False))
@@ -50,25 +50,29 @@ class Violation(NamedTuple):
 class Tally:
     """What was tried: operations of each undisturbed run, and lives after one and after two cuts."""
 
-    __slots__ = ("joined", "operations", "pairs", "singles", "states")
+    singles = pairs = joined = states = 0
 
     def __init__(self) -> None:
         self.operations: dict[str, int] = {}
-        self.singles = 0
-        self.pairs = 0
-        self.joined = 0
-        self.states = 0
+
+
+_Log = list[tuple[Operation | Step, Moment]]
+"""The operations of an undisturbed run, each with the moment before it."""
+
+
+class _FoundError(Exception):
+    """An invariant does not hold."""
+
+    def __init__(self, violation: Violation) -> None:
+        super().__init__(violation.message)
+        self.violation = violation
 
 
 class Explorer:
     """Plays one package on one device in every scenario."""
 
-    def __init__(
-        self, facts: Facts, start: Moment, oracle: Oracle, package: Bytes, seed: str, programs: Programs
-    ) -> None:
-        self._facts = facts
-        self._start = start
-        self._oracle = oracle
+    def __init__(self, stage: Stage, package: Bytes, seed: str, programs: Programs) -> None:
+        self._stage = stage
         self._package = package
         self._seed = seed
         self._programs = programs
@@ -83,40 +87,32 @@ class Explorer:
 
         Returns the first violation found, which has the fewest cuts, or None.
         """
-        found = self._explore(pairs, progress)
-        if found is None:
-            return None
-        _, events = self.replay(found.token)  # all that had happened, from the first reset on
-        return found._replace(events=events)
+        try:
+            self._explore(pairs, progress)
+        except _FoundError as found:
+            _, events = self.replay(found.violation.token)  # all that had happened, from the first reset on
+            return found.violation._replace(events=events)
+        return None
 
-    def _explore(self, pairs: int | None, progress: Callable[[int, int], None]) -> Violation | None:
-        logs: list[tuple[Scenario, list[tuple[Operation | Step, Moment]]]] = []
+    def _explore(self, pairs: int | None, progress: Callable[[int, int], None]) -> None:
+        logs: list[tuple[Scenario, _Log]] = []
         for scenario in SCENARIOS[::2]:
-            log: list[tuple[Operation | Step, Moment]] = []
-            life = self._life(self._start, scenario, ())
-            found = self._follow(life, scenario, (), set(), log=lambda o, m, log=log: log.append((o, m)))  # type: ignore[misc]
-            if found is not None:
-                return found
-            self._learn(scenario, life)
+            log: _Log = []
+            self._follow(self._life(self._stage.moment, scenario, ()), (), log=log)
             self.tally.operations[str(scenario)] = len(log)
             logs.append((scenario, log))
         everything = 2 * sum(len(log) for _, log in logs)
         resumed: list[tuple[Scenario, int, Moment, int]] = []
         for scenario, number, cut in self._cuts(logs):
             life = self._life(cut, scenario, (number,))
-            found = self._follow(life, scenario, (number,), self._known[scenario])
-            if found is not None:
-                return found
+            self._follow(life, (number,))
             self.tally.singles += 1
             self.tally.joined += life.joined
-            self._learn(scenario, life)
             resumed.append((scenario, number, cut, life.operations))
             progress(self.tally.singles, everything)
-        return self._second_cuts(resumed, pairs, progress)
+        self._second_cuts(resumed, pairs, progress)
 
-    def _cuts(
-        self, logs: list[tuple[Scenario, list[tuple[Operation | Step, Moment]]]]
-    ) -> Iterator[tuple[Scenario, int, Moment]]:
+    def _cuts(self, logs: list[tuple[Scenario, _Log]]) -> Iterator[tuple[Scenario, int, Moment]]:
         """Yield what each cut of the undisturbed runs leaves, for a package that stays and for one that is gone."""
         for base, log in logs:
             for number, (operation, moment) in enumerate(log):
@@ -127,20 +123,18 @@ class Explorer:
 
     def _second_cuts(
         self, resumed: list[tuple[Scenario, int, Moment, int]], pairs: int | None, progress: Callable[[int, int], None]
-    ) -> Violation | None:
+    ) -> None:
         total = sum(operations for _, _, _, operations in resumed)
         wanted = total if pairs is None else min(pairs, total)
         if not wanted:
-            return None
+            return
         pick = Noise(f"{self._seed} pairs")
         tried = 0
         position, target = 0, 0
         for scenario, number, cut, operations in resumed:
             for second in range(operations):
                 if position == target:
-                    found = self._pair(scenario, number, cut, second)
-                    if found is not None:
-                        return found
+                    self._pair(scenario, number, cut, second)
                     tried += 1
                     progress(tried, wanted)
                     # evenly spread, with a random place in each stretch
@@ -149,55 +143,42 @@ class Explorer:
                         target = max(position + 1, low + pick.below(high - low))
                 position += 1
         self.tally.pairs = tried
-        return None
 
-    def _pair(self, scenario: Scenario, number: int, cut: Moment, second: int) -> Violation | None:
+    def _pair(self, scenario: Scenario, number: int, cut: Moment, second: int) -> None:
         first = self._life(cut, scenario, (number,))
         cuts = number, second
-        tear = self._noise(scenario, cuts)
-        found = self._follow(first, scenario, cuts, self._known[scenario], cut=second, tear=tear)
-        if found is not None:
-            return found
+        self._follow(first, cuts, cut=second)
         if not first.was_cut:
-            return None  # it joins a known run earlier now: what would be cut there was cut before
-        life = self._life(first.moment(), scenario, (number, second))
-        found = self._follow(life, scenario, cuts, self._known[scenario])
-        if found is None:
-            self._learn(scenario, life)
-        return found
+            return  # it joins a known run earlier now: what would be cut there was cut before
+        self._follow(self._life(first.moment(), scenario, cuts), cuts)
 
     def _life(self, moment: Moment, scenario: Scenario, cuts: tuple[int, ...]) -> Life:
         source = self._package if scenario.source or not cuts else None
         noise = Noise(f"{Token(self._seed, scenario, cuts)} reads")
-        return Life(self._facts, moment, scenario, self._oracle, source, self.judgements, noise, self._programs)
+        stage = self._stage._replace(moment=moment)
+        return Life(stage, scenario, source, self.judgements, noise, self._programs)
 
     def _noise(self, scenario: Scenario, cuts: tuple[int, ...]) -> Noise:
         """Return what decides where the last of these cuts tears its operation."""
         return Noise(f"{Token(self._seed, scenario, cuts)} tear")
 
-    def _follow(
-        self,
-        life: Life,
-        scenario: Scenario,
-        cuts: tuple[int, ...],
-        known: set[object],
-        *,
-        cut: int | None = None,
-        tear: Noise | None = None,
-        before: Iterable[str] = (),
-        log: Callable[[Operation | Step, Moment], None] | None = None,
-    ) -> Violation | None:
+    def _follow(self, life: Life, cuts: tuple[int, ...], *, cut: int | None = None, log: _Log | None = None) -> None:
+        """Run a life, to a cut if there is to be one; what one that ends by itself has passed shortens later ones."""
+        scenario = life.scenario
+        tear = None if cut is None else self._noise(scenario, cuts)
+        note = None if log is None else lambda operation, moment: log.append((operation, moment))
         try:
-            life.run(known=known, cut=cut, tear=tear, log=log)
+            life.run(known=self._known[scenario], cut=cut, tear=tear, log=note)
         except ViolationError as error:
             token = Token(self._seed, scenario, cuts)
-            return Violation(error.invariant, error.message, (*before, *life.device.events), token)
-        return None
+            raise _FoundError(Violation(error.invariant, error.message, tuple(life.device.events), token)) from None
+        if cut is None:
+            self._known[scenario].update(life.states)
+            self.tally.states += len(life.states)
 
     def _torn(self, moment: Moment, operation: Operation | Step, noise: Noise) -> Moment:
         """Return what the cut of an operation leaves."""
-        flash = Flash(self._facts.product, dict(moment.blocks), noise, self._facts.worn)
-        counters = Counters(moment.counters, moment.loose, noise, numbers_stored(self._facts.product), self._facts.full)
+        flash, counters = moment.storage(self._stage.facts, noise)
         flash.watch = lambda _operation: True
         counters.watch = lambda _step: True
         try:
@@ -211,23 +192,21 @@ class Explorer:
             pass
         return Moment(flash.blocks, counters.firm, counters.loose, moment.starts, moment.tried, moment.healthy)
 
-    def _learn(self, scenario: Scenario, life: Life) -> None:
-        self._known[scenario].update(life.states)
-        self.tally.states += len(life.states)
-
     def replay(self, token: Token) -> tuple[Violation | None, tuple[str, ...]]:
         """Play one run again, and return what it violates, if anything, and everything that happened."""
         scenario = token.scenario
         events: list[str] = []
-        moment, cuts = self._start, token.cuts
+        moment, cuts = self._stage.moment, token.cuts
         for done in range(len(cuts) + 1):
             played = Scenario(scenario.healthy, source=True) if done == 0 else scenario
             life = self._life(moment, played, cuts[:done])
             cut = cuts[done] if done < len(cuts) else None
             tear = self._noise(played, cuts[: done + 1])
-            found = self._follow(life, scenario, cuts, set(), cut=cut, tear=tear, before=events)
-            if found is not None:
-                return found, found.events
+            try:
+                life.run(known=set(), cut=cut, tear=tear)
+            except ViolationError as error:
+                events += life.device.events
+                return Violation(error.invariant, error.message, tuple(events), token), tuple(events)
             events += life.device.events
             if cut is None:
                 break

@@ -143,23 +143,27 @@ class Flash:
                 raise PowerCutError
             return
         written = self.noise.below(count) if cut else count
-        now = bytearray(old.data)
-        end = start + written * unit
-        for index in range(start, end) if old.data[start:end].count(fill) != end - start else ():
-            now[index] = _programmed(now[index], data[index - start], fill)
-        if old.data[start:end].count(fill) == end - start:
-            now[start:end] = data[: end - start]
-        done = old.done | (((1 << written) - 1) << first)
+        reached = written + 1 if cut else count  # in units: those that changed, the torn one at their end
+        end = start + reached * unit
+        there, come = old.data[start:end], data[: end - start]
+        if there.count(fill) != len(there):
+            come = bytes(_programmed(was, new, fill) for was, new in zip(there, come, strict=True))
+        now = b"".join((old.data[:start], come, old.data[end:]))
+        done = old.done | (((1 << reached) - 1) << first)
         torn = old.torn | ((((1 << written) - 1) << first) if old.weak else 0)
         if cut:
-            torn_at = start + written * unit
-            for index in range(torn_at, torn_at + unit):
-                now[index] = _programmed(now[index], data[index - start], fill)
-            done |= 1 << (first + written)
             torn |= 1 << (first + written)
-        self.blocks[key] = Block(bytes(now), done if counts_units(part) else 0, torn, old.weak, old.before)
+        self.blocks[key] = Block(now, done if counts_units(part) else 0, torn, old.weak, old.before)
         if cut:
             raise PowerCutError
+
+    def program_pages(self, memory: str, at: int, data: bytes) -> None:
+        """Program whole units, page by page."""
+        page, position = self._memories[memory].page, 0
+        while position < len(data):
+            count = page - (at + position) % page
+            self.program(memory, at + position, data[position : position + count])
+            position += count
 
     def read(self, memory: str, at: int, length: int) -> bytes:
         """Read; FlashReadError where an ECC memory notices what is torn."""
@@ -181,16 +185,6 @@ class Flash:
             return self._undefined(count) if part.erased is None else bytes([part.erased]) * count
         data = block.data[start : start + count] if block.firm else self._unreliable(part, block, start, count)
         return data if part.erased is not None else self._with_undefined(part, block, start, data)
-
-    def programmed(self, memory: str, at: int, length: int) -> bool:
-        """Say whether every unit of a range was programmed since its erase; for memories that count them."""
-        part = self._memories[memory]
-        size, unit = part.erase_block, part.write_unit
-        for where in range(at - at % unit, at + length, unit):
-            block = self.blocks.get((memory, where // size))
-            if block is None or not (block.weak or block.done >> (where % size // unit) & 1):
-                return False
-        return True
 
     def _undefined(self, count: int) -> bytes:
         """Return what erased units of an unreadable memory read as this time."""

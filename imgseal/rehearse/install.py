@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.check.package_subject import PackageSubject
-from imgseal.formats.install_record.record import DELIVERING, SETTLED, SWITCHING, TRIAL, UNPROVEN, Member, Record
+from imgseal.formats.install_record.record import DELIVERING, EMPTY, SETTLED, SWITCHING, TRIAL, UNPROVEN, Member, Record
 from imgseal.product.model import Component
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Device
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from imgseal.formats.suit.component import OurComponent
 
 DELIVERED, NOTHING_TO_DO, FAILED = "delivered", "nothing to do", "failed"
-
-_EMPTY = Record(SETTLED, 0, 0, 0, 0, 0, 0, 0, 0, 0, None, 0, None, False, False, (), {}, {})
 
 
 class Brought(NamedTuple):
@@ -63,7 +61,7 @@ class Installer:
         device = self.device
         if device.source is None:
             return NOTHING_TO_DO
-        record = self.journal.record or _EMPTY
+        record = self.journal.record or EMPTY
         verdict, subject = device.examine(device.source, record)
         if not verdict.accepted:
             code = verdict.findings[0].code if verdict.findings else "no finding"
@@ -121,14 +119,12 @@ class Installer:
         if record.phase == DELIVERING and record.target_digest == digest:
             self.journal.tidy()
             return record
-        self.journal.commit(
+        return self.journal.commit(
             record._replace(
                 phase=DELIVERING, attempts=0, power_ons=0, prepared=0, kept=0, placed=0, target_sequence=sequence,
                 target_digest=digest, trial=False, other=dict(record.current),
             )
         )  # fmt: skip
-        assert self.journal.record is not None
-        return self.journal.record
 
     def deliver(self, record: Record, component: Component, image: Brought, member: Member) -> Record | None:
         """Write an image to where it may go while the set runs: the free run slot, or the staging slot."""
@@ -152,9 +148,7 @@ class Installer:
 
     def prepared(self, record: Record, component: Component) -> Record:
         """Record that a component is delivered and verified."""
-        self.journal.commit(record._replace(prepared=record.prepared | self.device.bit(component.number)))
-        assert self.journal.record is not None
-        return self.journal.record
+        return self.journal.commit(record._replace(prepared=record.prepared | self.device.bit(component.number)))
 
     def recovery_to_write(self, record: Record, images: Mapping[int, Brought], *, startable: bool) -> Component | None:
         """Return the recovery component when the package brings another one and it may be rewritten now.
@@ -176,9 +170,7 @@ class Installer:
         """Rewrite the recovery image in place."""
         device = self.device
         if not record.recovery:
-            self.journal.commit(record._replace(recovery=True))
-            assert self.journal.record is not None
-            record = self.journal.record
+            record = self.journal.commit(record._replace(recovery=True))
         device.slots.erase_run(recovery, 0)
         device.mark(f"deliver {recovery.name}: erased")
         device.slots.fill_run(recovery, 0, image.image)
@@ -193,6 +185,4 @@ class Installer:
         if record is None or record.phase not in (TRIAL, UNPROVEN):
             return
         self.device.say("the set reports itself healthy")
-        self.journal.commit(healthy(record))
-        assert self.journal.record is not None
-        settle(self.device, self.journal, self.journal.record)
+        settle(self.device, self.journal, self.journal.commit(healthy(record)))

@@ -7,6 +7,7 @@ torn may read as whole later. A new record goes to an erased place, is read back
 it; a place that does not hold what was written is passed over.
 """
 
+from collections.abc import Collection
 from functools import lru_cache
 
 from imgseal.formats.install_record.record import Record, decode, encode
@@ -75,31 +76,30 @@ class Journal:
     def tidy(self) -> None:
         """Erase every place but the one acted upon; the first thing that a program does before it changes anything."""
         if not self._tidy:
-            for place in range(self._places):
-                if place != self._place:
-                    self._erase(place)
+            self._erase_but({self._place})
             self._tidy = True
 
-    def commit(self, record: Record) -> None:
-        """Write a record in the place of the one acted upon; when this returns, it is the one."""
+    def commit(self, record: Record) -> Record:
+        """Write a record in the place of the one acted upon; when this returns it, as it was written, it is the one."""
         self.tidy()
         before = self.record
         generation = 1 if before is None else before.generation + 1
         base = 0 if before is None else before.generation
         old = self._place
         behind = self._places - 1 if old is None else old  # the first record of all goes to the first place
-        self._store(record._replace(generation=generation, base=base, copied=0), behind, {behind})
+        written = self._store(record._replace(generation=generation, base=base, copied=0), behind, {behind})
         if old is not None:
             self._erase(old)
+        return written
 
-    def _store(self, record: Record, behind: int, kept: set[int]) -> None:
+    def _store(self, record: Record, behind: int, kept: set[int]) -> Record:
         """Write a record to the next place that holds it afterwards, and act upon it; all but those kept are erased."""
         for place in (number % self._places for number in range(behind + 1, behind + self._places)):
             if place in kept:
                 continue
             if self._write(place, record):
                 self.record, self._place = record, place
-                return
+                return record
             self._erase(place)
         raise NoPlaceError
 
@@ -109,9 +109,7 @@ class Journal:
         base = [f for f in found if f.record.generation == newest.record.base]
         if base:
             kept.add(max(base, key=_trust).place)
-        for place in range(self._places):
-            if place not in kept:
-                self._erase(place)
+        self._erase_but(kept)
         try:
             self._store(newest.record._replace(copied=newest.record.copied + 1), newest.place, kept)
         except NoPlaceError:
@@ -142,6 +140,11 @@ class Journal:
         at, read, memory = self._base + place * self._size + copy * self._copy_size, self._flash.read, self._memory.name
         return read(memory, at, self._content) + read(memory, at + self._check, CHECK_BYTES)
 
+    def _erase_but(self, kept: Collection[int | None]) -> None:
+        for place in range(self._places):
+            if place not in kept:
+                self._erase(place)
+
     def _erase(self, place: int) -> None:
         start = self._base + place * self._size
         for at in range(start, start + self._size, self._memory.erase_block):
@@ -166,9 +169,4 @@ class Journal:
             return False
 
     def _program(self, at: int, data: bytes) -> None:
-        page = self._memory.page
-        position = 0
-        while position < len(data):
-            count = min(page - (at + position) % page, len(data) - position)
-            self._flash.program(self._memory.name, at + position, data[position : position + count])
-            position += count
+        self._flash.program_pages(self._memory.name, at, data)

@@ -15,6 +15,7 @@ from imgseal.rehearse.oracle import Oracle, ViolationError
 from imgseal.window import Bytes
 
 if TYPE_CHECKING:
+    from imgseal.findings import Verdict
     from imgseal.formats.install_record.record import Record
 
 _RESETS = 400
@@ -52,6 +53,21 @@ class Moment(NamedTuple):
     tried: bool
     healthy: bool
 
+    def storage(self, facts: Facts, noise: Noise) -> tuple[Flash, Counters]:
+        """Return flash and counters as a device finds them that starts from here."""
+        product = facts.product
+        flash = Flash(product, dict(self.blocks), noise, facts.worn)
+        return flash, Counters(self.counters, self.loose, noise, numbers_stored(product), facts.full)
+
+
+class Stage(NamedTuple):
+    """A device at a moment, the verdict on a package there, and the oracle that knows what may follow."""
+
+    facts: Facts
+    moment: Moment
+    oracle: Oracle
+    verdict: "Verdict"
+
 
 class _Joined(Exception):  # noqa: N818 - control flow inside this module
     """The device is where an earlier run has been; what follows is known."""
@@ -66,21 +82,20 @@ class Life:
 
     def __init__(
         self,
-        facts: Facts,
-        moment: Moment,
+        stage: Stage,
         scenario: Scenario,
-        oracle: Oracle,
         source: Bytes | None,
         judgements: Judgements,
         noise: Noise,
         programs: Programs,
     ) -> None:
-        self._scenario = scenario
+        facts, moment, oracle, _ = stage
+        self.scenario = scenario
         self._oracle = oracle
         self._programs = programs
-        self._flash = Flash(facts.product, dict(moment.blocks), noise, facts.worn)
-        self._counters = Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product), facts.full)
-        self.device = programs.device(facts, self._flash, self._counters, source, judgements, self._mark)
+        self._flash, self._counters = moment.storage(facts, noise)
+        self.device = programs.device(facts, self._flash, self._counters, source, judgements)
+        self.device.mark = self._mark
         self.device.verified = oracle.witness.verified
         self._flash.watch = self._flash_operation
         self._counters.watch = self._counter_operation
@@ -137,7 +152,7 @@ class Life:
         return Moment(blocks, firm, counters.loose, self._starts, self._tried, self._healthy)
 
     def _sessions(self) -> None:
-        device, programs, scenario = self.device, self._programs, self._scenario
+        device, programs, scenario = self.device, self._programs, self.scenario
         power_on = True
         for _ in range(_RESETS):
             journal = programs.journal(self._flash, device.product)

@@ -1,7 +1,7 @@
 """The boot mark on the simulated device: what it is made of there, and where it lies. docs/format/boot-mark.md."""
 
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 
 from imgseal.formats.install_record.boot_mark import BOOT_MARK_BYTES, ML_DSA_44_KIND, P256_KIND, MarkedAnchor, boot_mark
 from imgseal.formats.install_record.record import Member
@@ -45,17 +45,18 @@ class Mark:
         facts = self._device.facts
         rules = facts.product.rules
         anchors = (k for k in facts.trust.keys if k.role == IMAGES and (facts.development or not k.development))
-        version = (0, 0, 0, 0) if facts.bootloader is None else facts.bootloader.words()
+        state = facts.state
+        version = (0, 0, 0, 0) if state.bootloader is None else state.bootloader.words()
         return boot_mark(
             members,
             facts.product.numbers,
             [_marked(key, facts.product) for key in anchors],
-            (bytes.fromhex(key) for key in facts.revoked),
+            (bytes.fromhex(key) for key in state.revoked),
             need=facts.trust.need_images,
             kinds=_bits(rules.kinds),
             must_verify=_bits(rules.required),
             development=facts.development,
-            hardware=facts.hardware or 0,
+            hardware=state.hardware or 0,
             bootloader=struct.pack("<4I", *version),
         )
 
@@ -66,13 +67,9 @@ def _bits(kinds: tuple[str, ...]) -> int:
 
 def _marked(key: TrustedKey, product: Product) -> MarkedAnchor:
     """Return a key as the device's table has it: one for other classes is good for no component."""
-    components = sum(1 << index for index in _places(key, product)) if key.components else _EVERY
+    mine = (c.number for c in product.components.values() if c.name in key.components)
+    components = sum(1 << product.numbers.index(number) for number in mine) if key.components else _EVERY
     if key.classes and product.class_name not in key.classes:
         components = 0
     point, value = (key.public.x + key.public.y, b"") if isinstance(key.public, PublicKey) else (b"", key.public.value)
     return MarkedAnchor(key.key_id, point, value, components, key.development)
-
-
-def _places(key: TrustedKey, product: Product) -> Iterator[int]:
-    names = {component.number: name for name, component in product.components.items()}
-    return (index for index, number in enumerate(product.numbers) if names[number] in key.components)

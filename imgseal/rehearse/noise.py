@@ -27,7 +27,5 @@ class Noise:
 
     def bytes(self, count: int) -> bytes:
         """Return `count` bytes."""
-        out = b""
-        while len(out) < count:
-            out += self.below(1 << 32).to_bytes(4, "big")
-        return out[:count]
+        words = (self.below(1 << 32).to_bytes(4, "big") for _ in range(-(-count // 4)))
+        return b"".join(words)[:count]

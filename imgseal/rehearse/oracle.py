@@ -61,8 +61,8 @@ def counter_of(image: Sealed) -> int:
     return decode_header_block(image.header).statement.counter
 
 
-class Oracle:
-    """Watches one device. `old` is None when nothing could start before, `new` when the package is to be refused.
+class Promise(NamedTuple):
+    """What may become of one device. `old` is None when nothing could start before, `new` when the package is refused.
 
     `way_back` tells that a trial is to be offered; `recoveries` are the recovery images on the device, `recovery` is
     that of the package; `first` the counters before; `target` is the release of the package, `before` are those that
@@ -71,47 +71,37 @@ class Oracle:
     and only the record tells whether the package was tried.
     """
 
-    def __init__(
-        self,
-        product: Product,
-        old: PermittedSet | None,
-        new: PermittedSet | None,
-        *,
-        way_back: bool,
-        recoveries: tuple[Sealed, ...],
-        recovery: Sealed | None = None,
-        first: Mapping[int, int],
-        target: tuple[int, bytes] = (0, b""),
-        before: tuple[Release, ...],
-        full: Mapping[int, int],
-        unraised: bool,
-    ) -> None:
-        self._full = full
-        self._unraised = unraised
+    old: PermittedSet | None
+    new: PermittedSet | None
+    way_back: bool
+    recoveries: tuple[Sealed, ...]
+    first: Mapping[int, int]
+    before: tuple[Release, ...]
+    full: Mapping[int, int]
+    unraised: bool
+    recovery: Sealed | None = None
+    target: tuple[int, bytes] = (0, b"")
+
+
+class Oracle:
+    """Watches one device, and holds what it does against the promise."""
+
+    def __init__(self, product: Product, promise: Promise) -> None:
+        self.promise = promise
         self._product = product
-        self.old = old
-        self.new = new
-        self.way_back = way_back
-        self._recovery = recovery
-        self._recoveries = recoveries if recovery is None else (*recoveries, recovery)
-        self._first = first
-        self.target = target
-        self._before = before
+        self._recoveries = promise.recoveries if promise.recovery is None else (*promise.recoveries, promise.recovery)
         self._by_number = {c.number: c for c in product.components.values()}
+        self._recovery_number = next((c.number for c in product.components.values() if c.recovery), 0)
         self._allowed = self._ranges()
         self.witness = Witness(product)
 
     def _ranges(self) -> dict[str, list[tuple[int, int]]]:
-        names = [
-            slot.name for slot in self._product.slots.values() if slot.holds in ("records", "package", "boot-mark")
-        ]
-        for component in self._product.components.values():
-            names += [*component.run, *component.header]
-            names += [name for name in (component.staging, component.keep) if name is not None]
+        components = self._product.components.values()
+        names = {name for c in components for name in (*c.run, *c.header, c.staging, c.keep)}
         ranges: dict[str, list[tuple[int, int]]] = {}
-        for name in names:
-            slot = self._product.slots[name]
-            ranges.setdefault(slot.memory, []).append((slot.at, slot.at + slot.size))
+        for slot in self._product.slots.values():
+            if slot.name in names or slot.holds in ("records", "package", "boot-mark"):
+                ranges.setdefault(slot.memory, []).append((slot.at, slot.at + slot.size))
         return ranges
 
     def operation(self, operation: Operation) -> None:
@@ -124,8 +114,8 @@ class Oracle:
     def counter_step(self, step: Step, *, healthy: bool) -> None:
         """Hold a counter step against what has been proven."""
         number, value = step
-        before = self._first.get(number, 0)
-        new = self.new.counters.get(number, 0) if self.new is not None and healthy else 0
+        before = self.promise.first.get(number, 0)
+        new = self.promise.new.counters.get(number, 0) if self.promise.new is not None and healthy else 0
         if healthy and self._by_number[number].recovery:
             new = max((counter_of(image) for image in self._recoveries), default=0)
         if value > max(before, new):
@@ -133,12 +123,13 @@ class Oracle:
 
     def started(self, started: Started, flash: Flash, *, source: bool) -> None:
         """Hold what was started against the two sets."""
+        promise = self.promise
         if started.what != SET:
             self._without_set(started, flash, source=source)
             return
         if not self.witness.covers((member.statement for member in started.members.values()), flash):
             raise ViolationError("verified", "a set was started whose signatures nobody has verified")
-        for known in (self.old, self.new):
+        for known in (promise.old, promise.new):
             if known is not None and known.members == started.members:
                 for number, member in known.members.items():
                     if number in known.images and not self._lies_there(
@@ -148,13 +139,13 @@ class Oracle:
                         raise ViolationError("judged", f"{name} was started, and its run slot holds something else")
                 return
         mixed = all(
-            member in [s.members.get(number) for s in (self.old, self.new) if s is not None]
+            member in [s.members.get(number) for s in (promise.old, promise.new) if s is not None]
             for number, member in started.members.items()
         )
         raise ViolationError("one-set" if mixed else "judged", "members of different sets, or of none, were started")
 
     def _without_set(self, started: Started, flash: Flash, *, source: bool) -> None:
-        if self.old is not None and (self.way_back or self.new is None or source):
+        if self.promise.old is not None and (self.promise.way_back or self.promise.new is None or source):
             raise ViolationError("starts", f"no set was started ({started.what}), though a way on was promised")
         if started.what != "recovery":
             return
@@ -165,14 +156,12 @@ class Oracle:
             raise ViolationError("verified", "the recovery image was started, and its signatures were not verified")
 
     def _recoveries_there(self, flash: Flash) -> list[Sealed]:
-        number = next((c.number for c in self._by_number.values() if c.recovery), None)
-        known = () if number is None else self._recoveries
-        return [image for image in known if self._lies_there(flash, number or 0, 0, image)]
+        return [image for image in self._recoveries if self._lies_there(flash, self._recovery_number, 0, image)]
 
     def has_recovery(self, flash: Flash) -> bool:
         """Say whether the recovery image of the package lies in its slot; also where the package brings none."""
         there = [image.digest for image in self._recoveries_there(flash)]
-        return self._recovery is None or self._recovery.digest in there
+        return self.promise.recovery is None or self.promise.recovery.digest in there
 
     def _lies_there(self, flash: Flash, number: int, index: int, image: Sealed) -> bool:
         component = self._by_number[number]
@@ -199,8 +188,8 @@ class Oracle:
 
     def is_tried(self, started: Started, record: Record | None) -> bool:
         """Say whether what was started is the set of the package, for the package: it may leave the set as it is."""
-        ours = record is not None and record.target_digest == self.target[1]
-        return started.trial and ours and self.new is not None and started.members == self.new.members
+        ours = record is not None and record.target_digest == self.promise.target[1]
+        return started.trial and ours and self.promise.new is not None and started.members == self.promise.new.members
 
     def trial_start(self, record: Record, starts: int) -> None:
         """Hold the record against the trial starts so far, this one among them."""
@@ -210,7 +199,7 @@ class Oracle:
 
     def gone_back(self, record: Record) -> None:
         """Hold the record of a settled device whose trial of the package has ended without a report."""
-        if self.way_back and record.phase == SETTLED and self.target[1] not in record.refused:
+        if self.promise.way_back and record.phase == SETTLED and self.promise.target[1] not in record.refused:
             raise ViolationError("way-back", "the package that failed is not remembered")
 
     def ended(
@@ -225,11 +214,12 @@ class Oracle:
         tried: bool,
     ) -> None:
         """Hold the end against what was promised; `tried` tells that the set of the package was started for it."""
-        runs_old = self.old is not None and started.members == self.old.members
-        if self._unraised and runs_old and record is not None and record.phase == SETTLED:
+        promise = self.promise
+        runs_old = promise.old is not None and started.members == promise.old.members
+        if promise.unraised and runs_old and record is not None and record.phase == SETTLED:
             self._still_behind(record, counters, flash)
-        if self.new is None:
-            if self.old is not None and started.members != self.old.members:
+        if promise.new is None:
+            if promise.old is not None and started.members != promise.old.members:
                 raise ViolationError("ends", "a package that was to be refused has changed the device")
             return
         if started.what != SET:
@@ -237,21 +227,21 @@ class Oracle:
                 raise ViolationError("ends", f"the end is no set but {started.what}")
             return
         assert record is not None
-        is_new = started.members == self.new.members
+        is_new = started.members == promise.new.members
         release = record.sequence, record.manifest_digest
-        if self.target in self._before and release == self.target and is_new and record.phase == SETTLED:
+        if promise.target in promise.before and release == promise.target and is_new and record.phase == SETTLED:
             return  # it was installed already
         if not source and not tried:
             # the package is gone, and nothing of it was ever started: the device is as it was
-            if self.old is None or started.members != self.old.members or release not in self._before:
+            if promise.old is None or started.members != promise.old.members or release not in promise.before:
                 raise ViolationError("ends", f"the package was lost untried, and release {record.sequence} is there")
             return
-        if not healthy and release not in self._before:
+        if not healthy and release not in promise.before:
             raise ViolationError("settles", f"sequence {record.sequence}, and its set never was healthy")
-        if self.way_back and not healthy:
-            if is_new and (self.old is None or self.old.members != self.new.members):
+        if promise.way_back and not healthy:
+            if is_new and (promise.old is None or promise.old.members != promise.new.members):
                 raise ViolationError("way-back", "the set that never was healthy is still there")
-            if self.target[1] not in record.refused:
+            if promise.target[1] not in record.refused:
                 raise ViolationError("way-back", "the package that failed is not remembered")
             return
         if not is_new:
@@ -261,18 +251,18 @@ class Oracle:
 
     def _settled(self, record: Record, counters: Mapping[int, int], flash: Flash, *, source: bool) -> None:
         """Hold a device that runs the new set, which has reported itself healthy, against what settling promises."""
-        assert self.new is not None
+        assert self.promise.new is not None
         # the same release is delivered again for the recovery image that could not be rewritten at first
         again = record.phase == DELIVERING and not source
-        if not (again or record.phase == SETTLED) or (record.sequence, record.manifest_digest) != self.target:
+        if not (again or record.phase == SETTLED) or (record.sequence, record.manifest_digest) != self.promise.target:
             raise ViolationError("settles", f"sequence {record.sequence}, phase {record.phase}")
         if source and not self.has_recovery(flash):
             raise ViolationError("ends", "the package was there to the end, and its recovery image is not")
-        known = [each.members for each in (self.old, self.new) if each is not None]
-        if self.way_back and record.phase == SETTLED and record.other not in known:
+        known = [each.members for each in (self.promise.old, self.promise.new) if each is not None]
+        if self.promise.way_back and record.phase == SETTLED and record.other not in known:
             raise ViolationError("settles", "the record does not name the set before")
         there = {} if again else self._recovery_counter(flash)
-        behind = self._behind({**self.new.counters, **there}, counters)
+        behind = self._behind({**self.promise.new.counters, **there}, counters)
         if not again and behind != record.unraised:
             raise ViolationError("settles", f"counters are behind: {behind}; the record says {record.unraised}")
 
@@ -281,8 +271,8 @@ class Oracle:
 
         A recovery image that came with a release that failed has its counter raised by the next one that settles.
         """
-        assert self.old is not None
-        members = self._behind(self.old.counters, counters)
+        assert self.promise.old is not None
+        members = self._behind(self.promise.old.counters, counters)
         recovery = any(counters.get(n, 0) < value for n, value in self._recovery_counter(flash).items())
         if not members <= record.unraised <= (members or recovery):
             raise ViolationError("settles", f"counters are behind: {members}; the record says {record.unraised}")
@@ -291,11 +281,10 @@ class Oracle:
         """Say whether counters are below these, which they may be where their storage does not take them."""
         for number, value in wanted.items():
             now = counters.get(number, 0)
-            if now < min(value, self._full.get(number, value)):
+            if now < min(value, self.promise.full.get(number, value)):
                 raise ViolationError("settles", f"the counter of component {number} is {now}")
         return any(counters.get(number, 0) < value for number, value in wanted.items())
 
     def _recovery_counter(self, flash: Flash) -> dict[int, int]:
-        number = next((c.number for c in self._by_number.values() if c.recovery), 0)
         there = self._recoveries_there(flash)
-        return {number: counter_of(there[-1])} if there else {}
+        return {self._recovery_number: counter_of(there[-1])} if there else {}

@@ -1,19 +1,15 @@
 """A whole rehearsal: the undisturbed run with its wear and time, then every cut."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 
-from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.estimate import Estimate, Worked, estimate
 from imgseal.rehearse.explore import SCENARIOS, Explorer, Tally, Violation
 from imgseal.rehearse.flash import Operation
-from imgseal.rehearse.keep import keeping, room_for_package
-from imgseal.rehearse.life import Life, Moment, Programs
+from imgseal.rehearse.life import Life, Moment, Programs, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
-from imgseal.rehearse.slots import Sealed
-from imgseal.rehearse.stage import Stage
 from imgseal.window import Bytes
 
 
@@ -35,18 +31,6 @@ class Rehearsal(NamedTuple):
     said_at: tuple[int, ...] = ()
 
 
-def _took(product: Product, size: int, worked: list[Worked], images: Mapping[int, Sealed], boots: int) -> Estimate:
-    """Wear and time, of keeping the package as well where it has a slot."""
-    first = keeping(product, size)
-    took = estimate(product, [*((operation, False) for operation in first), *worked], images, boots)
-    room = room_for_package(product)
-    if room is None or size <= room:
-        return took
-    return took._replace(
-        warnings=(*took.warnings, f"the package has {size} bytes, the slot that keeps it room for {room}")
-    )
-
-
 def rehearse(
     stage: Stage,
     package: Bytes,
@@ -57,12 +41,10 @@ def rehearse(
     progress: Callable[[int, int], None] = lambda _done, _all: None,
 ) -> Rehearsal:
     """Rehearse a package that the device accepts; `pairs` as in `Explorer.explore`."""
-    programs = programs or Programs()
-    explorer = Explorer(stage.facts, stage.moment, stage.oracle, package, seed, programs)
+    programs, promise = programs or Programs(), stage.oracle.promise
+    explorer = Explorer(stage, package, seed, programs)
     worked: list[Worked] = []
-    life = Life(
-        stage.facts, stage.moment, SCENARIOS[0], stage.oracle, package, explorer.judgements, Noise(seed), programs
-    )
+    life = Life(stage, SCENARIOS[0], package, explorer.judgements, Noise(seed), programs)
     said_at: list[int] = []
     took: Estimate | None = None
 
@@ -75,11 +57,11 @@ def rehearse(
     except ViolationError:
         pass  # the explorer meets it again, and says what had happened
     else:
-        new = stage.oracle.new
-        took = _took(stage.facts.product, package.size, worked, {} if new is None else new.images, life.boots)
+        new = promise.new
+        took = estimate(stage.facts.product, package.size, worked, {} if new is None else new.images, life.boots)
     said_at += [len(worked)] * (len(life.device.events) - len(said_at))
     violation = explorer.explore(pairs, progress)
     return Rehearsal(
-        stage.oracle.way_back, stage.oracle.old is not None, tuple(life.device.events), took, explorer.tally, violation,
+        promise.way_back, promise.old is not None, tuple(life.device.events), took, explorer.tally, violation,
         seed, tuple(worked), tuple(said_at),
     )  # fmt: skip

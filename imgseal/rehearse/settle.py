@@ -2,7 +2,6 @@
 
 from imgseal.formats.install_record.layout import REFUSED
 from imgseal.formats.install_record.record import RETURNING, SETTLED, SETTLING, SWITCHING, TRIAL, UNPROVEN, Record
-from imgseal.formats.sealed_image.codec import encode_statement
 from imgseal.product.model import Component
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.journal import Journal
@@ -11,17 +10,10 @@ from imgseal.rehearse.slots import statement_digest
 
 def tried(record: Record) -> Record:
     """Return the record with which a delivered set is started for the first time."""
-    return record._replace(
-        phase=TRIAL if record.trial else UNPROVEN,
-        unraised=record.trial and record.unraised,
-        attempts=0,
-        power_ons=0,
-        prepared=0,
-        placed=0,
-        kept=record.kept if record.trial else 0,
-        current=record.other,
-        other=record.current if record.trial else {},
-    )
+    counting = record._replace(attempts=0, power_ons=0, prepared=0, placed=0, current=record.other)
+    if record.trial:
+        return counting._replace(phase=TRIAL, other=record.current)
+    return counting._replace(phase=UNPROVEN, unraised=False, kept=0, other={})
 
 
 def failed(record: Record) -> Record:
@@ -57,9 +49,8 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
     settling = record.phase == SETTLING
     unraised = False
     if settling:
-        unraised = (
-            device.judge_set(record.current) is not None
-        )  # whoever writes records must not raise counters with them
+        # whoever writes records must not raise counters with them
+        unraised = device.judge_set(record.current) is not None
         journal.tidy()
     members = [(c, member.slot, member.statement) for c in device.components({} if unraised else record.current)
                for member in [record.current[c.number]]]  # fmt: skip
@@ -70,7 +61,7 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
         if slot >= len(component.run):
             continue
         header = device.slots.run_header(component, slot)
-        if header is None or (statement and statement_digest(encode_statement(header.statement)) != statement):
+        if header is None or (statement and statement_digest(header.statement_bytes) != statement):
             unraised = True
             continue  # the set is judged before it starts again, and will be refused
         value = header.statement.counter
@@ -85,17 +76,16 @@ def settle(device: Device, journal: Journal, record: Record) -> Record:
         elif before < value:
             device.say(f"settle: counter of {component.name} is {value}")
     if settling:
-        journal.commit(
+        record = journal.commit(
             record._replace(
                 phase=SETTLED, sequence=record.target_sequence, manifest_digest=record.target_digest,
                 target_sequence=0, target_digest=None, unraised=unraised,
             )
         )  # fmt: skip
-        device.say(f"settle: sequence {record.target_sequence}")
+        device.say(f"settle: sequence {record.sequence}")
     elif not unraised:
-        journal.commit(record._replace(unraised=False))
-    assert journal.record is not None
-    return journal.record
+        record = journal.commit(record._replace(unraised=False))
+    return record
 
 
 def raised(device: Device, component: Component, value: int) -> int:

@@ -5,6 +5,7 @@ image lies the same way; a detached one has its header block in the header slot.
 """
 
 import hashlib
+from functools import partial
 
 from imgseal.formats.sealed_image.codec import HeaderBlock, SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
@@ -12,6 +13,7 @@ from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.flash import Block, Flash, FlashReadError
+from imgseal.window import Window
 
 
 def statement_digest(header: bytes | memoryview) -> bytes:
@@ -37,23 +39,6 @@ class Sealed(NamedTuple):
         return statement_digest(self.header)
 
 
-class SlotView:
-    """A slot as an artefact: every read goes to the flash."""
-
-    __slots__ = ("_at", "_flash", "_memory", "size")
-
-    def __init__(self, flash: Flash, product: Product, name: str, size: int | None = None) -> None:
-        slot = product.slots[name]
-        self._flash = flash
-        self._memory = slot.memory
-        self._at = slot.at
-        self.size = slot.size if size is None else size
-
-    def read(self, offset: int, length: int) -> bytes:
-        """Return up to `length` bytes; FlashReadError where the memory notices that it is torn."""
-        return self._flash.read(self._memory, self._at + offset, max(0, min(length, self.size - offset)))
-
-
 class Slots:
     """What the bootloader and the installer do with whole slots."""
 
@@ -75,9 +60,10 @@ class Slots:
         out = tuple([blocks.get((memory, number)) for number in range(first, last)])
         return None if any(block is not None and not block.firm for block in out) else out
 
-    def view(self, name: str) -> SlotView:
-        """Return the slot as an artefact."""
-        return SlotView(self._flash, self._product, name)
+    def view(self, name: str, size: int | None = None) -> Window:
+        """Return a slot, or its beginning, as an artefact; every read goes to the flash, and may find it torn."""
+        slot = self._product.slots[name]
+        return Window(partial(self._flash.read, slot.memory), slot.at, slot.size if size is None else size)
 
     def erase(self, name: str) -> None:
         """Erase every block of a slot, the first one first: what had begun there is no image from then on."""
@@ -92,16 +78,8 @@ class Slots:
         unit = memory.write_unit
         padded = content.ljust(-(-len(content) // unit) * unit, bytes([memory.fill]))
         first = max(unit, 8) if is_image else 0
-        self._program(slot.memory, slot.at + first, padded[first:], memory.page)
-        if first:
-            self._program(slot.memory, slot.at, padded[:first], memory.page)
-
-    def _program(self, memory: str, at: int, data: bytes, page: int) -> None:
-        position = 0
-        while position < len(data):
-            count = min(page - (at + position) % page, len(data) - position)
-            self._flash.program(memory, at + position, data[position : position + count])
-            position += count
+        self._flash.program_pages(slot.memory, slot.at + first, padded[first:])
+        self._flash.program_pages(slot.memory, slot.at, padded[:first])
 
     def header(self, name: str) -> HeaderBlock | None:
         """Read the header at the start of a slot; None when there is none, or it cannot be read."""
@@ -167,11 +145,4 @@ class Slots:
             self.write(component.run[index], image.payload, is_image=False)
             self.write(component.header[index], image.header)
         else:
-            self.write(component.run[index], image.header + image.payload)
-
-    def holds(self, name: str, content: bytes) -> bool:
-        """Read a slot back and compare."""
-        try:
-            return self.view(name).read(0, len(content)) == content
-        except FlashReadError:
-            return False
+            self.fill_waiting(component.run[index], image)

@@ -2,70 +2,49 @@
 
 from collections.abc import Mapping
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import DeviceState
 from imgseal.errors import UsageError
-from imgseal.findings import Verdict
 from imgseal.formats.install_record.record import TRIAL, UNPROVEN, Member, Record, first_record, place_content
-from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
-from imgseal.records import NamedTuple
-from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.expect import expect
 from imgseal.rehearse.flash import Block, Flash, Snapshot, counts_units
 from imgseal.rehearse.journal import Journal
-from imgseal.rehearse.life import Moment
+from imgseal.rehearse.life import Moment, Stage
 from imgseal.rehearse.noise import Noise
-from imgseal.rehearse.oracle import Oracle
+from imgseal.rehearse.oracle import Promise
 from imgseal.rehearse.settle import goes_on
 from imgseal.rehearse.slots import Slots, statement_digest
 from imgseal.window import Bytes, ByteView
 
 
-class Stage(NamedTuple):
-    """A device, a package, its verdict on this device, and the oracle that knows what may follow."""
-
-    facts: Facts
-    moment: Moment
-    oracle: Oracle
-    verdict: Verdict
-
-
-def set_up(
-    product: Product,
-    trust: Trust,
-    state: DeviceState,
-    contents: Mapping[str, Bytes],
-    package: Bytes,
-    *,
-    development: bool = False,
-    full: Mapping[int, int] | None = None,
-) -> Stage:
-    """Make the simulated device of a state file, and find out what the package is to make of it.
+def set_up(context: Context, package: Bytes, *, full: Mapping[int, int] | None = None) -> Stage:
+    """Make the simulated device of a state and its slots, and find out what the package is to make of it.
 
     `full` are the highest counters that storage takes. Without it a device whose state says that counters are behind
     takes no more of those. UsageError where the device takes the package and would start nothing: no code runs on it,
     and none is brought.
     """
+    product, state = context.product, context.state
     blocks: Snapshot = {}
-    for name, content in contents.items():
+    for name, content in context.contents.items():
         _lay(blocks, product, name, bytes(content.read(0, content.size)))
     slots = Slots(Flash(product, blocks, Noise("the stage")), product)
-    facts = Facts(
-        product, trust, development, state.hardware, state.bootloader, state.battery_mwh, state.authorised,
-        state.revoked, full=_behind(state, product, slots) if full is None else full,
-    )  # fmt: skip
+    full = _behind(state, product, slots) if full is None else full
+    facts = Facts(product, context.trust, context.development, state, full=full)
     record = _record(state, product, slots)
-    records = _records_slot(product)
-    unit = product.memories[product.slots[records].memory].write_unit
-    _lay(blocks, product, records, place_content(record, product.numbers, unit))
+    records = product.slot_holding("records")
+    assert records is not None
+    unit = product.memories[records.memory].write_unit
+    _lay(blocks, product, records.name, place_content(record, product.numbers, unit))
     moment = Moment(blocks, dict(state.counters), frozenset(), 0, tried=False, healthy=False)
     device = _device(facts, moment)
     if device.judge_set(record.current) is not None:
         record = goes_on(device, record) or record
     verdict, subject = device.examine(package, record)
     oracle = expect(device, record, verdict, subject)
-    _refuse_without_start(device, oracle)
+    _refuse_without_start(device, oracle.promise)
     return Stage(facts, moment, oracle, verdict)
 
 
@@ -80,41 +59,29 @@ def _behind(state: DeviceState, product: Product, slots: Slots) -> dict[int, int
     return out
 
 
-def _refuse_without_start(device: Device, oracle: Oracle) -> None:
-    if oracle.new is None or oracle.old is not None:
+def _refuse_without_start(device: Device, promise: Promise) -> None:
+    if promise.new is None or promise.old is not None:
         return
-    if not any(device.by_number[number].kind == "code" for number in oracle.new.members):
+    brought = [device.by_number[number] for number in promise.new.members]
+    if not any(component.kind == "code" for component in brought):
         raise UsageError(
             "nothing would start on this device: no set runs on it, and the package brings no code for one",
             expected="a first release with a component that starts, or a device that has one",
-            found=", ".join(device.by_number[number].name for number in oracle.new.members) or "a recovery image alone",
+            found=", ".join(component.name for component in brought) or "a recovery image alone",
             hint="install the release with the code first; build NAME=FILE takes data and recovery image along",
         )
 
 
 def _device(facts: Facts, moment: Moment) -> Device:
-    noise = Noise("the stage")
-    flash = Flash(facts.product, dict(moment.blocks), noise, facts.worn)
-    return Device(
-        facts, flash, Counters(moment.counters, moment.loose, noise, numbers_stored(facts.product), facts.full), None,
-        Judgements(),
-    )  # fmt: skip
+    return Device(facts, *moment.storage(facts, Noise("the stage")), None, Judgements())
 
 
-def why_not(
-    product: Product, trust: Trust, state: DeviceState, contents: Mapping[str, Bytes], *, development: bool = False
-) -> str | None:
+def why_not(context: Context) -> str | None:
     """Return why a device in this state would not start its set; None when it would."""
-    stage = set_up(product, trust, state, contents, ByteView(b""), development=development)
+    stage = set_up(context, ByteView(b""))
     device = _device(stage.facts, stage.moment)
-    record = Journal(device.flash, product).open()
+    record = Journal(device.flash, device.product).open()
     return "no install record" if record is None else device.judge_set(record.current)
-
-
-def _records_slot(product: Product) -> str:
-    slot = product.slot_holding("records")
-    assert slot is not None
-    return slot.name
 
 
 def _lay(blocks: Snapshot, product: Product, name: str, content: bytes) -> None:
@@ -143,7 +110,8 @@ def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
             if member is None or component.recovery:
                 continue
             where = (component.header or component.run)[min(member.slot, len(component.run) - 1)]
-            out[component.number] = Member(member.slot, member.statement or _digest_in(slots, where))
+            statement = member.statement or statement_digest(slots.view(where).read(0, 512))
+            out[component.number] = Member(member.slot, statement)
         return out
 
     settled = first_record(members(state.current), state.sequence, state.manifest_digest)
@@ -153,19 +121,11 @@ def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
         return settled
     kept = sum(1 << product.numbers.index(number) for number in trial.kept if number in product.numbers)
     return settled._replace(
-        phase=TRIAL if trial.way_back else UNPROVEN,
+        phase=TRIAL if trial.way_back else UNPROVEN, kept=kept, trial=trial.way_back, other=members(trial.previous),
         attempts=max(0, product.rules.trial_attempts - trial.attempts_left),
         power_ons=max(0, product.rules.trial_power_ons - trial.power_ons_left),
-        kept=kept,
-        target_sequence=trial.sequence,
-        target_digest=trial.manifest_digest,
-        trial=trial.way_back,
-        other=members(trial.previous),
-    )
-
-
-def _digest_in(slots: Slots, name: str) -> bytes:
-    return statement_digest(slots.view(name).read(0, 512))
+        target_sequence=trial.sequence, target_digest=trial.manifest_digest,
+    )  # fmt: skip
 
 
 def read_slots(product: Product, moment: Moment) -> tuple[Record | None, dict[str, bytes]]:
@@ -174,6 +134,7 @@ def read_slots(product: Product, moment: Moment) -> tuple[Record | None, dict[st
     slots = Slots(flash, product)
     record = Journal(flash, product).open()
     out = {}
+    headers = {name for component in product.components.values() for name in component.header}
     for name, slot in product.slots.items():
         if slot.holds in ("records", "bootloader", "anchors", "package", "boot-mark"):
             continue
@@ -181,7 +142,7 @@ def read_slots(product: Product, moment: Moment) -> tuple[Record | None, dict[st
         size, memory = slot.size, product.memories[slot.memory]
         if header is not None:
             said = header.statement
-            size = said.header_block + (0 if said.detached and name in _header_slots(product) else said.payload_size)
+            size = said.header_block + (0 if said.detached and name in headers else said.payload_size)
         elif memory.erased is None:
             continue  # what no header begins reads as anything
         data = slots.view(name).read(0, size)
@@ -189,7 +150,3 @@ def read_slots(product: Product, moment: Moment) -> tuple[Record | None, dict[st
         if data:
             out[name] = data
     return record, out
-
-
-def _header_slots(product: Product) -> set[str]:
-    return {name for component in product.components.values() for name in component.header}

@@ -11,8 +11,7 @@ from imgseal.rehearse.play import Rehearsal
 def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator[str]:
     """Yield the lines of a rehearsal without line ends."""
     yield f"{package} on {device}"
-    for event in rehearsal.events:
-        yield f"  {event}"
+    yield from (f"  {event}" for event in rehearsal.events)
     if not any(rehearsal.tally.operations.values()):
         yield "  way back   not needed: nothing is written"
     elif rehearsal.way_back:
@@ -37,36 +36,34 @@ def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator
 
 
 def _estimate(took: Estimate) -> Iterator[str]:
-    for use in took.memories:
-        yield f"  {use.memory:<10} {_use(use)}"
+    yield from (f"  {use.memory:<10} {_use(use)}" for use in took.memories)
     if took.seconds is not None and took.down_seconds is not None:
-        yield f"  time       {_span(took.seconds)} in all, {_span(took.down_seconds)} without a running product"
+        yield f"  time       {span(took.seconds)} in all, {span(took.down_seconds)} without a running product"
     for boot in took.boots or ():
         choices = ", ".join(f"{choice} {seconds:.2f} s" for choice, seconds in boot.by_choice.items())
         first = "" if boot.first == boot.seconds else f"; {boot.first:.2f} s at the first boot of a set"
         yield f"  boot       {boot.component}: {boot.seconds:.2f} s, judged at {boot.judged} ({choices}){first}"
-    for warning in took.warnings:
-        yield f"  caution    {warning}"
+    yield from (f"  caution    {warning}" for warning in took.warnings)
 
 
 def _use(use: MemoryUse) -> str:
     text = f"{use.erases} erases (no block more than {use.most}), {use.bytes_written} bytes written"
     if use.seconds is not None:
-        text += f", {_span(use.seconds)}"
+        text += f", {span(use.seconds)}"
     if use.updates is not None:
         text += f"; enough for {use.updates} such updates"
     return text
 
 
-def _span(seconds: tuple[float, float]) -> str:
-    return f"{seconds[0]:.1f} to {seconds[1]:.1f} s"
+def span(seconds: tuple[float, float] | None) -> str:
+    """Return words for the least and the most that something takes; none where it is not known."""
+    return "" if seconds is None else f"{seconds[0]:.1f} to {seconds[1]:.1f} s"
 
 
 def _violation(violation: Violation) -> Iterator[str]:
     yield f"  BROKEN     {violation.invariant}: {violation.message}"
     yield f"             it says: {INVARIANTS[violation.invariant]}"
-    for event in violation.events:
-        yield f"             {event}"
+    yield from (f"             {event}" for event in violation.events)
     yield f"             again: imgseal rehearse ... --replay {violation.token}"
 
 

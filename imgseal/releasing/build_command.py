@@ -2,7 +2,6 @@
 
 import os
 from contextlib import ExitStack
-from typing import TYPE_CHECKING
 
 import click
 
@@ -16,18 +15,19 @@ from imgseal.console.options import (
 )
 from imgseal.console.say import say, say_written
 from imgseal.errors import ImgsealError, Place, UsageError
-from imgseal.make.seal import SealOptions
+from imgseal.flow.release import Job
+from imgseal.make.seal import SealedImage, SealOptions
 from imgseal.records import NamedTuple
 from imgseal.releasing.describe import described
 from imgseal.releasing.orders import FirmwareShelf, take_orders
 from imgseal.workspace.clock import build_time, source_revision
 from imgseal.workspace.files import load_artefact, refuse_overlap
 from imgseal.workspace.firmware import load_bill
+from imgseal.workspace.line import Products
 from imgseal.workspace.numbering import Said
-from imgseal.workspace.previous_build import RELEASE_NAME
+from imgseal.workspace.outputs import RELEASE_NAME
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import (
-    Made,
     build_release,
     number_job,
     read_previous,
@@ -35,15 +35,10 @@ from imgseal.workspace.release_job import (
     with_a_free_number,
     write_release,
 )
-from imgseal.workspace.release_log import plan_reservation
-from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
+from imgseal.workspace.release_log import Made, plan_reservation
+from imgseal.workspace.release_numbers import compare_numbers
 from imgseal.workspace.staging import Output
 from imgseal.workspace.verified_log import open_log
-
-if TYPE_CHECKING:
-    from imgseal.flow.release import Job
-    from imgseal.make.seal import SealedImage
-    from imgseal.workspace.line import Products
 
 _ALL = "all"
 
@@ -144,11 +139,14 @@ class _Work(NamedTuple):
     inputs: list[str]
     outputs: list[Output]
     made: list[Made]
-    jobs: "list[Job]"
+    jobs: list[Job]
 
 
 def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[list[Output], list[str], list[str]]:
     """Make it and write it; return what was written, a line for each slot, and notes."""
+    from imgseal.offline.offline_signing import ask
+    from imgseal.offline.outputs import request_outputs
+
     every = chosen.variant == _ALL
     products = (chosen._replace(variant=None) if every else chosen).every()
     for option, given in (("--previous", asked.previous), ("--sbom", asked.sbom), ("--as-of", asked.said.as_of)):
@@ -183,16 +181,11 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
                 project, job, numbered = number_job(project, job, log, asked.said)
                 work.jobs.append(job)
                 if asked.sign_later:
-                    from imgseal.offline.offline_signing import ask
-                    from imgseal.offline.outputs import request_outputs
-
                     asking = ask(job, with_firmware=asked.with_firmware)
-                    rehearsed = asking.rehearsed
-                    if before is not None:
-                        refuse_going_down(rehearsed.package, rehearsed.images, before, project)
-                    work.made.append(Made(project, rehearsed.package, (), numbered))
+                    running_out = compare_numbers(asking.rehearsed, before, project)
+                    work.made.append(Made(project, asking.rehearsed.package, (), numbered))
                     work.outputs.extend(request_outputs(asking, job, folder))
-                    notes += [*asking.notes, *counters_running_out(rehearsed.images)]
+                    notes += [*asking.notes, *running_out]
                     continue
                 built = build_release(project, job, before, folder, numbered)
                 work.made.append(built.made)
@@ -201,12 +194,13 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
                 notes += built.notes
         outputs = [output for work in works for output in work.outputs]
         if asked.depfile is not None:
-            works[-1].outputs.append(Output(asked.depfile, [_dependencies(outputs, works)]))
+            inputs = [path for work in works for path in (*work.inputs, *work.base.inputs())]
+            works[-1].outputs.append(Output(asked.depfile, [_dependencies(outputs, inputs)]))
         notes += _write(works, products, options, sign_later=asked.sign_later)
     return outputs, lines, notes
 
 
-def _write(works: list[_Work], products: "Products", options: SealOptions, *, sign_later: bool) -> list[str]:
+def _write(works: list[_Work], products: Products, options: SealOptions, *, sign_later: bool) -> list[str]:
     """Write one product after the other, each with its log entry; return notes. All has been judged before."""
     inputs = [path for work in works for path in work.inputs]
     refuse_overlap([output.path for work in works for output in work.outputs], [*products.own_files(), *inputs])
@@ -224,7 +218,7 @@ def _write(works: list[_Work], products: "Products", options: SealOptions, *, si
     return notes
 
 
-def _slot_line(image: "SealedImage", before: dict[str, int]) -> str:
+def _slot_line(image: SealedImage, before: dict[str, int]) -> str:
     """Say in one line how full a slot is, what changed, and where the counter stands."""
     placed = image.placed
     used, room = placed.payload.size, placed.room
@@ -240,7 +234,7 @@ def _slot_line(image: "SealedImage", before: dict[str, int]) -> str:
     )
 
 
-def _dependencies(outputs: list[Output], works: list[_Work]) -> bytes:
+def _dependencies(outputs: list[Output], inputs: list[str]) -> bytes:
     """Return a dependency file: every target depends on every input. Make's quoting.
 
     Targets are the files whose names no version changes, where there are any: build descriptions can state them
@@ -250,9 +244,9 @@ def _dependencies(outputs: list[Output], works: list[_Work]) -> bytes:
     does not stop, where one is gone: a key that the product file no longer names.
     """
     paths = [output.path for output in outputs]
+    # the one name that no version changes: build descriptions can state it beforehand, and Ninja demands it
     targets = [path for path in paths if os.path.basename(path) == RELEASE_NAME] or paths
-    inputs = [path for work in works for path in (*work.inputs, *work.base.inputs())]
-    left = " ".join(_quoted(target) for target in targets)
+    left = " ".join(map(_quoted, targets))
     quoted = [_quoted(path) for path in dict.fromkeys(inputs)]
     right = " \\\n  ".join(quoted)
     return (f"{left}: \\\n  {right}\n" + "".join(f"{path}:\n" for path in quoted)).encode()

@@ -20,7 +20,8 @@ from imgseal.workspace.clock import build_time
 from imgseal.workspace.firmware import load_bill, load_sealed
 from imgseal.workspace.numbering import Said
 from imgseal.workspace.outputs import package_file_name
-from imgseal.workspace.release_job import Made, number_job, release_job, with_a_free_number, write_release
+from imgseal.workspace.release_job import number_job, release_job, with_a_free_number, write_release
+from imgseal.workspace.release_log import Made
 from imgseal.workspace.staging import Output
 from imgseal.workspace.verified_log import open_log
 
@@ -78,9 +79,8 @@ def command(
         options = moment._replace(source_revision=revisions.pop() if len(revisions) == 1 else b"")
         name = package_file_name(project.product, development=options.development, unfinished=unfinished)
         outputs = [Output(os.path.join(out, name), package.pieces())]
-        inputs = [*images, *([sbom] if sbom is not None else [])]
         made = [Made(project, package, job.package_signers, numbered)]
-        notes = write_release(outputs, inputs, project, made, options)
+        notes = write_release(outputs, [*images, sbom], project, made, options)
         return outputs, [*project.notes_on_keys(development=options.development), *verdict.notes, *notes]
 
     outputs, notes = with_a_free_number(attempt)

@@ -9,7 +9,7 @@ from imgseal.console.say import say
 from imgseal.flow.release import seal
 from imgseal.make.seal import SealOptions
 from imgseal.workspace.clock import build_time, day_of, source_revision
-from imgseal.workspace.files import refuse_overlap, write_all
+from imgseal.workspace.files import write_all
 from imgseal.workspace.firmware import component_of, load_image, split_address
 from imgseal.workspace.outputs import image_outputs
 
@@ -58,8 +58,7 @@ def command(
         for number, made in enumerate(sealed):
             name = out if number == 0 else None
             outputs += image_outputs(made, product, os.path.dirname(out) if out else "", name, as_hex=as_hex)
-        refuse_overlap([o.path for o in outputs], [path, *project.own_files()])
-        write_all(outputs)
+        write_all(outputs, [path, *project.own_files()])
     say([*project.notes_on_keys(development=not release), *(f"{path}: {note}" for note in image.notes)])
     for output in outputs:
         click.echo(output.path)

@@ -8,24 +8,20 @@ import click
 from imgseal import __version__
 from imgseal.check.context import Context
 from imgseal.check.judge import kind_of
-from imgseal.console.options import ChosenProduct, product_options
+from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, RefusedError, UsageError
-from imgseal.workspace.clock import build_time, day_of, parse_day, today
-from imgseal.workspace.device_file import device_trust, load_device
-from imgseal.workspace.files import load_artefact, refuse_overlap, write_all
-from imgseal.workspace.judging import project_for
+from imgseal.workspace.clock import build_time, day_of, today
+from imgseal.workspace.files import load_artefact, write_all
+from imgseal.workspace.judging import judge_of, project_for
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.packages import package_contents, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.flow.contents import Contents
     from imgseal.report.inputs import Material
     from imgseal.window import ByteView
 
-_FORMATS = ("html", "json", "pdf")
 _PAIRS = 500  # second cuts: all of them would take minutes; rehearse --pairs all tries them
 
 
@@ -50,13 +46,10 @@ the report is written all the same, and says why a rehearsal could not be played
 @click.option("--previous", metavar="PACKAGE", help="Say what changes since this release, and judge for its devices.")
 @click.option("--rehearse", "rehearsed", is_flag=True, help="Play the installation with power cuts; takes seconds.")
 @click.option(
-    "--format", "form", type=click.Choice(_FORMATS), metavar="[html|json]", default="html", show_default=True,
-    help="What to write.",
-)  # fmt: skip
-@click.option("--development", is_flag=True, help="Admit development images and keys.")
-@click.option(
-    "--as-of", "as_of", metavar="DAY", help="Keys have to be in force on this day, YYYY-MM-DD; default today."
+    "--format", "form", type=click.Choice(("html", "json")), default="html", show_default=True, help="What to write."
 )
+@click.option("--development", is_flag=True, help="Admit development images and keys.")
+@as_of_option
 @product_options
 def command(
     package: str,
@@ -74,12 +67,6 @@ def command(
     The page is one file that loads nothing and runs no script. Without --device and --previous the verdict is for a
     fresh device, or one with the numbers of the release log where one is kept. The evidence is not legal advice.
     """
-    if form == "pdf":  # what older versions printed through a browser of this machine
-        raise UsageError(
-            "report writes no PDF: printing is done from the page",
-            expected="html or json",
-            hint="leave --format out, open the page in a browser and print it; it has a style for A4 paper",
-        )
     from imgseal.report.document import report_document
     from imgseal.report.printable import printable
     from imgseal.report.report_inputs import gather
@@ -90,19 +77,8 @@ def command(
         project = project_for(data, package, products, development=development, as_of=as_of)
     else:
         project = products.one()[0]
-    state, contents = load_device(project, device_file)
-    trust, anchors = device_trust(project, state, device_file, development=development)
-    day = today() if as_of is None else parse_day(as_of)
     before = None if previous is None else package_contents(previous, project.product)
-    device = device_file or "a fresh device"
-    if device_file is None:
-        state, device = _numbers(project, state, device, before, development=development)
-    if any(key.first or key.last for key in trust.keys):
-        device += f" on {day}"
-    context = Context(
-        project.product, trust, state, contents, development=development, whole_set=not state.fresh, day=day,
-        anchors=anchors,
-    )  # fmt: skip
+    context, device = judge_of(project, device_file, development=development, as_of=as_of, before=before)
     material = gather(data, package, context, tool=__version__, device=device)
     made = day_of(build_time()) if "SOURCE_DATE_EPOCH" in os.environ else today()
     material = material._replace(made=made, logged=_logged(project, material))
@@ -115,9 +91,7 @@ def command(
         if material.not_rehearsed is not None:
             click.echo(printable(f"not rehearsed: {material.not_rehearsed}"), err=True)
     document = report_document(material)
-    given = [path for path in (package, device_file, previous) if path is not None]
-    refuse_overlap([out], [*given, *project.own_files()])
-    write_all([Output(out, [_written(document, form)])])
+    write_all([Output(out, [_written(document, form)])], [package, device_file, previous, *project.own_files()])
     click.echo(printable(f"{document['verdict']['verdict']}, for {device}: {out}"))
     held = not rehearsed or (material.rehearsal is not None and material.rehearsal.violation is None)
     return 0 if material.verdict.accepted and held else 1
@@ -145,28 +119,6 @@ def _written(document: dict[str, object], form: str) -> bytes:
     from imgseal.report.page import render
 
     return render(document).encode("utf-8", "backslashreplace")
-
-
-def _numbers(
-    project: Project, state: "DeviceState", device: str, before: "Contents | None", *, development: bool
-) -> "tuple[DeviceState, str]":
-    """Return a device with the numbers of the release before, else those of the release log, else the fresh one."""
-    if before is not None:
-        from imgseal.workspace.fielded import fielded_now, needed_by
-
-        components = project.product.components
-        state = state._replace(
-            sequence=before.sequence,
-            manifest_digest=before.manifest_digest,
-            counters={components[i.component].number: i.statement.counter for i in before.images.values()},
-            fielded=needed_by(before) if development else fielded_now(project, before, development=False),
-        )
-        return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
-    if development:
-        return state, device
-    from imgseal.workspace.release_log import logged_device
-
-    return logged_device(project) or (state, device)
 
 
 def _logged(project: Project, material: "Material") -> str | None:
@@ -204,7 +156,7 @@ def _rehearsed(
     try:
         refuse_without_records(project)
         state, held, device = rehearsal_device(project, device_file, previous, development=development)
-        stage = set_up(project.product, material.trust, state, held, data, development=development)
+        stage = set_up(Context(project.product, material.trust, state, held, development=development), data)
         refuse_verdict(stage.verdict, material.name)
     except (UsageError, RefusedError) as error:
         where = f"{error.place.file}: " if error.place.file else ""

@@ -17,9 +17,8 @@ from imgseal.formats.suit.outline import branches
 from imgseal.rehearse.text import rehearsal_document
 from imgseal.report.evidence import DISCLAIMER, Scheme, judged, schemes
 from imgseal.report.inputs import Material
-from imgseal.report.memory_map import MemoryMap, memory_maps
+from imgseal.report.memory_map import MemoryMap, contents_of_slots, memory_maps
 from imgseal.report.observations import Observation, observe
-from imgseal.report.slot_contents import contents_of_slots
 from imgseal.report.timeline import down_spans, lanes
 from imgseal.workspace.verdict_json import verdict_document
 
@@ -266,7 +265,7 @@ def _scheme(scheme: Scheme, seen: dict[str, Observation]) -> Json:
         {
             **_fields(row, "clause", "status", "gist", "maker"),
             "result": judged(row, seen),
-            "observations": list(row.shows),
+            "observations": [*row.shows, *row.supports],
         }
         for row in scheme.rows
     ]

@@ -1,6 +1,6 @@
 """The evidence table: rows of published rules, and what the observations of a report say to each. Not legal advice."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
@@ -19,17 +19,17 @@ DISCLAIMER = (
 
 
 class Row(NamedTuple):
-    """A row: clause, status or level where the source says one, gist, observations by name, what stays the maker's.
+    """A row: clause, gist, observations by name, what stays the maker's, status or level where the source says one.
 
-    With `support` the observations help the maker to show the row, and cannot show it: the gist says more than they do.
+    Those that it `supports` help the maker to show the row, and cannot show it: the gist says more than they do.
     """
 
     clause: str
-    status: str | None
     gist: str
-    shows: tuple[str, ...]
-    maker: str | None
-    support: bool = False
+    shows: Sequence[str] = ()
+    supports: Sequence[str] = ()
+    maker: str | None = None
+    status: str | None = None
 
 
 class Scheme(NamedTuple):
@@ -47,14 +47,9 @@ def schemes() -> tuple[Scheme, ...]:
 
     tree: dict[str, Any] = tomllib.loads(files("imgseal.report").joinpath("regulations.toml").read_text("utf-8"))
     return tuple(
-        Scheme(name, each["title"], each["origin"], tuple(_row(clause, row) for clause, row in each["row"].items()))
+        Scheme(name, each["title"], each["origin"], tuple(Row(clause, **row) for clause, row in each["row"].items()))
         for name, each in tree.items()
     )
-
-
-def _row(clause: str, row: dict[str, Any]) -> Row:
-    shows = tuple(row.get("shows", row.get("supports", ())))
-    return Row(clause, row.get("status"), row["gist"], shows, row.get("maker"), "supports" in row)
 
 
 def judged(row: Row, observations: Mapping[str, Observation]) -> str:
@@ -62,10 +57,10 @@ def judged(row: Row, observations: Mapping[str, Observation]) -> str:
 
     A row is shown where every observation is and nothing stays with the maker; what is stated never makes one shown.
     """
-    answers = {observations[name].answer for name in row.shows}
+    answers = {observations[name].answer for name in (*row.shows, *row.supports)}
     if FAILED in answers:
         return FAILED
-    if not answers or row.support:
+    if not answers or row.supports:
         return MAKERS
     if answers == {SHOWN} and row.maker is None:
         return SHOWN

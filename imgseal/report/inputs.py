@@ -1,11 +1,15 @@
-"""What a report is made from: values that others have worked out, and nothing that has still to be looked up."""
+"""What a report is made from: values that others have worked out, and what of it is verified."""
 
 from typing import TYPE_CHECKING
 
 from imgseal.device_state.device import DeviceState
-from imgseal.findings import Verdict
+from imgseal.findings import PASSED, Verdict
+from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.suit.named_bill import text_of
+from imgseal.formats.suit.text import Text
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.report.grounds import FAILED, NOT_SHOWN, SHOWN, Answer, NotShownError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -80,3 +84,57 @@ class Material(NamedTuple):
     rehearsed_on: str | None = None
     logged: str | None = None
     not_rehearsed: str | None = None
+
+    def passed(self, name: str, subject: str = "package") -> bool:
+        """Say whether a check of the package, or of an image (by its slot), ran and passed."""
+        checks = [c for c in self.verdict.checks if c.name == name and c.subject == subject]
+        return bool(checks) and all(c.outcome == PASSED for c in checks)
+
+    def unverified(self) -> str | None:
+        """Say why what the package says of itself counts for nothing; None where all of its signatures hold."""
+        if self.contents is None:
+            return "the package could not be read"
+        if not self.passed("signature"):
+            return "the signature of the package is not verified"
+        if not self.contents.images:
+            return "the package brings no sealed image"
+        others = [c.subject for c in self.verdict.checks if c.name == "signature" and c.outcome != PASSED]
+        bare = others or [slot for slot in self.contents.images if not self.passed("signature", slot)]
+        return f"the signature of what is for {', '.join(bare)} is not verified" if bare else None
+
+    def verified(self) -> "Contents":
+        """Return the contents of a package whose signatures all hold; NotShownError where one does not."""
+        why = self.unverified()
+        if why is not None or self.contents is None:
+            raise NotShownError(why)
+        return self.contents
+
+    def signed_text(self) -> Text | None:
+        """Return the text, severed or inside the manifest, where the judge has verified it."""
+        if self.envelope is None or not self.passed("severed") or not self.passed("signature"):
+            return None
+        try:
+            text = text_of(self.envelope)
+        except SuitError:
+            return None
+        return text if isinstance(text, dict) else None
+
+    def by_development(self) -> bool:
+        """Whether a development key has signed the package."""
+        return any(key.development for key in self.signers)
+
+    def tried(self, words: str, *codes: str) -> Answer:
+        """Judge by what was tried, of the changes that have to bring one of the codes; without codes by all of them.
+
+        Each has to be refused for what was wrong with it, and something has to be tried.
+        """
+        changes = [change for change in self.changes if not codes or set(change.codes) & set(codes)]
+        if not changes:
+            return NOT_SHOWN, f"not tried: {self.untried}" if self.untried is not None else "not tried"
+        taken = [change.what for change in changes if change.first is None]
+        if taken:
+            return FAILED, f"accepted all the same: {'; '.join(taken)}"
+        astray = [f"{change.what} ({change.first})" for change in changes if not change.fits]
+        if astray:
+            return NOT_SHOWN, f"refused for another reason than what was tried: {'; '.join(astray)}"
+        return SHOWN, words

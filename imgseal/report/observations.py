@@ -5,6 +5,7 @@ product file, or holds for the tool whatever the package, is stated.
 """
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from imgseal.findings import CODES, NOT_RUN, PASSED
@@ -12,22 +13,7 @@ from imgseal.formats.suit.labels import MODEL_NAME
 from imgseal.records import NamedTuple
 from imgseal.rehearse.oracle import INVARIANTS
 from imgseal.report import observations_of_keys
-from imgseal.report.grounds import (
-    FAILED,
-    IN_PART,
-    NOT_SHOWN,
-    SHOWN,
-    STATED,
-    Answer,
-    NotShownError,
-    by_development,
-    count,
-    only_if,
-    passed,
-    signed_text,
-    tried,
-    verified,
-)
+from imgseal.report.grounds import FAILED, IN_PART, NOT_SHOWN, SHOWN, STATED, Answer, NotShownError, count, only_if
 from imgseal.report.inputs import Material
 
 if TYPE_CHECKING:
@@ -48,7 +34,7 @@ _Look = Callable[[Material], Answer]
 
 
 def _components(m: Material) -> Answer:
-    contents = verified(m)
+    contents = m.verified()
     there = dict.fromkeys(f"{i.component} {i.statement.version}" for i in contents.images.values())
     names = {i.component for i in contents.images.values()}
     rest = [name for name in m.product.components if name not in names]
@@ -67,7 +53,7 @@ def _accepted(m: Material) -> Answer:
 
 def _refused(m: Material) -> Answer:
     words = f"all of {len(m.changes)} changed packages and devices are refused, each for what is wrong with it"
-    return tried(m, m.changes, f"{words}; as it is, the package is accepted for {m.verdict.device}")
+    return m.tried(f"{words}; as it is, the package is accepted for {m.verdict.device}")
 
 
 def _signatures(m: Material) -> Answer:
@@ -75,14 +61,14 @@ def _signatures(m: Material) -> Answer:
     good = sum(c.outcome == PASSED for c in signed)
     if not signed or good < len(signed):
         return FAILED, f"{good} of {count(len(signed), 'signature check')} passed"
-    contents = verified(m)
+    contents = m.verified()
     what = f"the package and {count(len(contents.images), 'sealed image')} are signed"
-    only_if(not by_development(m), f"{what} by development keys")
+    only_if(not m.by_development(), f"{what} by development keys")
     return SHOWN, f"{what} by trusted keys"
 
 
 def _dates(m: Material) -> Answer:
-    contents = verified(m)
+    contents = m.verified()
     bare = dict.fromkeys(i.component for i in contents.images.values() if not i.statement.source_revision)
     words = f"sequence {contents.sequence}; every image says when it was built"
     if bare:
@@ -91,7 +77,7 @@ def _dates(m: Material) -> Answer:
 
 
 def _text(m: Material) -> Answer:
-    text = signed_text(m)
+    text = m.signed_text()
     if text is None:
         return NOT_SHOWN, "no text that is signed"
     lines = sum(len(words.splitlines()) for part in text.values() for words in part.manifest.values())
@@ -102,15 +88,14 @@ def _text(m: Material) -> Answer:
 
 def _played(m: Material) -> "Rehearsal":
     """Return the rehearsal; NotShownError where nobody asked for one, or the one asked for could not be played."""
-    if m.not_rehearsed is not None:
-        raise NotShownError(f"a rehearsal was asked for and could not be played: {m.not_rehearsed}")
+    only_if(m.not_rehearsed is None, f"a rehearsal was asked for and could not be played: {m.not_rehearsed}")
     if m.rehearsal is None:
         raise NotShownError("not rehearsed: report --rehearse")
     return m.rehearsal
 
 
 def _model(m: Material) -> Answer:
-    text = signed_text(m)
+    text = m.signed_text()
     parts = [words for language in (text or {}).values() for words in language.components.values()]
     names = dict.fromkeys(words[MODEL_NAME] for words in parts if MODEL_NAME in words)
     only_if(names, "no model designation in text that is signed (text.model in the product file)")
@@ -128,9 +113,9 @@ def _down(m: Material) -> Answer:
 
 
 def _identity(m: Material) -> Answer:
-    contents = verified(m)
+    contents = m.verified()
     asked = ("vendor", "class", "hardware")
-    checked = passed(m, "shared", "package") and all(passed(m, n, s) for n in asked for s in contents.images)
+    checked = m.passed("shared") and all(m.passed(n, s) for n in asked for s in contents.images)
     only_if(checked, "vendor, class and hardware are not verified for the package and each of its images")
     ranges: dict[tuple[int, int], list[str]] = {}
     for slot, image in contents.images.items():
@@ -144,28 +129,22 @@ def _identity(m: Material) -> Answer:
 
 
 def _leaks(m: Material) -> Answer:
-    if m.contents is None:
-        return NOT_SHOWN, "the package could not be read"
+    only_if(m.contents is not None, "the package could not be read")
     bad = [leak for leak in m.leaks if not leak.allowed]
     if bad:
         return FAILED, "; ".join(f"{leak.what} in {leak.slot}" for leak in bad)
-    contents = verified(m)
+    contents = m.verified()
     allowed = f"; {len(m.leaks)} that the product file allows" if m.leaks else ""
     payloads = count(len(contents.images), "payload")
     return SHOWN, f"no key file and no published key in {payloads} and the texts{allowed}"
 
 
-def _boot(m: Material) -> Answer:
-    return _judged_later(m, "code", "each image carries header, digest and signature of its own")
+_OF_ITS_OWN = "each image carries header, digest and signature of its own"
 
 
-def _data(m: Material) -> Answer:
-    return _judged_later(m, "data", "signed as code is")
-
-
-def _judged_later(m: Material, kind: str, what: str) -> Answer:
+def _judged_later(kind: str, what: str, m: Material) -> Answer:
     """Say when the product file has components of one kind judged: nothing here has seen a device do it."""
-    contents = verified(m)
+    contents = m.verified()
     names = dict.fromkeys(i.component for i in contents.images.values())
     mine = [m.product.components[name] for name in names if m.product.components[name].kind == kind]
     only_if(mine, f"the package has no component that holds {kind}")
@@ -194,22 +173,21 @@ def _rehearsal(m: Material) -> Answer:
 
 def _rollback(m: Material) -> Answer:
     wanted = ("rollback.sequence-too-low", "rollback.counter-too-low")
-    changes = [change for change in m.changes if set(change.codes) & set(wanted)]
     words = "refused by a device with a later sequence number, and by one with a higher counter for each component"
-    both = {code for change in changes for code in change.codes} == set(wanted)
+    both = set(wanted) <= {code for change in m.changes for code in change.codes}
     only_if(both or not m.changes, "a higher counter, or a later sequence number, could not be tried")
-    return tried(m, changes, words)
+    return m.tried(words, *wanted)
 
 
 def _sizes(m: Material) -> Answer:
     bad = [finding.code for finding in m.verdict.findings if finding.code.startswith("placement.")]
     if bad:
         return FAILED, ", ".join(dict.fromkeys(bad))
-    contents = verified(m)
+    contents = m.verified()
     asked = ("header-block", "address", "size")
-    checked = all(passed(m, name, slot) for name in asked for slot in contents.images)
+    checked = all(m.passed(name, slot) for name in asked for slot in contents.images)
     only_if(checked, "header block, address and size are not verified for every image")
-    only_if(passed(m, "installation", "package"), "the installation was not carried out to its end")
+    only_if(m.passed("installation"), "the installation was not carried out to its end")
     images = count(len(contents.images), "image")
     return SHOWN, f"header block, address and size of {images} fit; the installation was carried out in a model"
 
@@ -227,20 +205,19 @@ def _power(m: Material) -> Answer:
     least = m.product.rules.minimum_battery
     if least is None:
         return NOT_SHOWN, "no rules.minimum_battery in the product file: the package asks for none"
-    changes = [change for change in m.changes if "rules.battery-too-low" in change.codes]
-    return tried(m, changes, f"a device with less than {least} mWh refuses it; the number is the product file's")
+    words = f"a device with less than {least} mWh refuses it; the number is the product file's"
+    return m.tried(words, "rules.battery-too-low")
 
 
 def _authorisation(m: Material) -> Answer:
     there = {image.component for image in m.contents.images.values()} if m.contents is not None else set()
     hazards = [f"{c.name} ({c.hazard})" for c in m.product.components.values() if c.hazard and c.name in there]
     only_if(hazards or not there, "no component of the package has a hazard in the product file: nothing is asked")
-    changes = [change for change in m.changes if "rules.not-authorised" in change.codes]
-    return tried(m, changes, f"a device that is not authorised refuses it: {', '.join(hazards)}")
+    return m.tried(f"a device that is not authorised refuses it: {', '.join(hazards)}", "rules.not-authorised")
 
 
 def _needs(m: Material) -> Answer:
-    contents = verified(m)
+    contents = m.verified()
     names = {0: "bootloader", **{c.number: c.name for c in m.product.components.values()}}
     found = dict.fromkeys(
         f"{image.component} needs {names.get(need.component, need.component)} {need}"
@@ -259,24 +236,24 @@ def _needs(m: Material) -> Answer:
 def _sbom(m: Material) -> Answer:
     if m.bill is None:
         return NOT_SHOWN, "the package names no bill of materials: build --sbom"
-    only_if(signed_text(m) is not None, "what the package names is not verified")
+    only_if(m.signed_text() is not None, "what the package names is not verified")
     return SHOWN, f"{m.bill.kind} {m.bill.version}, {count(m.bill.size, 'byte')}, sha-256 {m.bill.digest.hex()}"
 
 
 def _release(m: Material) -> Answer:
     images = m.contents.images.values() if m.contents else ()
-    if any(i.statement.development for i in images) or by_development(m):
+    if any(i.statement.development for i in images) or m.by_development():
         return FAILED, "made for development"
     only_if(m.signers, "no signature that holds")
-    verified(m)
-    only_if(passed(m, "one-kind", "package"), "that package and images are of one kind is not verified")
+    m.verified()
+    only_if(m.passed("one-kind"), "that package and images are of one kind is not verified")
     return SHOWN, "no development image, no development key, no key that everyone has"
 
 
 def _changes(m: Material) -> Answer:
     if m.comparison is None:
         return NOT_SHOWN, "no release to compare with: report --previous"
-    verified(m)
+    m.verified()
     changed = sum(not slot.unchanged for slot in m.comparison.slots)
     slots = count(len(m.comparison.slots), "slot")
     alone = [slot.slot for slot in m.comparison.slots if slot.left_alone]
@@ -284,12 +261,12 @@ def _changes(m: Material) -> Answer:
     return SHOWN, f"other content in {changed} of {slots} than in {m.comparison.old}, which is not judged here{rest}"
 
 
-def _ledger(m: Material) -> Answer:
+def _log(m: Material) -> Answer:
     if m.logged is None:
         return NOT_SHOWN, "no release log in the product file"
     if not m.logged:
         return NOT_SHOWN, "the package is not in the release log"
-    if not passed(m, "digest", "package") or not passed(m, "signature", "package"):
+    if not m.passed("digest") or not m.passed("signature"):
         return NOT_SHOWN, f"{m.logged} has this digest; that the manifest is the one is not verified"
     return SHOWN, m.logged
 
@@ -307,9 +284,9 @@ _TABLE: tuple[tuple[str, str, str, _Look], ...] = (
     ("identity", "vendor, class and hardware", "package", _identity),
     ("components", "components and versions", "components", _components),
     ("needs", "requirements between components", "components", _needs),
-    ("boot", "what is to be judged at each boot", "components", _boot),
+    ("boot", "what is to be judged at each boot", "components", partial(_judged_later, "code", _OF_ITS_OWN)),
     ("recovery", "recovery, and ways back", "components", _recovery),
-    ("data", "data components", "components", _data),
+    ("data", "data components", "components", partial(_judged_later, "data", "signed as code is")),
     ("rollback", "older releases", "refusals", _rollback),
     ("sizes", "sizes and addresses", "memory", _sizes),
     ("leaks", "private keys in payloads", "package", _leaks),
@@ -322,12 +299,9 @@ _TABLE: tuple[tuple[str, str, str, _Look], ...] = (
     ("down", "time without the product", "rehearsal", _down),
     ("changes", "changes since the release before", "changes", _changes),
     ("dates", "sequence, time and source", "components", _dates),
-    ("ledger", "release log", "package", _ledger),
+    ("log", "release log", "package", _log),
     ("codes", "reasons of refusal", "codes", _codes),
 )
-
-TITLES = {name: title for name, title, _, _ in _TABLE}
-"""Observation -> what it looks at."""
 
 
 def observe(material: Material) -> dict[str, Observation]:

@@ -3,18 +3,7 @@
 from imgseal.formats.cose.labels import ALGORITHMS
 from imgseal.product.algorithms import ALGORITHMS as KINDS
 from imgseal.product.algorithms import P256
-from imgseal.report.grounds import (
-    FAILED,
-    NOT_SHOWN,
-    SHOWN,
-    STATED,
-    Answer,
-    by_development,
-    count,
-    only_if,
-    passed,
-    unverified,
-)
+from imgseal.report.grounds import FAILED, NOT_SHOWN, SHOWN, STATED, Answer, count, only_if
 from imgseal.report.inputs import Material
 
 _HASHES = {True: "over SHA-256", False: "which hashes by itself"}
@@ -26,7 +15,7 @@ def algorithms(m: Material) -> Answer:
     kinds = ", ".join(dict.fromkeys(key.public.words for key in m.trust.keys if not key.development))
     must = " and ".join(f"{name} ({_HASHES[KINDS[name] == P256]})" for name in rules.must_verify)
     words = f"{must} must verify; content is named by SHA-256; trusted keys are for {kinds or 'nothing'}"
-    why = unverified(m)
+    why = m.unverified()
     return (SHOWN, words) if why is None else (NOT_SHOWN, f"{why}; {words}")
 
 
@@ -34,7 +23,7 @@ def agility(m: Material) -> Answer:
     """Whether signatures of other algorithms have room."""
     names = dict.fromkeys(
         ALGORITHMS.get(slot.algorithm, str(slot.algorithm))
-        for image in (m.contents.images.values() if m.contents is not None and unverified(m) is None else ())
+        for image in (m.contents.images.values() if m.contents is not None and m.unverified() is None else ())
         for slot in image.statement.signatures
     )
     return STATED, (
@@ -50,7 +39,7 @@ def anchors(m: Material) -> Answer:
     weak = [key.source for key in keys if key.published is not None]
     if weak:
         return FAILED, f"the private half of {', '.join(weak)} is public"
-    only_if(not by_development(m), f"signed by development keys, not by one of {count(len(keys), 'released key')}")
+    only_if(not m.by_development(), f"signed by development keys, not by one of {count(len(keys), 'released key')}")
     return STATED, (
         f"{count(len(keys), 'key')} in the product file; {m.trust.need_images} must sign an image and "
         f"{m.trust.need_packages} a package, for each algorithm that must verify"
@@ -80,9 +69,9 @@ def several(m: Material) -> Answer:
             return NOT_SHOWN, f"one signature is enough{known}"
         each = f"one signature for each of {len(counts)} algorithms is enough"
         return NOT_SHOWN, f"{each}, which may be one person's{known}"
-    only_if(not by_development(m), "signed by development keys, of which one is enough")
+    only_if(not m.by_development(), "signed by development keys, of which one is enough")
     asked = ", and ".join(f"{need} of {count(known, 'key')} for {name}" for name, known in counts)
     words = f"{asked} must sign a package"
-    if not m.signers or not passed(m, "signature", "package"):
+    if not m.signers or not m.passed("signature"):
         return NOT_SHOWN, f"{words}; whether they have is not verified"
     return SHOWN, f"{words}; {', '.join(key.source for key in m.signers)} have"

@@ -13,6 +13,7 @@ from markupsafe import Markup
 from imgseal.compare.text import NOWHERE
 from imgseal.errors import Place
 from imgseal.findings import GROUPS
+from imgseal.rehearse.text import span
 from imgseal.report.document import OUTCOMES
 from imgseal.report.drawing import draw_map, path_of
 from imgseal.report.memory_map import size_words
@@ -48,9 +49,9 @@ def render(document: Json) -> str:
     seen = {each["id"]: each for each in document["evidence"]["observations"]}
     return template.render(
         doc=document, style=style, parts=PARTS, nowhere=NOWHERE, seen=seen, of=_of, draw_map=draw_map, path_of=path_of,
-        joined=joined, size=size_words, utc=utc, address="0x{:08x}".format, place=_place, tree=_tree, span=_span,
+        joined=joined, size=size_words, utc=utc, address="0x{:08x}".format, tree=_tree, span=span,
         check_tables=_check_tables, version=_version, counter=_counter, steps_left=_steps_left, needs=_needs,
-        limits=_limits, slot_changes=_slot_changes,
+        limits=_limits, slot_changes=_slot_changes, place=lambda place: str(Place(**place)),
     )  # fmt: skip
 
 
@@ -62,14 +63,6 @@ def _shown(value: object) -> object:
 def _of(key: str, words: Callable[[Any], object]) -> Callable[[Json], object]:
     """Return a column: what `words` makes of one value of each row."""
     return lambda row: words(row[key])
-
-
-def _place(place: Json) -> str:
-    return str(Place(**place))
-
-
-def _span(seconds: list[float] | None) -> str:
-    return "" if seconds is None else f"{seconds[0]:.1f} to {seconds[1]:.1f} s"
 
 
 def _tree(lines: list[Json]) -> list[tuple[str, list[Any]]]:

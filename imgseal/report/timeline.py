@@ -58,10 +58,9 @@ def down_spans(worked: Sequence[Worked]) -> tuple[Span, ...]:
 
 
 def _slot(operation: Operation, product: Product) -> str:
-    for slot in product.slots.values():
-        if slot.memory == operation.memory and slot.at <= operation.at < slot.at + slot.size:
-            return slot.name
-    return f"{operation.memory}, outside of the slots"
+    mine = (slot for slot in product.slots.values() if slot.memory == operation.memory)
+    names = (slot.name for slot in mine if slot.at <= operation.at < slot.at + slot.size)
+    return next(names, f"{operation.memory}, outside of the slots")
 
 
 def joined(spans: Sequence[Sequence[Any]], total: int) -> tuple[Span, ...]:

@@ -1,7 +1,8 @@
 """`imgseal trust`: the trust anchors of devices in the field, replaced and revoked under the apex trust anchor."""
 
 import hashlib
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import Any
 
 import click
 
@@ -12,34 +13,27 @@ from imgseal.console.say import say
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError, in_file
 from imgseal.flow.contents import Image, read_contents
 from imgseal.formats.log.entry import AnchorsMade
-from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
-from imgseal.formats.trust_anchors.codec import IMAGES, PACKAGES, number_words
+from imgseal.formats.sealed_image.codec import decode_header_block
+from imgseal.formats.trust_anchors.codec import IMAGES, PACKAGES, AnchorSet, number_words
 from imgseal.keys.anchor_set import anchor_set, trust_of
 from imgseal.keys.p256 import BadSignatureError, PublicKey
-from imgseal.keys.pem import load_public
 from imgseal.keys.public_key import AnyKey, verify
-from imgseal.limits import HEADER_BLOCK_MAX, KEY_FILE_BYTES
+from imgseal.keys.signer import Signer
+from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.make.adopt import adopt
 from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
 from imgseal.trust.update import Running, running_images, update_trust
+from imgseal.workspace.append_entry import write_with_entry
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.clock import build_time
 from imgseal.workspace.device_file import load_device, read_update
-from imgseal.workspace.files import read_bounded, refuse_overlap
-from imgseal.workspace.key_files import open_signer
+from imgseal.workspace.files import refuse_overlap
+from imgseal.workspace.key_files import open_signer, public_key
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import write_with_entry
 from imgseal.workspace.staging import Output
 from imgseal.workspace.verified_log import open_log
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Any
-
-    from imgseal.formats.trust_anchors.codec import AnchorSet
-    from imgseal.keys.signer import Signer
 
 
 @click.group(
@@ -71,7 +65,7 @@ class _Asked(NamedTuple):
     out: str
 
 
-def _options(function: "Callable[..., Any]") -> "Callable[..., Any]":
+def _options(function: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--out", required=True, metavar="FILE", help="What is written, for devices and as --previous."),
         click.option("--nothing-runs", is_flag=True, help="No device is in the field yet."),
@@ -101,7 +95,7 @@ def _options(function: "Callable[..., Any]") -> "Callable[..., Any]":
 
 @command.command()
 @_options
-def replace(**asked: "Any") -> None:
+def replace(**asked: Any) -> None:
     """Make the set of what [trust] of the product file says now.
 
     Keys may come and go; revoked ones stay revoked. Signed with the contingency key it also brings a new apex trust
@@ -114,7 +108,7 @@ def replace(**asked: "Any") -> None:
 @command.command()
 @click.argument("revoked", metavar="KEY")
 @_options
-def revoke(revoked: str, **asked: "Any") -> None:
+def revoke(revoked: str, **asked: Any) -> None:
     """Make the set of what [trust] says now without KEY, which no later set can bring back.
 
     KEY is a public key file or the 32 hex digits of a key identifier. Refused while a current or recovery image rests
@@ -132,7 +126,23 @@ def revoke(revoked: str, **asked: "Any") -> None:
 @product_options
 def show(path: str, chosen: ChosenProduct) -> None:
     """Show what a set says. Nothing is verified: use check for that."""
-    _show(chosen.load(), path)
+    project = chosen.load()
+    anchors = read_update(path).anchors
+    names = {key.key_id: key for key in trust_of(anchors, project.product, project.trust()).keys if not key.development}
+    click.echo(f"trust anchor set {number_words(anchors.number)}; nothing is verified here")
+    click.echo(f"  vendor    {anchors.vendor_id.hex()}")
+    click.echo(f"  class     {anchors.class_id.hex()}")
+    if anchors.apex != bytes(64):
+        click.echo(f"  apex      {PublicKey(anchors.apex[:32], anchors.apex[32:]).thumbprint.hex()}")
+    if anchors.contingency != bytes(32):
+        click.echo(f"  contingency {anchors.contingency.hex()} (thumbprint; the key itself is not in here)")
+    click.echo(f"  needed    {anchors.need_images} for images, {anchors.need_packages} for packages")
+    for anchor in anchors.anchors:
+        key = names[anchor.key_id]
+        limits = f", for {', '.join(key.components)}" if key.components else ""
+        click.echo(f"  {key.role:<9} {anchor.key_id.hex()} {key.source}{limits}")
+    for key_id in anchors.revoked:
+        click.echo(f"  revoked   {key_id.hex()}")
 
 
 def _make(asked: _Asked, *revoke: bytes) -> Project:
@@ -149,8 +159,8 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
             else "leave --nothing-runs out",
         )
     trust = project.trust()
-    named = (asked.previous, asked.previous_by, None if is_token_uri(asked.reference) else asked.reference)
-    refuse_overlap([asked.out], [*project.own_files(), *running, *(path for path in named if path)])
+    key_file = None if is_token_uri(asked.reference) else asked.reference
+    refuse_overlap([asked.out], [*project.own_files(), *running, asked.previous, asked.previous_by, key_file])
     devices = [device for path in running for device in _running(project, path)]
     previous = _previous(project, asked.previous, asked.previous_by)
     open_log(project)  # refused before a key is asked for
@@ -162,7 +172,7 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
     return project
 
 
-def _entry(project: Project, signer: "Signer", anchors: "AnchorSet", data: bytes) -> AnchorsMade | None:
+def _entry(project: Project, signer: Signer, anchors: AnchorSet, data: bytes) -> AnchorsMade | None:
     """Return what the release log keeps of a set; None where none is kept."""
     if project.log_path is None:
         return None
@@ -177,24 +187,21 @@ def _entry(project: Project, signer: "Signer", anchors: "AnchorSet", data: bytes
     )  # fmt: skip
 
 
-def _previous(project: Project, path: str | None, previous_by: str | None) -> "AnchorSet":
-
-    if path is None:
-        return anchor_set(project.trust(), project.product)
-    if path.endswith(".toml"):
-        before = Project.load(path)
-        return anchor_set(before.trust(), before.product)
-    return _verified(project, path, previous_by)
+def _previous(project: Project, path: str | None, previous_by: str | None) -> AnchorSet:
+    if path is not None and not path.endswith(".toml"):
+        return _verified(project, path, previous_by)
+    before = project if path is None else Project.load(path)
+    return anchor_set(before.trust(), before.product)
 
 
-def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSet":
+def _verified(project: Project, path: str, previous_by: str | None) -> AnchorSet:
     """Read the previous set; InputError unless who signed it is known: numbers and revocations follow from it."""
     update = read_update(path)
     signer = PublicKey(update.signer[:32], update.signer[32:])
     apex = project.trust().apex
     known: list[AnyKey] = [apex] if apex is not None else []
     if previous_by is not None:
-        known.append(load_public(read_bounded(previous_by, "public key", KEY_FILE_BYTES), previous_by))
+        known.append(public_key(previous_by))
     try:
         verify(signer, update.signed, update.signature)
     except (BadSignatureError, ValueError) as error:
@@ -216,7 +223,7 @@ def _verified(project: Project, path: str, previous_by: str | None) -> "AnchorSe
     return update.anchors
 
 
-def _running(project: Project, path: str) -> "list[Running]":
+def _running(project: Project, path: str) -> list[Running]:
     """Return the devices that a file stands for."""
     data = open_artefact(path)
     kind = kind_of(data)
@@ -224,12 +231,8 @@ def _running(project: Project, path: str) -> "list[Running]":
         contents = read_contents(load_package(path).read(0, data.size), path, project.product)
         return running_images(contents.images.values(), path, project.product)
     if kind == "sealed image":
-        try:
-            with in_file(path):
-                statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
-        except SealedFormatError as error:
-            error.hint = error.hint or "copy the file again, or seal it again"
-            raise
+        with in_file(path, "copy the file again, or seal it again"):
+            statement = decode_header_block(bytes(data.read(0, HEADER_BLOCK_MAX))).statement
         if statement.detached:
             raise UsageError(
                 "a detached header alone does not say where it lies",
@@ -244,7 +247,6 @@ def _running(project: Project, path: str) -> "list[Running]":
 
 
 def _key_id(text: str) -> bytes:
-
     try:
         value = bytes.fromhex(text)
     except ValueError:
@@ -259,7 +261,7 @@ def _key_id(text: str) -> bytes:
             hint="write the public half with: imgseal key public URI --out FILE",
         )
     try:
-        return load_public(read_bounded(text, "public key", KEY_FILE_BYTES), text).key_id
+        return public_key(text).key_id
     except InputError as error:
         raise SigningKeyError(
             "cannot read the key that is to be revoked",
@@ -268,23 +270,3 @@ def _key_id(text: str) -> bytes:
             found=error.found,
             hint="check the name and the permissions; imgseal key show FILE shows a key's identifier",
         ) from None
-
-
-def _show(project: Project, path: str) -> None:
-
-    anchors = read_update(path).anchors
-    names = {key.key_id: key for key in trust_of(anchors, project.product, project.trust()).keys if not key.development}
-    click.echo(f"trust anchor set {number_words(anchors.number)}; nothing is verified here")
-    click.echo(f"  vendor    {anchors.vendor_id.hex()}")
-    click.echo(f"  class     {anchors.class_id.hex()}")
-    if anchors.apex != bytes(64):
-        click.echo(f"  apex      {PublicKey(anchors.apex[:32], anchors.apex[32:]).thumbprint.hex()}")
-    if anchors.contingency != bytes(32):
-        click.echo(f"  contingency {anchors.contingency.hex()} (thumbprint; the key itself is not in here)")
-    click.echo(f"  needed    {anchors.need_images} for images, {anchors.need_packages} for packages")
-    for anchor in anchors.anchors:
-        key = names[anchor.key_id]
-        limits = f", for {', '.join(key.components)}" if key.components else ""
-        click.echo(f"  {key.role:<9} {anchor.key_id.hex()} {key.source}{limits}")
-    for key_id in anchors.revoked:
-        click.echo(f"  revoked   {key_id.hex()}")

@@ -1,11 +1,13 @@
 """Makes a trust anchor update, and has it judged for every device that may be in the field."""
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import Place, SigningKeyError, UsageError
-from imgseal.flow.judge import judge, refuse_unless_accepted
+from imgseal.flow.contents import Image
+from imgseal.flow.refusal import refuse_unless_accepted
 from imgseal.formats.install_record.record import Member
 from imgseal.formats.trust_anchors.codec import GENERATION, AnchorSet, encode_set, encode_update
 from imgseal.keys.anchor_set import anchor_set, trust_of
@@ -17,9 +19,6 @@ from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
 
-if TYPE_CHECKING:
-    from imgseal.flow.contents import Image
-
 
 class Running(NamedTuple):
     """What some device runs: its name in words, state, and what its slots hold."""
@@ -29,7 +28,7 @@ class Running(NamedTuple):
     contents: Mapping[str, Bytes]
 
 
-def running_images(images: "Iterable[Image]", name: str, product: Product) -> list[Running]:
+def running_images(images: Iterable[Image], name: str, product: Product) -> list[Running]:
     """Return the devices that may run these images: one for each choice of run slots."""
     numbers = {component.name: component.number for component in product.components.values()}
     chosen: list[dict[str, Image]] = [{}, {}]
@@ -105,9 +104,8 @@ def update_trust(
     data = _signed(anchors, signer)
     held = trust_of(previous, product, trust)
     for device in (Running("a fresh device", fresh(product), {}), *running):
-        verdict = judge(
-            ByteView(data), "the set", product, held, device.state, contents=device.contents, anchors=previous
-        )
+        context = Context(product, held, device.state, device.contents, anchors=previous)
+        verdict = judge(ByteView(data), "the set", context)
         more = "give a device state that says what its slots hold"
         refuse_unless_accepted(verdict, f"{device.name} would refuse this set", hint=more, undecided_hint=more)
     return anchors, data

@@ -1,18 +1,18 @@
 """Opens artefacts to be judged; one in hex text is turned into its bytes first."""
 
-from typing import TYPE_CHECKING
-
 from imgseal.check.judge import kind_of
 from imgseal.errors import InputError, Place
 from imgseal.limits import TEXT_ARTEFACT_BYTES
+from imgseal.product.model import Product
 from imgseal.window import ByteView
 from imgseal.workspace.files import load_artefact
 
-if TYPE_CHECKING:
-    from imgseal.product.model import Product
+
+class ManyRegionsError(InputError):
+    """Hex text with gaps: firmware, and no sealed image."""
 
 
-def open_artefact(path: str, products: "tuple[Product, ...]" = ()) -> ByteView:
+def open_artefact(path: str, products: tuple[Product, ...] = ()) -> ByteView:
     """Read an artefact; one in hex text (as `seal --hex` writes) is turned into its bytes first.
 
     With `products`, InputError for a sealed image of one in hex text that lies where no slot begins that may hold it.
@@ -42,7 +42,7 @@ def open_artefact(path: str, products: "tuple[Product, ...]" = ()) -> ByteView:
         )
     image = read(io.BytesIO(data.read(0, data.size)), name=path)
     if len(image.regions) != 1:
-        raise InputError(
+        raise ManyRegionsError(
             "a sealed image in hex form is one region without gaps",
             place=Place(file=path),
             expected="1 region",

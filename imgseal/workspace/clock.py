@@ -35,8 +35,10 @@ def today() -> str:
     return day_of(int(time.time()))
 
 
-def parse_day(text: str) -> str:
-    """Return the day that was given; UsageError when it is none."""
+def parse_day(text: str | None) -> str:
+    """Return the day that was given, else today; UsageError when it is none."""
+    if text is None:
+        return today()
     try:
         if time.strftime("%Y-%m-%d", time.strptime(text, "%Y-%m-%d")) == text:
             return text

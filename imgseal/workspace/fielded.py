@@ -1,25 +1,30 @@
-"""Which bootloaders the devices in the field have: what the release log says, else the package before this one."""
+"""What the devices in the field have: the numbers and bootloaders of the release log, else of the package before."""
 
+import os
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from imgseal.device_state.device import DeviceState, fresh
 from imgseal.device_state.fielded import FIRST, LOG, PREVIOUS, PRODUCT, Fielded
+from imgseal.errors import in_file
+from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES
+from imgseal.product.left_to_log import LastNumbers
+from imgseal.workspace.append import last_line
+from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:
     from imgseal.flow.contents import Contents
     from imgseal.formats.log.entry import Floor
     from imgseal.product.model import Product
-    from imgseal.workspace.project import Project
 
 
 def fielded_now(
-    project: "Project", before: "Contents | None", *, development: bool, begins_log: bool = False
+    project: Project, before: "Contents | None", *, development: bool, begins_log: bool = False
 ) -> Fielded | None:
     """Return what a release is judged by; None where neither a log nor the package `before` says anything.
 
     `begins_log`: what is judged is what is going to be logged, so that a log that is missing begins with it.
     """
-    from imgseal.workspace.release_log import logged_floors
-
     if development:
         return for_the_desk(project)
     floors = logged_floors(project)
@@ -37,12 +42,12 @@ def first_devices(product: "Product", words: str) -> Fielded:
     return Fielded(version, version, FIRST, f"product file: {words}")
 
 
-def for_the_desk(project: "Project") -> Fielded:
+def for_the_desk(project: Project) -> Fielded:
     """Return what a development judgement goes by: a device on the desk has the bootloader of the product file."""
     return first_devices(project.product, "development is for devices on the desk")
 
 
-def without_log(project: "Project") -> Fielded | None:
+def without_log(project: Project) -> Fielded | None:
     """Return what is left to go by where the stated log is missing: today's product file; None where none is stated."""
     if project.log_path is None:
         return None
@@ -50,13 +55,11 @@ def without_log(project: "Project") -> Fielded | None:
     return first_devices(project.product, words)._replace(source=PRODUCT)
 
 
-def logged_bootloaders(project: "Project", floors: "tuple[Floor, ...] | None") -> Fielded | None:
+def logged_bootloaders(project: Project, floors: "tuple[Floor, ...] | None") -> Fielded | None:
     """Return which bootloaders devices of this class have, as the log says; None where there is none.
 
     New ones leave the factory with the product file's.
     """
-    from imgseal.workspace.release_log import floor_of
-
     product, path = project.product, project.log_path
     if path is None or floors is None:
         return None
@@ -76,3 +79,94 @@ def needed_by(contents: "Contents") -> Fielded | None:
     if not needs:
         return None
     return Fielded(max(need.least for need in needs), None, PREVIOUS, f"{contents.name} needs it")
+
+
+def logged_floors(project: Project) -> "tuple[Floor, ...] | None":
+    """Return the numbers that the last release has left, from the last line of the log alone.
+
+    None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
+    """
+    return None if project.log_path is None else _floors_at(project.log_path)
+
+
+def _floors_at(path: str) -> "tuple[Floor, ...] | None":
+    if not os.path.lexists(path):
+        return None
+    from imgseal.formats.log.lines import is_whole, resume
+
+    last, at = last_line(path, "release log", LOG_LINE_BYTES, LOG_BYTES, is_whole)
+    with in_file(path):
+        return () if last is None else resume(last, at).least
+
+
+def last_numbers(path: str) -> dict[bytes, LastNumbers]:
+    """Return what the last line of a log has for each class: the highest sequence that was given, and counters."""
+    from imgseal.formats.log.floors import given, highest_of, of_recovery
+
+    floors = _floors_at(path) or ()
+    out = {}
+    for class_id in {floor.class_id for floor in floors}:
+        mine = [floor for floor in floors if floor.class_id == class_id]
+        counters = highest_of(
+            pairs for floor in mine for pairs in (floor.counters, *(row.counters for row in floor.open))
+        )
+        sequence = max((given(floor) for floor in mine if not of_recovery(floor.variant)), default=0)
+        out[class_id] = LastNumbers(sequence, dict(counters))
+    return out
+
+
+def floor_of(project: Project, floors: Iterable["Floor"]) -> "Floor | None":
+    """Return the floor of the product's class; None where it has no release."""
+    from imgseal.formats.log.floors import of_class
+
+    return of_class(floors, project.product.class_id, project.product.variant or "")
+
+
+def logged_device(project: Project) -> tuple[DeviceState, str] | None:
+    """Return a device with the numbers that the last logged release left, and what to call it; None without a log.
+
+    Where the log has no release for this class, none of its devices is in the field. Where the log is missing, nobody
+    knows: the device is a fresh one, and is called so with the reason.
+    """
+    if project.log_path is None:
+        return None
+    floors = logged_floors(project)
+    if floors is None:
+        state = fresh(project.product)._replace(fielded=without_log(project))
+        return state, f"a fresh device ({project.log_path} is missing)"
+    logged = logged_state(project, floors)
+    if logged is None:
+        return fresh(project.product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
+    return logged, f"a device with the numbers of {project.log_path} (sequence {logged.sequence})"
+
+
+def device_after(project: Project, before: "Contents", *, development: bool) -> tuple[DeviceState, str]:
+    """Return a device with the numbers of a package that it has taken, and what to call it."""
+    components = project.product.components
+    state = fresh(project.product)._replace(
+        sequence=before.sequence,
+        manifest_digest=before.manifest_digest,
+        counters={components[i.component].number: i.statement.counter for i in before.images.values()},
+        fielded=needed_by(before) if development else fielded_now(project, before, development=False),
+    )
+    return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
+
+
+def logged_state(project: Project, floors: "tuple[Floor, ...]") -> DeviceState | None:
+    """Return a device with the numbers that the log has for the product's class; None where it has none."""
+    floor = floor_of(project, floors)
+    if floor is None:
+        return None
+    return fresh(project.product)._replace(
+        sequence=floor.sequence,
+        manifest_digest=floor.manifest,
+        counters=dict(floor.counters),
+        fielded=logged_bootloaders(project, floors),
+        withdrawn=floor.withdrawn,
+    )
+
+
+def without_withdrawn(project: Project, state: DeviceState) -> DeviceState:
+    """Return a device that is to take no release which the log has withdrawn; the log's last line says which."""
+    floor = floor_of(project, logged_floors(project) or ())
+    return state if floor is None else state._replace(withdrawn=floor.withdrawn)

@@ -3,7 +3,7 @@
 import errno
 import os
 import stat
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import BinaryIO
 
@@ -98,11 +98,12 @@ _HEAD = 16 << 10
 """Bytes of a file that are looked at for a key."""
 
 
-def refuse_overlap(outputs: Iterable[str], inputs: Iterable[str]) -> None:
-    """UsageError when an output is an input, by whatever name or link, or when two outputs are one file."""
-    taken: dict[object, str] = {}
-    for path in inputs:
-        taken[_identity(path)] = path
+def refuse_overlap(outputs: Iterable[str], inputs: Iterable[str | None]) -> None:
+    """UsageError when an output is an input, by whatever name or link, or when two outputs are one file.
+
+    Inputs that were not given are None.
+    """
+    taken: dict[object, str] = {_identity(path): path for path in inputs if path is not None}
     for path in outputs:
         identity = _identity(path)
         if identity in taken:
@@ -123,14 +124,18 @@ def _identity(path: str) -> object:
     return status.st_dev, status.st_ino
 
 
-def write_all(outputs: Iterable[Output], before_moving: Callable[[], None] | None = None) -> None:
+def write_all(
+    outputs: Sequence[Output], inputs: Iterable[str | None] = (), *, before_moving: Callable[[], None] | None = None
+) -> None:
     """Write all files or none: each beside its target first, then all are moved into place.
 
-    `before_moving` is called in between; what it raises leaves nothing behind.
+    No output may be one of the `inputs`, as in `refuse_overlap`. `before_moving` is called in between; what it raises
+    leaves nothing behind.
     An output that is `last` is gone from before the first of them is moved until all the others are in their places.
     Folders that are missing are made. When anything fails, new files and folders are removed again, replaced files
     are as before, and UsageError or InputError says why.
     """
+    refuse_overlap([output.path for output in outputs], inputs)
     made_folders: list[str] = []
     files: list[Staged] = []
     path = ""

@@ -5,7 +5,9 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
-from imgseal.errors import UsageError
+from imgseal.errors import UsageError, meant
+from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.sealed_image.layout import MAGIC
 from imgseal.formats.source import read
 from imgseal.limits import FIRMWARE_BYTES, SBOM_BYTES
 from imgseal.records import NamedTuple
@@ -13,7 +15,6 @@ from imgseal.workspace.files import load_artefact, open_input, read_bounded
 from imgseal.workspace.progress import watch
 
 if TYPE_CHECKING:
-    from imgseal.formats.memory.image import MemoryImage
     from imgseal.formats.sbom.bill import Bill
     from imgseal.make.seal import SealedImage
     from imgseal.product.model import Component, Product
@@ -96,22 +97,18 @@ def split_address(text: str) -> tuple[str, int | None]:
 
 def component_of(product: "Product", name: str) -> "Component":
     """Return the component of that name; UsageError lists the names there are."""
-    component = product.components.get(name)
-    if component is None:
-        from difflib import get_close_matches
-
-        near = get_close_matches(name, product.components, n=1)
+    if name not in product.components:
         raise UsageError(
             "the product file has no such component",
             expected=", ".join(product.components),
             found=name,
-            hint=f"did you mean {near[0]}?" if near else "name a component of the product file",
+            hint=meant(name, product.components, "name a component of the product file"),
         )
-    return component
+    return product.components[name]
 
 
 @contextmanager
-def load_image(path: str, base: int | None, product: "Product | None" = None) -> Iterator["MemoryImage"]:
+def load_image(path: str, base: int | None, product: "Product | None" = None) -> Iterator[MemoryImage]:
     """Read a firmware file, as the product file says where there is one.
 
     The image is good inside the `with` block, where a large one lies in a temporary file.
@@ -124,9 +121,9 @@ def load_image(path: str, base: int | None, product: "Product | None" = None) ->
         if size > _IN_MEMORY:
             from tempfile import TemporaryFile
 
-            from imgseal.formats.memory.store import FileStore
+            from imgseal.formats.memory.store import ByteStore
 
-            store = FileStore(stack.enter_context(TemporaryFile()))
+            store = ByteStore(stack.enter_context(TemporaryFile()))
         watched = watch(stream, size, f"reading {path}")
         yield read(watched, name=path, base=base, store=store, after_end=after_end)
 
@@ -134,10 +131,8 @@ def load_image(path: str, base: int | None, product: "Product | None" = None) ->
 @contextmanager
 def load_image_or_sealed(path: str, base: int | None, product: "Product") -> "Iterator[MemoryImage | SealedImage]":
     """Read a firmware file, or take over an image that is sealed already."""
-    from imgseal.make.adopt import is_sealed
-
     with open_input(path, "firmware file", FIRMWARE_BYTES) as stream:
-        sealed = is_sealed(stream.read(16))
+        sealed = stream.read(len(MAGIC)) == MAGIC
     if sealed:
         if base is not None:
             raise UsageError(

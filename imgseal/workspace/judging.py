@@ -1,49 +1,45 @@
 """Collects what a verdict depends on besides the artefact: product, trust anchors, device, day."""
 
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from imgseal.check.judge import kind_of
+from imgseal.check.context import Context
+from imgseal.check.judge import judge, kind_of
 from imgseal.errors import Place, UsageError
-from imgseal.findings import PASSED
-from imgseal.flow.judge import judge
+from imgseal.findings import PASSED, Verdict
+from imgseal.flow.classes import classes_in
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
-from imgseal.window import ByteView
-from imgseal.workspace.clock import parse_day, today
+from imgseal.window import Bytes, ByteView
+from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
+from imgseal.workspace.fielded import device_after, for_the_desk, logged_device, without_withdrawn
+from imgseal.workspace.line import Products
 from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:
-    from imgseal.device_state.device import DeviceState
-    from imgseal.findings import Verdict
-    from imgseal.formats.trust_anchors.codec import AnchorSet
-    from imgseal.keys.trusted_keys import Trust
-    from imgseal.product.model import Product
-    from imgseal.window import Bytes
-    from imgseal.workspace.line import Products
+    from imgseal.flow.contents import Contents
 
 
 class Judge(NamedTuple):
-    """Everything that a verdict depends on besides the artefact, by the names that flow/judge.py has for it."""
+    """Everything that a verdict depends on besides the artefact, and words for the device."""
 
-    product: "Product"
-    trust: "Trust"
-    state: "DeviceState"
-    contents: "dict[str, ByteView]"
+    context: Context
     device: str
-    day: str
-    anchors: "AnchorSet | None"
-    development: bool
+
+    def with_state(self, **changes: Any) -> "Judge":
+        """Return the judge for a device whose state is another one in these values."""
+        return self._replace(context=self.context._replace(state=self.context.state._replace(**changes)))
 
     def __call__(
         self,
-        data: "Bytes",
+        data: Bytes,
         name: str,
         *,
         slot: str | None = None,
         payload: ByteView | None = None,
         partial: bool = False,
-    ) -> "Verdict":
+    ) -> Verdict:
         """Judge an artefact; `slot` says that it is a dump of it, `payload` belongs to a detached header.
 
         `partial`: other packages bring what this one leaves out.
@@ -55,33 +51,40 @@ class Judge(NamedTuple):
                 found=kind_of(data),
                 hint="leave them out: a package and a trust anchor update need neither",
             )
-        return judge(data, name, slot=slot, payload=payload, partial=partial, **self._asdict())
+        return judge(data, name, self.context._replace(slot=slot, partial=partial), self.device, payload)
 
 
-def judge_of(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
-    """Return the judge for the device of a state file, else for the last logged one, else for a fresh one."""
+def judge_of(
+    project: Project,
+    device_file: str | None,
+    *,
+    development: bool,
+    as_of: str | None,
+    before: "Contents | None" = None,
+) -> Judge:
+    """Return the judge for the device of a state file, else for one that has taken the package `before`.
+
+    Without both it is for the last logged one, else for a fresh one.
+    """
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
-    day = today() if as_of is None else parse_day(as_of)
+    day = parse_day(as_of)
     device = device_file or "a fresh device"
-    if device_file is None and development:
-        from imgseal.workspace.fielded import for_the_desk
-
+    if device_file is None and before is not None:
+        state, device = device_after(project, before, development=development)
+    elif device_file is None and development:
         state = state._replace(fielded=for_the_desk(project))
     elif device_file is None:
-        from imgseal.workspace.release_log import logged_device
-
         state, device = logged_device(project) or (state, device)
     elif not development:
-        from imgseal.workspace.release_log import without_withdrawn
-
         state = without_withdrawn(project, state)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
-    return Judge(project.product, trust, state, contents, device, day, anchors, development)
+    context = Context(project.product, trust, state, contents, development=development, day=day, anchors=anchors)
+    return Judge(context, device)
 
 
-def project_for(data: "Bytes", name: str, products: "Products", *, development: bool, as_of: str | None) -> Project:
+def project_for(data: Bytes, name: str, products: Products, *, development: bool, as_of: str | None) -> Project:
     """Return the product or variant that an artefact is for: that of its class, of several the one that `check` takes.
 
     UsageError where it is for no product of a line.
@@ -92,12 +95,10 @@ def project_for(data: "Bytes", name: str, products: "Products", *, development: 
     return products.projects[fitting[0]] if fitting else products.one()[0]
 
 
-def _fitting_class(data: "Bytes", projects: tuple[Project, ...]) -> list[int]:
+def _fitting_class(data: Bytes, projects: tuple[Project, ...]) -> list[int]:
     """Return the numbers of the products and variants of the class that an artefact states; all of one."""
     if len(projects) == 1:
         return [0]
-    from imgseal.flow.classes import classes_in
-
     classes = classes_in(data)
     return [n for n, each in enumerate(projects) if each.product.class_id in classes]
 
@@ -105,7 +106,7 @@ def _fitting_class(data: "Bytes", projects: tuple[Project, ...]) -> list[int]:
 class Judges:
     """Judges each artefact by the product and variant that it is for, as its class says; the judge verifies that."""
 
-    def __init__(self, products: "Products", device_file: str | None, *, development: bool, as_of: str | None) -> None:
+    def __init__(self, products: Products, device_file: str | None, *, development: bool, as_of: str | None) -> None:
         """Raise UsageError where a device state is given, which says of no product or variant that it is one's."""
         self._products = products
         self._projects = products.projects
@@ -115,13 +116,13 @@ class Judges:
         self._judges: dict[int, Judge] = {}
 
     @property
-    def all_products(self) -> "tuple[Product, ...]":
+    def all_products(self) -> tuple[Product, ...]:
         """What artefacts may be for."""
         return tuple(project.product for project in self._projects)
 
     def __call__(
-        self, data: "Bytes", name: str, *, slot: str | None = None, payload: ByteView | None = None
-    ) -> "tuple[Verdict, Project]":
+        self, data: Bytes, name: str, *, slot: str | None = None, payload: ByteView | None = None
+    ) -> tuple[Verdict, Project]:
         """Return the verdict, and the product or variant that it is by.
 
         Of several that fit it is by the one which accepts, else by the one whose checks get furthest.
@@ -137,7 +138,7 @@ class Judges:
                 return found[-1]
         return max(found, key=lambda pair: sum(check.outcome == PASSED for check in pair[0].checks))
 
-    def _fitting(self, data: "Bytes", slot: str | None) -> list[int]:
+    def _fitting(self, data: Bytes, slot: str | None) -> list[int]:
         """Return the numbers of the products and variants to ask: those of the class, else the first, which says no."""
         fitting = _fitting_class(data, self._projects)
         if not fitting:

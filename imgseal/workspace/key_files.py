@@ -1,20 +1,19 @@
 """Private keys in files: opened for signing, unlocked by pass phrase, refused where others can open them."""
 
 import os
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place, SigningKeyError
 from imgseal.limits import KEY_FILE_BYTES
 from imgseal.product.references import is_token_uri
-from imgseal.workspace.ask import ask_secret
 from imgseal.workspace.files import read_bounded
+from imgseal.workspace.session import ask_secret
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from imgseal.keys.hidden import Hidden
-    from imgseal.keys.public_key import AnyPrivateKey
+    from imgseal.keys.public_key import AnyKey, AnyPrivateKey
     from imgseal.keys.signer import Signer
 
 PASSPHRASE_VARIABLE = "IMGSEAL_PASSPHRASE"  # noqa: S105 - the variable's name, not its value
@@ -79,16 +78,23 @@ def refuse_open(data: bytes, path: str) -> None:
         )
 
 
-def key_file(path: str, hint: str) -> bytes:
-    """Read a signing key's file, hidden from tracebacks; SigningKeyError where it cannot be read."""
+def key_file(path: str, hint: str, message: str = "cannot read the signing key") -> bytes:
+    """Read a key's file, hidden from tracebacks; SigningKeyError with this message where it cannot be read."""
     from imgseal.keys.hidden import hidden
 
     try:
-        return hidden(read_bounded(path, "private key", KEY_FILE_BYTES))
+        return hidden(read_bounded(path, "key", KEY_FILE_BYTES))
     except InputError as error:
         raise SigningKeyError(
-            "cannot read the signing key", place=Place(file=path), expected=error.expected, found=error.found, hint=hint
+            message, place=Place(file=path), expected=error.expected, found=error.found, hint=hint
         ) from None
+
+
+def public_key(path: str) -> "AnyKey":
+    """Read a public key; InputError where its file cannot be read."""
+    from imgseal.keys.pem import load_public
+
+    return load_public(read_bounded(path, "public key", KEY_FILE_BYTES), path)
 
 
 def opened(data: bytes, path: str, role: str | None = None) -> "Signer":
@@ -103,7 +109,7 @@ def opened(data: bytes, path: str, role: str | None = None) -> "Signer":
     return file_signer(load_private(data, path, unlock(path, role)), path)
 
 
-def unlock(path: str, role: str | None = None) -> "Callable[[], Hidden]":
+def unlock(path: str, role: str | None = None) -> Callable[[], "Hidden"]:
     """Return a function that asks for the pass phrase of a key file: from the environment, else at the terminal.
 
     The two roles may have variables of their own, so that one pass phrase does not open both keys.

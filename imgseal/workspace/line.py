@@ -5,8 +5,8 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from imgseal.errors import InputError, Place, UsageError
-from imgseal.limits import PRODUCT_FILE_BYTES
+from imgseal.errors import InputError, Place, UsageError, meant
+from imgseal.limits import LINE_MEMBERS, PRODUCT_FILE_BYTES
 from imgseal.product.model import Gate
 from imgseal.records import NamedTuple
 from imgseal.workspace.key_files import quoted
@@ -156,24 +156,19 @@ def member_named(name: str) -> str | None:
             )
         names[own] = path
     if name not in names:
-        from difflib import get_close_matches
-
         known = [str(each) for each in names]
-        near_names = get_close_matches(name, known, n=1)
         raise UsageError(
             "the product line has no such product",
             place=Place(file=line.path),
             expected=", ".join(known),
             found=name,
-            hint=f"did you mean {near_names[0]}?" if near_names else "name a product of the line, or a product file",
+            hint=meant(name, known, "name a product of the line, or a product file"),
         )
     return names[name]
 
 
 def _members(path: str, file: "LineFile", owner: int | None) -> Iterator[str]:
     """Yield the product files of the members, each once; UsageError for a pattern that names none."""
-    from imgseal.product.read_line import MEMBERS
-
     seen: set[str] = set()
     for index, pattern in enumerate(file.members):
         found = [os.path.join(folder, PRODUCT_NAME) for folder in _folders(os.path.dirname(path), pattern.split("/"))]
@@ -190,9 +185,9 @@ def _members(path: str, file: "LineFile", owner: int | None) -> Iterator[str]:
             if each in seen:
                 continue
             seen.add(each)
-            if len(seen) > MEMBERS:
+            if len(seen) > LINE_MEMBERS:
                 file.refuse(
-                    index, "the line has more members than imgseal reads", f"at most {MEMBERS}", None,
+                    index, "the line has more members than imgseal reads", f"at most {LINE_MEMBERS}", None,
                     "make two lines of it",
                 )  # fmt: skip
             refuse_foreign(each, hint=f"--product {quoted(each)}", says="the product file of a member", owner=owner)

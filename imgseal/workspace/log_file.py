@@ -2,20 +2,15 @@
 
 import os
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import BinaryIO
 
 from imgseal.errors import Place, UsageError, in_file
-from imgseal.formats.log.entry import NEWEST
+from imgseal.formats.log.entry import NEWEST, Entry, Logged
 from imgseal.formats.log.errors import LogError
-from imgseal.formats.log.lines import EMPTY, Step, is_whole, steps
+from imgseal.formats.log.lines import EMPTY, Step, entry_of, is_whole, steps
 from imgseal.formats.log.proof import Head, read_head
 from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES, PROOF_BYTES
 from imgseal.workspace.files import open_input
-
-if TYPE_CHECKING:
-    from typing import BinaryIO
-
-    from imgseal.formats.log.entry import Entry, Logged
 
 
 class LogFile:
@@ -44,15 +39,18 @@ class LogFile:
                 self.older += step.tip.format < NEWEST
                 yield step
 
-    def releases(self) -> "Iterator[Entry]":
-        """Yield each release, and promotion, as it is verified."""
-        from imgseal.formats.log.entry import Entry
+    def read(self) -> None:
+        """Go to its end; raises as `walk`."""
+        for _ in self.walk():
+            pass
 
+    def releases(self) -> Iterator[Entry]:
+        """Yield each release, and promotion, as it is verified."""
         for step in self.walk():
             if isinstance(step.entry, Entry):
                 yield step.entry
 
-    def _lines(self, stream: "BinaryIO") -> Iterator[bytes]:
+    def _lines(self, stream: BinaryIO) -> Iterator[bytes]:
         while data := stream.readline(LOG_LINE_BYTES + 2):
             if data.endswith(b"\n"):
                 yield data[:-1]
@@ -70,15 +68,34 @@ class LogFile:
         return Head(self.tip.size, self.tip.root)
 
 
-def entry_at(path: str, at: int) -> "Logged":
+def entry_at(path: str, at: int) -> Logged:
     """Return the entry whose line begins at an offset of the file; nothing but the line itself is verified."""
-    from imgseal.formats.log.lines import entry_of
-
     with open_input(path, "release log", LOG_BYTES) as stream:
         stream.seek(at)
         line = stream.readline(LOG_LINE_BYTES + 2)
     with in_file(path):
         return entry_of(line.removesuffix(b"\n"), at)
+
+
+def pick(entries: list[Entry], release: str, path: str, size: int) -> Entry:
+    """Return the one entry that was found for a release; UsageError where it is none or several."""
+    if not entries:
+        raise UsageError(
+            "no such release in the log",
+            place=Place(file=path),
+            expected=f"a version that is logged, or an entry number below {size}",
+            found=release,
+            hint="imgseal log show lists them",
+        )
+    if len(entries) > 1:
+        raise UsageError(
+            "several releases have this version",
+            place=Place(file=path),
+            expected=f"an entry number: {', '.join(str(entry.number) for entry in entries)}",
+            found=release,
+            hint="name the release by its entry number",
+        )
+    return entries[0]
 
 
 def older_head(text: str) -> Head:
@@ -103,8 +120,7 @@ def older_head(text: str) -> Head:
         if head is not None:
             return head
     log = LogFile(text)
-    for _ in log.walk():
-        pass
+    log.read()
     return log.head
 
 
@@ -145,24 +161,3 @@ def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> No
             found=str(Head(older.size, root)),
             hint="an older entry was changed, or this is another log: restore it from version control or a backup",
         )
-
-
-def pick(entries: "list[Entry]", release: str, path: str, size: int) -> "Entry":
-    """Return the one entry that was found for a release; UsageError where it is none or several."""
-    if not entries:
-        raise UsageError(
-            "no such release in the log",
-            place=Place(file=path),
-            expected=f"a version that is logged, or an entry number below {size}",
-            found=release,
-            hint="imgseal log show lists them",
-        )
-    if len(entries) > 1:
-        raise UsageError(
-            "several releases have this version",
-            place=Place(file=path),
-            expected=f"an entry number: {', '.join(str(entry.number) for entry in entries)}",
-            found=release,
-            hint="name the release by its entry number",
-        )
-    return entries[0]

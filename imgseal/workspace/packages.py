@@ -1,21 +1,17 @@
 """Reads update packages, and refuses those that the judge does not accept with the first finding."""
 
-from typing import TYPE_CHECKING
-
 from imgseal.check.judge import judge_unrecognised, kind_of
 from imgseal.errors import Place, UsageError
-from imgseal.flow.judge import refuse_unless_accepted
+from imgseal.findings import Verdict
+from imgseal.flow.contents import Contents, read_contents
+from imgseal.flow.refusal import refuse_unless_accepted
+from imgseal.product.model import Product
+from imgseal.window import ByteView
 from imgseal.workspace.files import load_artefact
-
-if TYPE_CHECKING:
-    from imgseal.findings import Verdict
-    from imgseal.flow.contents import Contents
-    from imgseal.product.model import Product
-    from imgseal.window import ByteView
-    from imgseal.workspace.project import Project
+from imgseal.workspace.project import Project
 
 
-def load_package(path: str) -> "ByteView":
+def load_package(path: str) -> ByteView:
     """Read an update package; RefusedError for a file that is none at all."""
     data = load_artefact(path)
     if kind_of(data) is None:
@@ -23,15 +19,13 @@ def load_package(path: str) -> "ByteView":
     return data
 
 
-def package_contents(path: str, product: "Product") -> "Contents":
+def package_contents(path: str, product: Product) -> Contents:
     """Read what a package brings; nothing is verified."""
-    from imgseal.flow.contents import read_contents
-
     data = load_artefact(path)
     return read_contents(data.read(0, data.size), path, product)
 
 
-def refuse_verdict(verdict: "Verdict", package: str) -> None:
+def refuse_verdict(verdict: Verdict, package: str) -> None:
     """RefusedError with the first finding, unless the package was accepted."""
     refuse_unless_accepted(
         verdict,
@@ -43,7 +37,7 @@ def refuse_verdict(verdict: "Verdict", package: str) -> None:
     )
 
 
-def refuse_without_records(project: "Project") -> None:
+def refuse_without_records(project: Project) -> None:
     """UsageError when the product file has no slot for install records, without which no device can be simulated."""
     if project.product.slot_holding("records") is None:
         raise UsageError(

@@ -5,7 +5,7 @@ from stat import S_ISVTX, S_IWOTH
 from typing import TYPE_CHECKING, Any
 
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError
-from imgseal.limits import KEY_FILE_BYTES, PRODUCT_FILE_BYTES
+from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.product.algorithms import KEY_NAMES
 from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from imgseal.keys.signer import Signer
     from imgseal.keys.trusted_keys import Trust
     from imgseal.product.include import ReadFile
-    from imgseal.product.model import LastNumbers, Product, Slot
+    from imgseal.product.left_to_log import LastNumbers
+    from imgseal.product.model import Product, Slot
 
 PRODUCT_NAME = "imgseal.toml"
 LOCAL_NAME = "imgseal.local.toml"
@@ -157,7 +158,7 @@ def _texts(
 
     def numbers(log: str) -> "Mapping[bytes, LastNumbers]":
         if log not in known:
-            from imgseal.workspace.release_log import last_numbers
+            from imgseal.workspace.fielded import last_numbers
 
             known[log] = last_numbers(os.path.join(folder, log)) if with_log else {}
         return known[log]
@@ -248,9 +249,7 @@ class Project(NamedTuple):
 
     def inputs(self) -> list[str]:
         """Return the files that every release depends on: product, included and local files, trusted public keys."""
-        trust = self.product.trust
-        roles = (trust.images, trust.packages, trust.development_images, trust.development_packages, trust.uncounted)
-        entries = (entry for role in roles for entry in role)
+        entries = (entry for role in self.product.trust.roles.values() for entry in role)
         named = [os.path.join(self.folder, LOCAL_NAME), *(self.resolve(entry.key) for entry in entries)]
         return [self.path, *self.product.included, *(path for path in named if os.path.exists(path))]
 
@@ -277,17 +276,9 @@ class Project(NamedTuple):
             optional = absent or (development and not key.startswith("trust.development."))
             if optional and not os.path.lexists(path):
                 return None
-            try:
-                return read_bounded(path, "public key", KEY_FILE_BYTES)
-            except InputError as error:
-                raise SigningKeyError(
-                    "cannot read a trusted public key",
-                    place=Place(file=path),
-                    expected=error.expected,
-                    found=error.found,
-                    hint=f"{self.product.source_of(key)} names it as {key}: put it there, or make a pair: "
-                    "imgseal key new FILE",
-                ) from None
+            stated = self.product.source_of(key)
+            hint = f"{stated} names it as {key}: put it there, or make a pair: imgseal key new FILE"
+            return key_file(path, hint, "cannot read a trusted public key")
 
         return resolve(self.product, read)
 

@@ -2,46 +2,30 @@
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
+from imgseal.flow.contents import Contents, read_contents
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
+from imgseal.formats.sbom.bill import Bill
 from imgseal.make.seal import SealOptions
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.window import ByteView
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.development_keys import refuse_development_keys
 from imgseal.workspace.fielded import fielded_now
-from imgseal.workspace.files import refuse_overlap
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
-from imgseal.workspace.outputs import release_outputs
-from imgseal.workspace.previous_build import EarlierBuild, read_build
+from imgseal.workspace.numbering import Numbered, Said, numbered
+from imgseal.workspace.outputs import EarlierBuild, read_build, release_outputs
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import NumberTakenError, plan_entry, write_logged
-from imgseal.workspace.release_numbers import counters_running_out, refuse_going_down
+from imgseal.workspace.release_log import LogPlan, Made, NumberTakenError, plan_entry, write_logged
+from imgseal.workspace.release_numbers import compare_numbers
 from imgseal.workspace.staging import Output
-
-if TYPE_CHECKING:
-    from imgseal.flow.contents import Contents
-    from imgseal.formats.sbom.bill import Bill
-    from imgseal.keys.signer import Signer
-    from imgseal.make.pack import Package
-    from imgseal.product.model import Product
-    from imgseal.window import ByteView
-    from imgseal.workspace.numbering import Numbered, Said
-    from imgseal.workspace.release_log import LogPlan
-    from imgseal.workspace.verified_log import VerifiedLog
-
-
-class Made(NamedTuple):
-    """A package that was made: for which product file, who has signed it, and what the log says of it."""
-
-    project: Project
-    package: "Package"
-    signers: "tuple[Signer, ...]"
-    numbered: "Numbered"
+from imgseal.workspace.verified_log import VerifiedLog
 
 
 @contextmanager
-def firmware_files(arguments: Iterable[Firmware | FirmwareFile], product: "Product") -> Iterator[list[FirmwareFile]]:
+def firmware_files(arguments: Iterable[Firmware | FirmwareFile], product: Product) -> Iterator[list[FirmwareFile]]:
     """Read the firmware; it is good inside the `with` block, where large files lie in temporary ones."""
     with ExitStack() as stack:
         yield [
@@ -58,8 +42,8 @@ def release_job(
     options: SealOptions,
     *,
     day: str | None = None,
-    before: "Contents | None" = None,
-    bill: "Bill | None" = None,
+    before: Contents | None = None,
+    bill: Bill | None = None,
     unfinished: bool = False,
 ) -> Job:
     """Return the job for the product file's keys; SigningKeyError where one is missing, or is one of development.
@@ -86,10 +70,8 @@ def release_job(
     )
 
 
-def number_job(project: Project, job: Job, log: "VerifiedLog | None", said: "Said") -> "tuple[Project, Job, Numbered]":
+def number_job(project: Project, job: Job, log: VerifiedLog | None, said: Said) -> tuple[Project, Job, Numbered]:
     """Give a release its number and the head that it carries, as `numbered` does; nothing changes where no log is."""
-    from imgseal.workspace.numbering import Numbered, numbered
-
     if log is None:
         return project, job, Numbered()
     job, found = numbered(job, log, said)
@@ -108,12 +90,10 @@ def with_a_free_number(attempt: Callable[[], Result]) -> Result:
             continue
 
 
-def read_previous(data: "ByteView | None", product: "Product") -> "Contents | None":
+def read_previous(data: ByteView | None, product: Product) -> Contents | None:
     """Read the package that devices have as one of this product; None where none is named."""
     if data is None:
         return None
-    from imgseal.flow.contents import read_contents
-
     return read_contents(data.read(0, data.size), "the previous package", product)
 
 
@@ -127,26 +107,24 @@ class Built(NamedTuple):
     notes: list[str]
 
 
-def build_release(project: Project, job: Job, before: "Contents | None", folder: str, numbered: "Numbered") -> Built:
+def build_release(project: Project, job: Job, before: Contents | None, folder: str, numbered: Numbered) -> Built:
     """Make a release, hold its numbers against the package before, and name its files in the folder."""
     result = release(job)
-    package, images = result.package, result.images
-    if before is not None:
-        refuse_going_down(package, images, before, project)
+    running_out = compare_numbers(result, before, project)
     outputs = release_outputs(result, job, folder)
     replaced = read_build(folder)
-    left = replaced.notes(outputs, project.product, package.digest.value.hex())
-    notes = [*counters_running_out(images), *result.notes, *left]
-    return Built(result, Made(project, package, job.package_signers, numbered), outputs, replaced, notes)
+    left = replaced.notes(outputs, project.product, result.package.digest.value.hex())
+    made = Made(project, result.package, job.package_signers, numbered)
+    return Built(result, made, outputs, replaced, [*running_out, *result.notes, *left])
 
 
 def write_release(
     outputs: list[Output],
-    inputs: Iterable[str],
+    inputs: Iterable[str | None],
     project: Project,
     made: Sequence[Made],
     options: SealOptions,
-    plan: "LogPlan | None" = None,
+    plan: LogPlan | None = None,
 ) -> list[str]:
     """Write all outputs, and add what was `made` to the log where one is kept and it is released; return notes.
 
@@ -154,5 +132,4 @@ def write_release(
     """
     if made and not options.development:
         plan = plan_entry(made, options.build_time, options.source_revision)
-    refuse_overlap([output.path for output in outputs], [*inputs, *project.own_files()])
-    return write_logged(outputs, plan)
+    return write_logged(outputs, [*inputs, *project.own_files()], plan)

@@ -1,31 +1,31 @@
 """Checks the numbers of a release against those before it, and says when counter storage runs out."""
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
 
 from imgseal.errors import Place, UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from imgseal.flow.contents import Contents
-    from imgseal.make.pack import Package
-    from imgseal.make.seal import SealedImage
-    from imgseal.workspace.project import Project
+from imgseal.flow.contents import Contents
+from imgseal.flow.release import ReleaseResult
+from imgseal.formats.log.floors import raise_to
+from imgseal.make.seal import SealedImage
+from imgseal.workspace.project import Project
 
 _FEW = 3
 
 
-def refuse_going_down(
-    package: "Package", images: "tuple[SealedImage, ...]", before: "Contents", project: "Project"
-) -> None:
+def compare_numbers(result: ReleaseResult, before: Contents | None, project: Project) -> list[str]:
+    """Refuse numbers that go down against the package before; say which counter storage is nearly used up."""
+    if before is not None:
+        _refuse_going_down(result, before, project)
+    return counters_running_out(result.images)
+
+
+def _refuse_going_down(result: ReleaseResult, before: Contents, project: Project) -> None:
     """UsageError when sequence or a counter is below the previous package's, or the sequence is used again.
 
     RFC 9124 section 4.3.1 REQ.SEC.SEQUENCE: the number only rises. Devices would refuse such a release.
     """
-    from imgseal.formats.log.floors import raise_to
-
-    sequence = package.manifest.sequence_number
-    if sequence <= before.sequence and package.digest.value != before.manifest_digest:
+    sequence = result.package.manifest.sequence_number
+    if sequence <= before.sequence and result.package.digest.value != before.manifest_digest:
         raise UsageError(
             "the sequence does not rise",
             place=Place(file=project.path, key="release.sequence"),
@@ -36,7 +36,7 @@ def refuse_going_down(
     counters: dict[str, int] = {}
     for old in before.images.values():
         counters[old.component] = max(old.statement.counter, counters.get(old.component, 0))
-    for image in images:
+    for image in result.images:
         name = image.placed.component.name
         least = counters.get(name, 0)
         if image.statement.counter < least:
@@ -47,10 +47,10 @@ def refuse_going_down(
                 found=str(image.statement.counter),
                 hint=f"component.{name}.counter = {least}, or higher when older code must never run again",
             )
-    refuse_leaping(images, counters, project)
+    refuse_leaping(result.images, counters, project)
 
 
-def refuse_leaping(images: "Iterable[SealedImage]", counters: "Mapping[str, int]", project: "Project") -> None:
+def refuse_leaping(images: Iterable[SealedImage], counters: Mapping[str, int], project: Project) -> None:
     """UsageError when a counter rises by more than `counter_jump` above those of the devices, by component name.
 
     The judge says the same of a device that has such a counter.
@@ -68,16 +68,15 @@ def refuse_leaping(images: "Iterable[SealedImage]", counters: "Mapping[str, int]
             )
 
 
-def counters_running_out(images: "Iterable[SealedImage]") -> list[str]:
+def counters_running_out(images: Iterable[SealedImage]) -> list[str]:
     """Say of which components the device's counter storage is nearly used up: a tenth left, or three steps."""
     notes = []
     for image in images:
         component = image.placed.component
-        steps = component.counter_most
-        if steps - image.statement.counter <= max(_FEW, steps // 10):
-            left = steps - image.statement.counter
+        steps, counter = component.counter_most, image.statement.counter
+        if steps - counter <= max(_FEW, steps // 10):
             notes.append(
-                f"component.{component.name}.counter is {image.statement.counter} of {steps}: {left} steps are left "
+                f"component.{component.name}.counter is {counter} of {steps}: {steps - counter} steps are left "
                 "for the life of the product; raise it only when older code must never run again"
             )
     return list(dict.fromkeys(notes))

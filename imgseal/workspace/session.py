@@ -1,5 +1,6 @@
-"""What one command, or one call of the Python API, opens once and closes however it ends; and what it has to say."""
+"""What one command, or one call of the Python API, opens once and closes however it ends; what it says and asks."""
 
+import sys
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from contextvars import ContextVar
@@ -44,3 +45,15 @@ def note(notes: Iterable[str]) -> None:
     """Have the command line say this when it is done; outside a session nobody does."""
     if (now := _NOW.get(None)) is not None:
         now.notes.extend(notes)
+
+
+def ask_secret(question: str) -> str:
+    """Return what was typed, asking again where that is nothing; KeyboardInterrupt where there is nobody any more."""
+    from getpass import getpass
+
+    try:
+        while not (answer := getpass(f"{question}: ", stream=sys.stderr)):
+            pass
+    except EOFError:
+        raise KeyboardInterrupt from None
+    return answer

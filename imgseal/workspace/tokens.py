@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError
 from imgseal.keys.hidden import Hidden, HiddenText
 from imgseal.product.token_uri import BadTokenUriError, TokenUri, parse
-from imgseal.workspace.ask import ask_secret
 from imgseal.workspace.files import read_bounded
-from imgseal.workspace.session import session_now
+from imgseal.workspace.session import ask_secret, session_now
 
 if TYPE_CHECKING:
     from imgseal.keys.token import Desk, PinRequest

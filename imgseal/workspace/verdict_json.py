@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Any
 
-from imgseal.findings import Verdict
+from imgseal.findings import Finding, Verdict
 
 Json = dict[str, Any]
 
@@ -23,6 +23,16 @@ def verdicts_document(judged: Iterable[tuple[Verdict, str, str | None]], tool_ve
     }
 
 
+def detail_values(details: Iterable[tuple[str, str]]) -> list[Json]:
+    """Return what is said of an artefact as JSON values."""
+    return [{"label": label, "text": text} for label, text in details]
+
+
+def finding_values(findings: Iterable[Finding]) -> list[Json]:
+    """Return findings as JSON values."""
+    return [{**each._asdict(), "place": each.place._asdict()} for each in findings]
+
+
 def verdict_document(verdict: Verdict) -> Json:
     """Return what the document says of one verdict."""
     return {
@@ -31,13 +41,13 @@ def verdict_document(verdict: Verdict) -> Json:
         "verdict": "accepted" if verdict.accepted else "refused",
         "device": verdict.device,
         "first_finding": verdict.findings[0].code if verdict.findings else None,
-        "details": [{"label": label, "text": text} for label, text in verdict.details],
+        "details": detail_values(verdict.details),
         "notes": list(verdict.notes),
         "bootloader": None if verdict.bootloader is None else verdict.bootloader._asdict(),
         "checks": [
             {
                 **{key: getattr(check, key) for key in ("subject", "group", "name", "outcome", "mandatory", "because")},
-                "findings": [{**each._asdict(), "place": each.place._asdict()} for each in check.findings],
+                "findings": finding_values(check.findings),
             }
             for check in verdict.checks
         ],

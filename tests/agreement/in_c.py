@@ -4,14 +4,13 @@ import struct
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
+from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, compiled, run, write_config
 from c_package import PackageState
 from fuzz import NAMES, CaseState
 from machines import COMPILER, Machine, run_on
 from packages import Device
 from variants import Variant, product
 
-from imgseal.device_code.config import options_header
 from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
 
@@ -57,7 +56,7 @@ def case(of: Product, need: int, device: Device, free: int, raw: bytes) -> bytes
 
 
 class Programs:
-    """Runners of packages: the sources are compiled once for each set of options, the configuration for each product file."""
+    """Runners of packages: the configuration is compiled for each product file."""
 
     def __init__(self, folder: Path, machine: Machine | None = None) -> None:
         self._folder = folder
@@ -67,46 +66,23 @@ class Programs:
         self._tail: tuple[str, ...] = ()
         if machine is not None:
             self._compiler, self._flags, self._tail = COMPILER, machine.flags, machine.tail
-        self._objects: dict[str, list[Path]] = {}
-
-    def _sources(self, of: Product, trust: Trust) -> list[Path]:
-        """What does not depend on the product file but for its options."""
-        options = options_header(of)
-        if options not in self._objects:
-            folder = self._folder / f"sources-{len(self._objects)}"
-            write_config(of, folder, trust, development=False)
-            includes = (f"-I{folder}", f"-I{SOURCES}")
-            for name in ("seal_image", "seal_package"):
-                run(
-                    [
-                        self._compiler,
-                        *STRICT,
-                        *self._flags,
-                        *includes,
-                        "-c",
-                        SOURCES / f"{name}.c",
-                        "-o",
-                        folder / f"{name}.o",
-                    ]
-                )
-            run([self._compiler, "-std=c99", *self._flags, *includes, f"-I{bearssl() / 'inc'}", "-c", SOURCES / "seal_bearssl.c",
-                 "-o", folder / "seal_bearssl.o"])  # fmt: skip
-            crypto = build_crypto(self._folder / "crypto", self._compiler, self._flags, second=True)
-            self._objects[options] = [
-                *(folder / f"{name}.o" for name in ("seal_image", "seal_package", "seal_bearssl")),
-                crypto,
-            ]
-        return self._objects[options]
 
     def judge(self, variant: Variant, trust: Trust, cases: Iterable[bytes]) -> list[str]:
         """The first code of each case, as an installer in C finds it."""
-        of = product(variant, update=False)
-        objects = self._sources(of, trust)
         folder = self._folder / "-".join(map(str, variant)).replace(" ", "_")
-        write_config(of, folder, trust, development=False)
+        write_config(product(variant, update=False), folder, trust, development=False)
+        flags = self._flags if self._machine else ("-O2",)  # fast, and there already
+        crypto = build_crypto(self._folder / "crypto", self._compiler, flags, second=True)
+        compiler = (self._compiler, *STRICT, *self._flags)
+        objects = (
+            *(compiled(compiler, folder, SOURCES / f"{name}.c") for name in ("seal_image", "seal_package")),
+            compiled(
+                (self._compiler, "-std=c99", *self._flags), folder, SOURCES / "seal_bearssl.c", f"-I{bearssl() / 'inc'}"
+            ),
+        )
         program = folder / "package_main"
-        run([self._compiler, "-std=c99", *self._flags, f"-I{folder}", f"-I{SOURCES}", HERE / "package_main.c", *objects, *self._tail,
-             "-o", program])  # fmt: skip
+        run([self._compiler, "-std=c99", *self._flags, f"-I{folder}", f"-I{SOURCES}", HERE / "package_main.c", *objects, crypto,
+             *self._tail, "-o", program])  # fmt: skip
         (folder / "batch.bin").write_bytes(b"".join(cases))
         if self._machine is None:
             said = run([program, "batch.bin"], cwd=folder)

@@ -13,6 +13,7 @@ from packages import device, package, sealed, trust, variant_of
 from rows import Row, pairwise
 from variants import product
 
+from imgseal.check.context import Context
 from imgseal.errors import UsageError
 from imgseal.formats.install_record.record import Member
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
@@ -50,7 +51,7 @@ def test_it_is_installed(name: str, row: Row, record_property: Callable[[str, ob
     raw, digest = package(asked, bill=row.bill)
     here = device(asked, digest)
     state = here.state._replace(fresh=False)
-    applied = apply(of, trust(variant), state, here.contents, ByteView(raw))
+    applied = apply(Context(of, trust(variant), state, here.contents), ByteView(raw))
     assert applied.verdict.accepted, applied.verdict.findings
     after = applied.state
     assert (after.sequence, after.manifest_digest) == (40 if asked.update else 20, digest)
@@ -71,7 +72,7 @@ def test_it_is_installed(name: str, row: Row, record_property: Callable[[str, ob
         assert after.counters.get(number, 0) == image.statement.counter
         where = component.header[slot] if component.header else component.run[slot]
         assert applied.slots[where].startswith(image.header_block)
-    stage = set_up(of, trust(variant), state, here.contents, ByteView(raw))
+    stage = set_up(Context(of, trust(variant), state, here.contents), ByteView(raw))
     played = rehearse(stage, ByteView(raw), pairs=0, seed="1")
     assert played.violation is None, played.violation
     record_property("lives after one cut", played.tally.singles)
@@ -93,6 +94,6 @@ def test_a_first_release_of_nothing_that_starts(name: str, number: int) -> None:
     here = device(asked, digest)
     for play in (apply, set_up):
         with pytest.raises(UsageError) as caught:
-            play(of, anchors, here.state._replace(fresh=False), here.contents, ByteView(raw))
+            play(Context(of, anchors, here.state._replace(fresh=False), here.contents), ByteView(raw))
         assert caught.value.message.startswith("nothing would start on this device")
         assert caught.value.found == ("a recovery image alone" if number == 4 else of.components["phrases"].name)

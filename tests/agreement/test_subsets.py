@@ -17,7 +17,8 @@ from packages import device, package, trust, variant_of
 from rows import FACTORS, Row, all_rows, pairs, pairwise
 from variants import Variant, product
 
-from imgseal.flow.judge import judge
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.window import ByteView
 
 Asked = tuple[Question, str, bytes]
@@ -32,7 +33,7 @@ def ask(row: Row) -> Iterable[Asked]:
         asked = row.asked._replace(circumstance=circumstance)
         raw, digest = package(asked, bill=row.bill)
         here = device(asked, digest)
-        verdict = judge(ByteView(raw), "package", of, trust(variant), here.state, contents=here.contents)
+        verdict = judge(ByteView(raw), "package", Context(of, trust(variant), here.state, here.contents))
         told = ACCEPTED if verdict.accepted else verdict.findings[0].code if verdict.findings else "no finding"
         slots = (asked.free,) if asked.update else (0, 1)
         for free in slots:

@@ -11,11 +11,11 @@ from stages import PRODUCTS, text_of
 from workshop import two_algorithms
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.demo.scenario import product_text
 from imgseal.flow.release import FirmwareFile
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 
 __all__ = ["DEMO", "EIGHT", "NAMES", "NEWER", "Variant", "firmware", "product", "signers"]
 

@@ -159,11 +159,11 @@ def _boots_of(folder: Path, edit: Callable[[str], str] | None) -> tuple[int, int
     (folder / "nor.bin").write_bytes(flash.read("nor", 0, OUTSIDE_SHOWN))
     machine = MACHINES["cortex-m4"]
     crypto = build_crypto(folder / "crypto", COMPILER, machine.flags)
-    assert facts.bootloader is not None
-    version = ", ".join(map(str, struct.pack("<4I", *facts.bootloader.words())))
+    assert facts.state.bootloader is not None
+    version = ", ".join(map(str, struct.pack("<4I", *facts.state.bootloader.words())))
     defines = (
         f"-DINTERNAL_AT=0x{INTERNAL_AT:x}u", f"-DOUTSIDE_AT=0x{OUTSIDE_AT:x}u", f"-DOUTSIDE_BASE=0x{of.memories['nor'].base:x}u",
-        f"-DBOOTLOADER={version}", f"-DHARDWARE={facts.hardware}",
+        f"-DBOOTLOADER={version}", f"-DHARDWARE={facts.state.hardware}",
     )  # fmt: skip
     sources = [SOURCES / f"seal_{name}.c" for name in ("image", "boot", "bearssl")] + [HERE / "measure_boot.c"]
     includes = (f"-I{folder}", f"-I{SOURCES}", f"-I{bearssl() / 'inc'}")

@@ -35,8 +35,8 @@ def make(folder: Path, count: int) -> list[str]:
     from gate_tree import log_line_for, sealed, settings
     from workshop import write_project
 
-    from imgseal.demo.scenario import product_text
     from imgseal.formats.log.lines import EMPTY
+    from imgseal.product.starter import product_text
 
     write_project(folder, settings(product_text()))
     tip: object = EMPTY

@@ -25,14 +25,14 @@ sys.path[:0] = [str(ROOT), *(str(ROOT / "tests" / each) for each in ("", "cli", 
 
 
 def mistaken(count: int) -> str:
-    from imgseal.demo.scenario import product_text
+    from imgseal.product.starter import product_text
 
     row = '\n[[gate.exception]]\npath = "third-party/{}.hex"\nreason = "not ours"\nuntil = {}\n'
     return product_text() + "".join(row.format(number, "2030-01-01") for number in range(count)) + row.format("x", 3)
 
 
 def varied(count: int) -> str:
-    from imgseal.demo.scenario import product_text
+    from imgseal.product.starter import product_text
 
     return product_text() + "".join(
         f'\n[variant.v{number}]\nclass = "vent-drive-{number}"\n' for number in range(count)

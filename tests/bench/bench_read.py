@@ -25,9 +25,9 @@ MIB = 1 << 20
 OURS = """
 import os, sys
 from imgseal.formats.source import read
-from imgseal.formats.memory.store import FileStore
+from imgseal.formats.memory.store import ByteStore
 with open(sys.argv[1], "rb") as stream, open(sys.argv[2], "w+b") as kept:
-    image = read(stream, name=sys.argv[1], store=FileStore(kept) if sys.argv[2] != os.devnull else None)
+    image = read(stream, name=sys.argv[1], store=ByteStore(kept) if sys.argv[2] != os.devnull else None)
     assert image.size == int(sys.argv[3])
 """
 WRITE = """

@@ -21,7 +21,7 @@ from imgseal.rehearse.life import Programs
 
 def one(text_edit: tuple[str, str] | None, pairs: int) -> tuple[int, float, Explorer]:
     stage, package = demo_update(text_edit)
-    explorer = Explorer(stage.facts, stage.moment, stage.oracle, package, "1", Programs())
+    explorer = Explorer(stage, package, "1", Programs())
     began = time.perf_counter()
     assert explorer.explore(pairs) is None
     return explorer.tally.singles + explorer.tally.pairs, time.perf_counter() - began, explorer

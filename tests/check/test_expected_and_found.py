@@ -13,10 +13,10 @@ from make_kit import DATA
 from run_python import product_of, verdict_of
 from workshop import Workshop, make, product, verdict, workshop
 
-from imgseal.demo.scenario import product_text
 from imgseal.device_state.device import fresh
 from imgseal.findings import Finding
 from imgseal.product.model import Product
+from imgseal.product.starter import product_text
 
 
 class Difference(NamedTuple):

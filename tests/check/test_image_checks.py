@@ -394,7 +394,8 @@ class Watched:
 
 def test_header_is_judged_before_the_payload_is_read() -> None:
     """Every check that needs only the header comes before the first payload byte is read."""
-    from imgseal.flow.judge import judge
+    from imgseal.check.context import Context
+    from imgseal.check.judge import judge
 
     shop = workshop()
     payload = bytes(20_000)
@@ -407,20 +408,21 @@ def test_header_is_judged_before_the_payload_is_read() -> None:
     for change in ({"class_id": bytes(16)}, {"counter": 5}, {"link_address": 0x20800}):
         watched = image(**change)
         state = fresh(shop.product)._replace(counters={1: 6})
-        assert not judge(watched, "x", shop.product, shop.trust, state).accepted
+        assert not judge(watched, "x", Context(shop.product, shop.trust, state)).accepted
         # the first read takes what the largest header block could be, and nothing goes beyond it
         if "counter" not in change and "class_id" not in change:
             assert watched.highest <= 8192, change
     forged = bytearray(image()._data)
     forged[400] ^= 1
     watched = Watched(bytes(forged))
-    assert not judge(watched, "x", shop.product, shop.trust, fresh(shop.product)).accepted
+    assert not judge(watched, "x", Context(shop.product, shop.trust, fresh(shop.product))).accepted
     assert watched.highest <= 8192
 
 
 def test_larger_than_the_judge_reads() -> None:
     """limits.ARTEFACT_BYTES: refused by its size, before a byte is looked at."""
-    from imgseal.flow.judge import judge
+    from imgseal.check.context import Context
+    from imgseal.check.judge import judge
     from imgseal.limits import ARTEFACT_BYTES
 
     class Huge:
@@ -430,7 +432,7 @@ def test_larger_than_the_judge_reads() -> None:
             return motor()[offset : offset + min(length, 8192)]
 
     shop = workshop()
-    found = judge(Huge(), "x", shop.product, shop.trust, fresh(shop.product))
+    found = judge(Huge(), "x", Context(shop.product, shop.trust, fresh(shop.product)))
     assert [f.code for f in found.findings] == ["structure.too-large"]
     assert found.findings[0].message == "this file is too large to be judged"
     (other,) = verdict(b"hello, this is a text of mine").findings

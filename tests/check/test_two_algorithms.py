@@ -436,7 +436,7 @@ def test_the_header_block_has_to_hold_the_signatures() -> None:
 
 def product_text_of_phrases() -> str:
     """Data has no vectors to align: 2,944 will do for it."""
-    from imgseal.demo.scenario import product_text
+    from imgseal.product.starter import product_text
 
     head, name, tail = product_text().partition("[component.phrases]")
     return head + name + "\nheader_block = 2944" + tail.replace("counter = 1\n", "counter=1\n", 1)

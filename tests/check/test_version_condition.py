@@ -19,7 +19,7 @@ from imgseal.formats.suit.commands import Command, VersionMatch
 from imgseal.versions import Version
 
 if TYPE_CHECKING:
-    from imgseal.check.machine.host import Host
+    from imgseal.check.machine.executor import Host
 
 VECTORS = json.loads((Path(__file__).parents[1] / "vectors" / "suit-versions.json").read_text())
 SIGNS = {">": operator.gt, ">=": operator.ge, "=": operator.eq, "<=": operator.le, "<": operator.lt}

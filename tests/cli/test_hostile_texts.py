@@ -17,10 +17,10 @@ import pytest
 from workshop import ALL, BUILD_TIME, Imgseal
 
 from imgseal.demo.firmware import code
-from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 from imgseal.product.write_toml import write_toml
 
 KeyPath = tuple[str | int, ...]

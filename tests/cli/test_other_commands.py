@@ -315,6 +315,13 @@ def test_show(imgseal: Imgseal, project: Path) -> None:
     imgseal("build", *ALL, "--release")
     assert imgseal("show", "out/motor-a.sealed.bin", "--field", "counter").out == "06000000\n"
     assert "try each" in imgseal("show", "out/vent-drive-2.4.1-17.suit").out
+    kinds = {}
+    for name in ("out/motor-a.sealed.bin", "out/phrases.sealed.bin", "out/vent-drive-2.4.1-17.suit", "motor-a.hex"):
+        tree_ = json.loads(imgseal("show", name, "--json").out)
+        kinds[name] = tree_["kind"], tree_.get("component_kind")
+    assert list(kinds.values()) == [
+        ("sealed image", "code"), ("sealed image", "data"), ("update package", None), ("firmware", None),
+    ]  # fmt: skip
     tree_ = json.loads(imgseal("show", "out/vent-drive-2.4.1-17.suit", "--json").out)
     assert tree_["payloads"].keys() == {"#motor-a", "#motor-b", "#radio", "#phrases"}
     assert "Caution: The vent moves when the motor core starts." in imgseal("show", "out/vent-drive-2.4.1-17.suit").out

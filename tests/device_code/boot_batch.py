@@ -48,8 +48,8 @@ def delivered(update: Pair) -> tuple[Device, bytes]:
     assert Bootloader(device, journal).boot(power_on=True).what == SET
     assert Installer(device, journal).install() == DELIVERED
     device.source = None  # the package is lost
-    words = facts.bootloader.words() if facts.bootloader else (0, 0, 0, 0)
-    out = struct.pack("<I4I", facts.hardware or 0, *words) + struct.pack("<I", len(memories(of)))
+    words = facts.state.bootloader.words() if facts.state.bootloader else (0, 0, 0, 0)
+    out = struct.pack("<I4I", facts.state.hardware or 0, *words) + struct.pack("<I", len(memories(of)))
     for memory in memories(of):
         out += struct.pack(
             "<6I", memory.base, memory.size, memory.erase_block, memory.page, memory.write_unit, memory.fill

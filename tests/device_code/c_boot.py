@@ -11,14 +11,14 @@ import struct
 from pathlib import Path
 from typing import Any
 
-from c_build import SOURCES, STRICT, run, write_config
+from c_build import SOURCES, STRICT, compiled, run, write_config
 
 from imgseal.device_code.codes import values
 from imgseal.formats.install_record.record import SETTLED, Member, decode
 from imgseal.keys.trusted_keys import Trust
-from imgseal.product.model import Product
+from imgseal.product.model import Memory, Product
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
-from imgseal.rehearse.flash import FlashReadError, FlashRuleError, PowerCutError
+from imgseal.rehearse.flash import Flash, FlashReadError, FlashRuleError, PowerCutError
 from imgseal.rehearse.install import Installer, brought
 from imgseal.rehearse.journal import NoPlaceError
 from imgseal.rehearse.life import Programs
@@ -39,6 +39,16 @@ END = c.CFUNCTYPE(None, c.POINTER(U32), BYTES)
 VERIFY = c.CFUNCTYPE(U32, BYTES, BYTES, BYTES, BYTES)
 ON_CURVE = c.CFUNCTYPE(U32, BYTES, BYTES)
 VERIFY_SECOND = c.CFUNCTYPE(U32, BYTES, BYTES, c.c_size_t, BYTES)
+
+
+def programmed(flash: Flash, memory: Memory, at: int, length: int) -> bool:
+    """Say whether every unit of a range was programmed since its erase; for memories that count them."""
+    size, unit = memory.erase_block, memory.write_unit
+    for where in range(at - at % unit, at + length, unit):
+        block = flash.blocks.get((memory.name, where // size))
+        if block is None or not (block.weak or block.done >> (where % size // unit) & 1):
+            return False
+    return True
 
 
 class Reader(c.Structure):
@@ -125,26 +135,63 @@ def _second_holds(key: bytes, message: bytes, value: bytes) -> bool:
     return True
 
 
-class Library:
+class CryptoInPython:
+    """What the C code is handed for hashes and signatures."""
+
+    def __init__(self) -> None:
+        self._hashes: dict[int, Any] = {}
+        self.verified: Any = lambda _statement: None
+        self.crypto = Crypto(
+            BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify), ON_CURVE(self._on_curve),
+            VERIFY_SECOND(self._verify_second),
+        )  # fmt: skip
+
+    def _begin(self, state: Any) -> None:
+        handle = len(self._hashes) + 1
+        self._hashes = {handle: hashlib.sha256()}
+        state[0] = handle
+
+    def _add(self, state: Any, data: int, length: int) -> None:
+        self._hashes[state[0]].update(c.string_at(data, length))
+
+    def _end(self, state: Any, digest: Any) -> None:
+        c.memmove(digest, self._hashes[state[0]].digest(), 32)
+
+    def _verify(self, x: Any, y: Any, digest: Any, value: Any) -> int:
+        good = _holds(c.string_at(x, 32), c.string_at(y, 32), c.string_at(digest, 32), c.string_at(value, 64))
+        if good:
+            self.verified(c.string_at(digest, 32))
+        return CODE["verified"] if good else 0
+
+    def _on_curve(self, x: Any, y: Any) -> int:
+        return CODE["verified"] if is_point(c.string_at(x, 32), c.string_at(y, 32)) else 0
+
+    def _verify_second(self, key: Any, message: Any, length: int, value: Any) -> int:
+        good = _second_holds(c.string_at(key, 1312), c.string_at(message, length), c.string_at(value, 2420))
+        if good:
+            self.verified(hashlib.sha256(c.string_at(message, length)).digest())
+        return CODE["verified"] if good else 0
+
+
+class Library(CryptoInPython):
     """The compiled boot code of one product, and the simulation that it works on for the moment."""
 
     def __init__(
         self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), *, source: str = "seal_boot.c",
         shim: str = "boot_shim.c", beside: tuple[str, ...] = (), trust: Trust | None = None, development: bool = False,
     ) -> None:  # fmt: skip
+        super().__init__()
         write_config(of, folder, trust, development=development)
         target = folder / "code.so"
-        run(
-            ["gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}", sources / "seal_image.c",
-             sources / source, *(sources / name for name in beside), HERE / shim, "-o", target]
-        )  # fmt: skip
+        compiler = ("gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC")
+        objects = (compiled(compiler, folder, sources / name) for name in ("seal_image.c", source, *beside))
+        run([*compiler, "-shared", f"-I{folder}", f"-I{sources}", *objects, HERE / shim, "-o", target])
         self.of = of
         self.library = c.CDLL(str(target))
         self.declare()
         self.device: Any = None
         self.stopped: BaseException | None = None
         self.loud = True
-        self._hashes: dict[int, Any] = {}
         self._kept: list[object] = []
         flash = of.memories
         self._ranges = sorted((m.base, m.base + m.size, m.name) for m in flash.values() if m.kind == "flash")
@@ -152,15 +199,10 @@ class Library:
             READ(self._read), ERASE(self._erase), READ(self._program), GEOMETRY(self._geometry), None
         )
         self.counters = CounterDriver(COUNTER(self._counter), TAKE(self._take), TAKE(self._raise_to), None)
-        self.crypto = Crypto(
-            BEGIN(self._begin), ADD(self._add), END(self._end), VERIFY(self._verify), ON_CURVE(self._on_curve),
-            VERIFY_SECOND(self._verify_second),
-        )  # fmt: skip
         self.package = PACKAGE(self._package)
         self.protect = PROTECT(self._protect)
         self.marks = of.rules.at_boot == "digest"
         self.protected = self.refuses_protection = False
-        self.verified: Any = lambda _statement: None
 
     def declare(self) -> None:
         """What the shim's functions return."""
@@ -171,15 +213,18 @@ class Library:
             getattr(self.library, name).restype = U32
 
     def _where(self, address: int) -> tuple[str, int]:
-        return next((name, address - start) for start, end, name in self._ranges if start <= address < end)
+        for start, end, name in self._ranges:
+            if start <= address < end:
+                return name, address - start
+        raise LookupError(hex(address))
 
-    def _guard(self, ok: str, bad: str, act: Any) -> int:
+    def _guard(self, ok: str, bad: str, act: Any, *arguments: Any) -> int:
         """Run a callback; what stops the device is kept, and the C code told that it did not work."""
         if self.stopped is not None:
             self.stopped = ViolationError("starts", "the C code goes on after a driver has failed")
             return CODE[bad]
         try:
-            act()
+            act(*arguments)
         except FlashReadError:
             return CODE[bad]
         except (PowerCutError, FlashRuleError, ViolationError) as error:
@@ -188,28 +233,22 @@ class Library:
         return CODE[ok]
 
     def _read(self, _user: int, address: int, to: Any, length: int) -> int:
-        def act() -> None:
-            name, at = self._where(address)
-            flash = self.device.flash
-            data = flash.read(name, at, length)
-            if (
-                self.of.memories[name].erased is None
-                and not flash.programmed(name, at, length)
-                and flash.noise.below(2)
-            ):
-                raise FlashReadError(f"{name}: never programmed")
-            c.memmove(to, data, length)
+        return self._guard("read", "device.unreadable", self._read_to, *self._where(address), to, length)
 
-        return self._guard("read", "device.unreadable", act)
+    def _read_to(self, name: str, at: int, to: Any, length: int) -> None:
+        flash = self.device.flash
+        data = flash.read(name, at, length)
+        memory = self.of.memories[name]
+        if memory.erased is None and not programmed(flash, memory, at, length) and flash.noise.below(2):
+            raise FlashReadError(f"{name}: never programmed")
+        c.memmove(to, data, length)
 
     def _erase(self, _user: int, address: int) -> int:
-        return self._guard("written", "device.unwritable", lambda: self.device.flash.erase(*self._where(address)))
+        return self._guard("written", "device.unwritable", self.device.flash.erase, *self._where(address))
 
     def _program(self, _user: int, address: int, data: Any, length: int) -> int:
-        raw = c.string_at(data, length)
-        return self._guard(
-            "written", "device.unwritable", lambda: self.device.flash.program(*self._where(address), raw)
-        )
+        program, raw = self.device.flash.program, c.string_at(data, length)
+        return self._guard("written", "device.unwritable", program, *self._where(address), raw)
 
     def _geometry(self, _user: int, address: int, block: Any, page: Any, unit: Any) -> int:
         memory = self.of.memories[self._where(address)[0]]
@@ -239,23 +278,6 @@ class Library:
         code = self._guard("written", "device.unwritable", tried)
         return code if taken or not self.loud else CODE["device.unwritable"]
 
-    def _begin(self, state: Any) -> None:
-        handle = len(self._hashes) + 1
-        self._hashes = {handle: hashlib.sha256()}
-        state[0] = handle
-
-    def _add(self, state: Any, data: int, length: int) -> None:
-        self._hashes[state[0]].update(c.string_at(data, length))
-
-    def _end(self, state: Any, digest: Any) -> None:
-        c.memmove(digest, self._hashes[state[0]].digest(), 32)
-
-    def _verify(self, x: Any, y: Any, digest: Any, value: Any) -> int:
-        good = _holds(c.string_at(x, 32), c.string_at(y, 32), c.string_at(digest, 32), c.string_at(value, 64))
-        if good:
-            self.verified(c.string_at(digest, 32))
-        return CODE["verified"] if good else 0
-
     def _protect(self, _user: int, slot: Any) -> int:
         """The port locks the mark's slot; who writes it from here on is not the bootloader any more."""
         mark = self.of.slot_holding("boot-mark")
@@ -265,15 +287,6 @@ class Library:
             return CODE["device.unwritable"]
         self.protected = True
         return CODE["written"]
-
-    def _on_curve(self, x: Any, y: Any) -> int:
-        return CODE["verified"] if is_point(c.string_at(x, 32), c.string_at(y, 32)) else 0
-
-    def _verify_second(self, key: Any, message: Any, length: int, value: Any) -> int:
-        good = _second_holds(c.string_at(key, 1312), c.string_at(message, length), c.string_at(value, 2420))
-        if good:
-            self.verified(hashlib.sha256(c.string_at(message, length)).digest())
-        return CODE["verified"] if good else 0
 
     def _package(self, _user: int, component: int, statement: Any, manifest: Any, source: Any) -> int:
         """The package is judged by the simulation: the reader of packages is code of its own."""
@@ -316,12 +329,12 @@ class Library:
         self.device, self.stopped, self.protected = device, None, False
         self.verified = device.verified
         facts = device.facts
-        version = struct.pack("<4I", *(facts.bootloader.words() if facts.bootloader else (0, 0, 0, 0)))
-        revoked = b"".join(bytes.fromhex(key) for key in facts.revoked)
+        version = struct.pack("<4I", *(facts.state.bootloader.words() if facts.state.bootloader else (0, 0, 0, 0)))
+        revoked = b"".join(bytes.fromhex(key) for key in facts.state.revoked)
         self._room = c.create_string_buffer(revoked, max(1, len(revoked)))
         self.library.shim_begin(
-            c.byref(self.flash), c.byref(self.counters), c.byref(self.crypto), self.package, facts.hardware or 0, version, self._room,
-            len(facts.revoked),
+            c.byref(self.flash), c.byref(self.counters), c.byref(self.crypto), self.package, facts.state.hardware or 0, version, self._room,
+            len(facts.state.revoked),
         )  # fmt: skip
         if facts.development:
             self.library.shim_development(1)

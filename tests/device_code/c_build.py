@@ -4,7 +4,7 @@ import functools
 import hashlib
 import subprocess
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from imgseal.device_code.config import config_header, options_header
@@ -62,6 +62,28 @@ def write_config(of: Product, folder: Path, trust: Trust | None = None, *, devel
     (folder / "seal_options.h").write_text(options_header(of))
 
 
+@functools.cache
+def _objects() -> tempfile.TemporaryDirectory[str]:
+    """Kept as long as the process."""
+    return tempfile.TemporaryDirectory(prefix="objects-")
+
+
+def compiled(compiler: Sequence[str], options: Path, source: Path, *includes: str) -> Path:
+    """The object of one of our sources, which depend on a product by `seal_options.h` alone: compiled once in a process.
+
+    `options` is the folder of that file; a source in a folder of its own brings its headers.
+    """
+    text = (options / "seal_options.h").read_text()
+    asked = [line.split("/*")[0].split() for line in text.splitlines() if line.startswith("#define")]
+    state = hashlib.sha256(repr((tuple(compiler), asked, source.name, includes)).encode())
+    for path in (source, *sorted(source.parent.glob("*.h"))):
+        state.update(path.read_bytes())
+    target = Path(_objects().name, f"{state.hexdigest()}.o")
+    if not target.exists():
+        run([*compiler, f"-I{options}", f"-I{source.parent}", *includes, "-c", source, "-o", target])
+    return target
+
+
 def build_crypto(folder: Path, compiler: str, flags: tuple[str, ...], *, second: bool = False) -> Path:
     """Put an archive of BearSSL's part into a folder; with `second` also what verifies ML-DSA-44.
 
@@ -113,13 +135,14 @@ def build_runner(
 ) -> Path:  # fmt: skip
     """Compile a runner of kit cases for one product; our sources under the strict warnings."""
     write_config(of, folder)
-    includes = (f"-I{folder}", f"-I{SOURCES}")
-    for name in ("seal_image", "seal_package"):
-        run([compiler, *STRICT, *flags, *includes, "-c", SOURCES / f"{name}.c", "-o", folder / f"{name}.o"])
-    relaxed = [compiler, "-std=c99", *flags, *includes]
-    run([*relaxed, f"-I{bearssl() / 'inc'}", "-c", SOURCES / "seal_bearssl.c", "-o", folder / "seal_bearssl.o"])
-    run([*relaxed, "-c", HERE / f"{main}.c", "-o", folder / f"{main}.o"])
+    relaxed = [compiler, "-std=c99", *flags]
+    objects = [
+        *(
+            compiled([compiler, *STRICT, *flags], folder, SOURCES / f"{name}.c")
+            for name in ("seal_image", "seal_package")
+        ),
+        compiled(relaxed, folder, SOURCES / "seal_bearssl.c", f"-I{bearssl() / 'inc'}"),
+    ]
     program = folder / main
-    objects = [folder / f"{name}.o" for name in ("seal_image", "seal_package", "seal_bearssl", main)]
-    run([compiler, *flags, "-o", program, *objects, crypto, *tail])
+    run([*relaxed, f"-I{folder}", f"-I{SOURCES}", HERE / f"{main}.c", *objects, crypto, *tail, "-o", program])
     return program

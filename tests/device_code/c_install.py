@@ -87,7 +87,9 @@ class InstallLibrary(Library):
     def begin(self, device: Any) -> None:
         super().begin(device)
         facts = device.facts
-        self.library.shim_install(0xFFFFFFFF if facts.battery_mwh is None else facts.battery_mwh, int(facts.authorised))
+        self.library.shim_install(
+            0xFFFFFFFF if facts.state.battery_mwh is None else facts.state.battery_mwh, int(facts.state.authorised)
+        )
         self.keep(device)
 
     def keep(self, device: Any) -> None:

@@ -27,8 +27,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 
 from batch import DATA, counters, is_image, load, place_of, product, versions
-from c_boot import CODE, Crypto, Library
-from c_build import SOURCES, run, write_config
+from c_boot import CODE, Crypto, CryptoInPython
+from c_build import SOURCES, compiled, run, write_config
 from kit_base import text_of
 from run_python import product_of, verdict_of
 from second_library import seed_of
@@ -86,11 +86,14 @@ class Fuzzer:
         self.values = product(name)
         write_config(self.of, folder)
         target = folder / "fuzz.so"
-        run(["gcc", "-std=c99", "-w", *flags, "-DSEAL_PIECE=1024u", "-fPIC", "-shared", f"-I{folder}", f"-I{sources}",
-             sources / "seal_image.c", sources / "seal_package.c", Path(__file__).parent / "fuzz_shim.c", "-o", target])  # fmt: skip
+        compiler = ("gcc", "-std=c99", "-w", *flags, "-DSEAL_PIECE=1024u", "-fPIC")
+        objects = (compiled(compiler, folder, sources / name) for name in ("seal_image.c", "seal_package.c"))
+        shim = Path(__file__).parent / "fuzz_shim.c"
+        run([*compiler, "-shared", f"-I{folder}", f"-I{sources}", *objects, shim, "-o", target])
         self.library = c.CDLL(str(target))
         self.library.fuzz_judge.restype = c.c_uint32
-        self.crypto: Crypto = Library(self.of, folder / "boot").crypto
+        self._crypto = CryptoInPython()  # kept: C calls it
+        self.crypto: Crypto = self._crypto.crypto
         self.second = ML_DSA_44 in self.of.rules.kinds
         self.seeds = [case for case in load() if is_image(case) and case["product"] == name]
         self.blobs = {p: (DATA / p).read_bytes() for case in self.seeds for p in _paths(case)}

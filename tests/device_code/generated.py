@@ -38,7 +38,7 @@ import gen_images
 import gen_manifest
 import packages
 from c_boot import CODE, VERIFY, VERIFY_SECOND, Crypto, _holds, _second_holds
-from c_build import SOURCES, bearssl, build_crypto, run, write_config
+from c_build import SOURCES, bearssl, build_crypto, compiled, run, write_config
 from fuzz import NAMES, any_fast_signer
 from gen_package import COMPONENTS, VARIANTS, Block, Draft, draft, envelope, manifest, sequences, signed, wrapped
 from gen_twists import OFTEN, TWISTS
@@ -46,9 +46,10 @@ from in_c import states
 from packages import Device
 from variants import product, signers
 
-from imgseal.check import signature as of_images
+from imgseal.check import trusted_signers as of_images
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import Trial, fresh
-from imgseal.flow.judge import judge
 from imgseal.formats.install_record.record import Member
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.public_key import verify
@@ -189,9 +190,12 @@ class InC:
         here = folder / variant
         write_config(of, here, trusted)
         target = here / "generated.so"
-        run(["gcc", "-std=c99", "-w", *flags, "-DSEAL_PIECE=1024u", "-fPIC", "-shared", f"-I{here}", f"-I{sources}", f"-I{bearssl() / 'inc'}",
-             sources / "seal_image.c", sources / "seal_package.c", sources / "seal_bearssl.c", HERE / "fuzz_shim.c", crypto,
-             "-o", target])  # fmt: skip
+        compiler = ("gcc", "-std=c99", "-w", *flags, "-DSEAL_PIECE=1024u", "-fPIC")
+        objects = (
+            *(compiled(compiler, here, sources / name) for name in ("seal_image.c", "seal_package.c")),
+            compiled(compiler, here, sources / "seal_bearssl.c", f"-I{bearssl() / 'inc'}"),
+        )
+        run([*compiler, "-shared", f"-I{here}", f"-I{sources}", HERE / "fuzz_shim.c", *objects, crypto, "-o", target])
         self.library = c.CDLL(str(target))
         self.library.fuzz_package.restype = c.c_uint32
         size = c.sizeof(Crypto) - (0 if self.variant.second else c.sizeof(c.c_void_p))
@@ -248,8 +252,10 @@ class Everybody:
     def ask(self, case: Case) -> Answer:
         variant = VARIANTS[case.variant]
         verdict = judge(
-            ByteView(case.raw), "package", product(variant, update=False), packages.trust(variant), case.device.state,
-            contents=case.device.contents, development=case.development,
+            ByteView(case.raw), "package", Context(
+                product(variant, update=False), packages.trust(variant), case.device.state, case.device.contents,
+                development=case.development,
+            )
         )  # fmt: skip
         found = verdict.findings
         codes = tuple(dict.fromkeys(finding.code for finding in found))

@@ -14,6 +14,7 @@ from demo_update import demo_update
 from long_runs import long, mainly
 from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.formats.install_record.layout import FIELDS
 from imgseal.rehearse.explore import Explorer
@@ -36,7 +37,7 @@ def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path
     assert played.tally.pairs == 600
     blank = fresh(update.product)._replace(fresh=False, hardware=1)
     first = ByteView(update.first.package)
-    stage = set_up(update.product, update.first.trust, blank, {}, first)
+    stage = set_up(Context(update.product, update.first.trust, blank, {}), first)
     assert rehearse(stage, first, pairs=50, seed="c", programs=programs).violation is None
 
 
@@ -86,9 +87,7 @@ def test_what_erased_flash_reads_as(name: str, erased: str, tool: Callable[[str]
 def test_every_cut_of_the_demos_update(tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     stage, package = demo_update()
-    explorer = Explorer(
-        stage.facts, stage.moment, stage.oracle, package, "1", programs_in_c(Library(stage.facts.product, tmp_path))
-    )
+    explorer = Explorer(stage, package, "1", programs_in_c(Library(stage.facts.product, tmp_path)))
     assert explorer.explore(0) is None
     assert explorer.tally.singles == 2 * sum(explorer.tally.operations.values()) > 9000
 

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 from workshop import Imgseal, private_key, public_key, tree
 
-from imgseal.demo.scenario import product_text
+from imgseal.device_code.example_product import example_product
 from imgseal.keys.pem import encode_public
+from imgseal.product.starter import product_text
 
 
 def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callable[[str], str]) -> None:
@@ -111,6 +112,30 @@ def test_the_example_is_written_to_a_new_folder_or_not_at_all(
         assert said.status == 2, option
         assert "of its own" in said.err
     assert tree(tmp_path) == before
+
+
+def test_the_product_of_the_example_is_that_of_the_demo_on_another_board() -> None:
+    """Line by line: what the board has in place of what the demo has, and what it does not have."""
+    demo, board = product_text().splitlines(), example_product().splitlines()
+    gone = [line for line in demo if line not in board]
+    assert gone == [
+        "# A greenhouse vent drive, invented: two cores, 1 MiB of internal flash, 512 Mbit of external NOR.",
+        'class = "vent-drive-2"', "[signing.development]", 'images = "keys-dev/images.pem"',
+        'packages = "keys-dev/packages.pem"', "base = 0x0000_0000", "base = 0x6000_0000",
+        'size = "512 Mbit"                # 64 MiB', 'size = "16 KiB"', 'size = "8 MiB"', "vectors = 64", "vectors = 64",
+        'bootloader = "firmware/bootloader.hex"', 'file = "firmware/settings.bin"', "at = 0x0_F000",
+        "[trust.development]", 'images = ["keys-dev/images.pub.pem"]', 'packages = ["keys-dev/packages.pub.pem"]',
+    ]  # fmt: skip
+    from imgseal.product.read_toml import read
+
+    of = read(example_product(), name="imgseal.toml")
+    assert (of.class_name, of.rules.at_boot, set(of.signing)) == ("vent-drive-emulated", "digest", {"release"})
+    assert {name: memory.base for name, memory in of.memories.items()} == {
+        "internal": 0x2100_0000, "nor": 0x2110_0000, "ram": 0x2000_0000,
+    }  # fmt: skip
+    mark = of.slot_holding("boot-mark")
+    assert mark is not None
+    assert (of.slot_base(mark.name), mark.size) == (0x2101_3000, 4096)
 
 
 def test_more_keys_than_the_sources_count(imgseal: Imgseal, project: Path) -> None:

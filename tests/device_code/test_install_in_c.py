@@ -24,15 +24,16 @@ from rows import pairwise
 from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 from variants import product as agreement_product
 
+from imgseal.check.context import Context
 from imgseal.device_code.front import front_bytes
 from imgseal.device_state.device import fresh
 from imgseal.formats.install_record.record import Record
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import SCENARIOS, Explorer
-from imgseal.rehearse.life import Life, Programs
+from imgseal.rehearse.life import Life, Programs, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
-from imgseal.rehearse.stage import Stage, read_slots, set_up
+from imgseal.rehearse.stage import read_slots, set_up
 from imgseal.window import Bytes, ByteView
 
 CHECKED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
@@ -52,7 +53,7 @@ def test_every_way_of_installing(name: str, tool: Callable[[str], str], tmp_path
     assert library.in_storage == (name in STORED)
     blank = fresh(update.product)._replace(fresh=False, hardware=1)
     first = ByteView(update.first.package)
-    stage = set_up(update.product, update.first.trust, blank, {}, first)
+    stage = set_up(Context(update.product, update.first.trust, blank, {}), first)
     assert rehearse(stage, first, pairs=50, seed="c", programs=programs).violation is None
 
 
@@ -99,7 +100,7 @@ def test_every_cut_of_the_demos_update(share: int, tool: Callable[[str], str], t
     tool("gcc")
     stage, whole = demo_update()
     programs = programs_with_installer(InstallLibrary(stage.facts.product, tmp_path))
-    explorer = Share(stage.facts, stage.moment, stage.oracle, whole, "1", programs)
+    explorer = Share(stage, whole, "1", programs)
     explorer.share = share
     assert explorer.explore(0) is None
     every = 2 * sum(explorer.tally.operations.values())
@@ -113,7 +114,7 @@ def test_every_cut_of_the_demos_update(share: int, tool: Callable[[str], str], t
 def end(stage: Stage, brings: Bytes, programs: Programs, *, healthy: bool) -> tuple[object, ...]:
     """What an undisturbed installation leaves: record, slots, counters, starts."""
     scenario = next(s for s in SCENARIOS if s.healthy == healthy and s.source)
-    life = Life(stage.facts, stage.moment, scenario, stage.oracle, brings, Judgements(), Noise("end"), programs)
+    life = Life(stage, scenario, brings, Judgements(), Noise("end"), programs)
     life.run(known=set())
     moment = life.moment()
     record, slots = read_slots(stage.facts.product, moment)
@@ -169,7 +170,7 @@ def test_whatever_a_package_changes(name: str, tool: Callable[[str], str], tmp_p
             library.in_storage = False
             state, contents = device(name, start)
             data = ByteView(package(change))
-            stage = set_up(of, before(name)[0].trust, state, contents, data)
+            stage = set_up(Context(of, before(name)[0].trust, state, contents), data)
             programs = programs_with_installer(library)
             for healthy in (True, False):
                 ended = end(stage, data, programs, healthy=healthy)
@@ -209,7 +210,7 @@ def test_pieces_of_any_size(name: str, tool: Callable[[str], str], tmp_path: Pat
         library.pieces = pieces
         log: list[str] = []
         life = Life(
-            update.stage.facts, update.stage.moment, SCENARIOS[0], update.stage.oracle, update.package, Judgements(), Noise("end"),
+            update.stage, SCENARIOS[0], update.package, Judgements(), Noise("end"),
             programs,
         )  # fmt: skip
         life.run(known=set(), log=lambda operation, _moment, log=log: log.append(repr(operation)))  # type: ignore[misc]

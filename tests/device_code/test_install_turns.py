@@ -13,6 +13,7 @@ from stages import files, newer, pair, small
 from test_install_in_c import end, free_slots
 from workshop import BUILD_TIME, make, signer, trust_of
 
+from imgseal.check.context import Context
 from imgseal.flow.release import Job, release
 from imgseal.formats.install_record.record import DELIVERING, SETTLED
 from imgseal.make.seal import SealOptions
@@ -33,14 +34,14 @@ def after_another_package(library: InstallLibrary, again: int | None = 9) -> lis
     update = pair(NAME)
     later = {**newer(update.product), "release__sequence": "7", "release__version": "1.2.0"}
     third = ByteView(make(small(NAME, **later), files=files(update.product, "three")).package)
-    stage = set_up(update.product, update.first.trust, update.state, update.contents, third)
+    stage = set_up(Context(update.product, update.first.trust, update.state, update.contents), third)
     programs = programs_with_installer(library)
     wanted = end(stage, third, programs, healthy=True)
     wrong: list[int] = []
     cut = 0
     while True:
         first = Life(
-            update.stage.facts, update.stage.moment, SCENARIOS[0], update.stage.oracle, update.package, Judgements(), Noise("one"),
+            update.stage, SCENARIOS[0], update.package, Judgements(), Noise("one"),
             programs,
         )  # fmt: skip
         first.run(known=set(), cut=cut, tear=Noise("tear"))
@@ -50,9 +51,7 @@ def after_another_package(library: InstallLibrary, again: int | None = 9) -> lis
         moments = [first.moment()]
         if again is not None:  # the other one is cut as well, once its delivery has begun
             there = stage._replace(moment=moments[0])
-            other = Life(
-                there.facts, there.moment, SCENARIOS[0], there.oracle, third, Judgements(), Noise("two"), programs
-            )
+            other = Life(there, SCENARIOS[0], third, Judgements(), Noise("two"), programs)
             with contextlib.suppress(ViolationError):  # the other life of the same moment says so
                 other.run(known=set(), cut=again, tear=Noise("tear"))
                 moments.append(other.moment())
@@ -75,7 +74,7 @@ def signed_again_for_the_other_slot(library: InstallLibrary) -> list[str]:
     """What goes wrong where the device runs from its second slot: the build for the first one comes before its own."""
     update = pair(NAME)
     of = update.product
-    ran = apply(of, update.first.trust, update.state, update.contents, update.package)
+    ran = apply(Context(of, update.first.trust, update.state, update.contents), update.package)
     held = {name: ByteView(content) for name, content in ran.slots.items()}
     later = small(NAME, **{**newer(of), "release__sequence": "7"})
     options = SealOptions(BUILD_TIME, development=False, source_revision=bytes(range(20)))
@@ -84,7 +83,7 @@ def signed_again_for_the_other_slot(library: InstallLibrary) -> list[str]:
         package_signers=(signer("keys/packages"),), trust=trust_of(later),
     ))  # fmt: skip
     data = ByteView(b"".join(made.package.pieces()))
-    stage = set_up(of, update.first.trust, ran.state, held, data)
+    stage = set_up(Context(of, update.first.trust, ran.state, held), data)
     wrong = []
     for healthy in (True, False):
         model = end(stage, data, Programs(), healthy=healthy)

@@ -13,6 +13,7 @@ from test_planted_in_c import planted
 from test_third_record import roomy, scattered
 from workshop import trust_of
 
+from imgseal.device_state.device import fresh
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.flash import Flash, Operation
@@ -36,7 +37,7 @@ def disagreements(sources: Path, folder: Path) -> int:
     """Count the slots of which C and simulation act upon another record, or copy it with other operations."""
     of = roomy()
     programs = programs_in_c(Library(of, folder, sources, ("-O1", "-w")))
-    facts = Facts(of, trust_of(of), False, 1, Version(1, 0, 0), None, True, ())
+    facts = Facts(of, trust_of(of), False, fresh(of)._replace(hardware=1, bootloader=Version(1, 0, 0)))
     wrong = 0
     for mine, theirs in zip(scattered(), scattered(), strict=True):
         expected, found = watched(mine), watched(theirs)

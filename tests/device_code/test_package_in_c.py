@@ -14,7 +14,7 @@ from c_package import judge_package, manifest_read, pack_package
 from fuzz import NAMES, Fuzzer
 from long_runs import mainly
 from machines import COMPILER, MACHINES, run_on
-from test_kit_in_c import SANITIZERS
+from test_kit_in_c import SANITIZERS, expected
 
 from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
 
@@ -35,14 +35,18 @@ def judge(fuzzer: Fuzzer, cases: list[dict[str, Any]], program: Path, call: Call
     return [NAMES.get(int(line, 16), line) for line in call(program).split()]
 
 
+def agrees(case: dict[str, Any], said: str) -> bool:
+    """Whether a device may say so: of several findings another one first, and of a broken manifest that it is outside."""
+    named = said in case["codes"] or (said == OUTSIDE and STRUCTURE in case["codes"])
+    return named or said == expected(case)
+
+
 def compare(cases: list[dict[str, Any]], found: list[str]) -> None:
-    wrong = []
-    for case, said in zip(cases, found, strict=True):
-        expected = case.get("device_first", case["first"])
-        # of several findings the device says another one first, and a broken manifest may be outside for it
-        named = said in case["codes"] or (said == OUTSIDE and STRUCTURE in case["codes"])
-        if said != expected and not named and (said != SMALL or case["verdict"] != "refused"):
-            wrong.append((case["name"], expected, said))
+    wrong = [
+        (case["name"], expected(case), said)
+        for case, said in zip(cases, found, strict=True)
+        if not agrees(case, said) and (said != SMALL or case["verdict"] != "refused")
+    ]
     assert wrong == []
 
 

@@ -16,6 +16,7 @@ from test_install_turns import after_another_package, signed_again_for_the_other
 from test_planted_in_c import planted
 from variants import product
 
+from imgseal.check.context import Context
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.oracle import ViolationError
 from imgseal.rehearse.play import rehearse
@@ -82,7 +83,7 @@ def wrong_ends(name: str, library: InstallLibrary) -> bool:
             library.in_storage = False
             state, contents = device(name, start)
             data = ByteView(package(change))
-            stage = set_up(of, before(name)[0].trust, state, contents, data)
+            stage = set_up(Context(of, before(name)[0].trust, state, contents), data)
             for healthy in (True, False):
                 try:
                     ended = end(stage, data, programs_with_installer(library), healthy=healthy)

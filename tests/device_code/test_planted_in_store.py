@@ -11,8 +11,8 @@ from test_planted_in_c import planted
 from test_store_in_c import FLASH, operations, overflows, said, update, wrongly_believed
 
 from imgseal.product.model import Product
+from imgseal.rehearse.life import Stage
 from imgseal.rehearse.play import rehearse
-from imgseal.rehearse.stage import Stage
 from imgseal.window import ByteView
 
 CUTS, WIDE, BELIEF, ESTIMATE, ROOM = "cuts", "cuts, wide units", "belief", "estimate", "room"

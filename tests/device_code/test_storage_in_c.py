@@ -13,7 +13,7 @@ from long_runs import every_fifth, mainly
 from stages import PRODUCTS, pair
 from test_planted_in_c import planted
 
-from imgseal.rehearse.stage import Stage
+from imgseal.rehearse.life import Stage
 from imgseal.window import ByteView
 
 FLAGS = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")

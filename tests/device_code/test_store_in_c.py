@@ -15,17 +15,18 @@ from long_runs import mainly
 from stages import erased_as, files, installed, newer, on_units, text_of
 from workshop import make
 
+from imgseal.check.context import Context
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.rehearse.device import Judgements
+from imgseal.rehearse.estimate import keeping, room_for_package
 from imgseal.rehearse.explore import SCENARIOS
 from imgseal.rehearse.flash import Block, Operation
-from imgseal.rehearse.keep import keeping, room_for_package
-from imgseal.rehearse.life import Life
+from imgseal.rehearse.life import Life, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
 from imgseal.rehearse.play import rehearse
-from imgseal.rehearse.stage import Stage, set_up
+from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
 PLACES = {
@@ -45,7 +46,7 @@ def update(name: str, where: str, text: str = "", **more: str) -> tuple[Product,
     first, second = make(old, files=files(old, "one")), make(new, files=files(new, "two"))
     state, contents = installed(old, first)
     package = ByteView(second.package)
-    return old, set_up(old, first.trust, state, contents, package), package
+    return old, set_up(Context(old, first.trust, state, contents), package), package
 
 
 @pytest.mark.parametrize("where", ["nor", "internal"])
@@ -81,7 +82,7 @@ def test_other_flash(flash: str, tool: Callable[[str], str], tmp_path: Path) -> 
 
 def life(stage: Stage, package: ByteView, library: InstallLibrary, cut: int | None = None) -> Life:
     programs = programs_with_installer(library)
-    out = Life(stage.facts, stage.moment, SCENARIOS[0], stage.oracle, package, Judgements(), Noise("kept"), programs)
+    out = Life(stage, SCENARIOS[0], package, Judgements(), Noise("kept"), programs)
     out.run(known=set(), cut=cut, tear=Noise("tear"))
     return out
 
@@ -169,7 +170,7 @@ def operations(library: InstallLibrary, stage: Stage, package: ByteView) -> list
             done.append((operation.memory, operation.at, None if operation.data is None else len(operation.data)))
 
     programs = programs_with_installer(library)
-    out = Life(stage.facts, stage.moment, SCENARIOS[0], stage.oracle, package, Judgements(), Noise("kept"), programs)
+    out = Life(stage, SCENARIOS[0], package, Judgements(), Noise("kept"), programs)
     with contextlib.suppress(ViolationError):  # a package that is refused has an end of its own
         out.run(known=set(), log=note)
     return done

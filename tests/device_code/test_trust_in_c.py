@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from batch import DATA
-from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, run, write_config
+from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, compiled, run, write_config
 from kit_base import text_of
 from long_runs import mainly
 from machines import COMPILER, MACHINES, run_on
@@ -29,13 +29,17 @@ def build(
     sources: Path = SOURCES, strict: tuple[str, ...] = STRICT,
 ) -> Path:  # fmt: skip
     write_config(product_of(name, text_of(name)), folder)
-    includes = (f"-I{folder}", f"-I{sources}")
-    for part in ("seal_image", "seal_trust"):
-        run([compiler, *strict, *flags, *includes, "-c", sources / f"{part}.c", "-o", folder / f"{part}.o"])
+    objects = (
+        *(
+            compiled([compiler, *strict, *flags], folder, sources / f"{part}.c")
+            for part in ("seal_image", "seal_trust")
+        ),
+        compiled([compiler, "-std=c99", *flags, *more], folder, sources / "seal_bearssl.c", f"-I{bearssl() / 'inc'}"),
+    )
     program = folder / "trust_main"
     run(
-        [compiler, "-std=c99", *flags, *more, *includes, f"-I{bearssl() / 'inc'}", folder / "seal_image.o", folder / "seal_trust.o",
-         sources / "seal_bearssl.c", HERE / "trust_main.c", crypto, "-o", program, *tail]
+        [compiler, "-std=c99", *flags, *more, f"-I{folder}", f"-I{sources}", f"-I{bearssl() / 'inc'}", *objects,
+         HERE / "trust_main.c", crypto, "-o", program, *tail]
     )  # fmt: skip
     return program
 

@@ -14,6 +14,7 @@ from c_install import NAMES, InstallLibrary, programs_with_installer
 from long_runs import mainly
 from stages import PRODUCTS, pair
 
+from imgseal.check.context import Context
 from imgseal.formats.install_record.record import RETURNING, SWITCHING, Record
 from imgseal.product.model import Component
 from imgseal.rehearse.boot import SET
@@ -75,10 +76,8 @@ def test_the_code_is_that_of_the_model(name: str, tool: Callable[[str], str], tm
     programs = programs_with_installer(library)
     met = set()
     for what, state, contents in damaged(name):
-        stage = set_up(update.product, update.first.trust, state, contents, update.package)
-        life = Life(
-            stage.facts, stage.moment, SCENARIOS[0], stage.oracle, update.package, Judgements(), Noise("why"), programs
-        )
+        stage = set_up(Context(update.product, update.first.trust, state, contents), update.package)
+        life = Life(stage, SCENARIOS[0], update.package, Judgements(), Noise("why"), programs)
         journal = programs.journal(life.device.flash, update.product)
         started = programs.bootloader(life.device, journal).boot(power_on=True)
         said = NAMES[library.call("shim_show_refusal")]
@@ -95,9 +94,7 @@ def test_where_no_set_is_judged(tool: Callable[[str], str], tmp_path: Path) -> N
     library = InstallLibrary(update.product, tmp_path)
     programs = programs_with_installer(library)
     stage = update.stage
-    life = Life(
-        stage.facts, stage.moment, SCENARIOS[0], stage.oracle, update.package, Judgements(), Noise("why"), programs
-    )
+    life = Life(stage, SCENARIOS[0], update.package, Judgements(), Noise("why"), programs)
     journal = programs.journal(life.device.flash, update.product)
     programs.bootloader(life.device, journal).boot(power_on=True)
     for phase, said in ((SWITCHING, "device.not-stored"), (RETURNING, "device.no-set")):

@@ -1,5 +1,6 @@
 """The pages say what the code does: codes, keys, commands, limits, links."""
 
+import json
 import re
 import subprocess
 from pathlib import Path
@@ -8,7 +9,7 @@ from imgseal.cli.app import COMMANDS
 from imgseal.findings import CODES, GROUPS
 from imgseal.gate.result import GATE_CODES
 from imgseal.make.leaks import LEAK_CODES
-from imgseal.product.schema import KEYS
+from imgseal.product.schema import KEYS, Key
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
@@ -45,7 +46,15 @@ def test_product_file_page_lists_every_key() -> None:
         assert heading in text, table
         part = text.split(heading + "\n", 1)[1].split("\n## ")[0]
         rows = re.findall(r"^\| `(\w+)` \| (.+?) \| (.+?) \| (.+) \|$", part, re.MULTILINE)
-        assert rows == [(key.name, key.type, key.default, key.meaning) for key in keys], table
+        wanted = [(name, key.kind.words, default_words(key), key.meaning) for name, key in keys.items()]
+        assert rows == wanted, table
+
+
+def default_words(key: Key) -> str:
+    """What the page says of a default: as the product file would have it, `none` where it is as if absent."""
+    if key.says is not None:
+        return key.says
+    return "none" if key.default is None else json.dumps(key.default)
 
 
 def test_package_page_calls_parts_of_a_device_state_by_their_keys() -> None:

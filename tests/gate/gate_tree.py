@@ -15,7 +15,6 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from workshop import Workshop, make, product, resealed, write_project
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.demo.scenario import product_text
 from imgseal.formats.log.entry import Entry, LoggedImage, LoggedPackage
 from imgseal.formats.log.lines import EMPTY, added
 from imgseal.formats.sealed_image.codec import decode_header_block
@@ -23,6 +22,7 @@ from imgseal.formats.sealed_image.layout import FLAG_DEVELOPMENT, STATEMENT_BYTE
 from imgseal.formats.sealed_image.statement import Statement
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.product.starter import product_text
 from imgseal.workspace.log_entries import layout_of
 
 RELEASES = 250

@@ -15,8 +15,8 @@ import pytest
 from gate_tree import as_elf, as_hex, as_tar, as_targz, as_zip, sealed, settings
 from workshop import Imgseal, Said, tree, write_project
 
-from imgseal.demo.scenario import product_text
 from imgseal.formats.archives.unpack import leads_out
+from imgseal.product.starter import product_text
 
 SPARE = as_hex(0x20400, bytes(range(200)))
 

@@ -9,7 +9,7 @@ import pytest
 from gate_tree import as_hex, settings
 from workshop import Imgseal, write_project
 
-from imgseal.demo.scenario import product_text
+from imgseal.product.starter import product_text
 
 
 def is_sarif(text: str) -> bool:

@@ -12,11 +12,11 @@ import pytest
 from gate_tree import PEM, SLOTS, as_hex, as_tar, as_zip, log_line_for, payload, sealed, settings, shop
 from workshop import ALL, Imgseal, Workshop, detached_radio, make, product, write_project
 
-from imgseal.demo.scenario import product_text
 from imgseal.formats.log.lines import EMPTY
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES, field
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.gate.artefact import _read_header
+from imgseal.product.starter import product_text
 
 NO_LOG = settings(product_text()).replace('[log]\npath = "release.log"\n', "")
 
@@ -735,8 +735,8 @@ def test_digests_of_the_log_are_those_of_its_releases(imgseal: Imgseal, project:
     packages = [package for entry in log.releases() for package in entry.packages]
     found = read_log(Project.load(str(project / "imgseal.toml")))
     assert found is not None
-    statements = [{image.statement for image in package.images} for package in packages]
+    statements = [{("statement", image.statement) for image in package.images} for package in packages]
     withdrawn = statements[0] - statements[1]
     assert 0 < len(withdrawn) < len(statements[0])
-    manifests = frozenset(package.manifest for package in packages)
-    assert found == Logged(manifests, frozenset(set.union(*statements)), frozenset(withdrawn))
+    manifests = {("manifest", package.manifest) for package in packages}
+    assert found == Logged(frozenset(manifests.union(*statements)), frozenset(withdrawn))

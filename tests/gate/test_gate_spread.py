@@ -68,6 +68,21 @@ def test_a_process_that_ends_is_an_error(imgseal: Imgseal, inside: Tree, monkeyp
     assert "a process that looked at files has ended" in said.err
 
 
+def test_a_process_that_ends_while_work_is_handed_over(
+    imgseal: Imgseal, inside: Tree, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+
+    def broken(*_arguments: object, **_more: object) -> None:
+        raise BrokenProcessPool("a child process terminated abruptly")
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", broken)
+    said = imgseal("gate", "out", "--jobs", "2")
+    assert (said.status, said.out) == (5, "")
+    assert "a process that looked at files has ended" in said.err
+
+
 # -- Dask ----------------------------------------------------------------------------------------------------------
 
 

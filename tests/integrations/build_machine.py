@@ -137,6 +137,7 @@ class Machine:
             "HOME": str(folder),
             "PIP_NO_INDEX": "1",
             "PIP_NO_DEPS": "1",
+            "PIP_NO_COMPILE": "1",
             "PIP_DISABLE_PIP_VERSION_CHECK": "1",
             "PYTHONPATH": sysconfig.get_path("purelib"),
         }

@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 import yaml
 from build_machine import SECRETS, Machine, git, libraries, library_stubs, publish, write_requirements
+from long_runs import mainly
 from made_wheel import Built, built
 from new_project import PAGES, PASS_PHRASE, Project, make_project
 from packaging.requirements import Requirement
@@ -93,7 +94,7 @@ JOBS = {
 }
 
 
-@pytest.mark.parametrize("job", JOBS)
+@pytest.mark.parametrize("job", mainly("release", JOBS))
 def test_github(published: Project, job: str) -> None:
     folder, package = JOBS[job]
     assert set(github()["jobs"]) == set(JOBS)
@@ -116,7 +117,7 @@ def test_github(published: Project, job: str) -> None:
         assert "::error file=release/app-b.sealed.bin,title=digest.payload::" in annotated
 
 
-@pytest.mark.parametrize("job", JOBS)
+@pytest.mark.parametrize("job", mainly("development", JOBS))
 def test_gitlab(published: Project, job: str) -> None:
     folder, package = JOBS[job]
     assert {name for name, value in gitlab().items() if isinstance(value, dict) and "script" in value} == set(JOBS)

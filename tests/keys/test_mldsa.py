@@ -31,7 +31,7 @@ from imgseal.formats.cose.kid import akp_thumbprint
 from imgseal.formats.cose.labels import ALGORITHMS
 from imgseal.formats.sealed_image import layout
 from imgseal.keys import public_key as anykey
-from imgseal.keys.mldsa44 import PUBLIC_BYTES, SEED_BYTES, MlDsa44Key, MlDsa44Signer, from_seed, generate, verify
+from imgseal.keys.mldsa44 import PUBLIC_BYTES, SEED_BYTES, MlDsa44Key, MlDsa44Signer, from_seed, verify
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.pem import encode_private, encode_public, load_private, load_public
 from imgseal.keys.published import origin_of, published_keys
@@ -117,7 +117,7 @@ def test_two_libraries_agree(message: bytes) -> None:
 
 def test_signing_is_hedged_and_verifying_does_not_care() -> None:
     """What is promised about sameness rests on this: `cryptography` signs with fresh randomness (FIPS 204 section 3.4)."""
-    one = MlDsa44Signer(generate(), "one")
+    one = MlDsa44Signer(MLDSA44PrivateKey.generate(), "one")
     first, second = one.sign(b"message"), one.sign(b"message")
     assert first != second
     assert {len(first), len(second)} == {2420}
@@ -168,7 +168,7 @@ def test_thumbprint() -> None:
 @pytest.mark.parametrize("phrase", [None, b"pass phrase"])
 def test_key_files_are_those_of_the_library(phrase: bytes | None) -> None:
     """PKCS#8 in seed form and SubjectPublicKeyInfo as `cryptography` writes them."""
-    private = generate()
+    private = MLDSA44PrivateKey.generate()
     protection = NoEncryption() if phrase is None else BestAvailableEncryption(phrase)
     written = encode_private(private, phrase)
     assert (b"ENCRYPTED" in written) == (phrase is not None)
@@ -200,11 +200,11 @@ def test_other_parameter_sets_and_damage_are_named() -> None:
         text = b"-----BEGIN PUBLIC KEY-----\n" + base64.encodebytes(wrong) + b"-----END PUBLIC KEY-----\n"
         with pytest.raises(SigningKeyError, match=r"not a readable public key|neither"):
             load_public(text, "x")
-    private = encode_private(generate(), b"right")
+    private = encode_private(MLDSA44PrivateKey.generate(), b"right")
     with pytest.raises(SigningKeyError, match="pass phrase does not open"):
         load_private(private, "x", lambda: b"wrong")
     with pytest.raises(SigningKeyError, match="a private key stands"):
-        load_public(encode_private(generate(), None), "x")
+        load_public(encode_private(MLDSA44PrivateKey.generate(), None), "x")
 
 
 def test_a_signer_that_lies_is_caught() -> None:

@@ -30,6 +30,6 @@ def test_the_others_are_there_once(monkeypatch: pytest.MonkeyPatch) -> None:
         Slot("gone", None),
     ]
     library = SimpleNamespace(get_slots=lambda token_present: slots if token_present else [])
-    monkeypatch.setattr(Desk, "_load", lambda _desk, _module, _name: library)
+    monkeypatch.setattr(Desk, "_load", lambda _desk, _module: library)
     desk = object.__new__(Desk)
-    assert [token.label for token in desk._tokens("module.so", "name")] == ["a", "b"]
+    assert [token.label for token in desk._tokens("module.so")] == ["a", "b"]

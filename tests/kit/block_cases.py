@@ -8,10 +8,10 @@ from collections.abc import Iterator
 
 from image_cases import Case
 from kit_base import good
-from workshop import cose_block
+from workshop import cose_block, signer
 
 from imgseal.formats.cbor.strict import Tag, encode
-from imgseal.formats.cose.sign1 import assemble, take_apart
+from imgseal.formats.cose.sign1 import assemble, take_apart, to_be_signed
 from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
 from imgseal.limits import BLOCK_BYTES, BLOCKS
 
@@ -42,6 +42,7 @@ def block_cases() -> Iterator[Case]:
     digest = decode_envelope(raw).digest_bytes
     own = cose_block("keys/packages", digest, -9)
     yield from _encodings(raw, own)
+    yield from _headers(raw, digest)
     yield from _others(raw, digest, own)
     yield from _named(raw, digest, own)
 
@@ -76,6 +77,19 @@ def _encodings(raw: bytes, own: bytes) -> Iterator[Case]:
     ):
         yield Case(f"package-block-{name}", with_blocks(raw, block), ENVELOPE)
         yield Case(f"package-block-beside-{name}", with_blocks(raw, own, block), ENVELOPE)
+
+
+def _headers(raw: bytes, digest: bytes) -> Iterator[Case]:
+    """A protected header whose head does not fit what follows, signed as it stands: the map says two pairs, the string ends early."""
+    own = b"\x43\xa1\x01\x28"
+    for name, signed, header in (
+        ("more-pairs", b"\xa2\x01\x28", b"\x43\xa2\x01\x28"),
+        ("ends-early", b"\xa1\x01", b"\x42\xa1\x01\x28"),
+    ):
+        value = signer("keys/packages").sign(to_be_signed(signed, digest))
+        block = sign1(own[1:], {}, value)
+        assert block.count(own) == 1
+        yield Case(f"package-block-protected-{name}", with_blocks(raw, block.replace(own, header)), ENVELOPE)
 
 
 def _others(raw: bytes, digest: bytes, own: bytes) -> Iterator[Case]:

@@ -116,6 +116,12 @@ def _envelope(raw: bytes) -> Iterator[Case]:
         yield Case(f"package-member-{key}", encode(tree), "structure.envelope")
     yield Case("package-long-head", raw[:2] + b"\xb8" + bytes([raw[2] & 31]) + raw[3:], "structure.envelope")
     yield Case("package-extra-payload", add_payload(raw, "#zzzzzzzzzzzzzzzz", b"x"), "structure.unsigned-member")
+    last, behind = (
+        encode(name) + encode(bytes(data)) for name, data in list(decode_envelope(raw).payloads.items())[-2:]
+    )
+    assert raw.endswith(last + behind)
+    yield Case("package-payloads-swapped", raw.removesuffix(last + behind) + behind + last, "structure.envelope")
+    yield Case("package-payload-twice", raw[:2] + bytes([raw[2] + 1]) + raw[3:] + behind, "structure.envelope")
     tree = decode(raw, "x", tags=frozenset({107}))
     tree.value[16] = encode([21, 2])  # type: ignore[attr-defined]
     yield Case("package-unsigned-sequence", encode(tree), "structure.unsigned-member")
@@ -194,8 +200,26 @@ def _manifest(raw: bytes) -> Iterator[Case]:
     for label, name in ((labels.INSTALL, "install"), (labels.TEXT, "text")):
         change = lambda m, k=label: {**m, k: m[k][:-1] + bytes([m[k][-1] ^ 1])}  # noqa: E731
         yield Case(f"package-severed-{name}-changed", repacked(raw, severed=change), "signature.severed-member")
-    bare = repacked(raw, severed=lambda m: {23: m[23]}, payloads=lambda _payloads: {})
-    yield Case("package-install-taken-out", bare, "rules.directive-failed")
+    yield Case("package-install-not-named", repacked(raw, _nothing_installed), "structure.unsigned-member")
+    lost = repacked(raw, payloads=lambda p: {k: v for k, v in p.items() if k != "#table"})
+    yield Case("package-payload-left-out", lost, "rules.directive-failed")
+    yield Case("package-install-taken-out", _bare(raw), "rules.directive-failed")
+    of = product()
+    other = make(of, files=[f for f in firmware(of) if f.name == "app-a"]).package
+    yield Case(
+        "package-install-taken-out-and-no-slot", _bare(other), "rules.directive-failed", device=device(), held=held()
+    )
+
+
+def _nothing_installed(data: bytes) -> bytes:
+    manifest = decode_manifest(data)
+    rest = {label: value for label, value in manifest.members.items() if label != labels.INSTALL}
+    return encode_manifest(manifest._replace(members=rest))
+
+
+def _bare(raw: bytes) -> bytes:
+    """Without its install sequence, and without the payloads that nothing asks for then."""
+    return repacked(raw, severed=lambda m: {23: m[23]}, payloads=lambda _payloads: {})
 
 
 def _numbered(sequence: int) -> Change:

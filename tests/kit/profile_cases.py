@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from image_cases import Case
 from kit_base import firmware, image, plain_payload, product
-from package_cases import TABLE, Change, edited, member, put
+from package_cases import RADIO, TABLE, Change, edited, member, put
 from workshop import make
 
 from imgseal.formats.suit import labels
@@ -34,11 +34,22 @@ def profile_cases() -> Iterator[Case]:
         ("digest-exchanged-in-install", edited(_exchanged_early), "accepted"),
         ("index-left-open", edited(_left_open), "digest.image"),
         ("installs-nothing", edited(_nothing, payloads=lambda _: {}), "rules.directive-failed"),
+        ("components-out-of-order", edited(_out_of_order), "accepted"),
+        ("version-greater", edited(_version_greater), "accepted"),
+        ("validates-one-twice", edited(_one_twice), "identity.layers-disagree"),
+        ("other-command-at-the-end", edited(_other_command), "accepted"),
+        ("version-left-out", edited(_version_left_out), "accepted"),
+        (
+            "header-alone",
+            edited(_header_alone, package=_made("plain", "large"), payloads=_without_plain),
+            "structure.payload-missing",
+        ),
         ("version-never-fetched", edited(_never_fetched), "identity.layers-disagree"),
         ("two-payloads-of-a-header", *_two_payloads()),
     ):
         # what only the images show comes behind the profile
-        first = OUTSIDE if elsewhere in ("accepted", "structure.bytes-after-payload") else elsewhere
+        behind = ("accepted", "structure.bytes-after-payload", "structure.payload-missing")
+        first = OUTSIDE if elsewhere in behind else elsewhere
         yield Case(f"package-{name}", raw, first)
         yield Case(f"package-{name}-elsewhere", raw, elsewhere, product=ELSEWHERE)
 
@@ -143,11 +154,97 @@ def _never_fetched(manifest: Manifest) -> Manifest:
     return put(labels.VALIDATE, (*member(manifest, labels.VALIDATE), *other))(manifest)
 
 
+def _version_left_out(manifest: Manifest) -> Manifest:
+    """The last component's version is not asked for: the sequence ends where a device looks for more commands."""
+    validate = member(manifest, labels.VALIDATE)
+    assert validate[-1].code == labels.CONDITION_VERSION
+    return put(labels.VALIDATE, validate[:-2])(manifest)
+
+
+def _out_of_order(manifest: Manifest) -> Manifest:
+    """Table and radio have exchanged their places, in the list of components and in each sequence."""
+    indices = Command(labels.SET_COMPONENT_INDEX, RADIO), Command(labels.SET_COMPONENT_INDEX, TABLE)
+
+    def exchanged(sequence: Sequence) -> Sequence:
+        at = [sequence.index(command) for command in indices]
+        end = next((n for n in range(at[1] + 1, len(sequence)) if sequence[n].code == labels.SET_COMPONENT_INDEX), None)
+        radio, table = sequence[at[0] + 1 : at[1]], sequence[at[1] + 1 : end]
+        behind = () if end is None else sequence[end:]
+        return (*sequence[: at[0]], indices[0], *table, indices[1], *radio, *behind)
+
+    components = list(manifest.components)
+    components[RADIO], components[TABLE] = components[TABLE], components[RADIO]
+    manifest = manifest._replace(components=tuple(components), shared=exchanged(manifest.shared))
+    for label in (labels.INSTALL, labels.VALIDATE):
+        manifest = put(label, exchanged(member(manifest, label)))(manifest)
+    return manifest
+
+
+def _version_greater(manifest: Manifest) -> Manifest:
+    """The last version is asked for by a comparison that a later image passes as well."""
+    validate = list(member(manifest, labels.VALIDATE))
+    assert validate[-1].code == labels.CONDITION_VERSION
+    asked = validate[-2].argument
+    assert isinstance(asked, dict)
+    assert isinstance(asked[labels.VERSION], VersionMatch)
+    other = asked[labels.VERSION]._replace(comparison=labels.VERSION_GREATER_EQUAL)
+    validate[-2] = Command(labels.OVERRIDE_PARAMETERS, {labels.VERSION: other})
+    return put(labels.VALIDATE, tuple(validate))(manifest)
+
+
+def _one_twice(manifest: Manifest) -> Manifest:
+    """The table is validated in place of the radio, and once more in its own place."""
+    of = {labels.SET_COMPONENT_INDEX: {RADIO: TABLE}}
+    changed = tuple(
+        c._replace(argument=of.get(c.code, {}).get(c.argument, c.argument)) if isinstance(c.argument, int) else c
+        for c in member(manifest, labels.VALIDATE)
+    )
+    assert changed != member(manifest, labels.VALIDATE)
+    return put(labels.VALIDATE, changed)(manifest)
+
+
+def _other_command(manifest: Manifest) -> Manifest:
+    """Where the last version would be asked for, the last image is looked at again."""
+    validate = member(manifest, labels.VALIDATE)
+    again = validate[-1]._replace(code=labels.CONDITION_IMAGE_MATCH)
+    return put(labels.VALIDATE, (*validate[:-1], again))(manifest)
+
+
+def _header_alone(manifest: Manifest) -> Manifest:
+    """The header block of a detached image, and in place of its payload another component, whose version is not asked for."""
+
+    def without_first(sequence: Sequence, index: int = 1) -> Sequence:
+        at = sequence.index(Command(labels.SET_COMPONENT_INDEX, index))
+        return tuple(
+            c._replace(argument=c.argument - 1)
+            if c.code == labels.SET_COMPONENT_INDEX and isinstance(c.argument, int)
+            else c
+            for c in sequence[at:]
+        )
+
+    shared = without_first(manifest.shared)
+    install, validate = (without_first(member(manifest, label)) for label in (labels.INSTALL, labels.VALIDATE))
+    here = Command(labels.SET_COMPONENT_INDEX, 0)
+    members = {
+        labels.INSTALL: (here, *ASK, *install),
+        labels.VALIDATE: validate[:-2],
+    }
+    assert validate[-1].code == labels.CONDITION_VERSION
+    return manifest._replace(components=manifest.components[1:], shared=shared, members=members)
+
+
+def _without_plain(payloads: dict[str, bytes]) -> dict[str, bytes]:
+    return {key: data for key, data in payloads.items() if key != "#plain.payload"}
+
+
+def _made(*components: str) -> bytes:
+    of = product()
+    return make(of, files=[f for f in firmware(of) if f.component in components]).package
+
+
 def _two_payloads() -> tuple[bytes, str]:
     """A detached header whose payload is fetched twice: the first time one that nobody has signed."""
-    of = product()
-    files = [f for f in firmware(of) if f.component == "plain"]
-    raw = make(of, files=files).package
+    raw = _made("plain")
     stranger = bytes(60_000)
 
     def fetched(manifest: Manifest) -> Manifest:

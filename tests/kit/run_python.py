@@ -7,10 +7,11 @@ from typing import Any
 
 from workshop import trust_of
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
 from imgseal.device_state.device import read as read_state
 from imgseal.findings import Verdict
-from imgseal.flow.judge import judge
 from imgseal.formats.trust_anchors.codec import decode_update
 from imgseal.keys.anchor_set import trust_of as trust_of_set
 from imgseal.product.model import Product
@@ -39,8 +40,10 @@ def verdict_of(
         held_set = decode_update(anchors).anchors
         trust = trust_of_set(held_set, of, trust)
     return judge(
-        ByteView(artefact), "artefact", of, trust, state, contents={n: ByteView(d) for n, d in held.items()},
-        development=development, day=day, anchors=held_set, slot=slot, payload=None if payload is None else ByteView(payload),
+        ByteView(artefact), "artefact", Context(
+            of, trust, state, {n: ByteView(d) for n, d in held.items()},
+            development=development, day=day, anchors=held_set, slot=slot,
+        ), payload=None if payload is None else ByteView(payload),
     )  # fmt: skip
 
 

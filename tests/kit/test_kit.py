@@ -85,11 +85,12 @@ def test_the_judge_refuses_what_is_too_large(tmp_path: Path) -> None:
 
     from workshop import trust_of
 
+    from imgseal.check.context import Context
+    from imgseal.check.judge import judge
     from imgseal.device_state.device import fresh
-    from imgseal.flow.judge import judge
 
     of = product_of("kit", read("products/kit.toml").decode())
-    verdict = judge(Large(), "large", of, trust_of(of), fresh(of))
+    verdict = judge(Large(), "large", Context(of, trust_of(of), fresh(of)))
     assert [finding.code for finding in verdict.findings] == [entry["first"]]
 
 

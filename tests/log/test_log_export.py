@@ -132,7 +132,7 @@ def test_two_algorithms(imgseal: Imgseal, project: Path) -> None:
     from workshop import two_algorithms, write_quantum_keys
 
     from imgseal.demo.firmware import code
-    from imgseal.demo.scenario import product_text
+    from imgseal.product.starter import product_text
 
     (project / "imgseal.toml").write_text(two_algorithms(product_text()) + LOG)
     write_quantum_keys(project)

@@ -11,12 +11,12 @@ from second_library import holds
 from workshop import ALL, BUILD_TIME, Imgseal, any_public, tree, two_algorithms, write_quantum_keys
 
 from imgseal.demo.firmware import code, phrases
-from imgseal.demo.scenario import product_text
 from imgseal.formats.cose.sign1 import protected_header, take_apart, to_be_signed
 from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.keys.mldsa44 import MlDsa44Key
+from imgseal.product.starter import product_text
 
 SUIT = "out/vent-drive-2.4.1-17.suit"
 WITH_ADDRESSES = (*ALL[:2], "radio=radio.bin@0xC0C00", "phrases=phrases.bin@0x60080C00")

@@ -146,7 +146,7 @@ def test_facts_of_the_trade() -> None:
     """512 Mbit is 64 MiB (common practice, no source); two cores and 1 MB of internal flash hold the demo's slots."""
     assert 512 * 1024 * 1024 // 8 == 64 * 1024 * 1024
     said = subprocess.run(
-        [sys.executable, "-c", "from imgseal.demo.scenario import product_text; print(product_text())"],
+        [sys.executable, "-c", "from imgseal.product.starter import product_text; print(product_text())"],
         capture_output=True, text=True, check=True,
     ).stdout  # fmt: skip
     import tomllib

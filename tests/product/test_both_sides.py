@@ -4,9 +4,9 @@ import re
 
 import pytest
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 
 TEXT = product_text()
 U32 = 4294967295

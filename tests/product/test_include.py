@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.product.include import DEPTH, SHARED
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.schema import KEYS
+from imgseal.product.starter import product_text
 from imgseal.product.write_toml import write_toml
 
 Tree = dict[str, Any]
@@ -132,7 +132,7 @@ def test_the_file_of_each_key_is_known() -> None:
     assert product.log == "../release.log"
 
 
-@pytest.mark.parametrize("key", [row.name for row in KEYS[""] if row.name not in SHARED])
+@pytest.mark.parametrize("key", [name for name in KEYS[""] if name not in SHARED])
 def test_what_belongs_to_one_product_is_not_included(key: str) -> None:
     own, common = own_and_common()
     value: object = 1 if key in ("format", "include") else {}

@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 from long_runs import mainly
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.product import locate
 from imgseal.product.locate import deep_key, line_of
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 
 Path_ = tuple[str | int, ...]
 ROOT = Path(__file__).parents[2]
@@ -110,7 +110,7 @@ def test_the_line_is_that_of_a_slow_search() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", mainly("imgseal/demo/product.toml", ("imgseal/demo/product.toml", "tests/kit/kit_product.toml"))
+    "name", mainly("imgseal/product/vent_drive.toml", ("imgseal/product/vent_drive.toml", "tests/kit/kit_product.toml"))
 )
 def test_in_the_product_files_that_there_are(name: str) -> None:
     text = (ROOT / name).read_text()

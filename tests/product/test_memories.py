@@ -2,9 +2,9 @@
 
 import pytest
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 
 TEXT = product_text()
 UNIT = "write_unit = 8\npage = 256"

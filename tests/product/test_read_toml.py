@@ -7,12 +7,11 @@ from typing import Any
 import pytest
 from long_runs import long
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import UsageError
 from imgseal.product.model import Release, class_identifier, vendor_identifier
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.schema import KEYS
-from imgseal.product.starter import STARTER
+from imgseal.product.starter import STARTER, product_text
 from imgseal.versions import Version
 
 TEXT = product_text()
@@ -255,7 +254,7 @@ def test_set_has_the_last_word_over_a_variant() -> None:
 def variant_keys() -> list[tuple[str, ...]]:
     """Every key that a variant may hold, those of each kind of table of the demo among them."""
     names = {"memory": ("internal", "nor"), "slot": ("motor-a", "records"), "component": COMPONENTS}
-    inside = [(kind, name, row.name) for kind, of in names.items() for name in of for row in KEYS[f"{kind}.NAME"]]
+    inside = [(kind, name, key) for kind, of in names.items() for name in of for key in KEYS[f"{kind}.NAME"]]
     return [("class",), ("hardware",), *inside]
 
 

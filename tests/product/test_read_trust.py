@@ -3,11 +3,11 @@
 import pytest
 from workshop import any_signer, product, trust_of, two_algorithms
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import ImgsealError, SigningKeyError, UsageError
 from imgseal.keys.pem import encode_public
 from imgseal.keys.trusted_keys import resolve
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 
 TEXT = two_algorithms(product_text())
 

@@ -22,10 +22,10 @@ def places() -> list[tuple[tuple[str, ...], bool]]:
         for name in NAMES:
             parts = [name if part == "NAME" else part for part in table.split(".") if part]
             for key in keys:
-                people = key.name in FREE or table == "text"
-                found.append(((*parts, key.name), people))
+                people = key in FREE or table == "text"
+                found.append(((*parts, key), people))
                 if parts[:1] == ["component"]:
-                    found.append((("variant", name, *parts, key.name), people))
+                    found.append((("variant", name, *parts, key), people))
     for name in NAMES:
         found += [(("component", name, "needs", other), False) for other in NAMES]
     return sorted(set(found))

@@ -162,7 +162,7 @@ def test_a_product_file_names_no_module_and_no_pin(uri: str, words: str) -> None
     assert error.place.key == "signing.release.images"
     assert error.place.line is not None
     local = f'[signing.release]\nimages = "{uri}"\n'
-    from imgseal.demo.scenario import product_text
+    from imgseal.product.starter import product_text
 
     with pytest.raises(UsageError, match=r"PKCS#11|private key") as caught:
         read(product_text(), name="imgseal.toml", local_text=local)

@@ -4,13 +4,12 @@ import math
 import tomllib
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from imgseal.demo.scenario import product_text
 from imgseal.errors import InternalError
 from imgseal.product.read_toml import read, resolved
-from imgseal.product.starter import STARTER
+from imgseal.product.starter import STARTER, product_text
 from imgseal.product.write_toml import write_toml
 
 # no surrogates: TOML is UTF-8
@@ -23,7 +22,6 @@ TREES = st.recursive(
 )
 
 
-@settings(suppress_health_check=[HealthCheck.too_slow])
 @given(st.dictionaries(TEXT, TREES, max_size=4))
 def test_what_is_written_is_read_back(tree: dict[str, object]) -> None:
     assert tomllib.loads(write_toml(tree)) == tree

@@ -25,6 +25,7 @@ from stages import text_of
 from workshop import BUILD_TIME, signer, trust_of
 
 from imgseal.demo.firmware import code, phrases
+from imgseal.device_state.device import fresh
 from imgseal.flow.release import FirmwareFile, Job, release
 from imgseal.formats.install_record.record import DELIVERING, PHASES, SETTLED, encode, first_record
 from imgseal.formats.memory.image import MemoryImage
@@ -166,7 +167,7 @@ class Real:
         )
         self.full: dict[int, int] = {}
         self.counters = Counters({}, frozenset(), self.noise, numbers_stored(of), self.full)
-        self.facts = Facts(of, trust_of(of), False, 1, RealVersion(1, 0, 0), None, True, ())
+        self.facts = Facts(of, trust_of(of), False, fresh(of)._replace(hardware=1, bootloader=RealVersion(1, 0, 0)))
         self.source: ByteView | None = None
         self.operations = 0
         self.cut: int | None = None
@@ -183,11 +184,13 @@ class Real:
             self.full[component] = self.counters.firm.get(component, 0)
 
     def revoke(self, key: str) -> None:
-        self.facts = self.facts._replace(revoked=(*self.facts.revoked, signer(key).public.key_id.hex()))
+        state = self.facts.state
+        revoked = *state.revoked, signer(key).public.key_id.hex()
+        self.facts = self.facts._replace(state=state._replace(revoked=revoked))
 
     def boot(self, *, power_on: bool) -> None:
         """Reset, until a boot is not cut."""
-        judgements = self.judgements.setdefault(self.facts.revoked, Judgements())
+        judgements = self.judgements.setdefault(self.facts.state.revoked, Judgements())
         while True:
             self.device = self.programs.device(self.facts, self.flash, self.counters, self.source, judgements)
             self.journal = self.programs.journal(self.flash, self.facts.product)

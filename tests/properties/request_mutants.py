@@ -27,7 +27,7 @@ import cbor2
 from workshop import BUILD_TIME, firmware, public_key, signer, workshop
 
 from imgseal.errors import ImgsealError
-from imgseal.flow.release import Job
+from imgseal.flow.release import Job, ReleaseResult
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.keys.remote_signer import LaterSigner
 from imgseal.make.seal import SealOptions
@@ -252,7 +252,7 @@ def one_response(rng: random.Random, counts: Counter[str]) -> None:
         counts[f"response: {error.message[:60]}"] += 1
         return
     counts["response: accepted"] += 1
-    if done.release is None or b"".join(done.release.package.pieces()) != workshop().package:
+    if not isinstance(done, ReleaseResult) or b"".join(done.package.pieces()) != workshop().package:
         raise WronglyAcceptedError(raw)
 
 

@@ -24,8 +24,9 @@ from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from cryptography.hazmat.primitives.hashes import SHA256
 from workshop import product, public_key, signer, trust_of
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
-from imgseal.flow.judge import judge
 from imgseal.formats.trust_anchors.codec import Anchor, AnchorSet, encode_set
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.product.model import Product
@@ -221,7 +222,7 @@ def run(count: int, seed: int) -> Counter[str]:
     for _ in range(count):
         held = rng.choice(held_by)
         raw = mutant(rng, held)
-        verdict = judge(ByteView(raw), "update", this, trust, state, anchors=held)
+        verdict = judge(ByteView(raw), "update", Context(this, trust, state, anchors=held))
         if not verdict.accepted:
             counts[verdict.findings[0].code] += 1
             continue

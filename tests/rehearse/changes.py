@@ -18,9 +18,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from stages import PRODUCTS, files, installed, text_of
 from workshop import BUILD_TIME, Workshop, make, signer, trust_of
 
+from imgseal.check.context import Context
 from imgseal.demo.firmware import code
 from imgseal.demo.firmware import phrases as words
-from imgseal.demo.scenario import product_text
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.flow.release import FirmwareFile, Job, release
 from imgseal.formats.memory.image import MemoryImage
@@ -28,10 +28,11 @@ from imgseal.keys.public_key import AnyKey
 from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.product.starter import product_text
 from imgseal.rehearse.apply import apply
-from imgseal.rehearse.life import Programs
+from imgseal.rehearse.life import Programs, Stage
 from imgseal.rehearse.play import Rehearsal, rehearse
-from imgseal.rehearse.stage import Stage, set_up
+from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
 DEMO = "the demo"
@@ -160,7 +161,7 @@ def device(name: str, start: str) -> tuple[DeviceState, dict[str, ByteView]]:
         return state, contents
     if start == UNPROVEN:
         blank = fresh(shop.product)._replace(fresh=False, hardware=shop.product.hardware[0])
-        applied = apply(shop.product, shop.trust, blank, {}, ByteView(shop.package), ending="trial")
+        applied = apply(Context(shop.product, shop.trust, blank, {}), ByteView(shop.package), ending="trial")
         return applied.state, {slot: ByteView(content) for slot, content in applied.slots.items()}
     component = shop.product.components[start]
     slot = component.run[state.current[component.number].slot]
@@ -174,7 +175,7 @@ def played(change: Change, start: str = SETTLED, programs: Programs | None = Non
     shop = before(change.product)[0]
     state, contents = device(change.product, start)
     data = ByteView(package(change))
-    on = set_up(shop.product, shop.trust, state, contents, data)
+    on = set_up(Context(shop.product, shop.trust, state, contents), data)
     return on, rehearse(on, data, pairs=0, seed="1", programs=programs)
 
 

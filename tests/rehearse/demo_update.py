@@ -7,12 +7,15 @@ from collections.abc import Callable
 from stages import installed
 from workshop import Workshop, make
 
-from imgseal.demo.scenario import firmware_files, product_text
+from imgseal.check.context import Context
+from imgseal.demo.scenario import firmware_files
 from imgseal.flow.release import FirmwareFile
 from imgseal.formats.source import read as read_firmware
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
-from imgseal.rehearse.stage import Stage, set_up
+from imgseal.product.starter import product_text
+from imgseal.rehearse.life import Stage
+from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
 _OLD = {"release.version": "2.4.0", "release.sequence": "16", "component.motor.counter": "5"}
@@ -52,6 +55,6 @@ def demo_update(edit: Edit = None) -> tuple[Stage, ByteView]:
     second = _build(second_product, {**firmware_files("2.4.1", 4), "phrases.bin": old["phrases.bin"]})
     state, contents = installed(_product(edit, _OLD), first)
     package = ByteView(second.package)
-    stage = set_up(second_product, second.trust, state, contents, package)
+    stage = set_up(Context(second_product, second.trust, state, contents), package)
     assert stage.verdict.accepted, stage.verdict.findings
     return stage, package

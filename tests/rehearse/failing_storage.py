@@ -11,16 +11,17 @@ from typing import NamedTuple
 from stages import NEWER, files, pair, small
 from workshop import Workshop, make
 
-from imgseal.device_state.device import DeviceState, device_state
+from imgseal.check.context import Context
+from imgseal.device_state.device import DeviceState, recorded_state
 from imgseal.formats.install_record.record import Member
 from imgseal.formats.install_record.room import place_bytes
 from imgseal.product.model import Product
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import Violation
-from imgseal.rehearse.life import Life, Programs, Scenario
+from imgseal.rehearse.life import Life, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
-from imgseal.rehearse.stage import Stage, read_slots, set_up
+from imgseal.rehearse.stage import read_slots, set_up
 from imgseal.window import ByteView
 
 
@@ -61,7 +62,7 @@ def full_counters(name: str) -> Iterator[tuple[Stage, ByteView]]:
             for more in (0, 1):
                 steps = {c.number: more * (c.counter_storage == "steps") for c in some}
                 full = {number: update.state.counters[number] + taken for number, taken in steps.items()}
-                stage = set_up(of, update.first.trust, update.state, update.contents, package, full=full)
+                stage = set_up(Context(of, update.first.trust, update.state, update.contents), package, full=full)
                 assert stage.verdict.accepted, stage.verdict.findings
                 yield stage, package
 
@@ -84,7 +85,7 @@ def behind(name: str) -> Iterator[tuple[Stage, ByteView]]:
     update = pair(name)
     of = update.product
     first = ByteView(two_steps(name).package)
-    held = set_up(of, update.first.trust, update.state, update.contents, first, full=update.state.counters)
+    held = set_up(Context(of, update.first.trust, update.state, update.contents), first, full=update.state.counters)
     state, contents = after(of, held, update.state, first)
     assert state.unraised
     assert state.sequence == 6
@@ -95,18 +96,18 @@ def behind(name: str) -> Iterator[tuple[Stage, ByteView]]:
         }
         third = make(small(name, release__version="1.2.0", release__sequence="7", **raised), files=files(of, "three"))
         package = ByteView(third.package)
-        stage = set_up(of, update.first.trust, state, contents, package, full=full)
+        stage = set_up(Context(of, update.first.trust, state, contents), package, full=full)
         assert stage.verdict.accepted, stage.verdict.findings
         yield stage, package
     lower = {f"component__{n}__counter": "4" for n in of.components}
     package = ByteView(
         make(small(name, release__version="1.2.0", release__sequence="7", **lower), files=files(of, "three")).package
     )
-    stage = set_up(of, update.first.trust, state, contents, package, full=update.state.counters)
+    stage = set_up(Context(of, update.first.trust, state, contents), package, full=update.state.counters)
     assert {finding.code for finding in stage.verdict.findings} == {"rollback.counter-too-low"}
     yield stage, package
     for full in (update.state.counters, {}):
-        yield set_up(of, update.first.trust, state, contents, first, full=full), first
+        yield set_up(Context(of, update.first.trust, state, contents), first, full=full), first
 
 
 class Flipped(NamedTuple):
@@ -130,7 +131,7 @@ def flipped(name: str) -> Iterator[Flipped]:
             continue
         package = ByteView(_changed(name, change, raises=raises).package)
         most = dict(update.state.counters) if full else {}
-        stage = set_up(of, update.first.trust, update.state, update.contents, package, full=most)
+        stage = set_up(Context(of, update.first.trust, update.state, update.contents), package, full=most)
         assert stage.verdict.accepted, stage.verdict.findings
         state, contents = after(of, stage, update.state, package)
         assert state.unraised == full
@@ -148,7 +149,9 @@ def flipped(name: str) -> Iterator[Flipped]:
                 if component.judged != "boot" and at == -1:
                     runs = state.current  # nobody looks at it before it starts
                 for offered in (package, _next(name)) if component.name in change else (_next(name),):
-                    yield Flipped(set_up(of, update.first.trust, state, broken, offered, full=most), offered, runs)
+                    yield Flipped(
+                        set_up(Context(of, update.first.trust, state, broken), offered, full=most), offered, runs
+                    )
 
 
 def _subsets(names: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
@@ -181,10 +184,8 @@ def flips(name: str) -> Iterator[tuple[Stage, ByteView]]:
 def after(of: Product, stage: Stage, state: DeviceState, package: ByteView) -> tuple[DeviceState, dict[str, ByteView]]:
     """The device after an undisturbed life: it has taken the package and found it healthy."""
     life = Life(
-        stage.facts,
-        stage.moment,
+        stage,
         Scenario(healthy=True, source=True),
-        stage.oracle,
         package,
         Judgements(),
         Noise("after"),
@@ -193,10 +194,7 @@ def after(of: Product, stage: Stage, state: DeviceState, package: ByteView) -> t
     life.run(known=set())
     moment = life.moment()
     record, slots = read_slots(of, moment)
-    now = device_state(
-        record, of.rules, of.numbers, hardware=state.hardware, counters=dict(moment.counters), slots={},
-        bootloader=state.bootloader, battery_mwh=None, authorised=True, revoked=(),
-    )  # fmt: skip
+    now = recorded_state(state, record, of, dict(moment.counters))
     return now, {slot: ByteView(content) for slot, content in slots.items()}
 
 

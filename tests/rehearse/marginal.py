@@ -42,7 +42,7 @@ class Marginal(Explorer):
                         yield scenario, number, cut
 
     def _doubtful(self, log: Log, number: int) -> dict[tuple[str, int], Block]:
-        product = self._facts.product
+        product = self._stage.facts.product
         slot = product.slot_holding("records")
         assert slot is not None
         first = max(0, number - self.last)
@@ -79,7 +79,7 @@ def survives(last: int, seed: str, *, every: int = 1) -> Violation | None:
     """Rehearse an update with pages of 256 bytes; return what is violated after so many doubtful operations."""
     update = pair_of(text_of("two run slots").replace("page = 2048", "page = 256"))
     stage = update.stage
-    explorer = Marginal(stage.facts, stage.moment, stage.oracle, update.package, seed, Programs())
+    explorer = Marginal(stage, update.package, seed, Programs())
     explorer.last, explorer.every = last, every
     return explorer.explore(0)
 

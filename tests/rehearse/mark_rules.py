@@ -10,13 +10,14 @@ from marked import MARKED_TWO, TRUSTING, Board, adversary, board, in_trial, said
 from stages import MARKED, pair
 from workshop import public_key
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.rehearse.boot import SET
 from imgseal.rehearse.device import Facts
 from imgseal.rehearse.flash import Block
-from imgseal.rehearse.life import Programs
+from imgseal.rehearse.life import Programs, Stage
 from imgseal.rehearse.play import rehearse
-from imgseal.rehearse.stage import Stage, set_up
+from imgseal.rehearse.stage import set_up
 from imgseal.versions import Version
 from imgseal.window import ByteView
 
@@ -54,10 +55,16 @@ def _first_and_second(device: Board, programs: Programs, what: str) -> str | Non
 
 def _facts_changed(facts: Facts) -> Iterator[tuple[str, Facts]]:
     other = public_key("keys/nobody").key_id.hex()
-    yield "a key is revoked", facts._replace(revoked=(other,))
-    yield "another key is revoked", facts._replace(revoked=(public_key("keys/no-one").key_id.hex(),))
-    yield "two keys are revoked", facts._replace(revoked=(other, public_key("keys/no-one").key_id.hex()))
-    yield "the bootloader is newer", facts._replace(bootloader=Version(1, 0, 1))
+    yield "a key is revoked", facts._replace(state=facts.state._replace(revoked=(other,)))
+    yield (
+        "another key is revoked",
+        facts._replace(state=facts.state._replace(revoked=(public_key("keys/no-one").key_id.hex(),))),
+    )
+    yield (
+        "two keys are revoked",
+        facts._replace(state=facts.state._replace(revoked=(other, public_key("keys/no-one").key_id.hex()))),
+    )
+    yield "the bootloader is newer", facts._replace(state=facts.state._replace(bootloader=Version(1, 0, 1)))
     yield "a device for development", facts._replace(development=True)
 
 
@@ -80,7 +87,8 @@ def signing_key_revoked(make: Make) -> str | None:
     device = board(MARKED_TWO)
     programs = make(device.facts)
     device.boot(programs)
-    seen = device.boot(programs, device.facts._replace(revoked=(public_key("keys/images").key_id.hex(),)))
+    revoked = device.facts.state._replace(revoked=(public_key("keys/images").key_id.hex(),))
+    seen = device.boot(programs, device.facts._replace(state=revoked))
     return None if seen.started is None or seen.started.what != SET else "started, and its key is revoked"
 
 
@@ -183,7 +191,7 @@ def first_installation(name: str) -> tuple[Stage, ByteView]:
     update = pair(name)
     package = ByteView(update.first.package)
     blank = fresh(update.product)._replace(fresh=False, hardware=1)
-    return set_up(update.product, update.first.trust, blank, {}, package), package
+    return set_up(Context(update.product, update.first.trust, blank, {}), package), package
 
 
 def adversaries(make: Make, names: tuple[str, ...] = tuple(MARKED), *, cases: int = 40) -> str | None:

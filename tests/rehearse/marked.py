@@ -10,6 +10,7 @@ from typing import NamedTuple
 from stages import component_text, files, installed, pair, slot_text, text_of
 from workshop import make
 
+from imgseal.check.context import Context
 from imgseal.formats.install_record.record import Member, Record, place_content
 from imgseal.formats.install_record.room import record_bytes
 from imgseal.formats.memory.image import MemoryImage
@@ -21,10 +22,10 @@ from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Facts, Judgements
 from imgseal.rehearse.flash import Block, Flash, FlashReadError, Operation, Snapshot
 from imgseal.rehearse.journal import NoPlaceError
-from imgseal.rehearse.life import Life, Programs, Scenario
+from imgseal.rehearse.life import Life, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.slots import statement_digest
-from imgseal.rehearse.stage import Stage, set_up
+from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
 MARKED_TWO = "two run slots, at boot by digest"
@@ -112,7 +113,7 @@ class Board:
 def board(name: str) -> Board:
     """A device that runs the first release of a small product, settled; it has not started since it was made."""
     stage = set_up(
-        pair(name).product, pair(name).first.trust, pair(name).state, pair(name).contents, pair(name).package
+        Context(pair(name).product, pair(name).first.trust, pair(name).state, pair(name).contents), pair(name).package
     )
     return Board(stage.facts, dict(stage.moment.blocks), dict(stage.moment.counters))
 
@@ -168,7 +169,7 @@ def trusting_text(variant: str) -> str:
 def _in_trial(name: str) -> Life:
     stage = pair(name).stage
     life = Life(
-        stage.facts, stage.moment, Scenario(healthy=True, source=True), stage.oracle, pair(name).package, Judgements(), Noise("trial"), Programs()
+        stage, Scenario(healthy=True, source=True), pair(name).package, Judgements(), Noise("trial"), Programs()
     )  # fmt: skip
     life.run(known=set(), until_trial=True)
     return life
@@ -191,9 +192,9 @@ def updated(name: str) -> Board:
 @functools.cache
 def _updated(name: str) -> Stage:
     update = pair(name)
-    applied = apply(update.product, update.first.trust, update.state, update.contents, update.package)
+    applied = apply(Context(update.product, update.first.trust, update.state, update.contents), update.package)
     contents = {slot: ByteView(content) for slot, content in applied.slots.items()}
-    return set_up(update.product, update.first.trust, applied.state, contents, update.package)
+    return set_up(Context(update.product, update.first.trust, applied.state, contents), update.package)
 
 
 @functools.cache
@@ -201,7 +202,9 @@ def _stage(variant: str) -> Stage:
     of = read(trusting_text(variant), name="imgseal.toml")
     shop = make(of, files=files(of, "one"), sealed_by=TRUSTING[variant].sealed_by)
     state, contents = installed(of, shop)
-    return set_up(of, shop.trust, state, contents, ByteView(shop.package), development=TRUSTING[variant].development)
+    return set_up(
+        Context(of, shop.trust, state, contents, development=TRUSTING[variant].development), ByteView(shop.package)
+    )
 
 
 def trusting(variant: str) -> Board:
@@ -230,12 +233,12 @@ def said(facts: Facts, members: Mapping[int, Member]) -> dict[str, object]:
         point, value = (b"", public.value) if isinstance(public, MlDsa44Key) else (public.x + public.y, b"")
         anchors.append((key.key_id, point, mask, key.development, value))
     bits = {"ESP256": 1, "ML-DSA-44": 2}
-    version = (0, 0, 0, 0) if facts.bootloader is None else facts.bootloader.words()
+    version = (0, 0, 0, 0) if facts.state.bootloader is None else facts.state.bootloader.words()
     return {
         "entries": [(n, *members.get(n, (None, b""))) for n in of.numbers],
-        "anchors": anchors, "revoked": [bytes.fromhex(key) for key in facts.revoked], "need": facts.trust.need_images,
+        "anchors": anchors, "revoked": [bytes.fromhex(key) for key in facts.state.revoked], "need": facts.trust.need_images,
         "kinds": sum(bits[name] for name in of.rules.algorithms), "must": sum(bits[name] for name in of.rules.must_verify),
-        "development": facts.development, "hardware": facts.hardware, "bootloader": struct.pack("<4I", *version),
+        "development": facts.development, "hardware": facts.state.hardware, "bootloader": struct.pack("<4I", *version),
     }  # fmt: skip
 
 

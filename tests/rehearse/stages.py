@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 from workshop import Workshop, make
 
+from imgseal.check.context import Context
 from imgseal.demo.firmware import code, phrases
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.flow.release import FirmwareFile
@@ -22,8 +23,9 @@ from imgseal.formats.memory.image import MemoryImage
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.rehearse.apply import apply
+from imgseal.rehearse.life import Stage
 from imgseal.rehearse.play import Rehearsal, rehearse
-from imgseal.rehearse.stage import Stage, set_up
+from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
 _HEAD = """
@@ -205,7 +207,7 @@ def pair_of(text: str) -> Pair:
     first, second = make(of, files=files(of, "one")), make(later, files=files(of, "two"))
     state, contents = installed(of, first)
     package = ByteView(second.package)
-    stage = set_up(of, first.trust, state, contents, package)
+    stage = set_up(Context(of, first.trust, state, contents), package)
     assert stage.verdict.accepted, stage.verdict.findings
     return Pair(of, first, second, state, contents, package, stage)
 
@@ -213,7 +215,7 @@ def pair_of(text: str) -> Pair:
 def installed(of: Product, shop: Workshop) -> tuple[DeviceState, dict[str, ByteView]]:
     """A device from the production line with this package installed and settled."""
     blank = fresh(of)._replace(fresh=False, hardware=of.hardware[0])
-    applied = apply(of, shop.trust, blank, {}, ByteView(shop.package))
+    applied = apply(Context(of, shop.trust, blank, {}), ByteView(shop.package))
     assert applied.verdict.accepted, applied.verdict.findings
     return applied.state, {name: ByteView(content) for name, content in applied.slots.items()}
 

@@ -53,7 +53,8 @@ def test_one_write_for_each_change() -> None:
             pair(name.removesuffix(", at boot by digest")).stage, pair(name).package, pairs=0, seed="1"
         ).tally
         marked = rehearse(pair(name).stage, pair(name).package, pairs=0, seed="1").tally
-        for scenario, extra in (("healthy-kept", 2), ("failing-kept", 3 if pair(name).stage.oracle.way_back else 2)):
+        failing = 3 if pair(name).stage.oracle.promise.way_back else 2
+        for scenario, extra in (("healthy-kept", 2), ("failing-kept", failing)):
             assert marked.operations[scenario] - plain.operations[scenario] == 2 * extra, name
 
 

@@ -8,11 +8,13 @@ import test_full_counters
 import test_planted_faults
 import test_set_before
 import test_what_changes
+
 from imgseal.rehearse.oracle import INVARIANTS
 
 ROOT = Path(__file__).parents[2]
 PLANTED = sum(
-    len(tests.FAULTS) for tests in (test_at_boot, test_full_counters, test_planted_faults, test_set_before, test_what_changes)
+    len(tests.FAULTS)
+    for tests in (test_at_boot, test_full_counters, test_planted_faults, test_set_before, test_what_changes)
 )
 
 

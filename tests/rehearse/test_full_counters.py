@@ -13,8 +13,9 @@ from long_runs import mainly
 from stages import PRODUCTS, files, pair, small
 from workshop import make
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import read, write
-from imgseal.flow.judge import judge
 from imgseal.formats.install_record.record import SETTLING, Record
 from imgseal.product.model import Component
 from imgseal.rehearse import boot, install
@@ -43,7 +44,7 @@ def test_what_is_below_the_running_set_is_refused() -> None:
     update = pair("two run slots")
     of, state = update.product, update.state
     package = ByteView(two_steps("two run slots").package)
-    held = set_up(of, update.first.trust, state, update.contents, package, full={1: 3})
+    held = set_up(Context(of, update.first.trust, state, update.contents), package, full={1: 3})
     now, contents = after(of, held, state, package)
     assert (now.unraised, now.counters, now.sequence) == (True, {1: 3}, 6)
     assert read(write(now), name="x") == now
@@ -56,16 +57,16 @@ def test_what_is_below_the_running_set_is_refused() -> None:
         newer = small("two run slots", release__version="1.2.0", release__sequence="7", component__app__counter=counter)
         shop = make(newer, files=files(of, "three"))
         for data in (shop.package, shop.images["app-b"]):
-            verdict = judge(ByteView(data), "x", of, shop.trust, now, contents=contents)
+            verdict = judge(ByteView(data), "x", Context(of, shop.trust, now, contents))
             assert {f.code for f in verdict.findings} == ({code} if code else set())
-            sound = judge(ByteView(data), "x", of, shop.trust, now._replace(unraised=False), contents=contents)
+            sound = judge(ByteView(data), "x", Context(of, shop.trust, now._replace(unraised=False), contents))
             assert sound.accepted
     # how far it can rise is a question to the storage
     near = of._replace(components={"app": of.components["app"]._replace(counter_jump=2)})
     for counter, code in (("5", None), ("6", "rollback.counter-out-of-reach")):
         newer = small("two run slots", release__version="1.2.0", release__sequence="7", component__app__counter=counter)
         shop = make(newer, files=files(of, "three"))
-        verdict = judge(ByteView(shop.package), "x", near, shop.trust, now, contents=contents)
+        verdict = judge(ByteView(shop.package), "x", Context(near, shop.trust, now, contents))
         assert {f.code for f in verdict.findings} == ({code} if code else set())
 
 

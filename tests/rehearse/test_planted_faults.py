@@ -11,6 +11,7 @@ import pytest
 from stages import newer, pair, small
 from workshop import make
 
+from imgseal.check.context import Context
 from imgseal.check.package_subject import PackageSubject
 from imgseal.findings import Verdict
 from imgseal.formats.install_record.record import SETTLED, Member, Record, encode
@@ -181,11 +182,11 @@ class OneCopy(Journal):
 
 
 class ErasesTheOldRecordFirst(Journal):
-    def commit(self, record: Record) -> None:
+    def commit(self, record: Record) -> Record:
         self.tidy()
         if self._place is not None:
             self._erase(self._place)
-        super().commit(record)
+        return super().commit(record)
 
 
 def sequence_first(device: Device, journal: Journal, record: Record) -> Record:
@@ -283,7 +284,7 @@ def test_fault_is_found(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
             break
     assert found is not None, "not found"
     assert found.invariant in fault.breaks, found
-    explorer = Explorer(stage.facts, stage.moment, stage.oracle, package, seed, fault.programs)
+    explorer = Explorer(stage, package, seed, fault.programs)
     again, events = explorer.replay(found.token)
     assert again is not None
     assert (again.invariant, again.message, events) == (found.invariant, found.message, found.events)
@@ -300,7 +301,7 @@ def test_requirement_ignored_is_found() -> None:
 
     shop = make(asks, files=files(asks, "two", only=("app",)))
     package = ByteView(shop.package)
-    stage = set_up(update.product, update.first.trust, update.state, update.contents, package)
+    stage = set_up(Context(update.product, update.first.trust, update.state, update.contents), package)
     assert {f.code for f in stage.verdict.findings} == {"rules.requirement-not-met"}
     assert rehearse(stage, package, pairs=None, seed="1").violation is None
     found = rehearse(stage, package, pairs=None, seed="1", programs=Programs(device=NoRequirements)).violation
@@ -314,7 +315,7 @@ def test_second_core_released_unjudged_is_found() -> None:
     damaged = bytearray(update.contents["radio"].read(0, 4096))
     damaged[600] ^= 1
     contents = {**update.contents, "radio": ByteView(bytes(damaged))}
-    stage = set_up(update.product, update.first.trust, update.state, contents, update.package)
+    stage = set_up(Context(update.product, update.first.trust, update.state, contents), update.package)
     assert rehearse(stage, update.package, pairs=0, seed="1").violation is None
     found = rehearse(stage, update.package, pairs=0, seed="1", programs=Programs(device=JudgesFirstCoreOnly)).violation
     assert found is not None
@@ -325,8 +326,7 @@ def test_attack_between_check_and_use_ends_with_the_old_set() -> None:
     """RFC 9124 section 4.2.8 THREAT.IMG.REPLACE: the copy is judged again where it runs."""
     update = pair(KEPT)
     stage = update.stage
-    oracle = stage.oracle
-    explorer = Explorer(stage.facts, stage.moment, oracle, update.package, "1", Programs(bootloader=Attacked))
+    explorer = Explorer(stage, update.package, "1", Programs(bootloader=Attacked))
     found = explorer.explore(0)
     # the set before is restored each time; the package itself has not failed, and is tried again for ever
     assert found is not None

@@ -11,8 +11,9 @@ from typing import NamedTuple
 import pytest
 from workshop import BUILD_TIME, firmware, product, signer, trust_of
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
 from imgseal.device_state.device import DeviceState, fresh
-from imgseal.flow.judge import judge
 from imgseal.flow.release import Job, release
 from imgseal.formats.trust_anchors.codec import AnchorSet, decode_update
 from imgseal.keys.anchor_set import anchor_set
@@ -90,12 +91,12 @@ class Device:
         raw = fleet().offers[name]
         trust = trust_of_set(self.held, self.product, trust_of(self.product))
         if name.startswith("release"):
-            applied = apply(self.product, trust, self.state, self.slots, ByteView(raw))
+            applied = apply(Context(self.product, trust, self.state, self.slots), ByteView(raw))
             if applied.verdict.accepted:
                 self.state = applied.state
                 self.slots = {slot: ByteView(data) for slot, data in applied.slots.items()}
             return "accepted" if applied.verdict.accepted else applied.verdict.findings[0].code
-        verdict = judge(ByteView(raw), name, self.product, trust, self.state, contents=self.slots, anchors=self.held)
+        verdict = judge(ByteView(raw), name, Context(self.product, trust, self.state, self.slots, anchors=self.held))
         if verdict.accepted:
             self.held = decode_update(raw).anchors
         return "accepted" if verdict.accepted else verdict.findings[0].code
@@ -107,13 +108,7 @@ class Device:
             component = next(c for c in self.product.components.values() if c.number == number)
             slot = component.run[member.slot]
             verdict = judge(
-                self.slots[slot],
-                slot,
-                self.product,
-                trust,
-                self.state,
-                contents=self.slots,
-                anchors=self.held,
+                self.slots[slot], slot, Context(self.product, trust, self.state, self.slots, anchors=self.held)
             )
             if not verdict.accepted:
                 return False

@@ -21,7 +21,7 @@ from imgseal.rehearse.settle import failed, goes_on
 @pytest.mark.parametrize("name", mainly("two cores", PRODUCTS))
 def test_every_flip(name: str) -> None:
     for case in flipped(name):
-        old = case.stage.oracle.old
+        old = case.stage.oracle.promise.old
         assert (None if old is None else old.members) == case.runs
     assert violated(flips(name)) is None
 

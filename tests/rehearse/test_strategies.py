@@ -10,6 +10,7 @@ from demo_update import demo_update
 from long_runs import long, mainly
 from stages import ERASED, PRODUCTS, erased_as, on_units, pair, pair_of
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.rehearse.explore import Tally
 from imgseal.rehearse.play import rehearse
@@ -70,7 +71,7 @@ def test_first_installation(name: str) -> None:
     update = pair(name)
     blank = fresh(update.product)._replace(fresh=False, hardware=1)
     package = ByteView(update.first.package)
-    stage = set_up(update.product, update.first.trust, blank, {}, package)
+    stage = set_up(Context(update.product, update.first.trust, blank, {}), package)
     played = rehearse(stage, package, pairs=300, seed="1")
     assert played.violation is None, played.violation
     assert not played.way_back
@@ -89,7 +90,9 @@ def test_other_tears(name: str, seed: str) -> None:
 def test_what_was_there_already_is_left_alone() -> None:
     """The same release again: nothing is new, nothing is written."""
     update = pair("two cores")
-    stage = set_up(update.product, update.first.trust, update.state, update.contents, ByteView(update.first.package))
+    stage = set_up(
+        Context(update.product, update.first.trust, update.state, update.contents), ByteView(update.first.package)
+    )
     assert stage.verdict.accepted  # the same sequence with the identical manifest
     played = rehearse(stage, ByteView(update.first.package), pairs=None, seed="1")
     assert played.violation is None
@@ -103,10 +106,10 @@ def test_a_damaged_image_is_installed_again() -> None:
     damaged[600] ^= 1
     contents = {**update.contents, "radio": ByteView(bytes(damaged))}
     package = ByteView(update.first.package)
-    stage = set_up(update.product, update.first.trust, update.state, contents, package)
+    stage = set_up(Context(update.product, update.first.trust, update.state, contents), package)
     played = rehearse(stage, package, pairs=None, seed="1")
     assert played.violation is None, played.violation
-    assert stage.oracle.old is None
+    assert stage.oracle.promise.old is None
     assert "boot: rewrote radio" in played.events
     assert not any("wrote app" in event for event in played.events)
 

@@ -11,6 +11,7 @@ import pytest
 from stages import Pair, files, newer, pair, small
 from workshop import make, repacked, resealed, signer
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import DeviceState
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
 from imgseal.rehearse.counters import Counters, numbers_stored
@@ -48,7 +49,7 @@ class Bench(NamedTuple):
 def bench(update: Pair, slots: dict[str, bytes] | None = None, state: DeviceState | None = None) -> Bench:
     """The device of an update before it, with other contents in some slots."""
     contents = {**update.contents, **{name: ByteView(data) for name, data in (slots or {}).items()}}
-    stage = set_up(update.product, update.first.trust, state or update.state, contents, update.package)
+    stage = set_up(Context(update.product, update.first.trust, state or update.state, contents), update.package)
     moment = stage.moment
     noise = Noise("bench")
     flash = Flash(update.product, dict(moment.blocks), noise)

@@ -25,7 +25,7 @@ def test_no_other_place_takes_anything() -> None:
     """The set goes on running, and no update begins: only the record that stands is read, and it stays."""
     update = pair("two run slots")
     oracle = copy.copy(update.stage.oracle)
-    oracle.new = None  # nothing of the package is to be seen
+    oracle.promise = oracle.promise._replace(new=None)  # nothing of the package is to be seen
     facts = update.stage.facts._replace(worn=worn_places(update.product, 1, 2))
     stage = update.stage._replace(facts=facts, oracle=oracle)
     assert rehearse(stage, update.package, pairs=0, seed="1").violation is None

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 from workshop import Imgseal, detached_radio, tree
 
-from imgseal.demo.scenario import product_text
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.product.starter import product_text
 
 ONE = ("radio=radio.bin@0xC0400", "--release", "--out")
 LONG = "radio-" + "x" * 58

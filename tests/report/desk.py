@@ -30,9 +30,7 @@ def material_of(
 ) -> Material:
     shop = shop or workshop()
     given = state or fresh(shop.product)
-    context = Context(
-        shop.product, shop.trust, given, held or {}, development=development, whole_set=not given.fresh, day=DAY
-    )
+    context = Context(shop.product, shop.trust, given, held or {}, development=development, day=DAY)
     return gather(ByteView(data), "p.suit", context, tool="0")
 
 
@@ -48,7 +46,7 @@ def whole() -> Material:
     before = read_contents(older.package, "old.suit", shop.product)
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
     data = ByteView(shop.package)
-    stage = set_up(shop.product, shop.trust, state, {}, data)
+    stage = set_up(Context(shop.product, shop.trust, state, {}), data)
     assert stage.verdict.accepted
     return material._replace(
         comparison=compare(before, material.contents, shop.product),

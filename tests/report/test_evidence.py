@@ -81,7 +81,7 @@ def for_a_unit(component: str) -> Material:
     """One component, for a device whose slots hold the set."""
     shop = workshop()
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
-    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    applied = apply(Context(shop.product, shop.trust, state, {}), ByteView(shop.package))
     held: dict[str, Any] = {name: ByteView(content) for name, content in applied.slots.items()}
     of = product(lambda text: text.replace("sequence = 17", "sequence = 18"))
     part = make(of, files=[file for file in firmware() if file.component == component])
@@ -101,10 +101,10 @@ def same_images_again() -> Material:
     """The same images under the next sequence number, rehearsed on a device that runs them."""
     shop = workshop()
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
-    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    applied = apply(Context(shop.product, shop.trust, state, {}), ByteView(shop.package))
     held: dict[str, Any] = {name: ByteView(content) for name, content in applied.slots.items()}
     data = ByteView(make(product(lambda text: text.replace("sequence = 17", "sequence = 18"))).package)
-    stage = set_up(shop.product, shop.trust, applied.state, held, data)
+    stage = set_up(Context(shop.product, shop.trust, applied.state, held), data)
     played = rehearse(stage, data, pairs=10, seed="1")
     material = material_of(bytes(data.read(0, data.size)), shop, applied.state, held)
     return material._replace(rehearsal=played, rehearsed_on="a device with the release before")
@@ -247,7 +247,7 @@ def test_rows_on_a_package_that_nobody_verified(name: str) -> None:
         "needs",
         "data",
         "boot",
-        "ledger",
+        "log",
         "changes",
         "leaks",
         "identity",
@@ -262,8 +262,8 @@ def test_what_the_file_or_the_tool_says_is_stated() -> None:
         assert seen(whole(), name)[0] == STATED
     stated = Observation("x", "x", STATED, "", "")
     shown = Observation("y", "y", SHOWN, "", "")
-    assert judged(Row("1", None, "", ("x",), None), {"x": stated}) == STATED
-    assert judged(Row("1", None, "", ("x", "y"), None), {"x": stated, "y": shown}) == IN_PART
+    assert judged(Row("1", "", ("x",)), {"x": stated}) == STATED
+    assert judged(Row("1", "", ("x", "y")), {"x": stated, "y": shown}) == IN_PART
 
 
 @pytest.mark.parametrize("drop", [without, unrun])
@@ -327,9 +327,9 @@ def test_sizes_with_a_finding_of_placement() -> None:
 
 def test_the_log_needs_the_digest() -> None:
     material = whole()._replace(logged="entry 3 of log, head x")
-    assert seen(material, "ledger") == (SHOWN, "entry 3 of log, head x")
+    assert seen(material, "log") == (SHOWN, "entry 3 of log, head x")
     for name in ("digest", "signature"):
-        assert seen(unrun(material, name, "package"), "ledger")[0] == NOT_SHOWN
+        assert seen(unrun(material, name, "package"), "log")[0] == NOT_SHOWN
 
 
 # Several signers, development, what is judged when.

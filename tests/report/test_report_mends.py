@@ -10,6 +10,7 @@ import pytest
 from desk import edited, material_of, page_of, whole
 from workshop import Workshop, any_signer, detached_radio, firmware, make, product, repacked, resealed, workshop
 
+from imgseal.check.context import Context
 from imgseal.compare.difference import compare
 from imgseal.device_state.device import fresh
 from imgseal.findings import NOT_RUN, PASSED
@@ -24,11 +25,10 @@ from imgseal.rehearse.apply import apply
 from imgseal.report.document import report_document
 from imgseal.report.drawing import draw_map
 from imgseal.report.inputs import Change, Material
-from imgseal.report.memory_map import Content, InSlot, map_lines, memory_maps
+from imgseal.report.memory_map import Content, InSlot, contents_of_slots, map_lines, memory_maps
 from imgseal.report.observations import observe
 from imgseal.report.page import render
 from imgseal.report.printable import printable
-from imgseal.report.slot_contents import contents_of_slots
 from imgseal.report.timeline import COLUMNS
 from imgseal.window import ByteView
 
@@ -222,7 +222,7 @@ def test_a_counter_beyond_its_storage_is_said_to_be() -> None:
 def test_detached_headers_are_read_with_their_payloads() -> None:
     shop = edited(detached_radio)
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
-    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    applied = apply(Context(shop.product, shop.trust, state, {}), ByteView(shop.package))
     slots = shop.product.slots
     held = {n: ByteView(bytes(v) + b"\xff" * (slots[n].size - len(v))) for n, v in applied.slots.items()}
     lying = contents_of_slots(shop.product, None, held)
@@ -254,7 +254,7 @@ def test_what_is_too_large_is_said_and_drawn_inside() -> None:
 def test_a_device_keeps_what_it_runs_on_the_map() -> None:
     shop = workshop()
     state = fresh(shop.product)._replace(hardware=3, fresh=False)
-    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    applied = apply(Context(shop.product, shop.trust, state, {}), ByteView(shop.package))
     held = {name: ByteView(content) for name, content in applied.slots.items()}
     newer = edited(
         lambda text: text.replace("sequence = 17", "sequence = 18").replace('version = "2.4.1"', 'version = "2.5.0"')

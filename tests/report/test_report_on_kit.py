@@ -40,7 +40,7 @@ def test_every_artefact(part: int) -> None:
         trust = resolve(products[name], public)
         data = ByteView((DATA / case["artefact"]).read_bytes())
         state = fresh(products[name])
-        context = Context(products[name], trust, state, {}, whole_set=not state.fresh, day="2026-11-25")
+        context = Context(products[name], trust, state, {}, day="2026-11-25")
         material = gather(data, case["name"], context, tool="0")
         document = report_document(material)
         answers.add(document["verdict"]["verdict"])

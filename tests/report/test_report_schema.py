@@ -12,6 +12,7 @@ from jsonschema import Draft202012Validator
 from referencing import Registry, Resource
 from workshop import detached_radio, make, product, two_algorithms, workshop
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.findings import CODES
 from imgseal.rehearse.apply import apply
@@ -30,7 +31,7 @@ CHECKER = Draft202012Validator(
 def for_a_device() -> Material:
     shop = edited(detached_radio)
     state = fresh(shop.product)._replace(hardware=3, fresh=False, counters={1: 5})
-    applied = apply(shop.product, shop.trust, state, {}, ByteView(shop.package))
+    applied = apply(Context(shop.product, shop.trust, state, {}), ByteView(shop.package))
     held = {name: ByteView(content) for name, content in applied.slots.items()}
     return material_of(shop.package, shop, applied.state, held)  # type: ignore[arg-type]
 

@@ -18,12 +18,10 @@ def rows() -> dict[tuple[str, str], Row]:
 
 def test_a_row_with_a_part_of_the_maker_is_never_shown() -> None:
     shown = {"x": Observation("x", "x", SHOWN, "", "")}
-    assert judged(Row("1", None, "", ("x",), None), shown) == SHOWN
-    assert judged(Row("1", None, "", ("x",), "device"), shown) == IN_PART
-    assert judged(Row("1", None, "", ("x",), "device", support=True), shown) == MAKERS
-    assert (
-        judged(Row("1", None, "", ("x",), "device", support=True), {"x": shown["x"]._replace(answer=FAILED)}) == FAILED
-    )
+    assert judged(Row("1", "", ("x",)), shown) == SHOWN
+    assert judged(Row("1", "", ("x",), maker="device"), shown) == IN_PART
+    assert judged(Row("1", "", supports=("x",), maker="device"), shown) == MAKERS
+    assert judged(Row("1", "", supports=("x",), maker="device"), {"x": shown["x"]._replace(answer=FAILED)}) == FAILED
 
 
 ON_THE_DEVICE = {
@@ -35,10 +33,10 @@ ON_THE_DEVICE = {
 
 def test_rows_that_depend_on_the_device_name_it() -> None:
     for (scheme, clause), row in rows().items():
-        if not row.shows:
+        if not row.shows and not row.supports:
             continue
         assert row.maker, (scheme, clause)
-        if not row.support and set(row.shows) & ON_THE_DEVICE:
+        if set(row.shows) & ON_THE_DEVICE:
             assert re.search(r"device|bootloader|detector", row.maker), (scheme, clause)
 
 
@@ -103,13 +101,14 @@ def test_an_observation_that_does_not_bear_on_a_row_does_not_show_it() -> None:
     for key, names in NO_EVIDENCE.items():
         alone = {n: p._replace(answer=SHOWN if n in names else NOT_SHOWN) for n, p in observe(whole()).items()}
         assert judged(rows()[key], alone) == MAKERS, key
-    assert rows()["iec-62443-4-2", "EDR 3.13"].shows == ()
-    assert "identity" not in rows()["en-303-645", "5.3-16"].shows
+    own, other = rows()["iec-62443-4-2", "EDR 3.13"], rows()["en-303-645", "5.3-16"]
+    assert (own.shows, own.supports) == ((), ())
+    assert "identity" not in (*other.shows, *other.supports)
 
 
 def test_codes_of_refusal_show_no_row() -> None:
     """They hold for the tool whatever the package, and a device may log them or not."""
-    assert [key for key, row in rows().items() if "codes" in row.shows and not row.support] == []
+    assert [key for key, row in rows().items() if "codes" in row.shows] == []
 
 
 def test_rows_whose_gist_says_more_than_can_be_observed_are_the_makers() -> None:

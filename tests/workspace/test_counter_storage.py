@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from workshop import ALL, Imgseal, tree
 
-from imgseal.demo.scenario import product_text
+from imgseal.product.starter import product_text
 from imgseal.workspace.release_numbers import counters_running_out
 
 OLD, NEW = "out-17/vent-drive-2.4.1-17.suit", "out-18/vent-drive-2.4.2-18.suit"

@@ -23,7 +23,7 @@ NEEDS = 'bootloader = ">=1.1.0"'
 
 def write(project: Path, *, version: str, needs: str, log: bool) -> None:
     """The demo's product file with another bootloader, another need of the motor core, and a release log or none."""
-    from imgseal.demo.scenario import product_text
+    from imgseal.product.starter import product_text
 
     text = product_text()
     assert NEEDS in text

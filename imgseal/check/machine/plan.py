@@ -4,10 +4,12 @@ Branches that this device would not take count as well: a release engineer wants
 """
 
 from collections.abc import Iterable, Mapping
+from typing import TypeVar
 
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Command, Sequence, VersionMatch
 
+_Value = TypeVar("_Value")
 _CHANGES = (labels.FETCH, labels.WRITE, labels.COPY, labels.SWAP)
 
 
@@ -23,6 +25,11 @@ class ComponentPlan:
         self.parameters: dict[int, object] = {}
         self.uris: list[str] = []
         self.version: tuple[int, ...] | None = None
+
+    def said(self, label: int, kind: type[_Value]) -> _Value | None:
+        """Return a parameter; None where there is none, or it is of another kind."""
+        value = self.parameters.get(label)
+        return value if isinstance(value, kind) else None
 
 
 def gather(count: int, shared: Sequence, sections: Mapping[int, Sequence]) -> tuple[ComponentPlan, ...]:
@@ -44,14 +51,19 @@ def _walk(sequence: Sequence, plans: tuple[ComponentPlan, ...], current: list[in
             else:
                 wanted = argument if isinstance(argument, tuple) else (argument,)
                 current = [index for index in wanted if isinstance(index, int) and index < len(plans)]
-        elif code in (labels.TRY_EACH, labels.RUN_SEQUENCE):
-            assert isinstance(argument, tuple)
-            for branch in argument if code == labels.TRY_EACH else (argument,):
-                _walk(branch or (), plans, list(current))
-        else:
-            for index in current:
-                if index < len(plans):
-                    _note(plans[index], code, argument)
+        for inner in _nested(code, argument):
+            _walk(inner, plans, list(current))
+        for index in current:
+            if index < len(plans):
+                _note(plans[index], code, argument)
+
+
+def _nested(code: int, argument: object) -> Iterable[Sequence]:
+    """Return the sequences inside a command."""
+    if code not in (labels.TRY_EACH, labels.RUN_SEQUENCE):
+        return ()
+    assert isinstance(argument, tuple)
+    return [branch or () for branch in argument] if code == labels.TRY_EACH else (argument,)
 
 
 def _note(plan: ComponentPlan, code: int, argument: object) -> None:
@@ -59,12 +71,12 @@ def _note(plan: ComponentPlan, code: int, argument: object) -> None:
         assert isinstance(argument, dict)
         plan.parameters.update(argument)
     elif code == labels.FETCH:
-        uri = plan.parameters.get(labels.URI)
-        if isinstance(uri, str) and uri not in plan.uris:
+        uri = plan.said(labels.URI, str)
+        if uri is not None and uri not in plan.uris:
             plan.uris.append(uri)
     elif code == labels.CONDITION_VERSION:
-        match = plan.parameters.get(labels.VERSION)
-        if isinstance(match, VersionMatch) and match.comparison == labels.VERSION_EQUAL:
+        match = plan.said(labels.VERSION, VersionMatch)
+        if match is not None and match.comparison == labels.VERSION_EQUAL:
             plan.version = match.version
 
 
@@ -72,13 +84,8 @@ def commands_in(sequence: Sequence) -> Iterable[Command]:
     """Yield every command of a sequence and of those nested in it."""
     for command in sequence:
         yield command
-        if command.code == labels.TRY_EACH:
-            assert isinstance(command.argument, tuple)
-            for branch in command.argument:
-                yield from commands_in(branch or ())
-        elif command.code == labels.RUN_SEQUENCE:
-            assert isinstance(command.argument, tuple)
-            yield from commands_in(command.argument)
+        for inner in _nested(*command):
+            yield from commands_in(inner)
 
 
 def changes_something(sequence: Sequence) -> bool:

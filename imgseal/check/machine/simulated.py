@@ -5,8 +5,9 @@ The product, the device state, and what the package has stored so far.
 
 from collections.abc import Iterator, Mapping
 
-from imgseal.check.context import Context, component_numbered
+from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
+from imgseal.check.slots import slot_name
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.component import OurComponent
 from imgseal.window import ByteView
@@ -50,10 +51,8 @@ class SimulatedDevice:
         """What the package has stored there, else what the device state says lies in the slot."""
         if index in self._stored:
             return self._stored[index]
-        part = self._components[index]
-        component = component_numbered(self._context.product, part.number)
-        names = () if component is None else component.header if part.header else component.run
-        content = self._context.contents.get(names[part.slot]) if part.slot < len(names) else None
+        name = slot_name(self._context.product, self._components[index])
+        content = None if name is None else self._context.contents.get(name)
         return None if content is None else memoryview(content.read(0, content.size))
 
     def store(self, index: int, data: memoryview) -> None:

@@ -6,10 +6,12 @@ reads header, data and trailer of a member itself. Zeros may follow the last mem
 
 import zlib
 from collections.abc import Callable
+from functools import partial
 from typing import BinaryIO
 
-from imgseal.errors import InputError, Place
+from imgseal.formats.archives.pieces import damaged, gathered
 
+_damaged = partial(damaged, "gzip file")
 _PIECE = 1 << 16
 _GZIP = 16 + zlib.MAX_WBITS
 _MAGIC = 0x1F
@@ -32,17 +34,14 @@ class Gunzip:
 
     def read(self, count: int) -> bytes:
         """Return up to `count` bytes, fewer only at the end; InputError or zlib.error for what is damaged."""
-        pieces = []
-        while count:
-            if self._taken == len(self._ready):
-                self._ready, self._taken = self._some(), 0
-                if not self._ready:
-                    break
-            piece = self._ready[self._taken : self._taken + count]
-            self._taken += len(piece)
-            count -= len(piece)
-            pieces.append(piece)
-        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+        return gathered(self._take, count)
+
+    def _take(self, count: int) -> bytes:
+        if self._taken == len(self._ready):
+            self._ready, self._taken = self._some(), 0
+        piece = self._ready[self._taken : self._taken + count]
+        self._taken += len(piece)
+        return piece
 
     def _some(self) -> bytes:
         while True:
@@ -79,9 +78,3 @@ class Gunzip:
                 raise _damaged("something follows its end", self._at - len(data))
             data = self._raw()
         self._waiting = b""
-
-
-def _damaged(message: str, at: int) -> InputError:
-    return InputError(
-        f"this gzip file cannot be read: {message}", place=Place(offset=at), hint="make the archive again"
-    )

@@ -5,11 +5,14 @@ understood is an error. IEEE Std 1003.1-2017, pax, "ustar Interchange Format" an
 """
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import BinaryIO
 
-from imgseal.errors import InputError, Place
+from imgseal.errors import InputError
+from imgseal.formats.archives.pieces import damaged, gathered
 from imgseal.records import NamedTuple
 
+_damaged = partial(damaged, "tar archive", hint="make the archive again, without sparse files")
 BLOCK = 512
 _PIECE = 1 << 18
 _HEADER_BYTES = 64 << 10  # a pax header, or a long name
@@ -121,27 +124,12 @@ def members(stream: BinaryIO, each: Callable[[], None] = lambda: None) -> Iterat
             raise _damaged("something follows the end of the archive", at)
 
 
-def _damaged(message: str, at: int, found: str | None = None) -> InputError:
-    return InputError(
-        f"this tar archive cannot be read: {message}",
-        place=Place(offset=at),
-        found=found,
-        hint="make the archive again, without sparse files",
-    )
-
-
 def _exactly(stream: BinaryIO, count: int) -> bytes:
-    pieces = []
-    left = count
-    while left:
-        piece = stream.read(min(left, _PIECE))
-        if not piece:
-            raise InputError(
-                "this tar archive is cut off", found=f"{left} bytes are missing", hint="copy the archive again"
-            )
-        pieces.append(piece)
-        left -= len(piece)
-    return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+    data = gathered(lambda left: stream.read(min(left, _PIECE)), count)
+    if len(data) < count:
+        found = f"{count - len(data)} bytes are missing"
+        raise InputError("this tar archive is cut off", found=found, hint="copy the archive again")
+    return data
 
 
 def _has_checksum(block: bytes) -> bool:

@@ -18,7 +18,7 @@ from imgseal.records import NamedTuple
 
 ZIP, TAR, GZIP, TAR_GZ = "zip archive", "tar archive", "gzip file", "compressed tar archive"
 _MAGIC = ((b"PK\x03\x04", ZIP), (b"PK\x05\x06", ZIP), (b"\x1f\x8b\x08", GZIP))
-_CLOSED = (
+_CLOSED: tuple[tuple[bytes | tuple[bytes, ...], str], ...] = (
     (b"\xfd7zXZ\0", "xz"),
     (b"BZh", "bzip2"),
     (b"\x28\xb5\x2f\xfd", "Zstandard"),
@@ -27,9 +27,7 @@ _CLOSED = (
     (b"MSCF\0\0\0\0", "cabinet"),
     (b"\x04\x22\x4d\x18", "LZ4"),
     (b"LZIP", "lzip"),
-    (b"070701", "cpio"),
-    (b"070702", "cpio"),
-    (b"070707", "cpio"),
+    ((b"070701", b"070702", b"070707"), "cpio"),
     (b"!<arch>\ndebian-binary", "Debian package"),
     (b"PK\x07\x08", "zip archive in several parts"),
 )

@@ -6,17 +6,21 @@ directory that fill the file, and data that ends where its size says. The standa
 alone and holds all of it as objects, so it is not used. Memory is bounded: the directory's bytes, and a piece of data.
 """
 
+import re
 import zlib
 from collections.abc import Callable, Iterator
+from functools import partial
 from struct import Struct
 from typing import BinaryIO
 
-from imgseal.errors import InputError, Place
+from imgseal.formats.archives.pieces import damaged, gathered
 from imgseal.records import NamedTuple
 
+_damaged = partial(damaged, "zip archive")
 STORED, DEFLATED = 0, 8
-_LOCAL, _CENTRAL, _END = Struct("<4s5H3L2H"), Struct("<4s6H3L5H2L"), Struct("<4s4H2LH")
-_LOCATOR, _END64 = Struct("<4sLQL"), Struct("<4sQ2H2L4Q")
+# fields of the records by their `struct` codes; x are bytes that nobody here asks for
+_LOCAL, _CENTRAL, _END = Struct("<6x2H4x3L2H"), Struct("<8x2H4x3L4H2x2L"), Struct("<4x4H2LH")
+_LOCATOR, _END64 = Struct("<4xLQL"), Struct("<4xQ4x2L4Q")
 _LOCAL_MAGIC, _CENTRAL_MAGIC, _END_MAGIC = b"PK\x03\x04", b"PK\x01\x02", b"PK\x05\x06"
 _LOCATOR_MAGIC, _END64_MAGIC, _DESCRIPTOR_MAGIC = b"PK\x06\x07", b"PK\x06\x06", b"PK\x07\x08"
 TAIL_BYTES = _END.size + 0xFFFF
@@ -75,11 +79,7 @@ class Content:
 
     def read(self, count: int) -> bytes:
         """Return up to `count` bytes, fewer only at the end; InputError or zlib.error where the data is damaged."""
-        pieces = []
-        while count and (piece := self._some(count)):
-            pieces.append(piece)
-            count -= len(piece)
-        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+        return gathered(self._some, count)
 
     def _some(self, count: int) -> bytes:
         if self._inflate is None:
@@ -115,41 +115,34 @@ class Content:
             raise _damaged("a member's CRC is wrong", self._at, f"{found}, expected {expected}")
 
 
-def _damaged(message: str, at: int, found: str | None = None) -> InputError:
-    return InputError(
-        f"this zip archive cannot be read: {message}",
-        place=Place(offset=at),
-        found=found,
-        hint="make the archive again",
-    )
-
-
 def ends_as_zip(tail: bytes) -> bool:
     """Say whether a reader may take a file with these last TAIL_BYTES for a zip archive with members.
 
     Whatever is in front of it, and also where something follows: readers pass over that, and `directory` refuses it.
     """
-    at = tail.find(_END_MAGIC)
-    while at >= 0 and at + _END.size <= len(tail):
+    for at in _ends(tail):
+        if at + _END.size > len(tail):
+            break
         if tail[max(0, at - _LOCATOR.size) : at].startswith(_LOCATOR_MAGIC):
             return True
-        size, *_ = _END.unpack_from(tail, at)[5:]
+        size = _END.unpack_from(tail, at)[4]
         first = at - size
         if size >= _CENTRAL.size and (first < 0 or tail.startswith(_CENTRAL_MAGIC, first)):
             return True
-        at = tail.find(_END_MAGIC, at + 1)
     return False
+
+
+def _ends(tail: bytes) -> list[int]:
+    """Return where the last bytes have the magic of an end record."""
+    return [match.start() for match in re.finditer(_END_MAGIC, tail)]
 
 
 def _end_record(tail: bytes) -> int | None:
     """Return where in the last bytes the end record lies: the last one, and the only one that reaches to the end."""
-    fitting, last, at = [], -1, tail.find(_END_MAGIC)
-    while at >= 0:
-        last = at
-        if tail[at + 20 : at + 22] == (len(tail) - at - _END.size & _MAX16).to_bytes(2, "little"):
-            fitting.append(at)
-        at = tail.find(_END_MAGIC, at + 1)
-    return last if fitting == [last] and last + _END.size <= len(tail) else None
+    ends = _ends(tail)
+    size = len(tail) - _END.size  # in front of an end record without a comment
+    fitting = [at for at in ends if tail[at + 20 : at + 22] == (size - at & _MAX16).to_bytes(2, "little")]
+    return fitting[0] if fitting and fitting == ends[-1:] and fitting[0] <= size else None
 
 
 def directory(stream: BinaryIO) -> Directory:
@@ -162,15 +155,15 @@ def directory(stream: BinaryIO) -> Directory:
         message = "it is cut off, something follows its end, or it has more than one end"
         raise _damaged(message, size, "no end record that fits")
     end = tail_at + found
-    _, disk, first_disk, here, count, length, offset, _ = _END.unpack_from(tail, found)
+    disk, first_disk, here, count, length, offset, _ = _END.unpack_from(tail, found)
     behind = near = max(0, end - _LOCATOR.size - _END64.size)
     stream.seek(near)
     record = stream.read(end - near)
     if record[-_LOCATOR.size :].startswith(_LOCATOR_MAGIC):
         if len(record) < _LOCATOR.size + _END64.size or not record.startswith(_END64_MAGIC):
             raise _damaged("its zip64 end record is not where it has to be", near)
-        _, rest, _, _, *large = _END64.unpack_from(record)
-        _, at_disk, at, disks = _LOCATOR.unpack_from(record, _END64.size)
+        rest, *large = _END64.unpack_from(record)
+        at_disk, at, disks = _LOCATOR.unpack_from(record, _END64.size)
         small = zip((disk, first_disk, here, count, length, offset), _FULL, large, strict=True)
         if rest != _END64.size - 12 or any(said not in (full, real) for said, full, real in small):
             raise _damaged("its end record and that of zip64 do not agree", near)
@@ -224,25 +217,8 @@ class _Entry:
     )  # fmt: skip
 
     def __init__(self, data: bytes, at: int) -> None:
-        (
-            _,
-            _,
-            _,
-            self.flags,
-            self.method,
-            _,
-            _,
-            self.crc,
-            packed,
-            size,
-            name,
-            extra,
-            comment,
-            disk,
-            _,
-            mode,
-            offset,
-        ) = _CENTRAL.unpack_from(data, at)
+        values = _CENTRAL.unpack_from(data, at)
+        self.flags, self.method, self.crc, packed, size, name, extra, comment, disk, mode, offset = values
         at += _CENTRAL.size
         self.name = data[at : at + name]
         self.extra = _extra(data[at + name : at + name + extra])
@@ -283,7 +259,7 @@ def _member(stream: BinaryIO, offset: int, following: int, entry: _Entry) -> Mem
     head = stream.read(_LOCAL.size)
     if len(head) < _LOCAL.size or not head.startswith(_LOCAL_MAGIC):
         raise _damaged("a member is not where the directory says", offset)
-    _, _, flags, method, _, _, crc, packed, size, name_size, extra_size = _LOCAL.unpack(head)
+    flags, method, crc, packed, size, name_size, extra_size = _LOCAL.unpack(head)
     name, extra = stream.read(name_size), _extra(stream.read(extra_size))
     size, packed = _large(extra, size, packed)
     at = offset + _LOCAL.size + name_size + extra_size

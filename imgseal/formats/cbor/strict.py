@@ -5,7 +5,7 @@ repeated keys, trailing bytes, and floating point, which is not part of anything
 text, and arrays of byte strings (SUIT's component identifiers): in Python `true` and 1 are one key of a dictionary.
 """
 
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeGuard
 
 from imgseal.errors import InputError, Place
 from imgseal.limits import CBOR_DEPTH, CBOR_ITEMS
@@ -159,6 +159,11 @@ class _Reader:
             return content.decode("utf-8")
         except UnicodeDecodeError:
             _refuse(self.what, offset, "a text string is not UTF-8")
+
+
+def is_integer(value: object) -> TypeGuard[int]:
+    """Say whether a decoded value is an integer; in Python true and false are, too."""
+    return type(value) is int
 
 
 def _numbers(tags: frozenset[int]) -> str:

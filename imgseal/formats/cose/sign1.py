@@ -7,10 +7,11 @@ judged, in its one encoding: nothing signs the unprotected header, so whatever s
 """
 
 from imgseal.errors import InputError, Place
-from imgseal.formats.cbor.strict import CborError, Tag, decode, encode
+from imgseal.formats.cbor.strict import CborError, Tag, decode, encode, is_integer
 from imgseal.formats.cose.labels import ALG, CRIT, STRUCTURES
 from imgseal.limits import BLOCK_BYTES
 from imgseal.records import NamedTuple
+from imgseal.values import cut
 
 _SIGN1 = 18
 _TAGS = frozenset(STRUCTURES)
@@ -75,18 +76,14 @@ def read_block(data: bytes) -> Sign1:
         raise CoseError(
             "the protected header holds more than the algorithm, or has another encoding",
             expected=protected_header(block.algorithm).hex(),
-            found=_short(block.protected.hex()),
+            found=cut(block.protected.hex(), 160),
         )
     if data != assemble(block.algorithm, block.signature):
         from imgseal.formats.cbor.diagnose import diagnose  # noqa: PLC0415 - only on the way to an error
 
         words = diagnose(decode(data, "authentication block", sorted_maps=False, tags=_TAGS), longest=16)
-        raise CoseError("the unprotected header is not empty", expected=_FORM, found=_short(words))
+        raise CoseError("the unprotected header is not empty", expected=_FORM, found=cut(words, 160))
     return block
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= 160 else text[:157] + "..."
 
 
 def take_apart(data: bytes) -> Sign1:
@@ -121,7 +118,7 @@ def take_apart(data: bytes) -> Sign1:
     if CRIT in header or CRIT in unprotected:
         raise CoseError("a critical header that is not understood", expected="no crit header")
     algorithm = header.get(ALG)
-    if isinstance(algorithm, bool) or not isinstance(algorithm, int):
+    if not is_integer(algorithm):
         raise CoseError("the algorithm is not in the protected header", expected="label 1", found=str(algorithm))
     return Sign1(structure, protected, algorithm, signature)
 

@@ -8,15 +8,8 @@ from imgseal.formats.install_record.room import CHECK_BYTES, COPIES, HEAD_BYTES,
 from imgseal.records import NamedTuple
 
 SETTLED, DELIVERING, SWITCHING, TRIAL, UNPROVEN, RETURNING, SETTLING = range(1, 8)
-PHASES = {
-    SETTLED: "settled",
-    DELIVERING: "delivering",
-    SWITCHING: "switching",
-    TRIAL: "trial",
-    UNPROVEN: "unproven",
-    RETURNING: "returning",
-    SETTLING: "settling",
-}
+_PHASE_WORDS = ("settled", "delivering", "switching", "trial", "unproven", "returning", "settling")
+PHASES = dict(enumerate(_PHASE_WORDS, SETTLED))
 """Phase number -> word; docs/format/install-record.md says what a device does in each."""
 
 _NONE = 0xFF
@@ -65,6 +58,10 @@ def first_record(current: Mapping[int, Member], sequence: int, manifest_digest: 
         SETTLED, 1, 0, 0, 0, 0, 0, 0, 0, sequence, manifest_digest, 0, None, trial=False, recovery=False, refused=(),
         current=current, other={},
     )  # fmt: skip
+
+
+EMPTY = first_record({}, 0, None)
+"""What a device goes by that has none: nothing is installed, and nothing is going on."""
 
 
 def encode(record: Record, components: tuple[int, ...]) -> bytes:

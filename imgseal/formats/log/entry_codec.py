@@ -226,7 +226,7 @@ def _table_of(entry: Logged) -> Kind[Any]:
 
 def decode_entry(data: bytes) -> Logged:
     """Read an entry; LogFormatError where it is none, or another encoding of one."""
-    entry = read_entry(Node(DOCUMENT, DOCUMENT.parse(data, "entry", unique=False), "entry"))
+    entry = read_entry(DOCUMENT.node(data, "entry", "entry", unique=False))
     if encode_entry(entry) != data:
         raise LogFormatError(
             "this is another encoding of an entry",

@@ -10,20 +10,12 @@ from collections.abc import Iterable, Iterator
 from imgseal.errors import Place
 from imgseal.formats.log.entry import NEWEST, AddedSignature, Entry, Floor, Logged, Reservation, Withdrawal
 from imgseal.formats.log.entry_codec import decode_entry, encode_entry, read_entry
-from imgseal.formats.log.errors import (
-    CURE,
-    DOCUMENT,
-    ForkError,
-    GoingDownError,
-    LogError,
-    LogFormatError,
-    compact,
-)
+from imgseal.formats.log.errors import CURE, DOCUMENT, ForkError, GoingDownError, LogError, LogFormatError, compact
 from imgseal.formats.log.floors import after, in_newest, refuse_below
 from imgseal.formats.log.tree import EMPTY_ROOT, HASH_BYTES, PATH_MAX, leaf_hash, push, root_of
 from imgseal.limits import LOG_LINE_BYTES
 from imgseal.records import NamedTuple
-from imgseal.values import Kind, Node, array, hexadecimal, integer, record
+from imgseal.values import Kind, array, hexadecimal, integer, record
 
 _MARKERS = (b"<<<<<<<", b"|||||||", b"=======", b">>>>>>>")
 
@@ -135,7 +127,7 @@ def _read_line(data: bytes) -> _Line:
             "the log forks: a merge has left its marks", found=data[:40].decode("ascii", "replace"), hint=CURE
         )
     # a key that stands twice is another encoding, which is compared below
-    line = _LINE.read(Node(DOCUMENT, DOCUMENT.parse(data, "line of a release log", unique=False), "line"))
+    line = _LINE.read(DOCUMENT.node(data, "line of a release log", "line", unique=False))
     encoded = encode_entry(line.entry)
     if _line(line.at, line.edge, line.root, encoded) != data:
         raise LogFormatError(
@@ -170,13 +162,18 @@ def resume(data: bytes, at: int) -> Tip:
     line = _read_line(data)
     if line.at != at:
         raise _displaced(line, at)
-    size = line.entry.number
-    if len(line.edge) != size.bit_count():
+    if len(line.edge) != line.entry.number.bit_count():
         raise _not_continuing(line.entry.number, "its edge is of another size")
+    return _behind(line, len(data))
+
+
+def _behind(line: _Line, length: int) -> Tip:
+    """Return where the log ends with a line of so many bytes; LogError where its own root is not what follows."""
+    size = line.entry.number
     peaks = push(line.edge, size, line.leaf)
     if root_of(peaks) != line.root:
-        raise _not_continuing(line.entry.number, "its root is not that of its edge and entry")
-    return Tip(size + 1, at + len(data) + 1, peaks, line.root, line.entry.least, _format(line.entry))
+        raise _not_continuing(size, "its root is not that of its edge and entry")
+    return Tip(size + 1, line.at + length + 1, peaks, line.root, line.entry.least, _format(line.entry))
 
 
 def entry_of(data: bytes, at: int) -> Logged:
@@ -269,9 +266,7 @@ def _follow(tip: Tip, data: bytes) -> Step:
         raise _not_continuing(entry.number, "its edge is that of another log")
     if line.at != tip.at:
         raise _displaced(line, tip.at)
-    peaks = push(tip.peaks, tip.size, line.leaf)
-    if root_of(peaks) != line.root:
-        raise _not_continuing(entry.number, "its root is not that of its edge and entry")
+    behind = _behind(line, len(data))
     try:
         least = _after(tip, entry, tip.at)
     except GoingDownError as error:
@@ -289,5 +284,4 @@ def _follow(tip: Tip, data: bytes) -> Step:
             expected="what follows from the entries so far, by class and variant",
             hint="imgseal adds no such entry: the log was made or changed by something else",
         )
-    following = Tip(tip.size + 1, tip.at + len(data) + 1, peaks, line.root, least, _format(entry))
-    return Step(entry, line.leaf, following)
+    return Step(entry, line.leaf, behind)

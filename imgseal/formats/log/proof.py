@@ -5,20 +5,10 @@ A head is `SIZE:ROOT`, such as `12:9f86d0...`. A proof is one line of compact JS
 
 from collections.abc import Sequence
 
+from imgseal.formats.log import tree
 from imgseal.formats.log.entry import Logged
 from imgseal.formats.log.entry_codec import ENTRY, encode_entry
 from imgseal.formats.log.errors import DOCUMENT, LogError, LogFormatError, compact
-from imgseal.formats.log.tree import (
-    HASH_BYTES,
-    PATH_MAX,
-    consistency_holds,
-    consistency_path,
-    inclusion_holds,
-    inclusion_path,
-    leaf_hash,
-    peaks_of,
-    root_of,
-)
 from imgseal.limits import PROOF_BYTES
 from imgseal.records import NamedTuple
 from imgseal.values import Kind, Node, array, hexadecimal, record
@@ -58,21 +48,21 @@ def read_head(text: str) -> Head | None:
     """Read `SIZE:ROOT`; None for anything else."""
     size, colon, root = text.partition(":")
     number = decimal(size, _U63) if size else None
-    if not colon or number is None or len(root) != 2 * HASH_BYTES or not set(root) <= set("0123456789abcdef"):
+    if not colon or number is None or len(root) != 2 * tree.HASH_BYTES or not set(root) <= set("0123456789abcdef"):
         return None
     return Head(number, bytes.fromhex(root))
 
 
 def prove_inclusion(entry: Logged, leaves: Sequence[bytes]) -> Inclusion:
     """Prove that an entry is in the log with these leaf hashes."""
-    head = Head(len(leaves), root_of(peaks_of(leaves)))
-    return Inclusion(entry, head, inclusion_path(leaves, entry.number))
+    head = Head(len(leaves), tree.root_of(tree.peaks_of(leaves)))
+    return Inclusion(entry, head, tree.inclusion_path(leaves, entry.number))
 
 
 def prove_consistency(leaves: Sequence[bytes], first: int) -> Consistency:
     """Prove that the log with these leaf hashes continues the log of the `first` of them."""
-    heads = [Head(size, root_of(peaks_of(leaves[:size]))) for size in (first, len(leaves))]
-    return Consistency(heads[0], heads[1], consistency_path(leaves, first) if first else ())
+    heads = [Head(size, tree.root_of(tree.peaks_of(leaves[:size]))) for size in (first, len(leaves))]
+    return Consistency(heads[0], heads[1], tree.consistency_path(leaves, first) if first else ())
 
 
 def _read_head(node: Node) -> Head:
@@ -83,7 +73,7 @@ def _read_head(node: Node) -> Head:
 
 
 _HEAD = Kind(_read_head, str)
-_PATH = array(hexadecimal(HASH_BYTES), 0, PATH_MAX)
+_PATH = array(hexadecimal(tree.HASH_BYTES), 0, tree.PATH_MAX)
 _INCLUSION = record(
     Inclusion, {"head": _HEAD, "path": _PATH, "entry": ENTRY}, fixed={"format": _FORMAT, "proof": "inclusion"}
 )
@@ -94,8 +84,8 @@ _CONSISTENCY = record(
 
 def encode_proof(proof: Inclusion | Consistency) -> bytes:
     """Return the text of a proof, with its line feed."""
-    tree = _INCLUSION.write(proof) if isinstance(proof, Inclusion) else _CONSISTENCY.write(proof)
-    return compact(tree) + b"\n"
+    members = _INCLUSION.write(proof) if isinstance(proof, Inclusion) else _CONSISTENCY.write(proof)
+    return compact(members) + b"\n"
 
 
 def decode_proof(data: bytes) -> Inclusion | Consistency:
@@ -105,7 +95,7 @@ def decode_proof(data: bytes) -> Inclusion | Consistency:
             "this proof is larger than imgseal reads", expected=f"at most {PROOF_BYTES} bytes",
             found=f"{len(data)} bytes", hint="is it the right file?",
         )  # fmt: skip
-    node = Node(DOCUMENT, DOCUMENT.parse(data, "proof", unique=False), "proof")
+    node = DOCUMENT.node(data, "proof", "proof", unique=False)
     said = node.value if isinstance(node.value, dict) else {}
     if type(number := said.get("format")) is int and _FORMAT < number <= _U63:
         raise LogFormatError(
@@ -126,18 +116,18 @@ def decode_proof(data: bytes) -> Inclusion | Consistency:
 def refuse_unless_holds(proof: Inclusion | Consistency) -> None:
     """LogError where a proof does not prove what it says."""
     if isinstance(proof, Inclusion):
-        leaf = leaf_hash(encode_entry(proof.entry))
-        if not inclusion_holds(leaf, proof.entry.number, proof.head.size, proof.path, proof.head.root):
-            raise LogError(
-                f"this proof does not hold: entry {proof.entry.number} is not shown to be in the log",
-                expected=f"a path that leads to {proof.head}",
-                hint="make the proof again from the log: imgseal log prove",
-            )
-        return
-    first, second = proof.first, proof.second
-    if not consistency_holds(first.size, first.root, second.size, second.root, proof.path):
+        entry, head = proof.entry, proof.head
+        holds = tree.inclusion_holds(
+            tree.leaf_hash(encode_entry(entry)), entry.number, head.size, proof.path, head.root
+        )
+        what, end = f"entry {entry.number} is not shown to be in the log", str(head)
+    else:
+        first, second = proof.first, proof.second
+        holds = tree.consistency_holds(first.size, first.root, second.size, second.root, proof.path)
+        what, end = "the second log is not shown to continue the first", f"{first} and {second}"
+    if not holds:
         raise LogError(
-            "this proof does not hold: the second log is not shown to continue the first",
-            expected=f"a path that leads to {first} and {second}",
+            f"this proof does not hold: {what}",
+            expected=f"a path that leads to {end}",
             hint="make the proof again from the log: imgseal log prove",
         )

@@ -73,23 +73,32 @@ def inclusion_path(leaves: Sequence[bytes], index: int) -> tuple[bytes, ...]:
 
 def inclusion_holds(leaf: bytes, index: int, size: int, path: Sequence[bytes], root: bytes) -> bool:
     """Say whether the path proves the leaf hash at `index` of a tree of `size` leaves, section 2.1.3.2."""
-    if not 0 <= index < size:
+    sides = _sides(index, size - 1, len(path)) if 0 <= index < size else None
+    if sides is None:
         return False
-    place, last = index, size - 1
     hashed = leaf
-    for other in path:
+    for other, left in zip(path, sides, strict=True):
+        hashed = _node(other, hashed) if left else _node(hashed, other)
+    return hashed == root
+
+
+def _sides(place: int, last: int, count: int) -> list[bool] | None:
+    """Say of each hash on the way from a node to the root whether it stands left, where the last node is `last`.
+
+    None where the way does not have `count` hashes.
+    """
+    sides = []
+    for _ in range(count):
         if last == 0:
-            return False
-        if place & 1 or place == last:
-            hashed = _node(other, hashed)
+            return None
+        sides.append(bool(place & 1) or place == last)
+        if sides[-1]:
             while not place & 1 and place:
                 place >>= 1
                 last >>= 1
-        else:
-            hashed = _node(hashed, other)
         place >>= 1
         last >>= 1
-    return last == 0 and hashed == root
+    return sides if last == 0 else None
 
 
 def consistency_path(leaves: Sequence[bytes], first: int) -> tuple[bytes, ...]:
@@ -134,17 +143,11 @@ def consistency_holds(first: int, first_root: bytes, second: int, second_root: b
     while place & 1:
         place >>= 1
         last >>= 1
+    sides = _sides(place, last, len(hashes) - 1)
+    if sides is None:
+        return False
     before = after = hashes[0]
-    for other in hashes[1:]:
-        if last == 0:
-            return False
-        if place & 1 or place == last:
-            before, after = _node(other, before), _node(other, after)
-            while not place & 1 and place:
-                place >>= 1
-                last >>= 1
-        else:
-            after = _node(after, other)
-        place >>= 1
-        last >>= 1
-    return last == 0 and before == first_root and after == second_root
+    for other, left in zip(hashes[1:], sides, strict=True):
+        before = _node(other, before) if left else before
+        after = _node(other, after) if left else _node(after, other)
+    return before == first_root and after == second_root

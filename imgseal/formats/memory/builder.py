@@ -11,7 +11,7 @@ from imgseal.errors import InputError, Place
 from imgseal.formats.memory.image import BuiltFor, MemoryImage
 from imgseal.formats.memory.pages import Pages, ScatteredError
 from imgseal.formats.memory.spans import ADDRESS_END
-from imgseal.formats.memory.store import ByteStore, Extent, MemoryStore
+from imgseal.formats.memory.store import ByteStore, Extent
 from imgseal.limits import IMAGE_BYTES, REGIONS
 
 _STEPS_BACK = 4096
@@ -40,7 +40,7 @@ class ImageBuilder:
     )
 
     def __init__(self, store: ByteStore | None = None, name: str | None = None) -> None:
-        self._store: ByteStore = MemoryStore() if store is None else store
+        self._store = store or ByteStore()
         self._name = name
         self._starts: list[int] = []
         self._sizes: list[int] = []
@@ -128,19 +128,14 @@ class ImageBuilder:
         last = self._last
         if last >= 0 and address == self._starts[last] + self._sizes[last]:
             self._sizes[last] += len(data)
-        elif address >= self._top:
-            if len(self._starts) >= REGIONS:
-                raise self._too_many(line)
-            self._last = len(self._starts)
-            self._starts.append(address)
-            self._sizes.append(len(data))
-            self._offsets.append(offset)
+        elif address >= self._top and len(self._starts) >= REGIONS:
+            raise self._too_many(line)
         else:
             self._last = index = bisect_right(self._starts, address)
             self._starts.insert(index, address)
             self._sizes.insert(index, len(data))
             self._offsets.insert(index, offset)
-            self._steps += 1
+            self._steps += address < self._top
             if self._steps >= _STEPS_BACK:
                 self._pages = Pages(self._store)
         self._top = max(self._top, address + len(data))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.memory.spans import Region, between, overlap, subtract
-from imgseal.formats.memory.store import ByteStore, Extent, MemoryStore
+from imgseal.formats.memory.store import ByteStore, Extent
 from imgseal.limits import CHUNK, IMAGE_BYTES, REGIONS
 from imgseal.records import NamedTuple
 
@@ -55,14 +55,14 @@ class MemoryImage:
     def from_bytes(cls, address: int, data: bytes, start_address: int | None = None) -> "MemoryImage":
         """Make an image of one region; InputError when it would end above 2**32."""
         between(address, address + len(data))
-        store = MemoryStore()
+        store = ByteStore()
         store.append(data)
         return cls(store, (Extent(address, len(data), 0),) if data else (), start_address)
 
     @classmethod
     def from_intelhex(cls, source: "intelhex.IntelHex") -> "MemoryImage":
         """Take over the data and the entry point of an `intelhex.IntelHex`."""
-        store, extents = MemoryStore(), []
+        store, extents = ByteStore(), []
         for start, end in source.segments():
             extents.append(Extent(*between(start, end), store.size))
             for address in range(start, end, CHUNK):
@@ -86,10 +86,8 @@ class MemoryImage:
 
         out = intelhex.IntelHex()
         for region in self._regions:
-            address = region.address
-            for piece in self.chunks(region):
-                out.frombytes(piece, offset=address)
-                address += len(piece)
+            for number, piece in enumerate(self.chunks(region)):
+                out.frombytes(piece, offset=region.address + number * CHUNK)
         if self._start_address is not None:
             out.start_addr = {"EIP": self._start_address}
         return out
@@ -220,15 +218,11 @@ class MemoryImage:
 
 def _joined(extents: tuple[Extent, ...]) -> tuple[Region, ...]:
     regions: list[Region] = []
-    start = end = -1
     for extent in extents:
-        if extent.address != end:
-            if start >= 0:
-                regions.append(Region(start, end - start))
-            start = extent.address
-        end = extent.address + extent.size
-    if start >= 0:
-        regions.append(Region(start, end - start))
+        if regions and regions[-1].end == extent.address:
+            regions[-1] = Region(regions[-1].address, regions[-1].size + extent.size)
+        else:
+            regions.append(Region(extent.address, extent.size))
     return tuple(regions)
 
 

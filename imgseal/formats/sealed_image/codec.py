@@ -4,6 +4,7 @@
 field beyond bounding what is read next, so that they may run before any signature holds.
 """
 
+from struct import Struct
 from typing import Any
 
 from imgseal.errors import InputError, Place
@@ -11,6 +12,7 @@ from imgseal.formats.sealed_image.layout import (
     CODE,
     DATA,
     DIGEST_SHA256,
+    FIELDS,
     FILL,
     FORMAT_MAJOR,
     FORMAT_MINOR,
@@ -22,7 +24,6 @@ from imgseal.formats.sealed_image.layout import (
     SIGNATURE_SLOTS,
     STATEMENT,
     STATEMENT_BYTES,
-    field,
 )
 from imgseal.formats.sealed_image.statement import Need, SignatureSlot, Statement
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN, HEADER_BLOCK_STEP
@@ -31,6 +32,17 @@ from imgseal.versions import Version
 
 _NO_VERSION = (0, 0, 0, 0)
 _PREFIXES = tuple(f"signature_{index}_" for index in range(SIGNATURE_SLOTS))
+_SLOT = Struct("<i16sHH")  # algorithm, key, length and reserved of one signature
+_SLOTS_AT = next(field.offset for field in FIELDS if field.name == "signature_0_algorithm")
+_NUMBERS = ("hardware_least", "hardware_most", "component_kind", "payload_size", "link_address", "entry_offset")
+_ZEROS = {field.name: b"" if field.code[-1] == "s" else 0 for field in FIELDS}
+_FIXED = {
+    "magic": MAGIC,
+    "format_major": FORMAT_MAJOR,
+    "format_minor": FORMAT_MINOR,
+    "digest_algorithm": DIGEST_SHA256,
+    "statement_length": STATEMENT_BYTES,
+}
 _NEEDS_COUNT, _REVISION_LENGTH, _LENGTH = f"0 to {NEEDS}", f"0 to {REVISION_BYTES}", str(STATEMENT_BYTES)
 
 
@@ -38,10 +50,7 @@ class SealedFormatError(InputError):
     """The bytes are not a header block of format 1; `code` is the finding the judge makes of it."""
 
     def __init__(self, code: str, message: str, name: str, expected: str, found: str, hint: str | None = None) -> None:
-        try:
-            offset = field(name).offset
-        except KeyError:
-            offset = None
+        offset = next((field.offset for field in FIELDS if field.name == name), None)
         super().__init__(message, place=Place(key=name, offset=offset), expected=expected, found=found, hint=hint)
         self.code = code
 
@@ -57,28 +66,24 @@ class HeaderBlock(NamedTuple):
 def encode_statement(statement: Statement) -> bytes:
     """Return the 384 bytes of a statement; the values must be in range (`decode_statement` says which are)."""
     needs = statement.needs
-    values: dict[str, object] = {
-        "magic": MAGIC,
-        "format_major": FORMAT_MAJOR,
-        "format_minor": FORMAT_MINOR,
+    values = {
+        **_ZEROS,
+        **_FIXED,
+        **statement._asdict(),
         "hardware_least": statement.hardware[0],
         "hardware_most": statement.hardware[1],
         "component_number": statement.component,
         "component_kind": statement.kind,
         "needs_count": len(needs),
         "revision_length": len(statement.source_revision),
+        "version": statement.version.words(),
         "need_components": [need.component for need in needs],
         "need_least": [word for need in needs for word in need.least.words()],
         "need_below": [word for need in needs for word in (need.below.words() if need.below else _NO_VERSION)],
-        "digest_algorithm": DIGEST_SHA256,
-        "statement_length": STATEMENT_BYTES,
-        "reserved": b"",
     }
-    for index, prefix in enumerate(_PREFIXES):
-        slot = statement.signatures[index] if index < len(statement.signatures) else SignatureSlot(0, b"", 0)
+    for prefix, slot in zip(_PREFIXES, statement.signatures, strict=False):  # the others are zeros
         values |= {f"{prefix}algorithm": slot.algorithm, f"{prefix}key": slot.key_id, f"{prefix}length": slot.length}
-        values[f"{prefix}reserved"] = 0
-    return STATEMENT.pack({**statement._asdict(), **values, "version": statement.version.words()})
+    return STATEMENT.pack(values)
 
 
 def encode_header_block(statement: Statement, signatures: tuple[bytes, ...]) -> bytes:
@@ -94,15 +99,43 @@ def decode_statement(data: bytes) -> Statement:
     unused byte that is not zero, an unknown flag, a header block size that is not allowed or too small for the
     signatures.
     """
-    if len(data) < STATEMENT_BYTES:
-        raise SealedFormatError(
-            "structure.truncated",
-            "the file ends inside the statement",
-            "statement",
-            f"{STATEMENT_BYTES} bytes",
-            f"{len(data)} bytes",
-        )
+    _hold_length(data, STATEMENT_BYTES, "statement")
     at = STATEMENT.unpack(data)
+    _refuse_other_formats(at)
+    least, most, kind, size, link, entry = (at[name] for name in _NUMBERS)
+    used, revision, flags = at["revision_length"], at["source_revision"], at["flags"]
+    if least > most:
+        raise _invalid("hardware_least", f"at most {most}, the highest revision", least)
+    _require(at["component_number"] != 0, "component_number", "1 to 255", 0)
+    _require(kind in (CODE, DATA), "component_kind", "1 (code) or 2 (data)", kind)
+    _require(at["needs_count"] <= NEEDS, "needs_count", _NEEDS_COUNT, at["needs_count"])
+    _require(used <= REVISION_BYTES, "revision_length", _REVISION_LENGTH, used)
+    needs = _needs(at)
+    _require(not revision[used:].strip(b"\0"), "source_revision", "zeros behind the revision", revision)
+    algorithm, length = at["digest_algorithm"], at["statement_length"]
+    _require(algorithm == DIGEST_SHA256, "digest_algorithm", "-16 (SHA-256)", algorithm)
+    _require(size > 0, "payload_size", "at least 1", size)
+    if link + size > 1 << 32:
+        raise _invalid("link_address", "a payload that ends below 2**32", f"0x{link:08x} + {size}")
+    _require(entry < size and (kind == CODE or entry == 0), "entry_offset", "inside the payload; 0 for data", entry)
+    _require(length == STATEMENT_BYTES, "statement_length", _LENGTH, length)
+    if flags & ~KNOWN_FLAGS:
+        raise SealedFormatError(
+            "structure.unknown-flag",
+            "a flag is set that this format does not define",
+            "flags",
+            f"only bits of 0x{KNOWN_FLAGS:x}",
+            f"0x{flags:x}",
+        )
+    slots = _slots(data)
+    _require(not at["reserved"].strip(b"\0"), "reserved", "zeros", at["reserved"])
+    _refuse_block(at["header_block"], STATEMENT_BYTES + sum([slot.length for slot in slots]))
+    at["hardware"], at["component"], at["kind"], at["needs"] = (least, most), at["component_number"], kind, needs
+    at["version"], at["source_revision"], at["signatures"] = _version("version", at["version"]), revision[:used], slots
+    return Statement(*[at[name] for name in Statement._fields])
+
+
+def _refuse_other_formats(at: dict[str, Any]) -> None:
     magic, version = at["magic"], (at["format_major"], at["format_minor"])
     if magic != MAGIC:
         raise SealedFormatError("structure.unrecognised", "no sealed image", "magic", MAGIC.hex(), magic.hex())
@@ -115,70 +148,18 @@ def decode_statement(data: bytes) -> Statement:
             "{}.{}".format(*version),
             "a newer imgseal may read it",
         )
-    least, most, number, kind = (
-        at[name] for name in ("hardware_least", "hardware_most", "component_number", "component_kind")
-    )
-    if least > most:
-        raise _invalid("hardware_least", f"at most {most}, the highest revision", least)
-    _require(number != 0, "component_number", "1 to 255", number)
-    _require(kind in (CODE, DATA), "component_kind", "1 (code) or 2 (data)", kind)
-    _require(at["needs_count"] <= NEEDS, "needs_count", _NEEDS_COUNT, at["needs_count"])
-    used, revision = at["revision_length"], at["source_revision"]
-    _require(used <= REVISION_BYTES, "revision_length", _REVISION_LENGTH, used)
-    needs = _needs(at)
-    _require(not any(revision[used:]), "source_revision", "zeros behind the revision", revision)
-    algorithm, size, link, entry = (
-        at[name] for name in ("digest_algorithm", "payload_size", "link_address", "entry_offset")
-    )
-    _require(algorithm == DIGEST_SHA256, "digest_algorithm", "-16 (SHA-256)", algorithm)
-    _require(size > 0, "payload_size", "at least 1", size)
-    if link + size > 1 << 32:
-        raise _invalid("link_address", "a payload that ends below 2**32", f"0x{link:08x} + {size}")
-    _require(entry < size and (kind == CODE or entry == 0), "entry_offset", "inside the payload; 0 for data", entry)
-    _require(at["statement_length"] == STATEMENT_BYTES, "statement_length", _LENGTH, at["statement_length"])
-    flags, header_block = at["flags"], at["header_block"]
-    if flags & ~KNOWN_FLAGS:
-        raise SealedFormatError(
-            "structure.unknown-flag",
-            "a flag is set that this format does not define",
-            "flags",
-            f"only bits of 0x{KNOWN_FLAGS:x}",
-            f"0x{flags:x}",
-        )
-    slots = _slots(at)
-    _require(not any(at["reserved"]), "reserved", "zeros", at["reserved"])
-    needed = STATEMENT_BYTES + sum(slot.length for slot in slots)
-    if (
-        not HEADER_BLOCK_MIN <= header_block <= HEADER_BLOCK_MAX
-        or header_block % HEADER_BLOCK_STEP
-        or header_block < needed
-    ):
+
+
+def _refuse_block(size: int, needed: int) -> None:
+    """Refuse a size of the header block that is none, or has no room for what is needed."""
+    if not max(HEADER_BLOCK_MIN, needed) <= size <= HEADER_BLOCK_MAX or size % HEADER_BLOCK_STEP:
         raise SealedFormatError(
             "structure.header-block",
             "the header block has a size that is not allowed",
             "header_block",
             f"a multiple of {HEADER_BLOCK_STEP} from {max(HEADER_BLOCK_MIN, needed)} to {HEADER_BLOCK_MAX}",
-            str(header_block),
+            str(size),
         )
-    return Statement(
-        at["vendor_id"],
-        at["class_id"],
-        (least, most),
-        number,
-        kind,
-        _version("version", at["version"]),
-        at["counter"],
-        needs,
-        at["build_time"],
-        revision[:used],
-        at["payload_digest"],
-        size,
-        link,
-        entry,
-        header_block,
-        flags,
-        slots,
-    )
 
 
 def decode_header_block(data: bytes) -> HeaderBlock:
@@ -188,14 +169,7 @@ def decode_header_block(data: bytes) -> HeaderBlock:
     """
     statement = decode_statement(data)
     size = statement.header_block
-    if len(data) < size:
-        raise SealedFormatError(
-            "structure.truncated",
-            "the file ends inside the header block",
-            "header_block",
-            f"{size} bytes",
-            f"{len(data)} bytes",
-        )
+    _hold_length(data, size, "header_block")
     position, signatures = STATEMENT_BYTES, []
     for slot in statement.signatures:
         signatures.append(bytes(data[position : position + slot.length]))
@@ -213,6 +187,12 @@ def decode_header_block(data: bytes) -> HeaderBlock:
         error.place = Place(key="fill", offset=position + wrong)
         raise error
     return HeaderBlock(statement, bytes(data[:STATEMENT_BYTES]), tuple(signatures))
+
+
+def _hold_length(data: bytes, size: int, name: str) -> None:
+    if len(data) < size:
+        message = f"the file ends inside the {name.replace('_', ' ')}"
+        raise SealedFormatError("structure.truncated", message, name, f"{size} bytes", f"{len(data)} bytes")
 
 
 def _require(holds: bool, name: str, expected: str, found: object) -> None:
@@ -245,35 +225,28 @@ def _needs(at: dict[str, Any]) -> tuple[Need, ...]:
     for index in range(count):
         component = components[index]
         _require(component != own, "need_components", "another component than the image's own", component)
-        _require(
-            not needs or component > needs[-1].component,
-            "need_components",
-            "ascending component numbers",
-            components[:count],
-        )
+        rises = not needs or component > needs[-1].component
+        _require(rises, "need_components", "ascending component numbers", components[:count])
         floor = _version("need_least", least[4 * index : 4 * index + 4])
         words = below[4 * index : 4 * index + 4]
         ceiling = None if words == _NO_VERSION else _version("need_below", words)
         if ceiling is not None and ceiling <= floor:
             raise _invalid("need_below", f"above {floor}", ceiling)
         needs.append(Need(component, floor, ceiling))
-    for name, rest in (
-        ("need_components", components[count:]),
-        ("need_least", least[4 * count :]),
-        ("need_below", below[4 * count :]),
-    ):
+    unused = {"need_components": components[count:], "need_least": least[4 * count :], "need_below": below[4 * count :]}
+    for name, rest in unused.items():
         _require(not any(rest), name, "zeros in unused places", rest)
     return tuple(needs)
 
 
-def _slots(at: dict[str, Any]) -> tuple[SignatureSlot, ...]:
+def _slots(data: bytes) -> tuple[SignatureSlot, ...]:
     slots: list[SignatureSlot] = []
     ended = False
-    for prefix in _PREFIXES:
-        algorithm, key_id, length, reserved = (at[prefix + part] for part in ("algorithm", "key", "length", "reserved"))
+    for index, prefix in enumerate(_PREFIXES):
+        algorithm, key_id, length, reserved = _SLOT.unpack_from(data, _SLOTS_AT + index * _SLOT.size)
         _require(reserved == 0, prefix + "reserved", "0", reserved)
         if algorithm == 0:
-            _require(not any(key_id) and length == 0, prefix + "key", "zeros in an unused slot", key_id)
+            _require(not key_id.strip(b"\0") and length == 0, prefix + "key", "zeros in an unused slot", key_id)
             ended = True
             continue
         _require(not ended, prefix + "algorithm", "0 behind an unused slot", algorithm)

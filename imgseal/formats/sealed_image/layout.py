@@ -25,8 +25,8 @@ KEY_ID_BYTES, REVISION_BYTES = 16, 32
 FILL = 0xFF
 
 
-def _table() -> Layout:
-    rows = [
+STATEMENT = Layout(
+    [
         ("magic", "8s", "marks a header block of this format"),
         ("format_major", "H", "1"),
         ("format_minor", "H", "0"),
@@ -53,26 +53,24 @@ def _table() -> Layout:
         ("header_block", "H", "bytes of the header block"),
         ("statement_length", "H", "384"),
         ("flags", "I", "bit 0 development, bit 1 detached"),
+        *[
+            (f"signature_{index}_{name}", code, meaning)
+            for index in range(SIGNATURE_SLOTS)
+            for name, code, meaning in (
+                ("algorithm", "i", "COSE number; 0 for an unused slot"),
+                ("key", "16s", "first 16 bytes of the key's RFC 9679 thumbprint"),
+                ("length", "H", "bytes of signature value"),
+                ("reserved", "H", "0"),
+            )
+        ],
+        ("reserved", "12s", "zeros"),
     ]
-    for index in range(SIGNATURE_SLOTS):
-        rows += [
-            (f"signature_{index}_algorithm", "i", "COSE number; 0 for an unused slot"),
-            (f"signature_{index}_key", "16s", "first 16 bytes of the key's RFC 9679 thumbprint"),
-            (f"signature_{index}_length", "H", "bytes of signature value"),
-            (f"signature_{index}_reserved", "H", "0"),
-        ]
-    rows.append(("reserved", "12s", "zeros"))
-    return Layout(rows)
-
-
-STATEMENT = _table()
+)
 FIELDS = STATEMENT.fields
 STATEMENT_BYTES = STATEMENT.size
+_BY_NAME = {field.name: field for field in FIELDS}
 
 
 def field(name: str) -> Field:
     """Return the field of that name; KeyError for a name the table does not have."""
-    for entry in FIELDS:
-        if entry.name == name:
-            return entry
-    raise KeyError(name)
+    return _BY_NAME[name]

@@ -32,6 +32,28 @@ def read(
         head = stream.read(HEAD_BYTES)
         stream.seek(0)
         kind = detect(head, name)
+    _refuse_misfit(kind, base, name)
+    # each reader is imported when it is needed: start-up time is a feature
+    if kind == INTEL_HEX:
+        from imgseal.formats.source.intel_hex import read_intel_hex  # noqa: PLC0415
+
+        return read_intel_hex(stream, name, store, aside, after_end=after_end)
+    if kind == S_RECORD:
+        from imgseal.formats.source.s_record import read_s_records  # noqa: PLC0415
+
+        return read_s_records(stream, name, store, aside)
+    if kind == ELF:
+        from imgseal.formats.source.elf import read_elf  # noqa: PLC0415
+
+        return read_elf(stream, name, store, alone=aside is not None)
+    from imgseal.formats.source.raw import read_raw  # noqa: PLC0415
+
+    assert base is not None
+    return read_raw(stream, name, base, store)
+
+
+def _refuse_misfit(kind: str, base: int | None, name: str) -> None:
+    """Refuse a kind that there is not, and an address that is missing or too much."""
     if kind not in KINDS:
         raise UsageError(
             "no such kind of firmware file",
@@ -55,20 +77,3 @@ def read(
             found=f"@0x{base:x}, and a file of kind {kind}",
             hint="leave the address out; to move firmware, link it again",
         )
-    # each reader is imported when it is needed: start-up time is a feature
-    if kind == INTEL_HEX:
-        from imgseal.formats.source.intel_hex import read_intel_hex  # noqa: PLC0415
-
-        return read_intel_hex(stream, name, store, aside, after_end=after_end)
-    if kind == S_RECORD:
-        from imgseal.formats.source.s_record import read_s_records  # noqa: PLC0415
-
-        return read_s_records(stream, name, store, aside)
-    if kind == ELF:
-        from imgseal.formats.source.elf import read_elf  # noqa: PLC0415
-
-        return read_elf(stream, name, store, alone=aside is not None)
-    from imgseal.formats.source.raw import read_raw  # noqa: PLC0415
-
-    assert base is not None
-    return read_raw(stream, name, base, store)

@@ -4,7 +4,10 @@ from imgseal.errors import InputError, Place
 
 INTEL_HEX, S_RECORD, ELF, BINARY = KINDS = ("intel-hex", "s-record", "elf", "binary")
 HEAD_BYTES = 4096
-_DIGITS = b"0123456789abcdefABCDEF"
+DIGITS = b"0123456789abcdefABCDEF"
+ADDRESS_BYTES = {b"0": 2, b"1": 2, b"2": 3, b"3": 4, b"5": 2, b"6": 3, b"7": 4, b"8": 3, b"9": 2}
+"""Of S-records, by their type."""
+
 _TEXT_NAMES = (".hex", ".ihex", ".ihx", ".mot", ".s19", ".s28", ".s37", ".srec", ".sre", ".s3")
 _BLANK = b" \t\r\n"
 _IN_FRONT = _BLANK + b"\x00\x1a\xef\xbb\xbf"
@@ -46,7 +49,7 @@ def detect(head: bytes, name: str) -> str:
         )
     lines = head.split(b"\n")
     record = next((n for n, line in enumerate(lines, 1) if kind_of_record(line.lstrip(_IN_FRONT), least=10)), None)
-    only_digits = not head[:64].strip(_DIGITS + b":S" + _BLANK)
+    only_digits = not head[:64].strip(DIGITS + b":S" + _BLANK)
     if record is None and not only_digits and not name.lower().endswith(_TEXT_NAMES):
         return BINARY
     raise InputError(
@@ -79,4 +82,4 @@ def kind_of_record(text: bytes, least: int) -> str | None:
 
 
 def _digits(text: bytes) -> int:
-    return sum(byte in _DIGITS for byte in text)
+    return sum(byte in DIGITS for byte in text)

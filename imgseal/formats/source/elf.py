@@ -7,7 +7,7 @@ the bytes of allocated sections count, as they do for objcopy.
 
 from typing import Any, BinaryIO
 
-from imgseal.errors import InputError, Place
+from imgseal.errors import InputError, Place, in_file
 from imgseal.formats.memory.builder import ImageBuilder
 from imgseal.formats.memory.image import BuiltFor, MemoryImage
 from imgseal.formats.memory.spans import Region, contains
@@ -43,34 +43,45 @@ def read_elf(stream: BinaryIO, name: str, store: ByteStore | None = None, *, alo
     Raises InputError for other kinds of ELF file, for damaged and cut off ones, and for one that loads nothing; with
     `alone` also for one with anything but zeros behind its last segment, section or table.
     """
+    with in_file(name):
+        return _read(stream, ImageBuilder(store), alone=alone)
+
+
+def _read(stream: BinaryIO, builder: ImageBuilder, *, alone: bool) -> MemoryImage:
     size = stream.seek(0, 2)
-    header, segments, sections = _tables(stream, name, size)
+    header, segments, sections = _tables(stream, size)
     if alone:
-        _refuse_more(stream, name, header, segments, sections)
+        _refuse_more(stream, header, segments, sections)
     loaded_sections = [section for section in sections if _is_loaded(section)]
     loads = [each for each in enumerate(segments) if each[1]["p_type"] == "PT_LOAD" and each[1]["p_filesz"]]
-    _refuse_crowd(name, len(loads), len(loaded_sections))
+    if len(loads) * len(loaded_sections) > _PAIRS:  # more than can be held against each other in a moment
+        raise _unfit(
+            "this ELF file loads more segments and sections than any firmware",
+            f"at most {_PAIRS}, one multiplied by the other",
+            f"{len(loads)} segments and {len(loaded_sections)} sections",
+        )
     parts: list[_Part] = []
     for index, segment in loads:
-        parts += _parts(name, size, index, segment, loaded_sections)
-    _refuse_lost(name, loaded_sections, parts)
-    _refuse_repeated(name, parts)
+        parts += _parts(size, index, segment, loaded_sections)
+    _refuse_lost(loaded_sections, parts)
+    whole = sum(part.size for part in parts)
+    if whole > IMAGE_BYTES:  # parts may load the same bytes again and again
+        most = f"at most {IMAGE_BYTES} bytes in all segments"
+        raise _unfit("this ELF file loads more than imgseal reads", most, f"{whole} bytes")
     if not parts:
-        raise InputError(
+        raise _unfit(
             "nothing in this ELF file is loaded",
-            place=Place(file=name),
-            expected="at least one segment of type PT_LOAD with bytes in the file",
-            found=f"{len(segments)} segments",
-            hint="is it the linked executable, and not a file of debugging information?",
+            "at least one segment of type PT_LOAD with bytes in the file",
+            f"{len(segments)} segments",
+            "is it the linked executable, and not a file of debugging information?",
         )
-    builder = ImageBuilder(store, name)
     for part in sorted(parts):
         stream.seek(part.offset)
         for done in range(0, part.size, CHUNK):
             count = min(CHUNK, part.size - done)
             data = stream.read(count)
             if len(data) != count:
-                raise _cut_off(name, part.offset + part.size, part.offset + done + len(data))
+                raise _cut_off(part.offset + part.size, part.offset + done + len(data))
             builder.add(part.address + done, data)
     # System V ABI, chapter 4: an entry of zero means that the file has none
     return builder.finish(start_address=header["e_entry"] or None, built_for=_built_for(stream, sections))
@@ -84,7 +95,7 @@ def _built_for(stream: BinaryIO, sections: list[Any]) -> BuiltFor | None:
     return None
 
 
-def _tables(stream: BinaryIO, name: str, size: int) -> tuple[Any, list[Any], list[Any]]:
+def _tables(stream: BinaryIO, size: int) -> tuple[Any, list[Any], list[Any]]:
     """Return the ELF header, the program headers and the section headers, and nothing that they point to."""
     from elftools.common.exceptions import ELFError  # noqa: PLC0415 - 40 ms, only for ELF
     from elftools.common.utils import struct_parse  # noqa: PLC0415
@@ -93,16 +104,12 @@ def _tables(stream: BinaryIO, name: str, size: int) -> tuple[Any, list[Any], lis
     stream.seek(0)
     ident = stream.read(_HEADER_BYTES)
     if len(ident) < _HEADER_BYTES:
-        raise _cut_off(name, _HEADER_BYTES, len(ident))
+        raise _cut_off(_HEADER_BYTES, len(ident))
     if not ident.startswith(b"\x7fELF"):
-        raise InputError(
-            "this is no ELF file",
-            place=Place(file=name, offset=0),
-            expected="7F 45 4C 46",
-            found=ident[:4].hex(" ").upper(),
-            hint="is it the right file?",
+        raise _unfit(
+            "this is no ELF file", "7F 45 4C 46", ident[:4].hex(" ").upper(), "is it the right file?", offset=0
         )
-    _refuse_others(name, ident)
+    _refuse_others(ident)
     structs = ELFStructs(little_endian=True, elfclass=32)
     structs.create_basic_structs()
     try:
@@ -111,52 +118,36 @@ def _tables(stream: BinaryIO, name: str, size: int) -> tuple[Any, list[Any], lis
         tables = []
         for what, struct in (("ph", structs.Elf_Phdr), ("sh", structs.Elf_Shdr)):
             first, count, entry = (header[f"e_{what}{field}"] for field in ("off", "num", "entsize"))
-            _check_table(name, "program" if what == "ph" else "section", count, entry, struct.sizeof())
+            _check_table("program" if what == "ph" else "section", count, entry, struct.sizeof())
             if first + count * entry > size:
-                raise _cut_off(name, first + count * entry, size)
+                raise _cut_off(first + count * entry, size)
             tables.append([struct_parse(struct, stream, first + index * entry) for index in range(count)])
     except (ELFError, ValueError, KeyError, OverflowError) as error:
-        raise InputError(
-            "this ELF file is damaged",
-            place=Place(file=name),
-            expected="headers as in the System V ABI",
-            found=str(error) or type(error).__name__,
-            hint=_HINT,
+        raise _unfit(
+            "this ELF file is damaged", "headers as in the System V ABI", str(error) or type(error).__name__
         ) from None
     return header, tables[0], tables[1]
 
 
-def _check_table(name: str, what: str, count: int, entry: int, wanted: int) -> None:
+def _check_table(what: str, count: int, entry: int, wanted: int) -> None:
     if count and entry != wanted:
-        raise InputError(
-            f"the {what} headers of this ELF file have a wrong size",
-            place=Place(file=name),
-            expected=f"{wanted} bytes",
-            found=f"{entry} bytes",
-            hint=_HINT,
-        )
+        raise _unfit(f"the {what} headers of this ELF file have a wrong size", f"{wanted} bytes", f"{entry} bytes")
     if count > _HEADERS:
-        raise InputError(
-            f"this ELF file has more {what} headers than any firmware",
-            place=Place(file=name),
-            expected=f"at most {_HEADERS}",
-            found=str(count),
-            hint=_HINT,
-        )
+        raise _unfit(f"this ELF file has more {what} headers than any firmware", f"at most {_HEADERS}", str(count))
 
 
-def _parts(name: str, size: int, index: int, segment: Any, sections: list[Any]) -> list[_Part]:
+def _parts(size: int, index: int, segment: Any, sections: list[Any]) -> list[_Part]:
     """Return what one segment loads."""
     inside = Region(segment["p_offset"], segment["p_filesz"])
     if inside.end > size:
-        raise _cut_off(name, inside.end, size)
+        raise _cut_off(inside.end, size)
     if segment["p_memsz"] < segment["p_filesz"]:
-        raise InputError(
+        raise _unfit(
             "a segment of this ELF file has more bytes in the file than in memory",
-            place=Place(file=name, key=f"segment {index}", address=segment["p_paddr"]),
-            expected=f"at most {segment['p_memsz']} bytes",
-            found=f"{segment['p_filesz']} bytes",
-            hint=_HINT,
+            f"at most {segment['p_memsz']} bytes",
+            f"{segment['p_filesz']} bytes",
+            key=f"segment {index}",
+            address=segment["p_paddr"],
         )
     move = segment["p_paddr"] - inside.address
     loaded = [
@@ -169,17 +160,18 @@ def _parts(name: str, size: int, index: int, segment: Any, sections: list[Any]) 
     if inside.address < _HEADER_BYTES:
         if sections:
             return []  # a segment that holds the file's headers only
-        raise InputError(
+        raise _unfit(
             "a segment of this ELF file begins with the file's headers, and no section says where the firmware begins",
-            place=Place(file=name, key=f"segment {index}", address=segment["p_paddr"]),
-            expected="section headers, or a segment without the file's headers",
-            found="no section headers",
-            hint="give the file as the linker wrote it, not stripped of its section headers",
+            "section headers, or a segment without the file's headers",
+            "no section headers",
+            "give the file as the linker wrote it, not stripped of its section headers",
+            key=f"segment {index}",
+            address=segment["p_paddr"],
         )
     return [_Part(segment["p_paddr"], inside.address, inside.size)]
 
 
-def _refuse_more(stream: BinaryIO, name: str, header: Any, segments: list[Any], sections: list[Any]) -> None:
+def _refuse_more(stream: BinaryIO, header: Any, segments: list[Any], sections: list[Any]) -> None:
     """Refuse what lies behind the last thing that the file itself knows of; zeros fill a file up."""
     end = max(
         _HEADER_BYTES,
@@ -193,39 +185,14 @@ def _refuse_more(stream: BinaryIO, name: str, header: Any, segments: list[Any], 
     while piece := stream.read(CHUNK):
         left = piece.lstrip(b"\0")
         if left:
-            raise InputError(
+            raise _unfit(
                 "something follows the end of this ELF file",
-                place=Place(file=name, offset=at + len(piece) - len(left)),
-                expected=f"nothing behind offset {end}, where its last segment, section or table ends",
-                found=left[:16].hex(" ").upper(),
-                hint="link it again, or remove what was appended to it",
+                f"nothing behind offset {end}, where its last segment, section or table ends",
+                left[:16].hex(" ").upper(),
+                "link it again, or remove what was appended to it",
+                offset=at + len(piece) - len(left),
             )
         at += len(piece)
-
-
-def _refuse_crowd(name: str, segments: int, sections: int) -> None:
-    """Refuse more segments and sections than can be held against each other in a moment."""
-    if segments * sections > _PAIRS:
-        raise InputError(
-            "this ELF file loads more segments and sections than any firmware",
-            place=Place(file=name),
-            expected=f"at most {_PAIRS}, one multiplied by the other",
-            found=f"{segments} segments and {sections} sections",
-            hint=_HINT,
-        )
-
-
-def _refuse_repeated(name: str, parts: list[_Part]) -> None:
-    """Refuse parts that load the same bytes again and again."""
-    size = sum(part.size for part in parts)
-    if size > IMAGE_BYTES:
-        raise InputError(
-            "this ELF file loads more than imgseal reads",
-            place=Place(file=name),
-            expected=f"at most {IMAGE_BYTES} bytes in all segments",
-            found=f"{size} bytes",
-            hint=_HINT,
-        )
 
 
 def _is_loaded(section: Any) -> bool:
@@ -233,21 +200,22 @@ def _is_loaded(section: Any) -> bool:
     return bool(section["sh_flags"] & shf_alloc and section["sh_type"] not in _EMPTY and section["sh_size"])
 
 
-def _refuse_lost(name: str, sections: list[Any], parts: list[_Part]) -> None:
+def _refuse_lost(sections: list[Any], parts: list[_Part]) -> None:
     """Refuse a section that is meant to be loaded and is in no segment: its bytes would be lost silently."""
     offsets = {part.offset for part in parts}
     for section in sections:
         if section["sh_offset"] not in offsets:
-            raise InputError(
+            raise _unfit(
                 "a section of this ELF file is to be loaded, but lies in no segment",
-                place=Place(file=name, address=section["sh_addr"], offset=section["sh_offset"]),
-                expected="a segment of type PT_LOAD that holds it",
-                found=f"{section['sh_size']} bytes in none",
-                hint="check the PHDRS command of the linker script",
+                "a segment of type PT_LOAD that holds it",
+                f"{section['sh_size']} bytes in none",
+                "check the PHDRS command of the linker script",
+                address=section["sh_addr"],
+                offset=section["sh_offset"],
             )
 
 
-def _refuse_others(name: str, ident: bytes) -> None:
+def _refuse_others(ident: bytes) -> None:
     """Refuse by name what is no 32-bit little-endian Arm executable; offsets are those of the ELF header."""
     types = {
         1: "a relocatable object (.o): it is not linked yet",
@@ -262,20 +230,18 @@ def _refuse_others(name: str, ident: bytes) -> None:
         ("an executable (ET_EXEC)", type_ == 2, types.get(type_, f"type {type_}")),
     ):
         if not holds:
-            raise InputError(
+            raise _unfit(
                 "this ELF file is of a kind that is not supported",
-                place=Place(file=name),
-                expected=wanted,
-                found=found,
-                hint="give the linked executable for the microcontroller, or its HEX file",
+                wanted,
+                found,
+                "give the linked executable for the microcontroller, or its HEX file",
             )
 
 
-def _cut_off(name: str, expected: int, found: int) -> InputError:
-    return InputError(
-        "this ELF file was cut off",
-        place=Place(file=name, offset=found),
-        expected=f"at least {expected} bytes",
-        found=f"{found} bytes",
-        hint="link or copy it again",
-    )
+def _cut_off(expected: int, found: int) -> InputError:
+    hint = "link or copy it again"
+    return _unfit("this ELF file was cut off", f"at least {expected} bytes", f"{found} bytes", hint, offset=found)
+
+
+def _unfit(message: str, expected: str, found: str, hint: str = _HINT, **place: Any) -> InputError:
+    return InputError(message, place=Place(**place), expected=expected, found=found, hint=hint)

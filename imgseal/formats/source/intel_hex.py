@@ -34,6 +34,7 @@ def read_intel_hex(
 
 class _Reader(TextReader):
     lead = b":"
+    end_record = ":00000001FF"
     allowance = (
         '; where a tool appends symbols there, say so in the product file: [firmware] after_end = "ignore" (the gate '
         "refuses them all the same)"
@@ -43,18 +44,8 @@ class _Reader(TextReader):
         super().__init__(name, store, aside, after_end=after_end)
         self._base = 0
         self._segmented = False
-        self._start: int | None = None
         self._start_line = 0
-        self._notes: dict[str, str] = {}
-
-    def end_record(self) -> str:
-        return ":00000001FF"
-
-    def start_address(self) -> int | None:
-        return self._start
-
-    def notes(self) -> tuple[str, ...]:
-        return tuple(self._notes.values())
+        self._mixed = False
 
     def layout(self, block: bytes, position: int) -> Layout | None:  # noqa: ARG002 - data records have one layout
         return _LAYOUT
@@ -95,7 +86,9 @@ class _Reader(TextReader):
                 "the file is damaged, or written by a faulty tool",
             )
         if kind == _END:
-            self._end(offset)
+            self.ended_at = self.line
+            if offset:  # files of the 8-bit time have the entry point there; the 1988 specification has 0000
+                self.notes += (f"line {self.line}: the end record's address {offset:04X} is ignored",)
             return
         if offset:
             self.refuse(
@@ -126,25 +119,19 @@ class _Reader(TextReader):
         self.has_data = True
 
     def _set_base(self, base: int, *, segmented: bool) -> None:
-        if segmented != self._segmented and self._base:
-            self._notes.setdefault(
-                "mixed",
+        if segmented != self._segmented and self._base and not self._mixed:
+            self._mixed = True
+            self.notes += (
                 f"line {self.line}: types 02 and 04 are mixed; the later record counts, though some readers add them",
             )
         self._base, self._segmented = base, segmented
 
     def _set_start(self, start: int) -> None:
-        if self._start is not None and self._start != start:
+        if self.start is not None and self.start != start:
             self.refuse(
                 "the file states two entry points",
-                f"0x{self._start:08x}, as in line {self._start_line}",
+                f"0x{self.start:08x}, as in line {self._start_line}",
                 f"0x{start:08x}",
                 "two files may have been joined; give them one by one, or remove one of the start records",
             )
-        self._start, self._start_line = start, self.line
-
-    def _end(self, offset: int) -> None:
-        self.ended_at = self.line
-        if offset:
-            # files of the 8-bit time have the entry point there; the 1988 specification has 0000
-            self._notes["end"] = f"line {self.line}: the end record's address {offset:04X} is ignored"
+        self.start, self._start_line = start, self.line

@@ -71,8 +71,7 @@ def read_map(lines: Iterable[str], name: str) -> LinkerMap:
         elif part:
             found = _SECTION.match(pending + line if pending else line) if line.startswith((".", " ")) else None
             if found and found[1] and int(found[3], 16) and not found[1].startswith(_EMPTY):
-                title = found[1]
-                sections.append(MapSection(title, int(found[4] or found[2], 16), int(found[3], 16)))
+                sections.append(MapSection(found[1], int(found[4] or found[2], 16), int(found[3], 16)))
             pending = line if _NAME.match(line) else ""  # a long name stands on a line of its own
     if not regions:
         raise InputError(

@@ -6,9 +6,9 @@ binary. Here most files are something else.
 
 import re
 
-from imgseal.formats.source.detect import ELF, kind_of_record
+from imgseal.formats.source.detect import ADDRESS_BYTES, ELF, kind_of_record
 from imgseal.formats.source.unread_binary import unread_binary
-from imgseal.formats.source.unread_text import ADDRESS_BYTES, BEGIN, CARRY, DAMAGED, kind_in, squeezed
+from imgseal.formats.source.unread_text import BEGIN, CARRY, DAMAGED, kind_in, squeezed
 
 OTHER_PACKAGE = "an update package in an encoding that devices do not read"
 """CBOR tag 107 with more bytes than it needs, or behind the tag that only says that CBOR follows (RFC 8949 3.4.6)."""
@@ -85,11 +85,9 @@ def _kind_of_text(head: bytes) -> str | None:
     A first line is a record when the length that it states is its own; then its other digits may be wrong. Behind any
     other first line there has to be something whole: prose has none.
     """
-    lines = [line.strip(_BLANK) for line in _ENDS.split(head)]
-    lines = [line for line in lines if line]
-    if not lines:
+    if not head.strip(_BLANK):
         return None
-    first = lines[0].removeprefix(_MARKS[0])
+    first = next(filter(None, (line.strip(_BLANK) for line in _ENDS.split(head)))).removeprefix(_MARKS[0])
     kind = kind_of_record(first, least=5)
     if kind is not None and _fits(first):
         return kind

@@ -8,10 +8,10 @@ from typing import BinaryIO
 
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.store import ByteStore
+from imgseal.formats.source.detect import ADDRESS_BYTES
 from imgseal.formats.source.runs import Layout, Run
 from imgseal.formats.source.text_records import TextReader, shown
 
-_ADDRESS_BYTES = {b"0": 2, b"1": 2, b"2": 3, b"3": 4, b"5": 2, b"6": 3, b"7": 4, b"8": 3, b"9": 2}
 _LAYOUTS = {
     kind: Layout(prefix=b"S" + kind, address_bytes=size, typed=False, counted=size + 1, total=0xFF)
     for kind, size in ((b"1", 2), (b"2", 3), (b"3", 4))
@@ -30,22 +30,15 @@ def read_s_records(
 
 class _Reader(TextReader):
     lead = b"S"
+    end_record = "a record of type S7, S8 or S9, or one that counts the data records (S5, S6)"
 
     def __init__(self, name: str, store: ByteStore | None, aside: bytearray | None) -> None:
         super().__init__(name, store, aside)
         self._records = 0
         self._counted = False
-        self._start: int | None = None
-
-    def end_record(self) -> str:
-        return "a record of type S7, S8 or S9, or one that counts the data records (S5, S6)"
 
     def is_complete(self) -> bool:
         return self.ended_at is not None or self._counted
-
-    def start_address(self) -> int | None:
-        # common practice, no source: writers put 0 there when they know no entry point
-        return self._start or None
 
     def layout(self, block: bytes, position: int) -> Layout | None:
         return _LAYOUTS.get(block[position + 1 : position + 2]) if block[position : position + 1] == b"S" else None
@@ -57,7 +50,7 @@ class _Reader(TextReader):
 
     def record(self, text: bytes) -> None:
         kind = text[1:2]
-        width = _ADDRESS_BYTES.get(kind)
+        width = ADDRESS_BYTES.get(kind)
         if width is None:
             self.refuse("this record type does not exist", "S0 to S3, S5 to S9", shown(text[:2]), "the file is damaged")
         raw = self.bytes_of(text[2:])
@@ -99,7 +92,8 @@ class _Reader(TextReader):
             self._counted = True
         else:
             self.ended_at = self.line
-            self._start = address
+            # common practice, no source: writers put 0 there when they know no entry point
+            self.start = address or None
 
     def _say(self, text: bytes) -> None:
         """Keep what a header record says, for those who want to know what a file holds beside firmware."""

@@ -8,10 +8,10 @@ from imgseal.errors import InputError, Place
 from imgseal.formats.memory.builder import ImageBuilder
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.memory.store import ByteStore
+from imgseal.formats.source.detect import DIGITS
 from imgseal.formats.source.runs import Layout, Run, take_run
 from imgseal.limits import CHUNK, FIRMWARE_BYTES, LINE_BYTES
 
-_DIGITS = b"0123456789abcdefABCDEF"
 _MOST_AHEAD = 1 << 16
 """Records of one run: all that fit 64 KiB of addresses."""
 
@@ -20,10 +20,14 @@ _MOST_SLOW = 4096
 
 
 class TextReader:
-    """Base of both readers: they say what a record means. One reader reads one file."""
+    """Base of both readers: they say what a record means. One reader reads one file.
+
+    What they have read of it are `start`, the entry point, and `notes`, remarks. `lead` is the character that every
+    record starts with, `end_record` says what the last one looks like.
+    """
 
     lead = b""
-    """The character that every record starts with."""
+    end_record = ""
 
     allowance = ""
     """What the product file can allow behind the end record, as the end of a hint."""
@@ -39,6 +43,8 @@ class TextReader:
         self.aside = aside
         self.ended_at: int | None = None
         self.has_data = False
+        self.start: int | None = None
+        self.notes: tuple[str, ...] = ()
         self._trailing = 0
         self._slow = 1
         self._ahead = _MOST_AHEAD
@@ -51,7 +57,7 @@ class TextReader:
             raise InputError(
                 "the end record is missing: the file was cut off" if self.has_data else "there is no data in this file",
                 place=Place(file=self.name, line=self.line + 1),
-                expected=self.end_record(),
+                expected=self.end_record,
                 found="the end of the file",
                 hint="make or copy the file again",
             )
@@ -63,14 +69,13 @@ class TextReader:
                 found="only other records",
                 hint="is it the right file?",
             )
-        notes = self.notes()
         if self._ignored:
             some = "1 record" if self._ignored == 1 else f"{self._ignored} records"
-            notes += (f"{some} behind the end record in line {self.ended_at} ignored (firmware.after_end)",)
+            self.notes += (f"{some} behind the end record in line {self.ended_at} ignored (firmware.after_end)",)
         if self._trailing:
             some = "1 line" if self._trailing == 1 else f"{self._trailing} lines"
-            notes += (f"{some} of text behind the end record in line {self.ended_at} ignored",)
-        return self.builder.finish(start_address=self.start_address(), notes=notes)
+            self.notes += (f"{some} of text behind the end record in line {self.ended_at} ignored",)
+        return self.builder.finish(start_address=self.start, notes=self.notes)
 
     def layout(self, block: bytes, position: int) -> Layout | None:
         """Return the layout of the data record at `position`, if it may start a run."""
@@ -84,21 +89,9 @@ class TextReader:
         """Take one record, which starts with the lead character and has no blanks around it."""
         raise NotImplementedError
 
-    def end_record(self) -> str:
-        """Say what the end record looks like."""
-        raise NotImplementedError
-
     def is_complete(self) -> bool:
         """Whether the file may end here."""
         return self.ended_at is not None
-
-    def start_address(self) -> int | None:
-        """Return the entry point that was read."""
-        raise NotImplementedError
-
-    def notes(self) -> tuple[str, ...]:
-        """Return remarks on what was read."""
-        return ()
 
     def _blocks(self, stream: BinaryIO) -> Iterator[bytes]:
         """Yield pieces of about limits.CHUNK bytes that end behind a line feed, the last one perhaps without one."""
@@ -170,7 +163,7 @@ class TextReader:
 
     def _behind_end(self, text: bytes) -> None:
         """Text behind the end record occurs in real files and means nothing; records there would be lost silently."""
-        if text.startswith(self.lead) and sum(byte in _DIGITS for byte in text[1:11]) >= min(8, len(text) - 1):
+        if text.startswith(self.lead) and sum(byte in DIGITS for byte in text[1:11]) >= min(8, len(text) - 1):
             if self._ignores:
                 self._ignored += 1
                 return
@@ -202,7 +195,7 @@ class TextReader:
             return unhexlify(digits)
         except Error:
             pass
-        bad = next((index for index, byte in enumerate(digits) if byte not in _DIGITS), None)
+        bad = next((index for index, byte in enumerate(digits) if byte not in DIGITS), None)
         if bad is None:
             self.refuse(
                 "this record has an odd number of digits",

@@ -4,21 +4,18 @@ Forms that srec_cat 1.64 writes, as srec_*(5) describes them, where a mark or ch
 one without either, of the TRS-80, is like a flat binary: docs/gate.md says so.
 """
 
-_MARKS = (
-    (b"B000FF\n", "Windows CE image"),
-    (b"\x08\x1c\x2a\x49\x08\x00", "formatted binary"),
-    (b"\x08\x1c\x3e\x6b\x08\x00", "formatted binary"),
-    (b"S003S1", "Stewie binary"),
-    (b"S003S2", "Stewie binary"),
-    (b"S003S3", "Stewie binary"),
-)
+_MARKS: dict[str, tuple[bytes, ...]] = {
+    "Windows CE image": (b"B000FF\n",),
+    "formatted binary": (b"\x08\x1c\x2a\x49\x08\x00", b"\x08\x1c\x3e\x6b\x08\x00"),
+    "Stewie binary": (b"S003S1", b"S003S2", b"S003S3"),
+}
 _PPB_BLOCK = 1024
 
 
 def unread_binary(head: bytes) -> str | None:
     """Return the form of firmware that starts with `head`; None for everything else, text included."""
-    for mark, name in _MARKS:
-        if head.startswith(mark):
+    for name, marks in _MARKS.items():
+        if head.startswith(marks):
             return name
     if head[:1] == b"S" and head[1:2].isdigit():
         size = 3 + head[2] if len(head) > 2 else 0

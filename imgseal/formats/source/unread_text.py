@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable
 from functools import cache
 
+from imgseal.formats.source.detect import ADDRESS_BYTES
 from imgseal.limits import LINE_BYTES
 
 DAMAGED = "records behind something else"
@@ -20,9 +21,6 @@ BEGIN = b"\0\n"
 
 CARRY = 4096
 """Bytes of squeezed text that any form is recognised in: several lines, the longest of which has 521 characters."""
-
-ADDRESS_BYTES = {b"0": 2, b"1": 2, b"2": 3, b"3": 4, b"5": 2, b"6": 3, b"7": 4, b"8": 3, b"9": 2}
-"""Of S-records, by their type."""
 
 _BEHIND = 640  # bytes of the lines behind one that a check looks at
 _LINE_FEEDS = bytes.maketrans(b"\r", b"\n")
@@ -195,11 +193,6 @@ _ROWS: tuple[tuple[str, str, _Check | None], ...] = (
     ("Signetics hex", r":~{12}", _signetics),
     ("Tektronix hex", r"/~{12,}\n", _tektronix),
     ("extended Tektronix hex", r"%~~[368]~~[0-9A-F]+\n", _tektronix_extended),
-    (
-        _MEMORY,
-        rf"{_FRONT}(?:@{_DIGIT}{{16}}|@{_DIGIT}++{_BETWEEN}++(?:{_DIGIT}{_BETWEEN}*+){{8}}|{_PLACED}{{16}})",
-        None,
-    ),
     (_MEMORY, rf"{_FRONT}(?:@{_DIGIT}{{16}}|{_APART}|{_PLACED}{{16}})", None),
     (_MEMORY, rf"{_FRONT}{_PLACED}{{8}}", _ascending),
     ("MOS Technology hex", r";~{12,}\n", _mos),

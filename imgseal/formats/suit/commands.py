@@ -6,7 +6,7 @@ that they can be shown and encoded again; whether they can be executed is the in
 
 from collections.abc import Callable, Mapping
 
-from imgseal.formats.cbor.strict import Tag, encode
+from imgseal.formats.cbor.strict import Tag, encode, is_integer
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.digest import SuitDigest
 from imgseal.formats.suit.errors import decode_part, refuse
@@ -45,15 +45,7 @@ Sequence = tuple[Command, ...]
 
 def encode_sequence(sequence: Sequence) -> bytes:
     """Return the encoded array, not yet wrapped in a byte string."""
-    return encode(sequence_value(sequence))
-
-
-def sequence_value(sequence: Sequence) -> list[object]:
-    """Return the flat array as a value."""
-    out: list[object] = []
-    for command in sequence:
-        out += [command.code, _argument_value(command)]
-    return out
+    return encode([part for command in sequence for part in (command.code, _argument_value(command))])
 
 
 def _argument_value(command: Command) -> object:
@@ -95,7 +87,7 @@ def _sequence(value: object, where: str, depth: int) -> Sequence:
     for position in range(0, len(value), 2):
         code, argument = value[position], value[position + 1]
         place = f"{where}[{position // 2}]"
-        if not _is_int(code) or code == 0:
+        if not is_integer(code) or code == 0:
             refuse(place, "this is no command", "an integer other than 0", code)
         commands.append(Command(code, _argument(code, argument, place, depth)))
     return tuple(commands)
@@ -110,7 +102,7 @@ def _argument(code: int, argument: object, where: str, depth: int) -> object:
         return decode_sequence(argument, where, depth + 1)
     if code == labels.OVERRIDE_PARAMETERS:
         return _parameters(argument, where)
-    is_policy = isinstance(argument, int) and not isinstance(argument, bool) and 0 <= argument <= _POLICY_MAX
+    is_policy = is_integer(argument) and 0 <= argument <= _POLICY_MAX
     if code in labels.COMMANDS and code not in _NO_POLICY and not is_policy:
         refuse(where, "this is no reporting policy", f"0 to {_POLICY_MAX}", argument)
     return argument
@@ -127,7 +119,7 @@ def _index(argument: object, where: str) -> object:
 
 
 def _is_index(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= _INDEX_MAX
+    return is_integer(value) and 0 <= value <= _INDEX_MAX
 
 
 def _branches(argument: object, where: str, depth: int) -> tuple[Sequence | None, ...]:
@@ -147,27 +139,15 @@ def _parameters(argument: object, where: str) -> dict[int, object]:
         refuse(where, "this is no set of parameters", "a map that is not empty", argument)
     out: dict[int, object] = {}
     for label, value in argument.items():
-        if not _is_int(label) or label == 0:
+        if not is_integer(label) or label == 0:
             refuse(where, "this is no parameter", "an integer other than 0", label)
         out[label] = _parameter(label, value, f"{where}.{labels.PARAMETERS.get(label, label)}")
     return out
 
 
-def _is_int(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)
-
-
-def _is_unsigned(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and value >= 0
-
-
-def _is_uuid(value: object) -> bool:
-    return isinstance(value, bytes) and len(value) == 16
-
-
 _Rule = tuple[Callable[[object], bool], str, str]
-_IDENTIFIER: _Rule = (_is_uuid, "this is no identifier", "16 bytes")
-_UNSIGNED: _Rule = (_is_unsigned, "this is no unsigned integer", "0 or more")
+_IDENTIFIER: _Rule = (lambda value: isinstance(value, bytes) and len(value) == 16, "this is no identifier", "16 bytes")
+_UNSIGNED: _Rule = (lambda value: is_integer(value) and value >= 0, "this is no unsigned integer", "0 or more")
 _BOOLEAN: _Rule = (lambda value: isinstance(value, bool), "this is neither true nor false", "true or false")
 _BYTES: _Rule = (lambda value: isinstance(value, bytes), "this is no byte string", "a byte string")
 _RULES: dict[int, _Rule] = {
@@ -178,7 +158,7 @@ _RULES: dict[int, _Rule] = {
     **dict.fromkeys((labels.CONTENT, labels.ENCRYPTION_INFO, labels.WAIT_INFO, labels.METADATA), _BYTES),
     **dict.fromkeys((labels.INVOKE_ARGUMENTS, labels.FETCH_ARGUMENTS), _BYTES),
     labels.URI: (lambda value: isinstance(value, str), "this is no text", "a text string"),
-    labels.UPDATE_PRIORITY: (_is_int, "this is no integer", "an integer"),
+    labels.UPDATE_PRIORITY: (is_integer, "this is no integer", "an integer"),
 }
 """What each parameter has to be, and what is said where it is not."""
 
@@ -200,7 +180,10 @@ def _parameter(label: int, value: object, where: str) -> object:
 def _version_match(value: object, where: str) -> VersionMatch:
     comparison, numbers = value if isinstance(value, list) and len(value) == 2 else (0, None)
     fits = (
-        _is_int(comparison) and comparison in range(1, 6) and isinstance(numbers, list) and all(map(_is_int, numbers))
+        is_integer(comparison)
+        and comparison in range(1, 6)
+        and isinstance(numbers, list)
+        and all(map(is_integer, numbers))
     )
     if not fits or not numbers:
         refuse(where, "this is no version to compare with", "[1 to 5, [numbers]]", value)

@@ -2,6 +2,7 @@
 
 import hashlib
 
+from imgseal.formats.cbor.strict import is_integer
 from imgseal.formats.suit.errors import refuse
 from imgseal.records import NamedTuple
 
@@ -17,20 +18,15 @@ class SuitDigest(NamedTuple):
     @classmethod
     def from_value(cls, value: object, where: str) -> "SuitDigest":
         """Read the array; SuitError when its shape, algorithm or length is wrong."""
-        if (
-            not isinstance(value, list)
-            or len(value) != 2
-            or isinstance(value[0], bool)
-            or not isinstance(value[0], int)
-            or not isinstance(value[1], bytes)
-        ):
+        algorithm, digest = value if isinstance(value, list) and len(value) == 2 else (None, None)
+        if not is_integer(algorithm) or not isinstance(digest, bytes):
             refuse(where, "this is no digest", "[algorithm, bytes]", value)
-        wanted = _LENGTHS.get(value[0])
+        wanted = _LENGTHS.get(algorithm)
         if wanted is None:
-            refuse(where, "a digest algorithm that does not exist here", ", ".join(map(str, _LENGTHS)), value[0])
-        if len(value[1]) != wanted:
-            refuse(where, "the digest's length is not its algorithm's", f"{wanted} bytes", f"{len(value[1])} bytes")
-        return cls(value[0], value[1])
+            refuse(where, "a digest algorithm that does not exist here", ", ".join(map(str, _LENGTHS)), algorithm)
+        if len(digest) != wanted:
+            refuse(where, "the digest's length is not its algorithm's", f"{wanted} bytes", f"{len(digest)} bytes")
+        return cls(algorithm, digest)
 
     def to_value(self) -> list[object]:
         """Return the array."""

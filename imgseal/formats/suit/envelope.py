@@ -3,13 +3,13 @@
 Bytes are hashed as they were received and never encoded again for it. Payloads are views of the received bytes.
 """
 
-import hashlib
 from collections.abc import Iterator, Mapping
+from typing import NoReturn
 
 from imgseal.errors import Place
 from imgseal.formats.cbor.strict import BSTR, MAP, TAG, TSTR, CborError, bstr_head, encode, map_head, read_head, scan
 from imgseal.formats.suit import labels
-from imgseal.formats.suit.digest import SuitDigest
+from imgseal.formats.suit.digest import SuitDigest, sha256_digest
 from imgseal.formats.suit.errors import SuitError, decode_part, refuse
 from imgseal.limits import BLOCKS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
@@ -35,7 +35,7 @@ class Envelope(NamedTuple):
 
 def wrapped_digest(content: bytes) -> SuitDigest:
     """Return the SHA-256 digest of a member: over its byte string with the head, as the draft's digests are."""
-    return SuitDigest(-16, hashlib.sha256(bstr_head(len(content)) + content).digest())
+    return sha256_digest(bstr_head(len(content)) + content)
 
 
 def envelope_pieces(
@@ -107,57 +107,45 @@ def _decode(data: memoryview) -> Envelope:
     offset, last = head.end, b""
     for _ in range(head.argument):
         start = offset
-        offset = scan(data, start, "envelope")
-        encoded = bytes(data[start:offset])
+        behind = scan(data, start, "envelope")
+        encoded = bytes(data[start:behind])
         if encoded <= last:
-            raise SuitError(
-                "the members are not in order, or one stands twice", place=Place(offset=start), found=encoded.hex()
-            )
+            _refuse_at(start, "the members are not in order, or one stands twice", None, encoded.hex())
         last = encoded
         key = read_head(data, start, "envelope")
-        value = read_head(data, offset, "envelope")
-        if value.major != BSTR:
-            raise SuitError("a member is no byte string", place=Place(offset=offset), expected="a byte string")
-        end = value.end + value.argument
-        if end > len(data):
-            raise SuitError(
-                "the envelope ends inside a member",
-                place=Place(offset=len(data)),
-                expected=f"{end} bytes at least",
-                found=f"{len(data)} bytes",
-            )
+        content, offset = _content(data, behind)
         if key.major == TSTR:
-            payloads[bytes(data[key.end : offset]).decode()] = data[value.end : end]
+            payloads[bytes(data[key.end : behind]).decode()] = content
         elif key.major == 0 and key.argument in labels.ENVELOPE_MEMBERS:
-            if value.argument > MANIFEST_BYTES:
-                raise SuitError(
-                    "a member is larger than a device would copy",
-                    place=Place(offset=offset),
-                    expected=f"at most {MANIFEST_BYTES} bytes",
-                    found=f"{value.argument} bytes",
-                )
-            members[key.argument] = bytes(data[value.end : end])
+            if len(content) > MANIFEST_BYTES:
+                most = f"at most {MANIFEST_BYTES} bytes"
+                _refuse_at(behind, "a member is larger than a device would copy", most, f"{len(content)} bytes")
+            members[key.argument] = bytes(content)
         else:
-            raise SuitError(
-                "an unknown member",
-                place=Place(offset=start),
-                expected="a label of the SUIT registry, or a text key",
-                found=encoded.hex(),
-            )
-        offset = end
+            _refuse_at(start, "an unknown member", "a label of the SUIT registry, or a text key", encoded.hex())
     if offset != len(data):
-        raise SuitError(
-            "bytes follow the envelope",
-            place=Place(offset=offset),
-            expected=f"{offset} bytes in all",
-            found=f"{len(data)} bytes",
-        )
+        _refuse_at(offset, "bytes follow the envelope", f"{offset} bytes in all", f"{len(data)} bytes")
     for label, name in ((labels.AUTHENTICATION, "authentication wrapper"), (labels.MANIFEST, "manifest")):
         if label not in members:
             refuse("envelope", f"the {name} is missing", f"label {label}")
     digest, digest_bytes, blocks = _wrapper(members.pop(labels.AUTHENTICATION))
     manifest = members.pop(labels.MANIFEST)
     return Envelope(digest, digest_bytes, blocks, manifest, members, payloads)
+
+
+def _content(data: memoryview, offset: int) -> tuple[memoryview, int]:
+    """Return what the byte string at `offset` holds, and the offset behind it."""
+    head = read_head(data, offset, "envelope")
+    if head.major != BSTR:
+        _refuse_at(offset, "a member is no byte string", "a byte string", None)
+    end = head.end + head.argument
+    if end > len(data):
+        _refuse_at(len(data), "the envelope ends inside a member", f"{end} bytes at least", f"{len(data)} bytes")
+    return data[head.end : end], end
+
+
+def _refuse_at(offset: int, message: str, expected: str | None, found: str | None) -> NoReturn:
+    raise SuitError(message, place=Place(offset=offset), expected=expected, found=found)
 
 
 def _wrapper(data: bytes) -> tuple[SuitDigest, bytes, tuple[bytes, ...]]:

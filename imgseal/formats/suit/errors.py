@@ -4,6 +4,7 @@ from typing import NoReturn
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.cbor.strict import CborError, decode
+from imgseal.values import cut
 
 
 class SuitError(InputError):
@@ -14,8 +15,8 @@ class SuitError(InputError):
 
 def refuse(where: str, message: str, expected: str | None = None, found: object = None) -> NoReturn:
     """Raise SuitError about one member."""
-    text = None if found is None else _short(found)
-    raise SuitError(message, place=Place(key=where), expected=expected, found=text)
+    text = found.hex() if isinstance(found, bytes) else str(found)
+    raise SuitError(message, place=Place(key=where), expected=expected, found=None if found is None else cut(text, 80))
 
 
 def decode_part(data: object, where: str, tags: frozenset[int] = frozenset()) -> object:
@@ -28,8 +29,3 @@ def decode_part(data: object, where: str, tags: frozenset[int] = frozenset()) ->
         raise SuitError(
             error.message, place=Place(key=where, offset=error.place.offset), expected=error.expected, found=error.found
         ) from None
-
-
-def _short(found: object) -> str:
-    text = found.hex() if isinstance(found, bytes) else str(found)
-    return text if len(text) <= 80 else text[:77] + "..."

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from imgseal.formats.cbor.strict import encode
+from imgseal.formats.cbor.strict import encode, is_integer
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Sequence, decode_sequence, encode_sequence
 from imgseal.formats.suit.component import ComponentId, component_id
@@ -12,16 +12,6 @@ from imgseal.formats.suit.text import Text, decode_text, text_value
 from imgseal.limits import COMPONENTS, MANIFEST_BYTES
 from imgseal.records import NamedTuple
 
-_SEQUENCES = (
-    labels.VALIDATE,
-    labels.LOAD,
-    labels.INVOKE_MEMBER,
-    labels.DEPENDENCY_RESOLUTION,
-    labels.PAYLOAD_FETCH,
-    labels.CANDIDATE_VERIFICATION,
-    labels.INSTALL,
-    labels.UNINSTALL,
-)
 _SEQUENCE_MAX = 0xFFFF_FFFF  # install records and device states keep 32 bits of it
 _COMMON_KEYS = (labels.DEPENDENCIES, labels.COMPONENTS, labels.SHARED)
 
@@ -56,35 +46,34 @@ def encode_member(member: Member) -> bytes:
 
 def encode_manifest(manifest: Manifest) -> bytes:
     """Return the encoded map, not yet wrapped in a byte string."""
-    common: dict[int, object] = {}
-    if manifest.dependencies is not None:
-        common[labels.DEPENDENCIES] = manifest.dependencies
-    if manifest.components:
-        common[labels.COMPONENTS] = manifest.components
-    if manifest.shared:
-        common[labels.SHARED] = encode_sequence(manifest.shared)
+    common = {
+        labels.DEPENDENCIES: manifest.dependencies,
+        labels.COMPONENTS: manifest.components or None,
+        labels.SHARED: encode_sequence(manifest.shared) if manifest.shared else None,
+    }
     value: dict[int, object] = {
         labels.VERSION_MEMBER: manifest.version,
         labels.SEQUENCE_NUMBER: manifest.sequence_number,
-        labels.COMMON: encode(common),
+        labels.COMMON: _encode_present(common),
+        labels.REFERENCE_URI: manifest.reference_uri,
+        labels.COMPONENT_MEMBER: manifest.component,
+        labels.SET_VERSION: None if manifest.set_version is None else encode(manifest.set_version),
     }
-    if manifest.reference_uri is not None:
-        value[labels.REFERENCE_URI] = manifest.reference_uri
-    if manifest.component is not None:
-        value[labels.COMPONENT_MEMBER] = manifest.component
-    if manifest.set_version is not None:
-        value[labels.SET_VERSION] = encode(list(manifest.set_version))
     for label, member in manifest.members.items():
         value[label] = member.to_value() if isinstance(member, SuitDigest) else encode_member(member)
-    return encode(value)
+    return _encode_present(value)
+
+
+def _encode_present(members: dict[int, object]) -> bytes:
+    """Encode a map of the members that there are."""
+    return encode({label: member for label, member in members.items() if member is not None})
 
 
 def decode_manifest(data: bytes) -> Manifest:
     """Read the content of the manifest's byte string; SuitError says which member breaks which rule."""
     if len(data) > MANIFEST_BYTES:
-        refuse(
-            "manifest", "the manifest is larger than a device would copy", f"at most {MANIFEST_BYTES} bytes", len(data)
-        )
+        most = f"at most {MANIFEST_BYTES} bytes"
+        refuse("manifest", "the manifest is larger than a device would copy", most, len(data))
     value = decode_part(data, "manifest")
     if not isinstance(value, dict):
         refuse("manifest", "this is no manifest", "a map", value)
@@ -92,16 +81,12 @@ def decode_manifest(data: bytes) -> Manifest:
         if label not in labels.MANIFEST_MEMBERS:
             refuse("manifest", "an unknown member", "the labels of the SUIT registry", label)
         if value[label] is None:  # absent and null would be two encodings of one meaning
-            refuse(
-                f"manifest.{labels.MANIFEST_MEMBERS[label].replace(' ', '-')}",
-                "a member without a value",
-                "a value",
-                None,
-            )
-    if isinstance(value.get(labels.VERSION_MEMBER), bool) or value.get(labels.VERSION_MEMBER) != 1:
-        refuse("manifest.version", "a manifest version that is not supported", "1", value.get(labels.VERSION_MEMBER))
+            refuse(f"manifest.{_name(label)}", "a member without a value", "a value")
+    version = value.get(labels.VERSION_MEMBER)
+    if not is_integer(version) or version != 1:
+        refuse("manifest.version", "a manifest version that is not supported", "1", version)
     sequence = value.get(labels.SEQUENCE_NUMBER)
-    if isinstance(sequence, bool) or not isinstance(sequence, int) or not 0 <= sequence <= _SEQUENCE_MAX:
+    if not is_integer(sequence) or not 0 <= sequence <= _SEQUENCE_MAX:
         refuse("manifest.sequence", "this is no sequence number of a device", f"0 to {_SEQUENCE_MAX}", sequence)
     if labels.COMMON not in value:
         refuse("manifest.common", "the common part is missing")
@@ -127,7 +112,7 @@ def _common(data: object) -> tuple[object, tuple[ComponentId, ...], Sequence]:
     if not isinstance(common, dict) or any(label not in _COMMON_KEYS for label in common):
         refuse("common", "this is no common part", f"a map with labels {_COMMON_KEYS}", common)
     if any(value is None for value in common.values()):  # absent and null would be two encodings of one meaning
-        refuse("common", "a member without a value", "a value", None)
+        refuse("common", "a member without a value", "a value")
     listed = common.get(labels.COMPONENTS, [])
     if not isinstance(listed, list) or len(listed) > COMPONENTS or (labels.COMPONENTS in common and not listed):
         refuse("common.components", "this is no list of components", f"1 to {COMPONENTS} identifiers", listed)
@@ -138,16 +123,20 @@ def _common(data: object) -> tuple[object, tuple[ComponentId, ...], Sequence]:
     return common.get(labels.DEPENDENCIES), components, shared
 
 
+def _name(label: int) -> str:
+    return labels.MANIFEST_MEMBERS[label].replace(" ", "-")
+
+
 def _member(label: int, value: object) -> Member:
-    where = labels.MANIFEST_MEMBERS[label].replace(" ", "-")
+    where = _name(label)
     if isinstance(value, list):
         if label not in labels.SEVERABLE:
             refuse(where, "this member cannot be severed", "a byte string", value)
         return SuitDigest.from_value(value, where)
-    if label in _SEQUENCES:
-        return decode_sequence(value, where)
     if label == labels.TEXT:
         return decode_text(value, where)
+    if label != labels.COSWID:
+        return decode_sequence(value, where)
     if not isinstance(value, bytes):
         refuse(where, "this is not wrapped in a byte string", "a byte string", value)
     return value
@@ -157,10 +146,6 @@ def _set_version(value: object) -> tuple[int, ...] | None:
     if value is None:
         return None
     numbers = decode_part(value, "set-version")
-    if (
-        not isinstance(numbers, list)
-        or not numbers
-        or not all(isinstance(n, int) and not isinstance(n, bool) for n in numbers)
-    ):
+    if not isinstance(numbers, list) or not numbers or not all(map(is_integer, numbers)):
         refuse("set-version", "this is no version", "an array of integers", numbers)
     return tuple(numbers)

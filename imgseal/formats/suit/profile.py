@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from itertools import groupby, pairwise
 
+from imgseal.formats.cbor.strict import is_integer
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Sequence, VersionMatch
 from imgseal.formats.suit.component import OurComponent, ours
@@ -270,7 +271,7 @@ _VERSION = "three numbers below 2^32, and for a stage -3, -2 or -1 and its numbe
 
 
 def _number(value: object, numbers: range) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool) and value in numbers
+    return is_integer(value) and value in numbers
 
 
 def _key(value: object, longest: int) -> bool:

@@ -1,5 +1,6 @@
 """The text map: descriptions for people, never a basis for a decision; section 8.4.4."""
 
+from imgseal.formats.cbor.strict import is_integer
 from imgseal.formats.suit.component import ComponentId, component_id
 from imgseal.formats.suit.errors import decode_part, refuse
 from imgseal.records import NamedTuple
@@ -17,12 +18,7 @@ Text = dict[str, LanguageText]
 
 def text_value(text: Text) -> dict[object, object]:
     """Return the map as a value."""
-    out: dict[object, object] = {}
-    for tag, part in text.items():
-        entries: dict[object, object] = dict(part.manifest.items())
-        entries.update(part.components.items())
-        out[tag] = entries
-    return out
+    return {tag: dict([*part.manifest.items(), *part.components.items()]) for tag, part in text.items()}
 
 
 def manifest_texts(text: Text, label: int) -> set[str]:
@@ -45,7 +41,7 @@ def decode_text(data: object, where: str) -> Text:
         components: dict[ComponentId, dict[int, str]] = {}
         for key, entry in entries.items():
             place = f"{where}.{tag}.{key}"
-            if isinstance(key, int) and not isinstance(key, bool) and isinstance(entry, str):
+            if is_integer(key) and isinstance(entry, str):
                 manifest[key] = entry
             elif isinstance(key, tuple) and isinstance(entry, dict):
                 if not all(isinstance(k, int) and isinstance(v, str) for k, v in entry.items()):

@@ -5,15 +5,13 @@ A set is whole: it replaces the one before, whichever that is, so that a device 
 
 import hashlib
 import itertools
-from typing import TYPE_CHECKING, NoReturn
+from collections.abc import Sequence
+from typing import NoReturn
 
 from imgseal.errors import InputError, Place
 from imgseal.formats.cose.kid import thumbprint
 from imgseal.formats.fields import Layout
 from imgseal.records import NamedTuple
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
 
 MAGIC = b"\xd5anchors"
 IMAGES, PACKAGES = 1, 2
@@ -102,8 +100,7 @@ def encode_set(anchors: AnchorSet) -> bytes:
 
 def decode_set(data: bytes) -> AnchorSet:
     """Read exactly one set; AnchorFormatError names the field that is wrong. Points are not held against the curve."""
-    if data[: len(MAGIC)] != MAGIC:
-        _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
+    _hold_magic(data)
     if len(data) < _HEAD.size:
         _refuse("", "the set ends before its head does", f"{_HEAD.size} bytes", f"{len(data)} bytes")
     at = _HEAD.unpack(data)
@@ -136,6 +133,11 @@ def decode_set(data: bytes) -> AnchorSet:
     return AnchorSet(*[at[name] for name in AnchorSet._fields])
 
 
+def _hold_magic(data: bytes) -> None:
+    if data[: len(MAGIC)] != MAGIC:
+        _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
+
+
 def _hold_apex(apex: bytes, contingency: bytes, anchors: tuple[Anchor, ...], revoked: tuple[bytes, ...]) -> None:
     """Refuse an apex trust anchor or contingency key that does something else as well, or is revoked."""
     if apex == bytes(_POINT):
@@ -163,17 +165,13 @@ def _anchor(data: bytes, index: int) -> Anchor:
         _refuse(f"{where}.reserved", "reserved bytes that are not zero", "000000", zeros.hex())
     if not components or (role == PACKAGES and components != EVERY_COMPONENT):
         _refuse(f"{where}.components", "a key that is good for nothing or limited where it cannot be", "bits", "none")
-    if thumbprint(point[:32], point[32:])[:_KEY] != key_id:
-        _refuse(
-            f"{where}.key",
-            "the identifier is not the key's",
-            thumbprint(point[:32], point[32:])[:_KEY].hex(),
-            key_id.hex(),
-        )
+    own = thumbprint(point[:32], point[32:])[:_KEY]
+    if own != key_id:
+        _refuse(f"{where}.key", "the identifier is not the key's", own.hex(), key_id.hex())
     return Anchor(role, components, key_id, point)
 
 
-def _ascending(values: "Sequence[object]", name: str) -> None:
+def _ascending(values: Sequence[object], name: str) -> None:
     if any(not left < right for left, right in itertools.pairwise(values)):  # type: ignore[operator]
         _refuse(name, "not in ascending order, or twice", "each once, ascending", "another order")
 
@@ -186,8 +184,7 @@ def encode_update(signed: bytes, signature: bytes) -> bytes:
 def decode_update(data: bytes) -> AnchorUpdate:
     """Read an update; AnchorFormatError as `decode_set`. The signature is not verified here."""
     if len(data) < 2 * _POINT:
-        if data[: len(MAGIC)] != MAGIC:
-            _refuse("magic", "no trust anchor set", MAGIC.hex(), data[: len(MAGIC)].hex() or "nothing")
+        _hold_magic(data)
         _refuse("", "the update ends before its signature", f"more than {2 * _POINT} bytes", f"{len(data)} bytes")
     signed, signature = data[:-_POINT], data[-_POINT:]
     return AnchorUpdate(decode_set(signed[:-_POINT]), signed, signed[-_POINT:], signature)

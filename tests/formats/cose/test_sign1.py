@@ -11,7 +11,6 @@ from imgseal.formats.cose import labels
 from imgseal.formats.cose.kid import thumbprint
 from imgseal.formats.cose.sign1 import (
     CoseError,
-    _short,
     assemble,
     protected_header,
     read_block,
@@ -135,9 +134,14 @@ def test_other_structures_are_named() -> None:
     assert take_apart(block).algorithm is None
 
 
-def test_what_is_found_is_shown_up_to_160_characters() -> None:
-    assert [len(_short("f" * length)) for length in (159, 160, 161, 4000)] == [159, 160, 160, 160]
-    assert _short("f" * 161) == "f" * 157 + "..."
+@pytest.mark.parametrize("size", [79, 80, 81, 2000])
+def test_what_is_found_is_shown_up_to_160_characters(size: int) -> None:
+    header = encode({1: -9, 4: b"k" * (size - 6)})
+    with pytest.raises(CoseError) as refused:
+        read_block(encode(Tag(18, [header, {}, None, bytes(64)])))
+    whole = header.hex()
+    assert size > 1000 or len(whole) == 2 * size
+    assert refused.value.found == (whole if len(whole) <= 160 else whole[:157] + "...")
 
 
 @pytest.mark.parametrize(("more", "read"), [(0, True), (1, False)])

@@ -147,12 +147,12 @@ class Compared(Journal):
         self.compare(geometry, record, finished=True)
         return record
 
-    def commit(self, record: Record) -> None:
+    def commit(self, record: Record) -> Record:
         before = self.record
-        super().commit(record)
-        assert self.record is not None
+        written = super().commit(record)
         if before is not None:
-            self.written.add((theirs(before, self._components), theirs(self.record, self._components)))
+            self.written.add((theirs(before, self._components), theirs(written, self._components)))
+        return written
         self.records[self._components, encode(self.record, self._components)] = self.record
 
     def _read(self, place: int, copy: int) -> Record | None:

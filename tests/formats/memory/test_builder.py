@@ -1,6 +1,6 @@
 """Building in any order, held against a dictionary of addresses."""
 
-import io
+import tempfile
 
 import pytest
 from hypothesis import given
@@ -11,7 +11,7 @@ from imgseal.errors import InputError
 from imgseal.formats.memory import builder as builder_module
 from imgseal.formats.memory import pages as pages_module
 from imgseal.formats.memory.builder import ImageBuilder
-from imgseal.formats.memory.store import FileStore
+from imgseal.formats.memory.store import ByteStore
 
 PIECES = st.lists(st.tuples(st.integers(0, 9000), st.integers(1, 40)), max_size=30)
 
@@ -24,10 +24,9 @@ def content(address: int) -> int:
 @pytest.mark.parametrize("in_file", [False, True])
 @given(pieces=PIECES)
 def test_any_order_gives_the_same_image(pieces: list[tuple[int, int]], steps: int, in_file: bool) -> None:
-    before = builder_module._STEPS_BACK
-    builder_module._STEPS_BACK = steps
-    try:
-        builder = ImageBuilder(FileStore(io.BytesIO()) if in_file else None)
+    with tempfile.TemporaryFile() as file, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(builder_module, "_STEPS_BACK", steps)
+        builder = ImageBuilder(ByteStore(file) if in_file else None)
         expected: dict[int, int] = {}
         given_bytes = 0
         for address, size in pieces:
@@ -36,9 +35,7 @@ def test_any_order_gives_the_same_image(pieces: list[tuple[int, int]], steps: in
             expected.update(zip(range(address, address + size), data, strict=True))
             given_bytes += size
         image = builder.finish()
-    finally:
-        builder_module._STEPS_BACK = before
-    found = {r.address + i: b for r in image.regions for i, b in enumerate(image.read(r.address, r.size))}
+        found = {r.address + i: b for r in image.regions for i, b in enumerate(image.read(r.address, r.size))}
     assert found == expected
     ends = [(one.end, other.address) for one, other in zip(image.regions, image.regions[1:], strict=False)]
     assert all(end < start for end, start in ends)  # ordered, and no two touch
@@ -129,7 +126,7 @@ def test_a_few_bytes_in_very_many_places_are_refused_before_memory_is_gone(monke
 
 def test_full_pages_share_one_number() -> None:
     # the bound on memory rests on it: 64 MiB shuffled would otherwise hold 9 MiB of bits to the end
-    pages = pages_module.Pages(FileStore(io.BytesIO()))
+    pages = pages_module.Pages(ByteStore())
     for number in range(3):
         for at in range(pages_module.PAGE - 16, -1, -16):
             assert not list(pages.put(number * pages_module.PAGE + at, bytes(16)))

@@ -5,7 +5,7 @@ import random
 import pytest
 
 from imgseal.formats.memory.pages import PAGE, Pages, ScatteredError
-from imgseal.formats.memory.store import MemoryStore
+from imgseal.formats.memory.store import ByteStore
 
 
 class Plain:
@@ -21,7 +21,7 @@ class Plain:
         return twice
 
 
-def held(pages: Pages, store: MemoryStore) -> dict[int, int]:
+def held(pages: Pages, store: ByteStore) -> dict[int, int]:
     out: dict[int, int] = {}
     before = -1
     for extent in pages.extents():
@@ -35,7 +35,7 @@ def held(pages: Pages, store: MemoryStore) -> dict[int, int]:
 @pytest.mark.parametrize("seed", range(12))
 def test_whatever_is_put_in_whatever_order(seed: int) -> None:
     rng = random.Random(seed)
-    store, plain = MemoryStore(), Plain()
+    store, plain = ByteStore(), Plain()
     pages = Pages(store)
     for _ in range(60):
         size = rng.choice([1, 2, 16, 255, PAGE - 1, PAGE, PAGE + 1, 2 * PAGE + 5])
@@ -48,7 +48,7 @@ def test_whatever_is_put_in_whatever_order(seed: int) -> None:
 
 def test_more_places_than_the_largest_image_has(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("imgseal.formats.memory.pages._MOST", 3)
-    pages = Pages(MemoryStore())
+    pages = Pages(ByteStore())
     for number in range(3):
         assert list(pages.put(number * 10 * PAGE, b"x")) == []
     assert list(pages.put(20 * PAGE + 1, b"y")) == []

@@ -1,15 +1,17 @@
-"""Both stores give back what was appended, whatever happens in between."""
+"""A store gives back what was appended, in memory and in a file, whatever happens in between."""
 
-import io
+import tempfile
+from collections.abc import Iterator
 
 import pytest
 
-from imgseal.formats.memory.store import ByteStore, FileStore, MemoryStore
+from imgseal.formats.memory.store import ByteStore
 
 
 @pytest.fixture(params=["memory", "file"])
-def store(request: pytest.FixtureRequest) -> ByteStore:
-    return MemoryStore() if request.param == "memory" else FileStore(io.BytesIO())
+def store(request: pytest.FixtureRequest) -> Iterator[ByteStore]:
+    with tempfile.TemporaryFile() as file:
+        yield ByteStore() if request.param == "memory" else ByteStore(file)
 
 
 def test_appends_reads_and_writes_may_alternate(store: ByteStore) -> None:

@@ -25,9 +25,10 @@ DIGITS = (1, 3, 4, 8, 16)
 
 
 def found(data: bytes, step: int = 1 << 20) -> tuple[str | None, str | None]:
-    """What it is by its head, and what is found in it behind prose, given in pieces."""
+    """What it is by its head, and what is found in it behind prose, the end of which is given in pieces as well."""
     search = Search()
-    behind = b"made on Monday\n" * 400 + data
+    search.take(b"made on Monday\n" * 395)
+    behind = b"made on Monday\n" * 5 + data
     for at in range(0, len(behind), step):
         search.take(behind[at : at + step])
     search.take(b"")

@@ -117,7 +117,7 @@ def _record(kind: int, offset: int, data: bytes) -> str:
     return ":" + (raw + bytes([-sum(raw) & 0xFF])).hex().upper()
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(hex_files())
 def test_generated_files_read_as_intelhex_reads_them(file: tuple[bytes, bool]) -> None:
     assert by_us(file[0]) == by_intelhex(file[0])

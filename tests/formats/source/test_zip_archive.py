@@ -127,6 +127,7 @@ COMMENTED = ZIP[:-2] + struct.pack("<H", 22) + ZIP[-22:]
     ("data", "words"),
     [
         (ZIP[:-1], "cut off"),
+        (ZIP[:END], "cut off"),
         (ZIP + b"\0", "cut off"),
         (ZIP + as_zip({"c": b""}), "before its first"),
         (ZIP[: ZIP.find(b"PK\x03\x04", 4)] + ZIP, "before its first"),

@@ -1,56 +1,7 @@
-"""Judge an artefact as the device in a state would: bytes in, a verdict out."""
+"""Refuses what the judge has not accepted, with its first finding, or with what kept it from one."""
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
-
-from imgseal.check.context import Context
-from imgseal.check.judge import judge as run_judge
-from imgseal.device_state.device import DeviceState
 from imgseal.errors import Place, RefusedError
 from imgseal.findings import NOT_RUN, Verdict
-from imgseal.keys.trusted_keys import Trust
-from imgseal.product.model import Product
-from imgseal.window import Bytes
-
-if TYPE_CHECKING:
-    from imgseal.formats.trust_anchors.codec import AnchorSet
-
-
-def judge(
-    data: Bytes,
-    name: str,
-    product: Product,
-    trust: Trust,
-    state: DeviceState,
-    *,
-    contents: Mapping[str, Bytes] | None = None,
-    device: str = "a fresh device",
-    development: bool = False,
-    slot: str | None = None,
-    payload: Bytes | None = None,
-    partial: bool = False,
-    day: str | None = None,
-    anchors: "AnchorSet | None" = None,
-) -> Verdict:
-    """Judge an artefact as the device in `state` would; never raises on what the artefact holds.
-
-    `partial` leaves requirements on components that a package does not bring to the device. Keys have to be in force
-    on `day`, YYYY-MM-DD in UTC; None leaves their dates out, as a device does. `anchors` is the set of trust anchors
-    that the device has been given since it left the factory; `trust` has to be the same one's.
-    """
-    context = Context(
-        product,
-        trust,
-        state,
-        contents or {},
-        development=development,
-        slot=slot,
-        whole_set=not state.fresh,
-        partial=partial,
-        day=day,
-        anchors=anchors,
-    )
-    return run_judge(data, name, context, device, payload)
 
 
 def refuse_unless_accepted(
