@@ -170,11 +170,11 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
     class_name = product.get("class")
     class_id = model.class_identifier(vendor_id, class_name)
     log, pin = _log(root.table("log", "log")) if "log" in root else (None, None)
+    tables = root.tables("component", "component.NAME")  # what is none is refused here, as of memories and slots
     last = last_numbers(root, class_id, log, numbers)
     release = _release(root.table("release", "release"), last)
     memories = {n: read_memory(t) for n, t in root.tables("memory", "memory.NAME").items()}
     slots = {n: read_slot(t, memories) for n, t in root.tables("slot", "slot.NAME").items()}
-    tables = root.tables("component", "component.NAME")
     by_name = {n: t.get("number") for n, t in tables.items()}
     last = with_first(last, root, by_name)
     components = {n: read_component(t, n, by_name, slots, memories, release.version, last) for n, t in tables.items()}
