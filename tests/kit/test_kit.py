@@ -27,10 +27,14 @@ def test_the_generator_reproduces_the_kit() -> None:
     assert [name for name in made if made[name] != there[name]] == []
 
 
+OF_THE_LOG = {"rollback.withdrawn"}
+"""Codes that the release log alone gives cause for: it is no part of a device, so no case of the kit can have them."""
+
+
 def test_size_and_reach() -> None:
-    """At least 150 cases, every finding code first in one of them, each with a name of its own."""
+    """At least 300 cases, every finding code that a device has cause for first in one of them, each with a name of its own."""
     assert len(ENTRIES) >= 300
-    assert {entry["first"] for entry in ENTRIES} == {*CODES, "accepted"}
+    assert {entry["first"] for entry in ENTRIES} == {*CODES, "accepted"} - OF_THE_LOG
     assert len({entry["name"] for entry in ENTRIES}) == len(ENTRIES)
     assert [case.name for case in cases()] == [entry["name"] for entry in ENTRIES]
     for entry in ENTRIES:
