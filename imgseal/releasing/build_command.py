@@ -15,7 +15,9 @@ from imgseal.console.options import (
 )
 from imgseal.console.say import say, say_written
 from imgseal.errors import ImgsealError, Place, UsageError
+from imgseal.flow.contents import Contents
 from imgseal.flow.release import Job
+from imgseal.make.pack import Package
 from imgseal.make.seal import SealedImage, SealOptions
 from imgseal.records import NamedTuple
 from imgseal.releasing.describe import described
@@ -144,9 +146,6 @@ class _Work(NamedTuple):
 
 def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[list[Output], list[str], list[str]]:
     """Make it and write it; return what was written, a line for each slot, and notes."""
-    from imgseal.offline.offline_signing import ask
-    from imgseal.offline.outputs import request_outputs
-
     every = chosen.variant == _ALL
     products = (chosen._replace(variant=None) if every else chosen).every()
     for option, given in (("--previous", asked.previous), ("--sbom", asked.sbom), ("--as-of", asked.said.as_of)):
@@ -181,11 +180,10 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
                 project, job, numbered = number_job(project, job, log, asked.said)
                 work.jobs.append(job)
                 if asked.sign_later:
-                    asking = ask(job, with_firmware=asked.with_firmware)
-                    running_out = compare_numbers(asking.rehearsed, before, project)
-                    work.made.append(Made(project, asking.rehearsed.package, (), numbered))
-                    work.outputs.extend(request_outputs(asking, job, folder))
-                    notes += [*asking.notes, *running_out]
+                    package, files_of_it, said = _request(project, job, before, folder, asked)
+                    work.made.append(Made(project, package, (), numbered))
+                    work.outputs.extend(files_of_it)
+                    notes += said
                     continue
                 built = build_release(project, job, before, folder, numbered)
                 work.made.append(built.made)
@@ -198,6 +196,18 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
             works[-1].outputs.append(Output(asked.depfile, [_dependencies(outputs, inputs)]))
         notes += _write(works, products, options, sign_later=asked.sign_later)
     return outputs, lines, notes
+
+
+def _request(
+    project: Project, job: Job, before: Contents | None, folder: str, asked: _Asked
+) -> tuple[Package, list[Output], list[str]]:
+    """Ask for the signatures that cannot be made here; return the package as it would be, the files, and notes."""
+    from imgseal.offline.offline_signing import ask
+    from imgseal.offline.outputs import request_outputs
+
+    asking = ask(job, with_firmware=asked.with_firmware)
+    running_out = compare_numbers(asking.rehearsed, before, project)
+    return asking.rehearsed.package, request_outputs(asking, job, folder), [*asking.notes, *running_out]
 
 
 def _write(works: list[_Work], products: Products, options: SealOptions, *, sign_later: bool) -> list[str]:
