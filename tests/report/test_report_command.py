@@ -55,10 +55,13 @@ def test_the_verdict_is_that_of_check(
     if log:
         with (project / "imgseal.toml").open("a") as file:
             file.write('\n[log]\npath = "release.log"\n')
-    assert imgseal("build", *ALL, "--release").status == 0
+        assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
     assert imgseal("device", "new", "unit.json").status == 0
     options = [*(["--development"] if development else []), *(["--device", device] if device else [])]
     checked = json.loads(imgseal("check", NAME, *options, "--json").out)["verdicts"][0]
+    by = {key: checked.pop(key) for key in ("product_file", "variant")}  # a report is by one product from the start
+    assert by == {"product_file": "imgseal.toml", "variant": None}
     assert document(imgseal, NAME, *options, status=checked["verdict"] != "accepted")["verdict"] == checked
 
 
