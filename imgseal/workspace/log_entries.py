@@ -1,25 +1,20 @@
 """What goes into entries of the release log: how devices are laid out, whom they trust, what is in a package."""
 
 import hashlib
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 from imgseal.formats.install_record.layout import FORMAT as RECORDS
 from imgseal.formats.log.entry import RECOVERY, Anchors, LoggedImage, LoggedPackage
 from imgseal.formats.log.layout import LaidComponent, LaidSlot, Layout
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
-from imgseal.make.seal import ordered_signers
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from imgseal.keys.signer import Signer
-    from imgseal.make.pack import Package
-    from imgseal.make.seal import SealedImage
-    from imgseal.product.model import Product
-    from imgseal.workspace.project import Project
+from imgseal.keys.signer import Signer
+from imgseal.make.pack import Package
+from imgseal.make.seal import SealedImage, ordered_signers
+from imgseal.product.model import Product
+from imgseal.workspace.project import Project
 
 
-def layout_of(product: "Product") -> Layout:
+def layout_of(product: Product) -> Layout:
     """Return what no update can change of a device: components, slots, link addresses, the format of its records."""
     components = tuple(
         LaidComponent(
@@ -51,7 +46,7 @@ def layout_of(product: "Product") -> Layout:
     return Layout(words if fits else "", 0, RECORDS, components, slots)
 
 
-def anchors_of(project: "Project") -> Anchors:
+def anchors_of(project: Project) -> Anchors:
     """Return the trust anchors that the product file has."""
     trust = project.trust()
     keys = [key for key in trust.keys if not key.development]
@@ -62,13 +57,13 @@ def anchors_of(project: "Project") -> Anchors:
     return Anchors(images, packages, trust.need_images, trust.need_packages, apex, contingency)
 
 
-def variant_of(product: "Product", components: "Iterable[str]") -> str:
+def variant_of(product: Product, components: Iterable[str]) -> str:
     """Return the variant of a package as the log has it, by the names of the components that it has images of."""
     alone = all(product.components[name].recovery for name in components)
     return (product.variant or "") + (RECOVERY if alone else "")
 
 
-def logged_images(images: "tuple[SealedImage, ...]") -> tuple[LoggedImage, ...]:
+def logged_images(images: tuple[SealedImage, ...]) -> tuple[LoggedImage, ...]:
     """Return sealed images as the log has them."""
     return tuple(
         LoggedImage(
@@ -84,7 +79,7 @@ def logged_images(images: "tuple[SealedImage, ...]") -> tuple[LoggedImage, ...]:
     )
 
 
-def logged_package(product: "Product", package: "Package", signers: "tuple[Signer, ...]") -> LoggedPackage:
+def logged_package(product: Product, package: Package, signers: tuple[Signer, ...]) -> LoggedPackage:
     """Return a package as the log has it."""
     keys = tuple(signer.public.key_id for signer in ordered_signers(signers, product, development=False))
     images = logged_images(package.images)

@@ -5,24 +5,19 @@ and made again it has the same number and carries the same head, so that it is t
 """
 
 import hashlib
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from imgseal.errors import Place, UsageError
-from imgseal.formats.log.entry import Entry, LoggedImage, Reservation
+from imgseal.flow.release import Job
+from imgseal.formats.log.entry import Entry, Line, LoggedImage, LoggedPackage, Reservation
 from imgseal.formats.log.floors import given, of_recovery
 from imgseal.formats.sealed_image.codec import encode_statement
 from imgseal.make.place import place_all
 from imgseal.make.seal import SealedImage, draft
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.workspace.log_entries import logged_images, variant_of
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from imgseal.flow.release import Job
-    from imgseal.formats.log.entry import Line, LoggedPackage
-    from imgseal.product.model import Product
-    from imgseal.workspace.verified_log import VerifiedLog
+from imgseal.workspace.verified_log import VerifiedLog
 
 
 class Said(NamedTuple):
@@ -47,7 +42,7 @@ class Numbered(NamedTuple):
     manifest: bytes = b""
 
 
-def numbered(job: "Job", log: "VerifiedLog", said: Said, channel: str = "") -> "tuple[Job, Numbered]":
+def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple[Job, Numbered]:
     """Return the job with its number and the head that its package carries, and what the log says of it.
 
     UsageError where the version was released before with other content, or is below the last of its channel, and where
@@ -77,11 +72,11 @@ def numbered(job: "Job", log: "VerifiedLog", said: Said, channel: str = "") -> "
     return job._replace(witness=str(log.head)), made
 
 
-def _line(job: "Job") -> "Line":
+def _line(job: Job) -> Line:
     return job.product.class_id, variant_of(job.product, (file.component for file in job.firmware))
 
 
-def _with_next_of_recovery(job: "Job", log: "VerifiedLog") -> "Job":
+def _with_next_of_recovery(job: Job, log: VerifiedLog) -> Job:
     """Return the job with the next number of recovery images, where it has those alone and no number is stated."""
     product, line = job.product, _line(job)
     if not product.release.next or not of_recovery(line[1]):
@@ -91,7 +86,7 @@ def _with_next_of_recovery(job: "Job", log: "VerifiedLog") -> "Job":
     return job._replace(product=product._replace(release=release))
 
 
-def statements(job: "Job") -> tuple[LoggedImage, ...]:
+def statements(job: Job) -> tuple[LoggedImage, ...]:
     """Return the images of a job as the log has them, without signing anything."""
     images: list[LoggedImage] = []
     for file in job.firmware:
@@ -116,7 +111,7 @@ def statements(job: "Job") -> tuple[LoggedImage, ...]:
     return tuple(sorted(images, key=lambda image: (image.component, run[image.slot])))
 
 
-def _revision(job: "Job") -> bytes:
+def _revision(job: Job) -> bytes:
     """Return the source revision: of the options, or of the images that are sealed already, where it is one."""
     sealed = {file.content.statement.source_revision for file in job.firmware if isinstance(file.content, SealedImage)}
     if job.options.source_revision or len(sealed) != 1:
@@ -125,8 +120,8 @@ def _revision(job: "Job") -> bytes:
 
 
 def _candidates(
-    log: "VerifiedLog", product: "Product", line: "Line", channel: str
-) -> "Iterator[tuple[Entry | Reservation, LoggedPackage]]":
+    log: VerifiedLog, product: Product, line: Line, channel: str
+) -> Iterator[tuple[Entry | Reservation, LoggedPackage]]:
     """Yield what the log has of this version for this class, variant and channel, and is not given up."""
     pending = {row.entry for floor in log.tip.least if floor.line == line for row in floor.open}
     for entry in log.of_version(product.name, str(product.release.version)):
@@ -137,7 +132,7 @@ def _candidates(
                 yield entry, package
 
 
-def _with_numbers(job: "Job", entry: Entry | Reservation, package: "LoggedPackage") -> "Job | None":
+def _with_numbers(job: Job, entry: Entry | Reservation, package: LoggedPackage) -> Job | None:
     """Return the job with the numbers of an entry where they are left to the log; None where they are others."""
     product = job.product
     if not product.release.next and product.release.sequence != entry.sequence:
@@ -151,9 +146,7 @@ def _with_numbers(job: "Job", entry: Entry | Reservation, package: "LoggedPackag
     return job._replace(product=product._replace(release=release, components=components))
 
 
-def _again(
-    job: "Job", log: "VerifiedLog", entry: Entry | Reservation, package: "LoggedPackage"
-) -> "tuple[Job, Numbered]":
+def _again(job: Job, log: VerifiedLog, entry: Entry | Reservation, package: LoggedPackage) -> tuple[Job, Numbered]:
     head = None if entry.witness is None else str(log.head_at(entry.witness))
     made = Numbered(entry.witness, again=entry.again, unrecorded=entry.unrecorded)
     if isinstance(entry, Entry):
@@ -163,7 +156,7 @@ def _again(
     return job._replace(witness=head), made
 
 
-def _as_of(job: "Job", log: "VerifiedLog", number: int) -> "tuple[Job, Numbered]":
+def _as_of(job: Job, log: VerifiedLog, number: int) -> tuple[Job, Numbered]:
     """Return the job as the release of an entry was made; UsageError where it would be another one."""
     product, entry = job.product, log.entry(number)
     line = _line(job)
@@ -192,7 +185,7 @@ def _as_of(job: "Job", log: "VerifiedLog", number: int) -> "tuple[Job, Numbered]
     return _again(tried, log, entry, packages[0])
 
 
-def _refuse_version(job: "Job", log: "VerifiedLog", line: tuple[bytes, str], channel: str) -> None:
+def _refuse_version(job: Job, log: VerifiedLog, line: tuple[bytes, str], channel: str) -> None:
     product = job.product
     version = product.release.version
     hint = "raise release.version; or say why this is right, which is logged: --again WHY"
