@@ -1,17 +1,14 @@
 """Holds the numbers that a request asks to be signed against those of the product file: --set is easily forgotten."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from imgseal.errors import UsageError
 from imgseal.formats.sealed_image.codec import decode_statement
 from imgseal.formats.suit.manifest import decode_manifest
+from imgseal.offline.request import Request
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.versions import suit_words
-
-if TYPE_CHECKING:
-    from imgseal.offline.request import Request
-    from imgseal.product.model import Product
 
 
 class _Number(NamedTuple):
@@ -22,7 +19,7 @@ class _Number(NamedTuple):
     here: str
 
 
-def refuse_other_numbers(request: "Request", product: "Product") -> None:
+def refuse_other_numbers(request: Request, product: Product) -> None:
     """UsageError where versions, counters or the sequence of a request are not those that would be made now.
 
     Nothing in the request is believed by it: what is signed is made here once more, and compared by its digest.
@@ -38,7 +35,7 @@ def refuse_other_numbers(request: "Request", product: "Product") -> None:
         )
 
 
-def _numbers(request: "Request", product: "Product") -> Iterator[_Number]:
+def _numbers(request: Request, product: Product) -> Iterator[_Number]:
     release = product.release
     for item in request.items:
         if not item.is_statement:

@@ -1,15 +1,12 @@
 """Reads what `git describe --long --always --dirty` says: version and source revision of a build. No program is run."""
 
 import re
-from typing import TYPE_CHECKING
 
+from imgseal.console.options import ChosenProduct
 from imgseal.errors import Place, UsageError
 from imgseal.records import NamedTuple
 from imgseal.versions import RELEASED, Version
-
-if TYPE_CHECKING:
-    from imgseal.console.options import ChosenProduct
-    from imgseal.workspace.numbering import Said
+from imgseal.workspace.numbering import Said
 
 _TEXT = re.compile(r"(?:(?P<tag>.+?)(?:-(?P<count>[0-9]{1,6})-g(?P<hex>[0-9a-f]{4,64}))?|)(?P<dirty>-dirty|-broken)?")
 _BARE = re.compile(r"[0-9a-f]{4,64}")
@@ -69,8 +66,8 @@ def _unreadable(text: str) -> UsageError:
 
 
 def described(
-    text: str, chosen: "ChosenProduct", revision: str | None, *, is_release: bool, said: "Said"
-) -> "tuple[ChosenProduct, str | None]":
+    text: str, chosen: ChosenProduct, revision: str | None, *, is_release: bool, said: Said
+) -> tuple[ChosenProduct, str | None]:
     """Return the product file with the version that a text gives, and the revision.
 
     UsageError for a release of changed files that nobody gives a reason for, for one between two tags whose version is

@@ -1,29 +1,25 @@
 """Which products and variants a build makes, and of which firmware: what the arguments of `imgseal build` order."""
 
+from collections.abc import Iterable
 from contextlib import ExitStack
-from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
 from imgseal.flow.release import FirmwareFile
 from imgseal.formats.memory.image import MemoryImage
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.workspace.firmware import Aimed, Firmware, aim, firmware_for, load_image_or_sealed
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from imgseal.product.model import Product
-    from imgseal.workspace.line import Products
-    from imgseal.workspace.project import Project
+from imgseal.workspace.line import Products
+from imgseal.workspace.project import Project
 
 
 class Order(NamedTuple):
     """One product that is built, with the variants of it that are, and the firmware arguments for it."""
 
-    projects: "tuple[Project, ...]"
+    projects: tuple[Project, ...]
     aimed: tuple[Aimed, ...]
 
-    def firmware(self, product: "Product") -> list[Firmware]:
+    def firmware(self, product: Product) -> list[Firmware]:
         """Return the firmware of one of the variants."""
         return firmware_for(product, self.aimed)
 
@@ -33,7 +29,7 @@ class Order(NamedTuple):
 
 
 def take_orders(
-    products: "Products", arguments: tuple[str, ...], *, every_variant: bool
+    products: Products, arguments: tuple[str, ...], *, every_variant: bool
 ) -> tuple[list[Order], list[str]]:
     """Return what is built, and notes on members of a line that are not.
 
@@ -61,7 +57,7 @@ def take_orders(
     return orders, notes
 
 
-def _aimed(argument: str, products: "Products") -> Aimed:
+def _aimed(argument: str, products: Products) -> Aimed:
     """Return for which product of the line an argument is, or the only one; UsageError where nothing says that."""
     aimed = aim(argument)
     names = [member[0].product.name for member in products.members]
@@ -80,7 +76,7 @@ def _aimed(argument: str, products: "Products") -> Aimed:
     )
 
 
-def _refuse_unbuilt(aimed: Aimed, projects: "tuple[Project, ...]", base: "Project") -> None:
+def _refuse_unbuilt(aimed: Aimed, projects: tuple[Project, ...], base: Project) -> None:
     built = [project.product.variant for project in projects]
     if aimed.variant is None or aimed.variant in built:
         return
@@ -103,11 +99,11 @@ class FirmwareShelf:
         self._stack = stack
         self._images: dict[tuple[str, int | None, str], MemoryImage] = {}
 
-    def files(self, firmware: "Iterable[Firmware]", product: "Product") -> list[FirmwareFile]:
+    def files(self, firmware: Iterable[Firmware], product: Product) -> list[FirmwareFile]:
         """Return the firmware of a product; what is sealed already is taken over for that product alone."""
         return [self._file(each, product) for each in firmware]
 
-    def _file(self, firmware: Firmware, product: "Product") -> FirmwareFile:
+    def _file(self, firmware: Firmware, product: Product) -> FirmwareFile:
         key = firmware.path, firmware.base, product.after_end  # all that reading it depends on
         if key in self._images:
             return FirmwareFile(firmware.component, firmware.path, self._images[key])
