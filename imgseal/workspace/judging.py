@@ -76,7 +76,7 @@ def judge_of(
         state = state._replace(fielded=for_the_desk(project))
     elif device_file is None:
         state, device = logged_device(project) or (state, device)
-    elif not development:
+    if not development:
         state = without_withdrawn(project, state)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"

@@ -55,6 +55,14 @@ def test_the_gate_gives_the_same_answer(imgseal: Imgseal, two: Path, devices: tu
     assert (said.status, "1 good" in said.out) == (0, True), said.out
 
 
+@pytest.mark.parametrize("devices", [(), ("--device", "unit.json"), ("--previous", NAMES[1])])
+def test_the_report_gives_the_same_answer(imgseal: Imgseal, two: Path, devices: tuple[str, ...]) -> None:
+    assert imgseal("device", "new", "unit.json").status == 0
+    said = imgseal("report", NAMES[2], *devices, "--format", "json", "--out", "report.json")
+    found = json.loads((two / "report.json").read_text())["verdict"]
+    assert (said.status, found["first_finding"]) == (1, "rollback.withdrawn")
+
+
 def test_it_is_withdrawn_once_and_by_one_name(imgseal: Imgseal, two: Path) -> None:
     for release, words in (
         ("2.4.2", "withdrawn already"),
