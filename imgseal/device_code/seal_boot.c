@@ -445,6 +445,7 @@ uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const st
     struct seal_subject subject;
     struct lying image;
     uint32_t link = c->run[slot].base;
+    const struct seal_state *volatile asked = state;    /* loaded anew below: not the register that was handed on */
     volatile uint32_t code;
 
     subject.where = SEAL_RUN_SLOT;
@@ -466,7 +467,8 @@ uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const st
         return code;
     /* once more, that it is the image of this place, judged for this device */
     return code + (header->component ^ c->number) + (header->link_address ^ link)
-           + (header->development & (b->development == 0)) + other_state(b, state);
+           + (header->development & (b->development == 0)) + other_state(b, asked)
+           + (uint32_t)((uintptr_t)header->judged_for ^ (uintptr_t)asked);
 }
 
 /* Every check of the image in the first run slot, by itself. */

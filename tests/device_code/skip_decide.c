@@ -32,14 +32,17 @@ static uint32_t entry_of(const volatile struct seal_started *started)
     return device_product->components[index].run[started->run_slot[index]].base;
 }
 
+/* So that no compiler makes one computation of two. */
+static uint32_t (*volatile entry_by)(const volatile struct seal_started *started) = entry_of;
+
 void start_chosen(struct seal_boot *boot, int power_on)
 {
-    struct seal_started started;
+    struct seal_started room, *volatile started = &room;    /* its address is loaded anew for each use */
     volatile uint32_t code = SEAL_DEVICE_NOT_RUN, accepted = SEAL_ACCEPTED, what, set = SEAL_START_SET;
     volatile uint32_t entry, again;
 
-    code = seal_choose(boot, power_on, &started);
-    what = started.what;
+    code = seal_choose(boot, power_on, started);
+    what = started->what;
     if (code != accepted)
         reset_device();
     if (what != set)
@@ -48,8 +51,8 @@ void start_chosen(struct seal_boot *boot, int power_on)
     if (code != accepted || what != set)
         reset_device();
 #endif
-    entry = entry_of(&started);
-    again = entry_of(&started);
+    entry = entry_by(started);
+    again = entry_by(started);
     if (entry != again)
         reset_device();
     jump(entry);
