@@ -1151,14 +1151,29 @@ static uint32_t choose(struct seal_boot *b, int power_on, struct seal_started *s
     return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NOT_RUN : code;
 }
 
+#ifdef SEAL_BOOT_MARK
+/* Of the keys that are revoked, which may lie in RAM. */
+static uint32_t sum_of_revoked(const struct seal_boot *b)
+{
+    const uint8_t *key = (const uint8_t *)b->revoked;
+    uint32_t left = 16u * b->revoked_count, sum = left;
+
+    while (left-- != 0)
+        sum = (sum << 5) - sum + *key++;
+    return sum;
+}
+#endif
+
 uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *started)
 {
+#ifdef SEAL_BOOT_MARK
+    volatile uint32_t before = sum_of_revoked(b), engaged = SEAL_DEVICE_NOT_RUN;
+#endif
     uint32_t code = choose(b, power_on, started);
 
 #ifdef SEAL_BOOT_MARK
+    code += before ^ sum_of_revoked(b);     /* a store that goes astray may have taken one out */
     /* nothing starts, the recovery image neither, that could write the mark */
-    volatile uint32_t engaged = SEAL_DEVICE_NOT_RUN;
-
     if (b->protect != 0)
         engaged = b->protect(b->protect_user, &b->product->mark);
     b->marked = 0;      /* whoever judges from here on verifies */
