@@ -445,6 +445,7 @@ uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const st
     struct seal_subject subject;
     struct lying image;
     uint32_t link = c->run[slot].base;
+    const struct seal_state *volatile asked = state;    /* loaded anew below: not the register that was handed on */
     volatile uint32_t code;
 
     subject.where = SEAL_RUN_SLOT;
@@ -466,7 +467,8 @@ uint32_t judge_slot(struct seal_boot *b, uint32_t index, uint32_t slot, const st
         return code;
     /* once more, that it is the image of this place, judged for this device */
     return code + (header->component ^ c->number) + (header->link_address ^ link)
-           + (header->development & (b->development == 0)) + other_state(b, state);
+           + (header->development & (b->development == 0)) + other_state(b, asked)
+           + (uint32_t)((uintptr_t)header->judged_for ^ (uintptr_t)asked);
 }
 
 /* Every check of the image in the first run slot, by itself. */
@@ -1149,14 +1151,29 @@ static uint32_t choose(struct seal_boot *b, int power_on, struct seal_started *s
     return code == SEAL_WRITTEN ? (uint32_t)SEAL_DEVICE_NOT_RUN : code;
 }
 
+#ifdef SEAL_BOOT_MARK
+/* Of the keys that are revoked, which may lie in RAM. */
+static uint32_t sum_of_revoked(const struct seal_boot *b)
+{
+    const uint8_t *key = (const uint8_t *)b->revoked;
+    uint32_t left = 16u * b->revoked_count, sum = left;
+
+    while (left-- != 0)
+        sum = (sum << 5) - sum + *key++;
+    return sum;
+}
+#endif
+
 uint32_t seal_choose(struct seal_boot *b, int power_on, struct seal_started *started)
 {
+#ifdef SEAL_BOOT_MARK
+    volatile uint32_t before = sum_of_revoked(b), engaged = SEAL_DEVICE_NOT_RUN;
+#endif
     uint32_t code = choose(b, power_on, started);
 
 #ifdef SEAL_BOOT_MARK
+    code += before ^ sum_of_revoked(b);     /* a store that goes astray may have taken one out */
     /* nothing starts, the recovery image neither, that could write the mark */
-    volatile uint32_t engaged = SEAL_DEVICE_NOT_RUN;
-
     if (b->protect != 0)
         engaged = b->protect(b->protect_user, &b->product->mark);
     b->marked = 0;      /* whoever judges from here on verifies */

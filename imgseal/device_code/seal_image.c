@@ -765,6 +765,7 @@ uint32_t seal_judge(const struct seal_product *product, const struct seal_state 
     header->detached = (uint8_t)j.detached;
     header->development = (uint8_t)(GET32(&j, AT_FLAGS) & FLAG_DEVELOPMENT);
     header->whole = header_only != SEAL_HEADER_ONLY;
+    header->judged_for = j.state;
     if (j.said != SEAL_GOOD(state))
         return SEAL_DEVICE_NOT_RUN;
     return j.said;

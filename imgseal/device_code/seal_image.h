@@ -218,6 +218,7 @@ struct seal_header {
     uint32_t link_address;
     uint32_t entry_offset;
     uint8_t version[16];
+    const struct seal_state *judged_for;        /* what the checks were given     */
 };
 
 /* Room that the caller provides: nothing here is kept between calls. */

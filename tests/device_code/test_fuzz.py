@@ -47,7 +47,7 @@ def test_python_and_c_agree_on_mutants(tool: Callable[[str], str], tmp_path: Pat
 def test_python_and_c_agree_on_packages(tool: Callable[[str], str], tmp_path: Path) -> None:
     tool("gcc")
     fuzzer = PackageFuzzer(tmp_path, FLAGS)
-    counts = many_packages(fuzzer, 2500, seed=1)
+    counts = many_packages(fuzzer, 2500, seed=3)
     assert counts["accepted"] > 50
     assert counts["structure.manifest"] > 100
     assert len(counts) >= 40

@@ -46,8 +46,8 @@ def test_size_on_cortex_m0plus(tool: Callable[[str], str], tmp_path: Path) -> No
         target = tmp_path / f"{name}.o"
         run([COMPILER, *flags, "-c", SOURCES / f"{name}.c", "-o", target])
         text[name] = int(run(["arm-none-eabi-size", target]).split("\n")[1].split()[0])
-    assert text["seal_image"] <= 3380
-    assert text["seal_image"] + text["seal_boot"] <= 8932
+    assert text["seal_image"] <= 3384
+    assert text["seal_image"] + text["seal_boot"] <= 8960
     assert text["seal_package"] <= 4572
 
 

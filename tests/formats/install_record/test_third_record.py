@@ -152,8 +152,8 @@ class Compared(Journal):
         written = super().commit(record)
         if before is not None:
             self.written.add((theirs(before, self._components), theirs(written, self._components)))
+        self.records[self._components, encode(written, self._components)] = written
         return written
-        self.records[self._components, encode(self.record, self._components)] = self.record
 
     def _read(self, place: int, copy: int) -> Record | None:
         """Read once, keep the bytes, and decode them as the journal does."""
