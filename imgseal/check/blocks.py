@@ -76,7 +76,6 @@ def idle(subject: PackageSubject, context: Context) -> Iterator[Finding]:
             subject.notes.append(f"block {number} is by {key.source}, which counts for nothing (trust.uncounted)")
             continue
         yield _finding(number, block, subject, context)
-    return
 
 
 _HINT = "get the package again from its source; if it belongs there, name its key in trust.uncounted"

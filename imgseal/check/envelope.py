@@ -137,7 +137,6 @@ def signature(subject: PackageSubject, context: Context) -> Iterator[Finding]:
             yield too_few(KEY_NAMES[kind], need, ", ".join(signers) or "none", "packages", context)
         else:
             yield malformed.get(kind) or _nobody(others, message, context, (*released, *desk))
-    return
 
 
 _SHAPES = {P256: "r and s in 1..n-1, 32 bytes each", ML_DSA_44: f"{SIGNATURE_BYTES[ML_DSA_44]} bytes"}

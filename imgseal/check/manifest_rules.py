@@ -274,4 +274,3 @@ def history(subject: PackageSubject, context: Context) -> Iterator[Finding]:
             found=f"sequence {state.trial.sequence} in trial, {state.trial.attempts_left} starts left",
             hint="wait until it has settled, or has gone back",
         )
-    return

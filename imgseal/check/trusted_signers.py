@@ -110,7 +110,6 @@ def signature(subject: ImageSubject, _context: Context) -> Iterator[Finding]:
                 expected=f"a signature by {anchor.source} over the {STATEMENT_BYTES} bytes of the statement",
                 hint="seal the image again; if it came from elsewhere, do not use it",
             )
-    return
 
 
 def _allowed(context: Context) -> dict[int, str]:
