@@ -92,9 +92,10 @@ def test_comparisons_of_versions() -> None:
 
 
 def test_text() -> None:
-    """Section 8.4.4; 7 and 8 of update management; -257 is private in every reading of sections 8.4.9 and 11."""
+    """Section 8.4.4; 7 and 8 of update management; -257 and -258 are private in every reading of sections 8.4.9 and 11."""
     assert labels.MANIFEST_TEXT == {
         1: "manifest description", 2: "update description", 3: "JSON source", 4: "YAML source", -257: "bill of materials",
+        -258: "head of the release log",
     }  # fmt: skip
     assert labels.COMPONENT_TEXT == {
         1: "vendor name", 2: "model name", 3: "vendor domain", 4: "model info", 5: "description", 6: "version",
