@@ -1,7 +1,7 @@
 """How devices of a class and variant are laid out, as the release log remembers it: what no update can change."""
 
 from imgseal.records import NamedTuple
-from imgseal.values import array, ascii_text, integer, pair, record
+from imgseal.values import Kind, Node, array, ascii_text, integer, pair, record
 
 _U32 = integer(0, (1 << 32) - 1)
 _NAME, _MAYBE = ascii_text(256), ascii_text(256, least=0)
@@ -42,7 +42,7 @@ class Layout(NamedTuple):
     slots: tuple[LaidSlot, ...]
 
 
-LAYOUT = record(
+_LAYOUT = record(
     Layout,
     {
         "class": _MAYBE,
@@ -84,3 +84,16 @@ LAYOUT = record(
     },
     {"class": "class_name"},
 )  # fmt: skip
+
+
+def _read(node: Node) -> Layout:
+    layout = _LAYOUT.read(node)
+    slots = {slot.name for slot in layout.slots}
+    for part in layout.components:
+        named = {*(name for name, _ in part.run), *part.header, part.staging, part.keep}
+        if named - slots - {""}:
+            node.refuse("slots for all that components name", found=", ".join(sorted(named - slots - {""})))
+    return layout
+
+
+LAYOUT = Kind(_read, _LAYOUT.write)
