@@ -16,19 +16,14 @@ from imgseal.formats.log.proof import Head
 from imgseal.formats.log.tree import EMPTY_ROOT
 from imgseal.records import NamedTuple
 from imgseal.versions import decimal
+from imgseal.workspace.append import held
 from imgseal.workspace.append_entry import append_entry
 from imgseal.workspace.clock import build_time
 from imgseal.workspace.files import write_all
 from imgseal.workspace.log_file import LogFile, pick
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
-from imgseal.workspace.verified_log import (
-    VerifiedLog,
-    pinned_head,
-    refuse_missing,
-    refuse_unless_continues,
-    verified_log,
-)
+from imgseal.workspace.verified_log import VerifiedLog, pinned_log, refuse_missing, verified_log
 
 
 class Chosen(NamedTuple):
@@ -128,12 +123,9 @@ def pin(chosen: Chosen) -> None:
             hint='add to [log] of it: pin = "release.head"',
         )
     refuse_missing(project, path)
-    log = verified_log(path)
-    if os.path.lexists(where):
-        before = pinned_head(project)
-        assert before is not None
-        refuse_unless_continues(log, before, f"{where} says", "the file")
-    write_all([Output(where, [f"{log.head}\n".encode()])])
+    with held(path):  # who pins at the same time has seen less or more: a pin never goes back
+        log = pinned_log(project, path) if os.path.lexists(where) else verified_log(path)
+        write_all([Output(where, [f"{log.head}\n".encode()])])
     click.echo(f"{where}: {log.head}")
 
 
@@ -189,13 +181,7 @@ def _verified(chosen: Chosen) -> VerifiedLog:
     if chosen.log_file is not None:
         return verified_log(chosen.log_file)
     project = chosen.project()
-    path = log_path(project)
-    refuse_missing(project, path)
-    log = verified_log(path)
-    pinned = pinned_head(project)
-    if pinned is not None:
-        refuse_unless_continues(log, pinned, f"{project.pin_path} says", "the file")
-    return log
+    return pinned_log(project, log_path(project))
 
 
 def _release(log: VerifiedLog, name: str) -> Entry:

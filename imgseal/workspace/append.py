@@ -2,8 +2,8 @@
 
 import os
 import stat
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 
 from imgseal.errors import InputError, Place
 from imgseal.records import NamedTuple
@@ -75,6 +75,19 @@ def append_line(
     finally:
         os.close(descriptor)  # and with it the lock
     return Appended(torn, last.bare)
+
+
+@contextmanager
+def held(path: str) -> Iterator[None]:
+    """Keep others from adding to a file that is there; InputError where it cannot be opened to be written."""
+    try:
+        descriptor = _open_locked(path)
+    except OSError as error:
+        raise unwritable(path, error) from None
+    try:
+        yield
+    finally:
+        os.close(descriptor)
 
 
 def last_line(path: str, what: str, line_limit: int, file_limit: int, whole: Whole) -> tuple[bytes | None, int]:

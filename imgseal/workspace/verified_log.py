@@ -194,13 +194,19 @@ def open_log(project: "Project", before: "Contents | None" = None) -> VerifiedLo
     path = project.log_path
     if path is None:
         return None
-    refuse_missing(project, path)
-    log = verified_log(path)
-    pinned = pinned_head(project)
-    if pinned is not None:
-        refuse_unless_continues(log, pinned, f"{project.pin_path} says", "the file")
+    log = pinned_log(project, path)
     if before is not None:
         _refuse_other_log(log, before)
+    return log
+
+
+def pinned_log(project: "Project", path: str) -> VerifiedLog:
+    """Return the log of the project, which has to go on from its pin."""
+    refuse_missing(project, path)
+    pinned = pinned_head(project)  # first: a log that others add to meanwhile has what they pin
+    log = verified_log(path)
+    if pinned is not None:
+        refuse_unless_continues(log, pinned, f"{project.pin_path} says", "the file")
     return log
 
 

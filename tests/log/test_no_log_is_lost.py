@@ -1,5 +1,6 @@
 """A log that is missing, cut off or another one is refused by every release, whatever it is noticed by."""
 
+import fcntl
 import json
 from pathlib import Path
 
@@ -8,6 +9,9 @@ from workshop import ALL, Imgseal, tree
 
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.named_bill import witness_of
+from imgseal.log import keep_command
+from imgseal.workspace import verified_log
+from imgseal.workspace.staging import Output
 
 LOG = '\n[log]\npath = "release.log"\npin = "release.head"\n'
 EMPTY = "0:e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
@@ -93,6 +97,41 @@ def test_a_log_that_is_shorter_than_its_pin(imgseal: Imgseal, kept: Path) -> Non
     assert "this is not the release log that it was" in release(imgseal, "2.4.7", status=1)
     (kept / "release.log").write_bytes(whole)
     release(imgseal, "2.4.3")
+
+
+def test_a_pin_that_is_written_meanwhile(imgseal: Imgseal, kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who reads the log while another release is added and pinned has it as it was: no older log is taken for cut."""
+    release(imgseal, "2.4.1")
+    read = verified_log.verified_log
+    inside: list[verified_log.VerifiedLog] = []
+
+    def read_slowly(path: str) -> verified_log.VerifiedLog:
+        log = read(path)
+        if not inside:
+            inside.append(log)
+            release(imgseal, "2.4.2", "--out", "meanwhile")
+            assert imgseal("log", "pin").status == 0
+        return log
+
+    monkeypatch.setattr(verified_log, "verified_log", read_slowly)
+    release(imgseal, "2.4.3")
+    assert len(inside) == 1
+    assert "3 entries hold" in imgseal("log", "verify", "--against", "release.head").out
+
+
+def test_two_pins_at_once_never_go_back(imgseal: Imgseal, kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody adds or pins between what is read of the log and what is written to the pin."""
+    release(imgseal, "2.4.1")
+    tried = []
+
+    def write(outputs: list[Output]) -> None:
+        with open(kept / "release.log") as log, pytest.raises(BlockingIOError):
+            fcntl.flock(log, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        tried.append(outputs[0].path)
+
+    monkeypatch.setattr(keep_command, "write_all", write)
+    assert imgseal("log", "pin").status == 0
+    assert tried == ["release.head"]
 
 
 @pytest.mark.parametrize(("content", "words"), [(None, "the pin of the release log is not there"), ("x", "no head")])
