@@ -21,26 +21,33 @@ class ChosenProduct(NamedTuple):
     file: str | None
     variant: str | None
     settings: tuple[str, ...]
+    channel: str | None = None
 
     def load(self) -> Project:
         """Read it; UsageError or InputError says what is wrong where."""
-        return Project.load(self.file, self.settings, self.variant)
+        project = Project.load(self.file, self.settings, self.variant)
+        return project if self.channel is None else project.in_channel(self.channel)
 
     def every(self) -> "Products":
         """Read it and its variants, or all members of the product line that is named or nearest."""
         from imgseal.workspace.line import load_products  # noqa: PLC0415 - most commands are for one product
 
-        return load_products(self.file, self.settings, self.variant)
+        return load_products(self.file, self.settings, self.variant, self.channel)
 
 
 def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --product, --variant and --set to a command, which gets them as `chosen`."""
+    """Add --product, --variant, --channel and --set to a command, which gets them as `chosen`."""
 
     @wraps(command)
     def with_choice(
-        *arguments: Any, product_file: str | None, variant: str | None, settings: tuple[str, ...], **options: Any
+        *arguments: Any,
+        product_file: str | None,
+        variant: str | None,
+        settings: tuple[str, ...],
+        channel: str | None = None,
+        **options: Any,
     ) -> Any:
-        return command(*arguments, chosen=ChosenProduct(product_file, variant, settings), **options)
+        return command(*arguments, chosen=ChosenProduct(product_file, variant, settings, channel), **options)
 
     made: Callable[..., Any] = with_choice
     for option in (
@@ -51,6 +58,7 @@ def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
             metavar="KEY=VALUE",
             help="Replace release.version, release.sequence, component.NAME.version or component.NAME.counter.",
         ),
+        click.option("--channel", metavar="NAME", help="For devices of [channel.NAME] of the product file."),
         click.option("--variant", metavar="NAME", help="Use [variant.NAME] of the product file."),
         click.option(
             "--product",

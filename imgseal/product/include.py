@@ -12,18 +12,20 @@ from imgseal.values import KeyPath, shown
 ReadFile = Callable[[str, str], str]
 """Returns the text of an included file, by its path and that of the file which includes it."""
 
-SHARED = ("format", "include", "signing", "memory", "trust", "rules", "log")
+SHARED = ("format", "include", "signing", "memory", "trust", "channel", "rules", "log")
 """Top-level keys that an included file may hold; who a product is stands in its own file."""
 
 DEPTH = 4
 """Files that may be read beside a product file; a chain of more is a mistake, or somebody's trap."""
+
+_OF_KEYS = ("trust", "channel")  # whose arrays name files
 
 _FILES = frozenset(
     (*table.split("."), name)
     for table, keys in KEYS.items()
     if table.partition(".")[0] in SHARED
     for name, key in keys.items()
-    if key.kind.words.startswith("file") or (table.partition(".")[0] == "trust" and key.kind.words == "array")
+    if key.kind.words.startswith("file") or (table.partition(".")[0] in _OF_KEYS and key.kind.words == "array")
 )
 """Keys of files: in an included file they are relative to it."""
 
@@ -95,7 +97,7 @@ def _move_files(part: Tree, path: tuple[str, ...], folder: str) -> None:
         inside = (*path, key)
         if isinstance(value, dict):
             _move_files(value, inside, folder)
-        elif inside in _FILES:
+        elif inside in _FILES or (len(inside) == 3 and (inside[0], "NAME", key) in _FILES):
             part[key] = [_moved(each, folder) for each in value] if isinstance(value, list) else _moved(value, folder)
 
 

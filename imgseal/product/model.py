@@ -3,36 +3,20 @@
 Sizes in bytes, addresses absolute.
 """
 
-import hashlib
 from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
 
 from imgseal.errors import Place
 from imgseal.product.algorithms import ALGORITHMS
+from imgseal.product.identifiers import class_identifier
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
+if TYPE_CHECKING:
+    from imgseal.product.channels import Channel
+
 STEPS = 256
 """What step storage is taken to hold where nothing is stated: 32 bytes of one-way bits. Common practice, no source."""
-
-_DNS = bytes.fromhex("6ba7b8109dad11d180b400c04fd430c8")  # name space for domain names, RFC 9562 section 6.6
-
-
-def _uuid5(space: bytes, name: str) -> bytes:
-    """UUID version 5, 16 bytes (RFC 9562 section 5.5); the uuid module would cost 2 ms of start-up."""
-    digest = bytearray(hashlib.sha1(space + name.encode(), usedforsecurity=False).digest()[:16])
-    digest[6] = digest[6] & 0x0F | 0x50
-    digest[8] = digest[8] & 0x3F | 0x80
-    return bytes(digest)
-
-
-def vendor_identifier(domain: str) -> bytes:
-    """Return the vendor identifier, 16 bytes; RFC 9124 section 3.3."""
-    return _uuid5(_DNS, domain)
-
-
-def class_identifier(vendor_id: bytes, name: str) -> bytes:
-    """Return the class identifier, 16 bytes; RFC 9124 section 3.4."""
-    return _uuid5(vendor_id, name)
 
 
 class Release(NamedTuple):
@@ -332,6 +316,7 @@ class Product(NamedTuple):
     `pin` names the file that a head of the log is kept in, beside the sources. `notes` is what its reader has to say of
     it: an old word that is still read. `included` are the files that it includes, `stated` names the file of each key
     that comes from one of them. `after_end`: whether records behind the end record of Intel HEX are refused or ignored.
+    `channel` is the one of `channels` whose devices are meant: then `trust` is what these trust (product/channels.py).
     """
 
     source: str
@@ -361,6 +346,8 @@ class Product(NamedTuple):
     included: tuple[str, ...] = ()
     stated: Mapping[str, str] = {}
     after_end: str = "refuse"
+    channels: Mapping[str, "Channel"] = {}
+    channel: str | None = None
 
     def source_of(self, key: str) -> str:
         """Return the file that states a key, the product file or one that it includes."""

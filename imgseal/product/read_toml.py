@@ -1,9 +1,11 @@
 """Reads `imgseal.toml`: strict, complete, and with the line of every mistake."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from imgseal.errors import Place, UsageError
 from imgseal.product import model, signature_room, slot_plan
+from imgseal.product.channels import read_channels
+from imgseal.product.identifiers import class_identifier, vendor_identifier
 from imgseal.product.include import ReadFile, add_included
 from imgseal.product.left_to_log import LastNumbers, Numbers, last_numbers, with_first
 from imgseal.product.parse_toml import Tree, parse
@@ -144,17 +146,18 @@ def _merge_local(tree: Tree, local_text: str, name: str) -> None:
     local_name = name[:-5] + ".local.toml" if name.endswith(".toml") else name + ".local.toml"
     document = Document(local_text, local_name)
     local = parse(local_text, local_name)
+    channels = tree.get("channel", {})
+    tables = _signing_tables(channels if isinstance(channels, dict) else {})
+    expected = " or ".join(f"[signing.{name}]" for name in tables)
     for key in local:
         if key != "signing":
-            document.refuse(
-                (key,), "a local file overrides signing keys only", "[signing.development] or [signing.release]", key
-            )
+            document.refuse((key,), "a local file overrides signing keys only", expected, key)
     signing = local.get("signing", {})
     if not isinstance(signing, dict):
-        document.refuse(("signing",), "this is no table", "[signing.development] or [signing.release]", shown(signing))
+        document.refuse(("signing",), "this is no table", expected, shown(signing))
     target = tree.setdefault("signing", {})
     for which, values in signing.items():
-        _signing_keys(document, which, values)
+        _signing_keys(document, which, values, tables)
         if isinstance(target, dict):
             place = target.setdefault(which, {})
             if isinstance(place, dict):
@@ -166,9 +169,9 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
     root.get("format")
     product = root.table("product", "product")
     vendor = product.get("vendor")
-    vendor_id = model.vendor_identifier(vendor)
+    vendor_id = vendor_identifier(vendor)
     class_name = product.get("class")
-    class_id = model.class_identifier(vendor_id, class_name)
+    class_id = class_identifier(vendor_id, class_name)
     log, pin = _log(root.table("log", "log")) if "log" in root else (None, None)
     tables = root.tables("component", "component.NAME")  # what is none is refused here, as of memories and slots
     last = last_numbers(root, class_id, log, numbers)
@@ -178,6 +181,10 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
     by_name = {n: t.get("number") for n, t in tables.items()}
     last = with_first(last, root, by_name)
     components = {n: read_component(t, n, by_name, slots, memories, release.version, last) for n, t in tables.items()}
+    trust = read_trust(root.table("trust", "trust"), components)
+    channels = read_channels(root, trust)
+    signing = root.items("signing").items()
+    tables_of_keys = _signing_tables(channels)
     made = model.Product(
         source=document.name,
         name=product.get("name"),
@@ -187,12 +194,12 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
         class_id=class_id,
         hardware=product.at("hardware").hardware(),
         release=release,
-        signing={which: _signing_keys(document, which, keys) for which, keys in root.items("signing").items()},
+        signing={which: _signing_keys(document, which, keys, tables_of_keys) for which, keys in signing},
         memories=memories,
         slots=slots,
         components=components,
         bootloader=root.table("bootloader", "bootloader").record(model.Bootloader) if "bootloader" in root else None,
-        trust=read_trust(root.table("trust", "trust"), components),
+        trust=trust,
         rules=read_rules(root.table("rules", "rules")),
         limits=root.table("limits", "limits").record(model.Limits),
         factory=_factory(root.table("factory", "factory"), components),
@@ -203,17 +210,27 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
         pin=pin,
         gate=read_gate(root.table("gate", "gate")),
         after_end=root.table("firmware", "firmware").get("after_end"),
+        channels=channels,
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)
     return made
 
 
-def _signing_keys(document: Document, which: str, values: object) -> model.SigningKeys:
-    """Read [signing.development] or [signing.release]."""
-    if which not in ("development", "release"):
-        document.refuse(("signing", which), "unknown key", "development or release", which)
-    table = Table(document, values, ("signing", which), f"signing.{which}")
+def _signing_tables(channels: Iterable[str]) -> dict[str, str]:
+    """Return what tables [signing] may have, and whose keys they have: a channel signs its packages with its own."""
+    own = ("development", "release")
+    return {name: f"signing.{name}" for name in own} | {name: "signing.NAME" for name in channels if name not in own}
+
+
+def _signing_keys(document: Document, which: str, values: object, tables: Mapping[str, str]) -> model.SigningKeys:
+    """Read the signing keys of development, of releases, or of the packages of a channel."""
+    if which not in tables:
+        document.refuse(("signing", which), "unknown key", " or ".join(tables), which)
+    table = Table(document, values, ("signing", which), tables[which])
+    if tables[which] == "signing.NAME":
+        table.raw("packages")
+        return model.SigningKeys((), read_references(table, "packages"))
     return model.SigningKeys(read_references(table, "images"), read_references(table, "packages"))
 
 

@@ -80,12 +80,13 @@ KEYS: dict[str, dict[str, Key]] = {
         "include": Key(text("file"), "a file with what this product has in common with others"),
         "product": required(TABLE, "what the product is"),
         "release": required(TABLE, "what names this release"),
-        "signing": Key(TABLE, "private keys, by `development` and `release`"),
+        "signing": Key(TABLE, "private keys, by `development`, `release` and channel"),
         "memory": required(TABLE, "memories by name"),
         "slot": required(TABLE, "slots by name"),
         "component": required(TABLE, "components by name"),
         "bootloader": Key(TABLE, "the bootloader that devices leave the factory with"),
         "trust": required(TABLE, "public keys that are trusted"),
+        "channel": Key(TABLE, "release channels by name: whose packages their devices take"),
         "rules": Key(TABLE, "rules of the product", says="defaults"),
         "limits": Key(TABLE, "what an update may take"),
         "factory": Key(TABLE, "what `imgseal factory` merges beside the sealed images"),
@@ -131,6 +132,11 @@ KEYS: dict[str, dict[str, Key]] = {
             "is held elsewhere (`build --sign-later`)",
         ),
         "packages": Key(_REFERENCES, "private keys that sign released packages, likewise; a public key file as above"),
+    },
+    "signing.NAME": {
+        "packages": required(
+            _REFERENCES, "private keys that sign the packages of a channel, in place of signing.release.packages"
+        ),
     },
     "memory.NAME": {
         "base": required(integer(), "first address"),
@@ -255,6 +261,12 @@ KEYS: dict[str, dict[str, Key]] = {
     "trust.development": {
         "images": Key(texts(), "public key files"),
         "packages": Key(texts(), "public key files"),
+    },
+    "channel.NAME": {
+        "packages": required(
+            texts(least=1, most=16), "public key files of trust.packages.keys: devices of the channel trust these"
+        ),
+        "need": Key(integer(1, 16), "distinct signers that they need", says="trust.packages.need"),
     },
     "rules": {
         "algorithms": Key(

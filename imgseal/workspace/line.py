@@ -60,11 +60,22 @@ class Products(NamedTuple):
         )
 
 
-def load_products(product_file: str | None, settings: tuple[str, ...] = (), variant: str | None = None) -> Products:
+def load_products(
+    product_file: str | None, settings: tuple[str, ...] = (), variant: str | None = None, channel: str | None = None
+) -> Products:
     """Load the product that is named or nearest, or all members of the line that is; each with its variants.
 
-    With `variant` only that one is loaded. Raises UsageError or InputError.
+    With `variant` only that one is loaded, with `channel` each is as for its devices. Raises UsageError or InputError.
     """
+    products = _load_products(product_file, settings, variant)
+    if channel is None:
+        return products
+    return products._replace(
+        members=tuple(tuple(each.in_channel(channel) for each in member) for member in products.members)
+    )
+
+
+def _load_products(product_file: str | None, settings: tuple[str, ...], variant: str | None) -> Products:
     line = find_line(product_file)
     if line is None:
         chosen = (

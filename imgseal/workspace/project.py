@@ -218,8 +218,15 @@ class Project(NamedTuple):
 
     @property
     def words(self) -> str:
-        """The product file, with the variant where it is one: by what a verdict was reached."""
-        return self.path if self.product.variant is None else f"{self.path}, variant {self.product.variant}"
+        """The product file, with variant and channel where it is of one: by what a verdict was reached."""
+        named = (("variant", self.product.variant), ("channel", self.product.channel))
+        return ", ".join([self.path, *(f"{what} {name}" for what, name in named if name is not None)])
+
+    def in_channel(self, name: str) -> "Project":
+        """Return the project as it is for devices of a channel; UsageError where there is no such channel."""
+        from imgseal.product.channels import in_channel
+
+        return self._replace(product=in_channel(self.product, name))
 
     def resolve(self, reference: str) -> str:
         """Return the path of a file that the product file names."""
@@ -249,8 +256,9 @@ class Project(NamedTuple):
 
     def inputs(self) -> list[str]:
         """Return the files that every release depends on: product, included and local files, trusted public keys."""
-        entries = (entry for role in self.product.trust.roles.values() for entry in role)
-        named = [os.path.join(self.folder, LOCAL_NAME), *(self.resolve(entry.key) for entry in entries)]
+        several = (*self.product.trust.roles.values(), *(each.packages for each in self.product.channels.values()))
+        keys = dict.fromkeys(entry.key for entries in several for entry in entries)
+        named = [os.path.join(self.folder, LOCAL_NAME), *map(self.resolve, keys)]
         return [self.path, *self.product.included, *(path for path in named if os.path.exists(path))]
 
     def own_files(self) -> list[str]:
@@ -288,6 +296,8 @@ class Project(NamedTuple):
         SigningKeyError where one is missing, or one is named twice.
         """
         table = "development" if development else "release"
+        if role == "packages" and not development and (own := self.product.channel) in self.product.signing:
+            table = str(own)
         keys = self.product.signing.get(table)
         references: tuple[str, ...] = getattr(keys, role) if keys is not None else ()
         key = f"signing.{table}.{role}"
@@ -299,6 +309,10 @@ class Project(NamedTuple):
             )
         signers = tuple(self._signer(reference, key, development=development) for reference in references)
         self._refuse_uncovered(signers, key)
+        if role == "packages" and not development:
+            from imgseal.workspace.channels import refuse_for_others
+
+            refuse_for_others(self, signers, key)
         return signers
 
     def _refuse_uncovered(self, signers: "tuple[Signer, ...]", key: str) -> None:

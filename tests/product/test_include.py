@@ -143,7 +143,7 @@ def test_what_belongs_to_one_product_is_not_included(key: str) -> None:
 
 
 def test_what_may_be_shared_is_a_closed_list() -> None:
-    assert SHARED == ("format", "include", "signing", "memory", "trust", "rules", "log")
+    assert SHARED == ("format", "include", "signing", "memory", "trust", "channel", "rules", "log")
 
 
 def test_a_key_in_both_files_is_refused_with_both_places() -> None:

@@ -8,7 +8,8 @@ import pytest
 from long_runs import long
 
 from imgseal.errors import UsageError
-from imgseal.product.model import Release, class_identifier, vendor_identifier
+from imgseal.product.identifiers import class_identifier, vendor_identifier
+from imgseal.product.model import Release
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.schema import KEYS
 from imgseal.product.starter import STARTER, product_text

@@ -122,7 +122,7 @@ def accepted(entry: dict[str, Any], data: bytes) -> bool:
 
 def test_identifiers_are_those_of_rfc_9562_name_based_uuids() -> None:
     """Vendor = UUIDv5(DNS, "arm.com"), class = UUIDv5(vendor, "suit"), as the draft's examples state."""
-    from imgseal.product.model import class_identifier, vendor_identifier
+    from imgseal.product.identifiers import class_identifier, vendor_identifier
 
     vendor = vendor_identifier("arm.com")
     assert vendor == uuid.uuid5(uuid.NAMESPACE_DNS, "arm.com").bytes

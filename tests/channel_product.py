@@ -1,0 +1,37 @@
+"""The demo's product with two channels: a key for each, and devices of beta trust both."""
+
+from pathlib import Path
+
+from workshop import private_key, public_key
+
+from imgseal.keys.pem import encode_private, encode_public
+
+KEYS = 'keys = ["keys/packages.pub.pem"]'
+BOTH = 'keys = ["keys/packages.pub.pem", "keys/beta.pub.pem"]'
+SIGNING = '[signing.beta]\npackages = "keys/beta.pem"\n'
+TABLES = """
+[channel.beta]
+packages = ["keys/packages.pub.pem", "keys/beta.pub.pem"]
+[channel.production]
+packages = ["keys/packages.pub.pem"]
+"""
+CHANNELS = TABLES + SIGNING
+LOG = '[log]\npath = "release.log"\n'
+
+
+def with_channels(text: str, channels: str = CHANNELS, keys: str = BOTH) -> str:
+    """A product file with channels."""
+    assert KEYS in text
+    return text.replace(KEYS, keys) + channels
+
+
+def make_channels(project: Path, channels: str = CHANNELS, *, log: bool = True) -> None:
+    """Give the product of a folder channels, the key of beta, and numbers that its release log has."""
+    path = project / "imgseal.toml"
+    path.write_text(with_channels(path.read_text(), channels))
+    if log:
+        path.write_text(path.read_text().replace("sequence = 17", 'sequence = "next"') + LOG)
+    made = project / "keys" / "beta.pem"
+    made.write_bytes(encode_private(private_key("keys/beta"), None))
+    made.chmod(0o600)
+    made.with_suffix(".pub.pem").write_bytes(encode_public(public_key("keys/beta")))
