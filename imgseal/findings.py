@@ -95,6 +95,9 @@ CODES = {
 }
 """Code -> one line of meaning."""
 
+OF_THE_LOG = frozenset({"rollback.withdrawn"})
+"""Codes that the release log alone gives cause for: a device has no log, so its sources have no number for them."""
+
 
 class Finding(NamedTuple):
     """What a failed check says; without a subject: the check result has it."""

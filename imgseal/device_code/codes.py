@@ -8,7 +8,7 @@ That is hardening, no guarantee.
 
 import hashlib
 
-from imgseal.findings import CODES
+from imgseal.findings import CODES, OF_THE_LOG
 
 LICENCE = "/* SPDX-License-Identifier: MIT */\n/* Copyright (c) 2026 the imgseal authors */\n"
 """The head of every C file; the text is licence.txt in this folder, as in docs/."""
@@ -59,8 +59,9 @@ def values() -> dict[str, int]:
     out = _wide()
     ends = [*list(_FIRST.values())[1:], _SMALL + 1]
     free = {name: iter(range(first, end)) for (name, first), end in zip(_FIRST.items(), ends, strict=True)}
-    out.update((name, next(free[name.partition(".")[0]])) for name in (*DEVICE_CODES, *CODES) if name not in out)
-    return {name: out[name] for name in (*SUCCESSES, *DEVICE_CODES, *CODES)}
+    of_devices = [*DEVICE_CODES, *(code for code in CODES if code not in OF_THE_LOG)]
+    out.update((name, next(free[name.partition(".")[0]])) for name in of_devices if name not in out)
+    return {name: out[name] for name in (*SUCCESSES, *of_devices)}
 
 
 def _wide() -> dict[str, int]:

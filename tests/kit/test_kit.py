@@ -14,7 +14,7 @@ from make_kit import DATA, TOO_LARGE, cases, kit
 from run_python import OUTSIDE, product_of, slots_of, verdict_of
 from workshop import Imgseal
 
-from imgseal.findings import CODES
+from imgseal.findings import CODES, OF_THE_LOG
 
 KIT = json.loads((DATA / "kit.json").read_text())
 ENTRIES: list[dict[str, Any]] = KIT["cases"]
@@ -25,10 +25,6 @@ def test_the_generator_reproduces_the_kit() -> None:
     made = kit()
     assert made.keys() == there.keys()
     assert [name for name in made if made[name] != there[name]] == []
-
-
-OF_THE_LOG = {"rollback.withdrawn"}
-"""Codes that the release log alone gives cause for: it is no part of a device, so no case of the kit can have them."""
 
 
 def test_size_and_reach() -> None:
