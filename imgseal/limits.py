@@ -91,6 +91,12 @@ LOG_BYTES = 1 << 30
 LOG_REASON = 256
 """Characters of a reason that the release log keeps."""
 
+ARCHIVED_FILES = 100_000
+"""Files below the folder that earlier packages are looked for in."""
+
+STEPS_TRIED = 64
+"""Releases that are tried as the next one on the way of a device to a later release, the newest first."""
+
 LOG_LINE_BYTES = 256 << 10
 """One line of a release log: sixteen variants with sixty-four components each."""
 

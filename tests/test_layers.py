@@ -29,6 +29,7 @@ LAYERS = {
             "key_files",
             "log",
             "offline",
+            "paths",
             "rehearse",
             "releasing",
             "report",
@@ -62,6 +63,7 @@ WITHIN = {
 FACES = {
     ("device", "rehearse.apply"),
     ("factory", "rehearse.stage"),
+    ("paths", "rehearse"),
     ("releasing", "offline.offline_signing"),
     ("releasing", "offline.outputs"),
     ("report", "compare.difference"),

@@ -53,9 +53,10 @@ def relied_on(context: Context, images: Iterable[ImageSubject]) -> Bootloaders |
 def running_versions(context: Context) -> Mapping[int, Version]:
     """Return the versions of what the device runs now, by component number; 0 is the bootloader.
 
-    A slot whose content has no readable header counts as empty. The bootloader's is there where one is certain.
+    A slot whose content has no readable header counts as empty; where there is no content, the state may know the
+    version. The bootloader's is there where one is certain.
     """
-    versions: dict[int, Version] = {}
+    versions: dict[int, Version] = dict(context.state.versions)
     known = fielded(context)
     if known.oldest is not None and known.source in (DEVICE, FIRST):
         versions[0] = known.oldest

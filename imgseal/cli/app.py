@@ -29,6 +29,7 @@ COMMANDS = {
     "show": ("cli.show", "Show what is inside an artefact."),
     "compare": ("compare.command", "Show what an update changes."),
     "rehearse": ("rehearse.command", "Play an installation on a simulated device, with power cuts."),
+    "paths": ("paths.command", "Say who of the devices in the field can take a release."),
     "report": ("report.command", "Write everything about a release on one page."),
     "factory": ("factory.command", "Merge everything into one image for the production programmer."),
     "device-code": ("device_code.command", "Write C sources that judge and boot as this tool says."),

@@ -48,6 +48,7 @@ class DeviceState(NamedTuple):
     state stands for many devices; it is no part of the file. `unraised` tells that the counters of the set in `current`
     are above those of the storage, which does not take them. `withdrawn` are manifest digests of releases that the
     release log has withdrawn: no part of the file either. `before` is the set that a settled one has followed.
+    `versions` are those of what runs, by component number, where no slot content says it: no part of the file either.
     """
 
     hardware: int | None
@@ -68,6 +69,7 @@ class DeviceState(NamedTuple):
     unraised: bool = False
     before: "Mapping[int, Member]" = {}  # noqa: RUF012 - never changed
     withdrawn: tuple[bytes, ...] = ()
+    versions: Mapping[int, Version] = {}
 
     @property
     def running(self) -> dict[int, int]:
@@ -110,7 +112,7 @@ def recorded_state(
     return state._replace(
         sequence=record.sequence, manifest_digest=record.manifest_digest, counters=counters, current=record.current,
         trial=trial, refused=record.refused, slots={}, fresh=False, anchors=None, fielded=None,
-        unraised=record.unraised, before=record.other if record.phase == SETTLED else {},
+        unraised=record.unraised, before=record.other if record.phase == SETTLED else {}, versions={},
     )  # fmt: skip
 
 

@@ -1,5 +1,7 @@
 """From trust anchors to the set that devices hold, and back."""
 
+from typing import TYPE_CHECKING
+
 from imgseal.errors import Place, UsageError
 from imgseal.formats.trust_anchors import codec
 from imgseal.formats.trust_anchors.codec import EVERY_COMPONENT, Anchor, AnchorFormatError, AnchorSet
@@ -8,6 +10,9 @@ from imgseal.keys.published import origin_of
 from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES, P256
 from imgseal.product.model import Product
+
+if TYPE_CHECKING:
+    from imgseal.formats.log.entry import Anchors
 
 _ROLES = {IMAGES: codec.IMAGES, PACKAGES: codec.PACKAGES}
 _NAMES = {number: role for role, number in _ROLES.items()}
@@ -96,6 +101,22 @@ def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
     others = tuple(key for key in known.anchors(PACKAGES, development=False) if key.key_id not in held)
     return known._replace(
         keys=(*keys, *desk),
+        need_images=anchors.need_images,
+        need_packages=anchors.need_packages,
+        uncounted=(*known.uncounted, *others),
+    )
+
+
+def trust_logged(anchors: "Anchors", known: Trust) -> Trust:
+    """Return the trust anchors of devices that left the factory with these, as the release log names them.
+
+    `known` has the keys: one that it does not name any more is trusted by these devices, and can verify nothing here.
+    """
+    named = {IMAGES: set(anchors.images), PACKAGES: set(anchors.packages)}
+    held = tuple(key for key in known.keys if key.development or key.key_id in named[key.role])
+    others = tuple(key for key in known.keys if key.role == PACKAGES and key not in held)
+    return known._replace(
+        keys=held,
         need_images=anchors.need_images,
         need_packages=anchors.need_packages,
         uncounted=(*known.uncounted, *others),

@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
+from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.estimate import Estimate, Worked, estimate
 from imgseal.rehearse.explore import SCENARIOS, Explorer, Tally, Violation
 from imgseal.rehearse.flash import Operation
@@ -43,8 +44,37 @@ def rehearse(
     """Rehearse a package that the device accepts; `pairs` as in `Explorer.explore`."""
     programs, promise = programs or Programs(), stage.oracle.promise
     explorer = Explorer(stage, package, seed, programs)
+    run = undisturbed(stage, package, seed=seed, programs=programs, judgements=explorer.judgements)
+    violation = explorer.explore(pairs, progress)
+    return Rehearsal(
+        promise.way_back, promise.old is not None, run.events, run.estimate, explorer.tally, violation, seed,
+        run.worked, run.said_at,
+    )  # fmt: skip
+
+
+class Run(NamedTuple):
+    """One installation without cuts, after which the set reports itself healthy; the fields as in `Rehearsal`.
+
+    `estimate` is None where an invariant does not hold even so.
+    """
+
+    events: tuple[str, ...]
+    estimate: Estimate | None
+    worked: tuple[Worked, ...]
+    said_at: tuple[int, ...]
+
+
+def undisturbed(
+    stage: Stage,
+    package: Bytes,
+    *,
+    seed: str = "1",
+    programs: Programs | None = None,
+    judgements: Judgements | None = None,
+) -> Run:
+    """Play a package that the device accepts once, and estimate its wear and time."""
     worked: list[Worked] = []
-    life = Life(stage, SCENARIOS[0], package, explorer.judgements, Noise(seed), programs)
+    life = Life(stage, SCENARIOS[0], package, judgements or Judgements(), Noise(seed), programs or Programs())
     said_at: list[int] = []
     took: Estimate | None = None
 
@@ -57,11 +87,7 @@ def rehearse(
     except ViolationError:
         pass  # the explorer meets it again, and says what had happened
     else:
-        new = promise.new
+        new = stage.oracle.promise.new
         took = estimate(stage.facts.product, package.size, worked, {} if new is None else new.images, life.boots)
     said_at += [len(worked)] * (len(life.device.events) - len(said_at))
-    violation = explorer.explore(pairs, progress)
-    return Rehearsal(
-        promise.way_back, promise.old is not None, tuple(life.device.events), took, explorer.tally, violation,
-        seed, tuple(worked), tuple(said_at),
-    )  # fmt: skip
+    return Run(tuple(life.device.events), took, tuple(worked), tuple(said_at))

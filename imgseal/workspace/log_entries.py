@@ -10,7 +10,7 @@ from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.keys.signer import Signer
 from imgseal.make.pack import Package
 from imgseal.make.seal import SealedImage, ordered_signers
-from imgseal.product.model import Product
+from imgseal.product.model import Product, Slot
 from imgseal.workspace.project import Project
 
 
@@ -44,6 +44,46 @@ def layout_of(product: Product) -> Layout:
     words = product.class_name
     fits = words.isascii() and words.isprintable() and not set(words) & {'"', "\\"}
     return Layout(words if fits else "", 0, RECORDS, components, slots)
+
+
+def laid_out_as(product: Product, layout: Layout) -> Product | None:
+    """Return a product as devices have it that are laid out so; None where it lacks a memory or component of them.
+
+    What a layout does not say, such as erase times, limits of keys and rules, is today's.
+    """
+    if layout == layout_of(product):
+        return product
+    parts = {part.number: part for part in product.components.values()}
+    bases = {slot.memory: slot.base for slot in layout.slots}
+    if not {part.number for part in layout.components} <= set(parts) or not set(bases) <= set(product.memories):
+        return None
+    components = (
+        parts[laid.number]._replace(
+            kind=laid.kind,
+            core=laid.core,
+            header_block=laid.header_block,
+            run=tuple(name for name, _ in laid.run),
+            header=laid.header,
+            staging=laid.staging or None,
+            keep=laid.keep or None,
+        )
+        for laid in layout.components
+    )
+    slots = (
+        Slot(laid.name, laid.memory, laid.address - laid.base, laid.size, laid.holds or None) for laid in layout.slots
+    )
+    return product._replace(
+        memories={
+            name: memory._replace(base=bases.get(name, memory.base)) for name, memory in product.memories.items()
+        },
+        slots={
+            slot.name: slot._replace(write_protected=product.slots[slot.name].write_protected)
+            if slot.name in product.slots
+            else slot
+            for slot in slots
+        },
+        components={part.name: part for part in components},
+    )
 
 
 def anchors_of(project: Project) -> Anchors:

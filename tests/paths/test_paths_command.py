@@ -1,0 +1,213 @@
+"""`imgseal paths`: words, JSON and exit status, for each answer that there is."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from jsonschema import Draft202012Validator
+from referencing import Registry, Resource
+from workshop import ALL, Imgseal
+
+FORMAT = Path(__file__).parents[2] / "docs" / "format"
+SCHEMA = json.loads((FORMAT / "paths.schema.json").read_text())
+VERDICT = Resource.from_contents(json.loads((FORMAT / "verdict.schema.json").read_text()))
+CHECKER = Draft202012Validator(SCHEMA, registry=Registry().with_resource("verdict.schema.json", VERDICT))
+MOTOR, RADIO = ALL[:2], ALL[2]
+LAST = "out-19/vent-drive-2.4.3-19.suit"
+
+
+def edit(before: str, after: str) -> None:
+    path = Path("imgseal.toml")
+    assert before in path.read_text()
+    path.write_text(path.read_text().replace(before, after))
+
+
+def release(imgseal: Imgseal, sequence: int, *files: str, status: int = 0) -> str:
+    numbers = ("--set", f"release.sequence={sequence}", "--set", f"release.version=2.4.{sequence - 16}")
+    out = ("--release", "--revision", "ab" * 20, "--out", f"out-{sequence}")
+    said = imgseal("build", *(files or ALL), *numbers, *out)
+    assert said.status == status, said.err
+    return said.err
+
+
+@pytest.fixture
+def hotfix(imgseal: Imgseal, project: Path) -> Path:
+    """2.4.0 and 2.4.1 bring everything, 2.4.2 a radio, 2.4.3 a motor that needs that radio."""
+    (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + '\n[log]\npath = "release.log"\n')
+    (project / "release.log").touch()
+    release(imgseal, 16)
+    release(imgseal, 17)
+    edit('version = "1.3.2"\ncounter = 3', 'version = "1.3.3"\ncounter = 3')
+    release(imgseal, 18, RADIO)
+    edit('radio = ">=1.3.0', 'radio = ">=1.3.3')
+    release(imgseal, 19, *MOTOR)
+    return project
+
+
+def rows(imgseal: Imgseal, *arguments: str, status: int = 0) -> dict[str, dict[str, Any]]:
+    said = imgseal("paths", *arguments, "--json")
+    assert said.status == status, said.err
+    document = json.loads(said.out)
+    assert [f"{error.json_path}: {error.message[:200]}" for error in CHECKER.iter_errors(document)] == []
+    return {row["version"]: row for row in document["releases"]}
+
+
+def test_the_schema_is_one_and_names_every_key() -> None:
+    Draft202012Validator.check_schema(SCHEMA)
+    row = SCHEMA["properties"]["releases"]["items"]
+    for each in (SCHEMA, SCHEMA["$defs"]["release"], row, row["properties"]["cost"]):
+        assert set(each["required"]) == set(each["properties"])
+
+
+def test_through_a_release_in_between(imgseal: Imgseal, hotfix: Path) -> None:
+    """What is in between is found below the archive, and its bytes, erases and seconds count as well."""
+    found = rows(imgseal, LAST, "--archive", ".", "--nobody-behind")
+    assert {version: row["answer"] for version, row in found.items()} == {
+        "2.4.0": "through", "2.4.1": "through", "2.4.2": "direct", "2.4.3": "runs",
+    }  # fmt: skip
+    first, last = found["2.4.0"], found["2.4.2"]
+    assert [step["version"] for step in first["through"]] == ["2.4.2"]
+    assert [(why["reason"], why["finding"]["code"]) for why in first["why"]] == [("needs", "rules.requirement-not-met")]
+    assert first["why"][0]["finding"]["found"] == "radio 1.3.2"
+    sizes = [(hotfix / name).stat().st_size for name in ("out-18/vent-drive-2.4.2-18.suit", LAST)]
+    assert (first["cost"]["bytes"], last["cost"]["bytes"]) == (sum(sizes), sizes[1])
+    assert first["cost"]["erases"] > last["cost"]["erases"] > 80  # a whole motor slot
+    assert first["cost"]["seconds"][0] > last["cost"]["seconds"][0] > 1
+    text = imgseal("paths", LAST, "--archive", ".").out
+    assert "2.4.1 (sequence 17)     takes it through releases in between: 2.4.2: " in text
+    assert "why       needs: this image does not run beside the radio of the resulting set" in text
+    assert "nobody is left behind" in text
+
+
+def test_a_release_in_between_that_is_not_there(imgseal: Imgseal, hotfix: Path) -> None:
+    found = rows(imgseal, LAST)
+    assert (found["2.4.0"]["answer"], [each["version"] for each in found["2.4.0"]["through"]]) == ("open", ["2.4.2"])
+    assert (found["2.4.0"]["cost"], found["2.4.2"]["cost"]["erases"]) == (None, None)
+    said = imgseal("paths", LAST, "--nobody-behind")
+    assert said.status == 1
+    assert "not known: packages of releases in between are missing: 2.4.2" in said.out
+    assert "erases and seconds are not known: a package with what these devices run is not in the archive" in said.out
+    assert "left behind: devices of 2.4.0, 2.4.1" in said.out
+
+
+def test_a_withdrawn_release(imgseal: Imgseal, hotfix: Path) -> None:
+    """No way leads through it, its devices are left out, and nobody takes it."""
+    assert imgseal("log", "withdraw", "2.4.2", "--why", "a test").status == 0
+    found = rows(imgseal, LAST, "--archive", ".")
+    assert {version: row["answer"] for version, row in found.items()} == {
+        "2.4.0": "none", "2.4.1": "none", "2.4.3": "runs",
+    }  # fmt: skip
+    assert "2.4.2 (sequence 18)     withdrawn: left out" in imgseal("paths", LAST, "--archive", ".").out
+    old = rows(imgseal, "out-18/vent-drive-2.4.2-18.suit", "--archive", ".")
+    assert old["2.4.0"]["why"][0]["reason"] == "withdrawn"
+
+
+def test_numbers_keys_bootloader_and_layout(imgseal: Imgseal, hotfix: Path) -> None:
+    """Each reason by its own word: 2.4.1 for the devices of later releases, and 2.4.4 that asks for much."""
+    earlier = rows(imgseal, "out-17/vent-drive-2.4.1-17.suit", "--archive", ".")
+    assert {version: row["answer"] for version, row in earlier.items()} == {
+        "2.4.0": "direct", "2.4.1": "runs", "2.4.2": "later", "2.4.3": "later",
+    }  # fmt: skip
+    assert [why["reason"] for why in earlier["2.4.2"]["why"]] == ["sequence"]
+    edit('version = "1.1.0"', 'version = "1.2.0"')
+    edit('bootloader = ">=1.1.0"', 'bootloader = ">=1.2.0"')
+    assert "rules.requirement-not-met" in release(imgseal, 20, status=1)
+    edit('path = "release.log"', 'path = "other.log"')  # a release that the log does not know
+    (hotfix / "other.log").touch()
+    release(imgseal, 20)
+    edit('path = "other.log"', 'path = "release.log"')
+    found = rows(imgseal, "out-20/vent-drive-2.4.4-20.suit", "--archive", ".")
+    assert {row["answer"] for row in found.values()} == {"none"}
+    assert [why["reason"] for why in found["2.4.3"]["why"]] == ["bootloader"]
+    edit("at = 0xC_0000", "at = 0xC_1000")
+    edit('size = "128 KiB"\n\n[slot.radio-keep]', 'size = "124 KiB"\n\n[slot.radio-keep]')
+    moved = rows(imgseal, LAST, "--archive", ".")
+    assert [(why["reason"], why["finding"]["place"]["key"]) for why in moved["2.4.2"]["why"]] == [
+        ("layout", "slot.radio.at"), ("layout", "slot.radio.size"),
+    ]  # fmt: skip
+
+
+def test_the_answer_is_that_of_check(imgseal: Imgseal, hotfix: Path) -> None:
+    """For a device that has taken the release; its first finding is the reason."""
+    assert imgseal("device", "new", "d0.json").status == 0
+    found = rows(imgseal, LAST, "--archive", ".")
+    device = "d0.json"
+    for sequence in (16, 17, 18):
+        package = f"out-{sequence}/vent-drive-2.4.{sequence - 16}-{sequence}.suit"
+        assert imgseal("device", "apply", device, package, "--out", f"d{sequence}.json").status == 0
+        device = f"d{sequence}.json"
+        said = imgseal("check", LAST, "--device", device, "--json")
+        row = found[f"2.4.{sequence - 16}"]
+        assert (said.status == 0) == (row["answer"] == "direct")
+        findings = [f for check in json.loads(said.out)["verdicts"][0]["checks"] for f in check["findings"]]
+        assert {f["code"] for f in findings} == {why["finding"]["code"] for why in row["why"]}
+
+
+def test_variants(imgseal: Imgseal, hotfix: Path) -> None:
+    """Devices of another variant are listed, and nobody means that they should take it."""
+    text = (
+        hotfix / "imgseal.toml"
+    ).read_text() + '\n[variant.late]\nhardware = 4\n[variant.early]\nhardware = "2..3"\n'
+    (hotfix / "imgseal.toml").write_text(text)
+    for sequence in (20, 21):
+        numbers = ("--set", f"release.sequence={sequence}", "--set", f"release.version=2.4.{sequence - 16}")
+        out = ("--release", "--variant", "all", "--revision", "ab" * 20, "--out", f"out-{sequence}")
+        said = imgseal("build", *ALL, *numbers, *out)
+        assert said.status == 0, said.err
+    said = imgseal("paths", "out-21/late/vent-drive-late-2.4.5-21.suit", "--archive", ".", "--json", "--nobody-behind")
+    assert said.status == 0, said.err
+    found = {(row["variant"], row["version"]): row["answer"] for row in json.loads(said.out)["releases"]}
+    assert found["early", "2.4.4"] == "other"
+    assert found["late", "2.4.4"] == "direct"
+    assert found["late", "2.4.5"] == "runs"
+    text = imgseal("paths", "out-21/late/vent-drive-late-2.4.5-21.suit").out
+    assert "  variant early\n" in text
+
+
+def test_rehearsed(imgseal: Imgseal, hotfix: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every way is played with power cuts, the release in between as well; without the packages it is no success."""
+    monkeypatch.setattr("imgseal.paths.command._PAIRS", 0)
+    found = rows(imgseal, LAST, "--archive", ".", "--rehearse")
+    played = {
+        version: [each["holds"] for each in row["cost"]["rehearsals"]] for version, row in found.items() if row["cost"]
+    }
+    assert played == {"2.4.0": [True, True], "2.4.1": [True, True], "2.4.2": [True]}
+    (hotfix / "out-17" / "vent-drive-2.4.1-17.suit").rename(hotfix.parent / "away.suit")
+    assert imgseal("paths", LAST, "--archive", ".", "--rehearse").status == 1
+
+
+REFUSED: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "no archive": (("--rehearse",), ("--rehearse needs the packages that devices run", "expected: --archive DIR")),
+    "no folder": (("--archive", "nowhere"), ("cannot look into the archive", "nowhere", "No such file")),
+    "no day": (("--as-of", "soon"), ("this is no day",)),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_refused(imgseal: Imgseal, hotfix: Path, name: str) -> None:
+    arguments, words = REFUSED[name]
+    said = imgseal("paths", LAST, *arguments)
+    assert (said.status in (2, 3), said.out) == (True, "")
+    assert [word for word in words if word not in said.err] == []
+
+
+def test_without_a_log(imgseal: Imgseal, hotfix: Path) -> None:
+    (hotfix / "release.log").rename(hotfix / "gone.log")
+    said = imgseal("paths", LAST)
+    assert (said.status, "the release log is not there" in said.err) == (2, True)
+    edit('\n[log]\npath = "release.log"\n', "")
+    said = imgseal("paths", LAST)
+    assert (said.status, 'expected: path = "release.log" in [log]' in said.err) == (2, True)
+    assert imgseal("paths", "imgseal.toml").status == 1
+
+
+def test_an_archive_with_other_files(imgseal: Imgseal, hotfix: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files that are no package, links and damaged packages are passed over; there is a limit to how many are read."""
+    (hotfix / "link").symlink_to(hotfix)
+    data = (hotfix / LAST).read_bytes()
+    (hotfix / "a.suit").write_bytes(data[:-1])
+    assert rows(imgseal, LAST, "--archive", ".")["2.4.0"]["answer"] == "through"
+    monkeypatch.setattr("imgseal.workspace.archive.ARCHIVED_FILES", 3)
+    said = imgseal("paths", LAST, "--archive", ".")
+    assert (said.status, "there are more files in the archive than are looked at" in said.err) == (3, True)
