@@ -9,6 +9,7 @@ from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.console.say import say
 from imgseal.device_state.device import DeviceState, write
 from imgseal.factory.merge import Part, compare_dump
+from imgseal.factory.parts import PURPOSES, Share, index, outputs, shares
 from imgseal.factory.prepare import PLAIN, Prepared, prepare
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.product.model import Product
@@ -26,6 +27,7 @@ Examples:
   imgseal factory out/vent-drive-2.4.1-17.suit
   imgseal factory out/vent-drive-2.4.1-17.suit recovery/vent-drive-1.0.0-3.suit --out line
   imgseal factory out/vent-drive-2.4.1-17.suit --without-recovery
+  imgseal factory out/vent-drive-2.4.1-17.suit recovery/vent-drive-1.0.0-3.suit --parts
   imgseal factory out/vent-drive-2.4.1-17.suit --read-back dump.hex
   imgseal factory out/vent-drive-2.4.1-17.suit --read-back internal.bin@0x0
 
@@ -38,6 +40,7 @@ Examples:
 @click.option("--hardware", type=int, help="Hardware revision; default the lowest of the product file.")
 @click.option("--read-back", metavar="DUMP", help="Compare this dump of a programmed device; nothing is written.")
 @click.option("--without-recovery", is_flag=True, help="Leave out the recovery image that the product file states.")
+@click.option("--parts", "apart", is_flag=True, help="Also what devices with an unsigned updater need, in parts.")
 @click.option(
     "--device", "device_file", metavar="FILE", help="Judge for the device of this state file, not for the release log."
 )
@@ -50,6 +53,7 @@ def command(
     hardware: int | None,
     read_back: str | None,
     without_recovery: bool,
+    apart: bool,
     device_file: str | None,
     as_of: str | None,
     development: bool,
@@ -59,7 +63,8 @@ def command(
 
     The first PACKAGE is the release; others may bring components that it does not, such as the recovery image. Beside
     the HEX come factory.json, with every range and digest and the first counters, and the device's state file.
-    Per-device secrets and protection bits belong to the production line.
+    Per-device secrets and protection bits belong to the production line. --parts writes the same bytes apart as well:
+    trust anchors, first install record, and what is left, the bridge from an updater that asks for no signature.
 
     Packages are judged as `imgseal check` judges them: keys have to be in force, and the release may not be below the
     release log. Another day or another device is said in what is printed and in factory.json.
@@ -75,13 +80,15 @@ def command(
         return _read_back(parts, product, read_back)
     version = "" if release.set_version is None else f"-{Version.from_suit(list(release.set_version))}"
     base = f"{product.name}{version}-{release.sequence}{'-development' if development else ''}.factory"
-    outputs = [
+    shared = shares(parts, product) if apart else []
+    written = [
         Output(os.path.join(out, f"{base}.hex"), write_intel_hex((p.address, p.data) for p in parts)),
-        Output(os.path.join(out, "factory.json"), [_document(made, product)], last=True),
+        *outputs(out, shared),
+        Output(os.path.join(out, "factory.json"), [_document(made, product, shared)], last=True),
         Output(os.path.join(out, "device.json"), [write(state).encode()]),
         *(Output(os.path.join(out, "device.slots", f"{name}.bin"), [content]) for name, content in made.held.items()),
     ]
-    write_all(outputs, [*packages, *project.own_files()])
+    write_all(written, [*packages, *project.own_files()])
     for part in parts:
         click.echo(f"0x{part.address:08x} {len(part.data):>8} bytes  {part.what}")
     for name, value in _counters(product, state).items():
@@ -91,7 +98,9 @@ def command(
     if product.slot_holding("anchors") is None:
         notes.append('no slot holds "anchors": the trust anchors have to be in the bootloader')
     say(notes)
-    click.echo(outputs[0].path)
+    for share in shared:
+        click.echo(f"{out}/parts/{share.name}.hex: {PURPOSES[share.name]}")
+    click.echo(written[0].path)
     return 0
 
 
@@ -100,7 +109,7 @@ def _counters(product: Product, state: DeviceState) -> dict[str, int]:
     return {by_number[number]: value for number, value in sorted(state.counters.items())}
 
 
-def _document(made: Prepared, product: Product) -> bytes:
+def _document(made: Prepared, product: Product, shared: list[Share]) -> bytes:
     state = made.state
     assert state.manifest_digest is not None
     document = {
@@ -118,6 +127,7 @@ def _document(made: Prepared, product: Product) -> bytes:
             {"what": p.what, "slot": p.slot, "address": p.address, "size": len(p.data), "sha256": p.sha256}
             for p in made.parts
         ],
+        **({"parts": index(shared)} if shared else {}),
         "left_to_the_line": ["per-device secrets", "protection bits", "counter storage"],
     }
     return json_text(document).encode()

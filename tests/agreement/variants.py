@@ -17,7 +17,7 @@ from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.product.starter import product_text
 
-__all__ = ["DEMO", "EIGHT", "NAMES", "NEWER", "Variant", "firmware", "product", "signers"]
+__all__ = ["DEMO", "EIGHT", "NAMES", "NEWER", "Variant", "firmware", "product", "signers", "text_of_name"]
 
 DEMO, EIGHT = "demo", "eight components"
 NAMES = (DEMO, *PRODUCTS, EIGHT)
@@ -85,7 +85,8 @@ tones nor 0x3000 4096
 )  # fmt: skip
 
 
-def _text(name: str) -> str:
+def text_of_name(name: str) -> str:
+    """The product file of one of NAMES, as it stands."""
     if name == DEMO:
         return product_text()
     if name in PRODUCTS:
@@ -136,7 +137,7 @@ def _several(variant: Variant, role: str) -> bool:
 
 @functools.cache
 def product(variant: Variant, *, update: bool) -> Product:
-    text = _text(variant.name)
+    text = text_of_name(variant.name)
     if variant.second:
         text = two_algorithms(text) if variant.name == DEMO else _enlarged(text)
     for role in ("images", "packages"):
