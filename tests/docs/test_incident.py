@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from workshop import ALL, Imgseal, private_key
 
+from imgseal.demo.firmware import code
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.keys.pem import encode_private, encode_public
 from imgseal.keys.signer import FileSigner
 
@@ -35,7 +37,7 @@ def replaced(project: Path, *changes: tuple[str, str]) -> None:
 
 @pytest.fixture
 def fleet(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Devices run a release that is logged; an apex trust anchor and a contingency key lie in their safes."""
+    """Devices with a recovery image run a logged release; apex trust anchor and contingency key lie in their safes."""
     for name in ("keys/apex", "keys/contingency"):
         add_key(project, name)
     replaced(
@@ -45,17 +47,45 @@ def fleet(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> P
     )  # fmt: skip
     (project / "factory.toml").write_text((project / "imgseal.toml").read_text())
     assert imgseal("log", "new").status == 0
+    (project / "firmware").mkdir()
+    for name, link, size in (("firmware/bootloader.hex", 0, 5000), ("recovery.hex", 0x14400, 3000)):
+        data = code(name, link=link, size=size, vectors=64, stack=0x2002_0000)
+        (project / name).write_bytes(b"".join(write_intel_hex([(link, data)])))
+    (project / "firmware/settings.bin").write_bytes(b"settings")
     assert imgseal("build", *ALL, "--release", "--revision", "abcd", "--out", "released").status == 0
+    own = ("--set", "release.version=1.0.0", "--set", "release.sequence=1", "--out", "released-recovery")
+    assert imgseal("build", "recovery=recovery.hex", "--release", "--revision", "abcd", *own).status == 0
     (project / "released/vent-drive-2.4.1-17.suit").rename(project / "fleet.suit")
-    assert imgseal("device", "new", "unit.json", "--hardware", "3").status == 0
-    said = imgseal("device", "apply", "unit.json", "fleet.suit", "--out", "device.json")
+    (project / "released-recovery/vent-drive-1.0.0-1.suit").rename(project / "recovery.suit")
+    said = imgseal("factory", "fleet.suit", "recovery.suit", "--hardware", "3", "--out", ".")
     assert said.status == 0, said.err
     monkeypatch.setenv("IMGSEAL_PASSPHRASE", "only for the test")
     return project
 
 
+def worksheet(imgseal: Imgseal) -> None:
+    """What the worksheet has in its last column is what its command says, for the entry that is named there."""
+    table = PAGE.split("| for the report | from | in the exercise |\n")[1].split("\n\n")[0]
+    filled = 0
+    for row in table.splitlines()[1:]:
+        what, source, exercise = (cell.strip() for cell in row.strip("|").split("|"))
+        if not exercise:
+            continue
+        (command,) = re.findall(r"`imgseal (log [^`]+)`", source)
+        entry = re.match(r"entry (\d+): ", exercise)
+        said = imgseal(*command.replace("NUMBER", entry[1] if entry else "").replace("THUMBPRINT", STOLEN).split())
+        assert said.status == 0, said.err
+        for value in re.findall(r"`([^`]+)`", exercise):
+            assert value.removesuffix("...") in " ".join(said.out.split()), (what, value, said.out)
+            filled += 1
+    assert filled >= 15
+
+
+STOLEN = "28848e35f13108d196f2c6854151be7d"
+
+
 BEFORE = {
-    "imgseal trust replace --key keys/apex.pem --running fleet.suit --out 1.trust": (
+    "imgseal trust replace --key keys/apex.pem --running fleet.suit --running recovery.suit --out 1.trust": (
         ('keys = ["keys/images.pub.pem"]', 'keys = ["keys/images.pub.pem", "keys/images-2.pub.pem"]'),
     ),
     "imgseal build": (('images = "keys/images.pem"', 'images = "keys/images-2.pem"'),),
@@ -99,6 +129,7 @@ def test_the_first_24_hours(imgseal: Imgseal, fleet: Path) -> None:
     assert imgseal("check", "out/vent-drive-2.4.2-18.suit", "--device", "after-5.json").status == 1
     shown = imgseal("log", "show").out
     assert [f"trust anchor set {number}" in shown for number in (1, 2, 3)] == [True] * 3, shown
+    worksheet(imgseal)
     apex = imgseal("key", "show", "keys/apex.pub.pem").out
     thumbprint = next(each for each in apex.split() if re.fullmatch("[0-9a-f]{64}", each))
     assert imgseal("log", "show", "--key", thumbprint).out.count("signed the set") == 3
@@ -113,16 +144,19 @@ def test_the_page_shows_an_identifier_that_the_log_knows(imgseal: Imgseal, fleet
 def test_a_device_that_was_off(imgseal: Imgseal, fleet: Path) -> None:
     """It refuses the revocation while its images rest on the key, and takes it after the release."""
     add_key(fleet, "keys/images-2")
-    replaced(fleet, *BEFORE["imgseal trust replace --key keys/apex.pem --running fleet.suit --out 1.trust"])
-    imgseal("trust", "replace", "--key", "keys/apex.pem", "--running", "fleet.suit", "--out", "1.trust")
+    first = next(line for line in LINES if line.endswith("1.trust"))
+    replaced(fleet, *BEFORE[first])
+    assert imgseal(*shlex.split(first)[1:]).status == 0
     replaced(fleet, *BEFORE["imgseal build"])
     number = ("--set", "release.sequence=18", "--set", "release.version=2.4.2", "--revision", "abcd")
-    said = imgseal("build", *ALL, "--release", *number)
+    said = imgseal("build", *ALL, "recovery=recovery.hex", "--release", *number)
     assert said.status == 0, said.err
     new = "out/vent-drive-2.4.2-18.suit"
     revoke = ("trust", "revoke", "keys/images.pub.pem", "--key", "keys/apex.pem", "--previous", "1.trust", "--out")
     said = imgseal(*revoke, "2.trust", "--running", new, "--running", "fleet.suit")
     assert (said.status, "rules.trust-in-use" in said.err, (fleet / "2.trust").exists()) == (1, True, False)
+    said = imgseal(*revoke, "2.trust", "--running", new, "--running", "recovery.suit")
+    assert (said.status, "recovery in recovery would not start any more" in said.err) == (1, True)
     assert imgseal(*revoke, "2.trust", "--running", new).status == 0
     said = imgseal("check", "2.trust", "--device", "device.json")
     assert (said.status, "rules.trust-in-use" in said.out) == (1, True)
@@ -131,5 +165,6 @@ def test_a_device_that_was_off(imgseal: Imgseal, fleet: Path) -> None:
     assert imgseal("device", "apply", "device.json", "1.trust", "--out", "a.json").status == 0
     said = imgseal("device", "apply", "a.json", new, "--out", "b.json")
     assert said.status == 0, said.err
+    assert "install: wrote recovery\n" in said.err
     assert imgseal("device", "apply", "b.json", "2.trust", "--out", "c.json").status == 0
     assert imgseal("check", "1.trust", "--device", "c.json").status == 1
