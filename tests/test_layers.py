@@ -68,6 +68,7 @@ FACES = {
     ("releasing", "offline.outputs"),
     ("report", "compare.difference"),
     ("report", "compare.text"),
+    ("report", "paths"),
     ("report", "rehearse"),
 }
 LIBRARIES = {

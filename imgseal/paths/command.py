@@ -61,7 +61,7 @@ def command(
     The judge answers for each, with the numbers, bootloader and trust anchors that the log has for these devices.
     Releases that were withdrawn are left out, and no way leads through them.
     """
-    from imgseal.paths.text import broken, left_behind, survey_document, survey_lines
+    from imgseal.paths.text import survey_document, survey_lines, unplayed
 
     data = load_package(package)
     products = chosen._replace(channel=None).every()  # devices of other channels trust other keys, by the log
@@ -77,11 +77,9 @@ def command(
     found = survey_of(data, package, project, products, folder, as_of=as_of, pairs=_PAIRS if rehearsed else -1)
     if chosen.channel is not None:
         found = found._replace(rows=tuple(row for row in found.rows if row.release.channel == chosen.channel))
-    if as_json:
-        click.echo(json_text(survey_document(found, __version__)), nl=False)
-    else:
-        click.echo("\n".join(survey_lines(found)))
-    return 1 if (nobody_behind and left_behind(found)) or (rehearsed and broken(found)) else 0
+    document = survey_document(found, __version__)
+    click.echo(json_text(document) if as_json else "\n".join(survey_lines(document)), nl=not as_json)
+    return 1 if (nobody_behind and document["left_behind"]) or (rehearsed and unplayed(document)) else 0
 
 
 def survey_of(

@@ -44,6 +44,7 @@ the report is written all the same, and says why a rehearsal could not be played
 @click.option("--out", required=True, metavar="FILE", help="The report.")
 @click.option("--device", "device_file", metavar="FILE", help="Judge for the device that this state file describes.")
 @click.option("--previous", metavar="PACKAGE", help="Say what changes since this release, and judge for its devices.")
+@click.option("--archive", "folder", metavar="DIR", help="The packages of earlier releases lie below this folder.")
 @click.option("--rehearse", "rehearsed", is_flag=True, help="Play the installation with power cuts; takes seconds.")
 @click.option(
     "--format", "form", type=click.Choice(("html", "json")), default="html", show_default=True, help="What to write."
@@ -56,6 +57,7 @@ def command(
     out: str,
     device_file: str | None,
     previous: str | None,
+    folder: str | None,
     rehearsed: bool,
     form: str,
     development: bool,
@@ -86,6 +88,8 @@ def command(
         from imgseal.compare.difference import compare
 
         material = material._replace(comparison=compare(before, material.contents, project.product))
+    if not development:
+        material = _with_paths(material, project, chosen, data, folder, as_of=as_of)
     if rehearsed:
         material = _rehearsed(material, project, data, device_file, previous, development=development)
         if material.not_rehearsed is not None:
@@ -133,6 +137,24 @@ def _logged(project: Project, material: "Material") -> str | None:
     log, digest = LogFile(path), material.contents.manifest_digest
     numbers = [entry.number for entry in log.releases() if digest in [each.manifest for each in entry.packages]]
     return f"entry {numbers[-1]} of {path}, head {log.head}" if numbers else ""
+
+
+def _with_paths(
+    material: "Material",
+    project: Project,
+    chosen: ChosenProduct,
+    data: "ByteView",
+    folder: str | None,
+    *,
+    as_of: str | None,
+) -> "Material":
+    """Add who of the devices in the field can take the package, where a log says who is there."""
+    if material.contents is None or project.log_path is None or not os.path.lexists(project.log_path):
+        return material
+    from imgseal.paths.command import survey_of
+
+    products = chosen._replace(channel=None).every()
+    return material._replace(paths=survey_of(data, material.name, project, products, folder, as_of=as_of))
 
 
 def _rehearsed(

@@ -14,6 +14,7 @@ from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.manifest import decode_manifest
 from imgseal.formats.suit.named_bill import text_of
 from imgseal.formats.suit.outline import branches
+from imgseal.paths.text import survey_document
 from imgseal.rehearse.text import rehearsal_document
 from imgseal.report.evidence import DISCLAIMER, Scheme, judged, schemes
 from imgseal.report.inputs import Material
@@ -70,6 +71,7 @@ def report_document(material: Material) -> Json:
             for depth, text in (branches(material.envelope) if material.envelope is not None else ())
         ],
         "comparison": None if material.comparison is None else comparison_document(material.comparison),
+        "paths": None if material.paths is None else survey_document(material.paths, material.tool),
         "rehearsal": None if played is None else _rehearsal(material, played),
         "not_rehearsed": (material.not_rehearsed or "not asked for: --rehearse") if played is None else None,
         "refusals": [

@@ -64,6 +64,38 @@ def _spread(wanted: list[float], height: float) -> list[float]:
     return out
 
 
+class WayDrawing(NamedTuple):
+    """Paths of one row: the release that devices have, their line to the end, stops, and where it breaks."""
+
+    start: str
+    line: str
+    stops: str
+    broken: str
+
+
+def draw_ways(document: dict[str, Any]) -> tuple[int, tuple[WayDrawing, ...]]:
+    """Return how many columns a picture of ways has, one for each release and the last for the package; then each row.
+
+    A way that is not known to go on ends at the release that is missing; where there is none the line is only a mark.
+    """
+    rows = document["releases"]
+    columns = {manifest: at for at, (_, manifest) in enumerate(sorted({(r["sequence"], r["manifest"]) for r in rows}))}
+    end = len(columns)
+    out = []
+    for row in rows:
+        at, answer = columns[row["manifest"]], row["answer"]
+        stops = [columns.get(each["manifest"], end) for each in row["through"]]
+        to = {"runs": end, "direct": end, "through": end, "open": max(stops, default=at)}.get(answer, at)
+        line = f"M{at + 0.5} .42H{to + 0.5}v.16H{at + 0.5}z" if to > at else ""
+        broken = f"M{to + 0.5} 0v1" if answer in ("none", "open") else ""
+        out.append(WayDrawing(_box(at), line, "".join(map(_box, stops)) + (_box(end) if to == end else ""), broken))
+    return end + 1, tuple(out)
+
+
+def _box(column: int) -> str:
+    return f"M{column + 0.2} .15h.6v.7h-.6z"
+
+
 def path_of(spans: list[list[Any]], kind: str | None = None) -> str:
     """Return the path of the spans of one kind, as boxes of height 1; x counts operations."""
     return "".join(f"M{span[0]} 0h{span[1] - span[0]}v1H{span[0]}z" for span in spans if kind in (None, span[-1]))

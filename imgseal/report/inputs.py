@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from imgseal.formats.sbom.bill import Bill
     from imgseal.formats.suit.envelope import Envelope
     from imgseal.keys.trusted_keys import Trust, TrustedKey
+    from imgseal.paths.survey import Survey
     from imgseal.rehearse.play import Rehearsal
     from imgseal.window import Bytes
 
@@ -60,6 +61,7 @@ class Material(NamedTuple):
     hold. `changes` are judged for the same device, which takes the package as it is; empty where `untried` says why
     nothing was tried. `logged` says which entry of the release log it is, "" that it is none, None that no log is kept.
     `rehearsed_on` names the device of the rehearsal, `not_rehearsed` says why one that was asked for was not played.
+    `paths` says who of the devices in the field can take it; None where no log says who is there.
     """
 
     tool: str
@@ -84,6 +86,7 @@ class Material(NamedTuple):
     rehearsed_on: str | None = None
     logged: str | None = None
     not_rehearsed: str | None = None
+    paths: "Survey | None" = None
 
     def passed(self, name: str, subject: str = "package") -> bool:
         """Say whether a check of the package, or of an image (by its slot), ran and passed."""

@@ -13,9 +13,10 @@ from markupsafe import Markup
 from imgseal.compare.text import NOWHERE
 from imgseal.errors import Place
 from imgseal.findings import GROUPS
+from imgseal.paths.text import answer_words, cost_words, group_words, release_words, unknown_costs, why_words
 from imgseal.rehearse.text import span
 from imgseal.report.document import OUTCOMES
-from imgseal.report.drawing import draw_map, path_of
+from imgseal.report.drawing import draw_map, draw_ways, path_of
 from imgseal.report.memory_map import size_words
 from imgseal.report.printable import printable
 from imgseal.report.timeline import joined
@@ -31,6 +32,7 @@ PARTS = {
     "components": "Components",
     "signers": "Who signed",
     "changes": "Changes",
+    "paths": "Who can take it",
     "rehearsal": "Rehearsal",
     "refusals": "What is refused",
     "manifest": "Manifest",
@@ -52,6 +54,8 @@ def render(document: Json) -> str:
         joined=joined, size=size_words, utc=utc, address="0x{:08x}".format, tree=_tree, span=span,
         check_tables=_check_tables, version=_version, counter=_counter, steps_left=_steps_left, needs=_needs,
         limits=_limits, slot_changes=_slot_changes, place=lambda place: str(Place(**place)),
+        draw_ways=draw_ways, group_words=group_words, release_words=release_words, answer_words=answer_words,
+        why_words=why_words, cost_words=cost_words, unknown_costs=unknown_costs,
     )  # fmt: skip
 
 

@@ -11,9 +11,10 @@ from workshop import ALL, Imgseal, tree
 
 FORMAT = Path(__file__).parents[2] / "docs" / "format"
 VERDICT = Resource.from_contents(json.loads((FORMAT / "verdict.schema.json").read_text()))
+PATHS = Resource.from_contents(json.loads((FORMAT / "paths.schema.json").read_text()))
 CHECKER = Draft202012Validator(
     json.loads((FORMAT / "report.schema.json").read_text()),
-    registry=Registry().with_resource("verdict.schema.json", VERDICT),
+    registry=Registry().with_resources([("verdict.schema.json", VERDICT), ("paths.schema.json", PATHS)]),
 )
 NAME = "out/vent-drive-2.4.1-17.suit"
 OLD = ("--set", "release.version=2.4.0", "--set", "release.sequence=16", "--set", "component.motor.counter=5")

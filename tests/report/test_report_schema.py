@@ -22,9 +22,13 @@ from imgseal.window import ByteView
 
 FORMAT = Path(__file__).parents[2] / "docs" / "format"
 SCHEMA = json.loads((FORMAT / "report.schema.json").read_text())
+PATHS = json.loads((FORMAT / "paths.schema.json").read_text())
 VERDICT = json.loads((FORMAT / "verdict.schema.json").read_text())
 CHECKER = Draft202012Validator(
-    SCHEMA, registry=Registry().with_resource("verdict.schema.json", Resource.from_contents(VERDICT))
+    SCHEMA,
+    registry=Registry().with_resources(
+        [("verdict.schema.json", Resource.from_contents(VERDICT)), ("paths.schema.json", Resource.from_contents(PATHS))]
+    ),
 )
 
 
