@@ -22,6 +22,7 @@ COMMANDS = {
     "build": ("releasing.build_command", "Seal every component and pack the release."),
     "seal": ("releasing.seal_command", "Seal one firmware file."),
     "pack": ("releasing.pack_command", "Pack sealed images into an update package."),
+    "promote": ("releasing.promote_command", "Sign a release's sealed images for another channel."),
     "sign": ("offline.sign_command", "Sign a signing request, or add a signature to a package."),
     "finish": ("offline.finish_command", "Put the signatures in that a signing request asked for."),
     "check": ("releasing.check_command", "Judge artefacts as a bootloader would."),

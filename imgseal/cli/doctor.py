@@ -112,9 +112,10 @@ def _keys(project: Project, for_releases: str) -> Iterator[Remark]:
     from imgseal.keys.published import origin_of
 
     product = project.product
-    for table, absent in (("development", "missing"), ("release", for_releases)):
+    for table in dict.fromkeys(("development", "release", *product.signing)):
         keys = product.signing.get(table)
-        for role in ("images", "packages"):
+        absent = "missing" if table == "development" else for_releases
+        for role in ("packages",) if table in product.channels else ("images", "packages"):
             references = getattr(keys, role) if keys is not None else ()
             key = f"signing.{table}.{role}"
             if not references:

@@ -16,6 +16,7 @@ from imgseal.keys.pem import generate
 from imgseal.keys.trusted_keys import Trust, resolve
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.files import write_all
 from imgseal.workspace.key_files import key_outputs
 from imgseal.workspace.project import PRODUCT_NAME
@@ -55,6 +56,7 @@ def command(folder: str, development: bool, example: bool, chosen: ChosenProduct
         _write_example(folder, plain=not (development or any(chosen)))
         return
     project = chosen.load()
+    refuse_without_channel(project, "these devices are of")
     outputs = _device_code(folder, project.product, project.trust(), development=development)
     _write(outputs, project.own_files())
     alone = [c.name for c in project.product.components.values() if len(c.run) == 1 and c.staging is None]

@@ -16,6 +16,7 @@ from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.stage import why_not
 from imgseal.window import ByteView
+from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.fielded import first_devices
 from imgseal.workspace.firmware import load_image
 from imgseal.workspace.judging import Judge, judge_of
@@ -105,6 +106,8 @@ def _judged(packages: Sequence[str], product: Product, judge_one: Judge) -> tupl
 
 def _line_judge(project: Project, device_file: str | None, *, development: bool, as_of: str | None) -> Judge:
     """Return the judge of `imgseal check`, for devices that get the bootloader of the product file with the release."""
+    if not development:
+        refuse_without_channel(project, "these devices are of")
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
     if device_file is not None:
         return judge_one

@@ -166,7 +166,8 @@ def scan_sealed(
             finding(
                 "gate.no-device",
                 found=f"class {target.product.class_name}"
-                + (f", variant {target.product.variant}" if target.product.variant else ""),
+                + (f", variant {target.product.variant}" if target.product.variant else "")
+                + (f", channel {target.product.channel}" if target.product.channel else ""),
                 hint="release it, or name what devices have: --previous PACKAGE, --device FILE, or --fresh",
             )
         )

@@ -12,6 +12,7 @@ from imgseal.flow.contents import read_contents
 from imgseal.formats.log.entry import Floor
 from imgseal.gate.artefact import Identity, Policy, Target
 from imgseal.gate.run import Excuse, Logged
+from imgseal.workspace.channels import by_channel, refuse_without_channel
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, logged_floors, logged_state, needed_by, without_withdrawn
 from imgseal.workspace.line import Products
@@ -38,15 +39,16 @@ def make_policy(
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
     floors = {} if given else _floors(products)
+    each_channel = tuple(each for project in projects for each in by_channel(project))
     if no_devices:
-        made = [_target(project, _new(project), "a fresh device") for project in projects]
+        made = [_target(project, _new(project), "a fresh device") for project in each_channel]
     elif device is not None:
         base = products.one()[0]
         made = [_given(base, device), *(_target(project) for project in projects[1:])]
     elif previous:
-        made = _after(projects, previous)
+        made = _after(each_channel, previous)
     elif any(floors.values()):
-        made = [_logged_target(project, floors[project.path] or ()) for project in projects]
+        made = [_logged_target(project, floors[project.path] or ()) for project in each_channel]
     else:
         raise UsageError(
             "nothing says what sequence and counters the devices have",
@@ -91,6 +93,8 @@ def _new(project: Project) -> DeviceState:
 
 def _given(project: Project, path: str) -> Target:
     state, contents = load_device(project, path)
+    if state.anchors is None:
+        refuse_without_channel(project, "this device is of")
     trust, anchors = device_trust(project, state, path)
     state = without_withdrawn(project, state)
     return Target(project.product, trust, state, contents, f"the device of {path}", anchors)

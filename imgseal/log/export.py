@@ -19,6 +19,7 @@ from imgseal.formats.suit.named_bill import bill_of
 from imgseal.keys.pem import encode_public
 from imgseal.keys.trusted_keys import resolve
 from imgseal.limits import PRODUCT_FILE_BYTES, SBOM_BYTES
+from imgseal.product.channels import in_channel
 from imgseal.product.model import Product, TrustEntry
 from imgseal.product.read_toml import read, resolved
 from imgseal.product.write_toml import write_toml
@@ -90,8 +91,8 @@ def export_release(log: LogFile, entry: Entry, folder: str, files: ExportFiles, 
     context = Context(product, resolve(product, keys.get), fresh(product), partial=True, day=day)
     verdict = judge(data, name, context)
     refuse_unless_accepted(verdict, "the package is refused with this product file", hint=_OTHER_FILE)
-    beside = "imgseal.toml"  # the resolved one, in which the variant is the product
-    written = verdicts_document([(verdict, beside, None)], __version__, beside)
+    beside = "imgseal.toml"  # the resolved one, in which variant and channel are the product
+    written = verdicts_document([(verdict, (beside, None, None))], __version__, beside)
     proof = prove_inclusion(entry, log.leaves)
     contents: list[tuple[str, str, bytes | memoryview]] = [
         (name, "update package", data.read(0, data.size)),
@@ -179,11 +180,11 @@ def _resolved(path: str, entry: Entry, logged: LoggedPackage) -> tuple[str, dict
             hint="use the product file of the release: --product FILE",
         )
     tree = resolved(text, name=path, overrides=overrides, variant=variant, read_file=include)
-    for key in ("signing", "factory", "log"):
+    for key in ("signing", "factory", "log", "channel"):
         tree.pop(key, None)
     keys: dict[str, bytes] = {}
     folder = os.path.dirname(path)
-    trust = product.trust
+    trust = (in_channel(product, entry.channel) if entry.channel else product).trust
     kept: dict[str, object] = {
         role: {"keys": [_trusted(each, folder, keys) for each in entries], "need": need}
         for role, entries, need in (

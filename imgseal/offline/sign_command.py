@@ -22,6 +22,7 @@ from imgseal.product.references import is_token_uri
 from imgseal.window import ByteView
 from imgseal.workspace.append_entry import write_with_entry
 from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.channels import refuse_for_others, refuse_without_channel
 from imgseal.workspace.clock import build_time, today
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.files import refuse_overlap, write_all
@@ -173,6 +174,11 @@ def _sign_package(project: Project, data: ByteView, name: str, reference: str, o
 
     log = open_log(project)
     entry = None if log is None else log.of_manifest(_manifest_of(data))
+    if entry is not None and entry.channel and project.product.channel is None:
+        project = project.in_channel(entry.channel)
+    refuse_without_channel(project, "this package is of")
+    signed = [key for each in (entry.packages if entry is not None else ()) for key in each.keys]
+    refuse_for_others(project, (*signed, signer.public.key_id), "channel")
 
     def agree(verdict: Verdict) -> None:
         for label, text in verdict.details:

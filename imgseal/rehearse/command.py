@@ -9,6 +9,7 @@ import click
 from imgseal.check.context import Context
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, UsageError
+from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.judging import judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
@@ -77,6 +78,8 @@ def command(
     from imgseal.rehearse.text import rehearsal_document, rehearsal_lines
 
     project = chosen.load()
+    if device_file is None and not development:
+        refuse_without_channel(project, "the device is of")
     refuse_without_records(project)
     data = load_package(package)
     state, contents, device = rehearsal_device(project, device_file, previous, development=development)

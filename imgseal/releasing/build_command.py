@@ -180,7 +180,9 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
                 project, job, numbered = number_job(project, job, log, asked.said)
                 work.jobs.append(job)
                 if asked.sign_later:
-                    package, files_of_it, said = _request(project, job, before, folder, asked)
+                    package, files_of_it, said = ask_later(
+                        project, job, before, folder, with_firmware=asked.with_firmware
+                    )
                     work.made.append(Made(project, package, (), numbered))
                     work.outputs.extend(files_of_it)
                     notes += said
@@ -198,14 +200,14 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
     return outputs, lines, notes
 
 
-def _request(
-    project: Project, job: Job, before: Contents | None, folder: str, asked: _Asked
+def ask_later(
+    project: Project, job: Job, before: Contents | None, folder: str, *, with_firmware: bool = False
 ) -> tuple[Package, list[Output], list[str]]:
     """Ask for the signatures that cannot be made here; return the package as it would be, the files, and notes."""
     from imgseal.offline.offline_signing import ask
     from imgseal.offline.outputs import request_outputs
 
-    asking = ask(job, with_firmware=asked.with_firmware)
+    asking = ask(job, with_firmware=with_firmware)
     running_out = compare_numbers(asking.rehearsed, before, project)
     return asking.rehearsed.package, request_outputs(asking, job, folder), [*asking.notes, *running_out]
 

@@ -77,7 +77,7 @@ def command(
     if as_json:
         from imgseal.workspace.verdict_json import verdicts_document
 
-        by = [(verdict, project.path, project.product.variant) for verdict, project in judged]
+        by = [(verdict, (each.path, each.product.variant, each.product.channel)) for verdict, each in judged]
         click.echo(json_text(verdicts_document(by, __version__, products.path)), nl=False)
     else:
         for number, (verdict, project) in enumerate(judged):

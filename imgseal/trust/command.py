@@ -26,6 +26,7 @@ from imgseal.records import NamedTuple
 from imgseal.trust.update import Running, running_images, update_trust
 from imgseal.workspace.append_entry import write_with_entry
 from imgseal.workspace.artefacts import open_artefact
+from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.clock import build_time
 from imgseal.workspace.device_file import load_device, read_update
 from imgseal.workspace.files import refuse_overlap
@@ -148,6 +149,7 @@ def show(path: str, chosen: ChosenProduct) -> None:
 def _make(asked: _Asked, *revoke: bytes) -> Project:
     """Make the set and write it; returns the project that it is of."""
     project = asked.chosen.load()
+    refuse_without_channel(project, "devices are of that take the set")
     running = asked.running
     if bool(running) == asked.nothing_runs:
         raise UsageError(

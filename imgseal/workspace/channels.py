@@ -1,13 +1,10 @@
 """Release channels of a project: for which one something is made, and whose packages its devices must not take."""
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 from imgseal.errors import SigningKeyError, UsageError
 from imgseal.product.channels import narrowest_first
 from imgseal.workspace.project import Project
-
-if TYPE_CHECKING:
-    from imgseal.keys.signer import Signer
 
 
 def by_channel(project: Project) -> tuple[Project, ...]:
@@ -30,13 +27,13 @@ def refuse_without_channel(project: Project, what: str) -> None:
         )
 
 
-def refuse_for_others(project: Project, signers: "tuple[Signer, ...]", key: str) -> None:
-    """SigningKeyError where what these keys sign would be taken by devices that do not trust all keys of the channel.
+def refuse_for_others(project: Project, signed: Iterable[bytes], key: str) -> None:
+    """SigningKeyError where what is signed would be taken by devices that do not trust all keys of the channel.
 
-    `key` is the one of the product file that names them.
+    `signed` are identifiers of the keys that sign it; `key` is the one of the product file that says whose.
     """
     channels, own = project.product.channels, project.product.channel
-    signed = {signer.public.key_id for signer in signers}
+    signed = frozenset(signed)
     for name, channel in channels.items():
         if own is None or channel.takes(channels[own]):
             continue

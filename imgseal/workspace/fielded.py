@@ -157,13 +157,42 @@ def logged_state(project: Project, floors: "tuple[Floor, ...]") -> DeviceState |
     floor = floor_of(project, floors)
     if floor is None:
         return None
+    last = _last_taken(project, floor)
+    if last is None:
+        return None
     return fresh(project.product)._replace(
-        sequence=floor.sequence,
-        manifest_digest=floor.manifest,
-        counters=dict(floor.counters),
+        sequence=last.sequence,
+        manifest_digest=last.manifest,
+        counters=dict(last.counters),
         fielded=logged_bootloaders(project, floors),
         withdrawn=floor.withdrawn,
     )
+
+
+def _last_taken(project: Project, floor: "Floor") -> "Floor | None":
+    """Return the floor as devices of the project's channel have left it; None where none of its releases was for them.
+
+    They have taken what is of their channel, of one whose keys they all trust, and of the time before channels.
+    """
+    product = project.product
+    if product.channel is None or not floor.channels:
+        return floor
+    own = product.channels[product.channel]
+    for_them = {"", *(name for name, each in product.channels.items() if own.takes(each))}
+    rows = [row for row in floor.channels if row.channel in for_them]
+    last = max(rows, key=lambda row: row.sequence, default=None)
+    if last is None or last.sequence == floor.sequence:
+        return floor if last is not None else None
+    from imgseal.formats.log.entry import Entry
+    from imgseal.formats.log.floors import counters_of
+    from imgseal.workspace.verified_log import verified_log
+
+    entry = verified_log(str(project.log_path)).entry(last.entry)
+    assert isinstance(entry, Entry)  # the floors of a verified log follow from its entries
+    packages = [each for each in entry.packages if each.class_id == floor.class_id]
+    mine = next((each for each in packages if each.variant == floor.variant), packages[0])
+    counters = tuple(sorted({**dict(floor.counters), **dict(counters_of(mine))}.items()))
+    return floor._replace(sequence=last.sequence, manifest=mine.manifest, counters=counters)
 
 
 def without_withdrawn(project: Project, state: DeviceState) -> DeviceState:

@@ -11,6 +11,7 @@ from imgseal.flow.classes import classes_in
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
+from imgseal.workspace.channels import by_channel, refuse_without_channel
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import device_after, for_the_desk, logged_device, without_withdrawn
@@ -67,6 +68,8 @@ def judge_of(
     Without both it is for the last logged one, else for a fresh one.
     """
     state, contents = load_device(project, device_file)
+    if device_file is not None and state.anchors is None and not development:
+        refuse_without_channel(project, "this device is of")
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = parse_day(as_of)
     device = device_file or "a fresh device"
@@ -90,7 +93,7 @@ def project_for(data: Bytes, name: str, products: Products, *, development: bool
     UsageError where it is for no product of a line.
     """
     fitting = _fitting_class(data, products.projects)
-    if len(fitting) > 1:
+    if len(fitting) > 1 or any(products.projects[index].product.channels for index in fitting):
         return Judges(products, None, development=development, as_of=as_of)(data, name)[1]
     return products.projects[fitting[0]] if fitting else products.one()[0]
 
@@ -104,7 +107,10 @@ def _fitting_class(data: Bytes, projects: tuple[Project, ...]) -> list[int]:
 
 
 class Judges:
-    """Judges each artefact by the product and variant that it is for, as its class says; the judge verifies that."""
+    """Judges each artefact by the product and variant that it is for, as its class says; the judge verifies that.
+
+    Where nothing says for devices of which channel, it is by the first that takes it, those with the fewest keys first.
+    """
 
     def __init__(self, products: Products, device_file: str | None, *, development: bool, as_of: str | None) -> None:
         """Raise UsageError where a device state is given, which says of no product or variant that it is one's."""
@@ -112,6 +118,8 @@ class Judges:
         self._projects = products.projects
         if device_file is not None:
             self._projects = products.one()[:1]
+        elif not development:
+            self._projects = tuple(each for project in self._projects for each in by_channel(project))
         self._judge_of = partial(judge_of, device_file=device_file, development=development, as_of=as_of)
         self._judges: dict[int, Judge] = {}
 

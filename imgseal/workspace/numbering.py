@@ -31,7 +31,8 @@ class Said(NamedTuple):
 class Numbered(NamedTuple):
     """What the log says of a release that is being made: the entry that it is, or the reservation it completes.
 
-    `witness` is the size of the log whose head the package carries, `manifest` the digest that the entry has.
+    `witness` is the size of the log whose head the package carries, `manifest` the digest that the entry has, `origin`
+    the entry of another channel whose sealed images are signed again.
     """
 
     witness: int | None = None
@@ -40,6 +41,7 @@ class Numbered(NamedTuple):
     again: str = ""
     unrecorded: str = ""
     manifest: bytes = b""
+    origin: int | None = None
 
 
 def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple[Job, Numbered]:
@@ -68,7 +70,8 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
             found="none",
             hint="--revision HEX, or --describe TEXT; or say why there is none, which is logged: --unrecorded WHY",
         )
-    made = Numbered(log.head.size, again=said.again, unrecorded=said.unrecorded)
+    origin = _origin(job, log, line, channel)
+    made = Numbered(log.head.size, again=said.again, unrecorded=said.unrecorded, origin=origin)
     return job._replace(witness=str(log.head)), made
 
 
@@ -119,13 +122,43 @@ def _revision(job: Job) -> bytes:
     return sealed.pop()
 
 
+def _origin(job: Job, log: VerifiedLog, line: Line, channel: str) -> int | None:
+    """Return the release of another channel whose sealed images these are, which are all that there is: a promotion.
+
+    UsageError where such a release is withdrawn.
+    """
+    if not channel or any(not isinstance(file.content, SealedImage) for file in job.firmware):
+        return None
+    images, found = statements(job), None
+    for entry, package in _candidates(log, job.product, line, None):
+        if isinstance(entry, Entry) and entry.channel != channel and package.images == images:
+            refuse_withdrawn(log, entry, package)
+            found = entry.number if entry.origin is None else entry.origin
+    return found
+
+
+def refuse_withdrawn(log: VerifiedLog, entry: Entry, package: LoggedPackage) -> None:
+    """UsageError where a package of a release is withdrawn: what is in it goes to no other channel."""
+    if any(package.manifest in floor.withdrawn for floor in log.tip.least if floor.class_id == package.class_id):
+        raise UsageError(
+            "this release is withdrawn, and goes to no other channel",
+            place=Place(file=log.path, key=f"entry {entry.number}"),
+            expected="a release that is not withdrawn",
+            found=f"{entry.product} {entry.version}, sequence {entry.sequence}",
+            hint="imgseal log show says why; build a new release from the sources that were mended",
+        )
+
+
 def _candidates(
-    log: VerifiedLog, product: Product, line: Line, channel: str
+    log: VerifiedLog, product: Product, line: Line, channel: str | None
 ) -> Iterator[tuple[Entry | Reservation, LoggedPackage]]:
-    """Yield what the log has of this version for this class, variant and channel, and is not given up."""
+    """Yield what the log has of this version for this class, variant and channel, and is not given up.
+
+    None: of any channel.
+    """
     pending = {row.entry for floor in log.tip.least if floor.line == line for row in floor.open}
     for entry in log.of_version(product.name, str(product.release.version)):
-        if entry.channel != channel or (isinstance(entry, Reservation) and entry.number not in pending):
+        if channel not in (None, entry.channel) or (isinstance(entry, Reservation) and entry.number not in pending):
             continue
         for package in entry.packages:
             if package.line == line:
@@ -152,7 +185,7 @@ def _again(job: Job, log: VerifiedLog, entry: Entry | Reservation, package: Logg
     if isinstance(entry, Entry):
         made = made._replace(entry=entry.number, manifest=package.manifest)
     else:
-        made = made._replace(reserved=entry.number)
+        made = made._replace(reserved=entry.number, origin=_origin(job, log, package.line, entry.channel))
     return job._replace(witness=head), made
 
 

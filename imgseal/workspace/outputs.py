@@ -89,6 +89,7 @@ def release_outputs(result: ReleaseResult, job: Job, folder: str) -> list[Output
         "class": product.class_name,
         "class_id": product.class_id.hex(),
         "variant": product.variant,
+        "channel": product.channel,
         "hardware": list(product.hardware),
         "version": str(product.release.version),
         "sequence": product.release.sequence,

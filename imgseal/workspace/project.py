@@ -312,7 +312,7 @@ class Project(NamedTuple):
         if role == "packages" and not development:
             from imgseal.workspace.channels import refuse_for_others
 
-            refuse_for_others(self, signers, key)
+            refuse_for_others(self, (signer.public.key_id for signer in signers), key)
         return signers
 
     def _refuse_uncovered(self, signers: "tuple[Signer, ...]", key: str) -> None:

@@ -11,6 +11,7 @@ from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import ByteView
+from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.clock import day_of
 from imgseal.workspace.development_keys import refuse_development_keys
 from imgseal.workspace.fielded import fielded_now
@@ -52,6 +53,8 @@ def release_job(
     options. `before` is the previous package: where no log says which bootloaders are in the field, it does.
     """
     development = options.development
+    if not development:
+        refuse_without_channel(project, "this is released")
     image_signers = project.signers("images", development=development) if files else ()
     package_signers = project.signers("packages", development=development)
     if not development and project.log_path is not None:
@@ -74,7 +77,7 @@ def number_job(project: Project, job: Job, log: VerifiedLog | None, said: Said) 
     """Give a release its number and the head that it carries, as `numbered` does; nothing changes where no log is."""
     if log is None:
         return project, job, Numbered()
-    job, found = numbered(job, log, said)
+    job, found = numbered(job, log, said, project.product.channel or "")
     return project._replace(product=job.product), job, found
 
 

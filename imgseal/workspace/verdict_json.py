@@ -6,20 +6,21 @@ from typing import Any
 from imgseal.findings import Finding, Verdict
 
 Json = dict[str, Any]
+By = tuple[str, str | None, str | None]
+"""What a verdict is by: the product file, the variant, and for devices of which channel."""
 
 
-def verdicts_document(judged: Iterable[tuple[Verdict, str, str | None]], tool_version: str, product_file: str) -> Json:
-    """Return the document for verdicts, each with the product file and variant that it is by; values may be null.
+def verdicts_document(judged: Iterable[tuple[Verdict, By]], tool_version: str, product_file: str) -> Json:
+    """Return the document for verdicts, each with what it is by; values may be null.
 
     `product_file` is the one that was named or found: of a product line, that of the line.
     """
+    names = ("product_file", "variant", "channel")
     return {
         "format": 1,
         "imgseal": tool_version,
         "product_file": product_file,
-        "verdicts": [
-            {**verdict_document(verdict), "product_file": file, "variant": variant} for verdict, file, variant in judged
-        ],
+        "verdicts": [{**verdict_document(verdict), **dict(zip(names, by, strict=True))} for verdict, by in judged],
     }
 
 

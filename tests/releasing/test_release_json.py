@@ -59,4 +59,4 @@ def test_nothing_may_be_missing_or_more(imgseal: Imgseal, project: Path) -> None
     checker = Draft202012Validator(SCHEMA)
     for key in document:
         assert not checker.is_valid({name: value for name, value in document.items() if name != key}), key
-    assert not checker.is_valid({**document, "channel": "beta"})
+    assert not checker.is_valid({**document, "lane": "beta"})

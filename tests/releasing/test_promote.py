@@ -1,0 +1,274 @@
+"""Channels and promotion: what is signed, logged and taken. Sources: docs/format/product-file.md "Channels", docs/format/release-log.md."""
+
+import json
+from pathlib import Path
+
+import pytest
+from channel_product import make_channels
+from workshop import ALL, Imgseal, Said, tree
+
+
+@pytest.fixture
+def product(project: Path, imgseal: Imgseal) -> Path:
+    make_channels(project)
+    assert imgseal("log", "new").status == 0
+    return project
+
+
+def build(imgseal: Imgseal, version: str, channel: str = "beta", *more: str, firmware: tuple[str, ...] = ALL) -> str:
+    """Release a version in a channel; returns the package."""
+    said = imgseal(
+        "build", *firmware, "--release", "--channel", channel, "--set", f"release.version={version}",
+        "--revision", "abcd", "--out", f"out-{version}", *more,
+    )  # fmt: skip
+    assert said.status == 0, said.err
+    return said.out.splitlines()[-1]
+
+
+def promote(imgseal: Imgseal, package: str, *more: str, to: str = "production") -> Said:
+    return imgseal("promote", package, "--to", to, "--out", "promoted", *more)
+
+
+def entries(project: Path) -> list[dict[str, object]]:
+    return [json.loads(line)["entry"] for line in (project / "release.log").read_text().splitlines()]
+
+
+def sealed(folder: Path) -> dict[str, bytes]:
+    return {name: data for name, data in tree(folder).items() if name.endswith(".bin")}
+
+
+def test_a_promotion_signs_the_same_sealed_images_with_the_next_number(product: Path, imgseal: Imgseal) -> None:
+    package = build(imgseal, "2.5.0")
+    said = promote(imgseal, package)
+    assert said.status == 0, said.err
+    made = said.out.splitlines()[-1]
+    assert made == "promoted/vent-drive-2.5.0-2.suit"
+    assert sealed(product / "promoted") == sealed(product / "out-2.5.0")
+    release, promotion = entries(product)
+    assert (release["kind"], release["channel"], release["sequence"]) == ("release", "beta", 1)
+    assert (promotion["kind"], promotion["channel"], promotion["sequence"]) == ("promotion", "production", 2)
+    assert (promotion["from"], promotion["version"], promotion["revision"]) == (0, "2.5.0", "abcd")
+    assert json.loads((product / "promoted" / "release.json").read_text())["channel"] == "production"
+    assert imgseal("log", "verify").status == 0
+
+
+def test_promoted_again_it_is_the_same_bytes_and_no_new_entry(product: Path, imgseal: Imgseal) -> None:
+    package = build(imgseal, "2.5.0")
+    assert promote(imgseal, package).status == 0
+    before = tree(product)
+    said = promote(imgseal, package)
+    assert said.status == 0, said.err
+    assert "entry 1 of release.log already; nothing was added" in said.err
+    assert tree(product) == before
+    build(imgseal, "2.6.0")  # and so it is when the log has gone on
+    assert promote(imgseal, package).status == 0
+    assert (product / "promoted" / "vent-drive-2.5.0-2.suit").read_bytes() == before["promoted/vent-drive-2.5.0-2.suit"]
+    assert len(entries(product)) == 3
+
+
+def test_a_production_device_refuses_what_beta_takes(product: Path, imgseal: Imgseal) -> None:
+    beta = build(imgseal, "2.5.0")
+    assert promote(imgseal, beta).status == 0
+    made = "promoted/vent-drive-2.5.0-2.suit"
+    for command in ("check", "gate"):
+        of_beta = (command, beta) if command == "check" else (command, "out-2.5.0", "--fresh")
+        of_both = (command, made) if command == "check" else (command, "promoted", "--fresh")
+        assert imgseal(*of_both, "--channel", "production").status == 0
+        assert imgseal(*of_both, "--channel", "beta").status == 0
+        said = imgseal(*of_beta, "--channel", "production")
+        assert said.status == 1
+        assert "signature.wrong-key" in said.out, said.out
+    assert imgseal("rehearse", beta, "--channel", "production", "--pairs", "0").status == 1
+    assert imgseal("rehearse", beta).status == 2
+
+
+def test_check_and_gate_find_the_channel(product: Path, imgseal: Imgseal) -> None:
+    beta = build(imgseal, "2.5.0")
+    assert "imgseal.toml, channel beta" in imgseal("check", beta).out
+    assert imgseal("gate", "out-2.5.0").status == 0
+    assert promote(imgseal, beta).status == 0
+    said = imgseal("check", "promoted/vent-drive-2.5.0-2.suit", "--json")
+    found = json.loads(said.out)["verdicts"][0]
+    assert (found["verdict"], found["channel"]) == ("accepted", "production")
+    assert imgseal("gate", "promoted").status == 0
+
+
+def test_a_later_beta_does_not_make_production_old(product: Path, imgseal: Imgseal) -> None:
+    """Devices of production have the number of their last release, whatever the beta that came after it has."""
+    beta = build(imgseal, "2.5.0")
+    assert promote(imgseal, beta).status == 0
+    build(imgseal, "2.6.0")
+    made = "promoted/vent-drive-2.5.0-2.suit"
+    assert imgseal("check", made).status == 0, imgseal("check", made).out
+    assert imgseal("gate", "promoted").status == 0
+    said = imgseal("check", made, "--channel", "beta")
+    assert (said.status, "rollback.sequence" in said.out) == (1, True), said.out
+
+
+REFUSED = {
+    "pre-release": ("2.5.0-beta.3", (), "this is a pre-release, and what is sealed in it stays one"),
+    "unknown channel": ("2.5.0", ("--to", "gamma"), "the product file has no such channel"),
+    "its own channel": ("2.5.0", ("--to", "beta"), "this release is of channel beta already"),
+    "a bill of its own": (
+        "2.5.0",
+        ("--sbom", "bom.json"),
+        "a promotion names the bill of materials that its release has",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_what_is_not_promoted_leaves_nothing(product: Path, imgseal: Imgseal, case: str) -> None:
+    version, more, message = REFUSED[case]
+    (product / "bom.json").write_text('{"bomFormat": "CycloneDX", "specVersion": "1.6", "components": [{"name": "x"}]}')
+    package = build(imgseal, version)
+    before = tree(product)
+    said = promote(imgseal, package, *more)
+    assert said.status in (1, 2), said.err
+    assert message in said.err
+    assert "hint" in said.err or "did you" in said.err
+    assert tree(product) == before
+
+
+def test_a_pre_release_keeps_its_version_where_that_is_said(product: Path, imgseal: Imgseal) -> None:
+    package = build(imgseal, "2.5.0-beta.3")
+    said = promote(imgseal, package, "--keep-version")
+    assert said.status == 0, said.err
+    assert said.out.splitlines()[-1] == "promoted/vent-drive-2.5.0-beta.3-2.suit"
+
+
+def test_a_withdrawn_release_is_not_promoted(product: Path, imgseal: Imgseal) -> None:
+    package = build(imgseal, "2.5.0")
+    assert imgseal("log", "withdraw", "2.5.0", "--why", "the vent stops half open").status == 0
+    before = tree(product)
+    for said in (promote(imgseal, package), pack(imgseal, product)):
+        assert said.status == 2
+        assert "this release is withdrawn, and goes to no other channel" in said.err
+        assert tree(product) == before
+
+
+def pack(imgseal: Imgseal, project: Path, *more: str) -> Said:
+    images = sorted(str(path.relative_to(project)) for path in (project / "out-2.5.0").glob("*.bin"))
+    return imgseal(
+        "pack",
+        *images,
+        "--release",
+        "--channel",
+        "production",
+        "--set",
+        "release.version=2.5.0",
+        "--out",
+        "packed",
+        *more,
+    )
+
+
+def test_packing_the_images_for_another_channel_is_the_same_promotion(product: Path, imgseal: Imgseal) -> None:
+    package = build(imgseal, "2.5.0")
+    assert pack(imgseal, product).status == 0
+    assert [(each["kind"], each.get("from")) for each in entries(product)] == [("release", None), ("promotion", 0)]
+    assert promote(imgseal, package).status == 0
+    name = "vent-drive-2.5.0-2.suit"
+    assert (product / "packed" / name).read_bytes() == (product / "promoted" / name).read_bytes()
+    assert len(entries(product)) == 2
+
+
+def test_a_package_that_the_log_does_not_hold_is_not_promoted(product: Path, imgseal: Imgseal) -> None:
+    package = build(imgseal, "2.5.0")
+    (product / "release.log").unlink()
+    assert imgseal("log", "new").status == 0
+    before = tree(product)
+    said = promote(imgseal, package)
+    assert (said.status, "the release log does not hold this package" in said.err) == (2, True)
+    assert tree(product) == before
+
+
+@pytest.mark.parametrize("images", ["motor-a", "motor-b"])
+def test_a_package_that_holds_other_images_than_the_log_says_is_not_promoted(
+    product: Path, imgseal: Imgseal, images: str
+) -> None:
+    """Whoever swaps an image for an older one that is sealed well gets no signature for it."""
+    package = product / build(imgseal, "2.5.0")
+    build(imgseal, "2.6.0")
+    data = package.read_bytes()
+    old, new = ((product / f"out-{version}" / f"{images}.sealed.bin").read_bytes() for version in ("2.5.0", "2.6.0"))
+    assert len(old) == len(new)
+    assert data.count(old) == 1
+    package.write_bytes(data.replace(old, new))
+    before = tree(product)
+    said = promote(imgseal, str(package.relative_to(product)))
+    assert said.status in (1, 2)
+    assert "this package holds other images than the release log says" in said.err
+    assert tree(product) == before
+
+
+def test_with_channels_a_release_says_its_own(product: Path, imgseal: Imgseal) -> None:
+    before = tree(product)
+    for command in (
+        ("build", *ALL, "--release", "--revision", "abcd"),
+        ("factory", "x.suit"),
+        ("device-code", "seal"),
+        ("trust", "replace", "--key", "k.pem", "--nothing-runs", "--out", "1.trust"),
+    ):
+        said = imgseal(*command)
+        assert said.status == 2, said.err
+        assert "the product has channels, and nothing says for which one" in said.err
+        assert "hint: name it: --channel beta" in said.err
+    assert tree(product) == before
+    assert imgseal("build", *ALL).status == 0  # at a desk nobody asks
+
+
+def test_without_channels_nothing_can_be_promoted(project: Path, imgseal: Imgseal) -> None:
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
+    said = promote(imgseal, "out/vent-drive-2.4.1-17.suit")
+    assert (said.status, "the product file has no such channel" in said.err) == (2, True)
+
+
+def test_the_key_may_be_in_another_room(product: Path, imgseal: Imgseal) -> None:
+    """The request reserves the number; finished, it is the promotion that it would have been here."""
+    package = build(imgseal, "2.5.0")
+    here = product / "keys" / "packages.pem"
+    safe = product / "safe.pem"
+    here.rename(safe)
+    path = product / "imgseal.toml"
+    path.write_text(path.read_text().replace('packages = "keys/packages.pem"', 'packages = "keys/packages.pub.pem"'))
+    said = promote(imgseal, package, "--sign-later")
+    assert said.status == 0, said.err
+    request = said.out.strip()
+    assert request == "promoted/vent-drive-2.5.0-2-package.request.json"
+    assert "reserved as entry 1 of release.log" in said.err
+    assert imgseal("sign", request, "--key", "safe.pem", "--out", "answer.json", "--yes").status == 0
+    build(imgseal, "2.6.0")  # another release goes on meanwhile
+    images = [
+        f"{name}=promoted/{file}.sealed.bin"
+        for name, file in (("motor", "motor-a"), ("motor", "motor-b"), ("radio", "radio"), ("phrases", "phrases"))
+    ]
+    more = ("--response", "answer.json", "--channel", "production", "--set", "release.version=2.5.0", "--out", "done")
+    said = imgseal("finish", request, *images, *more)
+    assert said.status == 0, said.err
+    *_, last = entries(product)
+    assert (last["kind"], last["from"], last["reserved"], last["sequence"]) == ("promotion", 0, 1, 2)
+    assert imgseal("log", "verify").status == 0
+    assert imgseal("check", "done/vent-drive-2.5.0-2.suit", "--channel", "production").status == 0
+
+
+def test_no_later_signature_takes_a_beta_to_production(product: Path, imgseal: Imgseal) -> None:
+    package = build(imgseal, "2.5.0")
+    before = tree(product)
+    said = imgseal("sign", package, "--key", "keys/packages.pem", "--out", "both.suit", "--yes")
+    assert said.status == 4, said.err
+    assert "devices of channel production would take this package of channel beta" in said.err
+    assert tree(product) == before
+
+
+def test_an_export_is_judged_as_its_channel_does(product: Path, imgseal: Imgseal) -> None:
+    package = build(imgseal, "2.5.0")
+    assert promote(imgseal, package).status == 0
+    for number, path in ((0, package), (1, "promoted/vent-drive-2.5.0-2.suit")):
+        said = imgseal("log", "export", str(number), f"export-{number}", "--package", path)
+        assert said.status == 0, said.err
+        folder = product / f"export-{number}"
+        name = Path(path).name
+        said = imgseal("check", f"export-{number}/{name}", "--product", f"export-{number}/imgseal.toml")
+        assert said.status == 0, said.out
+        assert "channel" not in (folder / "imgseal.toml").read_text()
