@@ -118,7 +118,7 @@ class Node:
         if list(value) != list(keys):
             wrong = [("unknown key", key) for key in value if key not in keys]
             wrong += [("this key is missing", key) for key in keys if key not in value and key not in optional]
-            if self.document.ordered:
+            if self.document.ordered and list(value) != [key for key in keys if key in value]:
                 wrong.append(("the keys are in another order", next(iter(value), "")))
             for message, key in wrong[:1]:
                 path = (*self.path, shown_key(key))

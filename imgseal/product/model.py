@@ -169,6 +169,13 @@ class Bootloader(NamedTuple):
     verify_ms: float | None
 
 
+class LayoutRevision(NamedTuple):
+    """Which layout of its devices a product file is about: 0 is the first. `bootloader` is the first that has it."""
+
+    revision: int = 0
+    bootloader: Version | None = None
+
+
 class TrustEntry(NamedTuple):
     """A public key file and what it is good for; empty limits mean everything.
 
@@ -348,6 +355,7 @@ class Product(NamedTuple):
     after_end: str = "refuse"
     channels: Mapping[str, "Channel"] = {}
     channel: str | None = None
+    layout: LayoutRevision = LayoutRevision()
 
     def source_of(self, key: str) -> str:
         """Return the file that states a key, the product file or one that it includes."""

@@ -211,6 +211,7 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
         gate=read_gate(root.table("gate", "gate")),
         after_end=root.table("firmware", "firmware").get("after_end"),
         channels=channels,
+        layout=root.table("layout", "layout").record(model.LayoutRevision),
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)

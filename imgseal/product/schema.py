@@ -85,6 +85,7 @@ KEYS: dict[str, dict[str, Key]] = {
         "slot": required(TABLE, "slots by name"),
         "component": required(TABLE, "components by name"),
         "bootloader": Key(TABLE, "the bootloader that devices leave the factory with"),
+        "layout": Key(TABLE, "which layout of the devices this is, once it has changed", says="the first"),
         "trust": required(TABLE, "public keys that are trusted"),
         "channel": Key(TABLE, "release channels by name: whose packages their devices take"),
         "rules": Key(TABLE, "rules of the product", says="defaults"),
@@ -237,6 +238,15 @@ KEYS: dict[str, dict[str, Key]] = {
         "version": required(VERSION, "its version, for requirements"),
         "hash_rate": Key(SIZE, "bytes that it hashes in a second, for estimates"),
         "verify_ms": Key(NUMBER, "time that it takes to verify one signature, in ms, for estimates"),
+    },
+    "layout": {
+        "revision": Key(
+            integer(0, (1 << 32) - 1),
+            "which layout of the devices this is: raised where slots, components or what else the release log "
+            "remembers are others than before",
+            0,
+        ),
+        "bootloader": Key(VERSION, "the first bootloader that has this layout", says="required for a revision above 0"),
     },
     "trust": {
         "images": required(TABLE, "keys for sealed images"),

@@ -15,6 +15,7 @@ def check(product: Product, document: Document) -> None:
     _slots(product, document)
     _uses(product, document)
     _at_boot(product, document)
+    _layout(product, document)
     for component in product.components.values():
         _component(product, component, document)
 
@@ -127,6 +128,27 @@ def _at_boot(product: Product, document: Document) -> None:
                 '"digest"',
                 "docs/format/boot-mark.md says what the slots are for",
             )
+
+
+def _layout(product: Product, document: Document) -> None:
+    """A layout that is not the first one came with a bootloader, which devices leave the factory with."""
+    revision, first = product.layout
+    made = None if product.bootloader is None else product.bootloader.version
+    if (first is None) != (revision == 0):
+        document.refuse(
+            ("layout", "bootloader"),
+            "nothing says which bootloaders have this layout" if revision else "the first layout needs no bootloader",
+            "the version of the first bootloader that has it" if revision else "this key with a revision above 0",
+            str(first or "nothing"),
+            "older bootloaders look elsewhere: they have to refuse what is made for this layout",
+        )
+    if first is not None and (made is None or made < first):
+        document.refuse(
+            ("layout", "bootloader"),
+            "new devices would leave the factory without this layout",
+            f"at most {made} (bootloader.version)" if made else "a [bootloader] with its version",
+            str(first),
+        )
 
 
 def _uses(product: Product, document: Document) -> None:

@@ -67,10 +67,12 @@ def logged_bootloaders(project: Project, floors: "tuple[Floor, ...] | None") -> 
     mine = floor_of(project, floors)
     if mine is None:
         return first_devices(product, f"{path} has no release, so no device is in the field")
+    least = product.layout.bootloader
+    left = "" if least is None else f"; older ones have another layout (layout.revision {product.layout.revision})"
     if not mine.bootloaders or not now:
-        return Fielded(None, None, LOG, f"{path} has releases that do not say it")
-    known = (*mine.bootloaders, *now)
-    return Fielded(min(known), max(known), LOG, f"{path}, and the product file for new devices")
+        return Fielded(least, None, LOG, f"{path} has releases that do not say it{left}")
+    known = [version for version in (*mine.bootloaders, *now) if least is None or version >= least]
+    return Fielded(min(known), max(known), LOG, f"{path}, and the product file for new devices{left}")
 
 
 def needed_by(contents: "Contents") -> Fielded | None:

@@ -43,7 +43,7 @@ def layout_of(product: Product) -> Layout:
     )
     words = product.class_name
     fits = words.isascii() and words.isprintable() and not set(words) & {'"', "\\"}
-    return Layout(words if fits else "", 0, RECORDS, components, slots)
+    return Layout(words if fits else "", product.layout.revision, RECORDS, components, slots, product.layout.bootloader)
 
 
 def laid_out_as(product: Product, layout: Layout) -> Product | None:

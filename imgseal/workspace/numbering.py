@@ -32,7 +32,7 @@ class Numbered(NamedTuple):
     """What the log says of a release that is being made: the entry that it is, or the reservation it completes.
 
     `witness` is the size of the log whose head the package carries, `manifest` the digest that the entry has, `origin`
-    the entry of another channel whose sealed images are signed again.
+    the entry of another channel whose sealed images are signed again; `notes` are what else is to be said of it.
     """
 
     witness: int | None = None
@@ -42,6 +42,7 @@ class Numbered(NamedTuple):
     unrecorded: str = ""
     manifest: bytes = b""
     origin: int | None = None
+    notes: tuple[str, ...] = ()
 
 
 def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple[Job, Numbered]:
@@ -51,7 +52,7 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
     nothing says which sources it is made of.
     """
     job = _with_next_of_recovery(job, log)
-    product, line = job.product, _line(job)
+    product, line = job.product, line_of(job)
     if said.as_of is not None:
         return _as_of(job, log, said.as_of)
     if not said.again:
@@ -75,13 +76,14 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
     return job._replace(witness=str(log.head)), made
 
 
-def _line(job: Job) -> Line:
+def line_of(job: Job) -> Line:
+    """Return class and variant of a release, as the log has them."""
     return job.product.class_id, variant_of(job.product, (file.component for file in job.firmware))
 
 
 def _with_next_of_recovery(job: Job, log: VerifiedLog) -> Job:
     """Return the job with the next number of recovery images, where it has those alone and no number is stated."""
-    product, line = job.product, _line(job)
+    product, line = job.product, line_of(job)
     if not product.release.next or not of_recovery(line[1]):
         return job
     known = [given(each) for each in log.tip.least if each.class_id == line[0] and of_recovery(each.variant)]
@@ -192,7 +194,7 @@ def _again(job: Job, log: VerifiedLog, entry: Entry | Reservation, package: Logg
 def _as_of(job: Job, log: VerifiedLog, number: int) -> tuple[Job, Numbered]:
     """Return the job as the release of an entry was made; UsageError where it would be another one."""
     product, entry = job.product, log.entry(number)
-    line = _line(job)
+    line = line_of(job)
     packages = [each for each in entry.packages if each.line == line] if isinstance(entry, Entry) else []
     if not isinstance(entry, Entry) or not packages:
         raise UsageError(

@@ -16,7 +16,8 @@ from imgseal.workspace.clock import day_of
 from imgseal.workspace.development_keys import refuse_development_keys
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
-from imgseal.workspace.numbering import Numbered, Said, numbered
+from imgseal.workspace.layouts import refuse_other_layout
+from imgseal.workspace.numbering import Numbered, Said, line_of, numbered
 from imgseal.workspace.outputs import EarlierBuild, read_build, release_outputs
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import LogPlan, Made, NumberTakenError, plan_entry, write_logged
@@ -74,10 +75,15 @@ def release_job(
 
 
 def number_job(project: Project, job: Job, log: VerifiedLog | None, said: Said) -> tuple[Project, Job, Numbered]:
-    """Give a release its number and the head that it carries, as `numbered` does; nothing changes where no log is."""
+    """Give a release its number and the head that it carries, as `numbered` does; nothing changes where no log is.
+
+    UsageError where it is for devices that are laid out otherwise than those that the log knows of.
+    """
     if log is None:
         return project, job, Numbered()
     job, found = numbered(job, log, said, project.product.channel or "")
+    if found.entry is None:
+        found = found._replace(notes=refuse_other_layout(job, line_of(job), log))
     return project._replace(product=job.product), job, found
 
 

@@ -24,6 +24,7 @@ from imgseal.workspace.append import append_line
 from imgseal.workspace.append_entry import on_the_end
 from imgseal.workspace.fielded import floor_of, logged_floors
 from imgseal.workspace.files import write_all
+from imgseal.workspace.layouts import refuse_differences, remembered
 from imgseal.workspace.log_entries import anchors_of, logged_package, variant_of
 from imgseal.workspace.log_file import entry_at
 from imgseal.workspace.numbering import Numbered, statements
@@ -48,7 +49,7 @@ class NumberTakenError(UsageError):
 class LogPlan(NamedTuple):
     """What is to be added, the log's path, the product file, for messages, and whether the log gives its number.
 
-    `draft` is None where all of it is logged already, as the entries `known`.
+    `draft` is None where all of it is logged already, as the entries `known`; `notes` are said when it is added.
     """
 
     path: str
@@ -56,6 +57,7 @@ class LogPlan(NamedTuple):
     draft: Entry | Reservation | None
     known: tuple[int, ...] = ()
     following: bool = False
+    notes: tuple[str, ...] = ()
 
 
 def plan_entry(made: Sequence[Made], built: int, revision: bytes) -> LogPlan | None:
@@ -99,7 +101,12 @@ def plan_entry(made: Sequence[Made], built: int, revision: bytes) -> LogPlan | N
         reserved=numbered.reserved,
         witness=numbered.witness,
     )
-    return LogPlan(project.log_path, project.path, draft, known, product.release.next and numbered.reserved is None)
+    following = product.release.next and numbered.reserved is None
+    return LogPlan(project.log_path, project.path, draft, known, following, _notes(made))
+
+
+def _notes(made: Iterable[Made]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(note for each in made for note in each.numbered.notes))
 
 
 def _differs(made: Made) -> UsageError:
@@ -138,7 +145,7 @@ def write_logged(outputs: list[Output], inputs: Iterable[str | None], plan: LogP
 
 
 def _add(plan: LogPlan, number: list[int]) -> list[str]:
-    notes = [f"this release is entry {entry} of {plan.path} already" for entry in plan.known]
+    notes = [*plan.notes, *(f"this release is entry {entry} of {plan.path} already" for entry in plan.known)]
     if plan.draft is None:
         notes[-1] += "; nothing was added"
         with in_file(plan.path):  # a writer that died may have left the last line without its line feed
@@ -152,7 +159,7 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
         if not new:
             notes.append(f"this release is in {plan.path} already; nothing was added")
             return None
-        laid = new if isinstance(draft, Reservation) else tuple(_laid_out(each, tip, plan.path) for each in new)
+        laid = new if isinstance(draft, Reservation) else tuple(_laid_out(each, tip, plan) for each in new)
         line, step = added(tip, draft._replace(packages=laid))
         number.append(step.entry.number)
         what = "reserved" if isinstance(draft, Reservation) else "logged"
@@ -173,15 +180,24 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
     return [*notes, *on_the_end(plan.path, found)]
 
 
-def _laid_out(package: LoggedPackage, tip: Tip, path: str) -> LoggedPackage:
-    """Leave out the layout of a package where the log has the same for its class and variant."""
-    floor = next((floor for floor in tip.least if floor.line == package.line), None)
-    if floor is None or floor.layout is None:
+def _laid_out(package: LoggedPackage, tip: Tip, plan: LogPlan) -> LoggedPackage:
+    """Leave out the layout of a package where the log has the same for its class and variant.
+
+    UsageError where a release that came first has another one: this one was held against the log before that.
+    """
+    layout = package.layout
+    assert layout is not None
+    known = remembered(tip.least, package.line, layout, lambda place: entry_at(plan.path, place[1]))
+    if known is None:
         return package
-    before = entry_at(path, floor.layout[1])
-    packages = before.packages if isinstance(before, Entry) else ()
-    same = any((each.line, each.layout) == (package.line, package.layout) for each in packages)
-    return package._replace(layout=None) if same else package
+    refuse_differences(
+        known,
+        layout,
+        lambda key: Place(file=plan.product_file, key=key),
+        plan.path,
+        "devices of a release that came first",
+    )
+    return package._replace(layout=None) if (known.line, known.layout) == (package.line, layout) else package
 
 
 def plan_reservation(asked: Sequence[Made], jobs: Sequence[Job]) -> LogPlan:
@@ -221,7 +237,7 @@ def plan_reservation(asked: Sequence[Made], jobs: Sequence[Job]) -> LogPlan:
         unrecorded=numbered.unrecorded,
         witness=numbered.witness,
     )
-    return LogPlan(path, project.path, draft, known, product.release.next)
+    return LogPlan(path, project.path, draft, known, product.release.next, _notes(asked))
 
 
 def _going_down(error: GoingDownError, log: str, product_file: str) -> UsageError:

@@ -1,7 +1,8 @@
 """How devices of a class and variant are laid out, as the release log remembers it: what no update can change."""
 
 from imgseal.records import NamedTuple
-from imgseal.values import Kind, Node, array, ascii_text, integer, pair, record
+from imgseal.values import VERSION, Kind, Node, array, ascii_text, integer, optional, pair, record
+from imgseal.versions import Version
 
 _U32 = integer(0, (1 << 32) - 1)
 _NAME, _MAYBE = ascii_text(256), ascii_text(256, least=0)
@@ -33,13 +34,14 @@ class LaidSlot(NamedTuple):
 
 
 class Layout(NamedTuple):
-    """Class in words, `layout.revision` of the product file, components by number, slots by name."""
+    """Class in words, `layout.revision` and `.bootloader` of the product file, components by number, slots by name."""
 
     class_name: str
     revision: int
     records: int
     components: tuple[LaidComponent, ...]
     slots: tuple[LaidSlot, ...]
+    bootloader: Version | None = None
 
 
 _LAYOUT = record(
@@ -81,6 +83,7 @@ _LAYOUT = record(
             1, 512, "slots that rise by name",
             lambda slots: [each.name for each in slots] == sorted({each.name for each in slots}),
         ),
+        "bootloader": optional(VERSION, spare=True),
     },
     {"class": "class_name"},
 )  # fmt: skip

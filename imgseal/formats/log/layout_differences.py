@@ -1,7 +1,7 @@
 """What of a layout devices in the field could not follow: the layout that the log remembers against another one.
 
 Names of components, slots and memories are words for people, which no device knows; slots that nothing uses are none
-of its business. All else is compiled into the bootloader, or decides where it looks.
+of its business. All else is compiled into the bootloader, or decides where it looks (docs/decisions/054-layouts.md).
 """
 
 from collections.abc import Iterator

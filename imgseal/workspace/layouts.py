@@ -1,0 +1,195 @@
+"""How devices in the field are laid out, as the release log has it; and the refusal of releases for other devices.
+
+What a device can follow says formats/log/layout_differences.py. Devices with another layout are other devices: they
+have a class of their own, or a bootloader that brings the layout and that the release asks for.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from imgseal.errors import Place, UsageError
+from imgseal.formats.log.entry import RECOVERY, Entry, Floor, Line, Logged
+from imgseal.formats.log.floors import of_class, of_recovery
+from imgseal.formats.log.layout import Layout
+from imgseal.formats.log.layout_differences import Difference, layout_differences
+from imgseal.make.seal import SealedImage
+from imgseal.product.model import Product
+from imgseal.records import NamedTuple
+from imgseal.workspace.log_entries import layout_of
+
+if TYPE_CHECKING:
+    from imgseal.flow.release import Job
+    from imgseal.workspace.verified_log import VerifiedLog
+
+
+class Remembered(NamedTuple):
+    """A layout that the log states: the number of its entry, and the class and variant that it is of."""
+
+    entry: int
+    line: Line
+    layout: Layout
+
+
+ReadEntry = Callable[[tuple[int, int]], Logged | None]
+"""Reads an entry by its number and the offset of its line."""
+
+
+def remembered(floors: Iterable[Floor], line: Line, new: Layout, read: ReadEntry) -> Remembered | None:
+    """Return how devices that take packages of a class and variant are laid out; None where the log does not say.
+
+    Of a variant that the log does not have it is that of whichever variant of the class `new` is like: devices know
+    their class alone, and a variant may have got another name.
+    """
+    class_id, variant = line
+    known = [floor for floor in floors if floor.class_id == class_id and floor.layout is not None]
+    own = [floor for floor in known if _plain(floor.variant) == _plain(variant)]
+    found = [each for floor in own or known for each in _stated(floor, read)]
+    found.sort(key=lambda each: (each.layout.revision, each.line == line, each.entry))
+    alike = [each for each in found if own or not layout_differences(each.layout, new)]
+    fitting = alike or found
+    return fitting[-1] if fitting else None
+
+
+def _stated(floor: Floor, read: ReadEntry) -> Iterator[Remembered]:
+    assert floor.layout is not None
+    entry = read(floor.layout)
+    if isinstance(entry, Entry):
+        for package in entry.packages:
+            if package.line == floor.line and package.layout is not None:
+                yield Remembered(entry.number, floor.line, package.layout)
+
+
+def _plain(variant: str) -> str:
+    return variant.removesuffix(RECOVERY)
+
+
+def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str, ...]:
+    """UsageError for a release that devices in the field could not follow; return notes on those that are left behind.
+
+    That is nobody where the layout is that of the log; with a higher `layout.revision` it is everybody whose bootloader
+    is older than the layout, and the release has to ask for that bootloader.
+    """
+    product, path = job.product, log.path
+    new, floor = layout_of(product), of_class(log.tip.least, *line)
+    known = remembered(log.tip.least, line, new, lambda place: log.entry(place[0]))
+    if known is None:
+        _refuse_other_class(product, line, log)
+        return ()
+    if floor is not None and floor.bootloaders and product.bootloader is None:
+        raise UsageError(
+            "this release does not say which bootloader devices leave the factory with",
+            place=product.place("bootloader"),
+            expected=f"[bootloader] with its version: {path} has {_ends(floor)}, and would know it no more",
+            found="no [bootloader]",
+            hint="state it: releases are judged by the bootloaders that are in the field",
+        )
+    left = _devices(known.layout, line, floor, log)
+    refuse_differences(known, new, product.place, path, left)
+    revision, first = product.layout
+    if first is None or floor is None:
+        return ()
+    raised = revision > known.layout.revision
+    if raised and floor.bootloaders and first <= floor.bootloaders[1]:
+        raise UsageError(
+            "the bootloader that brings the new layout is in the field already, with the old one",
+            place=product.place("layout.bootloader"),
+            expected=f"above {floor.bootloaders[1]}, the newest that {path} has",
+            found=str(first),
+            hint="give the bootloader with the new layout a version of its own: requirements tell them apart by it",
+        )
+    if (not floor.bootloaders or floor.bootloaders[0] < first) and not of_recovery(line[1]):
+        _refuse_unasked(job, left)
+    words = f"layout.revision {revision} needs bootloader {first}: it is not for {left}, which stay with what they have"
+    return (words,) if raised else ()
+
+
+def refuse_differences(known: Remembered, new: Layout, place: Callable[[str], Place], path: str, left: str) -> None:
+    """UsageError where a layout is another one than the log's, and no higher `layout.revision` says that it is meant.
+
+    `place` is that of a key of the product file; `left` says in words who could not follow.
+    """
+    old = known.layout
+    found = list(layout_differences(old, new))
+    if new.revision < old.revision or (new.revision == old.revision and new.bootloader != old.bootloader):
+        key = "bootloader" if new.revision == old.revision else "revision"
+        found.insert(0, Difference(f"layout.{key}", str(getattr(old, key)), str(getattr(new, key))))
+    elif new.revision > old.revision:
+        return
+    if not found:
+        return
+    first, *rest = found
+    also = f" Also: {'; '.join(map(str, rest))}." if rest else ""
+    raise UsageError(
+        "devices in the field are laid out otherwise than this release",
+        place=place(first.key),
+        expected=f"{first.expected}, as entry {known.entry} of {path} has it",
+        found=first.found,
+        hint=f"put it back as it was. It would strand {left}. New devices that are laid out so have a class of "
+        f"their own (product.class), or [layout] revision = {old.revision + 1} with the bootloader that brings it: "
+        f"docs/format/product-file.md.{also}",
+    )
+
+
+def _refuse_other_class(product: Product, line: Line, log: "VerifiedLog") -> None:
+    """UsageError where a product and variant that has releases gets another vendor or class, and nothing says why."""
+    classes = {product.class_id, *product.variant_class_ids().values()}
+    for floor in log.tip.least:
+        row = max(floor.channels, key=lambda row: row.sequence, default=None)
+        if floor.class_id in classes or _plain(floor.variant) != _plain(line[1]) or row is None:
+            continue
+        entry = log.entry(row.entry)
+        if not isinstance(entry, Entry) or entry.product != product.name:
+            continue
+        old = remembered([floor], floor.line, layout_of(product), lambda place: log.entry(place[0]))
+        if old is None or product.layout.revision > old.layout.revision:
+            continue
+        key, values = "vendor", (entry.vendor, product.vendor)
+        if entry.vendor == product.vendor:
+            key, values = "class", (old.layout.class_name or floor.class_id.hex(), product.class_name)
+        raise UsageError(
+            f"this release is for devices of another {key} than those in the field",
+            place=product.place(f"product.{key}"),
+            expected=f"{values[0]}, as entry {row.entry} of {log.path} has it",
+            found=values[1],
+            hint=f"put it back as it was. It would strand {_devices(old.layout, floor.line, floor, log)}. Where other "
+            f"devices are meant: give them a product.name of their own, or [layout] revision = "
+            f"{old.layout.revision + 1} with the bootloader that they begin with",
+        )
+
+
+def _refuse_unasked(job: "Job", left: str) -> None:
+    """UsageError unless some image of the release asks for the bootloader that brings its layout: a set is one."""
+    first = job.product.layout.bootloader
+    assert first is not None
+    components = job.product.components
+    asked = [
+        need.least
+        for file in job.firmware
+        for need in (
+            file.content.statement.needs if isinstance(file.content, SealedImage) else components[file.component].needs
+        )
+        if need.component == 0
+    ]
+    if not asked or max(asked) < first:
+        name = job.firmware[0].component
+        raise UsageError(
+            "this release does not ask for the bootloader that brings its layout",
+            place=job.product.place(f"component.{name}.needs"),
+            expected=f'bootloader = ">={first}" (layout.bootloader) in one of its components',
+            found=f"bootloader >={max(asked)}" if asked else "nothing about the bootloader",
+            hint=f"without it {left} would take the release, and write to places that are others there",
+        )
+
+
+def _devices(layout: Layout, line: Line, floor: Floor | None, log: "VerifiedLog") -> str:
+    """Say in words which devices are in the field: class, variant, bootloaders, and what they run."""
+    if floor is None:
+        return "no device"
+    variant = f", variant {_plain(line[1])}" if _plain(line[1]) else ""
+    row = max(floor.channels, key=lambda row: row.sequence, default=None)
+    runs = "" if row is None else f", which run releases up to {row.version} (entry {row.entry} of {log.path})"
+    return f"devices of class {layout.class_name or line[0].hex()}{variant} with bootloader {_ends(floor)}{runs}"
+
+
+def _ends(floor: Floor) -> str:
+    return " to ".join(map(str, dict.fromkeys(floor.bootloaders))) or "of any version"
