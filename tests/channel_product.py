@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from workshop import private_key, public_key
+from workshop import ALL, Imgseal, Said, private_key, public_key
 
 from imgseal.keys.pem import encode_private, encode_public
 
@@ -35,3 +35,17 @@ def make_channels(project: Path, channels: str = CHANNELS, *, log: bool = True) 
     made.write_bytes(encode_private(private_key("keys/beta"), None))
     made.chmod(0o600)
     made.with_suffix(".pub.pem").write_bytes(encode_public(public_key("keys/beta")))
+
+
+def build(imgseal: Imgseal, version: str, channel: str = "beta", *more: str, firmware: tuple[str, ...] = ALL) -> str:
+    """Release a version in a channel; returns the package."""
+    said = imgseal(
+        "build", *firmware, "--release", "--channel", channel, "--set", f"release.version={version}",
+        "--revision", "abcd", "--out", f"out-{version}", *more,
+    )  # fmt: skip
+    assert said.status == 0, said.err
+    return said.out.splitlines()[-1]
+
+
+def promote(imgseal: Imgseal, package: str, *more: str, to: str = "production") -> Said:
+    return imgseal("promote", package, "--to", to, "--out", "promoted", *more)

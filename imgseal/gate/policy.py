@@ -12,7 +12,7 @@ from imgseal.flow.contents import read_contents
 from imgseal.formats.log.entry import Floor
 from imgseal.gate.artefact import Identity, Policy, Target
 from imgseal.gate.run import Excuse, Logged
-from imgseal.workspace.channels import by_channel, refuse_without_channel
+from imgseal.workspace.channels import by_channel
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, logged_floors, logged_state, needed_by, without_withdrawn
 from imgseal.workspace.line import Products
@@ -93,8 +93,6 @@ def _new(project: Project) -> DeviceState:
 
 def _given(project: Project, path: str) -> Target:
     state, contents = load_device(project, path)
-    if state.anchors is None:
-        refuse_without_channel(project, "this device is of")
     trust, anchors = device_trust(project, state, path)
     state = without_withdrawn(project, state)
     return Target(project.product, trust, state, contents, f"the device of {path}", anchors)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from imgseal.errors import InputError, Place, UsageError, in_file
 from imgseal.limits import ARTEFACT_BYTES, STATE_FILE_BYTES, TRUST_BYTES
 from imgseal.window import ByteView
+from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.project import Project, read_text
 
@@ -45,6 +46,8 @@ def device_trust(
     project: Project, state: "DeviceState", device_file: str | None, *, development: bool = False
 ) -> "tuple[Trust, AnchorSet | None]":
     """Return the trust anchors of a device: the product file's, unless it has been given a set of its own since."""
+    if device_file is not None and state.anchors is None and not development:
+        refuse_without_channel(project, "this device is of")
     known = project.trust(development=development)
     if state.anchors is None or device_file is None:
         return known, None

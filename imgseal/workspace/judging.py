@@ -11,7 +11,7 @@ from imgseal.flow.classes import classes_in
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
-from imgseal.workspace.channels import by_channel, refuse_without_channel
+from imgseal.workspace.channels import by_channel
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import device_after, for_the_desk, logged_device, without_withdrawn
@@ -68,8 +68,6 @@ def judge_of(
     Without both it is for the last logged one, else for a fresh one.
     """
     state, contents = load_device(project, device_file)
-    if device_file is not None and state.anchors is None and not development:
-        refuse_without_channel(project, "this device is of")
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = parse_day(as_of)
     device = device_file or "a fresh device"

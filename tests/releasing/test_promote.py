@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
-from channel_product import make_channels
+from channel_product import build, make_channels, promote
 from workshop import ALL, Imgseal, Said, tree
 
 
@@ -13,20 +13,6 @@ def product(project: Path, imgseal: Imgseal) -> Path:
     make_channels(project)
     assert imgseal("log", "new").status == 0
     return project
-
-
-def build(imgseal: Imgseal, version: str, channel: str = "beta", *more: str, firmware: tuple[str, ...] = ALL) -> str:
-    """Release a version in a channel; returns the package."""
-    said = imgseal(
-        "build", *firmware, "--release", "--channel", channel, "--set", f"release.version={version}",
-        "--revision", "abcd", "--out", f"out-{version}", *more,
-    )  # fmt: skip
-    assert said.status == 0, said.err
-    return said.out.splitlines()[-1]
-
-
-def promote(imgseal: Imgseal, package: str, *more: str, to: str = "production") -> Said:
-    return imgseal("promote", package, "--to", to, "--out", "promoted", *more)
 
 
 def entries(project: Path) -> list[dict[str, object]]:
