@@ -17,7 +17,7 @@ from imgseal.paths.fit import Maker, context_of, slots_of
 from imgseal.paths.history import Device, History, Made, Release
 from imgseal.paths.ways import DIRECT, THROUGH, Answer, Target, Ways
 from imgseal.records import NamedTuple
-from imgseal.rehearse.apply import apply
+from imgseal.rehearse.apply import come_to
 from imgseal.rehearse.play import Rehearsal, rehearse, undisturbed
 from imgseal.rehearse.stage import set_up
 from imgseal.window import Bytes, ByteView
@@ -193,15 +193,14 @@ class _Desk:
             if not stage.verdict.accepted:
                 codes = ", ".join(finding.code for finding in stage.verdict.findings)
                 return Cost(size, unknown=f"the simulated device refuses {name}: {codes or 'a check did not run'}")
-            if self._pairs == -1:
-                estimates.append(undisturbed(stage, data).estimate)
-            else:
+            run = undisturbed(stage, data)
+            estimates.append(run.estimate)
+            if self._pairs != -1:
                 rehearsals.append((name, rehearse(stage, data, pairs=self._pairs, seed="1")))
-                estimates.append(rehearsals[-1][1].estimate)
             if step is not None:
-                applied = apply(context, data)
-                slots = {slot: ByteView(content) for slot, content in applied.slots.items()}
-                context = context._replace(state=applied.state, contents=slots)
+                after = come_to(stage, run.moment, run.events)
+                slots = {slot: ByteView(content) for slot, content in after.slots.items()}
+                context = context._replace(state=after.state, contents=slots)
         return _sum(size, estimates)._replace(rehearsals=tuple(rehearsals))
 
     def _image(self, statement: bytes, device: Device) -> Image | None:

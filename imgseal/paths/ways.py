@@ -91,7 +91,7 @@ class Ways:
             earlier = sorted(self._history.before(release), key=lambda each: -each.sequence)
             for device in (d for each in earlier[:STEPS_TRIED] for d in self.fielded(each)):
                 came = self._history.after(device, release, None)
-                if (came.made, came.images) in found or not (there or device.release.channel == release.channel):
+                if (came.made, came.images) in found or not (there or device.release.channel in ("", release.channel)):
                     continue
                 if there:
                     verdict = self._asked(device, release)
@@ -122,7 +122,7 @@ class Ways:
         if verdict.accepted:
             return Answer(DIRECT, notes=tuple(dict.fromkeys(_open_points(verdict))))
         why = tuple(dict.fromkeys(_reasons(verdict)))
-        if release.line != target.line and any(each.word == "identity" for each in why):
+        if release.line != target.line:
             return Answer(OTHER, why=why)
         if release.sequence > target.sequence:
             return Answer(LATER, why=why)

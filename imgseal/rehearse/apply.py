@@ -7,7 +7,7 @@ from imgseal.device_state.device import DeviceState, recorded_state
 from imgseal.findings import Verdict
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Judgements
-from imgseal.rehearse.life import Life, Programs, Scenario
+from imgseal.rehearse.life import Life, Moment, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.stage import read_slots, set_up
 from imgseal.window import Bytes
@@ -28,15 +28,18 @@ def apply(context: Context, package: Bytes, *, ending: str = "healthy") -> Appli
     `healthy`: the set has settled; `trial`: it runs and has not reported itself healthy yet; `failed`: it never did,
     and its starts are used up.
     """
-    product, state = context.product, context.state
     stage = set_up(context, package)
     if not stage.verdict.accepted:
-        return Applied(stage.verdict, state, {}, ())
+        return Applied(stage.verdict, context.state, {}, ())
     scenario = Scenario(healthy=ending == "healthy", source=True)
     life = Life(stage, scenario, package, Judgements(), Noise("apply"), Programs())
     life.run(known=set(), until_trial=ending == "trial")
-    moment = life.moment()
+    return come_to(stage, life.moment(), tuple(life.device.events))
+
+
+def come_to(stage: Stage, moment: Moment, events: tuple[str, ...]) -> Applied:
+    """Return what a life has come to that began on a stage."""
+    product = stage.facts.product
     record, slots = read_slots(product, moment)
     counters = {number: value for number, value in moment.counters.items() if value}
-    after = recorded_state(state, record, product, counters)
-    return Applied(stage.verdict, after, slots, tuple(life.device.events))
+    return Applied(stage.verdict, recorded_state(stage.facts.state, record, product, counters), slots, events)

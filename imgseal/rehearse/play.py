@@ -55,13 +55,14 @@ def rehearse(
 class Run(NamedTuple):
     """One installation without cuts, after which the set reports itself healthy; the fields as in `Rehearsal`.
 
-    `estimate` is None where an invariant does not hold even so.
+    `estimate` is None where an invariant does not hold even so; `moment` is where the device has come to.
     """
 
     events: tuple[str, ...]
     estimate: Estimate | None
     worked: tuple[Worked, ...]
     said_at: tuple[int, ...]
+    moment: Moment
 
 
 def undisturbed(
@@ -90,4 +91,4 @@ def undisturbed(
         new = stage.oracle.promise.new
         took = estimate(stage.facts.product, package.size, worked, {} if new is None else new.images, life.boots)
     said_at += [len(worked)] * (len(life.device.events) - len(said_at))
-    return Run(tuple(life.device.events), took, tuple(worked), tuple(said_at))
+    return Run(tuple(life.device.events), took, tuple(worked), tuple(said_at), life.moment())

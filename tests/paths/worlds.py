@@ -1,8 +1,9 @@
 """Products with a history: releases that raise counters, need others, exchange keys, leave parts out, and a log of all."""
 
+import os
 import random
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -37,7 +38,7 @@ class Unit(NamedTuple):
     slots: Mapping[str, Bytes]
 
     def after(self, package: str) -> "Unit | str":
-        """The device after a package, or the code that it refuses it with."""
+        """The device after a package, or the code of the first finding that it refuses it for."""
         project = Project.load(self.product_file, (), self.variant or None)
         context = Context(project.product, project.trust(), self.state, self.slots)
         applied = apply(context, ByteView(Path(package).read_bytes()))
@@ -69,7 +70,7 @@ def make_world(imgseal: Imgseal, seed: int, count: int, *, variants: bool = Fals
     tree["log"] = {"path": "release.log"}
     Path("release.log").touch()
     if variants:
-        tree["variant"] = {"early": {"hardware": "2..3"}, "late": {"hardware": "4"}}
+        tree["variant"] = {"early": {"hardware": "2..3"}, "late": {"hardware": 4}}
     part = tree["component"]
     part["motor"]["needs"] = {"bootloader": ">=1.1.0"}
     keys = ["keys/packages", "keys/second", "keys/third"]
@@ -107,10 +108,7 @@ def make_world(imgseal: Imgseal, seed: int, count: int, *, variants: bool = Fals
         said = imgseal("build", *files, *arguments)
         if said.status == 0:
             entry = len(made)
-            names = {
-                v: f"out/{number}/vent-drive{'-' + v if v else ''}-2.4.{number}-{16 + number}.suit"
-                for v in _names(variants)
-            }
+            names = {v: _package(number, v) for v in (("early", "late") if variants else ("",))}
             made.append(Made(entry, f"2.4.{number}", path, names))
     # what asks keeps all keys: those of earlier devices are needed to verify what these take
     tree["trust"]["packages"]["keys"] = [f"{name}.pub.pem" for name in sorted(keys)]
@@ -118,5 +116,6 @@ def make_world(imgseal: Imgseal, seed: int, count: int, *, variants: bool = Fals
     return made
 
 
-def _names(variants: bool) -> Iterator[str]:
-    yield from ("early", "late") if variants else ("",)
+def _package(number: int, variant: str) -> str:
+    mark = f"-{variant}" if variant else ""
+    return os.path.join("out", str(number), variant, f"vent-drive{mark}-2.4.{number}-{16 + number}.suit")
