@@ -15,7 +15,7 @@ from imgseal.formats.log.layout_differences import layout_differences
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.paths.fit import Maker, context_of, slots_of
 from imgseal.paths.history import Device, History, Made, Release
-from imgseal.paths.ways import DIRECT, THROUGH, Answer, Target, Ways
+from imgseal.paths.ways import DIRECT, NOBODY, THROUGH, Answer, Target, Ways
 from imgseal.records import NamedTuple
 from imgseal.rehearse.apply import come_to
 from imgseal.rehearse.play import Rehearsal, rehearse, undisturbed
@@ -114,6 +114,8 @@ def survey(
 
 
 def _rows(release: Release, devices: tuple[Device, ...], ways: Ways, desk: "_Desk") -> Iterator[Row]:
+    if not devices:
+        yield Row(release, (), True, Answer(NOBODY), None)
     answers: dict[Answer, list[Device]] = {}
     for device in devices:
         answers.setdefault(ways.answer(device), []).append(device)

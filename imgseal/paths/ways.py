@@ -11,7 +11,8 @@ from imgseal.limits import STEPS_TRIED
 from imgseal.paths.history import Device, History, Release
 from imgseal.records import NamedTuple
 
-RUNS, DIRECT, THROUGH, OPEN, NONE, LATER, OTHER = "runs", "direct", "through", "open", "none", "later", "other"
+RUNS, DIRECT, THROUGH, OPEN, NONE = "runs", "direct", "through", "open", "none"
+LATER, OTHER, NOBODY = "later", "other", "nobody"
 ANSWERS = {
     RUNS: "runs it",
     DIRECT: "takes it",
@@ -20,6 +21,7 @@ ANSWERS = {
     NONE: "cannot take it",
     LATER: "has a later release",
     OTHER: "is another variant, which it is not for",
+    NOBODY: "nobody has this release: no device could take it",
 }
 """What can be answered for a device, and in words."""
 BEHIND = frozenset({OPEN, NONE})

@@ -1,6 +1,5 @@
 """Products with a history: releases that raise counters, need others, exchange keys, leave parts out, and a log of all."""
 
-import os
 import random
 import tomllib
 from collections.abc import Mapping
@@ -21,25 +20,26 @@ MOTOR, RADIO, PHRASES = ALL[:2], ALL[2:3], ALL[3:]
 
 
 class Made(NamedTuple):
-    """A release: the number of its entry, its product file as it was then, and its package by variant."""
+    """A release: its sequence, its product file as it was then, its channel, and its package by variant."""
 
-    entry: int
-    version: str
+    sequence: int
     product_file: str
+    channel: str | None
     packages: Mapping[str, str]
 
 
 class Unit(NamedTuple):
-    """A simulated device: which product file it was made by, for which variant, and what it has come to."""
+    """A simulated device: by which product file it was made, for which channel and variant; what it has come to."""
 
     product_file: str
+    channel: str | None
     variant: str
     state: DeviceState
     slots: Mapping[str, Bytes]
 
     def after(self, package: str) -> "Unit | str":
         """The device after a package, or the code of the first finding that it refuses it for."""
-        project = Project.load(self.product_file, (), self.variant or None)
+        project = _project(self.product_file, self.channel, self.variant)
         context = Context(project.product, project.trust(), self.state, self.slots)
         applied = apply(context, ByteView(Path(package).read_bytes()))
         if not applied.verdict.accepted:
@@ -48,10 +48,17 @@ class Unit(NamedTuple):
         return self._replace(state=applied.state, slots=slots)
 
 
-def new_unit(product_file: str, variant: str) -> Unit:
-    """A device as it leaves the factory without firmware."""
-    product = Project.load(product_file, (), variant or None).product
-    return Unit(product_file, variant, fresh(product)._replace(hardware=product.hardware[0], fresh=False), {})
+def _project(product_file: str, channel: str | None, variant: str) -> Project:
+    project = Project.load(product_file, (), variant or None)
+    return project if channel is None else project.in_channel(channel)
+
+
+def new_unit(made: Made, variant: str) -> Unit:
+    """A device as it leaves the factory without firmware, when a release was made."""
+    product = _project(made.product_file, made.channel, variant).product
+    return Unit(
+        made.product_file, made.channel, variant, fresh(product)._replace(hardware=product.hardware[0], fresh=False), {}
+    )
 
 
 def write_key(name: str) -> None:
@@ -61,8 +68,19 @@ def write_key(name: str) -> None:
     path.with_suffix(".pub.pem").write_bytes(encode_public(public_key(name)))
 
 
-def make_world(imgseal: Imgseal, seed: int, count: int, *, variants: bool = False) -> list[Made]:
-    """Release so many times, each time with something changed; what the product file states goes into the log."""
+CHANNELS = {
+    "beta": {"packages": ["keys/packages.pub.pem", "keys/second.pub.pem"]},
+    "production": {"packages": ["keys/packages.pub.pem"]},
+}
+
+
+def make_world(
+    imgseal: Imgseal, seed: int, count: int, *, variants: bool = False, channels: bool = False
+) -> list[Made]:
+    """Release so many times, each time with something changed; what the product file states goes into the log.
+
+    With channels a release is for one of them, or is one of beta that goes to production.
+    """
     chance = random.Random(seed)
     for name in ("keys/second", "keys/third"):
         write_key(name)
@@ -79,7 +97,8 @@ def make_world(imgseal: Imgseal, seed: int, count: int, *, variants: bool = Fals
     for number in range(count):
         files = [*MOTOR, *RADIO, *PHRASES]
         if number:
-            for change in chance.sample(("counter", "needs", "boot", "need-boot", "keys", "part", "radio"), 2):
+            changes = ["counter", "needs", "boot", "need-boot", "part", "radio", *([] if channels else ["keys"])]
+            for change in chance.sample(changes, 2):
                 if change == "counter":
                     part["motor"]["counter"] += 1
                 elif change == "radio":
@@ -95,27 +114,36 @@ def make_world(imgseal: Imgseal, seed: int, count: int, *, variants: bool = Fals
                     keys = [*keys[1:], keys[0]]
                 else:
                     files = chance.choice(([*MOTOR, *PHRASES], [*RADIO], [*MOTOR, *RADIO]))
-        trusted = [keys[0], keys[1]] if chance.randrange(3) else [keys[0]]
+        trusted = [keys[0], keys[1]] if channels or chance.randrange(3) else [keys[0]]
         part["radio"]["version"] = f"1.3.{2 + radio}"
         tree["bootloader"]["version"] = f"1.{1 + boot}.0"
         tree["trust"]["packages"]["keys"] = [f"{name}.pub.pem" for name in sorted(trusted)]
         tree["signing"]["release"]["packages"] = f"{keys[0]}.pem"
+        if channels:
+            tree["channel"] = CHANNELS
+            tree["signing"]["beta"] = {"packages": "keys/second.pem"}
         tree["release"] |= {"version": f"2.4.{number}", "sequence": 16 + number}
         path = f"product-{number}.toml"
         Path(path).write_text(write_toml(tree))
-        every = ("--variant", "all") if variants else ()
-        arguments = ("--release", "--product", path, "--revision", "ab" * 20, "--out", f"out/{number}", *every)
-        said = imgseal("build", *files, *arguments)
+        channel = chance.choice(list(CHANNELS)) if channels else None
+        arguments = ["--product", path, "--out", f"out/{number}", *(["--variant", "all"] if variants else [])]
+        if channels and made and made[-1].channel == "beta" and chance.randrange(2):
+            channel = "production"
+            said = imgseal("promote", made[-1].packages[""], "--to", channel, *arguments)
+        else:
+            arguments += ["--release", "--revision", "ab" * 20, *(["--channel", channel] if channel else [])]
+            said = imgseal("build", *files, *arguments)
         if said.status == 0:
-            entry = len(made)
-            names = {v: _package(number, v) for v in (("early", "late") if variants else ("",))}
-            made.append(Made(entry, f"2.4.{number}", path, names))
+            packages = {v: _package(number, v) for v in (("early", "late") if variants else ("",))}
+            sequence = int(Path(*packages.values()).stem.rpartition("-")[2]) if len(packages) == 1 else 16 + number
+            made.append(Made(sequence, path, channel, packages))
     # what asks keeps all keys: those of earlier devices are needed to verify what these take
-    tree["trust"]["packages"]["keys"] = [f"{name}.pub.pem" for name in sorted(keys)]
+    if not channels:
+        tree["trust"]["packages"]["keys"] = [f"{name}.pub.pem" for name in sorted(keys)]
     Path("imgseal.toml").write_text(write_toml(tree))
     return made
 
 
 def _package(number: int, variant: str) -> str:
-    mark = f"-{variant}" if variant else ""
-    return os.path.join("out", str(number), variant, f"vent-drive{mark}-2.4.{number}-{16 + number}.suit")
+    (package,) = Path("out", str(number), variant).glob("*.suit")
+    return str(package)
