@@ -61,6 +61,7 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
                 continue
             tried = _with_numbers(job, entry, package)
             if tried is not None and statements(tried) == package.images:
+                _refuse_withdrawn(log, entry, package)
                 return _again(tried, log, entry, package)
         _refuse_version(job, log, line, channel)
     if not _revision(job) and not said.unrecorded:
@@ -189,6 +190,18 @@ def _again(job: Job, log: VerifiedLog, entry: Entry | Reservation, package: Logg
     else:
         made = made._replace(reserved=entry.number, origin=_origin(job, log, package.line, entry.channel))
     return job._replace(witness=head), made
+
+
+def _refuse_withdrawn(log: VerifiedLog, entry: Entry | Reservation, package: LoggedPackage) -> None:
+    """UsageError where a release that is made again is withdrawn: what is built is meant to be shipped."""
+    if any(package.manifest in floor.withdrawn for floor in log.tip.least):
+        raise UsageError(
+            "this release is withdrawn: nobody is to install it",
+            place=Place(file=log.path),
+            expected="a release that is not withdrawn",
+            found=f"{entry.product} {entry.version}, entry {entry.number}",
+            hint="release a later version; --as-of ENTRY makes the files of this one again, to look at them",
+        )
 
 
 def _as_of(job: Job, log: VerifiedLog, number: int) -> tuple[Job, Numbered]:

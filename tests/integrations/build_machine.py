@@ -4,6 +4,7 @@ What differs from the real thing: `sudo` runs the command, `apt-get` installs no
 do not have, and pip takes the libraries under imgseal from the test environment instead of a registry.
 """
 
+import json
 import os
 import re
 import shutil
@@ -13,8 +14,9 @@ import sysconfig
 import zipfile
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
-from new_project import PASS_PHRASE, ROOT, Project
+from new_project import PAGES, PASS_PHRASE, ROOT, Project
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
@@ -29,20 +31,61 @@ SECRETS = {
 """Name of a secret -> the key file at the maker's desk that it holds."""
 
 
-def publish(project: Project, wheel: Path) -> None:
-    """Make the project a repository with the wheel in it and a tag; release keys have a pass phrase."""
+LOG = '\n[log]\npath = "releases/release.log"\npin = "releases/release.head"\n'
+
+
+def publish(project: Project, wheel: Path | None) -> None:
+    """Make the project a repository with the wheel in it, a release log, a tag, and a hub that has all of it.
+
+    Release keys have a pass phrase. The log is begun as docs/integrations.md says.
+    """
     for role in ("keys/images", "keys/packages"):
         said = project.run("imgseal", "key", "new", f"{role}.pem", IMGSEAL_PASSPHRASE=PASS_PHRASE)
         assert said.returncode == 0, said.stderr
     project.copy("make/Makefile", "make/imgseal.mk")
     (project.folder / "tools").mkdir()
-    shutil.copy(wheel, project.folder / "tools")
-    said = write_requirements(project.folder / "tools" / wheel.name, library_stubs(project.folder.parent / "stubs"))
-    assert said.returncode == 0, said.stderr
+    if wheel is not None:
+        shutil.copy(wheel, project.folder / "tools")
+        said = write_requirements(project.folder / "tools" / wheel.name, library_stubs(project.folder.parent / "stubs"))
+        assert said.returncode == 0, said.stderr
+    shutil.copy(PAGES / "release" / "release.sh", project.folder / "tools")
     with open(project.folder / ".gitignore", "a") as ignore:
-        ignore.write("out/\nrelease/\n*.elf\n.venv/\n")
+        ignore.write("out/\nbuilt/\nrelease/\nreleases/\n*.elf\n.venv/\n")
+    project.edit("imgseal.toml", "sequence = 1 ", 'sequence = "next" ')
+    with open(project.folder / "imgseal.toml", "a") as file:
+        file.write(LOG)
     commit(project, "the firmware")
-    git(project, "tag", "v1.0.0")
+    git(project, "init", "--quiet", "--bare", "--initial-branch=main", str(hub(project)))
+    git(project, "remote", "add", "origin", str(hub(project)))
+    git(project, "push", "--quiet", "origin", "main")
+    page = (PAGES.parent / "integrations.md").read_text()
+    (begin,) = re.findall(r"```sh\n([^`]*imgseal log new\n[^`]*)```", page)
+    said = project.run("sh", "-e", "-c", begin)
+    assert said.returncode == 0, said.stderr
+    tag(project, "v1.0.0")
+
+
+def hub(project: Project) -> Path:
+    """Return where everybody fetches from and pushes to."""
+    return project.folder.parent / "hub.git"
+
+
+def tag(project: Project, name: str) -> None:
+    """Tag what is committed, for all to see."""
+    git(project, "tag", name)
+    git(project, "push", "--quiet", "origin", "main", name)
+
+
+def logged(project: Project) -> list[dict[str, Any]]:
+    """Return the entries of the log at the tip of its branch; it holds, and goes on from its pin."""
+    log = git(project, "--git-dir", str(hub(project)), "show", "releases:release.log") + "\n"
+    head = git(project, "--git-dir", str(hub(project)), "show", "releases:release.head")
+    copy = project.folder.parent / "copy.log"
+    copy.write_text(log.lstrip("\n"))
+    said = project.run("imgseal", "log", "verify", "--log", str(copy), "--against", head)
+    assert said.returncode == 0, said.stderr
+    assert f"head {head}" in said.stdout
+    return [json.loads(line)["entry"] for line in log.splitlines() if line]
 
 
 def needed_by(name: str) -> list[str]:
@@ -110,11 +153,13 @@ def git(project: Project, *arguments: str) -> str:
 
 
 class Machine:
-    """Runs steps in a clone of a project."""
+    """Runs steps in a clone of a project, of one tag."""
 
-    def __init__(self, project: Project, folder: Path) -> None:
+    def __init__(self, project: Project, folder: Path, tag: str = "v1.0.0") -> None:
+        folder.mkdir(exist_ok=True)
         self.clone = folder / "clone"
-        git(project, "clone", "--quiet", ".", str(self.clone))
+        self.tag = tag
+        git(project, "clone", "--quiet", "--branch", tag, str(hub(project)), str(self.clone))
         assert [path for path in self.clone.rglob("*.pem") if not path.name.endswith(".pub.pem")] == []
         tools = folder / "machine"
         tools.mkdir()
@@ -127,7 +172,7 @@ class Machine:
             "apt-get": f"""
                 [ "$1" = install ] || exit 0
                 shift
-                for name; do case "$name" in -y|--no-install-recommends|python3-venv|{known}) ;;
+                for name; do case "$name" in -y|--no-install-recommends|git|python3-venv|{known}) ;;
                 *) echo "no package $name" >&2; exit 100 ;; esac; done""",
         }.items():
             (tools / name).write_text(f"#!/bin/sh\n{text}\n")

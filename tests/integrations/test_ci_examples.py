@@ -11,16 +11,24 @@ import re
 import subprocess
 import sys
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 import yaml
-from build_machine import SECRETS, Machine, git, libraries, library_stubs, publish, write_requirements
+from build_machine import (
+    Machine,
+    git,
+    libraries,
+    library_stubs,
+    logged,
+    publish,
+    write_requirements,
+)
+from ci_steps import github, github_steps, gitlab, gitlab_script, gitlab_variables
 from long_runs import mainly
 from made_wheel import Built, built
-from new_project import PAGES, PASS_PHRASE, Project, make_project
+from new_project import PAGES, Project, make_project
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
@@ -34,58 +42,6 @@ def published(tool: Callable[[str], str], tmp_path: Path, built: Built) -> Proje
     project = make_project(tmp_path)
     publish(project, built.wheel)
     return project
-
-
-def github() -> dict[str, Any]:
-    document: dict[str, Any] = yaml.safe_load((PAGES / "github" / "firmware.yml").read_text())
-    return document
-
-
-def gitlab() -> dict[str, Any]:
-    document: dict[str, Any] = yaml.safe_load((PAGES / "gitlab" / ".gitlab-ci.yml").read_text())
-    return document
-
-
-def github_steps(project: Project, machine: Machine, job: str) -> Iterator[tuple[str, str, dict[str, str]]]:
-    """Name, script and environment of each shell step; what steps append to GITHUB_PATH comes first in PATH."""
-    secrets = {name: (project.folder / path).read_text() for name, path in SECRETS.items()}
-    secrets["IMGSEAL_PASSPHRASE"] = PASS_PHRASE
-    path = machine.clone.parent / "github_path"
-    path.write_text("")
-    machine.environment |= {
-        "GITHUB_PATH": str(path),
-        "GITHUB_REF_NAME": "v1.0.0",
-        "GITHUB_SHA": git(project, "rev-parse", "HEAD"),
-    }
-    for step in github()["jobs"][job]["steps"]:
-        if "uses" in step:
-            assert step["uses"] in ("actions/checkout@v4", "actions/upload-artifact@v4")
-            continue
-        environment = {
-            name: re.sub(r"\$\{\{ secrets\.(\w+) \}\}", lambda found: secrets[found[1]], value)
-            for name, value in step.get("env", {}).items()
-        }
-        yield step["name"], step["run"], environment
-        first = ":".join(reversed(path.read_text().split()))
-        if first and not machine.environment["PATH"].startswith(first):
-            machine.environment["PATH"] = f"{first}:{machine.environment['PATH']}"
-
-
-def gitlab_script(job: str) -> str:
-    document = gitlab()
-    lines = [*document[document[job]["extends"]]["before_script"], *document[job]["script"]]
-    return "\n".join(lines)
-
-
-def gitlab_variables(project: Project) -> dict[str, str]:
-    """Variables of type "file" hold a path."""
-    files = {name: str(project.folder / path) for name, path in SECRETS.items()}
-    return files | {
-        "IMGSEAL_PASSPHRASE": PASS_PHRASE,
-        "CI_COMMIT_TAG": "v1.0.0",
-        "CI_COMMIT_SHA": git(project, "rev-parse", "HEAD"),
-        "CI_COMMIT_TIMESTAMP": git(project, "log", "-1", "--format=%cI"),
-    }
 
 
 JOBS = {
@@ -104,17 +60,17 @@ def test_github(published: Project, job: str) -> None:
         said = machine.run(script, **environment)
         assert said.returncode == 0, f"{name}\n{said.stdout}{said.stderr}"
         scripts[name] = (script, environment)
-    last = "Judge" if job == "development" else "Gate"
-    assert list(scripts) == ["Tools", "Keys", "Build", last]
+    assert list(scripts) == ["Tools", "Keys", *(("Build", "Judge") if job == "development" else ("Release",))]
     assert machine.judged(folder, development=job == "development") == package
     revision = git(published, "rev-parse", "HEAD") in machine.run(f"imgseal show {folder}/app-a.sealed.bin").stdout
     assert revision == (job == "release")
     imported = machine.run(".venv/bin/python -c 'import imgseal; print(imgseal.__file__)'").stdout
     assert imported.startswith(f"{machine.clone}/.venv/")
-    refused_by_both(machine, *scripts["Build"], scripts[last][0], folder)
-    if last == "Gate":
-        annotated = machine.run(scripts[last][0]).stdout
-        assert "::error file=release/app-b.sealed.bin,title=digest.payload::" in annotated
+    if job == "development":
+        refused_by_both(machine, *scripts["Build"], scripts["Judge"][0], folder)
+    else:
+        annotated = nothing_of_a_bad_release(published, machine, *scripts["Release"])
+        assert "::error file=built/spare.hex,title=gate.not-sealed::" in annotated
 
 
 @pytest.mark.parametrize("job", mainly("development", JOBS))
@@ -122,18 +78,20 @@ def test_gitlab(published: Project, job: str) -> None:
     folder, package = JOBS[job]
     assert {name for name, value in gitlab().items() if isinstance(value, dict) and "script" in value} == set(JOBS)
     machine = Machine(published, published.folder.parent)
-    variables = gitlab_variables(published)
+    variables = gitlab_variables(published, machine)
     said = machine.run(gitlab_script(job), **variables)
     assert said.returncode == 0, said.stdout + said.stderr
     assert machine.judged(folder, development=job == "development") == package
     script = gitlab_script(job).split("\n")
-    start = next(n for n, line in enumerate(script) if line.startswith(("export SOURCE_DATE", "make package")))
     machine.environment["PATH"] = f"{machine.clone / '.venv' / 'bin'}:{machine.environment['PATH']}"
-    refused_by_both(machine, "\n".join(script[start:-1]), variables, script[-1], folder)
-    if job == "release":
+    if job == "development":
+        start = script.index("make package")
+        refused_by_both(machine, "\n".join(script[start:-1]), variables, script[-1], folder)
+    else:
+        nothing_of_a_bad_release(published, machine, script[-1], variables)
         report = gitlab()[job]["artifacts"]["reports"]["codequality"]
         (issue,) = json.loads((machine.clone / report).read_text())
-        assert issue["location"]["path"] == "release/app-b.sealed.bin"
+        assert issue["location"]["path"] == "built/spare.hex"
 
 
 def refused_by_both(machine: Machine, build: str, environment: dict[str, str], judge: str, folder: str) -> None:
@@ -148,6 +106,30 @@ def refused_by_both(machine: Machine, build: str, environment: dict[str, str], j
     image = machine.clone / folder / "app-b.sealed.bin"
     image.write_bytes(image.read_bytes()[:-1] + b"!")
     assert machine.run(judge).returncode != 0
+
+
+def nothing_of_a_bad_release(project: Project, machine: Machine, script: str, environment: dict[str, str]) -> str:
+    """What imgseal or its gate refuses is neither logged for others nor published; return what the gate said."""
+    before = logged(project)
+    assert [entry["sequence"] for entry in before] == [1]
+    spare = "-include $(IMGSEAL_OUT)/release.d\n\npackage: spare\nspare: $(IMGSEAL_OUT)/release.json\n"
+    spare += "\tprintf ':0400000000200020BC\\n:00000001FF\\n' >$(IMGSEAL_OUT)/spare.hex\n"
+    environment = {name: value.replace(machine.tag, "v1.0.1") for name, value in environment.items()}
+    machine.environment = {name: value.replace(machine.tag, "v1.0.1") for name, value in machine.environment.items()}
+    for name, old, new, words in (
+        ("app.c", "    reset,", "    0,", "content.reset-vector"),
+        ("imgseal.mk", "-include $(IMGSEAL_OUT)/release.d\n", spare, "gate.not-sealed"),
+    ):
+        path = machine.clone / name
+        text = path.read_text()
+        assert old in text
+        path.write_text(text.replace(old, new))
+        said = machine.run(script, **environment)
+        assert (said.returncode != 0, words in said.stdout + said.stderr) == (True, True), said.stdout + said.stderr
+        assert not (machine.clone / "release").exists()
+        assert logged(project) == before
+        path.write_text(text)
+    return said.stdout
 
 
 def test_container(tool: Callable[[str], str], published: Project) -> None:

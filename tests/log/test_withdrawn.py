@@ -63,6 +63,19 @@ def test_the_report_gives_the_same_answer(imgseal: Imgseal, two: Path, devices: 
     assert (said.status, found["first_finding"]) == (1, "rollback.withdrawn")
 
 
+def test_it_is_not_built_again(imgseal: Imgseal, two: Path) -> None:
+    """By who does not say that it is that one: a job that is run again would publish it."""
+    again = ("build", *ALL[:3], "phrases=out-1/phrases.sealed.bin", "--release", "--revision", "abcd")
+    said = imgseal(*again, "--set", "release.version=2.4.2", "--out", "again")
+    assert (said.status, (two / "again").exists()) == (2, False)
+    assert "this release is withdrawn: nobody is to install it" in said.err
+    assert "vent-drive 2.4.2, entry 1" in said.err
+    said = imgseal(*again, "--set", "release.version=2.4.2", "--out", "again", "--as-of", "1")
+    assert said.status == 0, said.err
+    assert (two / NAMES[2].replace("out-2", "again")).read_bytes() == (two / NAMES[2]).read_bytes()
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd", "--set", "release.version=2.4.1").status == 0
+
+
 def test_it_is_withdrawn_once_and_by_one_name(imgseal: Imgseal, two: Path) -> None:
     for release, words in (
         ("2.4.2", "withdrawn already"),

@@ -27,6 +27,7 @@ if __name__ == "__main__":
 from workshop import BUILD_TIME, write_project
 
 from imgseal.demo.firmware import code
+from imgseal.formats.log.lines import is_whole
 from imgseal.formats.log.proof import read_head
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.manifest import decode_manifest
@@ -149,9 +150,11 @@ class Scene:
     # what there is
 
     def entries(self) -> list[dict[str, Any]]:
-        """What the log holds; a torn last line is none."""
-        lines = (self.folder / "release.log").read_bytes().split(b"\n")
-        return [json.loads(line)["entry"] for line in lines[:-1]]
+        """What the log holds; a torn last line is none, and one that lacks its line feed alone is one."""
+        *lines, rest = (self.folder / "release.log").read_bytes().split(b"\n")
+        if rest and is_whole(rest):
+            lines.append(rest)
+        return [json.loads(line)["entry"] for line in lines]
 
     def entry(self, kind: str, number: int) -> dict[str, Any] | None:
         found = [e for e in self.entries() if e["kind"] == kind and e["version"] == f"3.{number}.0"]
