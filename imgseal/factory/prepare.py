@@ -116,17 +116,22 @@ def _line_judge(project: Project, device_file: str | None, *, development: bool,
 
 
 def _left_out(project: Project, images: Mapping[str, Image], *, without_recovery: bool) -> list[str]:
-    """Return the recovery image that no package brings; UsageError unless that is meant."""
-    missing = [c.name for c in project.product.components.values() if c.recovery and c.name not in images]
-    if missing and not without_recovery:
+    """Return the recovery image that no package brings; UsageError unless that is meant, and for any other."""
+    missing = [c for c in project.product.components.values() if c.name not in images]
+    for component in missing:
+        if component.recovery and without_recovery:
+            continue
+        recovery = ", the recovery image" if component.recovery else ""
         raise UsageError(
-            f"no package brings {missing[0]}, the recovery image",
-            place=Place(file=project.path, key=f"component.{missing[0]}"),
-            expected=f"a package with {missing[0]} beside the release",
+            f"no package brings {component.name}{recovery}",
+            place=Place(file=project.path, key=f"component.{component.name}"),
+            expected=f"a package with {component.name} beside the release",
             found=", ".join(images),
-            hint="name its package too: imgseal factory RELEASE RECOVERY; or say --without-recovery",
+            hint="name its package too: imgseal factory RELEASE RECOVERY; or say --without-recovery"
+            if component.recovery
+            else "build it into the release, or name a package that has it behind the release",
         )
-    return missing
+    return [component.name for component in missing]
 
 
 def _chosen(images: Mapping[str, Image], product: Product) -> dict[str, Image]:
