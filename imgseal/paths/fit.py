@@ -55,7 +55,7 @@ def _state(product: Product, device: Device, withdrawn: Iterable[bytes]) -> Devi
         current={n: Member(known[n].run.index(image.slot), image.statement) for n, image in running.items()},
         versions={n: image.version for n, image in running.items()},
         bootloader=bootloader,
-        fielded=Fielded(bootloader, bootloader, LOG, f"entry {device.since[0] if device.since else release.entry}"),
+        fielded=Fielded(bootloader, bootloader, LOG, f"entry {device.since} of the release log"),
         withdrawn=tuple(sorted(withdrawn)),
         fresh=False,
     )

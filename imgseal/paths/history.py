@@ -1,6 +1,8 @@
 """The releases of a log, and the devices that each stands for: what they run, and how they left the factory."""
 
+from bisect import bisect_left
 from collections.abc import Collection, Iterable, Mapping
+from itertools import groupby
 
 from imgseal.formats.log.entry import Anchors, Entry, Line, Logged, LoggedImage, LoggedPackage, Withdrawal
 from imgseal.formats.log.floors import counters_of, highest_of, of_recovery
@@ -47,12 +49,12 @@ class Release(NamedTuple):
 class Device(NamedTuple):
     """Devices that no judgement can tell apart: they run `images` (by component number) since they took `release`.
 
-    `since` are the entries of the releases that they may have left the factory with: all of them were `made` so.
+    `since` is the entry of the first release of their channel which devices left the factory with that were `made` so.
     """
 
     release: Release
     made: Made
-    since: tuple[int, ...]
+    since: int
     counters: tuple[tuple[int, int], ...]
     images: tuple[tuple[int, LoggedImage], ...]
 
@@ -78,8 +80,22 @@ class History:
         self.withdrawn = frozenset(withdrawn)
         self.releases.sort(key=lambda each: (each.line, each.sequence))
         self._by_line: dict[Line, list[Release]] = {}
-        for release in self.releases:
-            self._by_line.setdefault(release.line, []).append(release)
+        self._since: dict[bytes, int | None] = {}
+        for line, found in groupby(self.releases, key=lambda each: each.line):
+            self._by_line[line] = list(found)
+            self._find_first(self._by_line[line])
+
+    def _find_first(self, releases: list[Release]) -> None:
+        """Note since when devices are made as with each release; None where it does not bring what was brought before.
+
+        What such a release lacks has come before it, so that nothing leaves the factory with it alone.
+        """
+        brought: set[int] = set()
+        first: dict[tuple[str, Made], int] = {}
+        for release in releases:
+            brought |= set(release.brings)
+            since = first.setdefault((release.channel, release.made), release.entry)
+            self._since[release.manifest] = since if brought == set(release.brings) else None
 
     def of_line(self, line: Line) -> list[Release]:
         """Return the releases for a class and variant, those of all channels."""
@@ -87,19 +103,15 @@ class History:
 
     def before(self, release: Release) -> list[Release]:
         """Return the earlier releases for the same class and variant, those of all channels."""
-        return [each for each in self.of_line(release.line) if each.sequence < release.sequence]
+        mine = self.of_line(release.line)
+        return mine[: bisect_left(mine, release.sequence, key=lambda each: each.sequence)]
 
     def first_devices(self, release: Release) -> tuple[Device, ...]:
-        """Return the devices that leave the factory with a release: one for each run slot that a build may run in.
-
-        None where it does not bring every component that earlier ones brought: what is missing came before it.
-        """
-        before, brings = self.before(release), release.brings
-        if {number for each in before for number in each.brings} - set(brings):
+        """Return the devices that leave the factory with a release: one for each run slot that a build may run in."""
+        since = self._since[release.manifest]
+        if since is None:
             return ()
-        alike = (each for each in (*before, release) if (each.made, each.channel) == (release.made, release.channel))
-        since = tuple(each.entry for each in alike)
-        ends = (tuple((number, builds[end]) for number, builds in sorted(brings.items())) for end in (0, -1))
+        ends = (tuple((number, builds[end]) for number, builds in sorted(release.brings.items())) for end in (0, -1))
         return tuple(Device(release, release.made, since, self._counters(release), s) for s in dict.fromkeys(ends))
 
     def after(self, device: Device, release: Release, installs: Collection[str] | None) -> Device:
@@ -121,7 +133,9 @@ class History:
         """Return the counters after a release; those of recovery images, which come by themselves, are the class's."""
         recovery = [
             counters_of(each.package)
-            for each in self.releases
-            if each.line[0] == release.line[0] and of_recovery(each.line[1]) and each.entry < release.entry
+            for line, found in self._by_line.items()
+            if line[0] == release.line[0] and of_recovery(line[1])
+            for each in found
+            if each.entry < release.entry
         ]
         return highest_of((*recovery, counters_of(release.package)))

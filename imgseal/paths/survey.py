@@ -240,7 +240,7 @@ def _elsewhere(device: Device, meant: "Layout | None") -> tuple[Finding, ...]:
     return tuple(
         Finding(
             "placement.wrong-address",
-            "these devices are laid out in another way",
+            f"{each.key} is another one on these devices",
             Place(key=each.key),
             each.expected,
             each.found,

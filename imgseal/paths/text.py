@@ -56,9 +56,9 @@ def _row(row: Row) -> Json:
 def _which(row: Row) -> str:
     """Say which devices of a release a row is about: what they run, and since when they are in the field."""
     runs = sorted({image.slot for device in row.devices for _, image in device.images})
-    since = sorted({number for device in row.devices for number in device.since})
-    made = f"; made as in {'entry' if len(since) == 1 else 'entries'} {', '.join(map(str, since))}" if since else ""
-    return f"running {', '.join(runs)}{made}"
+    since = sorted({device.since for device in row.devices})
+    made = f"made as in {'entry' if len(since) == 1 else 'entries'} {', '.join(map(str, since))}"
+    return f"running {', '.join(runs)}; {made}"
 
 
 def _cost(cost: Cost) -> Json:

@@ -10,6 +10,7 @@ from worlds import Made, Unit, make_world, new_unit
 
 Answer = tuple[str, int, str]
 """The word, how many releases are in between, and the code of the first finding of whoever does not take it at once."""
+KINDS = "plain", "channels", "layouts", "variants"
 NOBODY: set[Answer] = {("nobody", 0, "")}
 
 
@@ -44,7 +45,8 @@ def answer(unit: Unit, later: list[str], package: str) -> Answer:
 
 @pytest.mark.parametrize("seed", [pytest.param(n, marks=() if n < 4 else long) for n in range(40)])
 def test_paths_are_what_devices_do(imgseal: Imgseal, project: Path, seed: int) -> None:
-    releases = make_world(imgseal, seed, 6, variants=seed % 4 == 3, channels=seed % 4 == 1)
+    kind = KINDS[seed % 4]
+    releases = make_world(imgseal, seed, 6, kind)
     target, withdrawn = releases[-1], 0
     if seed % 3 == 0:
         withdrawn = releases[len(releases) // 2].sequence
@@ -55,7 +57,7 @@ def test_paths_are_what_devices_do(imgseal: Imgseal, project: Path, seed: int) -
         assert said.status == 0, said.err
         found: dict[tuple[str, int], set[Answer]] = {}
         for row in json.loads(said.out)["releases"]:
-            code = row["why"][0]["finding"]["code"] if row["why"] else ""
+            code = row["why"][0]["finding"]["code"] if row["why"] and kind != "layouts" else ""
             key = row["variant"], row["sequence"]
             found.setdefault(key, set()).add((row["answer"], len(row["through"]), code))
         others = {word for (other, _), answers in found.items() if other != variant for word, _, _ in answers}
@@ -64,6 +66,8 @@ def test_paths_are_what_devices_do(imgseal: Imgseal, project: Path, seed: int) -
         for index, release in enumerate(releases[:-1]):
             later = [each.packages[variant] for each in releases[index + 1 : -1] if each.sequence != withdrawn]
             expected = {answer(unit, later, package) for unit in units[release.sequence]} or NOBODY
+            if kind == "layouts":  # a device has no code for what the log says before it is asked
+                expected = {(word, steps, "") for word, steps, _ in expected}
             if release.sequence == withdrawn:
                 expected = set()
             assert found.get((variant, release.sequence), set()) == expected, (release.sequence, said.out)

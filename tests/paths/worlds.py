@@ -74,13 +74,13 @@ CHANNELS = {
 }
 
 
-def make_world(
-    imgseal: Imgseal, seed: int, count: int, *, variants: bool = False, channels: bool = False
-) -> list[Made]:
+def make_world(imgseal: Imgseal, seed: int, count: int, kind: str) -> list[Made]:
     """Release so many times, each time with something changed; what the product file states goes into the log.
 
-    With channels a release is for one of them, or is one of beta that goes to production.
+    `kind` says what else there is: variants; channels, where a release is for one of them, or is one of beta that goes
+    to production; or layouts, where the radio's staging slot moves, with a bootloader that knows it.
     """
+    variants, channels = kind == "variants", kind == "channels"
     chance = random.Random(seed)
     for name in ("keys/second", "keys/third"):
         write_key(name)
@@ -93,11 +93,12 @@ def make_world(
     part["motor"]["needs"] = {"bootloader": ">=1.1.0"}
     keys = ["keys/packages", "keys/second", "keys/third"]
     made: list[Made] = []
-    radio = boot = 0
+    radio = boot = moved = 0
     for number in range(count):
         files = [*MOTOR, *RADIO, *PHRASES]
         if number:
             changes = ["counter", "needs", "boot", "need-boot", "part", "radio", *([] if channels else ["keys"])]
+            changes += ["layout"] if kind == "layouts" else []
             for change in chance.sample(changes, 2):
                 if change == "counter":
                     part["motor"]["counter"] += 1
@@ -108,8 +109,15 @@ def make_world(
                     part["motor"]["needs"]["radio"] = f">=1.3.{2 + max(0, radio - chance.randrange(2))}"
                 elif change == "boot":
                     boot += 1
+                elif change == "layout":
+                    boot, moved = boot + 1, moved + 1
+                    tree["slot"]["radio-staging"]["at"] = 0x2_0000 * (moved % 4)
+                    tree["layout"] = {"revision": moved, "bootloader": f"1.{1 + boot}.0"}
+                    for name in ("motor", "radio"):
+                        part[name].setdefault("needs", {})["bootloader"] = f">=1.{1 + boot}.0"
                 elif change == "need-boot":
-                    part["motor"]["needs"]["bootloader"] = f">=1.{1 + max(0, boot - chance.randrange(2))}.0"
+                    least = boot if moved else max(0, boot - chance.randrange(2))
+                    part["motor"]["needs"]["bootloader"] = f">=1.{1 + least}.0"
                 elif change == "keys":
                     keys = [*keys[1:], keys[0]]
                 else:
