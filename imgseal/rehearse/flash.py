@@ -206,31 +206,36 @@ class Flash:
     def _unreliable(self, part: Memory, block: Block, start: int, count: int) -> bytes:
         """Read torn or weak units: each read may give something else."""
         out = bytearray(block.data[start : start + count])
-        unit, fill = part.write_unit, part.fill
-        below = self.noise.below
+        unit, end, below = part.write_unit, start + count, self.noise.below
+        units = range(start // unit, -(-end // unit))
+
+        def read_as(number: int, how: int) -> None:
+            low, high = max(number * unit, start), min((number + 1) * unit, end)
+            out[low - start : high - start] = self._read_as(part, block.data[low:high], how)
+
         if block.weak:
             # units nobody has programmed since read as erased, as before, or as anything; a whole read mostly alike,
             # so that a block can look erased, or look whole
             mood = below(4)
             if mood == 3 and part.program_once:
                 raise FlashReadError(f"{part.name}: uncorrectable")
-            for at in range(start - start % unit, start + count, unit):
-                if block.done >> (at // unit) & 1 and part.program_once:
-                    continue
-                pick = mood if below(16) else below(3)
-                for index in range(max(at, start), min(at + unit, start + count)):
-                    value = (fill, block.data[index], _programmed(block.data[index], below(256), fill ^ 0xFF))[pick % 3]
-                    out[index - start] = value
-        for at in range(start - start % unit, start + count, unit):
-            if not block.torn >> (at // unit) & 1:
-                continue
-            mood = below(4)
-            if mood == 0 and part.program_once:
-                raise FlashReadError(f"{part.name}: uncorrectable")
-            for index in range(max(at, start), min(at + unit, start + count)):
-                value = block.data[index]
-                out[index - start] = (value, value, fill, _programmed(value, below(256), fill ^ 0xFF))[mood]
+            for number in units:
+                if not (part.program_once and block.done >> number & 1):
+                    read_as(number, (mood if below(16) else below(3)) % 3)
+        for number in units if block.torn else ():
+            if block.torn >> number & 1:
+                mood = below(4)
+                if mood == 0 and part.program_once:
+                    raise FlashReadError(f"{part.name}: uncorrectable")
+                read_as(number, (1, 1, 0, 2)[mood])
         return bytes(out)
+
+    def _read_as(self, part: Memory, held: bytes, how: int) -> bytes:
+        """Read a unit as erased (0), as what it holds (1), or as anything between (2)."""
+        noise = self.noise.octets(len(held))  # drawn in any case, so that the next unit gets the same numbers
+        if how == 2:
+            return bytes([_programmed(was, new, part.fill ^ 0xFF) for was, new in zip(held, noise, strict=True)])
+        return held if how else bytes([part.fill]) * len(held)
 
     @property
     def firm(self) -> bool:

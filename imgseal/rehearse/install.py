@@ -6,6 +6,7 @@ rewrites run slots that have no second one.
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 from imgseal.check.package_subject import PackageSubject
 from imgseal.formats.install_record.record import DELIVERING, EMPTY, SETTLED, SWITCHING, TRIAL, UNPROVEN, Member, Record
@@ -29,8 +30,19 @@ class Brought(NamedTuple):
     image: Sealed
 
 
+_BROUGHT: WeakKeyDictionary[PackageSubject, Mapping[int, Brought]] = WeakKeyDictionary()
+"""A rehearsal asks this of the few packages it judges after every reset."""
+
+
 def brought(subject: PackageSubject) -> Mapping[int, Brought]:
     """Return by component number what the judged package installs on the device it was judged for."""
+    known = _BROUGHT.get(subject)
+    if known is None:
+        known = _BROUGHT[subject] = _taken_apart(subject)
+    return known
+
+
+def _taken_apart(subject: PackageSubject) -> Mapping[int, Brought]:
     parts: dict[OurComponent, memoryview] = dict(subject.installed)
     out = {}
     for part, data in parts.items():

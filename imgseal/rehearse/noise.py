@@ -12,18 +12,26 @@ class Noise:
     __slots__ = ("_block", "_count", "_seed")
 
     def __init__(self, seed: str) -> None:
-        self._seed = seed.encode()
+        self._seed = seed.encode()[:64]
         self._count = 0
         self._block = b""
 
+    def _words(self, count: int) -> bytes:
+        """Take so many words of eight bytes from the stream."""
+        size = 8 * count
+        while len(self._block) < size:
+            self._block += blake2b(self._count.to_bytes(8, "big"), key=self._seed).digest()
+            self._count += 1
+        words, self._block = self._block[:size], self._block[size:]
+        return words
+
     def below(self, limit: int) -> int:
         """Return a number from 0 to `limit` - 1; `limit` at most 2**32, the bias below 2**-31."""
-        if not self._block:
-            self._block = blake2b(self._count.to_bytes(8, "big"), key=self._seed[:64]).digest()
-            self._count += 1
-        value = int.from_bytes(self._block[:8], "big")
-        self._block = self._block[8:]
-        return value % limit
+        return int.from_bytes(self._words(1), "big") % limit
+
+    def octets(self, count: int) -> bytes:
+        """Return what so many calls of `below(256)` would."""
+        return self._words(count)[7::8]
 
     def bytes(self, count: int) -> bytes:
         """Return `count` bytes."""

@@ -106,7 +106,10 @@ class Oracle:
 
     def operation(self, operation: Operation) -> None:
         """Hold an operation against the slots that an update may touch."""
-        if not any(start <= operation.at < end for start, end in self._allowed.get(operation.memory, ())):
+        for start, end in self._allowed.get(operation.memory, ()):
+            if start <= operation.at < end:
+                break
+        else:
             raise ViolationError("flash", f"{operation} lies in no slot that an update may change")
         if not self.witness.operation(operation):
             raise ViolationError("verified", f"{operation} changes the boot mark, and the bootloader has handed over")
