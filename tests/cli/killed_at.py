@@ -6,10 +6,13 @@ Each attempt is a process of its own in a fresh copy of TEMPLATE, at FOLDER/0, F
 until the command comes to its end by itself. With `--plain` the file system knows no nameless files.
 """
 
+import contextlib
+import importlib
 import os
 import shutil
 import signal
 import sys
+import tempfile
 from typing import NoReturn
 
 CALLS = ("open", "mkdir", "link", "replace", "unlink", "rmdir", "fsync", "close", "ftruncate", "pwrite")
@@ -41,14 +44,41 @@ def strike(number: int, at: int, *, plain: bool) -> None:
         wrap(name)
 
 
-def attempt(number: int, at: int, folder: str, arguments: list[str], *, plain: bool) -> NoReturn:
-    from imgseal.cli.app import run
-
+def settle(folder: str) -> None:
+    """What comes before the first moment."""
     os.chdir(folder)
     nowhere = os.open(os.devnull, os.O_RDWR)
     for descriptor in (0, 1, 2):
         os.dup2(nowhere, descriptor)
     os.environ.pop("IMGSEAL_PASSPHRASE", None)
+
+
+def load(template: str, arguments: list[str]) -> None:
+    """Load here what the command loads, so that not every attempt has to: imports are no moments to be ended at."""
+    with tempfile.TemporaryDirectory() as folder:
+        shutil.copytree(template, os.path.join(folder, "whole"), symlinks=True)
+        ours, theirs = os.pipe()
+        child = os.fork()
+        if child == 0:
+            from imgseal.cli.app import run
+
+            settle(os.path.join(folder, "whole"))
+            run(arguments)
+            os.write(theirs, " ".join(sys.modules).encode())
+            os._exit(0)
+        os.close(theirs)
+        with open(ours) as told:
+            names = told.read().split()
+        os.waitpid(child, 0)
+    for name in names:
+        with contextlib.suppress(ImportError):
+            importlib.import_module(name)
+
+
+def attempt(number: int, at: int, folder: str, arguments: list[str], *, plain: bool) -> NoReturn:
+    from imgseal.cli.app import run
+
+    settle(folder)
     strike(number, at, plain=plain)
     os._exit(run(arguments))
 
@@ -61,6 +91,7 @@ def main() -> None:
     signal.signal(signal.SIGHUP, signal.SIG_DFL)  # a run in the background has been told to ignore them
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+    load(template, arguments)
     for at in range(100_000):
         here = os.path.join(folder, str(at))
         shutil.copytree(template, here, symlinks=True)
