@@ -246,15 +246,15 @@ _HERE: list[_Here] = []
 def _begin(folder: str, nearest: Nearest, instead: Sequence[str]) -> None:
     tree = made_copy(Path(tempfile.mkdtemp(dir=folder)))
     compileall.compile_dir(tree / "imgseal", quiet=2)
-    if forked(tree, _compiled(tree), processor=200, wall=900) != 0:
+    if forked(tree, _compiled(tree, instead), processor=200, wall=900) != 0:
         raise RuntimeError(f"tests do not start without a fault: {(tree / 'said').read_text()[-2000:]}")
     _HERE.append(_Here(tree, nearest, instead))
 
 
-def _compiled(tree: Path) -> Callable[[], int]:
+def _compiled(tree: Path, files: Sequence[str]) -> Callable[[], int]:
     def act() -> int:
         sys.dont_write_bytecode = False
-        return int(pytest.main(["--collect-only", *arguments(tree)]))
+        return int(pytest.main(["--collect-only", *arguments(tree), *files]))
 
     return act
 
