@@ -1,9 +1,10 @@
 """What several test packages share."""
 
+import gc
 import os
 import shutil
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
@@ -29,6 +30,17 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
     settings.load_profile("untimed")
     config.pluginmanager.register(TimeLimit(config))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """What is collected stays to the end: the garbage collector looks at none of it, now or later."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -59,6 +71,17 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     for words, names in SUMS.items():
         if any(sums[name] for name in names):
             terminalreporter.write_line(words.format(", ".join(f"{sums[name]} {name}" for name in names)))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _objects(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Compiled objects are shared by the processes of a run: c_build.py."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "objects"
+    folder.mkdir(exist_ok=True)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("IMGSEAL_TESTS_OBJECTS", str(folder))
+        yield
 
 
 @pytest.fixture(scope="session")

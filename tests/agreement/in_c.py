@@ -4,7 +4,7 @@ import struct
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from c_build import HERE, SOURCES, STRICT, bearssl, build_crypto, compiled, run, write_config
+from c_build import HERE, REMEMBERED, SOURCES, STRICT, bearssl, build_crypto, compiled, run, write_config
 from c_package import PackageState
 from fuzz import NAMES, CaseState
 from machines import COMPILER, Machine, run_on
@@ -63,7 +63,7 @@ class Programs:
         self._machine = machine
         self._compiler = "gcc"
         self._flags: tuple[str, ...] = ("-O1",)
-        self._tail: tuple[str, ...] = ()
+        self._tail: tuple[str, ...] = REMEMBERED
         if machine is not None:
             self._compiler, self._flags, self._tail = COMPILER, machine.flags, machine.tail
 

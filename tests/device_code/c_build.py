@@ -1,7 +1,10 @@
 """Builds the C sources for the tests: configuration of a kit product, checker, adapter, and as much of BearSSL as it uses."""
 
+import atexit
 import functools
 import hashlib
+import os
+import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterable, Sequence
@@ -18,6 +21,8 @@ LIBRARY = SOURCES / "example" / "library.c"
 HERE = Path(__file__).parent
 PLAIN = HERE / "plain"
 """Options for sources that are compiled without a product."""
+REMEMBERED = ("-include", str(HERE / "remembered.c"), "-DCRYPTO=asked_once()")
+"""What makes package_main verify each signature once."""
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror")
 CRYPTO = (
     "hash/sha2small.c", "ec/ec_p256_m31.c",
@@ -63,13 +68,18 @@ def write_config(of: Product, folder: Path, trust: Trust | None = None, *, devel
 
 
 @functools.cache
-def _objects() -> tempfile.TemporaryDirectory[str]:
-    """Kept as long as the process."""
-    return tempfile.TemporaryDirectory(prefix="objects-")
+def _objects() -> Path:
+    """Where objects are kept: in the temporary folder of the test run, whose processes share them, or for this process."""
+    shared = os.environ.get("IMGSEAL_TESTS_OBJECTS")
+    if shared is None:
+        folder = tempfile.mkdtemp(prefix="objects-")
+        atexit.register(shutil.rmtree, folder)
+        return Path(folder)
+    return Path(shared)
 
 
 def compiled(compiler: Sequence[str], options: Path, source: Path, *includes: str) -> Path:
-    """The object of one of our sources, which depend on a product by `seal_options.h` alone: compiled once in a process.
+    """The object of one of our sources, which depend on a product by `seal_options.h` alone: compiled once in a test run.
 
     `options` is the folder of that file; a source in a folder of its own brings its headers.
     """
@@ -78,9 +88,11 @@ def compiled(compiler: Sequence[str], options: Path, source: Path, *includes: st
     state = hashlib.sha256(repr((tuple(compiler), asked, source.name, includes)).encode())
     for path in (source, *sorted(source.parent.glob("*.h"))):
         state.update(path.read_bytes())
-    target = Path(_objects().name, f"{state.hexdigest()}.o")
+    target = _objects() / f"{state.hexdigest()}.o"
     if not target.exists():
-        run([*compiler, f"-I{options}", f"-I{source.parent}", *includes, "-c", source, "-o", target])
+        part = target.with_suffix(f".{os.getpid()}")
+        run([*compiler, f"-I{options}", f"-I{source.parent}", *includes, "-c", source, "-o", part])
+        part.replace(target)  # another process may have made the same
     return target
 
 

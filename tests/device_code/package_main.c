@@ -10,6 +10,10 @@
 
 #include "package_flow.h"
 
+#ifndef CRYPTO
+#define CRYPTO seal_bearssl
+#endif
+
 #ifdef STREAMED
 #define ROOM 3072u                 /* of the 16 KiB that this machine has */
 #else
@@ -51,6 +55,7 @@ int main(int argc, char **argv)
     static struct package_state state;
     static struct case_state set;
     static uint8_t buffer[ROOM];
+    const struct seal_crypto crypto = CRYPTO;
     uint32_t size;
     FILE *file = fopen(argc > 1 ? argv[1] : "batch.bin", "rb");
 
@@ -70,7 +75,7 @@ int main(int argc, char **argv)
         reader.read = read_piece;
         reader.user = &piece;
         reader.size = size;
-        printf("%08lx\n", (unsigned long)judge_package(&state, &set, &seal_bearssl, &reader, buffer, sizeof buffer));
+        printf("%08lx\n", (unsigned long)judge_package(&state, &set, &crypto, &reader, buffer, sizeof buffer));
         if (fseek(file, piece.at + (long)size, SEEK_SET) != 0)
             return 3;
     }

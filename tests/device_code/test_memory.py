@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from batch import DATA
 from boot_batch import FAILING, RESETS, booted, delivered, simulated
-from c_build import build_crypto, build_runner, run
+from c_build import REMEMBERED, build_crypto, build_runner, run
 from c_package import judge_package, pack_package
 from fuzz_package import PackageFuzzer, mutant
 from long_runs import long
@@ -32,7 +32,7 @@ def test_packages_that_are_broken_anywhere(tool: Callable[[str], str], tmp_path:
     tool("gcc")
     crypto = build_crypto(tmp_path / "crypto", "clang", ("-O1", "-fsanitize=memory"), second=True)
     fuzzer = PackageFuzzer(tmp_path / "host")
-    program = build_runner(fuzzer.fuzzer.of, tmp_path / "memory", "clang", MEMORY, crypto, main="package_main")
+    program = build_runner(fuzzer.fuzzer.of, tmp_path / "memory", "clang", MEMORY, crypto, REMEMBERED, "package_main")
     rng = random.Random(5)
     batch, expected = [], []
     for _ in range(3000):
