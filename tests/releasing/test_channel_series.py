@@ -29,7 +29,7 @@ TRUSTED = {
 }
 """Whose releases the devices of a channel take."""
 
-STEPS = 9
+STEPS = 12
 
 
 class Release(NamedTuple):
@@ -152,7 +152,7 @@ def test_numbers_rise_and_devices_take_what_is_theirs(
     project: Path, imgseal: Imgseal, tries: Callable[[int], int]
 ) -> None:
     make_line(project)
-    for seed in range(tries(9)):
+    for seed in range(tries(12)):
         (project / "release.log").unlink(missing_ok=True)
         for path in project.glob("out-*/*"):
             path.unlink()
