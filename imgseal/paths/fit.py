@@ -57,6 +57,7 @@ def _state(product: Product, device: Device, withdrawn: Iterable[bytes]) -> Devi
         bootloader=bootloader,
         fielded=Fielded(bootloader, bootloader, LOG, f"entry {device.since} of the release log"),
         withdrawn=tuple(sorted(withdrawn)),
+        revoked=tuple(key.hex() for key in device.made.revoked),
         fresh=False,
     )
 

@@ -4,7 +4,7 @@ from bisect import bisect_left
 from collections.abc import Collection, Iterable, Mapping
 from itertools import groupby
 
-from imgseal.formats.log.entry import Anchors, Entry, Line, Logged, LoggedImage, LoggedPackage, Withdrawal
+from imgseal.formats.log.entry import Anchors, AnchorsMade, Entry, Line, Logged, LoggedImage, LoggedPackage, Withdrawal
 from imgseal.formats.log.floors import counters_of, highest_of, of_recovery
 from imgseal.formats.log.layout import Layout
 from imgseal.records import NamedTuple
@@ -12,11 +12,15 @@ from imgseal.versions import Version
 
 
 class Made(NamedTuple):
-    """How devices left the factory; None for what the log does not say."""
+    """How devices left the factory; None for what the log does not say.
+
+    Of those that have taken a trust anchor set since, `anchors` and `revoked` are those of the set.
+    """
 
     anchors: Anchors | None
     bootloader: Version | None
     layout: Layout | None
+    revoked: tuple[bytes, ...] = ()
 
 
 class Release(NamedTuple):
@@ -66,9 +70,12 @@ class History:
         withdrawn: set[bytes] = set()
         self.releases: list[Release] = []
         layouts: dict[Line, Layout] = {}
+        self._sets: dict[bytes, AnchorsMade] = {}
         for entry in entries:
             if isinstance(entry, Withdrawal):
                 withdrawn |= {package.manifest for package in entry.packages}
+            elif isinstance(entry, AnchorsMade):
+                self._sets[entry.class_id] = entry
             elif isinstance(entry, Entry):
                 for package in entry.packages:
                     if package.layout is not None:
@@ -113,6 +120,17 @@ class History:
             return ()
         ends = (tuple((number, builds[end]) for number, builds in sorted(release.brings.items())) for end in (0, -1))
         return tuple(Device(release, release.made, since, self._counters(release), s) for s in dict.fromkeys(ends))
+
+    def given_anchors(self, device: Device) -> tuple[int, Device] | None:
+        """Return a device once it has taken the last trust anchor set of its class, and the entry of that set.
+
+        None where the log has none; how many signers a set asks for it does not say: as many as were needed before.
+        """
+        made, anchors = self._sets.get(device.release.line[0]), device.made.anchors
+        if made is None or anchors is None:
+            return None
+        anchors = anchors._replace(images=made.images, packages=made.packages)
+        return made.number, device._replace(made=device.made._replace(anchors=anchors, revoked=made.revoked))
 
     def after(self, device: Device, release: Release, installs: Collection[str] | None) -> Device:
         """Return a device once it has taken a release, which it installs to these slots; None: not known to which.

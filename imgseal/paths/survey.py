@@ -118,7 +118,7 @@ def _rows(release: Release, devices: tuple[Device, ...], ways: Ways, desk: "_Des
         yield Row(release, (), True, Answer(NOBODY), None)
     answers: dict[Answer, list[Device]] = {}
     for device in devices:
-        answers.setdefault(ways.answer(device), []).append(device)
+        answers.setdefault(ways.with_anchors(device), []).append(device)
     for answer, found in answers.items():
         cost = desk.cost(found[-1], answer) if answer.word in (DIRECT, THROUGH) else None
         yield Row(release, tuple(found), len(answers) == 1, answer, cost)

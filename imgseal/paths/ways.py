@@ -24,6 +24,7 @@ ANSWERS = {
     NOBODY: "nobody has this release: no device could take it",
 }
 """What can be answered for a device, and in words."""
+_WAYS = frozenset({DIRECT, THROUGH})
 BEHIND = frozenset({OPEN, NONE})
 """The answers of devices that are left behind."""
 
@@ -115,6 +116,17 @@ class Ways:
         if device not in self._answers:
             self._answers[device] = self._answer(device)
         return self._answers[device]
+
+    def with_anchors(self, device: Device) -> Answer:
+        """Return the answer, and say where a trust anchor set makes it another one: who has taken it nobody knows."""
+        answer, given = self.answer(device), self._history.given_anchors(device)
+        if given is None or answer.word not in (*_WAYS, *BEHIND):
+            return answer
+        then = self.answer(given[1])
+        if (then.word in _WAYS) == (answer.word in _WAYS):
+            return answer
+        words = ANSWERS[then.word] + "".join(f", {each.word}" for each in then.why[:1] if then.word == NONE)
+        return answer._replace(notes=(*answer.notes, f"with the trust anchor set of entry {given[0]}: {words}"))
 
     def _answer(self, device: Device) -> Answer:
         target, release = self._target, device.release

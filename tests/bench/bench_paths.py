@@ -90,22 +90,20 @@ def main() -> None:
             last = [release(folder, number, count) for number in range(count)][-1]
         print(f"{count} releases; load {os.getloadavg()[0]:.1f}; {sys.executable}")
         for what, arguments in (("log alone", ()), ("with the archive", ("--archive", "out"))):
-            begin = time.perf_counter()
+            begin, before = time.perf_counter(), os.times().children_user
             done = subprocess.run(
                 [sys.executable, "-m", "imgseal", "paths", last, *arguments],
                 capture_output=True,
                 text=True,
                 check=False,
             )
-            took, used = time.perf_counter() - begin, os.times()
+            took, used = time.perf_counter() - begin, os.times().children_user - before
             if done.returncode:
                 sys.exit(done.stderr)
             lines = done.stdout.splitlines()
-            answers = {
-                word: sum(word in line for line in lines)
-                for word in ("takes it through", "takes it:", "cannot take it", "not known:")
-            }
-            print(f"{what:<18}{took:6.2f} s   (at most 10 s)   {answers}; processor so far {used.children_user:.2f} s")
+            words = ("takes it:", "takes it through", "cannot take it", "not known:")
+            answers = ", ".join(f"{word.rstrip(':')} {sum(word in line for line in lines)}" for word in words)
+            print(f"{what:<17}{took:6.2f} s ({used:.2f} s of processor)   (at most 10 s)   {answers}")
 
 
 if __name__ == "__main__":

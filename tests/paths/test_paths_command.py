@@ -6,7 +6,9 @@ from typing import Any
 
 import pytest
 from jsonschema import Draft202012Validator
+from line_tree import firmware, make_line
 from referencing import Registry, Resource
+from test_sign import add_key
 from workshop import ALL, Imgseal
 
 FORMAT = Path(__file__).parents[2] / "docs" / "format"
@@ -163,6 +165,43 @@ def test_variants(imgseal: Imgseal, hotfix: Path) -> None:
     assert found["late", "2.4.5"] == "runs"
     text = imgseal("paths", "out-21/late/vent-drive-late-2.4.5-21.suit").out
     assert "  variant early\n" in text
+
+
+def test_a_trust_anchor_set(imgseal: Imgseal, hotfix: Path) -> None:
+    """What devices as they were made refuse, those with the set take, and the other way round once a key is revoked."""
+    add_key(hotfix, "keys/apex")
+    add_key(hotfix, "keys/second")
+    edit("[trust.images]", '[trust]\napex = "keys/apex.pub.pem"\n\n[trust.images]')
+    edit('keys = ["keys/packages.pub.pem"]', 'keys = ["keys/packages.pub.pem", "keys/second.pub.pem"]')
+    more = ("--key", "keys/apex.pem", "--running", "out-17/vent-drive-2.4.1-17.suit")
+    assert imgseal("trust", "replace", *more, "--out", "1.trust").status == 0
+    edit('packages = "keys/packages.pem"', 'packages = "keys/second.pem"')
+    release(imgseal, 20)
+    found = rows(imgseal, "out-20/vent-drive-2.4.4-20.suit", "--archive", ".")
+    old = found["2.4.3"]
+    assert (old["answer"], old["why"][0]["reason"]) == ("none", "keys")
+    assert old["open"] == ["with the trust anchor set of entry 4: takes it"]
+    revoked = imgseal("trust", "revoke", "keys/packages.pub.pem", *more, "--previous", "1.trust", "--out", "2.trust")
+    assert revoked.status == 0, revoked.err
+    old = rows(imgseal, LAST, "--archive", ".")["2.4.2"]
+    assert (old["answer"], old["open"]) == ("direct", ["with the trust anchor set of entry 6: cannot take it, keys"])
+
+
+def test_a_product_line(imgseal: Imgseal, project: Path) -> None:
+    """From its folder: the member is that of the package, and so is the log."""
+    make_line(project)
+    assert imgseal("log", "new", "--product", "vent").status == 0
+    for sequence in (17, 18):
+        numbers = ("--set", f"release.sequence={sequence}", "--set", f"release.version=2.4.{sequence}")
+        out = ("--release", "--revision", "ab" * 20, "--product", "vent", "--out", f"out/{sequence}")
+        said = imgseal("build", *firmware(), *numbers, *out)
+        assert said.status == 0, said.err
+    package = "out/18/vent-2.4.18-18.suit"
+    for chosen in ((), ("--product", "vent")):
+        found = rows(imgseal, package, *chosen)
+        assert {version: row["answer"] for version, row in found.items()} == {"2.4.17": "direct", "2.4.18": "runs"}
+    said = imgseal("paths", package, "--product", "shade")
+    assert (said.status, "gate/shade/release.log" in said.err) == (2, True)
 
 
 def test_rehearsed(imgseal: Imgseal, hotfix: Path, monkeypatch: pytest.MonkeyPatch) -> None:
