@@ -67,6 +67,7 @@ def release(
     development: bool = False,
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
+    channel: str | None = None,
     previous: "Path | None" = None,
     revision: str | None = None,
     unfinished: bool = False,
@@ -77,15 +78,15 @@ def release(
 ) -> Release:
     """Seal the firmware of each component, pack it, judge it, and write it into `out`, as `imgseal build` does.
 
-    `firmware` names files by component: Intel HEX, S-records, ELF, sealed images, or flat binaries as "FILE@ADDRESS";
-    or holds the firmware itself, an `intelhex.IntelHex` or a MemoryImage. A component with two run slots takes several.
-    Without `product` the nearest imgseal.toml is used; `settings` replaces values of it, such as
-    {"release.version": "2.4.1"}. `revision` is the source revision in hex. A release is signed with the release keys
-    and added to the release log where one is kept; `development` makes a development build. `previous` is the package
-    that devices have: no number may go below its own. An `unfinished` package may lack signatures. The package names
-    the bill of materials in `sbom` (CycloneDX or SPDX JSON). `again` and `unrecorded` are reasons, which the log keeps,
-    for releasing a version once more or a lower one, and for having no revision; `as_of` is the number of a log entry
-    whose release is made once more.
+    `firmware` names files by component: Intel HEX, S-records, ELF, sealed images, or flat binaries as
+    "FILE@ADDRESS"; or holds the firmware itself, an `intelhex.IntelHex` or a MemoryImage. A component with two run
+    slots takes several. Without `product` the nearest imgseal.toml is used; `settings` replaces values of it, such
+    as {"release.version": "2.4.1"}; `channel` is the one whose devices it is for. `revision` is the source revision
+    in hex. A release is signed with the release keys and added to the release log where one is kept; `development`
+    makes a development build. `previous` is the package that devices have: no number may go below its own. An
+    `unfinished` package may lack signatures. The package names the bill of materials in `sbom` (CycloneDX or SPDX
+    JSON). `again` and `unrecorded` are reasons, which the log keeps, for releasing a version once more or a lower
+    one, and for having no revision; `as_of` is the number of a log entry whose release is made once more.
 
     Raises UsageError, InputError, SigningKeyError or RefusedError, and has written nothing then.
     """
@@ -94,7 +95,7 @@ def release(
     bill = load_bill(None if sbom is None else os.fspath(sbom))
 
     def attempt() -> tuple[Built, list[str]]:
-        project = _project(product, settings, variant)
+        project = _project(product, settings, variant, channel)
         given = [_firmware(name, each, project.product) for name, each in _each(firmware)]
         if not given:
             raise UsageError(
@@ -163,6 +164,7 @@ def factory_image(
     without_recovery: bool = False,
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
+    channel: str | None = None,
 ) -> MemoryImage:
     """Return what the production programmer writes, as `imgseal factory` makes it; nothing is written.
 
@@ -171,7 +173,7 @@ def factory_image(
     """
     from imgseal.factory.prepare import prepare  # it brings the rehearsal along
 
-    project = _project(product, settings, variant)
+    project = _project(product, settings, variant, channel)
     made = prepare(
         project,
         [os.fspath(path) for path in packages],
@@ -196,6 +198,7 @@ def judge(
     as_of: str | None = None,
     settings: Mapping[str, object] | None = None,
     variant: str | None = None,
+    channel: str | None = None,
 ) -> Verdict:
     """Judge a sealed image, package, slot dump or trust anchor update as `imgseal check` does.
 
@@ -204,15 +207,18 @@ def judge(
     today. What is wrong with the artefact is in the verdict, never an exception; errors of imgseal.errors are raised
     for everything else.
     """
-    products = load_products(None if product is None else os.fspath(product), _changed(settings), variant)
+    products = load_products(None if product is None else os.fspath(product), _changed(settings), variant, channel)
     judges = Judges(products, None if device is None else os.fspath(device), development=development, as_of=as_of)
     name = "the artefact" if isinstance(artefact, bytes) else os.fspath(artefact)
     data = _view(artefact, judges.all_products if slot is None else ())
     return judges(data, name, slot=slot, payload=None if payload is None else _view(payload))[0]
 
 
-def _project(product: "Path | None", settings: Mapping[str, object] | None, variant: str | None) -> Project:
-    return Project.load(None if product is None else os.fspath(product), _changed(settings), variant)
+def _project(
+    product: "Path | None", settings: Mapping[str, object] | None, variant: str | None, channel: str | None = None
+) -> Project:
+    project = Project.load(None if product is None else os.fspath(product), _changed(settings), variant)
+    return project if channel is None else project.in_channel(channel)
 
 
 def _changed(settings: Mapping[str, object] | None) -> tuple[str, ...]:

@@ -54,7 +54,7 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
     job = _with_next_of_recovery(job, log)
     product, line = job.product, line_of(job)
     if said.as_of is not None:
-        return _as_of(job, log, said.as_of)
+        return _as_of(job, log, said.as_of, channel)
     if not said.again:
         for entry, package in _candidates(log, product, line, channel):
             if job.options.source_revision and entry.revision != job.options.source_revision:
@@ -204,7 +204,7 @@ def _refuse_withdrawn(log: VerifiedLog, entry: Entry | Reservation, package: Log
         )
 
 
-def _as_of(job: Job, log: VerifiedLog, number: int) -> tuple[Job, Numbered]:
+def _as_of(job: Job, log: VerifiedLog, number: int, channel: str) -> tuple[Job, Numbered]:
     """Return the job as the release of an entry was made; UsageError where it would be another one."""
     product, entry = job.product, log.entry(number)
     line = line_of(job)
@@ -216,6 +216,16 @@ def _as_of(job: Job, log: VerifiedLog, number: int) -> tuple[Job, Numbered]:
             expected="the number of an entry with a package for this class and variant",
             found=str(number),
             hint="imgseal log show lists them",
+        )
+    if entry.channel != channel:  # its manifest, signed with the key of another channel, would be for other devices
+        raise UsageError(
+            "this entry is a release of another channel",
+            place=Place(file=log.path, key="--as-of"),
+            expected=f"an entry of channel {channel}" if channel else "an entry without channel",
+            found=f"entry {number}, of channel {entry.channel}"
+            if entry.channel
+            else f"entry {number}, without channel",
+            hint=f"--channel {entry.channel} makes it again" if entry.channel else "it was released without channels",
         )
     tried = _with_numbers(job, entry, packages[0])
     found = () if tried is None else statements(tried)

@@ -7,6 +7,8 @@ import pytest
 from channel_product import build, make_channels, promote
 from workshop import ALL, Imgseal, Said, tree
 
+import imgseal as imgseal_api
+
 
 @pytest.fixture
 def product(project: Path, imgseal: Imgseal) -> Path:
@@ -245,6 +247,31 @@ def test_no_later_signature_takes_a_beta_to_production(product: Path, imgseal: I
     assert said.status == 4, said.err
     assert "devices of channel production would take this package of channel beta" in said.err
     assert tree(product) == before
+
+
+def test_an_entry_of_another_channel_is_not_made_again_for_this_one(product: Path, imgseal: Imgseal) -> None:
+    """Its manifest would be the same, and the signature on it that of production."""
+    build(imgseal, "2.5.0")
+    before = tree(product)
+    more = ("--set", "release.version=2.5.0", "--revision", "abcd", "--as-of", "0")
+    said = imgseal("build", *ALL, "--release", "--channel", "production", *more)
+    assert (said.status, "this entry is a release of another channel" in said.err) == (2, True), said.err
+    assert tree(product) == before
+    assert imgseal("build", *ALL, "--release", "--channel", "beta", *more).status == 0
+
+
+def test_a_report_finds_the_channel_and_python_has_it_too(product: Path, imgseal: Imgseal) -> None:
+    firmware = {
+        "motor": ["motor-a.hex", "motor-b.hex"],
+        "radio": "radio.bin@0xC0400",
+        "phrases": "phrases.bin@0x60080400",
+    }
+    made = imgseal_api.release(firmware, channel="beta", settings={"release.version": "2.5.0"}, revision="abcd")
+    assert imgseal("report", made.package, "--out", "beta.html").status == 0
+    assert imgseal("report", made.package, "--out", "not.html", "--channel", "production").status == 1
+    assert imgseal_api.judge(made.package).accepted
+    assert imgseal_api.judge(made.package, channel="beta").accepted
+    assert not imgseal_api.judge(made.package, channel="production").accepted
 
 
 def test_an_export_is_judged_as_its_channel_does(product: Path, imgseal: Imgseal) -> None:
