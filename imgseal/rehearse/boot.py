@@ -183,7 +183,9 @@ class Bootloader:
         verdict, subject = device.examine(device.source, record)
         if not verdict.accepted or subject.envelope.digest.value != record.target_digest:
             return None
-        return next((b.image for b in brought(subject).values() if b.image.digest == member.statement), None)
+        return next(
+            (b.image for b in brought(subject, device.known).values() if b.image.digest == member.statement), None
+        )
 
     def keep(self, record: Record, component: Component) -> Record:
         """Copy the image before into the keep slot, verified, before its run slot is touched."""

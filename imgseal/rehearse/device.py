@@ -1,7 +1,6 @@
 """The simulated device: what survives a reset, and the judgements that bootloader and installer share."""
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import TYPE_CHECKING
 
 from imgseal.check.context import Context
 from imgseal.check.image import ImageSubject
@@ -18,12 +17,9 @@ from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.flash import Flash, FlashReadError
-from imgseal.rehearse.slots import Slots, statement_digest
+from imgseal.rehearse.slots import Remembered, Slots, statement_digest
 from imgseal.versions import Version
 from imgseal.window import Bytes, Window
-
-if TYPE_CHECKING:
-    from imgseal.formats.sealed_image.codec import HeaderBlock
 
 _HEADER_ONLY = IMAGE_ORDER[: [check.name for check in IMAGE_ORDER].index("payload")]
 
@@ -64,7 +60,7 @@ class Judgements:
 
     def __init__(self) -> None:
         self.images: dict[object, tuple[str, bytes]] = {}
-        self.headers: dict[object, HeaderBlock | None] = {}
+        self.known = Remembered()
         self.packages: dict[object, tuple[Verdict, PackageSubject]] = {}
 
 
@@ -85,7 +81,8 @@ class Device:
         self.counters = counters
         self.source = source
         self.mark: Callable[[str], None] = lambda _where: None
-        self.slots = Slots(flash, facts.product, judgements.headers)
+        self.known = judgements.known
+        self.slots = Slots(flash, facts.product, self.known)
         self.by_number = {c.number: c for c in facts.product.components.values()}
         self._judgements = judgements
         self._marked = False

@@ -61,7 +61,7 @@ def _set_of_the_package(
     images, counters = dict(there.images), dict(there.counters)
     changed: list[Component] = []
     recovery = None
-    for number, new in brought(subject).items():
+    for number, new in brought(subject, device.known).items():
         component = device.by_number[number]
         if component.recovery:
             recovery = new.image

@@ -1,18 +1,22 @@
 """Cuts the power at every operation, and again while the device resumes, and holds every life against the oracle.
 
 A resumed run that reaches a state whose future is known is not played on: what follows was followed before, cuts
-included.
+included. Cuts that leave what no life tells apart are counted each and played once.
 """
 
+from collections import deque
 from collections.abc import Callable, Iterator
+from contextlib import suppress
+from copy import copy
 
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.flash import Operation, PowerCutError
-from imgseal.rehearse.life import Life, Moment, Programs, Scenario, Stage
+from imgseal.rehearse.life import Life, Log, Moment, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
+from imgseal.rehearse.runs import Played, Recorder, Run, Walk
 from imgseal.window import Bytes
 
 SCENARIOS = tuple(Scenario(healthy, source) for healthy in (True, False) for source in (True, False))
@@ -48,16 +52,23 @@ class Violation(NamedTuple):
 
 
 class Tally:
-    """What was tried: operations of each undisturbed run, and lives after one and after two cuts."""
+    """What was tried: operations of each undisturbed run, and lives after one and after two cuts.
 
-    singles = pairs = joined = states = 0
+    `played` of these lives were played, the others cannot differ from one of them.
+    """
+
+    singles = pairs = joined = states = played = 0
 
     def __init__(self) -> None:
         self.operations: dict[str, int] = {}
 
 
-_Log = list[tuple[Operation | Step, Moment]]
-"""The operations of an undisturbed run, each with the moment before it."""
+_STRETCH = 256
+_PIECES = 64
+"""Operations that one piece of work cuts, at least, and pieces at most: the same on one processor and on many."""
+
+_REMEMBERED = 4
+"""Lives that the next ones are compared with; it is nearly always the last one."""
 
 
 class _FoundError(Exception):
@@ -68,8 +79,51 @@ class _FoundError(Exception):
         self.violation = violation
 
 
+class Outcome(NamedTuple):
+    """What became of a piece of work: lives that were cut and followed, by how many operations each went on.
+
+    `played` of them were played, the others are known from these; `states` are those passed whose future is known.
+    """
+
+    operations: tuple[int, ...]
+    played: int
+    joined: int
+    states: tuple[tuple[Scenario, object], ...]
+    violation: Violation | None
+
+
+class Second(NamedTuple):
+    """A life that is cut twice: the operation that was cut first, whether the package stays, the operation cut then."""
+
+    number: int
+    source: bool
+    second: int
+
+
+Cuts = tuple[int, range | tuple[Second, ...]]
+"""A piece of work: the undisturbed run, and its operations to cut, or the lives of it to cut twice."""
+
+Spread = Callable[["Callable[[Explorer, Cuts], Outcome]", "Explorer", list[Cuts]], Iterator[Outcome]]
+"""How pieces are worked on: a function, what it needs for each piece, the pieces; outcomes come in their order."""
+
+
+def in_turn(work: "Callable[[Explorer, Cuts], Outcome]", explorer: "Explorer", pieces: list[Cuts]) -> Iterator[Outcome]:
+    """Work on one piece after the other, here."""
+    return (work(explorer, piece) for piece in pieces)
+
+
+def work_on(explorer: "Explorer", piece: Cuts) -> Outcome:
+    """Play the lives of one piece; nothing of what it finds depends on other pieces."""
+    return explorer.apart().outcome(piece)
+
+
 class Explorer:
-    """Plays one package on one device in every scenario."""
+    """Plays one package on one device in every scenario.
+
+    `merges` says that lives which cannot differ are played once.
+    """
+
+    merges = True
 
     def __init__(self, stage: Stage, package: Bytes, seed: str, programs: Programs) -> None:
         self._stage = stage
@@ -77,80 +131,154 @@ class Explorer:
         self._seed = seed
         self._programs = programs
         self.judgements = Judgements()
+        promise = stage.oracle.promise
+        for permitted in (promise.old, promise.new):
+            for image in () if permitted is None else permitted.images.values():
+                self.judgements.known.sealed(*image)
         self._known: dict[Scenario, set[object]] = {scenario: set() for scenario in SCENARIOS}
+        self._runs: list[Run] = []
         self.tally = Tally()
 
+    def apart(self) -> "Explorer":
+        """Return one that knows the same, and learns for itself."""
+        out = copy(self)
+        known = {scenario: set(states) for scenario, states in self._known.items()}
+        vars(out).update(_known=known, _stage=self._stage._replace(oracle=self._stage.oracle.apart()))
+        return out
+
     def explore(
-        self, pairs: int | None, progress: Callable[[int, int], None] = lambda _done, _all: None
+        self,
+        pairs: int | None,
+        progress: Callable[[int, int], None] = lambda _done, _all: None,
+        spread: Spread = in_turn,
     ) -> Violation | None:
         """Cut everywhere; then a second time at every operation of the resumed runs, or at a sample of `pairs` of them.
 
         Returns the first violation found, which has the fewest cuts, or None.
         """
         try:
-            self._explore(pairs, progress)
+            self._explore(pairs, progress, spread)
         except _FoundError as found:
             _, events = self.replay(found.violation.token)  # all that had happened, from the first reset on
             return found.violation._replace(events=events)
         return None
 
-    def _explore(self, pairs: int | None, progress: Callable[[int, int], None]) -> None:
-        logs: list[tuple[Scenario, _Log]] = []
+    def _explore(self, pairs: int | None, progress: Callable[[int, int], None], spread: Spread) -> None:
         for scenario in SCENARIOS[::2]:
-            log: _Log = []
-            self._follow(self._life(self._stage.moment, scenario, ()), (), log=log)
-            self.tally.operations[str(scenario)] = len(log)
-            logs.append((scenario, log))
-        everything = 2 * sum(len(log) for _, log in logs)
-        resumed: list[tuple[Scenario, int, Moment, int]] = []
-        for scenario, number, cut in self._cuts(logs):
-            life = self._life(cut, scenario, (number,))
-            self._follow(life, (number,))
-            self.tally.singles += 1
-            self.tally.joined += life.joined
-            resumed.append((scenario, number, cut, life.operations))
-            progress(self.tally.singles, everything)
-        self._second_cuts(resumed, pairs, progress)
+            recorder = Recorder(scenario, tuple(self._runs))
+            self._follow(self._life(self._stage.moment, scenario, ()), (), log=recorder.note)
+            self._runs.append(recorder.run())
+            self.tally.operations[str(scenario)] = len(self._runs[-1].entries)
+        operations: list[int] = []
+        for outcome in self._outcomes(self._single_cuts(), 2 * sum(self.tally.operations.values()), progress, spread):
+            operations += outcome.operations
+            self.tally.joined += outcome.joined
+            self.tally.singles += len(outcome.operations)
+        picked = list(self._second_cuts(operations, pairs))
+        for outcome in self._outcomes(picked, sum(len(lives) for _, lives in picked), progress, spread):
+            self.tally.pairs += len(outcome.operations)
 
-    def _cuts(self, logs: list[tuple[Scenario, _Log]]) -> Iterator[tuple[Scenario, int, Moment]]:
-        """Yield what each cut of the undisturbed runs leaves, for a package that stays and for one that is gone."""
-        for base, log in logs:
-            for number, (operation, moment) in enumerate(log):
-                cut = self._torn(moment, operation, self._noise(base, (number,)))
-                for scenario in SCENARIOS:
-                    if scenario.healthy == base.healthy:
-                        yield scenario, number, cut
+    def _outcomes(
+        self, pieces: list[Cuts], everything: int, progress: Callable[[int, int], None], spread: Spread
+    ) -> Iterator[Outcome]:
+        done = 0
+        learned = []
+        for outcome in spread(work_on, self, pieces):
+            if outcome.violation is not None:
+                raise _FoundError(outcome.violation)
+            done += len(outcome.operations)
+            progress(done, everything)
+            self.tally.played += outcome.played
+            learned.append(outcome.states)
+            yield outcome
+        for states in learned:  # only now: no piece depends on which ones are done before it
+            for scenario, state in states:
+                self._known[scenario].add(state)
+        self.tally.states = sum(map(len, self._known.values()))
 
-    def _second_cuts(
-        self, resumed: list[tuple[Scenario, int, Moment, int]], pairs: int | None, progress: Callable[[int, int], None]
-    ) -> None:
-        total = sum(operations for _, _, _, operations in resumed)
+    def _single_cuts(self) -> list[Cuts]:
+        counts = [len(run.entries) for run in self._runs]
+        stretch = max(_STRETCH, -(-sum(counts) // _PIECES))
+        return [
+            (number, range(first, min(first + stretch, count)))
+            for number, count in enumerate(counts)
+            for first in range(0, count, stretch)
+        ]
+
+    def _second_cuts(self, operations: list[int], pairs: int | None) -> Iterator[Cuts]:
+        """Yield lives to cut twice, evenly spread over all operations of the resumed ones.
+
+        `operations` tells of each life how many it had: package kept and lost for each operation of each run.
+        """
+        total = sum(operations)
         wanted = total if pairs is None else min(pairs, total)
-        if not wanted:
-            return
         pick = Noise(f"{self._seed} pairs")
-        tried = 0
-        position, target = 0, 0
-        for scenario, number, cut, operations in resumed:
-            for second in range(operations):
-                if position == target:
-                    self._pair(scenario, number, cut, second)
+        stretch = max(_STRETCH, -(-wanted // _PIECES))
+        tried = target = begin = life = 0
+        for number, run in enumerate(self._runs):
+            lives: list[Second] = []
+            for cut in range(2 * len(run.entries)):
+                while tried < wanted and target < begin + operations[life]:
+                    lives.append(Second(cut // 2, cut % 2 == 0, target - begin))
                     tried += 1
-                    progress(tried, wanted)
-                    # evenly spread, with a random place in each stretch
-                    if tried < wanted:
-                        low, high = tried * total // wanted, (tried + 1) * total // wanted
-                        target = max(position + 1, low + pick.below(high - low))
-                position += 1
-        self.tally.pairs = tried
+                    # a random place in each stretch
+                    low, high = tried * total // wanted, (tried + 1) * total // wanted
+                    target = max(target + 1, low + pick.below(high - low))
+                begin += operations[life]
+                life += 1
+            yield from ((number, tuple(lives[at : at + stretch])) for at in range(0, len(lives), stretch))
 
-    def _pair(self, scenario: Scenario, number: int, cut: Moment, second: int) -> None:
-        first = self._life(cut, scenario, (number,))
-        cuts = number, second
-        self._follow(first, cuts, cut=second)
-        if not first.was_cut:
-            return  # it joins a known run earlier now: what would be cut there was cut before
-        self._follow(self._life(first.moment(), scenario, cuts), cuts)
+    def outcome(self, piece: Cuts) -> Outcome:
+        """Play the lives of a piece of work."""
+        run, cuts = self._runs[piece[0]], piece[1]
+        before = {scenario: set(known) for scenario, known in self._known.items()}
+        tally = self.tally = Tally()
+        operations: list[int] = []
+        violation = None
+        try:
+            operations.extend(self._once(run, cuts) if isinstance(cuts, range) else self._twice(run, cuts))
+        except _FoundError as found:
+            violation = found.violation
+        states = [(scenario, s) for scenario, known in self._known.items() for s in known - before[scenario]]
+        return Outcome(tuple(operations), tally.played, tally.joined, tuple(states), violation)
+
+    def _once(self, run: Run, numbers: range) -> Iterator[int]:
+        """Follow what each cut leaves, for a package that stays and for one that is gone; yield operations."""
+        walk = Walk(self._stage.facts, run)
+        played: dict[bool, deque[Played]] = {True: deque(maxlen=_REMEMBERED), False: deque(maxlen=_REMEMBERED)}
+        behind = numbers.start
+        for number in numbers:
+            cut = self._left(run, walk, number)
+            changed = run.changed(behind, number, self._stage.facts)
+            behind = number
+            for source, lives in played.items():
+                same = [life for life in lives if life.is_that_of(cut, changed, self._stage.facts)]
+                if same:
+                    self.tally.joined += same[-1].joins
+                    yield same[-1].operations
+                    continue
+                life = self._life(cut, Scenario(run.scenario.healthy, source), (number,))
+                self._follow(life, (number,))
+                self.tally.played += 1
+                self.tally.joined += life.joined
+                if self.merges and life.is_certain:
+                    lives.append(Played(life, cut))
+                yield life.operations
+
+    def _left(self, run: Run, walk: Walk, number: int) -> Moment:
+        """Return what the cut of an operation leaves."""
+        return self._torn(walk.to(number), run.entries[number][0], self._noise(run.scenario, (number,)))
+
+    def _twice(self, run: Run, lives: tuple[Second, ...]) -> Iterator[int]:
+        walk = Walk(self._stage.facts, run)
+        for number, source, second in lives:
+            scenario, cuts = Scenario(run.scenario.healthy, source), (number, second)
+            first = self._life(self._left(run, walk, number), scenario, (number,))
+            self._follow(first, cuts, cut=second)
+            if first.was_cut:  # else it joins a known run earlier now: what would be cut there was cut before
+                self._follow(self._life(first.moment(), scenario, cuts), cuts)
+            self.tally.played += 1
+            yield first.operations
 
     def _life(self, moment: Moment, scenario: Scenario, cuts: tuple[int, ...]) -> Life:
         source = self._package if scenario.source or not cuts else None
@@ -162,34 +290,25 @@ class Explorer:
         """Return what decides where the last of these cuts tears its operation."""
         return Noise(f"{Token(self._seed, scenario, cuts)} tear")
 
-    def _follow(self, life: Life, cuts: tuple[int, ...], *, cut: int | None = None, log: _Log | None = None) -> None:
+    def _follow(self, life: Life, cuts: tuple[int, ...], *, cut: int | None = None, log: Log | None = None) -> None:
         """Run a life, to a cut if there is to be one; what one that ends by itself has passed shortens later ones."""
         scenario = life.scenario
         tear = None if cut is None else self._noise(scenario, cuts)
-        note = None if log is None else lambda operation, moment: log.append((operation, moment))
         try:
-            life.run(known=self._known[scenario], cut=cut, tear=tear, log=note)
+            life.run(known=self._known[scenario], cut=cut, tear=tear, log=log)
         except ViolationError as error:
             token = Token(self._seed, scenario, cuts)
             raise _FoundError(Violation(error.invariant, error.message, tuple(life.device.events), token)) from None
         if cut is None:
             self._known[scenario].update(life.states)
-            self.tally.states += len(life.states)
 
     def _torn(self, moment: Moment, operation: Operation | Step, noise: Noise) -> Moment:
         """Return what the cut of an operation leaves."""
         flash, counters = moment.storage(self._stage.facts, noise)
         flash.watch = lambda _operation: True
         counters.watch = lambda _step: True
-        try:
-            if not isinstance(operation, Operation):
-                counters.again(operation)
-            elif operation.data is None:
-                flash.erase(operation.memory, operation.at)
-            else:
-                flash.program(operation.memory, operation.at, operation.data)
-        except PowerCutError:
-            pass
+        with suppress(PowerCutError):
+            flash.again(operation) if isinstance(operation, Operation) else counters.again(operation)
         return Moment(flash.blocks, counters.firm, counters.loose, moment.starts, moment.tried, moment.healthy)
 
     def replay(self, token: Token) -> tuple[Violation | None, tuple[str, ...]]:

@@ -8,16 +8,14 @@ it before it is erased again is unreliable too. Where a memory is unreadable era
 read as anything. A worn block erases, and takes no programming without saying so.
 """
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable, MutableMapping
+from functools import cache
 
 from imgseal.product.model import Memory, Product
 from imgseal.records import NamedTuple
+from imgseal.rehearse.contents import Block, Contents, Key, in_range
 from imgseal.rehearse.noise import Noise
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-_NOTHING: frozenset[int] = frozenset()
+from imgseal.rehearse.trace import Trace
 
 
 class PowerCutError(Exception):
@@ -49,34 +47,10 @@ def counts_units(memory: Memory) -> bool:
     return memory.program_once or memory.erased is None
 
 
-class Block:
-    """One erase block that is not simply erased. Never changed: an operation makes a new one.
-
-    `done` are the units programmed since the erase, `torn` those that a cut has left unreliable, as bit masks by unit;
-    `weak` marks an erase that was cut short, and `before` is what the block held then.
-    """
-
-    __slots__ = ("_hash", "before", "data", "done", "firm", "torn", "weak")
-
-    def __init__(self, data: bytes, done: int, torn: int, weak: bool, before: bytes) -> None:
-        self.data = data
-        self.done = done
-        self.torn = torn
-        self.weak = weak
-        self.before = before
-        self.firm = not torn and not weak  # whether every read gives the same
-        self._hash: int | None = None
-
-    def __eq__(self, other: object) -> bool:
-        return self is other or (isinstance(other, Block) and self._key() == other._key())
-
-    def __hash__(self) -> int:
-        if self._hash is None:
-            self._hash = hash((self.data, self.done, self.torn, self.weak))
-        return self._hash
-
-    def _key(self) -> tuple[object, ...]:
-        return self.data, self.done, self.torn, self.weak, self.before
+@cache
+def _blank(part: Memory) -> tuple[bytes, ...]:
+    """Return the pages of an erased block."""
+    return (bytes([part.fill]) * part.page,) * (part.erase_block // part.page)
 
 
 def _programmed(old: int, new: int, erased: int) -> int:
@@ -84,7 +58,7 @@ def _programmed(old: int, new: int, erased: int) -> int:
     return old & new if erased else old | new
 
 
-Snapshot = dict[tuple[str, int], Block]
+Snapshot = MutableMapping[Key, Block]
 """Memory and block number -> block; a block that is not there is erased."""
 
 
@@ -93,16 +67,15 @@ class Flash:
 
     `watch` is called before each operation takes effect; when it returns True, the operation is torn and
     PowerCutError raised. `noise` decides what unreliable units read as. What is programmed into a block of `worn` is
-    lost without a word.
+    lost without a word. `trace` notes what was read.
     """
 
-    def __init__(
-        self, product: Product, blocks: Snapshot, noise: Noise, worn: frozenset[tuple[str, int]] = frozenset()
-    ) -> None:
+    def __init__(self, product: Product, blocks: Snapshot, noise: Noise, worn: frozenset[Key] = frozenset()) -> None:
         self._worn = worn
         self._memories = {m.name: m for m in product.memories.values() if m.kind == "flash"}
-        self.blocks = blocks
+        self.blocks = blocks if isinstance(blocks, Contents) else Contents(blocks)
         self.noise = noise
+        self.trace = Trace()
         self.watch: Callable[[Operation], bool] = lambda _operation: False
 
     def memory(self, name: str) -> Memory:
@@ -111,17 +84,19 @@ class Flash:
 
     def erase(self, memory: str, at: int) -> None:
         """Erase the block that starts at `at`."""
-        size = self._memories[memory].erase_block
+        part = self._memories[memory]
+        size = part.erase_block
         if at % size:
             raise FlashRuleError(f"an erase in the middle of a block: {memory}+0x{at:x}")
         key = memory, at // size
         cut = self.watch(Operation(memory, at, None))
+        self.trace.replace(key)
         if not cut:
-            self.blocks.pop(key, None)
+            self.blocks.put(key, None)
             return
         before = self.blocks.get(key)
-        old = before.data if before is not None else bytes([self._memories[memory].fill]) * size
-        self.blocks[key] = Block(old, 0, 0, True, old)
+        pages = before.pages(part.page) if before is not None else _blank(part)
+        self.blocks.put(key, Block(pages, 0, 0, True))
         raise PowerCutError
 
     def program(self, memory: str, at: int, data: bytes) -> None:
@@ -132,10 +107,10 @@ class Flash:
             raise FlashRuleError(f"no whole units of one page: {len(data)} bytes at {memory}+0x{at:x}")
         key, start = (memory, at // size), at % size
         fill = part.fill
-        old = self.blocks.get(key) or Block(bytes([fill]) * size, 0, 0, False, b"")
+        old = self.blocks.get(key) or Block(_blank(part), 0, 0, False)
+        self.trace.read(key, start, len(data))
         first, count = start // unit, len(data) // unit
-        units = ((1 << count) - 1) << first
-        if part.program_once and old.done & units:
+        if part.program_once and old.done >> first & ((1 << count) - 1):
             raise FlashRuleError(f"programmed twice since its erase: {memory}+0x{at:x}")
         cut = self.watch(Operation(memory, at, data))
         if key in self._worn:
@@ -144,25 +119,34 @@ class Flash:
             return
         written = self.noise.below(count) if cut else count
         reached = written + 1 if cut else count  # in units: those that changed, the torn one at their end
-        end = start + reached * unit
-        there, come = old.data[start:end], data[: end - start]
+        number, offset = divmod(start, page)
+        pages = old.pages(page)
+        was, end = pages[number], offset + reached * unit
+        there, come = was[offset:end], data[: reached * unit]
         if there.count(fill) != len(there):
-            come = bytes(_programmed(was, new, fill) for was, new in zip(there, come, strict=True))
-        now = b"".join((old.data[:start], come, old.data[end:]))
-        done = old.done | (((1 << reached) - 1) << first)
-        torn = old.torn | ((((1 << written) - 1) << first) if old.weak else 0)
+            come = bytes(_programmed(before, new, fill) for before, new in zip(there, come, strict=True))
+        now = come if len(come) == page else b"".join((was[:offset], come, was[end:]))
+        done = old.done | ((1 << reached) - 1) << first if counts_units(part) else 0
+        torn = old.torn | ((1 << written) - 1) << first if old.weak else old.torn
         if cut:
             torn |= 1 << (first + written)
-        self.blocks[key] = Block(now, done if counts_units(part) else 0, torn, old.weak, old.before)
+        self.blocks.put(key, Block((*pages[:number], now, *pages[number + 1 :]), done, torn, old.weak))
         if cut:
             raise PowerCutError
 
-    def program_pages(self, memory: str, at: int, data: bytes) -> None:
+    def again(self, operation: Operation) -> None:
+        """Do once more what `watch` was told."""
+        if operation.data is None:
+            self.erase(operation.memory, operation.at)
+        else:
+            self.program(operation.memory, operation.at, operation.data)
+
+    def program_pages(self, memory: str, at: int, data: bytes | memoryview) -> None:
         """Program whole units, page by page."""
         page, position = self._memories[memory].page, 0
         while position < len(data):
             count = page - (at + position) % page
-            self.program(memory, at + position, data[position : position + count])
+            self.program(memory, at + position, bytes(data[position : position + count]))
             position += count
 
     def read(self, memory: str, at: int, length: int) -> bytes:
@@ -179,11 +163,13 @@ class Flash:
         return b"".join(parts)
 
     def _read_block(self, memory: str, number: int, start: int, count: int) -> bytes:
-        block = self.blocks.get((memory, number))
+        key = memory, number
+        self.trace.read(key, start, count)
+        block = self.blocks.get(key)
         part = self._memories[memory]
         if block is None:
             return self._undefined(count) if part.erased is None else bytes([part.erased]) * count
-        data = block.data[start : start + count] if block.firm else self._unreliable(part, block, start, count)
+        data = block.read(start, count) if block.firm else self._unreliable(part, block, start, count)
         return data if part.erased is not None else self._with_undefined(part, block, start, data)
 
     def _undefined(self, count: int) -> bytes:
@@ -205,13 +191,12 @@ class Flash:
 
     def _unreliable(self, part: Memory, block: Block, start: int, count: int) -> bytes:
         """Read torn or weak units: each read may give something else."""
-        out = bytearray(block.data[start : start + count])
-        unit, end, below = part.write_unit, start + count, self.noise.below
-        units = range(start // unit, -(-end // unit))
+        held, unit, end, below = block.read(start, count), part.write_unit, start + count, self.noise.below
+        out, first = bytearray(held), start // part.write_unit
 
         def read_as(number: int, how: int) -> None:
-            low, high = max(number * unit, start), min((number + 1) * unit, end)
-            out[low - start : high - start] = self._read_as(part, block.data[low:high], how)
+            low, high = max(number * unit, start) - start, min((number + 1) * unit, end) - start
+            out[low:high] = self._read_as(part, held[low:high], how)
 
         if block.weak:
             # units nobody has programmed since read as erased, as before, or as anything; a whole read mostly alike,
@@ -219,15 +204,17 @@ class Flash:
             mood = below(4)
             if mood == 3 and part.program_once:
                 raise FlashReadError(f"{part.name}: uncorrectable")
-            for number in units:
+            for number in range(first, -(-end // unit)):
                 if not (part.program_once and block.done >> number & 1):
                     read_as(number, (mood if below(16) else below(3)) % 3)
-        for number in units if block.torn else ():
-            if block.torn >> number & 1:
-                mood = below(4)
-                if mood == 0 and part.program_once:
-                    raise FlashReadError(f"{part.name}: uncorrectable")
-                read_as(number, (1, 1, 0, 2)[mood])
+        torn = block.torn >> first & (1 << -(-end // unit) - first) - 1
+        while torn:
+            lowest = torn & -torn
+            torn ^= lowest
+            mood = below(4)
+            if mood == 0 and part.program_once:
+                raise FlashReadError(f"{part.name}: uncorrectable")
+            read_as(first + lowest.bit_length() - 1, (1, 1, 0, 2)[mood])
         return bytes(out)
 
     def _read_as(self, part: Memory, held: bytes, how: int) -> bytes:
@@ -237,7 +224,54 @@ class Flash:
             return bytes([_programmed(was, new, part.fill ^ 0xFF) for was, new in zip(held, noise, strict=True)])
         return held if how else bytes([part.fill]) * len(held)
 
+    def sum_of(self, memory: str, at: int, length: int) -> int | None:
+        """Return the number of what the blocks of a range hold, of which `length` bytes count as read.
+
+        None where one of them does not read firmly; then nothing counts as read.
+        """
+        size = self._memories[memory].erase_block
+        part = memory, at // size, (at + length - 1) // size + 1
+        if any(in_range(key, part) for key in self.blocks.loose):
+            return None
+        self.note(memory, at, length)
+        return self.blocks.sum_of(part)
+
+    def is_defined(self, memory: str, at: int, length: int) -> bool:
+        """Say whether no unit in the blocks of a range reads as anything because nobody has programmed it."""
+        part = self._memories[memory]
+        if part.erased is not None:
+            return True
+        every = (1 << part.erase_block // part.write_unit) - 1
+        numbers = range(at // part.erase_block, (at + length - 1) // part.erase_block + 1)
+        blocks = [self.blocks.get((memory, number)) for number in numbers]
+        return all(block is not None and block.done == every for block in blocks)
+
+    def note(self, memory: str, at: int, length: int) -> None:
+        """Count a range as read."""
+        size = self._memories[memory].erase_block
+        first, last = at // size, (at + length - 1) // size
+        if first == last:
+            self.trace.read((memory, first), at % size, length)
+        else:
+            self.trace.read_all((memory, first, last + 1), size)
+
+    def peek(self, memory: str, at: int, length: int) -> bytes | None:
+        """Return what lies there, for who watches; None where that is open because it is erased."""
+        part = self._memories[memory]
+        size = part.erase_block
+        self.note(memory, at, length)
+        pieces = []
+        while length > 0:
+            number, start = divmod(at, size)
+            count = min(size - start, length)
+            block = self.blocks.get((memory, number))
+            if block is None and part.erased is None:
+                return None
+            pieces.append(bytes([part.fill]) * count if block is None else block.read(start, count))
+            at, length = at + count, length - count
+        return b"".join(pieces)
+
     @property
     def firm(self) -> bool:
         """Whether every read of every block gives the same."""
-        return all(block.firm for block in self.blocks.values())
+        return not self.blocks.loose

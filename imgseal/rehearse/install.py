@@ -6,16 +6,17 @@ rewrites run slots that have no second one.
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 from imgseal.check.package_subject import PackageSubject
 from imgseal.formats.install_record.record import DELIVERING, EMPTY, SETTLED, SWITCHING, TRIAL, UNPROVEN, Member, Record
+from imgseal.formats.sealed_image.codec import decode_header_block
+from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.product.model import Component
 from imgseal.records import NamedTuple
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.settle import healthy, settle, tried
-from imgseal.rehearse.slots import Sealed, statement_digest
+from imgseal.rehearse.slots import Remembered, Sealed, statement_digest
 
 if TYPE_CHECKING:
     from imgseal.formats.suit.component import OurComponent
@@ -30,27 +31,17 @@ class Brought(NamedTuple):
     image: Sealed
 
 
-_BROUGHT: WeakKeyDictionary[PackageSubject, Mapping[int, Brought]] = WeakKeyDictionary()
-"""A rehearsal asks this of the few packages it judges after every reset."""
-
-
-def brought(subject: PackageSubject) -> Mapping[int, Brought]:
-    """Return by component number what the judged package installs on the device it was judged for."""
-    known = _BROUGHT.get(subject)
-    if known is None:
-        known = _BROUGHT[subject] = _taken_apart(subject)
-    return known
-
-
-def _taken_apart(subject: PackageSubject) -> Mapping[int, Brought]:
+def brought(subject: PackageSubject, known: Remembered) -> Mapping[int, Brought]:
+    """Return by component number what the accepted package installs on the device it was judged for."""
     parts: dict[OurComponent, memoryview] = dict(subject.installed)
     out = {}
     for part, data in parts.items():
         if part.header:
             payload = parts[part._replace(header=False)]
-            out[part.number] = Brought(part.slot, Sealed(bytes(data), bytes(payload)))
+            out[part.number] = Brought(part.slot, known.sealed(bytes(data), payload))
         elif part._replace(header=True) not in parts:
-            out[part.number] = Brought(part.slot, Sealed.split(data))
+            size = decode_header_block(bytes(data[:HEADER_BLOCK_MAX])).statement.header_block
+            out[part.number] = Brought(part.slot, known.sealed(bytes(data[:size]), data[size:]))
     return out
 
 
@@ -79,7 +70,7 @@ class Installer:
             code = verdict.findings[0].code if verdict.findings else "no finding"
             device.say(f"install: refused: {code}")
             return code
-        images = brought(subject)
+        images = brought(subject, device.known)
         digest, sequence = subject.envelope.digest.value, subject.manifest.sequence_number
         startable = device.judge_set(record.current) is None
         offered = {statement_digest(payload) for payload in subject.envelope.payloads.values()}

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from imgseal.records import NamedTuple
 from imgseal.rehearse.boot import SET, Bootloader, Started
+from imgseal.rehearse.contents import Contents
 from imgseal.rehearse.counters import Counters, Step, numbers_stored
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.flash import Flash, FlashRuleError, Operation, PowerCutError, Snapshot
@@ -12,6 +13,7 @@ from imgseal.rehearse.install import DELIVERED, Installer
 from imgseal.rehearse.journal import Journal, NoPlaceError
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import Oracle, ViolationError
+from imgseal.rehearse.trace import Trace
 from imgseal.window import Bytes
 
 if TYPE_CHECKING:
@@ -56,7 +58,7 @@ class Moment(NamedTuple):
     def storage(self, facts: Facts, noise: Noise) -> tuple[Flash, Counters]:
         """Return flash and counters as a device finds them that starts from here."""
         product = facts.product
-        flash = Flash(product, dict(self.blocks), noise, facts.worn)
+        flash = Flash(product, Contents.of(self.blocks), noise, facts.worn)
         return flash, Counters(self.counters, self.loose, noise, numbers_stored(product), facts.full)
 
 
@@ -69,6 +71,10 @@ class Stage(NamedTuple):
     verdict: "Verdict"
 
 
+Log = Callable[[Operation | Step, Callable[[], Moment]], None]
+"""Takes each operation, and what returns the moment before it."""
+
+
 class _Joined(Exception):  # noqa: N818 - control flow inside this module
     """The device is where an earlier run has been; what follows is known."""
 
@@ -77,7 +83,8 @@ class Life:
     """Runs one device from a moment on.
 
     After `run`, `operations` counts the operations and `boots` the resets, `states` are the marks that were passed,
-    `joined` tells that the run ended at a state whose future is known, `was_cut` that it ended in a cut.
+    `states_from` the operations before the first of them, `joined` tells that the run ended at a state whose future is
+    known, `was_cut` that it ended in a cut.
     """
 
     def __init__(
@@ -92,6 +99,7 @@ class Life:
         facts, moment, oracle, _ = stage
         self.scenario = scenario
         self._oracle = oracle
+        self._noise = noise
         self._programs = programs
         self._flash, self._counters = moment.storage(facts, noise)
         self.device = programs.device(facts, self._flash, self._counters, source, judgements)
@@ -105,12 +113,13 @@ class Life:
         self._cut: int | None = None
         self._tear: Noise | None = None
         self._known: set[object] = set()
-        self._log: Callable[[Operation | Step, Moment], None] | None = None
+        self._log: Log | None = None
         self._until_trial = False
         self.operations = 0
         self.boots = 0
         self.down = True  # whether the product stands still, because the bootloader works
         self.states: list[object] = []
+        self.states_from = 0
         self.joined = False
         self.was_cut = False
         self.started: Started | None = None
@@ -122,7 +131,7 @@ class Life:
         known: set[object],
         cut: int | None = None,
         tear: Noise | None = None,
-        log: Callable[[Operation | Step, Moment], None] | None = None,
+        log: Log | None = None,
         until_trial: bool = False,
     ) -> None:
         """Run to the end, to operation number `cut`, or to a known state; ViolationError when an invariant breaks.
@@ -148,7 +157,7 @@ class Life:
     def moment(self) -> Moment:
         """Return what a cut at this point leaves."""
         counters = self._counters
-        blocks, firm = dict(self._flash.blocks), dict(counters.firm)
+        blocks, firm = self._flash.blocks.branch(), dict(counters.firm)
         return Moment(blocks, firm, counters.loose, self._starts, self._tried, self._healthy)
 
     def _sessions(self) -> None:
@@ -213,7 +222,7 @@ class Life:
 
     def _next(self, operation: Operation | Step) -> bool:
         if self._log is not None:
-            self._log(operation, self.moment())
+            self._log(operation, self.moment)
         number = self.operations
         self.operations += 1
         if number != self._cut:
@@ -229,9 +238,21 @@ class Life:
         if self._counters.loose or not self._flash.firm:
             return
         state = (
-            where, self._starts, self._tried, self._healthy, frozenset(self._flash.blocks.items()),
+            where, self._starts, self._tried, self._healthy, self._flash.blocks.sum_of(None),
             tuple(sorted(self._counters.firm.items())),
         )  # fmt: skip
         if state in self._known:
             raise _Joined
+        if not self.states:
+            self.states_from = self.operations
         self.states.append(state)
+
+    @property
+    def trace(self) -> Trace:
+        """What was read of the flash."""
+        return self._flash.trace
+
+    @property
+    def is_certain(self) -> bool:
+        """Whether nothing that was read might have read otherwise."""
+        return not self._noise.used

@@ -25,6 +25,11 @@ class Noise:
         words, self._block = self._block[:size], self._block[size:]
         return words
 
+    @property
+    def used(self) -> bool:
+        """Whether a number was asked for."""
+        return self._count > 0
+
     def below(self, limit: int) -> int:
         """Return a number from 0 to `limit` - 1; `limit` at most 2**32, the bias below 2**-31."""
         return int.from_bytes(self._words(1), "big") % limit

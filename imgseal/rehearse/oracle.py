@@ -4,6 +4,7 @@ It knows the bytes of the two permitted sets beforehand, and looks at the flash 
 """
 
 from collections.abc import Mapping
+from copy import copy
 
 from imgseal.formats.install_record.record import DELIVERING, SETTLED, Member, Record
 from imgseal.formats.sealed_image.codec import decode_header_block
@@ -94,6 +95,7 @@ class Oracle:
         self._recovery_number = next((c.number for c in product.components.values() if c.recovery), 0)
         self._allowed = self._ranges()
         self.witness = Witness(product)
+        self._held: dict[object, bool] = {}  # what was compared before
 
     def _ranges(self) -> dict[str, list[tuple[int, int]]]:
         components = self._product.components.values()
@@ -103,6 +105,12 @@ class Oracle:
             if slot.name in names or slot.holds in ("records", "package", "boot-mark"):
                 ranges.setdefault(slot.memory, []).append((slot.at, slot.at + slot.size))
         return ranges
+
+    def apart(self) -> "Oracle":
+        """Return one whose witness sees no other lives from here on."""
+        out = copy(self)
+        out.witness = self.witness.apart()
+        return out
 
     def operation(self, operation: Operation) -> None:
         """Hold an operation against the slots that an update may touch."""
@@ -169,25 +177,24 @@ class Oracle:
     def _lies_there(self, flash: Flash, number: int, index: int, image: Sealed) -> bool:
         component = self._by_number[number]
         if component.header:
-            return self._firm(flash, component.header[index], image.header) and self._firm(
-                flash, component.run[index], image.payload
+            return self._firm(flash, component.header[index], 0, image.header) and self._firm(
+                flash, component.run[index], 0, image.payload
             )
-        return self._firm(flash, component.run[index], image.header + image.payload)
+        run = component.run[index]
+        return self._firm(flash, run, 0, image.header) and self._firm(flash, run, len(image.header), image.payload)
 
-    def _firm(self, flash: Flash, name: str, content: bytes) -> bool:
-        """Say whether a slot holds these bytes, and every read gives them."""
+    def _firm(self, flash: Flash, name: str, start: int, content: bytes) -> bool:
+        """Say whether a slot holds these bytes from there on, and every read gives them."""
         slot = self._product.slots[name]
-        memory = self._product.memories[slot.memory]
-        size = memory.erase_block
-        for start in range(0, len(content), size):
-            block = flash.blocks.get((slot.memory, (slot.at + start) // size))
-            piece = content[start : start + size]
-            if block is None:
-                if memory.erased is None or piece.count(memory.erased) != len(piece):
-                    return False
-            elif not block.firm or not block.data.startswith(piece):
-                return False
-        return True
+        where = slot.memory, slot.at + start, len(content)
+        number = flash.sum_of(*where)
+        if number is None:
+            flash.note(*where)
+            return False
+        key = where, number, content
+        if key not in self._held:
+            self._held[key] = flash.peek(*where) == content
+        return self._held[key]
 
     def is_tried(self, started: Started, record: Record | None) -> bool:
         """Say whether what was started is the set of the package, for the package: it may leave the set as it is."""

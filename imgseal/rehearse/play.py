@@ -79,7 +79,7 @@ def undisturbed(
     said_at: list[int] = []
     took: Estimate | None = None
 
-    def note(operation: Operation | Step, _moment: Moment) -> None:
+    def note(operation: Operation | Step, _moment: Callable[[], Moment]) -> None:
         said_at.extend([len(worked)] * (len(life.device.events) - len(said_at)))
         worked.append((operation, life.down))
 

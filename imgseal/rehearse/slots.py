@@ -6,13 +6,15 @@ image lies the same way; a detached one has its header block in the header slot.
 
 import hashlib
 from functools import partial
+from itertools import pairwise
 
 from imgseal.formats.sealed_image.codec import HeaderBlock, SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.formats.sealed_image.statement import Statement
 from imgseal.limits import HEADER_BLOCK_MAX
-from imgseal.product.model import Component, Product
+from imgseal.product.model import Component, Memory, Product
 from imgseal.records import NamedTuple
-from imgseal.rehearse.flash import Block, Flash, FlashReadError
+from imgseal.rehearse.flash import Flash, FlashReadError
 from imgseal.window import Window
 
 
@@ -27,38 +29,48 @@ class Sealed(NamedTuple):
     header: bytes
     payload: bytes
 
-    @classmethod
-    def split(cls, content: bytes | memoryview) -> "Sealed":
-        """Take an attached image apart; its header reads."""
-        size = decode_header_block(bytes(content[:HEADER_BLOCK_MAX])).statement.header_block
-        return cls(bytes(content[:size]), bytes(content[size:]))
-
     @property
     def digest(self) -> bytes:
         """The statement's SHA-256."""
         return statement_digest(self.header)
 
 
+class Remembered:
+    """What was found out before about the same bytes, so that it is not found out again.
+
+    Headers and whole images by where they lie and what lies there, the pages that an image is programmed in, and each
+    image once, whoever has read it.
+    """
+
+    def __init__(self) -> None:
+        self.headers: dict[object, HeaderBlock | None] = {}
+        self.whole: dict[object, Sealed | None] = {}
+        self.pages: dict[object, list[tuple[int, bytes]]] = {}
+        self.images: dict[bytes, Sealed] = {}
+
+    def sealed(self, header: bytes, payload: bytes | memoryview) -> Sealed:
+        """Return an image of which the payload was found to belong to the header."""
+        if header not in self.images:
+            self.images[header] = Sealed(header, bytes(payload))
+        return self.images[header]
+
+
 class Slots:
     """What the bootloader and the installer do with whole slots."""
 
-    def __init__(self, flash: Flash, product: Product, known: dict[object, HeaderBlock | None] | None = None) -> None:
+    def __init__(self, flash: Flash, product: Product, known: Remembered | None = None) -> None:
         self._flash = flash
         self._product = product
-        self._known = {} if known is None else known
+        self._known = known or Remembered()
 
-    def blocks(self, name: str, length: int | None = None) -> tuple[Block | None, ...] | None:
-        """Return the blocks of a slot's first `length` bytes, to tell whether they changed.
+    def blocks(self, name: str, length: int | None = None) -> int | None:
+        """Return the number of what a slot's first `length` bytes hold, to tell whether it changed.
 
-        None when one of them is not firm.
+        None where not every read of its blocks gives the same.
         """
         slot = self._product.slots[name]
-        size = self._product.memories[slot.memory].erase_block
-        first = slot.at // size
-        last = first + -(-min(slot.size, length or slot.size) // size)
-        memory, blocks = slot.memory, self._flash.blocks
-        out = tuple([blocks.get((memory, number)) for number in range(first, last)])
-        return None if any(block is not None and not block.firm for block in out) else out
+        where = slot.memory, slot.at, min(slot.size, length or slot.size)
+        return self._flash.sum_of(*where) if self._flash.is_defined(*where) else None
 
     def view(self, name: str, size: int | None = None) -> Window:
         """Return a slot, or its beginning, as an artefact; every read goes to the flash, and may find it torn."""
@@ -71,24 +83,34 @@ class Slots:
         for at in range(slot.at, slot.at + slot.size, self._product.memories[slot.memory].erase_block):
             self._flash.erase(slot.memory, at)
 
-    def write(self, name: str, content: bytes, *, is_image: bool = True) -> None:
+    def write(self, name: str, *pieces: bytes, is_image: bool = True) -> None:
         """Program an erased slot; of an image the unit with the header's magic comes last."""
         slot = self._product.slots[name]
         memory = self._product.memories[slot.memory]
-        unit = memory.write_unit
-        padded = content.ljust(-(-len(content) // unit) * unit, bytes([memory.fill]))
-        first = max(unit, 8) if is_image else 0
-        self._flash.program_pages(slot.memory, slot.at + first, padded[first:])
-        self._flash.program_pages(slot.memory, slot.at, padded[:first])
+        first = max(memory.write_unit, 8) if is_image else 0
+        for at, data in self._pieces(memory, pieces, first):
+            self._flash.program(slot.memory, slot.at + at, data)
+
+    def _pieces(self, memory: Memory, pieces: tuple[bytes, ...], first: int) -> list[tuple[int, bytes]]:
+        """Return what is programmed from the start of a slot, page by page; the same objects each time."""
+        key = memory.name, pieces, first
+        if key not in self._known.pages:
+            content = b"".join(pieces)
+            unit, page, size = memory.write_unit, memory.page, len(content)
+            content = content.ljust(-(-size // unit) * unit, bytes([memory.fill]))
+            ends = [first, *range(first - first % page + page, len(content), page), len(content)]
+            parts = [(at, content[at:end]) for at, end in pairwise(ends)]
+            self._known.pages[key] = [*parts, (0, content[:first])] if first else parts
+        return self._known.pages[key]
 
     def header(self, name: str) -> HeaderBlock | None:
         """Read the header at the start of a slot; None when there is none, or it cannot be read."""
         key = name, self.blocks(name, HEADER_BLOCK_MAX)
         if key[1] is None:
             return self._header(name)
-        if key not in self._known:
-            self._known[key] = self._header(name)
-        return self._known[key]
+        if key not in self._known.headers:
+            self._known.headers[key] = self._header(name)
+        return self._known.headers[key]
 
     def _header(self, name: str) -> HeaderBlock | None:
         try:
@@ -115,11 +137,23 @@ class Slots:
             start = 0 if header_name else said.header_block
             if statement_digest(head) != statement or start + said.payload_size > self._product.slots[name].size:
                 return None
-            payload = self.view(name).read(start, said.payload_size)
+            return self._payload(name, start, said, head[: said.header_block])
         except (FlashReadError, SealedFormatError):
             return None
-        whole = hashlib.sha256(payload).digest() == said.payload_digest
-        return Sealed(head[: said.header_block], payload) if whole else None
+
+    def _payload(self, name: str, start: int, said: Statement, header: bytes) -> Sealed | None:
+        """Read the payload that belongs to a header; None for another one."""
+        slot = self._product.slots[name]
+        number = self._flash.sum_of(slot.memory, slot.at + start, said.payload_size) if said.payload_size else None
+        key = name, start, header, number
+        if number is None or key not in self._known.whole:
+            payload = self.view(name).read(start, said.payload_size)
+            whole = hashlib.sha256(payload).digest() == said.payload_digest
+            image = self._known.sealed(header, payload) if whole else None
+            if number is None:
+                return image
+            self._known.whole[key] = image
+        return self._known.whole[key]
 
     def read_again(self, name: str, image: Sealed) -> Sealed:
         """Read a waiting image once more, as a copy does that has no room for all of it; it may have changed.
@@ -131,7 +165,7 @@ class Slots:
 
     def fill_waiting(self, name: str, image: Sealed) -> None:
         """Write an image into an erased staging or keep slot."""
-        self.write(name, image.header + image.payload)
+        self.write(name, image.header, image.payload)
 
     def erase_run(self, component: Component, index: int) -> None:
         """Erase a run slot; of a detached image the header slot first."""

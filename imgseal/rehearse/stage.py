@@ -7,9 +7,10 @@ from imgseal.device_state.device import DeviceState
 from imgseal.errors import UsageError
 from imgseal.formats.install_record.record import TRIAL, UNPROVEN, Member, Record, first_record, place_content
 from imgseal.product.model import Product
+from imgseal.rehearse.contents import Block, Contents
 from imgseal.rehearse.device import Device, Facts, Judgements
 from imgseal.rehearse.expect import expect
-from imgseal.rehearse.flash import Block, Flash, Snapshot, counts_units
+from imgseal.rehearse.flash import Flash, Snapshot, counts_units
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Moment, Stage
 from imgseal.rehearse.noise import Noise
@@ -27,7 +28,7 @@ def set_up(context: Context, package: Bytes, *, full: Mapping[int, int] | None =
     and none is brought.
     """
     product, state = context.product, context.state
-    blocks: Snapshot = {}
+    blocks: Snapshot = Contents()
     for name, content in context.contents.items():
         _lay(blocks, product, name, bytes(content.read(0, content.size)))
     slots = Slots(Flash(product, blocks, Noise("the stage")), product)
@@ -95,9 +96,7 @@ def _lay(blocks: Snapshot, product: Product, name: str, content: bytes) -> None:
             continue
         units = -(-len(piece) // unit)
         done = (1 << units) - 1 if counts_units(memory) else 0
-        blocks[slot.memory, (slot.at + start) // size] = Block(
-            piece.ljust(size, bytes([memory.fill])), done, 0, False, b""
-        )
+        blocks[slot.memory, (slot.at + start) // size] = Block(piece.ljust(size, bytes([memory.fill])), done, 0, False)
 
 
 def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
@@ -130,7 +129,7 @@ def _record(state: DeviceState, product: Product, slots: Slots) -> Record:
 
 def read_slots(product: Product, moment: Moment) -> tuple[Record | None, dict[str, bytes]]:
     """Return the install record and what each slot holds, as far as it reaches; erased slots and records left out."""
-    flash = Flash(product, dict(moment.blocks), Noise("the stage"))
+    flash = Flash(product, Contents.of(moment.blocks), Noise("the stage"))
     slots = Slots(flash, product)
     record = Journal(flash, product).open()
     out = {}

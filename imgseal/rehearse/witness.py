@@ -1,6 +1,7 @@
 """What was verified, and by whom a mark was written: seen as it happens, without a judgement of its own."""
 
 from collections.abc import Iterable
+from copy import copy
 
 from imgseal.formats.install_record.boot_mark import BOOT_MARK_BYTES
 from imgseal.product.model import Product
@@ -17,11 +18,16 @@ class Witness:
     def __init__(self, product: Product) -> None:
         slot = product.slot_holding("boot-mark")
         self._where = None if slot is None else (slot.memory, slot.at, slot.size)
-        self._blocks = {memory.name: memory.erase_block for memory in product.memories.values()}
         self._marks: dict[bytes, frozenset[bytes]] = {}
         self._verified: set[bytes] = set()
         self._begun = bytearray()
         self._booting = False
+
+    def apart(self) -> "Witness":
+        """Return one that remembers the same, and sees other lives from here on."""
+        out = copy(self)
+        vars(out)["_marks"] = dict(self._marks)
+        return out
 
     def reset(self) -> None:
         """A boot begins: nothing has been verified."""
@@ -61,8 +67,6 @@ class Witness:
         marked: frozenset[bytes] = frozenset()
         if self._where is not None:
             memory, start, _ = self._where
-            number, at = divmod(start, self._blocks[memory])
-            block = flash.blocks.get((memory, number))
-            if block is not None:
-                marked = self._marks.get(block.data[at : at + BOOT_MARK_BYTES], marked)
+            held = flash.peek(memory, start, BOOT_MARK_BYTES)
+            marked = self._marks.get(held or b"", marked)
         return all(statement in self._verified or statement in marked for statement in statements)

@@ -297,7 +297,7 @@ class Library(CryptoInPython):
         verdict, subject = device.examine(device.source, record)
         if not verdict.accepted or subject.envelope.digest.value != c.string_at(manifest, 32):
             return CODE["device.unreadable"]
-        for number, new in brought(subject).items():
+        for number, new in brought(subject, device.known).items():
             if number == component and new.image.digest == c.string_at(statement, 32):
                 source[0] = self._source(new.image.header, new.image.payload)
                 return CODE["read"]

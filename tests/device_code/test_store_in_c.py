@@ -18,10 +18,11 @@ from workshop import make
 from imgseal.check.context import Context
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.rehearse.contents import Block
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.estimate import keeping, room_for_package
 from imgseal.rehearse.explore import SCENARIOS
-from imgseal.rehearse.flash import Block, Operation
+from imgseal.rehearse.flash import Operation
 from imgseal.rehearse.life import Life, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
@@ -105,7 +106,7 @@ def goes_on(
         key = ("internal", (library.slot.at + at) // size)
         old = blocks[key]
         new = spoiled[at : at + size]
-        blocks[key] = Block(new + old.data[len(new) :], old.done, 0, False, b"")
+        blocks[key] = Block(new + old.data[len(new) :], old.done, 0, False)
     return life(stage._replace(moment=moment._replace(blocks=blocks)), package, library, cut)
 
 

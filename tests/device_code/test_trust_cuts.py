@@ -14,7 +14,8 @@ from long_runs import long
 from trust_cuts import WAYS, Store, every_cut
 
 from imgseal.formats.trust_anchors.codec import encode_set, flash_block
-from imgseal.rehearse.flash import Block, Flash
+from imgseal.rehearse.contents import Block
+from imgseal.rehearse.flash import Flash
 from imgseal.rehearse.noise import Noise
 
 SANITIZED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
@@ -55,7 +56,7 @@ class Bench:
         at = self.store.way.at + place * self.store.size // 2
         unit = 8
         raw = content.ljust(-(-len(content) // unit) * unit, b"\xff") + (content[-32:] if marked else b"")
-        self.flash.blocks["internal", at // 2048] = Block(raw.ljust(2048, b"\xff"), 0, 0, False, b"")
+        self.flash.blocks["internal", at // 2048] = Block(raw.ljust(2048, b"\xff"), 0, 0, False)
 
     def open(self, factory_set: bytes = b"") -> str:
         self.operations.clear()

@@ -25,7 +25,8 @@ from imgseal.formats.trust_anchors.codec import (
     read_flash_block,
 )
 from imgseal.product.model import Product
-from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError, Snapshot, counts_units
+from imgseal.rehearse.contents import Block
+from imgseal.rehearse.flash import Flash, FlashReadError, PowerCutError, Snapshot, counts_units
 from imgseal.rehearse.noise import Noise
 
 SLOT = """
@@ -111,7 +112,7 @@ class Store:
         if not way.compiled_in:
             units = (1 << -(-len(content) // memory.write_unit)) - 1 if counts_units(memory) else 0
             raw = content.ljust(block, bytes([memory.fill]))
-            blocks[way.memory, way.at // block] = Block(raw, units, 0, False, b"")
+            blocks[way.memory, way.at // block] = Block(raw, units, 0, False)
         self.start = Moment(blocks, 0, None)
         self.lives = 0
 

@@ -34,9 +34,10 @@ from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product, Requirement
 from imgseal.product.read_toml import read
 from imgseal.rehearse.boot import SET, Started
+from imgseal.rehearse.contents import Block
 from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Facts, Judgements
-from imgseal.rehearse.flash import Block, Flash, PowerCutError
+from imgseal.rehearse.flash import Flash, PowerCutError
 from imgseal.rehearse.install import DELIVERED, NOTHING_TO_DO
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.noise import Noise
@@ -163,7 +164,7 @@ class Real:
         assert slot is not None
         data = encode(first_record({}, 0, None), of.numbers) * 3
         self.flash.blocks["internal", slot.at // 2048] = Block(
-            data.ljust(2048, b"\xff"), (1 << len(data) // 8) - 1, 0, False, b""
+            data.ljust(2048, b"\xff"), (1 << len(data) // 8) - 1, 0, False
         )
         self.full: dict[int, int] = {}
         self.counters = Counters({}, frozenset(), self.noise, numbers_stored(of), self.full)

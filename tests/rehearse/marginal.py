@@ -4,7 +4,6 @@
 """
 
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -13,13 +12,12 @@ import contextlib
 
 from stages import pair_of, text_of
 
-from imgseal.rehearse.counters import Step
-from imgseal.rehearse.explore import SCENARIOS, Explorer, Violation
-from imgseal.rehearse.flash import Block, Flash, Operation, PowerCutError
-from imgseal.rehearse.life import Moment, Programs, Scenario
+from imgseal.rehearse.contents import Block
+from imgseal.rehearse.explore import Cuts, Explorer, Violation
+from imgseal.rehearse.flash import Flash, Operation, PowerCutError, Snapshot
+from imgseal.rehearse.life import Moment, Programs
 from imgseal.rehearse.noise import Noise
-
-Log = list[tuple[Operation | Step, Moment]]
+from imgseal.rehearse.runs import Run, Walk
 
 
 class Marginal(Explorer):
@@ -31,23 +29,22 @@ class Marginal(Explorer):
     last = 0
     every = 1
 
-    def _cuts(self, logs: list[tuple[Scenario, Log]]) -> Iterator[tuple[Scenario, int, Moment]]:
-        for base, log in logs:
-            for number in range(0, len(log), self.every):
-                operation, moment = log[number]
-                doubtful = moment._replace(blocks=self._doubtful(log, number))
-                cut = self._torn(doubtful, operation, self._noise(base, (number,)))
-                for scenario in SCENARIOS:
-                    if scenario.healthy == base.healthy:
-                        yield scenario, number, cut
+    merges = False
 
-    def _doubtful(self, log: Log, number: int) -> dict[tuple[str, int], Block]:
+    def _single_cuts(self) -> list[Cuts]:
+        return [(number, range(0, len(run.entries), self.every)) for number, run in enumerate(self._runs)]
+
+    def _left(self, run: Run, walk: Walk, number: int) -> Moment:
+        doubtful = walk.to(number)._replace(blocks=self._doubtful(run, number))
+        return self._torn(doubtful, run.entries[number][0], self._noise(run.scenario, (number,)))
+
+    def _doubtful(self, run: Run, number: int) -> Snapshot:
         product = self._stage.facts.product
         slot = product.slot_holding("records")
         assert slot is not None
         first = max(0, number - self.last)
-        flash = Flash(product, dict(log[first][1].blocks), Noise("marginal"))
-        for operation, _ in log[first:number]:
+        flash = Flash(product, dict(Walk(self._stage.facts, run).to(first).blocks), Noise("marginal"))
+        for operation, _ in run.entries[first:number]:
             if not isinstance(operation, Operation):
                 continue
             mine = operation.memory == slot.memory and slot.at <= operation.at < slot.at + slot.size
@@ -63,7 +60,7 @@ class Marginal(Explorer):
                 key, start = (operation.memory, operation.at // memory.erase_block), operation.at % memory.erase_block
                 old = flash.blocks[key]
                 units = ((1 << len(operation.data) // memory.write_unit) - 1) << start // memory.write_unit
-                flash.blocks[key] = Block(old.data, old.done, old.torn | units, old.weak, old.before)
+                flash.blocks[key] = Block(old.data, old.done, old.torn | units, old.weak)
         return flash.blocks
 
 

@@ -13,8 +13,8 @@ from workshop import public_key
 from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.rehearse.boot import SET
+from imgseal.rehearse.contents import Block
 from imgseal.rehearse.device import Facts
-from imgseal.rehearse.flash import Block
 from imgseal.rehearse.life import Programs, Stage
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
@@ -128,7 +128,7 @@ def torn_mark(make: Make) -> str | None:
     where = slot.memory, slot.at // slot.size
     content = device.blocks[where].data
     for seed in range(24):
-        device.blocks[where] = Block(content, 0xF, 0xF, False, b"")
+        device.blocks[where] = Block(content, 0xF, 0xF, False)
         if device.read_mark(f"torn {seed}") == good:
             continue
         seen = device.boot(programs, noise=f"torn {seed}")

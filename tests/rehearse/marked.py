@@ -18,9 +18,10 @@ from imgseal.keys.mldsa44 import MlDsa44Key
 from imgseal.product.read_toml import read
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.boot import Started
+from imgseal.rehearse.contents import Block
 from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Facts, Judgements
-from imgseal.rehearse.flash import Block, Flash, FlashReadError, Operation, Snapshot
+from imgseal.rehearse.flash import Flash, FlashReadError, Operation, Snapshot
 from imgseal.rehearse.journal import NoPlaceError
 from imgseal.rehearse.life import Life, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
@@ -106,7 +107,7 @@ class Board:
         data = content.ljust(slot.size, b"\xff")
         for start in range(0, slot.size, size):
             done = (1 << size // memory.write_unit) - 1 if memory.program_once else 0
-            block = Block(data[start : start + size], done, 0, False, b"")
+            block = Block(data[start : start + size], done, 0, False)
             self.blocks[slot.memory, (slot.at + start) // size] = block
 
 

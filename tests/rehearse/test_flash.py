@@ -110,7 +110,7 @@ def test_a_block_whose_erase_was_cut_is_weak_until_it_is_erased() -> None:
     with pytest.raises(PowerCutError):
         flash.erase(memory.name, 0)
     (block,) = flash.blocks.values()
-    assert (block.weak, block.firm, block.before[: memory.write_unit]) == (True, False, bytes(memory.write_unit))
+    assert (block.weak, block.firm, block.data[: memory.write_unit]) == (True, False, bytes(memory.write_unit))
     flash.watch = _go_on
     flash.erase(memory.name, 0)
     assert flash.blocks == {}

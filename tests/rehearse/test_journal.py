@@ -11,6 +11,7 @@ from stages import small
 
 from imgseal.formats.install_record.record import SETTLED, Record
 from imgseal.product.model import Product
+from imgseal.rehearse.contents import Contents
 from imgseal.rehearse.flash import Flash, Operation, PowerCutError, Snapshot
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.noise import Noise
@@ -24,7 +25,7 @@ class Wear:
 
     def __init__(self, product: Product, seed: str) -> None:
         self.product = product
-        self.blocks: Snapshot = {}
+        self.blocks: Snapshot = Contents()
         self.noise = Noise(seed)
         self.acted = 0
         self.tried = 0

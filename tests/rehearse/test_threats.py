@@ -14,6 +14,7 @@ from workshop import make, repacked, resealed, signer
 from imgseal.check.context import Context
 from imgseal.device_state.device import DeviceState
 from imgseal.rehearse.boot import RECOVERY, SET, WAITING, Bootloader, Started
+from imgseal.rehearse.contents import Block
 from imgseal.rehearse.counters import Counters, numbers_stored
 from imgseal.rehearse.device import Device, Judgements
 from imgseal.rehearse.flash import Flash, Operation
@@ -153,7 +154,7 @@ def test_4_2_8_replaced_after_verification() -> None:
     block = device.device.flash.blocks["nor", 0]
     raw = bytearray(block.data)
     raw[700] ^= 1
-    block.data = bytes(raw)
+    device.device.flash.blocks["nor", 0] = Block(bytes(raw), block.done, 0, False)
     device.device.source = None
     device.operations.clear()
     device.boot()

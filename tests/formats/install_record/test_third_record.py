@@ -31,7 +31,8 @@ from imgseal.formats.install_record.record import PHASES, Member, Record, decode
 from imgseal.formats.install_record.room import COPIES, record_bytes
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
-from imgseal.rehearse.flash import Block, Flash, FlashReadError, PowerCutError
+from imgseal.rehearse.contents import Block
+from imgseal.rehearse.flash import Flash, FlashReadError, PowerCutError
 from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.noise import Noise
@@ -266,7 +267,7 @@ def scattered() -> Iterator[Flash]:
             )
             data = b"".join(b"\xff" * 352 if copy is None else encode(copy, of.numbers) for copy in copies)
             if any(copies):
-                block = Block(data.ljust(2048, b"\xff"), (1 << len(data) // 8) - 1, 0, False, b"")
+                block = Block(data.ljust(2048, b"\xff"), (1 << len(data) // 8) - 1, 0, False)
                 flash.blocks["internal", slot.at // 2048 + place] = block
         yield flash
 

@@ -1,0 +1,72 @@
+"""Contents of flash against a plain table, by random changes and copies; what is shared, by counting."""
+
+import random
+
+from workshop import product
+
+from imgseal.rehearse.contents import Block, Contents, Key
+from imgseal.rehearse.flash import Flash
+from imgseal.rehearse.noise import Noise
+
+PARTS = [None, ("a", 0, 4), ("a", 2, 900), ("b", 0, 1)]
+
+
+def block(rng: random.Random) -> Block:
+    return Block(rng.choice((b"one", b"two")), 0, rng.randrange(8) == 0, rng.randrange(8) == 0)
+
+
+def plain_part(table: dict[Key, Block], part: tuple[str, int, int] | None) -> dict[Key, Block]:
+    return {k: v for k, v in table.items() if part is None or (k[0] == part[0] and part[1] <= k[1] < part[2])}
+
+
+def test_random_changes_and_copies() -> None:
+    rng = random.Random("contents")
+    every: list[tuple[Contents, dict[Key, Block]]] = [(Contents(), {})]
+    numbers: dict[tuple[object, frozenset[tuple[Key, bytes]]], int] = {}
+    for _ in range(6000):
+        contents, table = rng.choice(every[-6:])
+        key = rng.choice("ab"), rng.randrange(rng.choice((3, 900)))
+        if rng.random() < 0.3:
+            contents.put(key, None)
+            table.pop(key, None)
+        else:
+            contents[key] = table[key] = block(rng)
+        if rng.random() < 0.01:
+            every.append((contents.branch(), dict(table)))
+        if rng.random() < 0.05:
+            part = rng.choice(PARTS)
+            held = part, frozenset((k, v.digest) for k, v in plain_part(table, part).items())
+            assert numbers.setdefault(held, contents.sum_of(part)) == contents.sum_of(part)
+    assert len(every) > 30
+    assert len(set(numbers.values())) == len({held for (_, held) in numbers})
+    for contents, table in every:
+        assert contents == table
+        assert len(contents) == len(table)
+        assert contents.loose == {k for k, v in table.items() if not v.firm}
+
+
+def test_a_program_call_copies_its_page_and_a_copy_no_page() -> None:
+    of = product()
+    memory = next(m for m in of.memories.values() if m.erase_block > 4 * m.page)
+    flash = Flash(of, {}, Noise("pages"))
+    for page in range(0, memory.erase_block, memory.page):
+        flash.program(memory.name, page, bytes(memory.page))
+    before = flash.blocks[memory.name, 0].pages(memory.page)
+    copy = flash.blocks.branch()
+    if memory.program_once:
+        flash.erase(memory.name, 0)
+    flash.program(memory.name, memory.page, b"\0" * memory.page)
+    after = flash.blocks[memory.name, 0].pages(memory.page)
+    assert copy[memory.name, 0].pages(memory.page) == before
+    if not memory.program_once:
+        assert [index for index, (old, new) in enumerate(zip(before, after, strict=True)) if old is not new] == [1]
+    assert all(old is new for old, new in zip(before, copy[memory.name, 0].pages(memory.page), strict=True))
+
+
+def test_blocks_that_differ_in_what_counts_differ() -> None:
+    made = [Block(b"x", 0, 0, False), Block(b"y", 0, 0, False), Block(b"x", 1, 0, False), Block(b"x", 0, 1, False),
+            Block(b"x", 0, 0, True)]  # fmt: skip
+    assert len({each.digest for each in made}) == len(made)
+    assert Block((b"ab", b"cd"), 0, 0, False) == Block(b"abcd", 0, 0, False)
+    contents = [Contents({("a", 1): made[0]}), Contents({("a", 2): made[0]}), Contents({("b", 1): made[0]})]
+    assert len({each.sum_of(None) for each in contents}) == 3
