@@ -86,7 +86,8 @@ def _lines(document: Json) -> Iterator[str]:
             yield f"  {mine or 'no channel or variant'}"
         cost = f": {cost_words(row)}" if row["cost"] else ""
         yield f"  {release_words(row):<24}{answer_words(row)}{cost}"
-        yield from (f"    {'why':<10}{each}" for each in why_words(row))
+        if row["answer"] in (*BEHIND, THROUGH):
+            yield from (f"    {'why':<10}{each}" for each in why_words(row))
         yield from (f"    {'open':<10}{each}" for each in row["open"])
         for played in row["cost"]["rehearsals"] if row["cost"] else ():
             yield f"    {'rehearsed':<10}{_played(played)}"

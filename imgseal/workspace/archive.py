@@ -1,7 +1,6 @@
 """A folder with the packages of earlier releases, which are found by the digests of their manifests."""
 
 import os
-import stat
 from collections.abc import Iterator
 from functools import lru_cache
 
@@ -24,7 +23,7 @@ class Archive:
             digest = _manifest_of(path)
             if digest is not None:
                 self._paths.setdefault(digest, path)
-        self.load = lru_cache(maxsize=4)(self._load)
+        self.load = lru_cache(maxsize=2)(self._load)
 
     def __contains__(self, manifest: bytes) -> bool:
         return manifest in self._paths
@@ -39,8 +38,6 @@ class Archive:
 
 def _manifest_of(path: str) -> bytes | None:
     """Return the digest of the manifest in a package; None for any other file, and for one that is damaged."""
-    if os.path.getsize(path) > ARTEFACT_BYTES:
-        return None
     with open_input(path, "file of the archive", ARTEFACT_BYTES, regular=True) as stream:
         data = stream.read(len(_TAG))
         if data != _TAG:
@@ -53,13 +50,20 @@ def _manifest_of(path: str) -> bytes | None:
 
 
 def _files(folder: str) -> Iterator[str]:
-    """Yield the files below a folder by name, links left out; InputError where there are too many, or none to see."""
-    count = 0
+    """Yield the files below a folder that may be packages, by name; InputError where there are too many.
+
+    Links are left out, and files that are larger than a package may be.
+    """
+    left = ARCHIVED_FILES
     waiting = [folder]
     while waiting:
         here = waiting.pop()
         try:
-            names = sorted(os.listdir(here), reverse=True)
+            with os.scandir(here) as found:
+                entries = sorted(found, key=lambda entry: entry.name)
+            waiting += [entry.path for entry in reversed(entries) if entry.is_dir(follow_symlinks=False)]
+            files = [entry for entry in entries if entry.is_file(follow_symlinks=False)]
+            sizes = [entry.stat(follow_symlinks=False).st_size for entry in files]
         except OSError as error:
             raise InputError(
                 "cannot look into the archive",
@@ -68,19 +72,13 @@ def _files(folder: str) -> Iterator[str]:
                 found=error.strerror,
                 hint="--archive names a folder; check its permissions",
             ) from None
-        for name in reversed(names):
-            path = os.path.join(here, name)
-            mode = os.lstat(path).st_mode
-            if stat.S_ISDIR(mode):
-                waiting.append(path)
-            elif stat.S_ISREG(mode):
-                count += 1
-                if count > ARCHIVED_FILES:
-                    raise InputError(
-                        "there are more files in the archive than are looked at",
-                        place=Place(file=folder),
-                        expected=f"at most {ARCHIVED_FILES} files",
-                        found="more",
-                        hint="give a folder that holds released packages and little else",
-                    )
-                yield path
+        left -= len(files)
+        if left < 0:
+            raise InputError(
+                "there are more files in the archive than are looked at",
+                place=Place(file=folder),
+                expected=f"at most {ARCHIVED_FILES} files",
+                found="more",
+                hint="give a folder that holds released packages and little else",
+            )
+        yield from (entry.path for entry, size in zip(files, sizes, strict=True) if size <= ARTEFACT_BYTES)
