@@ -1,10 +1,18 @@
 """The demo's product with two channels: a key for each, and devices of beta trust both."""
 
 from pathlib import Path
+from typing import NamedTuple
 
 from workshop import ALL, Imgseal, Said, private_key, public_key
 
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
+from imgseal.device_state.device import DeviceState, fresh
+from imgseal.flow.contents import read_contents
 from imgseal.keys.pem import encode_private, encode_public
+from imgseal.versions import Version
+from imgseal.window import ByteView
+from imgseal.workspace.project import Project
 
 KEYS = 'keys = ["keys/packages.pub.pem"]'
 BOTH = 'keys = ["keys/packages.pub.pem", "keys/beta.pub.pem"]'
@@ -49,3 +57,32 @@ def build(imgseal: Imgseal, version: str, channel: str = "beta", *more: str, fir
 
 def promote(imgseal: Imgseal, package: str, *more: str, to: str = "production") -> Said:
     return imgseal("promote", package, "--to", to, "--out", "promoted", *more)
+
+
+class Release(NamedTuple):
+    """A release as the model has it; `images` is the release that sealed them."""
+
+    channel: str
+    version: Version
+    sequence: int
+    package: str
+    images: int
+    command: tuple[str, ...]
+
+
+def taken(project: Path, made: list[Release], channel: str) -> list[int]:
+    """The sequences that a device of a channel takes, one after the other."""
+    mine = Project.load(str(project / "imgseal.toml")).in_channel(channel)
+    product, trust = mine.product, mine.trust()
+    state: DeviceState = fresh(product)
+    out = []
+    for each in made:
+        data = (project / each.package).read_bytes()
+        verdict = judge(ByteView(data), each.package, Context(product, trust, state, partial=True))
+        if verdict.accepted:
+            contents = read_contents(data, each.package, product)
+            state = state._replace(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
+            out.append(each.sequence)
+        else:
+            assert [finding.code for finding in verdict.findings] == ["signature.wrong-key"], each
+    return out

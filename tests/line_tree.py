@@ -9,7 +9,7 @@ from imgseal.product.write_toml import write_toml
 
 MEMBERS = {"vent": "vent", "shade": "gate/shade", "pump": "gate/pump"}
 VARIANTS = ("north", "south")
-SHARED = ("signing", "trust", "rules", "memory")
+SHARED = ("signing", "trust", "channel", "rules", "memory")
 
 
 def firmware(up: str = "", head: str = "") -> list[str]:
@@ -20,7 +20,7 @@ def firmware(up: str = "", head: str = "") -> list[str]:
 def make_line(project: Path) -> Path:
     """Turn the folder of the demo's product into that of a line; its keys and firmware stay where they are."""
     own = tomllib.loads((project / "imgseal.toml").read_text())
-    common = {"format": 1, **{key: own.pop(key) for key in SHARED}}
+    common = {"format": 1, **{key: own.pop(key) for key in SHARED if key in own}}
     (project / "common.toml").write_text(write_toml(common))
     (project / "imgseal.toml").write_text('format = 1\n[line]\nmembers = ["vent", "gate/*"]\n')
     for name, folder in MEMBERS.items():

@@ -8,19 +8,12 @@ import json
 import random
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 
-from channel_product import KEYS, LOG
+from channel_product import KEYS, LOG, Release, taken
 from workshop import Imgseal, private_key, public_key, tree
 
-from imgseal.check.context import Context
-from imgseal.check.judge import judge
-from imgseal.device_state.device import DeviceState, fresh
-from imgseal.flow.contents import read_contents
 from imgseal.keys.pem import encode_private, encode_public
 from imgseal.versions import RELEASED, Version
-from imgseal.window import ByteView
-from imgseal.workspace.project import Project
 
 TRUSTED = {
     "beta": ("beta", "candidate", "production"),
@@ -30,17 +23,6 @@ TRUSTED = {
 """Whose releases the devices of a channel take."""
 
 STEPS = 12
-
-
-class Release(NamedTuple):
-    """A release as the model has it; `images` is the release that sealed them."""
-
-    channel: str
-    version: Version
-    sequence: int
-    package: str
-    images: int
-    command: tuple[str, ...]
 
 
 def make_line(project: Path) -> None:
@@ -128,24 +110,6 @@ class Play:
         assert (self.project / "release.log").read_bytes() == before
         again = self.project / out / Path(of.package).name
         assert again.read_bytes() == (self.project / of.package).read_bytes()
-
-
-def taken(project: Path, made: list[Release], channel: str) -> list[int]:
-    """The sequences that a device of a channel takes, one after the other."""
-    mine = Project.load(str(project / "imgseal.toml")).in_channel(channel)
-    product, trust = mine.product, mine.trust()
-    state: DeviceState = fresh(product)
-    out = []
-    for each in made:
-        data = (project / each.package).read_bytes()
-        verdict = judge(ByteView(data), each.package, Context(product, trust, state, partial=True))
-        if verdict.accepted:
-            contents = read_contents(data, each.package, product)
-            state = state._replace(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
-            out.append(each.sequence)
-        else:
-            assert [finding.code for finding in verdict.findings] == ["signature.wrong-key"], each
-    return out
 
 
 def test_numbers_rise_and_devices_take_what_is_theirs(
