@@ -66,6 +66,10 @@ _CLASS, _KEY, _DIGEST = hexadecimal(16), hexadecimal(16), hexadecimal(32)
 _KEYS = array(_KEY, 1, 16, "key identifiers, each once", lambda keys: len(set(keys)) == len(keys))
 
 
+def _or_empty(kind: Kind[bytes]) -> Kind[bytes]:
+    return Kind(lambda node: b"" if node.value == "" else kind.read(node), kind.write)
+
+
 def _rising_keys(most: int) -> Kind[tuple[bytes, ...]]:
     return array(_KEY, 0, most, "key identifiers that rise", _rises)
 
@@ -116,7 +120,7 @@ def _floors(kinds: dict[str, Kind[Any]], least: int = 1) -> dict[str, Kind[Any]]
 _OLD_FLOOR: dict[str, Kind[Any]] = {"manifest": _DIGEST, "counters": _counters(1)}
 _FLOORS = _floors(
     {
-        "manifest": Kind(lambda node: node.hexadecimal(0, 32) if node.value == "" else _DIGEST.read(node), bytes.hex),
+        "manifest": _or_empty(_DIGEST),
         "counters": _counters(0),
         "bootloaders": _BOOTLOADERS,
         "given": _U32,
@@ -165,8 +169,8 @@ _ANCHORS = record(
         "packages": _rising_keys(64),
         "need_images": integer(1, 255),
         "need_packages": integer(1, 255),
-        "apex": hexadecimal(0, 16),
-        "contingency": hexadecimal(0, 16),
+        "apex": _or_empty(_KEY),
+        "contingency": _or_empty(_KEY),
     },
 )
 _RELEASE = {

@@ -146,37 +146,51 @@ def mixed(seed: int, size: int) -> Maker:
 # -- the page's rules once more ---------------------------------------------------------------------
 
 
+Floors = dict[tuple[str, str], dict[str, Any]]
+
+
 def floors_by_the_page(entries: list[dict[str, Any]], offsets: list[int]) -> list[list[dict[str, Any]]]:
     """The floors after each entry, in JSON, as the section "Floors" of the page says; for entries that are good."""
-    floors: dict[tuple[str, str], dict[str, Any]] = {}
+    floors: Floors = {}
     out = []
     for entry, at in zip(entries, offsets, strict=True):
-        kind = entry.get("kind", "old")
-        if kind in ("release", "promotion", "old"):
-            for package in entry["packages"]:
-                _release(floors, entry, package, at)
-            if entry["format"] == 1:
-                for floor in floors.values():
-                    floor["bootloaders"] = []
-        elif kind == "reservation":
-            for package in entry["packages"]:
-                floor = floors.setdefault(_line(package), _new(package))
-                floor["open"].append(
-                    {"entry": entry["number"], "sequence": entry["sequence"], "counters": _counters(package)}
-                )
-                floor["given"] = max(floor["given"], entry["sequence"])
-        elif kind == "surrender":
-            for floor in floors.values():
-                floor["open"] = [row for row in floor["open"] if row["entry"] != entry["entry"]]
-        elif kind == "withdrawal":
-            for package in entry["packages"]:
-                floor = floors[_line(package)]
-                floor["withdrawn"] = sorted({*floor["withdrawn"], package["manifest"]})
-        out.append([_stated(floors[line], entry["format"]) for line in sorted(floors)])
+        follow(floors, entry, at)
+        out.append(stated(floors, entry))
     return out
 
 
-def _line(package: dict[str, Any]) -> tuple[str, str]:
+def follow(floors: Floors, entry: dict[str, Any], at: int) -> None:
+    """Change the floors as an entry does whose line begins there."""
+    kind = entry.get("kind", "old")
+    if kind in ("release", "promotion", "old"):
+        for package in entry["packages"]:
+            _release(floors, entry, package, at)
+        if entry["format"] == 1:
+            for floor in floors.values():
+                floor["bootloaders"] = []
+    elif kind == "reservation":
+        for package in entry["packages"]:
+            floor = floors.setdefault(line_of(package), _new(package))
+            floor["open"].append(
+                {"entry": entry["number"], "sequence": entry["sequence"], "counters": counters_of(package)}
+            )
+            floor["given"] = max(floor["given"], entry["sequence"])
+    elif kind == "surrender":
+        for floor in floors.values():
+            floor["open"] = [row for row in floor["open"] if row["entry"] != entry["entry"]]
+    elif kind == "withdrawal":
+        for package in entry["packages"]:
+            floor = floors[line_of(package)]
+            floor["withdrawn"] = sorted({*floor["withdrawn"], package["manifest"]})
+
+
+def stated(floors: Floors, entry: dict[str, Any]) -> list[dict[str, Any]]:
+    """`least` of an entry after which the floors are these."""
+    return [_stated(floors[line], entry["format"]) for line in sorted(floors)]
+
+
+def line_of(package: dict[str, Any]) -> tuple[str, str]:
+    """Class and variant, which its floor is kept by."""
     return package["class"], package["variant"]
 
 
@@ -185,7 +199,8 @@ def _new(package: dict[str, Any]) -> dict[str, Any]:
             "bootloaders": None, "given": 0, "channels": [], "open": [], "layout": None, "withdrawn": []}  # fmt: skip
 
 
-def _counters(package: dict[str, Any]) -> list[list[int]]:
+def counters_of(package: dict[str, Any]) -> list[list[int]]:
+    """The highest counter of each component of a package."""
     highest: dict[int, int] = {}
     for each in package["images"]:
         highest[each["component"]] = max(highest.get(each["component"], 0), each["counter"])
@@ -201,12 +216,12 @@ def _ordered(version: Any) -> list[int]:
 def _release(
     floors: dict[tuple[str, str], dict[str, Any]], entry: dict[str, Any], package: dict[str, Any], at: int
 ) -> None:
-    floor = floors.setdefault(_line(package), _new(package))
+    floor = floors.setdefault(line_of(package), _new(package))
     if not floor["manifest"] or entry["sequence"] > floor["sequence"]:
         floor["sequence"], floor["manifest"] = entry["sequence"], package["manifest"]
     floor["given"] = max(floor["given"], entry["sequence"])
     counters = dict(map(tuple, floor["counters"]))
-    for component, counter in _counters(package):
+    for component, counter in counters_of(package):
         counters[component] = max(counters.get(component, 0), counter)
     floor["counters"] = [[component, counters[component]] for component in sorted(counters)]
     said: Any = entry.get("bootloader")
