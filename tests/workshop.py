@@ -45,11 +45,13 @@ PRINTED = "keys-dev/printed"
 """A key that is printed in a standard."""
 
 
+@functools.cache
 def private_key(name: str) -> ec.EllipticCurvePrivateKey:
     """A key that follows from its name."""
     return ec.derive_private_key(int.from_bytes(hashlib.sha256(name.encode()).digest()), ec.SECP256R1())
 
 
+@functools.cache
 def signer(name: str) -> FileSigner:
     return FileSigner(private_key(name), f"{name}.pem")
 
@@ -58,6 +60,7 @@ def public_key(name: str) -> PublicKey:
     return signer(name).public
 
 
+@functools.cache
 def any_signer(name: str) -> Signer:
     if name == PRINTED:
         return published_signer()
@@ -66,6 +69,11 @@ def any_signer(name: str) -> Signer:
 
 def any_public(name: str) -> AnyKey:
     return any_signer(name).public
+
+
+@functools.cache
+def public_file(name: str) -> bytes:
+    return encode_public(any_public(name))
 
 
 class Workshop(NamedTuple):
@@ -81,8 +89,16 @@ def product(edit: Callable[[str], str] = lambda text: text, **arguments: object)
     return read(edit(product_text()), name="imgseal.toml", **arguments)  # type: ignore[arg-type]
 
 
+_TRUST: dict[int, tuple[Product, Trust]] = {}
+"""By the identity of a product, which is kept so that no other gets it; fuzzers ask again and again."""
+
+
 def trust_of(of: Product) -> Trust:
-    return resolve(of, lambda reference: encode_public(any_public(reference.removesuffix(".pub.pem"))))
+    if id(of) not in _TRUST:
+        if len(_TRUST) == 32:
+            _TRUST.clear()
+        _TRUST[id(of)] = of, resolve(of, lambda reference: public_file(reference.removesuffix(".pub.pem")))
+    return _TRUST[id(of)][1]
 
 
 def two_algorithms(text: str) -> str:

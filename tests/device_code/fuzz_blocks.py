@@ -23,11 +23,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
 from batch import DATA
 from block_cases import IDLE_CODE, with_blocks
 from c_package import judge_package
-from fuzz import DisagreementError
+from fuzz import DisagreementError, any_fast_signer
 from fuzz_package import OUTSIDE, PackageFuzzer
 from odd_keys import ODD
 from run_python import verdict_of
-from workshop import any_public, any_signer, repacked
+from workshop import any_public, repacked
 
 from imgseal.findings import Finding
 from imgseal.formats.cbor.strict import ARRAY, BSTR, MAP, TAG, CborError, bstr_head, decode, encode, read_head, scan
@@ -68,7 +68,7 @@ def made(rng: random.Random, digest: bytes, known: dict[tuple[str, bytes], bytes
         unprotected, plain = rng.choice(_unprotected(rng)), False
     signature = b"" if maker else rng.randbytes(rng.choice((0, 1, 63, 64, 65, 96, 2420, 4627, 4700)))
     if maker and (maker, protected) not in known:
-        known[maker, protected] = any_signer(maker).sign(to_be_signed(protected, digest))
+        known[maker, protected] = any_fast_signer(maker).sign(to_be_signed(protected, digest))
     if maker:
         signature = known[maker, protected]
         if algorithm not in ((-48,) if own == -48 else (-7, -9)):  # ES256 and ESP256 are one computation
