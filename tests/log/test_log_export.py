@@ -1,7 +1,7 @@
 """`imgseal log export`: everything is there, judges by itself, and comes from the release that was logged.
 
-One export of every format version is kept in tests/formats/log/exports/ and judged for ever: an auditor in five years has a newer
-imgseal than the one that made it.
+One export of every format version is kept in tests/formats/log/exports/, and one of an entry of the newest format of the log, and judged
+for ever: an auditor in five years has a newer imgseal than the one that made it.
 """
 
 import json
@@ -66,11 +66,17 @@ def test_kept_exports_are_judged_for_ever(imgseal: Imgseal, folder: Path) -> Non
 
 
 def test_every_format_version_is_kept() -> None:
+    from imgseal.formats.log.entry import NEWEST
     from imgseal.log.export import FORMAT
 
-    assert sorted(path.name for path in EXPORTS.iterdir()) == [f"format-{number + 1}" for number in range(FORMAT)]
+    kept = set()
     for path in EXPORTS.iterdir():
-        assert json.loads((path / "export.json").read_text())["format"] == int(path.name.removeprefix("format-"))
+        number = json.loads((path / "export.json").read_text())["format"]
+        entry = json.loads((path / "proof.json").read_text())["entry"]
+        kept.add((number, entry["format"]))
+        assert path.name == (f"format-{number}" if entry["format"] < NEWEST else f"format-{number}-log-{NEWEST}")
+    assert {number for number, _ in kept} == {number + 1 for number in range(FORMAT)}
+    assert (FORMAT, NEWEST) in kept
 
 
 @pytest.mark.parametrize(("name", "version", "sequence", "radio"), [("0", "2.4.1", 17, 3), ("2.4.2", "2.4.2", 18, 4)])
