@@ -78,7 +78,8 @@ def make_world(imgseal: Imgseal, seed: int, count: int, kind: str) -> list[Made]
     """Release so many times, each time with something changed; what the product file states goes into the log.
 
     `kind` says what else there is: variants; channels, where a release is for one of them, or is one of beta that goes
-    to production; or layouts, where the radio's staging slot moves, with a bootloader that knows it.
+    to production; layouts, where the radio's staging slot moves, with a bootloader that knows it; or the last release
+    is unlogged, and asks for the newest bootloader, which no release of a log may do while older ones are in the field.
     """
     variants, channels = kind == "variants", kind == "channels"
     chance = random.Random(seed)
@@ -122,6 +123,11 @@ def make_world(imgseal: Imgseal, seed: int, count: int, kind: str) -> list[Made]
                     keys = [*keys[1:], keys[0]]
                 else:
                     files = chance.choice(([*MOTOR, *PHRASES], [*RADIO], [*MOTOR, *RADIO]))
+        if kind == "unlogged" and number == count - 1:
+            part["motor"]["needs"]["bootloader"] = f">=1.{1 + boot}.0"
+            tree["log"] = {"path": "other.log"}
+            Path("other.log").touch()
+            files = [*MOTOR, *RADIO, *PHRASES]
         trusted = [keys[0], keys[1]] if channels or chance.randrange(3) else [keys[0]]
         part["radio"]["version"] = f"1.3.{2 + radio}"
         tree["bootloader"]["version"] = f"1.{1 + boot}.0"
@@ -145,6 +151,7 @@ def make_world(imgseal: Imgseal, seed: int, count: int, kind: str) -> list[Made]
             packages = {v: _package(number, v) for v in (("early", "late") if variants else ("",))}
             sequence = int(Path(*packages.values()).stem.rpartition("-")[2]) if len(packages) == 1 else 16 + number
             made.append(Made(sequence, path, channel, packages))
+    tree["log"] = {"path": "release.log"}
     # what asks keeps all keys: those of earlier devices are needed to verify what these take
     if not channels:
         tree["trust"]["packages"]["keys"] = [f"{name}.pub.pem" for name in sorted(keys)]
