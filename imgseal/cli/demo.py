@@ -70,7 +70,7 @@ def command(folder: str) -> None:
         _run("build", *_NEW, "--release", *new, "--previous", f"out-old/{_BEFORE}")
         _run("check", f"out/{_PACKAGE}")
         _refusals()
-        _say("")
+        _say("", "Now the update on a simulated device, the power cut at every operation, once each and some twice:")
         previous = ("--previous", f"out-old/{_BEFORE}", "--pairs", "500")
         _run("rehearse", f"out/{_PACKAGE}", *previous)
         recovery = ("--set", "release.version=1.0.0", "--set", "release.sequence=1", "--out", "out-recovery")

@@ -7,7 +7,7 @@ import click
 
 from imgseal import __version__
 from imgseal.console.options import ChosenProduct, product_options
-from imgseal.errors import UsageError, visible
+from imgseal.errors import visible
 from imgseal.gate.annotations import github_lines, gitlab_values
 from imgseal.gate.discover import Task, discover
 from imgseal.gate.junit import junit_text
@@ -16,10 +16,11 @@ from imgseal.gate.result import GateReport
 from imgseal.gate.run import conclude
 from imgseal.gate.sarif import sarif_document
 from imgseal.gate.text import gate_document, gate_lines
-from imgseal.gate.workers import processors, scan_all
+from imgseal.gate.workers import scan_all
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.files import write_all
 from imgseal.workspace.progress import counter
+from imgseal.workspace.spread import processors, refuse_both
 from imgseal.workspace.staging import Output, json_text
 
 _FORMS: dict[str, Callable[[GateReport, bool], str]] = {
@@ -97,8 +98,7 @@ def command(
     day = parse_day(as_of)
     products = chosen.every()
     policy = make_policy(products, day, device=device_file, previous=previous, no_devices=fresh)
-    if jobs is not None and workers is not None:
-        raise UsageError("--jobs is for this machine, --workers for others", hint="give one of them")
+    refuse_both(jobs, workers)
     # each answer once; variants of which nothing is known are refused one by one
     devices = ", ".join(dict.fromkeys(target.device for target in policy.targets if target.state is not None))
     if products.is_line:

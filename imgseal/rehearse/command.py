@@ -2,6 +2,7 @@
 
 import sys
 import time
+from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 import click
@@ -13,17 +14,26 @@ from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.judging import judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
+from imgseal.workspace.progress import counter
 from imgseal.workspace.project import Project
+from imgseal.workspace.spread import fleet, in_processes, on_fleet, processors, refuse_both, threads
 from imgseal.workspace.staging import json_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from imgseal.device_state.device import DeviceState
+    from imgseal.rehearse.explore import Cuts, Explorer, Outcome, Spread
+    from imgseal.rehearse.forecast import Forecast
     from imgseal.rehearse.life import Stage
     from imgseal.window import Bytes
 
 _PAIRS = 2000
+_WORTH_SAYING = 3.0
+"""Seconds from which on it is said beforehand how long it may take."""
+
+_ALONE = 300
+"""As many cuts are not worth another process."""
 
 
 @click.command(
@@ -49,6 +59,8 @@ Exit status 0 when every invariant holds, 1 when one does not or the device refu
 )
 @click.option("--seed", default="1", show_default=True, help="Decides where operations tear and what torn flash reads.")
 @click.option("--replay", metavar="TOKEN", help="Play one run again, as a violation names it.")
+@click.option("--jobs", type=click.IntRange(1, 256), metavar="N", help="Processes that play; default one a core.")
+@click.option("--workers", metavar="ADDRESS", help="Let the workers of this Dask scheduler play (imgseal[fleet]).")
 @as_of_option
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
@@ -60,6 +72,8 @@ def command(
     pairs: str,
     seed: str,
     replay: str | None,
+    jobs: int | None,
+    workers: str | None,
     as_of: str | None,
     development: bool,
     as_json: bool,
@@ -77,6 +91,7 @@ def command(
     from imgseal.rehearse.stage import set_up
     from imgseal.rehearse.text import rehearsal_document, rehearsal_lines
 
+    refuse_both(jobs, workers)
     project = chosen.load()
     if device_file is None and not development:
         refuse_without_channel(project, "the device is of")
@@ -93,7 +108,9 @@ def command(
     if replay is not None:
         return _replay(stage, data, replay)
     count = None if pairs == "all" else _count(pairs)
-    rehearsal = rehearse(stage, data, pairs=count, seed=seed, progress=_progress())
+    shown = counter("lives")
+    spread, announce = spread_over(jobs, workers), _announcing(jobs or processors())
+    rehearsal = rehearse(stage, data, pairs=count, seed=seed, progress=shown, spread=spread, announce=announce)
     if as_json:
         click.echo(json_text(rehearsal_document(rehearsal, package, device)), nl=False)
     else:
@@ -162,17 +179,35 @@ def _replay(stage: "Stage", data: "Bytes", text: str) -> int:
     return 0 if violation is None else 1
 
 
-def _progress() -> "Callable[[int, int], None]":
-    """Return what shows progress on a terminal, and is silent elsewhere."""
+def _announcing(jobs: int) -> "Callable[[Forecast], None]":
+    """Return what says on a terminal how long it may take, where that is more than a few seconds."""
     if not sys.stderr.isatty():
-        return lambda _done, _all: None
-    following = [time.monotonic() + 1.0]
+        return lambda _forecast: None
+    began = time.monotonic()
 
-    def show(done: int, everything: int) -> None:
-        now = time.monotonic()
-        if now >= following[0] or (done == everything and following[0] > 0):
-            following[0] = now + 0.2
-            sys.stderr.write(f"\r{done} of {everything} cuts" if done < everything else "\r\x1b[K")
-            sys.stderr.flush()
+    def announce(forecast: "Forecast") -> None:
+        seconds = forecast.seconds(time.monotonic() - began, jobs)
+        if seconds > _WORTH_SAYING:
+            line = f"{forecast.lives} lives to follow: about {seconds:.0f} s with {jobs} processes, "
+            sys.stderr.write(f"{line}{forecast.memory(jobs) >> 20} MiB\n")
 
-    return show
+    return announce
+
+
+def spread_over(jobs: int | None = None, workers: str | None = None) -> "Spread":
+    """Return what lets processes play, one a core, or the workers of a Dask scheduler."""
+
+    def spread(
+        work: "Callable[[Cuts, Explorer], Outcome]", explorer: "Explorer", pieces: "list[Cuts]"
+    ) -> "Iterator[Outcome]":
+        with ExitStack() as stack:
+            if workers is not None and pieces:
+                client = fleet(stack, workers)
+                threads(client, workers)
+                yield from on_fleet(client, workers, work, explorer, pieces)
+            elif (most := min(jobs or processors(), len(pieces))) > 1 and sum(len(cuts) for _, cuts in pieces) > _ALONE:
+                yield from in_processes(stack, most, work, explorer, pieces)
+            else:
+                yield from (work(piece, explorer) for piece in pieces)
+
+    return spread

@@ -63,6 +63,10 @@ class Judgements:
         self.known = Remembered()
         self.packages: dict[object, tuple[Verdict, PackageSubject]] = {}
 
+    def __reduce__(self) -> tuple[type["Judgements"], tuple[()]]:
+        """Travel to another machine empty: judging again is quicker than sending."""
+        return Judgements, ()
+
 
 class Device:
     """Flash, counters, and the package that the installer can read, if any. A reset loses everything else.
@@ -218,9 +222,11 @@ class Device:
         )  # fmt: skip
         known = self._judgements.packages.get(key)
         if known is None:
-            contents = {name: view for name in self.product.slots if (view := self._trimmed(name)) is not None}
-            context = self._context(state, slot=None)._replace(contents=contents, whole=True)
-            known = self._judgements.packages[key] = examine_package(source, "the package", context, "this device")
+            with self.flash.aside():  # who finds it known reads nothing of this
+                contents = {name: view for name in self.product.slots if (view := self._trimmed(name)) is not None}
+                context = self._context(state, slot=None)._replace(contents=contents, whole=True)
+                known = examine_package(source, "the package", context, "this device")
+            self._judgements.packages[key] = known
         return known
 
     def _trimmed(self, name: str) -> Window | None:

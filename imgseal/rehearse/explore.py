@@ -13,6 +13,7 @@ from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.flash import Operation, PowerCutError
+from imgseal.rehearse.forecast import Forecast, forecast
 from imgseal.rehearse.life import Life, Log, Moment, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
@@ -103,16 +104,16 @@ class Second(NamedTuple):
 Cuts = tuple[int, range | tuple[Second, ...]]
 """A piece of work: the undisturbed run, and its operations to cut, or the lives of it to cut twice."""
 
-Spread = Callable[["Callable[[Explorer, Cuts], Outcome]", "Explorer", list[Cuts]], Iterator[Outcome]]
+Spread = Callable[["Callable[[Cuts, Explorer], Outcome]", "Explorer", list[Cuts]], Iterator[Outcome]]
 """How pieces are worked on: a function, what it needs for each piece, the pieces; outcomes come in their order."""
 
 
-def in_turn(work: "Callable[[Explorer, Cuts], Outcome]", explorer: "Explorer", pieces: list[Cuts]) -> Iterator[Outcome]:
+def in_turn(work: "Callable[[Cuts, Explorer], Outcome]", explorer: "Explorer", pieces: list[Cuts]) -> Iterator[Outcome]:
     """Work on one piece after the other, here."""
-    return (work(explorer, piece) for piece in pieces)
+    return (work(piece, explorer) for piece in pieces)
 
 
-def work_on(explorer: "Explorer", piece: Cuts) -> Outcome:
+def work_on(piece: Cuts, explorer: "Explorer") -> Outcome:
     """Play the lives of one piece; nothing of what it finds depends on other pieces."""
     return explorer.apart().outcome(piece)
 
@@ -151,24 +152,30 @@ class Explorer:
         pairs: int | None,
         progress: Callable[[int, int], None] = lambda _done, _all: None,
         spread: Spread = in_turn,
+        announce: Callable[[Forecast], None] = lambda _forecast: None,
     ) -> Violation | None:
         """Cut everywhere; then a second time at every operation of the resumed runs, or at a sample of `pairs` of them.
 
-        Returns the first violation found, which has the fewest cuts, or None.
+        `announce` is told before the first cut what is to come. Returns the first violation found, which has the fewest
+        cuts, or None.
         """
         try:
+            self._undisturbed()
+            announce(forecast(self._stage, self._package, self._runs))
             self._explore(pairs, progress, spread)
         except _FoundError as found:
             _, events = self.replay(found.violation.token)  # all that had happened, from the first reset on
             return found.violation._replace(events=events)
         return None
 
-    def _explore(self, pairs: int | None, progress: Callable[[int, int], None], spread: Spread) -> None:
+    def _undisturbed(self) -> None:
         for scenario in SCENARIOS[::2]:
             recorder = Recorder(scenario, tuple(self._runs))
             self._follow(self._life(self._stage.moment, scenario, ()), (), log=recorder.note)
             self._runs.append(recorder.run())
             self.tally.operations[str(scenario)] = len(self._runs[-1].entries)
+
+    def _explore(self, pairs: int | None, progress: Callable[[int, int], None], spread: Spread) -> None:
         operations: list[int] = []
         for outcome in self._outcomes(self._single_cuts(), 2 * sum(self.tally.operations.values()), progress, spread):
             operations += outcome.operations

@@ -8,7 +8,8 @@ it before it is erased again is unreliable too. Where a memory is unreadable era
 read as anything. A worn block erases, and takes no programming without saying so.
 """
 
-from collections.abc import Callable, MutableMapping
+from collections.abc import Callable, Iterator, MutableMapping
+from contextlib import contextmanager
 from functools import cache
 
 from imgseal.product.model import Memory, Product
@@ -245,6 +246,16 @@ class Flash:
         numbers = range(at // part.erase_block, (at + length - 1) // part.erase_block + 1)
         blocks = [self.blocks.get((memory, number)) for number in numbers]
         return all(block is not None and block.done == every for block in blocks)
+
+    @contextmanager
+    def aside(self) -> Iterator[None]:
+        """Let what is read within leave no trace, and draw no numbers from the noise."""
+        trace, noise = self.trace, self.noise
+        self.trace, self.noise = Trace(), Noise("aside")
+        try:
+            yield
+        finally:
+            self.trace, self.noise = trace, noise
 
     def note(self, memory: str, at: int, length: int) -> None:
         """Count a range as read."""

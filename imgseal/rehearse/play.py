@@ -6,8 +6,9 @@ from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.estimate import Estimate, Worked, estimate
-from imgseal.rehearse.explore import SCENARIOS, Explorer, Tally, Violation
+from imgseal.rehearse.explore import SCENARIOS, Explorer, Spread, Tally, Violation, in_turn
 from imgseal.rehearse.flash import Operation
+from imgseal.rehearse.forecast import Forecast
 from imgseal.rehearse.life import Life, Moment, Programs, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
@@ -40,12 +41,14 @@ def rehearse(
     seed: str,
     programs: Programs | None = None,
     progress: Callable[[int, int], None] = lambda _done, _all: None,
+    spread: Spread = in_turn,
+    announce: Callable[[Forecast], None] = lambda _forecast: None,
 ) -> Rehearsal:
-    """Rehearse a package that the device accepts; `pairs` as in `Explorer.explore`."""
+    """Rehearse a package that the device accepts; what follows it is as in `Explorer.explore`."""
     programs, promise = programs or Programs(), stage.oracle.promise
     explorer = Explorer(stage, package, seed, programs)
     run = undisturbed(stage, package, seed=seed, programs=programs, judgements=explorer.judgements)
-    violation = explorer.explore(pairs, progress)
+    violation = explorer.explore(pairs, progress, spread, announce)
     return Rehearsal(
         promise.way_back, promise.old is not None, run.events, run.estimate, explorer.tally, violation, seed,
         run.worked, run.said_at,

@@ -167,7 +167,7 @@ def _rehearsed(
     development: bool,
 ) -> "Material":
     """Play the installation on the device given, else on one before it; say why where it cannot be played."""
-    from imgseal.rehearse.command import rehearsal_device
+    from imgseal.rehearse.command import rehearsal_device, spread_over
     from imgseal.rehearse.play import rehearse
     from imgseal.rehearse.stage import set_up
 
@@ -183,5 +183,5 @@ def _rehearsed(
     except (UsageError, RefusedError) as error:
         where = f"{error.place.file}: " if error.place.file else ""
         return material._replace(not_rehearsed=where + error.message)
-    played = rehearse(stage, data, pairs=_PAIRS, seed="1")
+    played = rehearse(stage, data, pairs=_PAIRS, seed="1", spread=spread_over())
     return material._replace(rehearsal=played, rehearsed_on=device)

@@ -65,7 +65,7 @@ def test_a_process_that_ends_is_an_error(imgseal: Imgseal, inside: Tree, monkeyp
     monkeypatch.setattr("imgseal.gate.scan.scan_file", gone)
     said = imgseal("gate", "out", "--jobs", "2")
     assert (said.status, said.out) == (5, "")
-    assert "a process that looked at files has ended" in said.err
+    assert "a process that did a part of the work has ended" in said.err
 
 
 def test_a_process_that_ends_while_work_is_handed_over(
@@ -80,7 +80,7 @@ def test_a_process_that_ends_while_work_is_handed_over(
     monkeypatch.setattr(ProcessPoolExecutor, "submit", broken)
     said = imgseal("gate", "out", "--jobs", "2")
     assert (said.status, said.out) == (5, "")
-    assert "a process that looked at files has ended" in said.err
+    assert "a process that did a part of the work has ended" in said.err
 
 
 # -- Dask ----------------------------------------------------------------------------------------------------------
@@ -170,7 +170,7 @@ def test_a_scheduler_without_workers_is_an_error(
     imgseal: Imgseal, tmp_path: Path, inside: Tree, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It waits for the first worker, not for ever."""
-    monkeypatch.setattr("imgseal.gate.workers._FOR_WORKERS", 0.5)
+    monkeypatch.setattr("imgseal.workspace.spread._FOR_WORKERS", 0.5)
     alone = Cluster(tmp_path, 0)
     try:
         said = imgseal("gate", "out", "--workers", alone.address)
@@ -187,7 +187,7 @@ def test_workers_that_all_leave_are_an_error(
     imgseal: Imgseal, inside: Tree, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     until(lambda: workers(cluster.address) == 2)
-    monkeypatch.setattr("imgseal.gate.workers._FOR_WORKERS", 2.0)
+    monkeypatch.setattr("imgseal.workspace.spread._FOR_WORKERS", 2.0)
 
     def counter(_what: str) -> Callable[[int, int], None]:
         left = [1, 2]
@@ -217,7 +217,7 @@ def test_work_for_other_machines_comes_in_few_pieces() -> None:
 
 @pytest.mark.filterwarnings("default")
 def test_nobody_answers(imgseal: Imgseal, tmp_path: Path, inside: Tree, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("imgseal.gate.workers._PATIENCE", "1s")
+    monkeypatch.setattr("imgseal.workspace.spread._PATIENCE", "1s")
     for address in ("tcp://127.0.0.1:9", "nonsense"):
         said = imgseal("gate", "out", "--workers", address)
         assert (said.status, said.out) == (2, ""), said.err
