@@ -210,3 +210,31 @@ def test_what_was_verified_once_is_known_by_its_digest(
         followed.clear()
         assert imgseal("log", "pin").status == 0
         assert followed == [0, 1, 2, 3]
+
+
+def test_no_byte_of_what_was_verified_may_change(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wherever it stands, whether a release is added behind it or not; the note of the good log stays in the cache."""
+    from test_kept_logs import HEADS, KEPT
+
+    from imgseal.errors import ImgsealError
+    from imgseal.workspace import verified_log
+    from imgseal.workspace.files import read_bounded
+
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    whole = (KEPT / "every-kind.log").read_bytes()
+    path = tmp_path / "release.log"
+    cut = whole.rindex(b"\n", 0, -1) + 1
+    for known in (whole, whole[:cut]):  # all of it has been verified before, or all but the last line
+        path.write_bytes(known)
+        verified_log.verified_log(str(path))
+        note = read_bounded(str(verified_log._note_of(str(path))), "note", 128)
+        path.write_bytes(whole)
+        for at in range(0, cut, 101):
+            changed = bytearray(whole)
+            changed[at] ^= 1 << at % 8
+            path.write_bytes(changed)
+            with pytest.raises(ImgsealError):
+                verified_log.verified_log(str(path))
+            assert read_bounded(str(verified_log._note_of(str(path))), "note", 128) == note
+    path.write_bytes(whole)
+    assert str(verified_log.verified_log(str(path)).head) == HEADS["every-kind.log"]
