@@ -8,6 +8,8 @@ from pathlib import Path
 
 import intelhex
 import pytest
+from channel_product import build, make_channels
+from test_factory_command import line  # noqa: F401 - a fixture
 from variants import DEMO, NAMES, firmware, text_of_name
 from workshop import Imgseal, write_project
 
@@ -127,3 +129,21 @@ def test_parts_are_written_when_they_are_asked_for(
     assert said.status == 0, said.err
     assert not (tmp_path / "factory" / "parts").exists()
     assert "parts" not in json.loads((tmp_path / "factory" / "factory.json").read_text())
+
+
+def test_channels_differ_in_whom_they_trust_alone(imgseal: Imgseal, line: Path) -> None:  # noqa: F811
+    make_channels(line)
+    assert imgseal("log", "new").status == 0
+    package = build(imgseal, "2.5.0", "production")
+    own = ("--channel", "production", "--set", "release.version=1.0.0", "--revision", "abcd", "--out", "own")
+    said = imgseal("build", "recovery=recovery.hex", "--release", *own)
+    assert said.status == 0, said.err
+    packages = (package, said.out.splitlines()[-1])
+    for channel in ("beta", "production"):
+        said = imgseal("factory", *packages, "--parts", "--channel", channel, "--out", channel)
+        assert said.status == 0, said.err
+    one, other = (
+        {path.name: path.read_bytes() for path in (line / channel / "parts").iterdir()}
+        for channel in ("beta", "production")
+    )
+    assert {name for name in one if one[name] != other[name]} == {"anchors.hex", "0000e000-anchors.bin"}
