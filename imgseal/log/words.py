@@ -23,6 +23,7 @@ def _said(entry: Logged, key: bytes | None) -> str:
     if isinstance(entry, Entry | Reservation):
         mark = "" if kind_of(entry) == "release" else f"{kind_of(entry)} of "
         text = f"{mark}{entry.product} {entry.version}  sequence {entry.sequence}  {utc(entry.built)}"
+        text += f"  channel {entry.channel}" if entry.channel else ""
         if key is None:
             variants = [package.variant for package in entry.packages if package.variant]
             return text + (f"  {', '.join(variants)}" if variants else "")

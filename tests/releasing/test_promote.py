@@ -1,10 +1,11 @@
 """Channels and promotion: what is signed, logged and taken. Sources: docs/format/product-file.md "Channels", docs/format/release-log.md."""
 
 import json
+import tomllib
 from pathlib import Path
 
 import pytest
-from channel_product import build, make_channels, promote
+from channel_product import LOG, build, make_channels, promote
 from workshop import ALL, Imgseal, Said, tree
 
 import imgseal as imgseal_api
@@ -38,6 +39,11 @@ def test_a_promotion_signs_the_same_sealed_images_with_the_next_number(product: 
     assert (promotion["from"], promotion["version"], promotion["revision"]) == (0, "2.5.0", "abcd")
     assert json.loads((product / "promoted" / "release.json").read_text())["channel"] == "production"
     assert imgseal("log", "verify").status == 0
+    shown = [line.split(maxsplit=1)[1] for line in imgseal("log", "show").out.splitlines()]
+    assert shown == [
+        "vent-drive 2.5.0  sequence 1  2025-11-25T12:00:00Z  channel beta",
+        "promotion of vent-drive 2.5.0  sequence 2  2025-11-25T12:00:00Z  channel production",
+    ]
 
 
 def test_promoted_again_it_is_the_same_bytes_and_no_new_entry(product: Path, imgseal: Imgseal) -> None:
@@ -93,6 +99,21 @@ def test_a_later_beta_does_not_make_production_old(product: Path, imgseal: Imgse
     assert (said.status, "rollback.sequence" in said.out) == (1, True), said.out
 
 
+def test_releases_from_before_the_channels_count_for_all_of_them(project: Path, imgseal: Imgseal) -> None:
+    """Devices that took them trust what the product file had then; here that is the key of production."""
+    path = project / "imgseal.toml"
+    path.write_text(path.read_text().replace("sequence = 17", 'sequence = "next"') + LOG)
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
+    make_channels(project, log=False)
+    build(imgseal, "2.5.0")
+    old = "out/vent-drive-2.4.1-1.suit"
+    assert imgseal("check", old, "--channel", "production").status == 0
+    assert imgseal("gate", "out").status == 0
+    said = imgseal("check", old, "--channel", "beta")
+    assert (said.status, "rollback.sequence" in said.out) == (1, True)
+
+
 REFUSED = {
     "pre-release": ("2.5.0-beta.3", (), "this is a pre-release, and what is sealed in it stays one"),
     "unknown channel": ("2.5.0", ("--to", "gamma"), "the product file has no such channel"),
@@ -103,6 +124,17 @@ REFUSED = {
         "a promotion names the bill of materials that its release has",
     ),
 }
+
+
+def test_from_is_the_release_that_sealed_the_images(product: Path, imgseal: Imgseal) -> None:
+    """However many promotions lie between; and back in its own channel it is the release that it was."""
+    package = build(imgseal, "2.5.0")
+    there = promote(imgseal, package).out.strip()
+    said = promote(imgseal, there, to="beta")
+    assert (said.status, said.out.strip()) == (0, "promoted/vent-drive-2.5.0-1.suit"), said.err
+    assert (product / said.out.strip()).read_bytes() == (product / package).read_bytes()
+    assert promote(imgseal, there, "--again", "a lost folder", to="beta").status == 0
+    assert [each.get("from") for each in entries(product)] == [None, 0, 0]
 
 
 @pytest.mark.parametrize("case", REFUSED)
@@ -284,4 +316,7 @@ def test_an_export_is_judged_as_its_channel_does(product: Path, imgseal: Imgseal
         name = Path(path).name
         said = imgseal("check", f"export-{number}/{name}", "--product", f"export-{number}/imgseal.toml")
         assert said.status == 0, said.out
-        assert "channel" not in (folder / "imgseal.toml").read_text()
+        text = (folder / "imgseal.toml").read_text()
+        assert "channel" not in text
+        packages = tomllib.loads(text)["trust"]["packages"]["keys"]
+        assert len(packages) == (2 if number == 0 else 1)

@@ -52,7 +52,7 @@ class Clone:
         )  # fmt: skip
 
     def promote(self, product: str, package: str) -> str:
-        return self.run("promote", package, "--product", product, "--to", "production", "--out", f"out/{product}")
+        return self.run("promote", package, "--to", "production", "--out", f"out/{product}")
 
     def push(self) -> bool:
         assert self.git("commit", "--quiet", "-am", f"by {self.folder.name}") == 0
