@@ -48,10 +48,12 @@ def detect(head: bytes, name: str) -> str:
             hint="give the linked executable, its HEX file, or a flat binary",
         )
     lines = head.split(b"\n")
+    named_text = name.lower().endswith(_TEXT_NAMES)
     record = next((n for n, line in enumerate(lines, 1) if kind_of_record(line.lstrip(_IN_FRONT), least=10)), None)
     only_digits = not head[:64].strip(DIGITS + b":S" + _BLANK)
-    if record is None and not only_digits and not name.lower().endswith(_TEXT_NAMES):
+    if record is None and not only_digits and not named_text:
         return BINARY
+    cure = "give a flat binary a name that ends in .bin" if named_text else "make Intel HEX of a flat binary of digits"
     raise InputError(
         "this looks like a text of records, but does not start with one",
         place=Place(file=name, line=1, offset=0),
@@ -59,7 +61,7 @@ def detect(head: bytes, name: str) -> str:
         found=ascii(head[:16].decode("latin-1"))
         + (f"; the first record is in line {record}" if record is not None else ""),
         hint="the file is damaged, or has something in front of its first record"
-        + ("; give a flat binary a name that ends in .bin" if record is None else ""),
+        + (f"; {cure}" if record is None else ""),
     )
 
 
