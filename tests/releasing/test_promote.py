@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from channel_product import LOG, build, make_channels, promote
-from workshop import ALL, Imgseal, Said, tree
+from workshop import ALL, Imgseal, Said, detached_radio, tree
 
 import imgseal as imgseal_api
 
@@ -320,3 +320,49 @@ def test_an_export_is_judged_as_its_channel_does(product: Path, imgseal: Imgseal
         assert "channel" not in text
         packages = tomllib.loads(text)["trust"]["packages"]["keys"]
         assert len(packages) == (2 if number == 0 else 1)
+
+
+def test_a_promotion_names_the_bill_that_its_release_has(product: Path, imgseal: Imgseal) -> None:
+    """Without being told, but where the product file demands one: there the bill itself has to be at hand."""
+    of = {"component": {"name": "vent-drive", "version": "2.5.0"}}
+    parts = [{"name": "libc", "version": "2"}]
+    bill = {"bomFormat": "CycloneDX", "specVersion": "1.6", "metadata": of, "components": parts}
+    (product / "bom.json").write_text(json.dumps(bill))
+    package = build(imgseal, "2.5.0", "beta", "--sbom", "bom.json")
+    assert promote(imgseal, package).status == 0
+    made = product / "promoted" / "vent-drive-2.5.0-2.suit"
+    document = json.loads((product / "promoted" / "release.json").read_text())
+    assert document["sbom"] == json.loads((product / "out-2.5.0" / "release.json").read_text())["sbom"] is not None
+    kept = made.read_bytes()
+    path = product / "imgseal.toml"
+    path.write_text(path.read_text().replace("[rules]\n", '[rules]\nsbom = "required"\n'))
+    said = promote(imgseal, package)
+    assert (said.status, "name that file: --sbom FILE" in said.err) == (2, True), said.err
+    assert promote(imgseal, package, "--sbom", "bom.json").status == 0
+    assert made.read_bytes() == kept
+    assert len(entries(product)) == 2
+
+
+def test_headers_that_lie_apart_are_promoted(project: Path, imgseal: Imgseal) -> None:
+    path = project / "imgseal.toml"
+    path.write_text(detached_radio(path.read_text()))
+    make_channels(project)
+    assert imgseal("log", "new").status == 0
+    package = build(imgseal, "2.5.0", firmware=(*ALL[:2], "radio=radio.bin@0xC0000", ALL[3]))
+    said = promote(imgseal, package)
+    assert said.status == 0, said.err
+    assert "radio.header.bin" in sealed(project / "promoted")
+    assert sealed(project / "promoted") == sealed(project / "out-2.5.0")
+
+
+def test_a_variants_package_is_promoted_for_its_variant(project: Path, imgseal: Imgseal) -> None:
+    """Also where two variants have one class: the log says which one it is of."""
+    path = project / "imgseal.toml"
+    path.write_text(path.read_text() + '[variant.north]\nhardware = "1..2"\n[variant.south]\nhardware = "3..4"\n')
+    make_channels(project)
+    assert imgseal("log", "new").status == 0
+    build(imgseal, "2.5.0", "beta", "--variant", "south")
+    said = promote(imgseal, "out-2.5.0/vent-drive-south-2.5.0-1.suit")
+    assert (said.status, said.out.strip()) == (0, "promoted/vent-drive-south-2.5.0-2.suit"), said.err
+    *_, last = entries(project)
+    assert [each["variant"] for each in last["packages"]] == ["south"]  # type: ignore[attr-defined]
