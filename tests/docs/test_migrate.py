@@ -111,6 +111,16 @@ def programmed_device(field: Path, dump: Path) -> None:
     shutil.copy(whole, dump)
 
 
+def old_bytes_are_found(imgseal: Imgseal, field: Path, arguments: list[str]) -> None:
+    """Where a slot was not erased before it was written, or a free one has something in it, the comparison says it."""
+    for address, slot in ((0x2F000, "motor-a"), (0x70000, "motor-b")):
+        dump = intelhex.IntelHex(str(field / arguments[-1]))
+        dump[address] = 0x5A
+        dump.write_hex_file(str(field / "left.hex"))
+        said = imgseal(*arguments[:-1], "left.hex")
+        assert (said.status, f"differs   0x{address:08x} slot.{slot}" in said.out) == (1, True), said.out
+
+
 DUMPS = {"dump.hex": changed_device, "visited.hex": programmed_device}
 
 
@@ -129,6 +139,7 @@ def test_the_page(imgseal: Imgseal, field: Path) -> None:
             assert program == "imgseal"
             if "--read-back" in line:
                 DUMPS[arguments[-1]](field, field / arguments[-1])
+                old_bytes_are_found(imgseal, field, arguments)
             said = imgseal(*arguments)
             status, words = next(((s, w) for part, (s, w) in REFUSED.items() if part in line), (0, ""))
             refused |= {part for part in REFUSED if part in line}
