@@ -144,7 +144,7 @@ def test_by_keyboard(tab: Page, written: dict[str, Path]) -> None:
     assert tab.value("document.activeElement.textContent") == "Skip to the verdict"
     assert tab.value("document.activeElement.getBoundingClientRect().left >= 0")
     parts = []
-    for _ in range(12):
+    for _ in PARTS:
         tab.press("Tab")
         parts.append(tab.value("document.activeElement.getAttribute('href')"))
         assert tab.value("getComputedStyle(document.activeElement).outlineStyle") == "solid"
