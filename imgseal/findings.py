@@ -83,6 +83,7 @@ CODES = {
     "placement.wrong-address": "the link address belongs to no run slot of the component",
     "placement.wrong-slot": "the image is linked for another slot than the one it lies in",
     "placement.no-slot": "no slot that the package serves is free on this device",
+    "placement.one-build": "a component with two run slots, and a build for one of them alone",
     "placement.larger-than-slot": "the image does not fit its slot",
     "placement.header-block": "the header block is not of the size the product file states",
     "placement.dump-size": "the dump is not of the slot's size",
@@ -95,8 +96,8 @@ CODES = {
 }
 """Code -> one line of meaning."""
 
-OF_THE_LOG = frozenset({"rollback.withdrawn"})
-"""Codes that the release log alone gives cause for: a device has no log, so its sources have no number for them."""
+OF_THE_LOG = frozenset({"rollback.withdrawn", "placement.one-build"})
+"""Codes that all devices, or the release log, give cause for: one device has neither, and no number for them."""
 
 
 class Finding(NamedTuple):
@@ -139,13 +140,21 @@ class Bootloaders(NamedTuple):
     words: str
 
 
+class LaidOut(NamedTuple):
+    """How the devices of a verdict are laid out: as `entry` of the release log has it, in words."""
+
+    entry: int
+    words: str
+
+
 class Verdict(NamedTuple):
     """Accepted or refused, with every check listed; deliberately without a truth value.
 
     `kind` is what was judged, `device` the words that say for which device the verdict holds, `subjects` describe the
     images and packages looked at, `notes` are remarks that refuse nothing. Of a package, `signed` holds the identifiers
     of the keys whose signatures on a sealed image were verified, by its header block, and `installs` the slots that the
-    device would install to; neither is part of the JSON form. `bootloader` is there where an image needs one.
+    device would install to; neither is part of the JSON form. `bootloader` is there where an image needs one; `layout`
+    where the release log says how the devices are laid out, and not the product file.
     """
 
     name: str
@@ -157,6 +166,7 @@ class Verdict(NamedTuple):
     signed: Mapping[bytes, tuple[bytes, ...]] = {}
     installs: tuple[str, ...] = ()
     bootloader: Bootloaders | None = None
+    layout: LaidOut | None = None
 
     @property
     def accepted(self) -> bool:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.device_state.device import DeviceState
+from imgseal.findings import LaidOut
 from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
@@ -34,7 +35,8 @@ class Context(NamedTuple):
     may leave components to what the device has. Of an image inside a package its manifest says `expected`. `day`
     (YYYY-MM-DD, UTC) is the one that keys have to be in force on; None leaves their dates out, as a device does, which
     has no clock to trust. `anchors` is the trust anchor set that the device has been given since it left the factory;
-    `trust` has to be the same one's.
+    `trust` has to be the same one's. `every`: the verdict is for all devices of the class, whichever run slots are
+    theirs; `layout` says where the release log, and not the product file, says how they are laid out.
     """
 
     product: Product
@@ -49,6 +51,8 @@ class Context(NamedTuple):
     expected: Expected | None = None
     day: str | None = None
     anchors: "AnchorSet | None" = None
+    every: bool = False
+    layout: LaidOut | None = None
 
     @property
     def whole_set(self) -> bool:

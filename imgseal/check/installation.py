@@ -62,10 +62,24 @@ def installation(subject: PackageSubject, context: Context) -> Finding | None:
         return _stopped((broken or failures)[0])
     if len(works) < len(tried):
         names = [names[works[0][number]] for number, names in choices.items()]
+        if context.every:
+            return _one_build(names, [names[1 - works[0][number]] for number, names in choices.items()])
         subject.notes.append(
             f"installs only where {', '.join(names)} is free: the package has no build for the other slot"
         )
     return None
+
+
+def _one_build(served: list[str], other: list[str]) -> Finding:
+    return Finding(
+        "placement.one-build",
+        f"devices that run from {', '.join(served)} cannot take this package: it has no build for the other slot",
+        Place(key="install"),
+        f"builds for {' and '.join((*served, *other))}",
+        f"a build for {', '.join(served)} alone",
+        "link the component for both run slots, and name both builds: imgseal show --linker; for one device that has "
+        "the slot free: imgseal check --device FILE",
+    )
 
 
 def _elsewhere(

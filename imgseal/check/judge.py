@@ -26,6 +26,10 @@ def judge(
     data: Bytes, name: str, context: Context, device: str = "a fresh device", payload: Bytes | None = None
 ) -> Verdict:
     """Judge one artefact; `device` says in words for which device, `payload` belongs to a detached header."""
+    return _judge(data, name, context, device, payload)._replace(layout=context.layout)
+
+
+def _judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes | None) -> Verdict:
     kind = kind_of(data)
     if data.size > ARTEFACT_BYTES:
         return _unread(

@@ -239,7 +239,10 @@ def _surroundings(project: Project, for_releases: str) -> Iterator[Remark]:
     ignored = read_text(ignore, ".gitignore", KEY_FILE_BYTES) if os.path.exists(ignore) else ""
     if os.path.isdir(os.path.join(project.folder, ".git")) and "*.pem" not in ignored:
         yield Remark("missing", "version control would take private keys", f'add "*.pem" and "!*.pub.pem" to {ignore}')
-    yield _log(project)
+    log = _log(project)
+    yield log
+    if log.state == "ok":
+        yield from _layout(project, for_releases)
     signing = project.product.signing.values()
     in_tokens = any(is_token_uri(reference) for keys in signing for reference in (*keys.images, *keys.packages))
     if in_tokens and find_spec("pkcs11") is None:
@@ -283,6 +286,26 @@ def _log(project: Project) -> Remark:
     pending = sorted({str(row.entry) for floor in log.tip.least for row in floor.open})
     held = f"; numbers are reserved by {', '.join(pending)}" if pending else ""
     return Remark("ok", f"log: {path}, {size} {'entry' if size == 1 else 'entries'}{newest}{held}")
+
+
+def _layout(project: Project, for_releases: str) -> Iterator[Remark]:
+    """Say where the product file has moved away from what the log remembers of the devices."""
+    from imgseal.formats.log.layout_differences import layout_differences
+    from imgseal.workspace.layouts import remembered_of
+    from imgseal.workspace.log_entries import layout_of
+
+    known, product = remembered_of(project), project.product
+    if known is None:
+        return
+    differences = layout_differences(known.layout, layout_of(product))
+    meant = product.layout.revision > known.layout.revision
+    for each in differences:
+        what = f"{each.key}: {each.found}; entry {known.entry} of {project.log_path} has {each.expected}"
+        if meant:
+            yield Remark("note", f"{what}, which layout.revision {product.layout.revision} leaves behind")
+        else:
+            mend = "put it back, or see [layout] in docs/format/product-file.md: a release would strand those devices"
+            yield Remark(for_releases, what, mend)
 
 
 def _map(argument: str, product: Product) -> Remark:

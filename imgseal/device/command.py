@@ -16,6 +16,7 @@ from imgseal.rehearse.apply import apply as play
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import device_trust, load_device, read_update
 from imgseal.workspace.files import write_all
+from imgseal.workspace.layouts import fielded_project
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
@@ -125,6 +126,8 @@ def apply(path: str, package: str, out: str, ending: str, development: bool, cho
     A package that the device refuses gives no new state: exit status 1, with the first finding.
     """
     project = chosen.load()
+    if not development:
+        project, _ = fielded_project(project, path)
     state, contents = load_device(project, path)
     if kind_of(open_artefact(package)) == "trust anchor update":
         _apply_trust(project, path, package, out, development=development)

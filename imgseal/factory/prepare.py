@@ -108,7 +108,7 @@ def _line_judge(project: Project, device_file: str | None, *, development: bool,
     """Return the judge of `imgseal check`, for devices that get the bootloader of the product file with the release."""
     if not development:
         refuse_without_channel(project, "these devices are of")
-    judge_one = judge_of(project, device_file, development=development, as_of=as_of)
+    judge_one = judge_of(project, device_file, development=development, as_of=as_of, new=True)
     if device_file is not None:
         return judge_one
     known = first_devices(project.product, "it is programmed with the release")

@@ -44,7 +44,8 @@ class Job(NamedTuple):
 
     An `unfinished` package is judged as if one signature were enough: others will sign it. `bill` is the bill of
     materials that the package names, `fielded` what is known of the bootloaders in the field,
-    `witness` the head of the release log that the package carries.
+    `witness` the head of the release log that the package carries. `every`: it is for all devices, so that components
+    with two run slots need both builds.
     """
 
     firmware: "list[FirmwareFile]"
@@ -58,6 +59,7 @@ class Job(NamedTuple):
     bill: "Bill | None" = None
     fielded: "Fielded | None" = None
     witness: str | None = None
+    every: bool = False
 
 
 class ReleaseResult(NamedTuple):
@@ -155,7 +157,7 @@ def pack_images(job: Job, images: tuple[SealedImage, ...], scanner: Scanner | No
     _refuse_leaks_beside(scanner or _scanner(job.package_signers), data)
     asked = trust._replace(need_packages=1) if job.unfinished else trust
     state = fresh(product)._replace(fielded=job.fielded)
-    context = Context(product, asked, state, development=development, partial=True, day=job.day)
+    context = Context(product, asked, state, development=development, partial=True, day=job.day, every=job.every)
     verdict = judge(data, "the package", context)
     refuse_unjudged(verdict, "this package")
     if job.unfinished and judge(data, "x", context._replace(trust=trust, day=None)).accepted:

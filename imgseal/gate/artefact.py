@@ -198,7 +198,7 @@ def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Byt
         state = target.state or fresh(target.product)
         context = Context(
             target.product, target.trust, state, target.contents, partial=state.fresh, day=policy.day,
-            anchors=target.anchors,
+            anchors=target.anchors, every=state.fresh,
         )  # fmt: skip
         verdict = judge(data, "", context, target.device, payload)
         if len(targets) == 1 or verdict.accepted:

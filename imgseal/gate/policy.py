@@ -15,6 +15,7 @@ from imgseal.gate.run import Excuse, Logged
 from imgseal.workspace.channels import by_channel
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import first_devices, logged_floors, logged_state, needed_by, without_withdrawn
+from imgseal.workspace.layouts import fielded_project
 from imgseal.workspace.line import Products
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
@@ -92,6 +93,7 @@ def _new(project: Project) -> DeviceState:
 
 
 def _given(project: Project, path: str) -> Target:
+    project, _ = fielded_project(project, path)
     state, contents = load_device(project, path)
     trust, anchors = device_trust(project, state, path)
     state = without_withdrawn(project, state)
@@ -147,6 +149,7 @@ def _add_digests(line: bytes, known: set[Identity], releases: dict[Identity, set
 
 
 def _logged_target(project: Project, floors: tuple[Floor, ...]) -> Target:
+    project, _ = fielded_project(project)
     state = logged_state(project, floors)
     if state is None:
         return _target(project)

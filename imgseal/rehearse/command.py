@@ -92,13 +92,19 @@ def command(
     from imgseal.rehearse.text import rehearsal_document, rehearsal_lines
 
     refuse_both(jobs, workers)
+    if device_file is not None and previous is not None:
+        raise UsageError("--device and --previous name two devices", hint="give one of them")
     project = chosen.load()
     if device_file is None and not development:
         refuse_without_channel(project, "the device is of")
     refuse_without_records(project)
     data = load_package(package)
-    state, contents, device = rehearsal_device(project, device_file, previous, development=development)
     judge_one = judge_of(project, device_file, development=development, as_of=as_of)
+    layout = judge_one.context.layout
+    project = project._replace(product=judge_one.context.product)
+    state, contents, device = rehearsal_device(project, device_file, previous, development=development)
+    if layout is not None:
+        device += f", laid out as {layout.words}"
     refuse_verdict(judge_one(data, package, partial=True), package)
     if as_of is not None:
         device += f", judged for {judge_one.context.day}"
@@ -122,8 +128,6 @@ def rehearsal_device(
     project: Project, device_file: str | None, previous: str | None, *, development: bool
 ) -> "tuple[DeviceState, Mapping[str, Bytes], str]":
     """Return the device to rehearse on, what its slots hold, and words for it."""
-    if device_file is not None and previous is not None:
-        raise UsageError("--device and --previous name two devices", hint="give one of them")
     if device_file is not None:
         state, contents = load_device(project, device_file)
         return state, contents, f"the device of {device_file}"

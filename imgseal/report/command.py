@@ -91,7 +91,8 @@ def command(
     if not development:
         material = _with_paths(material, project, chosen, data, folder, as_of=as_of)
     if rehearsed:
-        material = _rehearsed(material, project, data, device_file, previous, development=development)
+        played_on = project._replace(product=context.product)
+        material = _rehearsed(material, played_on, data, device_file, previous, development=development)
         if material.not_rehearsed is not None:
             click.echo(printable(f"not rehearsed: {material.not_rehearsed}"), err=True)
     document = report_document(material)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from imgseal.device_state.device import DeviceState, SlotContent
     from imgseal.formats.trust_anchors.codec import AnchorSet, AnchorUpdate
     from imgseal.keys.trusted_keys import Trust
+    from imgseal.versions import Version
 
 
 def load_device(project: Project, device_file: str | None) -> tuple["DeviceState", dict[str, ByteView]]:
@@ -40,6 +41,13 @@ def load_device(project: Project, device_file: str | None) -> tuple["DeviceState
             )
         contents[name] = ByteView(read_out)
     return state, contents
+
+
+def bootloader_of(device_file: str) -> "Version | None":
+    """Return the bootloader of a device state file, before it is held against a product; None where it states none."""
+    from imgseal.device_state.device import read
+
+    return read(read_text(device_file, "device state file", STATE_FILE_BYTES), name=device_file).bootloader
 
 
 def device_trust(

@@ -15,6 +15,7 @@ from imgseal.workspace.channels import by_channel
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.fielded import device_after, for_the_desk, logged_device, without_withdrawn
+from imgseal.workspace.layouts import fielded_project
 from imgseal.workspace.line import Products
 from imgseal.workspace.project import Project
 
@@ -62,11 +63,14 @@ def judge_of(
     development: bool,
     as_of: str | None,
     before: "Contents | None" = None,
+    new: bool = False,
 ) -> Judge:
     """Return the judge for the device of a state file, else for one that has taken the package `before`.
 
-    Without both it is for the last logged one, else for a fresh one.
+    Without both it is for the last logged one, else for a fresh one. Devices are laid out as the release log says,
+    and all of them are meant where none is named; `new` ones are made by the product file.
     """
+    project, layout = (project, None) if development or new else fielded_project(project, device_file)
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = parse_day(as_of)
@@ -81,7 +85,10 @@ def judge_of(
         state = without_withdrawn(project, state)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
-    context = Context(project.product, trust, state, contents, development=development, day=day, anchors=anchors)
+    every = device_file is None and not development and not new
+    context = Context(
+        project.product, trust, state, contents, development, day=day, anchors=anchors, every=every, layout=layout
+    )
     return Judge(context, device)
 
 

@@ -8,17 +8,23 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
+from imgseal.findings import LaidOut
 from imgseal.formats.log.entry import RECOVERY, Entry, Floor, Line, Logged
 from imgseal.formats.log.floors import of_class, of_recovery
 from imgseal.formats.log.layout import Layout
 from imgseal.formats.log.layout_differences import Difference, layout_differences
 from imgseal.make.seal import SealedImage
-from imgseal.product.model import Product
+from imgseal.product.model import LayoutRevision, Product
 from imgseal.records import NamedTuple
-from imgseal.workspace.log_entries import layout_of
+from imgseal.versions import Version
+from imgseal.workspace.device_file import bootloader_of
+from imgseal.workspace.fielded import logged_floors
+from imgseal.workspace.log_entries import laid_out_as, layout_of
+from imgseal.workspace.log_file import LogFile, entry_at
 
 if TYPE_CHECKING:
     from imgseal.flow.release import Job
+    from imgseal.workspace.project import Project
     from imgseal.workspace.verified_log import VerifiedLog
 
 
@@ -61,6 +67,63 @@ def _stated(floor: Floor, read: ReadEntry) -> Iterator[Remembered]:
 
 def _plain(variant: str) -> str:
     return variant.removesuffix(RECOVERY)
+
+
+def remembered_of(project: "Project") -> Remembered | None:
+    """Return how the devices of a project are laid out, from the last line of its log; None where it does not say."""
+    path, product = project.log_path, project.product
+    floors = logged_floors(project)
+    if path is None or not floors:
+        return None
+    line = (product.class_id, product.variant or "")
+    return remembered(floors, line, layout_of(product), lambda place: entry_at(path, place[1]))
+
+
+def fielded_project(project: "Project", device_file: str | None = None) -> "tuple[Project, LaidOut | None]":
+    """Return a project for the devices that are in the field, laid out as the log says, and where it says that.
+
+    Of a device state it is the layout that the device's bootloader has. It is the project as it is where the log says
+    nothing. UsageError where the product file says too little of a device that is laid out so.
+    """
+    path, product, known = project.log_path, project.product, remembered_of(project)
+    if path is None or known is None:
+        return project, None
+    version = None if device_file is None else bootloader_of(device_file)
+    first = known.layout.bootloader
+    if version is not None and first is not None and version < first:
+        known = _before(path, known.line, version) or known
+    old, laid = known.layout, product
+    if layout_differences(old, layout_of(product)):
+        found = laid_out_as(product, old)
+        if found is None:
+            raise _too_little(product, known, path)
+        laid = found
+    laid = laid._replace(layout=LayoutRevision(old.revision, old.bootloader))
+    return project._replace(product=laid), LaidOut(known.entry, f"entry {known.entry} of {path}")
+
+
+def _before(path: str, line: Line, version: Version) -> Remembered | None:
+    """Return the last layout of the log that a bootloader has; None where each one came with a later one."""
+    log = LogFile(path)
+    stated = (
+        Remembered(entry.number, line, package.layout)
+        for entry in log.releases()
+        for package in entry.packages
+        if package.line == line and package.layout is not None
+    )
+    having = [each for each in stated if each.layout.bootloader is None or each.layout.bootloader <= version]
+    return max(having, key=lambda each: (each.layout.revision, each.entry), default=None)
+
+
+def _too_little(product: Product, known: Remembered, path: str) -> UsageError:
+    first = layout_differences(known.layout, layout_of(product))[0]
+    return UsageError(
+        "the product file says too little of the devices that are in the field",
+        place=product.place(first.key),
+        expected=f"{first.expected}, as entry {known.entry} of {path} has it",
+        found=first.found,
+        hint="use the product file of that release, or put back what was taken out: imgseal log show lists releases",
+    )
 
 
 def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str, ...]:

@@ -71,6 +71,7 @@ def release_job(
         unfinished,
         bill,
         fielded_now(project, before, development=development, begins_log=True),
+        every=not development,
     )
 
 

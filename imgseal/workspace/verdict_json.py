@@ -45,6 +45,7 @@ def verdict_document(verdict: Verdict) -> Json:
         "details": detail_values(verdict.details),
         "notes": list(verdict.notes),
         "bootloader": None if verdict.bootloader is None else verdict.bootloader._asdict(),
+        "layout": None if verdict.layout is None else verdict.layout._asdict(),
         "checks": [
             {
                 **{key: getattr(check, key) for key in ("subject", "group", "name", "outcome", "mandatory", "because")},

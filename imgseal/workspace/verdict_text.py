@@ -25,6 +25,8 @@ def _verdict_lines(verdict: Verdict, product_file: str, *, every_check: bool) ->
     yield f"  judged by {product_file}"
     if verdict.bootloader is not None:
         yield f"  fielded   {verdict.bootloader.words}"
+    if verdict.layout is not None:
+        yield f"  layout    {verdict.layout.words}"
     undecided = dict.fromkeys(
         check.because
         for check in verdict.checks

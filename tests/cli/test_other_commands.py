@@ -252,7 +252,12 @@ def test_no_product_file(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.M
 def test_product_file_of_a_parent_folder(imgseal: Imgseal, project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (project / "deep" / "er").mkdir(parents=True)
     monkeypatch.chdir(project / "deep" / "er")
-    assert imgseal("build", "motor=../../motor-a.hex", "radio=../../radio.bin@0xC0400", "--release").status == 0
+    assert (
+        imgseal(
+            "build", "motor=../../motor-a.hex", "motor=../../motor-b.hex", "radio=../../radio.bin@0xC0400", "--release"
+        ).status
+        == 0
+    )
     assert (project / "deep" / "er" / "out" / "motor-a.sealed.bin").exists()
 
 

@@ -1,10 +1,14 @@
 """A release for devices that are laid out otherwise than those in the field is refused, with who would be stranded."""
 
+import json
 import re
 from pathlib import Path
 
 import pytest
 from workshop import ALL, Imgseal, tree
+
+from imgseal.demo.firmware import code
+from imgseal.formats.source.intel_hex_writer import write_intel_hex
 
 LOG = '\n[log]\npath = "release.log"\n'
 OLD = "devices of class vent-drive-2 with bootloader 1.1.0, which run releases up to 2.4.1 (entry 0 of release.log)"
@@ -146,3 +150,62 @@ def test_a_variant_that_is_renamed_is_known_by_its_layout(imgseal: Imgseal, line
     assert release(imgseal, "2.4.2", 18, "--variant", "rev1") == (0, "")
     status, err = release(imgseal, "2.4.3", 19, "--variant", "rev2")
     assert (status, "slot.radio-staging.at" in err) == (2, True), err
+
+
+SWAPPED = (
+    ('[slot.radio]\nmemory = "internal"\nat = 0xC_0000', '[slot.radio]\nmemory = "internal"\nat = 0xE_0000'),
+    ('[slot.radio-keep]\nmemory = "internal"\nat = 0xE_0000', '[slot.radio-keep]\nmemory = "internal"\nat = 0xC_0000'),
+)
+
+
+def test_devices_are_judged_as_the_log_says(imgseal: Imgseal, line: Path) -> None:
+    """Not as the product file says today, which would find the image of the radio linked for another place."""
+    assert release(imgseal, "2.4.2", 18) == (0, "")
+    package = "2.4.2/vent-drive-2.4.2-18.suit"
+    edit(line, *SWAPPED)
+    said = imgseal("check", package)
+    assert (said.status, "  layout    entry 0 of release.log\n" in said.out) == (0, True), said.out
+    assert json.loads(imgseal("check", package, "--json").out)["verdicts"][0]["layout"]["entry"] == 0
+    assert imgseal("gate", "2.4.2").status == 0
+    said = imgseal("rehearse", package, "--previous", "2.4.1/vent-drive-2.4.1-17.suit", "--pairs", "0")
+    assert (said.status, "laid out as entry 0 of release.log" in said.out) == (0, True), said.err
+    said = imgseal("doctor", "--release")
+    assert "slot.radio.at: 0x000e0000; entry 0 of release.log has first byte at 0x000c0000" in said.out
+    edit(line, (LOG, ""))
+    said = imgseal("check", package)
+    assert (said.status, "placement.wrong-address" in said.out, "layout" in said.out) == (1, True, False)
+
+
+def test_a_device_has_the_layout_of_its_bootloader(imgseal: Imgseal, line: Path) -> None:
+    """What was released for either layout is judged by that layout, for the devices that have it."""
+    edit(line, *SWAPPED, NEW_BOOTLOADER, NEEDED, more=REVISION)
+    text = (line / "motor-a.hex").read_text()
+    link(line, 0xE0400)
+    files = [*ALL[:2], "radio=radio-e.hex", ALL[3]]
+    numbers = ("--set", "release.version=2.4.2", "--set", "release.sequence=18", "--revision", "ab")
+    said = imgseal("build", *files, "--release", *numbers, "--out", "2.4.2")
+    assert said.status == 0, said.err
+    assert text == (line / "motor-a.hex").read_text()
+    old, new = "2.4.1/vent-drive-2.4.1-17.suit", "2.4.2/vent-drive-2.4.2-18.suit"
+    for bootloader, package, entry, status in (
+        ("1.1.0", old, 0, 0), ("2.0.0", new, 1, 0), ("2.0.0", old, 1, 1), ("1.1.0", new, 0, 1),
+    ):  # fmt: skip
+        state: dict[str, object] = {"format": 1, "hardware": 2, "sequence": 16, "manifest_digest": None, "counters": {}}
+        (line / "d.json").write_text(json.dumps({**state, "bootloader": bootloader, "authorised": True}))
+        said = imgseal("check", package, "--device", "d.json")
+        assert (said.status, f"  layout    entry {entry} of release.log\n" in said.out) == (status, True), said.out
+    edit(line, (REVISION, ""), *(pair[::-1] for pair in SWAPPED))  # an old product file with the log of today
+    assert imgseal("check", new).status == 0
+
+
+def link(folder: Path, at: int) -> None:
+    """Write firmware of the radio that is linked for another place."""
+    data = code("radio", link=at, size=3001, vectors=48, stack=0x2002_0000)
+    (folder / "radio-e.hex").write_bytes(b"".join(write_intel_hex([(at, data)])))
+
+
+def test_a_component_that_is_gone_says_so(imgseal: Imgseal, line: Path) -> None:
+    """Today's product file has no facts about it: nothing is assumed."""
+    edit(line, (RECOVERY, ""))
+    said = imgseal("check", "2.4.1/vent-drive-2.4.1-17.suit")
+    assert (said.status, "says too little of the devices" in said.err) == (2, True), said.err

@@ -279,7 +279,7 @@ def test_data_outside_the_slot(imgseal: Imgseal, project: Path) -> None:
     text = (project / "imgseal.toml").read_text()
     outside = "\n[[component.motor.outside]]\nat = 0x1000_1000\nsize = 16\n"
     (project / "imgseal.toml").write_text(text + outside + "drop = true\n")
-    assert imgseal("build", "motor=motor-a.hex", "--release").status == 0
+    assert imgseal("build", "motor=motor-a.hex", "motor=motor-b.hex", "--release").status == 0
     carried = text.replace(
         "[memory.ram]", "[memory.fuses]\nbase = 0x1000_1000\nsize = 16\nerase_block = 16\n\n[memory.ram]"
     )
@@ -293,7 +293,7 @@ def test_data_outside_the_slot(imgseal: Imgseal, project: Path) -> None:
     (project / "imgseal.toml").write_text(
         carried + fuses + 'header = ["fuses-header"]\n' + outside + 'carry = "fuses"\n'
     )
-    said = imgseal("build", "motor=motor-a.hex", "radio=radio.bin@0xC0400", "--release", "--out", "carried")
+    said = imgseal("build", *ALL[:3], "--release", "--out", "carried")
     assert said.status == 0, said.err
     assert (project / "carried" / "fuses.payload.bin").read_bytes() == b"settings"
     assert imgseal("check", "carried/vent-drive-2.4.1-17.suit").status == 0

@@ -18,7 +18,9 @@ def with_verifier(text: str) -> str:
     return text.replace("[rules]\n", '[rules]\nverifier = "one of their own"\n')
 
 
-@pytest.mark.parametrize("files", [ONE[:1], ("phrases=phrases.bin@0x60080400",), ("motor=motor-a.hex",)])
+@pytest.mark.parametrize(
+    "files", [ONE[:1], ("phrases=phrases.bin@0x60080400",), ("motor=motor-a.hex", "motor=motor-b.hex")]
+)
 def test_a_release_of_one_component_is_inside(files: tuple[str, ...], imgseal: Imgseal, project: Path) -> None:
     """The short install sequence is severed like a long one."""
     assert imgseal("build", *files, *ONE[1:], "out").status == 0
