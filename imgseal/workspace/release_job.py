@@ -23,6 +23,7 @@ from imgseal.workspace.project import Project
 from imgseal.workspace.release_log import LogPlan, Made, NumberTakenError, plan_entry, write_logged
 from imgseal.workspace.release_numbers import compare_numbers
 from imgseal.workspace.staging import Output
+from imgseal.workspace.trusted_before import refuse_untrusted
 from imgseal.workspace.verified_log import VerifiedLog
 
 
@@ -78,13 +79,15 @@ def release_job(
 def number_job(project: Project, job: Job, log: VerifiedLog | None, said: Said) -> tuple[Project, Job, Numbered]:
     """Give a release its number and the head that it carries, as `numbered` does; nothing changes where no log is.
 
-    UsageError where it is for devices that are laid out otherwise than those that the log knows of.
+    UsageError where it is for devices that are laid out otherwise than those that the log knows of, or where some of
+    these would not trust who signs it.
     """
     if log is None:
         return project, job, Numbered()
     job, found = numbered(job, log, said, project.product.channel or "")
     if found.entry is None:
         found = found._replace(notes=refuse_other_layout(job, line_of(job), log))
+        refuse_untrusted(project, job, line_of(job), log)
     return project._replace(product=job.product), job, found
 
 

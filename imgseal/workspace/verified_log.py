@@ -72,6 +72,10 @@ class VerifiedLog(NamedTuple):
         end = self.data.find(b"\n", start)
         return entry_of(self.data[start : len(self.data) if end < 0 else end], start)
 
+    def entry_over(self, offset: int) -> Logged:
+        """Return the entry whose line holds an offset."""
+        return self._at(self.data.rfind(b"\n", 0, offset) + 1)
+
     def of_version(self, product: str, version: str) -> Iterator[Entry | Reservation]:
         """Yield the releases and reservations of a version, the newest first."""
         words = f'"product":"{product}","version":"{version}","sequence":'.encode()
