@@ -193,7 +193,7 @@ class _Desk:
             data, name = self._data(step)
             stage = set_up(context, data)
             if not stage.verdict.accepted:
-                codes = ", ".join(finding.code for finding in stage.verdict.findings)
+                codes = ", ".join(dict.fromkeys(finding.code for finding in stage.verdict.findings))
                 return Cost(size, unknown=f"the simulated device refuses {name}: {codes or 'a check did not run'}")
             run = undisturbed(stage, data)
             estimates.append(run.estimate)

@@ -11,6 +11,16 @@ from referencing import Registry, Resource
 from test_sign import add_key
 from workshop import ALL, Imgseal
 
+from imgseal.formats.log.entry import Entry, Logged
+from imgseal.paths.fit import Maker
+from imgseal.paths.history import History
+from imgseal.paths.survey import Package, Store, survey, target_of
+from imgseal.paths.text import survey_document
+from imgseal.workspace.archive import Archive
+from imgseal.workspace.log_file import LogFile
+from imgseal.workspace.packages import load_package
+from imgseal.workspace.project import Project
+
 FORMAT = Path(__file__).parents[2] / "docs" / "format"
 SCHEMA = json.loads((FORMAT / "paths.schema.json").read_text())
 VERDICT = Resource.from_contents(json.loads((FORMAT / "verdict.schema.json").read_text()))
@@ -185,6 +195,29 @@ def test_a_trust_anchor_set(imgseal: Imgseal, hotfix: Path) -> None:
     assert revoked.status == 0, revoked.err
     old = rows(imgseal, LAST, "--archive", ".")["2.4.2"]
     assert (old["answer"], old["open"]) == ("direct", ["with the trust anchor set of entry 6: cannot take it, keys"])
+
+
+def test_entries_of_older_formats(imgseal: Imgseal, hotfix: Path) -> None:
+    """They name no trust anchors and no layout, and some no bootloader: what is not known stays open, and is said."""
+    log = [step.entry for step in LogFile("release.log").walk()]
+    old: list[Logged] = []
+    for entry in log:
+        assert isinstance(entry, Entry)
+        packages = tuple(package._replace(layout=None) for package in entry.packages)
+        made = entry._replace(anchors=None, bootloader=None, packages=packages, format=2)
+        old.append(made if entry.number < 2 else entry)
+    project, data = Project.load(None), load_package(LAST)
+    history, archive = History(old), Archive(".")
+    line = project.product.class_id, ""
+    makers = {line: Maker(project.product, project.trust(), "2026-01-01")}
+    package = Package(data, LAST, target_of(data, LAST, project.product, history))
+    store = Store(archive.__contains__, archive.load, archive.path)
+    document = survey_document(survey(package, history, makers, store), "0")
+    assert list(CHECKER.iter_errors(document)) == []
+    found = {row["version"]: row for row in document["releases"]}
+    assert [found[f"2.4.{n}"]["answer"] for n in range(4)] == ["through", "through", "direct", "runs"]
+    assert found["2.4.2"]["open"] == ["needs bootloader >=1.1.0: open, whether every device in the field has one"]
+    assert found["2.4.2"]["cost"]["unknown"] == f"the simulated device refuses {LAST}: rules.requirement-not-met"
 
 
 def test_a_product_line(imgseal: Imgseal, project: Path) -> None:
