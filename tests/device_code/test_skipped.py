@@ -1,14 +1,16 @@
 """Skipped instructions: none lets start what should not, and the computation that sees to it is in the objects of both compilers."""
 
+import functools
 import re
 import subprocess
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from c_build import PLAIN, SOURCES, run
 from long_runs import long
-from skip_build import COMPILERS, CORES, LEVELS, build
+from skip_build import COMPILERS, CORES, LEVELS, Build, build
 from skip_machine import Skipper, resume_each, skip_each, skip_two
 from skip_one import PARTS
 
@@ -16,6 +18,15 @@ NOT_RUN = "5b8d5c6d"
 COMPILER = COMPILERS["gcc"][0]
 EVERY = {"image": 1, "boot": 97, "package": 97, "install": 997, "mark": 97, "adapter": 1}
 """One instance in so many; the script tries each."""
+
+
+@functools.cache
+def built(
+    core: str, level: str, adapter: str = "seal_bearssl", compiler: str = "gcc", *, marked: bool = False, extra: tuple[str, ...] = ()
+) -> Build:  # fmt: skip
+    """Each program once: a test tries one part of it."""
+    with tempfile.TemporaryDirectory() as folder:
+        return build(Path(folder), core, level, adapter, compiler=COMPILERS[compiler], marked=marked, extra=extra)
 
 
 @pytest.mark.seconds(900)
@@ -27,11 +38,11 @@ EVERY = {"image": 1, "boot": 97, "package": 97, "install": 997, "mark": 97, "ada
         for row in ((core, compiler, level) for core in CORES for compiler in COMPILERS for level in LEVELS)
     ],
 )
-def test_one_skip(core: str, compiler: str, level: str, part: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+def test_one_skip(core: str, compiler: str, level: str, part: str, tool: Callable[[str], str]) -> None:
     tool(COMPILER)
     tool(COMPILERS[compiler][0])
     adapter = "seal_psa" if part == "adapter" else "seal_bearssl"
-    made = build(tmp_path, core, level, adapter, compiler=COMPILERS[compiler], marked=part == "mark")
+    made = built(core, level, adapter, compiler, marked=part == "mark")
     skipper, tried = Skipper(made, part), 0
     for case in PARTS[part]():
         if case.name == "good":
@@ -44,10 +55,10 @@ def test_one_skip(core: str, compiler: str, level: str, part: str, tool: Callabl
     assert tried > 500
 
 
-def test_two_skips(tool: Callable[[str], str], tmp_path: Path) -> None:
+def test_two_skips(tool: Callable[[str], str]) -> None:
     """Pairs are drawn and tried, the same ones for the same seed; nobody says that they are not enough."""
     tool(COMPILER)
-    skipper = Skipper(build(tmp_path, "cortex-m4", "-Os"))
+    skipper = Skipper(built("cortex-m4", "-Os"))
     (case,) = (case for case in PARTS["image"]() if case.name == "wrong signature")
     result = skip_two(skipper, case, 400, seed=1)
     assert result.tried == 400
@@ -56,19 +67,19 @@ def test_two_skips(tool: Callable[[str], str], tmp_path: Path) -> None:
     assert skip_two(skipper, case, 400, seed=1, within=4).alone < result.alone
 
 
-def test_what_is_enough_is_found(tool: Callable[[str], str], tmp_path: Path) -> None:
+def test_what_is_enough_is_found(tool: Callable[[str], str]) -> None:
     """A decision without its second look can be skipped."""
     tool(COMPILER)
-    skipper = Skipper(build(tmp_path, "cortex-m4", "-Os", extra=("-DONE_LOOK",)))
+    skipper = Skipper(built("cortex-m4", "-Os", extra=("-DONE_LOOK",)))
     (case,) = (case for case in PARTS["image"]() if case.name == "wrong signature")
     assert "start_app" in {skipper.of.lines[b.first].split(":")[0] for b in skip_each(skipper, case).bypasses}
 
 
 @pytest.mark.parametrize("part", ["image", "boot", "package", "install"])
-def test_a_run_that_is_taken_up_again(part: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+def test_a_run_that_is_taken_up_again(part: str, tool: Callable[[str], str]) -> None:
     """Nothing is skipped, and each run ends where the whole one does: registers and memories are all there."""
     tool(COMPILER)
-    skipper = Skipper(build(tmp_path, "cortex-m4", "-O2"))
+    skipper = Skipper(built("cortex-m4", "-O2"))
     (case,) = (case for case in PARTS[part]() if case.name == "good")
     result = resume_each(skipper, case, max(3, EVERY[part]))
     assert result.tried > 100
