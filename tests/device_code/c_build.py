@@ -86,7 +86,12 @@ def compiled(compiler: Sequence[str], options: Path, source: Path, *includes: st
     text = (options / "seal_options.h").read_text()
     asked = [line.split("/*")[0].split() for line in text.splitlines() if line.startswith("#define")]
     state = hashlib.sha256(repr((tuple(compiler), asked, source.name, includes)).encode())
-    for path in (source, *sorted(source.parent.glob("*.h"))):
+    folders = (Path(option.removeprefix("-I")) for option in includes)
+    for path in (
+        source,
+        *sorted(source.parent.glob("*.h")),
+        *(p for each in folders for p in sorted(each.glob("*.[ch]"))),
+    ):
         state.update(path.read_bytes())
     target = _objects() / f"{state.hexdigest()}.o"
     if not target.exists():

@@ -28,7 +28,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 
 from batch import DATA, counters, is_image, load, place_of, product, versions
 from c_boot import CODE, Crypto, CryptoInPython
-from c_build import SOURCES, compiled, run, write_config
+from c_build import HERE, SOURCES, compiled, run, write_config
 from kit_base import text_of
 from run_python import product_of, verdict_of
 from second_library import seed_of
@@ -87,9 +87,11 @@ class Fuzzer:
         write_config(self.of, folder)
         target = folder / "fuzz.so"
         compiler = ("gcc", "-std=c99", "-w", *flags, "-DSEAL_PIECE=1024u", "-fPIC")
-        objects = (compiled(compiler, folder, sources / name) for name in ("seal_image.c", "seal_package.c"))
-        shim = Path(__file__).parent / "fuzz_shim.c"
-        run([*compiler, "-shared", f"-I{folder}", f"-I{sources}", *objects, shim, "-o", target])
+        objects = (
+            *(compiled(compiler, folder, sources / name) for name in ("seal_image.c", "seal_package.c")),
+            compiled(compiler, folder, HERE / "fuzz_record.c", f"-I{sources}"),
+        )
+        run([*compiler, "-shared", f"-I{folder}", f"-I{sources}", *objects, HERE / "fuzz_shim.c", "-o", target])
         self.library = c.CDLL(str(target))
         self.library.fuzz_judge.restype = c.c_uint32
         self._crypto = CryptoInPython()  # kept: C calls it

@@ -1,7 +1,6 @@
-/* The checker and the reader of records as a library, for differential fuzzing. */
+/* The checker and the reader of records (fuzz_record.c) as a library, for differential fuzzing. */
 #include <string.h>
 
-#include "seal_boot.c"
 #include "seal_config.h"
 #include "package_flow.h"
 
@@ -15,6 +14,7 @@ struct bytes {
 uint32_t fuzz_judge(const struct case_state *s, const struct seal_crypto *crypto, const uint8_t *image, uint32_t image_size,
                     const uint8_t *payload, uint32_t payload_size);
 int fuzz_record(const struct seal_crypto *crypto, uint8_t *record);
+int read_record(const struct seal_product *product, const struct seal_crypto *crypto, uint32_t size, uint8_t *record);
 uint32_t fuzz_package(const struct package_state *s, const struct case_state *set, const struct seal_crypto *crypto, const uint8_t *data,
                       uint32_t size, const uint8_t *then, uint32_t reads);
 const uint8_t *fuzz_manifest(void);
@@ -74,15 +74,7 @@ uint32_t fuzz_judge(const struct case_state *s, const struct seal_crypto *crypto
 
 int fuzz_record(const struct seal_crypto *crypto, uint8_t *record)
 {
-    static struct seal_work work;
-    struct seal_boot boot;
-
-    memset(&boot, 0, sizeof boot);
-    boot.product = &seal_product;
-    boot.crypto = crypto;
-    boot.work = &work;
-    boot.record_bytes = SEAL_RECORD_BYTES;
-    return is_record(&boot, record);
+    return read_record(&seal_product, crypto, SEAL_RECORD_BYTES, record);
 }
 
 static uint8_t buffer[65536];

@@ -194,6 +194,7 @@ class InC:
         objects = (
             *(compiled(compiler, here, sources / name) for name in ("seal_image.c", "seal_package.c")),
             compiled(compiler, here, sources / "seal_bearssl.c", f"-I{bearssl() / 'inc'}"),
+            compiled(compiler, here, HERE / "fuzz_record.c", f"-I{sources}"),
         )
         run([*compiler, "-shared", f"-I{here}", f"-I{sources}", HERE / "fuzz_shim.c", *objects, crypto, "-o", target])
         self.library = c.CDLL(str(target))
