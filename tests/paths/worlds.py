@@ -124,6 +124,15 @@ def make_world(imgseal: Imgseal, seed: int, count: int, kind: str) -> list[Made]
                     keys = [*keys[1:], keys[0]]
                 else:
                     files = chance.choice(([*MOTOR, *PHRASES], [*RADIO], [*MOTOR, *RADIO]))
+        if number == count // 2:
+            radio, files = radio + 1, [*MOTOR, *RADIO, *PHRASES]
+        if number == count - 1 and kind in (
+            "plain",
+            "channels",
+            "variants",
+        ):  # earlier devices have to take another one
+            part["motor"]["needs"]["radio"] = f">=1.3.{2 + radio}"
+            files = [*MOTOR, *PHRASES]
         if kind == "unlogged" and number == count - 1:
             part["motor"]["needs"]["bootloader"] = f">=1.{1 + boot}.0"
             tree["log"] = {"path": "other.log"}
