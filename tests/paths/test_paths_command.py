@@ -25,7 +25,7 @@ FORMAT = Path(__file__).parents[2] / "docs" / "format"
 SCHEMA = json.loads((FORMAT / "paths.schema.json").read_text())
 VERDICT = Resource.from_contents(json.loads((FORMAT / "verdict.schema.json").read_text()))
 CHECKER = Draft202012Validator(SCHEMA, registry=Registry().with_resource("verdict.schema.json", VERDICT))
-MOTOR, RADIO = ALL[:2], ALL[2]
+MOTOR, RADIO, PHRASES = ALL[:2], ALL[2], ALL[3]
 LAST = "out-19/vent-drive-2.4.3-19.suit"
 
 
@@ -90,6 +90,23 @@ def test_through_a_release_in_between(imgseal: Imgseal, hotfix: Path) -> None:
     assert "2.4.1 (sequence 17)     takes it through releases in between: 2.4.2: " in text
     assert "why       needs: this image does not run beside the radio of the resulting set" in text
     assert "nobody is left behind" in text
+
+
+def test_through_two_releases_in_between(imgseal: Imgseal, hotfix: Path) -> None:
+    """A motor that needs a radio that needs phrases, each in a release of its own."""
+    edit('version = "1.0.4"', 'version = "1.0.5"')
+    release(imgseal, 20, PHRASES)
+    edit('version = "1.3.3"', 'version = "1.3.4"\nneeds = { phrases = ">=1.0.5" }')
+    release(imgseal, 21, RADIO)
+    edit('radio = ">=1.3.3', 'radio = ">=1.3.4')
+    release(imgseal, 22, *MOTOR)
+    found = rows(imgseal, "out-22/vent-drive-2.4.6-22.suit", "--archive", ".", "--nobody-behind")
+    ways = {version: [each["version"] for each in row["through"]] for version, row in found.items()}
+    assert ways == {
+        "2.4.0": ["2.4.4", "2.4.5"], "2.4.1": ["2.4.4", "2.4.5"], "2.4.2": ["2.4.4", "2.4.5"],
+        "2.4.3": ["2.4.4", "2.4.5"], "2.4.4": ["2.4.5"], "2.4.5": [], "2.4.6": [],
+    }  # fmt: skip
+    assert found["2.4.0"]["cost"]["erases"] > found["2.4.4"]["cost"]["erases"] > found["2.4.5"]["cost"]["erases"]
 
 
 def test_a_release_in_between_that_is_not_there(imgseal: Imgseal, hotfix: Path) -> None:
