@@ -99,6 +99,13 @@ CODES = {
 OF_THE_LOG = frozenset({"rollback.withdrawn", "placement.one-build"})
 """Codes that all devices, or the release log, give cause for: one device has neither, and no number for them."""
 
+OF_RELEASES = {
+    "gate.withdrawn": "every release that it was in is withdrawn",
+    "gate.not-logged": "the release log does not have it, though its signatures hold",
+    "gate.no-sbom": "the product file demands a bill of materials, and the package names none",
+}
+"""Code -> one line of meaning, of what the maker asks of releases and no device does; docs/gate.md has the entries."""
+
 
 class Finding(NamedTuple):
     """What a failed check says; without a subject: the check result has it."""

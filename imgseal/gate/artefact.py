@@ -4,30 +4,24 @@ What needs all artefacts of a run, such as whose source an unsealed file is, is 
 """
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from struct import Struct
 
-from imgseal.check.context import Context
-from imgseal.check.judge import judge
-from imgseal.device_state.device import DeviceState, fresh
 from imgseal.errors import ImgsealError, Place, UsageError
 from imgseal.findings import Finding, Verdict, said_by
-from imgseal.flow.classes import classes_in
+from imgseal.flow.as_released import Identity, envelope_of, identity_of, without_bill
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.sealed_image.layout import FLAG_DETACHED, MAGIC, STATEMENT_BYTES, field
-from imgseal.formats.suit.envelope import Envelope, beside_payloads, decode_envelope
-from imgseal.formats.suit.errors import SuitError
-from imgseal.formats.suit.named_bill import bill_of
-from imgseal.formats.trust_anchors.codec import AnchorSet
+from imgseal.formats.suit.envelope import Envelope, beside_payloads
 from imgseal.gate.leaks import allowed_in, as_findings, find, leaking, leaks_left, leaks_of_image
 from imgseal.gate.result import GATE_CODES
 from imgseal.gate.vector_table import Table
-from imgseal.keys.trusted_keys import Trust
 from imgseal.limits import HEADER_BLOCK_MAX, HEADER_BLOCK_MIN
 from imgseal.make.place import place_all
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView, Window, digest_of
+from imgseal.workspace.judging import Judge, first_to_accept, fitting_class
 
 FindPayload = Callable[[int, bytes], Bytes | None]
 """Finds the payload of a detached header by its size and SHA-256; None where there is none beside the header."""
@@ -35,22 +29,17 @@ FindPayload = Callable[[int, bytes], Bytes | None]
 Load = tuple[int | None, int | None, bytes]
 """A payload where it runs: component number, link address, SHA-256; both None for bytes without an address."""
 
-Identity = tuple[str, bytes]
-"""What the release log has of an artefact: `manifest` or `statement`, and its SHA-256."""
-
 
 class Target(NamedTuple):
-    """The product, or one of its variants, and the devices that are judged for.
+    """The product, or one of its variants, with the devices that are judged for; `known` says that these are known."""
 
-    `state` None says that nothing is known of them; `anchors` is the set that they have been given since.
-    """
+    judge: Judge
+    known: bool = True
 
-    product: Product
-    trust: Trust
-    state: DeviceState | None
-    contents: Mapping[str, Bytes]
-    device: str
-    anchors: AnchorSet | None = None
+    @property
+    def product(self) -> Product:
+        """What artefacts are judged by."""
+        return self.judge.context.product
 
 
 class Policy(NamedTuple):
@@ -61,7 +50,6 @@ class Policy(NamedTuple):
     """
 
     targets: tuple[Target, ...]
-    day: str
     find_keys: bool = True
     raw: tuple[str, ...] = ()
 
@@ -150,18 +138,16 @@ def scan_sealed(
     payload = header = None
     head = bytes(data.read(0, STATEMENT_BYTES))
     targets = policy.targets
-    envelope = _envelope(data) if kind == "update package" else None
-    if kind != "sealed image" and len(targets) > 1:
-        classes = classes_in(data)
-        targets = tuple(each for each in targets if each.product.class_id in classes) or targets
-    if kind == "sealed image" and (header := _read_header(head)) is not None:
-        targets = tuple(each for each in targets if each.product.class_id == header.class_id) or targets
-        if header.detached:
-            kind = "detached header"
-            payload = find_payload(header.size, header.digest)
-    target, verdict = _best(data, targets, policy, payload)
+    envelope = envelope_of(data)
+    if kind == "sealed image" and (header := _read_header(head)) is not None and header.detached:
+        kind = "detached header"
+        payload = find_payload(header.size, header.digest)
+    fitting = [targets[n] for n in fitting_class(data, [each.product for each in targets]) or [0]]
+    verdict, target = first_to_accept(
+        (each.judge(data, "", payload=payload), each) for each in sorted(fitting, key=lambda each: not each.known)
+    )
     found = [] if verdict.accepted else _refusals(verdict)
-    if target.state is None:
+    if not target.known:
         found.append(
             finding(
                 "gate.no-device",
@@ -175,12 +161,12 @@ def scan_sealed(
     identity: Identity | None = None
     if kind == "update package":
         parts = list(_package_parts(data, envelope))
-        if verdict.accepted and envelope is not None:
-            identity = "manifest", envelope.digest.value
-            found += _no_bill(envelope, target.product)
     elif kind != "trust anchor update":
         parts = [_image_part(data, header, payload)]
-        identity = ("statement", hashlib.sha256(head).digest()) if verdict.accepted else None
+    if verdict.accepted:
+        identity = identity_of(data, envelope)
+        if (bill := without_bill(envelope, target.product)) is not None:
+            found.append(bill)
     if policy.find_keys:
         for part in parts:
             found += _leaks(part, target.product)
@@ -191,52 +177,12 @@ def scan_sealed(
     return Scanned(kind, tuple(found), verdict.details, sealed, identity=identity, product_file=source)
 
 
-def _best(data: Bytes, targets: tuple[Target, ...], policy: Policy, payload: Bytes | None) -> tuple[Target, Verdict]:
-    """Judge for each variant until one takes it; else return the verdict that got furthest."""
-    verdicts = []
-    for target in sorted(targets, key=lambda each: each.state is None):
-        state = target.state or fresh(target.product)
-        context = Context(
-            target.product, target.trust, state, target.contents, partial=state.fresh, day=policy.day,
-            anchors=target.anchors, every=state.fresh,
-        )  # fmt: skip
-        verdict = judge(data, "", context, target.device, payload)
-        if len(targets) == 1 or verdict.accepted:
-            return target, verdict
-        verdicts.append((target, verdict))
-    return max(verdicts, key=lambda pair: sum(check.outcome == "passed" for check in pair[1].checks))
-
-
 def _refusals(verdict: Verdict) -> list[Finding]:
     """Return what the judge has found in what it does not accept."""
     if verdict.findings:
         return list(verdict.findings)
     because = next((check.because for check in verdict.checks if check.because), None)
     return [finding("gate.not-judged", found=because, hint="imgseal check says more")]
-
-
-def _envelope(data: Bytes) -> Envelope | None:
-    """Take a package apart; None for what is none, which the judge has refused."""
-    try:
-        return decode_envelope(data.read(0, data.size))
-    except SuitError:
-        return None
-
-
-def _no_bill(envelope: Envelope, product: Product) -> list[Finding]:
-    """Find a package that names no bill of materials where the product file demands one; decision 013."""
-    if product.rules.sbom != "required":
-        return []
-    if bill_of(envelope) is not None:
-        return []
-    return [
-        finding(
-            "gate.no-sbom",
-            expected="a bill of materials named in the package's signed text (rules.sbom)",
-            found="none",
-            hint="build the release with it: imgseal build ... --release --sbom FILE",
-        )
-    ]
 
 
 class _Part(NamedTuple):

@@ -100,7 +100,9 @@ def command(
     policy = make_policy(products, day, device=device_file, previous=previous, no_devices=fresh)
     refuse_both(jobs, workers)
     # each answer once; variants of which nothing is known are refused one by one
-    devices = ", ".join(dict.fromkeys(target.device for target in policy.targets if target.state is not None))
+    devices = ", ".join(dict.fromkeys(each.judge.device for each in policy.targets if each.known)).removesuffix(
+        f" on {day}"
+    )
     if products.is_line:
         devices = f"the devices of {len(products.members)} products of {products.path}"
     tasks = list(discover(paths))

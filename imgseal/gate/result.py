@@ -6,7 +6,7 @@ The formats that list problems take them as rows: one for each finding, whoever 
 import hashlib
 from collections.abc import Iterator
 
-from imgseal.findings import Finding
+from imgseal.findings import OF_RELEASES, Finding
 from imgseal.records import NamedTuple
 
 GOOD, SOURCE, EXCUSED, REFUSED = OUTCOMES = ("good", "source", "excused", "refused")
@@ -14,9 +14,7 @@ GOOD, SOURCE, EXCUSED, REFUSED = OUTCOMES = ("good", "source", "excused", "refus
 
 GATE_CODES = {
     "gate.not-sealed": "firmware that is not sealed, and is not what a good sealed image of this run holds",
-    "gate.withdrawn": "every release that it was in is withdrawn",
-    "gate.not-logged": "the release log does not have it, though its signatures hold",
-    "gate.no-sbom": "the product file demands a bill of materials, and the package names none",
+    **OF_RELEASES,
     "gate.not-judged": "the judge could not come to an answer",
     "gate.no-device": "nothing says what sequence and counters the devices of its class have",
     "gate.unreadable": "a file that is or may be firmware cannot be read",

@@ -5,7 +5,8 @@ from datetime import date
 
 from imgseal.errors import Place, visible
 from imgseal.findings import Finding
-from imgseal.gate.artefact import Found, Identity, Load, finding, not_sealed
+from imgseal.flow.as_released import Released, refused_by_log
+from imgseal.gate.artefact import Found, Load, finding, not_sealed
 from imgseal.gate.result import EXCUSED, GOOD, REFUSED, SOURCE, Artefact, GateReport, PassedFile
 from imgseal.product.model import GateException
 from imgseal.product.path_pattern import matches
@@ -13,16 +14,6 @@ from imgseal.records import NamedTuple
 
 _WARNED = 30
 """Days before its end from which on an exception is spoken of: a release or two, and the time to seal something."""
-
-
-class Logged(NamedTuple):
-    """What the release log has.
-
-    `withdrawn` are the statements that no release has which is not withdrawn; packages are the judge's.
-    """
-
-    known: frozenset[Identity]
-    withdrawn: frozenset[Identity] = frozenset()
 
 
 class Excuse(NamedTuple):
@@ -44,7 +35,7 @@ def conclude(
     device: str,
     product_file: str,
     excuses: tuple[Excuse, ...],
-    logged: Mapping[str, Logged | None],
+    logged: Mapping[str, Released | None],
     day: str,
     files: int = 0,
 ) -> GateReport:
@@ -101,34 +92,13 @@ def _days(first: str, last: str) -> int:
     return (date.fromisoformat(last) - date.fromisoformat(first)).days
 
 
-def _held_to_log(found: Found, logged: Mapping[str, Logged | None]) -> Found:
+def _held_to_log(found: Found, logged: Mapping[str, Released | None]) -> Found:
     """Ask the release log for what the judge has accepted; what it does not have makes no source good either."""
     scanned = found.scanned
-    problem = _not_logged(scanned.identity, logged.get(scanned.product_file))
+    problem = refused_by_log(scanned.identity, logged.get(scanned.product_file))
     if problem is not None:
         scanned = scanned._replace(findings=(*scanned.findings, problem), sealed=())
     return found._replace(scanned=scanned)
-
-
-def _not_logged(identity: Identity | None, logged: Logged | None) -> Finding | None:
-    if identity is None or logged is None:
-        return None
-    what, digest = identity
-    if identity in logged.withdrawn:
-        return finding(
-            "gate.withdrawn",
-            expected="an image of a release that is not withdrawn",
-            found=f"{what} {digest.hex()}",
-            hint="take it out of what is shipped; imgseal log show says why its release is withdrawn",
-        )
-    if identity in logged.known:
-        return None
-    return finding(
-        "gate.not-logged",
-        expected="a release that imgseal build --release has logged",
-        found=f"{what} {digest.hex()}",
-        hint="find out who made it: imgseal log show lists what was released; build it again with --release",
-    )
 
 
 def _by_load(found: list[Found]) -> dict[Load, str]:

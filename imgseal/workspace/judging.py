@@ -1,12 +1,14 @@
 """Collects what a verdict depends on besides the artefact: product, trust anchors, device, day."""
 
+from collections.abc import Iterable, Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from imgseal.check.context import Context
 from imgseal.check.judge import judge, kind_of
 from imgseal.errors import Place, UsageError
-from imgseal.findings import PASSED, Verdict
+from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
+from imgseal.flow.as_released import Released, envelope_of, identity_of, refused_by_log, without_bill
 from imgseal.flow.classes import classes_in
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
@@ -14,13 +16,16 @@ from imgseal.window import Bytes, ByteView
 from imgseal.workspace.channels import by_channel
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
-from imgseal.workspace.fielded import device_after, for_the_desk, logged_device, without_withdrawn
+from imgseal.workspace.fielded import device_after, first_devices, for_the_desk, logged_device, without_withdrawn
 from imgseal.workspace.layouts import fielded_project
 from imgseal.workspace.line import Products
 from imgseal.workspace.project import Project
+from imgseal.workspace.released import released_of
 
 if TYPE_CHECKING:
     from imgseal.flow.contents import Contents
+
+Who = TypeVar("Who")
 
 
 class Judge(NamedTuple):
@@ -39,12 +44,13 @@ class Judge(NamedTuple):
         name: str,
         *,
         slot: str | None = None,
-        payload: ByteView | None = None,
-        partial: bool = False,
+        payload: Bytes | None = None,
+        partial: bool | None = None,
     ) -> Verdict:
         """Judge an artefact; `slot` says that it is a dump of it, `payload` belongs to a detached header.
 
-        `partial`: other packages bring what this one leaves out.
+        `partial`: other packages bring what this one leaves out. Where nobody says so it may be there on a device of
+        which nothing is known but numbers.
         """
         if (slot is not None or payload is not None) and kind_of(data) not in (None, "sealed image"):
             raise UsageError(
@@ -53,6 +59,8 @@ class Judge(NamedTuple):
                 found=kind_of(data),
                 hint="leave them out: a package and a trust anchor update need neither",
             )
+        if partial is None:
+            partial = self.context.state.fresh
         return judge(data, name, self.context._replace(slot=slot, partial=partial), self.device, payload)
 
 
@@ -64,13 +72,16 @@ def judge_of(
     as_of: str | None,
     before: "Contents | None" = None,
     new: bool = False,
+    none_fielded: bool = False,
 ) -> Judge:
     """Return the judge for the device of a state file, else for one that has taken the package `before`.
 
-    Without both it is for the last logged one, else for a fresh one. Devices are laid out as the release log says,
-    and all of them are meant where none is named; `new` ones are made by the product file.
+    Without both it is for the last logged one, else for a fresh one; so it is where there are none in the field.
+    Devices are laid out as the release log says, and all of them are meant where none is named; `new` ones are made by
+    the product file, as the first ones are.
     """
-    project, layout = (project, None) if development or new else fielded_project(project, device_file)
+    by_file = development or new or none_fielded
+    project, layout = (project, None) if by_file else fielded_project(project, device_file)
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = parse_day(as_of)
@@ -79,6 +90,9 @@ def judge_of(
         state, device = device_after(project, before, development=development)
     elif device_file is None and development:
         state = state._replace(fielded=for_the_desk(project))
+    elif device_file is None and none_fielded:
+        words = "there are no devices in the field yet (--fresh)"
+        state = state._replace(fielded=first_devices(project.product, words))
     elif device_file is None:
         state, device = logged_device(project) or (state, device)
     if not development:
@@ -97,18 +111,28 @@ def project_for(data: Bytes, name: str, products: Products, *, development: bool
 
     UsageError where it is for no product of a line.
     """
-    fitting = _fitting_class(data, products.projects)
+    fitting = fitting_class(data, [each.product for each in products.projects])
     if len(fitting) > 1 or any(products.projects[index].product.channels for index in fitting):
         return Judges(products, None, development=development, as_of=as_of)(data, name)[1]
     return products.projects[fitting[0]] if fitting else products.one()[0]
 
 
-def _fitting_class(data: Bytes, projects: tuple[Project, ...]) -> list[int]:
+def fitting_class(data: Bytes, products: Sequence[Product]) -> list[int]:
     """Return the numbers of the products and variants of the class that an artefact states; all of one."""
-    if len(projects) == 1:
+    if len(products) == 1:
         return [0]
     classes = classes_in(data)
-    return [n for n, each in enumerate(projects) if each.product.class_id in classes]
+    return [n for n, each in enumerate(products) if each.class_id in classes]
+
+
+def first_to_accept(verdicts: Iterable[tuple[Verdict, Who]]) -> tuple[Verdict, Who]:
+    """Return the first of several verdicts that accepts, else the one whose checks get furthest."""
+    found = []
+    for verdict, who in verdicts:
+        found.append((verdict, who))
+        if verdict.accepted:
+            return verdict, who
+    return max(found, key=lambda pair: sum(check.outcome == PASSED for check in pair[0].checks))
 
 
 class Judges:
@@ -127,6 +151,8 @@ class Judges:
             self._projects = tuple(each for project in self._projects for each in by_channel(project))
         self._judge_of = partial(judge_of, device_file=device_file, development=development, as_of=as_of)
         self._judges: dict[int, Judge] = {}
+        self._development = development
+        self._released: dict[tuple[str | None, str | None], Released | None] = {}
 
     @property
     def all_products(self) -> tuple[Product, ...]:
@@ -140,20 +166,36 @@ class Judges:
 
         Of several that fit it is by the one which accepts, else by the one whose checks get furthest.
         """
-        fitting = self._fitting(data, slot)
-        found: list[tuple[Verdict, Project]] = []
-        for index in fitting:
-            if index not in self._judges:
-                self._judges[index] = self._judge_of(self._projects[index])
-            verdict = self._judges[index](data, name, slot=slot, payload=payload)
-            found.append((verdict, self._projects[index]))
-            if verdict.accepted:
-                return found[-1]
-        return max(found, key=lambda pair: sum(check.outcome == PASSED for check in pair[0].checks))
+        verdict, project = first_to_accept(
+            (self._judge(index)(data, name, slot=slot, payload=payload), self._projects[index])
+            for index in self._fitting(data, slot)
+        )
+        if not self._development and slot is None:
+            verdict = self._as_released(verdict, data, project)
+        return verdict, project
+
+    def _judge(self, index: int) -> Judge:
+        if index not in self._judges:
+            self._judges[index] = self._judge_of(self._projects[index])
+        return self._judges[index]
+
+    def _as_released(self, verdict: Verdict, data: Bytes, project: Project) -> Verdict:
+        """Ask of what a device takes what the gate asks of it as well; a log that does not hold ends everything."""
+        log = project.log_path, project.pin_path
+        if log not in self._released:
+            self._released[log] = released_of(project)
+        if not verdict.accepted:
+            return verdict
+        released, envelope, checks = self._released[log], envelope_of(data), []
+        if released is not None and (identity := identity_of(data, envelope)) is not None:
+            checks.append(_result("log", "rollback", refused_by_log(identity, released)))
+        if project.product.rules.sbom == "required" and envelope is not None:
+            checks.append(_result("bill", "rules", without_bill(envelope, project.product)))
+        return verdict._replace(checks=(*verdict.checks, *checks))
 
     def _fitting(self, data: Bytes, slot: str | None) -> list[int]:
         """Return the numbers of the products and variants to ask: those of the class, else the first, which says no."""
-        fitting = _fitting_class(data, self._projects)
+        fitting = fitting_class(data, self.all_products)
         if not fitting:
             if slot is not None:
                 self._products.one()
@@ -164,3 +206,7 @@ class Judges:
                 self._projects[fitting[0]].slot(slot)
             return having
         return fitting
+
+
+def _result(name: str, group: str, finding: Finding | None) -> CheckResult:
+    return CheckResult(name, group, "", PASSED if finding is None else FAILED, () if finding is None else (finding,))

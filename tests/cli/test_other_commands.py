@@ -9,7 +9,7 @@ import pytest
 from workshop import ALL, Imgseal, tree, write_project
 
 from imgseal.cli.app import COMMANDS
-from imgseal.findings import CODES
+from imgseal.findings import CODES, OF_RELEASES
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "format" / "verdict.schema.json").read_text())
 
@@ -277,7 +277,7 @@ def test_check_prints_json_by_its_schema(imgseal: Imgseal, project: Path) -> Non
     broken["verdicts"][0]["checks"][0]["outcome"] = "skipped"
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate(broken, SCHEMA, cls=jsonschema.Draft202012Validator)
-    assert set(SCHEMA["$defs"]["code"]["enum"]) == set(CODES)
+    assert set(SCHEMA["$defs"]["code"]["enum"]) == {*CODES, *OF_RELEASES}
 
 
 def test_check_with_a_device(imgseal: Imgseal, project: Path) -> None:

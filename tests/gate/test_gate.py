@@ -44,7 +44,7 @@ def test_exactly_the_ten_are_named(imgseal: Imgseal, inside: Tree) -> None:
     assert {name: codes[0] for name, codes in refused(said.out).items()} == OFFENDERS
     assert all(len(codes) == 1 for codes in refused(said.out).values())
     first = said.out.split("\n")[0]
-    assert first.startswith("refused, for devices with the numbers of release.log (sequence 1000) on 20")
+    assert first.startswith("refused, for a device with the numbers of release.log (sequence 1000) on 20")
     assert first.endswith(f": 10 of {inside.artefacts} artefacts refused")
     assert inside.artefacts >= 2000
     assert tree(inside.folder) == before
@@ -98,7 +98,7 @@ OFF = {
     "build-060.zip/inner.tar.gz/foreign.sealed.bin": without("key", "signature"),
     "build-070/desk.sealed.bin": without("development"),
     "build-082/key.sealed.bin": replaced("imgseal.gate.artefact._leaks", lambda _part, _product: []),
-    "build-092/unlogged.sealed.bin": replaced("imgseal.gate.run._not_logged", lambda _identity, _log: None),
+    "build-092/unlogged.sealed.bin": replaced("imgseal.gate.run.refused_by_log", lambda _identity, _log: None),
     "build-101/older.sealed.bin": without("counter"),
 }
 

@@ -372,8 +372,12 @@ def test_keys_in_packages_and_in_what_is_not_sealed(imgseal: Imgseal, out: Path)
         ["gate.not-sealed", "leak.private-key"]
     ] * 2
     put(out, a__suit=_with_image(image))
-    found = outcomes(imgseal, "--fresh")
-    assert found["a.suit"] == "leak.private-key"
+    (package_alone,) = [
+        each
+        for each in json.loads(imgseal("gate", "out", "--fresh", "--format", "json").out)["artefacts"]
+        if each["artefact"] == "out/a.suit"
+    ]
+    assert "leak.private-key" in [finding["code"] for finding in package_alone["findings"]]
 
 
 def _with_image(image: bytes) -> bytes:
@@ -667,7 +671,7 @@ def test_what_a_release_writes_passes(imgseal: Imgseal, project: Path) -> None:
     (project / "imgseal.toml").write_text((project / "imgseal.toml").read_text() + KEYS_OF_THE_PROJECT)
     said = imgseal("gate", ".", "--every")
     assert said.status == 0, said.out
-    assert said.out.startswith("passed, for devices with the numbers of release.log (sequence 17) on 20")
+    assert said.out.startswith("passed, for a device with the numbers of release.log (sequence 17) on 20")
     assert "5 good, 3 source, 4 excused, 0 refused" in said.out
     assert "source: radio.bin (flat binary) of out/radio.sealed.bin" in said.out
     assert imgseal("build", *ALL).status == 0
@@ -719,10 +723,10 @@ def test_a_log_that_is_not_what_its_pin_says(imgseal: Imgseal, project: Path) ->
 
 def test_digests_of_the_log_are_those_of_its_releases(imgseal: Imgseal, project: Path) -> None:
     """As parsed entry by entry: every kind of line, also those that release nothing."""
-    from imgseal.gate.policy import read_log
-    from imgseal.gate.run import Logged
+    from imgseal.flow.as_released import Released
     from imgseal.workspace.log_file import LogFile
     from imgseal.workspace.project import Project
+    from imgseal.workspace.released import released_of
 
     text = (project / "imgseal.toml").read_text() + '\n[log]\npath = "release.log"\n'
     (project / "imgseal.toml").write_text(text)
@@ -733,10 +737,10 @@ def test_digests_of_the_log_are_those_of_its_releases(imgseal: Imgseal, project:
     assert imgseal("log", "withdraw", "2.4.1", "--why", "it stops").status == 0
     log = LogFile(str(project / "release.log"))
     packages = [package for entry in log.releases() for package in entry.packages]
-    found = read_log(Project.load(str(project / "imgseal.toml")))
+    found = released_of(Project.load(str(project / "imgseal.toml")))
     assert found is not None
     statements = [{("statement", image.statement) for image in package.images} for package in packages]
     withdrawn = statements[0] - statements[1]
     assert 0 < len(withdrawn) < len(statements[0])
     manifests = {("manifest", package.manifest) for package in packages}
-    assert found == Logged(frozenset(manifests.union(*statements)), frozenset(withdrawn))
+    assert found == Released(frozenset(manifests.union(*statements)), frozenset(withdrawn))

@@ -251,17 +251,21 @@ def test_what_travels_to_other_machines_is_the_same_there(tmp_path: Path, monkey
 
     from workshop import workshop
 
+    from imgseal.check.context import Context
     from imgseal.device_state.device import fresh
     from imgseal.gate.artefact import Policy, Target
     from imgseal.gate.scan import scan_file
     from imgseal.window import ByteView
+    from imgseal.workspace.judging import Judge
 
     shop = workshop()
     contents = {"motor-a": ByteView(shop.images["motor-a"])}
-    policy = Policy((Target(shop.product, shop.trust, fresh(shop.product), contents, "a device"),), "2026-01-01")
+    context = Context(shop.product, shop.trust, fresh(shop.product), contents, day="2026-01-01")
+    policy = Policy((Target(Judge(context, "a device")),))
     again = pickle.loads(pickle.dumps(policy))
-    assert bytes(again.targets[0].contents["motor-a"].read(0, 10**6)) == shop.images["motor-a"]
-    assert again.targets[0]._replace(contents={}) == policy.targets[0]._replace(contents={})
+    there = again.targets[0].judge.context
+    assert bytes(there.contents["motor-a"].read(0, 10**6)) == shop.images["motor-a"]
+    assert there._replace(contents={}) == context._replace(contents={})
     data = sealed("phrases", b"words")
     (tmp_path / "a").write_bytes(data)
     task = Task(str(tmp_path / "a"), "a", "a", len(data))

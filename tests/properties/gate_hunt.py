@@ -10,10 +10,12 @@ from pathlib import Path
 
 from gate_tree import shop
 
+from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.discover import Task
 from imgseal.gate.scan import scan_file
+from imgseal.workspace.judging import Judge
 
 __all__ = ["Look", "PassedError", "hunt", "refused", "run"]
 
@@ -28,7 +30,8 @@ def refused(path: Path, data: bytes) -> bool:
     """Say whether the gate would fail for this file: something in it is refused, or unsealed."""
     path.write_bytes(data)
     of = shop()
-    policy = Policy((Target(of.product, of.trust, fresh(of.product), {}, "a fresh device"),), "2026-01-01")
+    context = Context(of.product, of.trust, fresh(of.product), day="2026-01-01")
+    policy = Policy((Target(Judge(context, "a fresh device")),))
     found = scan_file(Task(str(path), path.name, path.name, len(data)), policy)
     return any(each.scanned.findings or each.scanned.unsealed for each in found)
 

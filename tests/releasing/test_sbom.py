@@ -210,5 +210,8 @@ def test_the_gate_refuses_a_release_without_one_where_it_is_demanded(imgseal: Im
     assert imgseal("gate", "with", "--fresh").status == 0
     path = with_bill / f"with/{NAME}.suit"
     path.write_bytes(without_text(path.read_bytes()))
-    assert imgseal("check", str(path)).status == 0  # devices take it: text is never a basis for a decision
+    said = imgseal("check", str(path))
+    assert (said.status, said.out.count("gate.no-sbom")) == (1, 1)
+    assert imgseal("device", "new", "unit.json").status == 0  # devices take it: text is never a basis for a decision
+    assert imgseal("device", "apply", "unit.json", str(path), "--out", "a.json").status == 0
     assert "gate.no-sbom" in imgseal("gate", "with", "--fresh").out

@@ -71,8 +71,8 @@ def test_the_log_says_what_is_in_the_field(
     build(imgseal, 18)  # without the log nothing says what is in the field
     write(project, version=now, needs=needs, log=True)
     status, found = verdict(imgseal, NEW)
-    assert (found["verdict"], status) == (answer, 0 if answer == "accepted" else 1)
-    assert found["first_finding"] == (None if answer == "accepted" else "rules.requirement-not-met")
+    assert (found["verdict"], status) == ("refused", 1)  # this one was not logged
+    assert found["first_finding"] == ("gate.not-logged" if answer == "accepted" else "rules.requirement-not-met")
     words = f"bootloader {oldest if oldest == newest else f'{oldest} to {newest}'} (release.log, and the product file"
     bootloader = found["bootloader"]
     assert isinstance(bootloader, dict)
@@ -113,7 +113,8 @@ def test_a_first_release_says_on_whose_word(imgseal: Imgseal, project: Path) -> 
     build(imgseal, 17)
     (project / "release.log").write_bytes(b"")
     status, found = verdict(imgseal, OLD)
-    assert (status, found["bootloader"]["source"]) == (0, "first devices")  # type: ignore[index]
+    assert (status, found["first_finding"]) == (1, "gate.not-logged")
+    assert found["bootloader"]["source"] == "first devices"  # type: ignore[index]
     assert "release.log has no release, so no device is in the field" in found["bootloader"]["words"]  # type: ignore[index]
     assert {c["outcome"] for c in found["checks"] if c["name"] == "requirements"} == {"passed"}  # type: ignore[attr-defined]
     write(project, version="1.2.0", needs=">=1.2.0", log=False)
@@ -140,11 +141,13 @@ def test_a_missing_log_is_no_witness(imgseal: Imgseal, project: Path) -> None:
     build(imgseal, 18)  # in another log
     log.unlink()
     status, found = verdict(imgseal, NEW)
-    assert (status, found["bootloader"]["source"]) == (0, "product file")  # type: ignore[index]
+    assert (status, found["first_finding"]) == (1, "gate.not-logged")
+    assert found["bootloader"]["source"] == "product file"  # type: ignore[index]
     assert "release.log is missing, so nothing says what is in the field" in found["bootloader"]["words"]  # type: ignore[index]
     assert {c["outcome"] for c in found["checks"] if c["name"] == "requirements"} == {"not run", "passed"}  # type: ignore[attr-defined]
     said = imgseal("check", NEW)
-    assert said.out.startswith(f"accepted, for a fresh device (release.log is missing): {NEW}")
+    assert said.out.startswith(f"refused, for a fresh device (release.log is missing): {NEW}")
+    assert "    found:    release.log is missing\n" in said.out
     assert "no device is in the field" not in said.out
     assert said.out.count("open, whether every device in the field has one") == 1
     said = imgseal("report", NEW, "--format", "json", "--out", "report.json")
@@ -188,7 +191,8 @@ def test_a_variant_of_the_same_class_is_in_the_field(imgseal: Imgseal, project: 
     assert "the sequence goes down" in build(imgseal, 17, "--variant", "rev2", status=2)
     package = next((project / "out-20").glob("*.suit"))
     status, found = verdict(imgseal, str(package), "--variant", "apart")
-    assert (status, found["bootloader"]["source"]) == (0, "first devices")  # type: ignore[index]
+    assert (status, found["first_finding"]) == (1, "gate.not-logged")
+    assert found["bootloader"]["source"] == "first devices"  # type: ignore[index]
 
 
 def test_a_device_state_answers_for_itself(imgseal: Imgseal, project: Path) -> None:
