@@ -16,7 +16,8 @@ from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import component_of
 from imgseal.workspace.key_files import held_elsewhere, new_key, open_to_others, quoted
 from imgseal.workspace.line import load_products
-from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME, Project, read_text
+from imgseal.workspace.product_files import LOCAL_NAME, PRODUCT_NAME, read_text
+from imgseal.workspace.project import Project
 
 
 class Remark(NamedTuple):

@@ -5,7 +5,7 @@ import os
 import click
 
 from imgseal.workspace.files import write_all
-from imgseal.workspace.project import LOCAL_NAME, PRODUCT_NAME
+from imgseal.workspace.product_files import LOCAL_NAME, PRODUCT_NAME
 from imgseal.workspace.staging import Output
 
 

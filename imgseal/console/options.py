@@ -9,7 +9,8 @@ import click
 from imgseal.errors import Place, UsageError
 from imgseal.limits import LOG_REASON
 from imgseal.records import NamedTuple
-from imgseal.workspace.project import PRODUCT_NAME, Project
+from imgseal.workspace.product_files import PRODUCT_NAME
+from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:
     from imgseal.workspace.line import Products

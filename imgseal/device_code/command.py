@@ -19,7 +19,7 @@ from imgseal.product.read_toml import read
 from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.files import write_all
 from imgseal.workspace.key_files import key_outputs
-from imgseal.workspace.project import PRODUCT_NAME
+from imgseal.workspace.product_files import PRODUCT_NAME
 from imgseal.workspace.staging import Output
 
 _SOURCES = (".c", ".h", ".md", ".txt")

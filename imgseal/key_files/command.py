@@ -16,7 +16,8 @@ from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES, P256
 from imgseal.product.references import is_token_uri
 from imgseal.workspace.files import existing, write_all
 from imgseal.workspace.key_files import PASSPHRASE_VARIABLE, key_file, key_outputs, unlock
-from imgseal.workspace.project import Project, find_product
+from imgseal.workspace.product_files import find_product
+from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
 from imgseal.workspace.tokens import desk, module_of, read_uri, token_signer, uri_name
 

@@ -8,7 +8,8 @@ from imgseal.keys.pem import load_public
 from imgseal.keys.public_key import AnyKey
 from imgseal.keys.published import origin_of
 from imgseal.product.algorithms import ALGORITHMS, KEY_NAMES
-from imgseal.product.model import Product, TrustEntry
+from imgseal.product.model import Product
+from imgseal.product.trust_table import TrustEntry
 from imgseal.records import NamedTuple
 
 IMAGES, PACKAGES, UNCOUNTED = "images", "packages", "uncounted"

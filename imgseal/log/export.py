@@ -20,8 +20,9 @@ from imgseal.keys.pem import encode_public
 from imgseal.keys.trusted_keys import resolve
 from imgseal.limits import PRODUCT_FILE_BYTES, SBOM_BYTES
 from imgseal.product.channels import in_channel
-from imgseal.product.model import Product, TrustEntry
+from imgseal.product.model import Product
 from imgseal.product.read_toml import read, resolved
+from imgseal.product.trust_table import TrustEntry
 from imgseal.product.write_toml import write_toml
 from imgseal.records import NamedTuple
 from imgseal.window import ByteView
@@ -31,7 +32,7 @@ from imgseal.workspace.files import read_bounded, write_all
 from imgseal.workspace.key_files import public_key
 from imgseal.workspace.log_file import LogFile
 from imgseal.workspace.outputs import file_entry
-from imgseal.workspace.project import including, read_text
+from imgseal.workspace.product_files import including, read_text
 from imgseal.workspace.staging import Output, json_text
 from imgseal.workspace.verdict_json import verdicts_document
 

@@ -22,12 +22,13 @@ from imgseal.product.references import is_token_uri
 from imgseal.window import ByteView
 from imgseal.workspace.append_entry import write_with_entry
 from imgseal.workspace.artefacts import open_artefact
-from imgseal.workspace.channels import refuse_for_others, refuse_without_channel
+from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.clock import build_time, today
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.files import refuse_overlap, write_all
 from imgseal.workspace.key_files import open_signer
-from imgseal.workspace.project import Project, nearest_product
+from imgseal.workspace.product_files import nearest_product
+from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
 from imgseal.workspace.verified_log import open_log
 
@@ -178,7 +179,7 @@ def _sign_package(project: Project, data: ByteView, name: str, reference: str, o
         project = project.in_channel(entry.channel)
     refuse_without_channel(project, "this package is of")
     signed = [key for each in (entry.packages if entry is not None else ()) for key in each.keys]
-    refuse_for_others(project, (*signed, signer.public.key_id), "channel")
+    project.refuse_for_others((*signed, signer.public.key_id), "channel")
 
     def agree(verdict: Verdict) -> None:
         for label, text in verdict.details:

@@ -1,23 +1,12 @@
 """Release channels: whose packages the devices of each one take, and the product as it is for one of them."""
 
 from imgseal.errors import Place, UsageError
-from imgseal.product.model import Product, TrustEntry, TrustTable
+from imgseal.product.model import Product
 from imgseal.product.table import Table
-from imgseal.records import NamedTuple
+from imgseal.product.trust_table import Channel, TrustTable
 
 _OF_SIGNING = ("development", "release")
 _LOGGED, _MOST = 64, 64  # characters of a name, and channels, that a release log holds
-
-
-class Channel(NamedTuple):
-    """A release channel: the package keys that its devices trust, and how many distinct signers they need."""
-
-    packages: tuple[TrustEntry, ...]
-    need: int
-
-    def takes(self, other: "Channel") -> bool:
-        """Say whether devices of this channel trust all package keys that those of the other one do."""
-        return set(self.packages) >= set(other.packages)
 
 
 def read_channels(root: Table, trust: TrustTable) -> dict[str, Channel]:

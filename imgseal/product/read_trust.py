@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 
 from imgseal.product.algorithms import ALGORITHMS, UNVERIFIED
-from imgseal.product.model import Component, Rules, TrustEntry, TrustTable
+from imgseal.product.model import Component, Rules
 from imgseal.product.references import is_token_uri
 from imgseal.product.table import Table
+from imgseal.product.trust_table import TrustEntry, TrustTable
 from imgseal.product.value import iso_day
 from imgseal.values import shown
 

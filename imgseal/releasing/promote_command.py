@@ -21,8 +21,8 @@ from imgseal.releasing.build_command import ask_later
 from imgseal.versions import RELEASED
 from imgseal.window import ByteView
 from imgseal.workspace.clock import build_time
-from imgseal.workspace.fielded import last_numbers
 from imgseal.workspace.firmware import load_bill
+from imgseal.workspace.last_numbers import last_numbers
 from imgseal.workspace.line import Products
 from imgseal.workspace.numbering import Said, refuse_withdrawn, statements
 from imgseal.workspace.packages import load_package, package_contents

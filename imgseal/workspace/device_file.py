@@ -8,7 +8,8 @@ from imgseal.limits import ARTEFACT_BYTES, STATE_FILE_BYTES, TRUST_BYTES
 from imgseal.window import ByteView
 from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.files import read_bounded
-from imgseal.workspace.project import Project, read_text
+from imgseal.workspace.product_files import read_text
+from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:
     from imgseal.device_state.device import DeviceState, SlotContent

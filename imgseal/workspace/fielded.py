@@ -1,15 +1,11 @@
 """What the devices in the field have: the numbers and bootloaders of the release log, else of the package before."""
 
-import os
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.device_state.fielded import FIRST, LOG, PREVIOUS, PRODUCT, Fielded
-from imgseal.errors import in_file
-from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES
-from imgseal.product.left_to_log import LastNumbers
-from imgseal.workspace.append import last_line
+from imgseal.workspace.last_numbers import floors_at
 from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:
@@ -88,33 +84,7 @@ def logged_floors(project: Project) -> "tuple[Floor, ...] | None":
 
     None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
     """
-    return None if project.log_path is None else _floors_at(project.log_path)
-
-
-def _floors_at(path: str) -> "tuple[Floor, ...] | None":
-    if not os.path.lexists(path):
-        return None
-    from imgseal.formats.log.lines import is_whole, resume
-
-    last, at = last_line(path, "release log", LOG_LINE_BYTES, LOG_BYTES, is_whole)
-    with in_file(path):
-        return () if last is None else resume(last, at).least
-
-
-def last_numbers(path: str) -> dict[bytes, LastNumbers]:
-    """Return what the last line of a log has for each class: the highest sequence that was given, and counters."""
-    from imgseal.formats.log.floors import given, highest_of, of_recovery
-
-    floors = _floors_at(path) or ()
-    out = {}
-    for class_id in {floor.class_id for floor in floors}:
-        mine = [floor for floor in floors if floor.class_id == class_id]
-        counters = highest_of(
-            pairs for floor in mine for pairs in (floor.counters, *(row.counters for row in floor.open))
-        )
-        sequence = max((given(floor) for floor in mine if not of_recovery(floor.variant)), default=0)
-        out[class_id] = LastNumbers(sequence, dict(counters))
-    return out
+    return None if project.log_path is None else floors_at(project.log_path)
 
 
 def floor_of(project: Project, floors: Iterable["Floor"]) -> "Floor | None":

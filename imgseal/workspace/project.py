@@ -1,123 +1,24 @@
-"""Finds and loads the project: product file, local key references, trust anchors, signers."""
+"""Loads the project: product file, local key references, trust anchors, signers."""
 
 import os
-from stat import S_ISVTX, S_IWOTH
 from typing import TYPE_CHECKING, Any
 
-from imgseal.errors import InputError, Place, SigningKeyError, UsageError
+from imgseal.errors import Place, SigningKeyError, UsageError
 from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.product.algorithms import KEY_NAMES
 from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
-from imgseal.workspace.files import read_bounded
-from imgseal.workspace.key_files import held_elsewhere, key_file, new_key, open_to_others, opened, quoted, refuse_open
+from imgseal.workspace.key_files import held_elsewhere, key_file, new_key, open_to_others, opened, refuse_open
+from imgseal.workspace.product_files import LOCAL_NAME, PRODUCT_NAME, find_product, including, read_text
 from imgseal.workspace.session import note
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from imgseal.keys.signer import Signer
     from imgseal.keys.trusted_keys import Trust
-    from imgseal.product.include import ReadFile
     from imgseal.product.left_to_log import LastNumbers
     from imgseal.product.model import Product, Slot
-
-PRODUCT_NAME = "imgseal.toml"
-LOCAL_NAME = "imgseal.local.toml"
-
-
-def find_product(start: str) -> str:
-    """Return the path of the nearest product file as `nearest_product` does; UsageError where there is none."""
-    found = nearest_product(start)
-    if found is None:
-        raise UsageError(
-            f"no {PRODUCT_NAME} in this folder or any parent of it",
-            place=Place(file=os.path.abspath(start)),
-            hint="write one with imgseal init, or name it: --product FILE",
-        )
-    return found
-
-
-def nearest_product(start: str) -> str | None:
-    """Return the path of the nearest product file, in `start` or a parent of it; UsageError for one of someone else.
-
-    It says whom to trust: where others can put a file above a working folder, they would say it (decision 021).
-    """
-    folder = os.path.abspath(start)
-    while True:
-        candidate = os.path.join(folder, PRODUCT_NAME)
-        if os.path.isfile(candidate):
-            refuse_foreign(candidate, hint=f"--product {quoted(os.path.relpath(candidate))}")
-            return os.path.relpath(candidate)
-        parent = os.path.dirname(folder)
-        if parent == folder:
-            return None
-        folder = parent
-
-
-def refuse_foreign(path: str, *, hint: str, says: str = "the nearest product file", owner: int | None = None) -> None:
-    """UsageError unless the file, what it leads to and its folder belong to the user or to the system's owner.
-
-    Nor may the folder be one where everybody puts files, as those beside the product file are taken with it. `owner` is
-    that of a file which the user has named: what it leads to may be his as well, wherever it lies.
-    """
-    if not hasattr(os, "geteuid"):
-        return
-    user = os.geteuid()
-    folder = os.stat(os.path.dirname(path) or ".")
-    shown = os.path.relpath(path)
-    for status in (os.lstat(path), os.stat(path), folder):
-        if status.st_uid not in (0, user, owner):
-            raise UsageError(
-                f"{says} belongs to someone else, and says whom to trust",
-                place=Place(file=shown),
-                expected=f"a file and folder of user {user}, who runs this, or of user 0",
-                found=f"of user {status.st_uid}",
-                hint=f"if you know it, name it: {hint}",
-            )
-    if owner is None and folder.st_mode & S_IWOTH and (folder.st_mode & S_ISVTX or folder.st_uid != user):
-        raise UsageError(
-            f"everybody can put files beside {says}, which says whom to trust",
-            place=Place(file=shown),
-            expected=f"a folder that only user {user} fills, who runs this, or user 0",
-            found=f"mode {folder.st_mode & 0o7777:04o}, of user {folder.st_uid}",
-            hint=f"move it to a folder of its own; or, if you know all that is there: {hint}",
-        )
-
-
-def including(product_file: str, *, named: bool) -> "ReadFile":
-    """Return what reads the files that a product file includes.
-
-    They say whom to trust, too, so they have to belong to whom the product file may belong to; a file that was `named`
-    may include those of its own owner.
-    """
-
-    def read(path: str, by: str) -> str:
-        if not os.path.isfile(path):
-            raise InputError(
-                "the included file is not there",
-                place=Place(file=path),
-                hint=f"{by} names it as include: put it there, or take that line out",
-            )
-        owner = os.stat(product_file).st_uid if named else None
-        refuse_foreign(path, hint=f"--product {quoted(product_file)}", says="the included file", owner=owner)
-        return read_text(path, "included file", PRODUCT_FILE_BYTES)
-
-    return read
-
-
-def read_text(path: str, what: str, limit: int) -> str:
-    """Read a UTF-8 text file; InputError names the first byte that is not."""
-    data = read_bounded(path, what, limit)
-    try:
-        return data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise InputError(
-            f"this {what} is not UTF-8 text",
-            place=Place(file=path, offset=error.start),
-            found=f"byte 0x{data[error.start]:02x}",
-            hint="save it as UTF-8, or give the right file",
-        ) from None
 
 
 def _texts(
@@ -129,7 +30,7 @@ def _texts(
     else:
         path, named = product_file, not found
         if not os.path.isfile(path) and os.path.basename(path) == path:
-            from imgseal.workspace.line import member_named
+            from imgseal.workspace.line_file import member_named
 
             if (member := member_named(path)) is not None:
                 path, named = member, False
@@ -158,7 +59,7 @@ def _texts(
 
     def numbers(log: str) -> "Mapping[bytes, LastNumbers]":
         if log not in known:
-            from imgseal.workspace.fielded import last_numbers
+            from imgseal.workspace.last_numbers import last_numbers
 
             known[log] = last_numbers(os.path.join(folder, log)) if with_log else {}
         return known[log]
@@ -310,10 +211,29 @@ class Project(NamedTuple):
         signers = tuple(self._signer(reference, key, development=development) for reference in references)
         self._refuse_uncovered(signers, key)
         if role == "packages" and not development:
-            from imgseal.workspace.channels import refuse_for_others
-
-            refuse_for_others(self, (signer.public.key_id for signer in signers), key)
+            self.refuse_for_others((signer.public.key_id for signer in signers), key)
         return signers
+
+    def refuse_for_others(self, signed: "Iterable[bytes]", key: str) -> None:
+        """SigningKeyError where what is signed would be taken by devices that do not trust all keys of the channel.
+
+        `signed` are identifiers of the keys that sign it; `key` is the one of the product file that says whose.
+        """
+        channels, own = self.product.channels, self.product.channel
+        signed = frozenset(signed)
+        for name, channel in channels.items():
+            if own is None or channel.takes(channels[own]):
+                continue
+            trusted = self.in_channel(name).trust().anchors("packages", development=False)
+            names = [each.source for each in trusted if each.key_id in signed]
+            if len(names) >= channel.need:
+                raise SigningKeyError(
+                    f"devices of channel {name} would take this package of channel {own}",
+                    place=self.product.place(key),
+                    expected=f"a key that [channel.{name}] does not name",
+                    found=", ".join(names),
+                    hint=f"sign channel {own} with a key of its own: [signing.{own}] packages = FILE",
+                )
 
     def _refuse_uncovered(self, signers: "tuple[Signer, ...]", key: str) -> None:
         """SigningKeyError unless the keys are different, and each algorithm that must verify has one."""

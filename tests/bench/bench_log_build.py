@@ -25,7 +25,7 @@ from mixed_book import ANCHORS, layout
 from imgseal.formats.log.entry import Entry, LoggedImage
 from imgseal.formats.log.lines import EMPTY, added
 from imgseal.versions import Version
-from imgseal.workspace.fielded import last_numbers
+from imgseal.workspace.last_numbers import last_numbers
 from imgseal.workspace.verified_log import VerifiedLog, verified_log
 
 SLOTS = ("motor-a", "motor-b", "radio", "phrases")
