@@ -219,6 +219,8 @@ class Explorer:
         """
         total = sum(operations)
         wanted = total if pairs is None else min(pairs, total)
+        if not wanted:
+            return
         pick = Noise(f"{self._seed} pairs")
         stretch = max(_STRETCH, -(-wanted // _PIECES))
         tried = target = begin = life = 0
