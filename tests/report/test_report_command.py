@@ -61,8 +61,10 @@ def test_the_verdict_is_that_of_check(
     assert imgseal("device", "new", "unit.json").status == 0
     options = [*(["--development"] if development else []), *(["--device", device] if device else [])]
     checked = json.loads(imgseal("check", NAME, *options, "--json").out)["verdicts"][0]
-    by = {key: checked.pop(key) for key in ("product_file", "variant")}  # a report is by one product from the start
-    assert by == {"product_file": "imgseal.toml", "variant": None}
+    by = {
+        key: checked.pop(key) for key in ("product_file", "variant", "channel")
+    }  # a report is by one product from the start
+    assert by == {"product_file": "imgseal.toml", "variant": None, "channel": None}
     assert document(imgseal, NAME, *options, status=checked["verdict"] != "accepted")["verdict"] == checked
 
 
