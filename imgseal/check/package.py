@@ -46,7 +46,7 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
         bootloader = relied_on(context, (image for _, image in images if isinstance(image, ImageSubject)))
     verdict = Verdict(
         name, "update package", device, results, details, tuple(subject.notes), signed, _installs(subject, context),
-        bootloader,
+        bootloader, context.layout,
     )  # fmt: skip
     return verdict, subject
 
