@@ -12,10 +12,11 @@ from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.workspace.clock import build_time, day_of, today
 from imgseal.workspace.files import load_artefact, write_all
-from imgseal.workspace.judging import judge_of, project_for
+from imgseal.workspace.judging import as_released, judge_of, project_for
 from imgseal.workspace.key_files import quoted
 from imgseal.workspace.packages import package_contents, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
+from imgseal.workspace.released import released_of
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
@@ -82,6 +83,9 @@ def command(
     before = None if previous is None else package_contents(previous, project.product)
     context, device = judge_of(project, device_file, development=development, as_of=as_of, before=before)
     material = gather(data, package, context, tool=__version__, device=device)
+    if not development:
+        verdict = as_released(material.verdict, data, project.product, released_of(project))
+        material = material._replace(verdict=verdict)
     made = day_of(build_time()) if "SOURCE_DATE_EPOCH" in os.environ else today()
     material = material._replace(made=made, logged=_logged(project, material))
     if before is not None and material.contents is not None:

@@ -184,14 +184,7 @@ class Judges:
         log = project.log_path, project.pin_path
         if log not in self._released:
             self._released[log] = released_of(project)
-        if not verdict.accepted:
-            return verdict
-        released, envelope, checks = self._released[log], envelope_of(data), []
-        if released is not None and (identity := identity_of(data, envelope)) is not None:
-            checks.append(_result("log", "rollback", refused_by_log(identity, released)))
-        if project.product.rules.sbom == "required" and envelope is not None:
-            checks.append(_result("bill", "rules", without_bill(envelope, project.product)))
-        return verdict._replace(checks=(*verdict.checks, *checks))
+        return as_released(verdict, data, project.product, self._released[log])
 
     def _fitting(self, data: Bytes, slot: str | None) -> list[int]:
         """Return the numbers of the products and variants to ask: those of the class, else the first, which says no."""
@@ -206,6 +199,18 @@ class Judges:
                 self._projects[fitting[0]].slot(slot)
             return having
         return fitting
+
+
+def as_released(verdict: Verdict, data: Bytes, product: Product, released: Released | None) -> Verdict:
+    """Ask of what a device takes what the maker asks of releases: that the log has it, and its bill of materials."""
+    if not verdict.accepted:
+        return verdict
+    envelope, checks = envelope_of(data), []
+    if released is not None and (identity := identity_of(data, envelope)) is not None:
+        checks.append(_result("log", "rollback", refused_by_log(identity, released)))
+    if product.rules.sbom == "required" and envelope is not None:
+        checks.append(_result("bill", "rules", without_bill(envelope, product)))
+    return verdict._replace(checks=(*verdict.checks, *checks))
 
 
 def _result(name: str, group: str, finding: Finding | None) -> CheckResult:
