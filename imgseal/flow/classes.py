@@ -3,6 +3,7 @@
 from imgseal.check.judge import kind_of
 from imgseal.errors import InputError
 from imgseal.formats.sealed_image.layout import MAGIC, STATEMENT_BYTES, field
+from imgseal.product.model import Product
 from imgseal.window import Bytes
 
 _CLASS = field("class_id")
@@ -31,6 +32,22 @@ def _of_package(data: Bytes) -> frozenset[bytes]:
     from imgseal.formats.suit.envelope import decode_envelope  # noqa: PLC0415 - sealed images need no CBOR
 
     return classes_of_manifest(decode_envelope(data.read(0, data.size)).manifest)
+
+
+def is_of_recovery(data: Bytes, product: Product) -> bool:
+    """Say whether an artefact is a package of recovery images alone, whose numbers are a series of their own."""
+    if kind_of(data) != "update package" or not any(each.recovery for each in product.components.values()):
+        return False
+    from imgseal.formats.suit.component import ours  # noqa: PLC0415 - sealed images need no CBOR
+    from imgseal.formats.suit.envelope import decode_envelope  # noqa: PLC0415
+    from imgseal.formats.suit.manifest import decode_manifest  # noqa: PLC0415
+
+    try:
+        named = decode_manifest(decode_envelope(data.read(0, data.size)).manifest).components
+    except InputError:
+        return False
+    parts = [product.component(each.number) for each in map(ours, named) if each is not None]
+    return len(parts) == len(named) > 0 and all(part is not None and part.recovery for part in parts)
 
 
 def classes_of_manifest(content: bytes) -> frozenset[bytes]:

@@ -87,18 +87,21 @@ def logged_floors(project: Project) -> "tuple[Floor, ...] | None":
     return None if project.log_path is None else floors_at(project.log_path)
 
 
-def floor_of(project: Project, floors: Iterable["Floor"]) -> "Floor | None":
-    """Return the floor of the product's class; None where it has no release."""
+def floor_of(project: Project, floors: Iterable["Floor"], *, recovery: bool = False) -> "Floor | None":
+    """Return the floor of the product's class, or that of its recovery images; None where it has no release."""
+    from imgseal.formats.log.entry import RECOVERY
     from imgseal.formats.log.floors import of_class
 
-    return of_class(floors, project.product.class_id, project.product.variant or "")
+    variant = (project.product.variant or "") + (RECOVERY if recovery else "")
+    return of_class(floors, project.product.class_id, variant)
 
 
-def logged_device(project: Project) -> tuple[DeviceState, str] | None:
+def logged_device(project: Project, *, recovery: bool = False) -> tuple[DeviceState, str] | None:
     """Return a device with the numbers that the last logged release left, and what to call it; None without a log.
 
     Where the log has no release for this class, none of its devices is in the field. Where the log is missing, nobody
-    knows: the device is a fresh one, and is called so with the reason.
+    knows: the device is a fresh one, and is called so with the reason. With `recovery` the numbers are those of the
+    recovery images, which are a series of their own: the factory writes them, before the first release.
     """
     if project.log_path is None:
         return None
@@ -106,10 +109,11 @@ def logged_device(project: Project) -> tuple[DeviceState, str] | None:
     if floors is None:
         state = fresh(project.product)._replace(fielded=without_log(project))
         return state, f"a fresh device ({project.log_path} is missing)"
-    logged = logged_state(project, floors)
+    logged = logged_state(project, floors, recovery=recovery)
     if logged is None:
         return fresh(project.product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"
-    return logged, f"a device with the numbers of {project.log_path} (sequence {logged.sequence})"
+    of = "the recovery images of " if recovery else ""
+    return logged, f"a device with the numbers of {of}{project.log_path} (sequence {logged.sequence})"
 
 
 def device_after(project: Project, before: "Contents", *, development: bool) -> tuple[DeviceState, str]:
@@ -124,9 +128,9 @@ def device_after(project: Project, before: "Contents", *, development: bool) -> 
     return state, f"a device with the numbers of {before.name} (sequence {before.sequence})"
 
 
-def logged_state(project: Project, floors: "tuple[Floor, ...]") -> DeviceState | None:
+def logged_state(project: Project, floors: "tuple[Floor, ...]", *, recovery: bool = False) -> DeviceState | None:
     """Return a device with the numbers that the log has for the product's class; None where it has none."""
-    floor = floor_of(project, floors)
+    floor = floor_of(project, floors, recovery=recovery)
     if floor is None:
         return None
     last = _last_taken(project, floor)

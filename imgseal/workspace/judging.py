@@ -9,7 +9,7 @@ from imgseal.check.judge import judge, kind_of
 from imgseal.errors import Place, UsageError
 from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
 from imgseal.flow.as_released import Released, envelope_of, identity_of, refused_by_log, without_bill
-from imgseal.flow.classes import classes_in
+from imgseal.flow.classes import classes_in, is_of_recovery
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
@@ -23,16 +23,28 @@ from imgseal.workspace.project import Project
 from imgseal.workspace.released import released_of
 
 if TYPE_CHECKING:
+    from imgseal.device_state.device import DeviceState
     from imgseal.flow.contents import Contents
 
 Who = TypeVar("Who")
 
 
 class Judge(NamedTuple):
-    """Everything that a verdict depends on besides the artefact, and words for the device."""
+    """Everything that a verdict depends on besides the artefact, and words for the device.
+
+    `recovery`: the device that packages of recovery images alone are judged for, where it is another one.
+    """
 
     context: Context
     device: str
+    recovery: "tuple[DeviceState, str] | None" = None
+
+    def meant_for(self, data: Bytes) -> "Judge":
+        """Return the judge for what an artefact is: recovery images have numbers of their own in the release log."""
+        if self.recovery is None or not is_of_recovery(data, self.context.product):
+            return self
+        state, device = self.recovery
+        return self._replace(device=device, recovery=None).with_state(**state._asdict())
 
     def with_state(self, **changes: Any) -> "Judge":
         """Return the judge for a device whose state is another one in these values."""
@@ -61,7 +73,8 @@ class Judge(NamedTuple):
             )
         if partial is None:
             partial = self.context.state.fresh
-        return judge(data, name, self.context._replace(slot=slot, partial=partial), self.device, payload)
+        context, device, _ = self.meant_for(data)
+        return judge(data, name, context._replace(slot=slot, partial=partial), device, payload)
 
 
 def judge_of(
@@ -86,6 +99,9 @@ def judge_of(
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = parse_day(as_of)
     device = device_file or "a fresh device"
+    recovery = None
+    if device_file is None and not development and not new:
+        recovery = logged_device(project, recovery=True) or (state, device)
     if device_file is None and before is not None:
         state, device = device_after(project, before, development=development)
     elif device_file is None and development:
@@ -99,11 +115,12 @@ def judge_of(
         state = without_withdrawn(project, state)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
+        recovery = recovery and (recovery[0], f"{recovery[1]} on {day}")
     every = device_file is None and not development and not new
     context = Context(
         project.product, trust, state, contents, development, day=day, anchors=anchors, every=every, layout=layout
     )
-    return Judge(context, device)
+    return Judge(context, device, recovery)
 
 
 def project_for(data: Bytes, name: str, products: Products, *, development: bool, as_of: str | None) -> Project:

@@ -1,0 +1,48 @@
+"""Recovery images have numbers of their own in the release log, and what is built so is accepted by whoever judges it."""
+
+from pathlib import Path
+
+import pytest
+from test_factory_command import LOG, line  # noqa: F401 - a fixture
+from workshop import ALL, Imgseal
+
+OTHERS = [each for each in ALL if not each.startswith("recovery")]
+RECOVERY = ("build", "recovery=recovery.hex", "--release", "--revision", "abcd")
+
+
+def numbers(version: str, sequence: int) -> tuple[str, ...]:
+    return ("--set", f"release.version={version}", "--set", f"release.sequence={sequence}", "--out", f"own-{sequence}")
+
+
+@pytest.fixture
+def logged(imgseal: Imgseal, line: Path) -> Path:  # noqa: F811
+    """A log whose releases are at 17, and recovery images at 1 and 2."""
+    with (line / "imgseal.toml").open("a") as file:
+        file.write(LOG)
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *OTHERS, "--release", "--revision", "abcd").status == 0
+    assert imgseal(*RECOVERY, *numbers("1.0.0", 1)).status == 0
+    assert imgseal(*RECOVERY, *numbers("1.1.0", 2)).status == 0
+    return line
+
+
+@pytest.mark.parametrize("asked", [
+    ("check", "own-2/vent-drive-1.1.0-2.suit"), ("gate", "own-2"), ("gate", "out", "own-2"),
+    ("gate", "--previous", "out/vent-drive-2.4.1-17.suit", "own-2"),
+    ("report", "own-2/vent-drive-1.1.0-2.suit", "--out", "page.html"),
+])  # fmt: skip
+def test_the_last_one_is_accepted(imgseal: Imgseal, logged: Path, asked: tuple[str, ...]) -> None:
+    said = imgseal(*asked)
+    assert said.status == 0, said.out + said.err
+
+
+@pytest.mark.parametrize("asked", [("check", "own-1/vent-drive-1.0.0-1.suit"), ("gate", "own-1")])
+def test_the_one_before_is_not(imgseal: Imgseal, logged: Path, asked: tuple[str, ...]) -> None:
+    said = imgseal(*asked)
+    assert (said.status, "rollback.sequence-too-low" in said.out) == (1, True), said.out + said.err
+
+
+def test_a_release_does_not_go_by_them(imgseal: Imgseal, logged: Path) -> None:
+    """A package of the other images, with a number above that of the recovery images and below that of the releases."""
+    said = imgseal("build", *OTHERS, "--release", "--revision", "abcd", *numbers("2.4.2", 3))
+    assert (said.status, "above 17" in said.err) == (2, True), said.err
