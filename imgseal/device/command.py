@@ -93,10 +93,12 @@ def show(path: str, chosen: ChosenProduct) -> None:
     click.echo(f"  battery    {battery}; updates are {'authorised' if state.authorised else 'not authorised'}")
     for component in product.components.values():
         index = state.running.get(component.number)
-        where = "nothing" if index is None or index >= len(component.run) else component.run[index]
+        where = "runs from " + ("nothing" if index is None or index >= len(component.run) else component.run[index])
+        if component.recovery:  # it belongs to no set: it starts where none does
+            where = f"stands by in {component.run[0]}" if component.run[0] in contents else "stands by, as far as known"
         counter = state.counters.get(component.number, 0)
         steps = f" of {component.counter_steps}" if component.counter_steps is not None else ""
-        click.echo(f"  {component.name:<10} runs from {where}; counter {counter}{steps}")
+        click.echo(f"  {component.name:<10} {where}; counter {counter}{steps}")
     for slot in product.slots:
         if slot in contents:
             click.echo(f"  {slot:<14} {_describe(contents[slot].read(0, 8192))}, {contents[slot].size} bytes")

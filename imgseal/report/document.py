@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from imgseal.check.context import component_named
 from imgseal.compare.text import comparison_document
-from imgseal.findings import CODES, FAILED, NOT_RUN, PASSED
+from imgseal.findings import CODES, FAILED, NOT_RUN, OF_RELEASES, PASSED
 from imgseal.formats.cose.labels import ALGORITHMS
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.digest import SuitDigest
@@ -86,7 +86,7 @@ def report_document(material: Material) -> Json:
         ],
         "untried": material.untried,
         "evidence": _evidence(observe(material)),
-        "codes": dict(CODES),
+        "codes": {**CODES, **OF_RELEASES},
     }
 
 

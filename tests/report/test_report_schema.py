@@ -14,7 +14,7 @@ from workshop import detached_radio, make, product, two_algorithms, workshop
 
 from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
-from imgseal.findings import CODES
+from imgseal.findings import CODES, OF_RELEASES
 from imgseal.rehearse.apply import apply
 from imgseal.report.document import report_document
 from imgseal.report.inputs import Change, Material
@@ -92,7 +92,7 @@ def test_schema_is_one_and_names_every_key() -> None:
     open_ones = [each for each in objects(SCHEMA) if each.get("additionalProperties") is not False]
     evidence = list(objects(SCHEMA["$defs"]["evidence"]))
     assert [each for each in open_ones if each not in evidence] == []
-    assert set(document_of("accepted")["codes"]) == set(CODES)
+    assert set(document_of("accepted")["codes"]) == {*CODES, *OF_RELEASES}
 
 
 def test_schema_refuses() -> None:
