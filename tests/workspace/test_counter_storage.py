@@ -77,7 +77,8 @@ def test_no_jump_beyond_the_stated_one(imgseal: Imgseal, project: Path, memory: 
     if memory != "previous":
         more = ("--device", "unit.json") if memory == "device" else ()
         said = imgseal("check", NEW, *more)
-        assert (said.status, FAR in said.out) == ((0, False) if taken else (1, True)), said.out
+        passes = taken and memory == "device"  # as a log does not have the package yet: gate.not-logged
+        assert (said.status, FAR in said.out) == (int(not passes), not taken), said.out
     if memory != "device":
         for path in (project / "out-18").iterdir():
             path.unlink()
