@@ -77,6 +77,8 @@ def hold(project: Project, runs: list[Run]) -> None:
         digest = decode_envelope(run.published.read_bytes()).digest.value.hex()
         assert digest == by_tag[run.machine.tag]["packages"][0]["manifest"], run.machine.tag
         packages[run.machine.tag] = run.published
+        beside = {path.name for path in run.published.parent.iterdir()}
+        assert not beside & {"release.d", "release.flags"}, "what only the build system needs is not published"
     project.imgseal("device", "new", "unit-0.json")
     for number, entry in enumerate(entries):
         package = str(packages[f"v{entry['version']}"])

@@ -25,6 +25,12 @@ build() { # change this line for another build system
     IMGSEAL_FLAGS="--release --set release.version=${tag#v} --revision $(git rev-parse HEAD)"
 }
 
+# What the build system keeps for itself is not published.
+publish() {
+  rm -f built/release.d built/release.flags
+  mv built release
+}
+
 # Tags below this one that are not in the log, down to the first that is: a version below the last is refused.
 older() {
   git -c versionsort.suffix=- ls-remote --tags --refs --sort=-v:refname origin 'v[0-9]*' | sed 's|.*refs/tags/||' |
@@ -57,14 +63,14 @@ while [ "$try" -lt "$tries" ]; do
   imgseal log pin
   if [ -z "$(git -C releases status --porcelain)" ]; then
     echo "release.sh: $tag was released before; these are its files" >&2
-    mv built release
+    publish
     exit
   fi
   imgseal gate built "$@"
   git -C releases add release.log release.head
   git -C releases -c user.name=release -c user.email=release@localhost commit --quiet --message "$tag"
   if git -C releases push --quiet origin HEAD:refs/heads/releases; then
-    mv built release
+    publish
     exit
   fi
   echo "release.sh: the log was not taken; if somebody else has released meanwhile, the next try has his entry" >&2
