@@ -1,14 +1,21 @@
-"""How many faults are planted in the C sources, as the page says it."""
+"""How many faults are planted in the C sources, and how many cases the kit has, as the page says it."""
 
+import json
 import re
 
+import test_kit_in_c
 import test_mark_in_c
+import test_package_in_c
 import test_planted_in_c
 import test_planted_in_install
 import test_planted_in_store
 import test_planted_in_trust
 import test_storage_in_c
+import test_trust_in_c
+from batch import DATA
 from c_build import ROOT
+
+PAGE = " ".join((ROOT / "docs" / "device-code.md").read_text().split())
 
 MARK = len(test_mark_in_c.BOOT)
 INSTALLER = len(test_planted_in_install.FAULTS) + len(test_storage_in_c.INSTALLER)
@@ -20,9 +27,28 @@ OTHERS = (
 
 
 def test_the_page_counts_them() -> None:
-    said = (ROOT / "docs" / "device-code.md").read_text()
-    found = re.search(
-        r"(\d+) faults planted in the C sources, (\d+) of them in the installer and (\d+) in what keeps packages", said
+    assert counted("# faults planted in the C sources, # of them in the installer and # in what keeps packages") == (
+        MARK + INSTALLER + STORE + OTHERS,
+        INSTALLER,
+        STORE,
     )
-    assert found is not None
-    assert tuple(map(int, found.groups())) == (MARK + INSTALLER + STORE + OTHERS, INSTALLER, STORE)
+
+
+def test_the_page_counts_the_kit() -> None:
+    cases = json.loads((DATA / "kit.json").read_text())["cases"]
+    updates, packages = (sum(case["name"].startswith(area) for case in cases) for area in ("anchors-", "package-"))
+    assert counted("# sealed images and dumps, # packages, # trust anchor updates") == (
+        len(cases) - updates - packages, packages, updates,
+    )  # fmt: skip
+    in_c = sum(len(tests.CASES) for tests in (test_kit_in_c, test_package_in_c, test_trust_in_c))
+    assert counted("and # of these cases from C") == (in_c,)
+    assert counted("The other # are not for this code") == (len(cases) - in_c,)
+    assert counted("The # cases that ML-DSA-44 decides") == (sum("algorithms" in case for case in cases),)
+    assert counted("both answers stand in the case, # of them") == (sum("difference" in case for case in cases),)
+
+
+def counted(words: str) -> tuple[int, ...]:
+    """The numbers that the page has where these words have a #."""
+    found = re.search(words.replace("#", r"(\d+)"), PAGE)
+    assert found is not None, words
+    return tuple(map(int, found.groups()))
