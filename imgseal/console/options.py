@@ -65,7 +65,8 @@ def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--product",
             "product_file",
             metavar="FILE|NAME",
-            help=f"Use this product file, or member of the product line, instead of the nearest {PRODUCT_NAME}.",
+            help="Use this product file, or the member of the product line with this product.name, instead of the "
+            f"nearest {PRODUCT_NAME}.",
         ),
     ):
         made = option(made)

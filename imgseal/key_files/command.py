@@ -100,7 +100,7 @@ def new(path: str, algorithm: str, no_passphrase: bool, public_file: str | None)
 
 @command.command()
 @click.argument("path", metavar="FILE|URI")
-@click.option("--product", "product_file", metavar="FILE", help="Say which roles this product file gives the key.")
+@click.option("--product", "product_file", metavar="FILE|NAME", help="Say which roles this product file gives the key.")
 def show(path: str, product_file: str | None) -> None:
     """Show a key's thumbprint (RFC 9679), its key identifier, and its roles in the product file.
 

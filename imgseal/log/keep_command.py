@@ -55,7 +55,12 @@ def log_options(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(chosen=Chosen(log_file, product_file), **options)
 
     log = click.option("--log", "log_file", metavar="FILE", help="This log instead of the product file's.")
-    product = click.option("--product", "product_file", metavar="FILE", help="Use this product file.")
+    product = click.option(
+        "--product",
+        "product_file",
+        metavar="FILE|NAME",
+        help="Use this product file, or the member of the product line with this product.name.",
+    )
     return product(log(with_choice))
 
 

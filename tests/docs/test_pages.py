@@ -91,6 +91,25 @@ def test_cli_page_names_every_command() -> None:
         assert f"## imgseal {command}" in text
 
 
+def test_pages_name_the_commands_that_work_on_a_product_line() -> None:
+    """Those that load its members, in each place that lists them."""
+    asking = re.compile(r"\.every\(\)|\bload_products\(")
+    wanted = {
+        name
+        for name, (module, _) in COMMANDS.items()
+        if asking.search((ROOT / "imgseal" / f"{module.replace('.', '/')}.py").read_text())
+    }
+    assert {"build", "paths", "doctor"} <= wanted
+    part = (DOCS / "format" / "product-file.md").read_text().split("\n## `[line]`\n")[1].split("\n## ")[0]
+    started = re.findall(r"^- ((?:`\w+`(?:, | and )?)+)", part, re.MULTILINE)
+    lists = [
+        re.search(r"((?:`\w+`(?:,\s+| and\s+)?)+)\s*work on all", (DOCS / page).read_text())
+        for page in ("cli.md", "changes.md")
+    ]
+    for said in (" ".join(started), *(found[1] if found else "" for found in lists)):
+        assert set(re.findall(r"`(\w+)`", said)) == wanted
+
+
 def test_links_lead_somewhere() -> None:
     for page in [*DOCS.rglob("*.md"), ROOT / "README.md", ROOT / "DEVELOPERS.md", ROOT / "keys-example" / "README.md"]:
         for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text()):
