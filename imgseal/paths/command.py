@@ -59,7 +59,7 @@ def command(
     """Say for every release of the log whether its devices take PACKAGE: at once, through releases in between, or not.
 
     The judge answers for each, with the numbers, bootloader and trust anchors that the log has for these devices.
-    Releases that were withdrawn are left out, and no way leads through them.
+    Releases that were withdrawn are asked about too, since their devices are in the field; no way leads through them.
     """
     from imgseal.paths.text import survey_document, survey_lines, unplayed
 

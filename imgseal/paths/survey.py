@@ -65,9 +65,13 @@ class Cost(NamedTuple):
 
 
 class Row(NamedTuple):
-    """The devices of a release that get one answer; `whole` says that these are all of its devices."""
+    """The devices of a release that get one answer; `whole` says that these are all of its devices.
+
+    A release that was withdrawn has devices still, and these need a way most.
+    """
 
     release: Release
+    withdrawn: bool
     devices: tuple[Device, ...]
     whole: bool
     answer: Answer
@@ -75,11 +79,10 @@ class Row(NamedTuple):
 
 
 class Survey(NamedTuple):
-    """What was asked and answered: a row for each release and answer, and the withdrawn releases that were left out."""
+    """What was asked and answered: a row for each release and answer."""
 
     package: str
     rows: tuple[Row, ...]
-    left_out: tuple[Release, ...]
 
 
 def target_of(data: Bytes, name: str, product: "Product", history: History) -> Target:
@@ -97,8 +100,9 @@ def survey(
     *,
     pairs: int = -1,
 ) -> Survey:
-    """Answer for every release that is not withdrawn, and for whose class and variant `makers` has a product.
+    """Answer for every release for whose class and variant `makers` has a product.
 
+    No way leads through a release that was withdrawn, but from one: its devices are in the field.
     With `pairs` from 0 on every way is played with power cuts, and so many second ones.
     """
     desk = _Desk(package, history, makers, store, pairs)
@@ -106,22 +110,22 @@ def survey(
     rows: list[Row] = []
     asked = [each for each in history.releases if each.line in makers and not of_recovery(each.package.variant)]
     asked.sort(key=lambda each: each.sequence)
-    fielded = [(each, ways.fielded(each)) for each in asked if each.manifest not in history.withdrawn]
+    fielded = [(each, ways.fielded(each)) for each in asked]
     for release, devices in reversed(fielded):
-        rows += _rows(release, devices, ways, desk)
+        rows += _rows(release, release.manifest in history.withdrawn, devices, ways, desk)
     rows.sort(key=lambda row: (row.release.channel, row.release.package.variant, row.release.sequence))
-    return Survey(package.name, tuple(rows), tuple(each for each in asked if each.manifest in history.withdrawn))
+    return Survey(package.name, tuple(rows))
 
 
-def _rows(release: Release, devices: tuple[Device, ...], ways: Ways, desk: "_Desk") -> Iterator[Row]:
+def _rows(release: Release, withdrawn: bool, devices: tuple[Device, ...], ways: Ways, desk: "_Desk") -> Iterator[Row]:
     if not devices:
-        yield Row(release, (), True, Answer(NOBODY), None)
+        yield Row(release, withdrawn, (), True, Answer(NOBODY), None)
     answers: dict[Answer, list[Device]] = {}
     for device in devices:
         answers.setdefault(ways.with_anchors(device), []).append(device)
     for answer, found in answers.items():
         cost = desk.cost(found[-1], answer) if answer.word in (DIRECT, THROUGH) else None
-        yield Row(release, tuple(found), len(answers) == 1, answer, cost)
+        yield Row(release, withdrawn, tuple(found), len(answers) == 1, answer, cost)
 
 
 class _Desk:

@@ -6,7 +6,7 @@ from typing import Any
 from imgseal.errors import visible
 from imgseal.paths.history import Release
 from imgseal.paths.survey import Cost, Row, Survey
-from imgseal.paths.ways import ANSWERS, BEHIND, OPEN, THROUGH
+from imgseal.paths.ways import ANSWERS, BEHIND, MISSING, THROUGH
 from imgseal.rehearse.text import rehearsal_document, span
 from imgseal.workspace.verdict_json import finding_values
 
@@ -21,7 +21,6 @@ def survey_document(survey: Survey, tool: str) -> Json:
         "imgseal": tool,
         "package": survey.package,
         "releases": rows,
-        "withdrawn": [_release(each) for each in survey.left_out],
         "left_behind": sum(row["answer"] in BEHIND for row in rows),
     }
 
@@ -41,6 +40,7 @@ def _release(release: Release) -> Json:
 def _row(row: Row) -> Json:
     return {
         **_release(row.release),
+        "withdrawn": row.withdrawn,
         "devices": None if row.whole else _which(row),
         "answer": row.answer.word,
         "through": [_release(each) for each in row.answer.through],
@@ -48,7 +48,7 @@ def _row(row: Row) -> Json:
             {"reason": each.word, "finding": next(iter(finding_values(filter(None, [each.finding]))), None)}
             for each in row.answer.why
         ],
-        "open": list(row.answer.notes),
+        "unsaid": list(row.answer.unsaid),
         "cost": None if row.cost is None else _cost(row.cost),
     }
 
@@ -85,16 +85,14 @@ def _lines(document: Json) -> Iterator[str]:
             group = mine
             yield f"  {mine or 'no channel or variant'}"
         cost = f": {cost_words(row)}" if row["cost"] else ""
-        yield f"  {release_words(row):<24}{answer_words(row)}{cost}"
+        yield f"  {release_words(row):<22}  {answer_words(row)}{cost}"
         if row["answer"] in (*BEHIND, THROUGH):
             yield from (f"    {'why':<10}{each}" for each in why_words(row))
-        yield from (f"    {'open':<10}{each}" for each in row["open"])
+        yield from (f"    {'unsaid':<10}{each}" for each in row["unsaid"])
         for played in row["cost"]["rehearsals"] if row["cost"] else ():
             yield f"    {'rehearsed':<10}{_played(played)}"
     for why in unknown_costs(document):
-        yield f"  erases and seconds are not known: {why}"
-    for release in document["withdrawn"]:
-        yield f"  {release_words(release):<24}withdrawn: left out"
+        yield f"  {why}"
     behind = dict.fromkeys(row["version"] for row in rows if row["answer"] in BEHIND)
     if not rows:
         yield "  the log has no release for this class and variant: nobody is in the field"
@@ -107,15 +105,15 @@ def group_words(row: Json) -> str:
     return ", ".join(f"{what} {row[what]}" for what in ("channel", "variant") if row[what])
 
 
-def release_words(release: Json) -> str:
-    """Say which release it is."""
-    return f"{release['version']} (sequence {release['sequence']})"
+def release_words(row: Json) -> str:
+    """Say which release a row is about."""
+    return f"{row['version']} (sequence {row['sequence']}){', withdrawn' if row['withdrawn'] else ''}"
 
 
 def answer_words(row: Json) -> str:
     """Say what the devices of a row make of the release, and which devices where they are not all of a release."""
     words = ANSWERS[row["answer"]]
-    if row["answer"] in (THROUGH, OPEN):
+    if row["answer"] in (THROUGH, MISSING):
         words += f": {', '.join(each['version'] for each in row['through'])}"
     return words if row["devices"] is None else f"{words} [{row['devices']}]"
 
@@ -143,9 +141,15 @@ def cost_words(row: Json) -> str:
 
 
 def unknown_costs(document: Json) -> list[str]:
-    """Return why some costs are not known, each reason once."""
+    """Return which parts of some costs are not known, and why, each reason once."""
     costs = [row["cost"] for row in document["releases"] if row["cost"] is not None]
-    return list(dict.fromkeys(cost["unknown"] for cost in costs if cost["unknown"]))
+    return list(
+        dict.fromkeys(
+            f"{'erases and seconds' if cost['erases'] is None else 'seconds'} are not known: {cost['unknown']}"
+            for cost in costs
+            if cost["unknown"]
+        )
+    )
 
 
 def unplayed(document: Json) -> bool:

@@ -11,21 +11,21 @@ from imgseal.limits import STEPS_TRIED
 from imgseal.paths.history import Device, History, Release
 from imgseal.records import NamedTuple
 
-RUNS, DIRECT, THROUGH, OPEN, NONE = "runs", "direct", "through", "open", "none"
-LATER, OTHER, NOBODY = "later", "other", "nobody"
+RUNS, DIRECT, THROUGH, MISSING, BLOCKED = "runs", "direct", "through", "missing", "blocked"
+RUNS_LATER, OTHER_VARIANT, NOBODY = "runs-later", "other-variant", "nobody"
 ANSWERS = {
     RUNS: "runs it",
     DIRECT: "takes it",
     THROUGH: "takes it through releases in between",
-    OPEN: "not known: packages of releases in between are missing",
-    NONE: "cannot take it",
-    LATER: "has a later release",
-    OTHER: "is another variant, which it is not for",
+    MISSING: "not known: packages of releases in between are missing",
+    BLOCKED: "cannot take it",
+    RUNS_LATER: "has a later release",
+    OTHER_VARIANT: "is another variant, which it is not for",
     NOBODY: "nobody has this release: no device could take it",
 }
 """What can be answered for a device, and in words."""
 _WAYS = frozenset({DIRECT, THROUGH})
-BEHIND = frozenset({OPEN, NONE})
+BEHIND = frozenset({MISSING, BLOCKED})
 """The answers of devices that are left behind."""
 
 _WORDS = {
@@ -49,12 +49,12 @@ class Why(NamedTuple):
 
 
 class Answer(NamedTuple):
-    """What a device makes of the release: one of ANSWERS, the releases in between, why not, and what stays open."""
+    """What a device makes of the release: one of ANSWERS, the releases in between, why not, and what is unsaid."""
 
     word: str
     through: tuple[Release, ...] = ()
     why: tuple[Why, ...] = ()
-    notes: tuple[str, ...] = ()
+    unsaid: tuple[str, ...] = ()
 
 
 class Target(NamedTuple):
@@ -125,8 +125,8 @@ class Ways:
         then = self.answer(given[1])
         if (then.word in _WAYS) == (answer.word in _WAYS):
             return answer
-        words = ANSWERS[then.word] + "".join(f", {each.word}" for each in then.why[:1] if then.word == NONE)
-        return answer._replace(notes=(*answer.notes, f"with the trust anchor set of entry {given[0]}: {words}"))
+        words = ANSWERS[then.word] + "".join(f", {each.word}" for each in then.why[:1] if then.word == BLOCKED)
+        return answer._replace(unsaid=(*answer.unsaid, f"with the trust anchor set of entry {given[0]}: {words}"))
 
     def _answer(self, device: Device) -> Answer:
         target, release = self._target, device.release
@@ -134,12 +134,12 @@ class Ways:
             return Answer(RUNS)
         verdict = self._asked(device, None)
         if verdict.accepted:
-            return Answer(DIRECT, notes=tuple(dict.fromkeys(_open_points(verdict))))
+            return Answer(DIRECT, unsaid=tuple(dict.fromkeys(_unsaid(verdict))))
         why = tuple(dict.fromkeys(_reasons(verdict)))
         if release.line != target.line:
-            return Answer(OTHER, why=why)
+            return Answer(OTHER_VARIANT, why=why)
         if release.sequence > target.sequence:
-            return Answer(LATER, why=why)
+            return Answer(RUNS_LATER, why=why)
         return self._through(device, why)
 
     def _through(self, device: Device, why: tuple[Why, ...]) -> Answer:
@@ -158,17 +158,17 @@ class Ways:
                     DIRECT,
                     THROUGH,
                 ):
-                    missing = Answer(OPEN, (release,), why)
+                    missing = Answer(MISSING, (release,), why)
                 continue
             verdict = self._asked(device, release)
             if not verdict.accepted:
                 continue
             rest = self.answer(self._history.after(device, release, verdict.installs))
             if rest.word == DIRECT:
-                return Answer(THROUGH, (release,), why, rest.notes)
+                return Answer(THROUGH, (release,), why, rest.unsaid)
             if rest.word == THROUGH and (best is None or len(rest.through) < len(best.through) - 1):
-                best = Answer(THROUGH, (release, *rest.through), why, rest.notes)
-        return best or missing or Answer(NONE, why=why)
+                best = Answer(THROUGH, (release, *rest.through), why, rest.unsaid)
+        return best or missing or Answer(BLOCKED, why=why)
 
 
 def _reasons(verdict: Verdict) -> Iterable[Why]:
@@ -183,7 +183,7 @@ def _reasons(verdict: Verdict) -> Iterable[Why]:
                 yield Why(f"{check.name} did not run: {check.because}", None)
 
 
-def _open_points(verdict: Verdict) -> Iterable[str]:
+def _unsaid(verdict: Verdict) -> Iterable[str]:
     """Yield what the judge accepts and nothing here can decide: bootloaders of which the log does not say enough."""
     for check in verdict.checks:
         if check.name == "requirements" and check.outcome == NOT_RUN and check.because:

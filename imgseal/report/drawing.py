@@ -5,6 +5,7 @@ Numbers only; the template writes them, and escapes the texts beside them.
 
 from typing import Any
 
+from imgseal.paths.ways import BEHIND
 from imgseal.records import NamedTuple
 
 _TOP, _LABEL, _LEAST = 8, 30, 300
@@ -85,9 +86,9 @@ def draw_ways(document: dict[str, Any]) -> tuple[int, tuple[WayDrawing, ...]]:
     for row in rows:
         at, answer = columns[row["manifest"]], row["answer"]
         stops = [columns.get(each["manifest"], end) for each in row["through"]]
-        to = {"runs": end, "direct": end, "through": end, "open": max(stops, default=at)}.get(answer, at)
+        to = {"runs": end, "direct": end, "through": end, "missing": max(stops, default=at)}.get(answer, at)
         line = f"M{at + 0.5} .42H{to + 0.5}v.16H{at + 0.5}z" if to > at else ""
-        broken = f"M{to + 0.5} 0v1" if answer in ("none", "open") else ""
+        broken = f"M{to + 0.5} 0v1" if answer in BEHIND else ""
         out.append(WayDrawing(_box(at), line, "".join(map(_box, stops)) + (_box(end) if to == end else ""), broken))
     return end + 1, tuple(out)
 

@@ -1,6 +1,7 @@
 """`imgseal paths`: words, JSON and exit status, for each answer that there is."""
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -111,7 +112,7 @@ def test_through_two_releases_in_between(imgseal: Imgseal, hotfix: Path) -> None
 
 def test_a_release_in_between_that_is_not_there(imgseal: Imgseal, hotfix: Path) -> None:
     found = rows(imgseal, LAST)
-    assert (found["2.4.0"]["answer"], [each["version"] for each in found["2.4.0"]["through"]]) == ("open", ["2.4.2"])
+    assert (found["2.4.0"]["answer"], [each["version"] for each in found["2.4.0"]["through"]]) == ("missing", ["2.4.2"])
     assert (found["2.4.0"]["cost"], found["2.4.2"]["cost"]["erases"]) == (None, None)
     said = imgseal("paths", LAST, "--nobody-behind")
     assert said.status == 1
@@ -121,22 +122,42 @@ def test_a_release_in_between_that_is_not_there(imgseal: Imgseal, hotfix: Path) 
 
 
 def test_a_withdrawn_release(imgseal: Imgseal, hotfix: Path) -> None:
-    """No way leads through it, its devices are left out, and nobody takes it."""
+    """No way leads through it, and nobody takes it any more; its devices are in the field, and are asked about."""
     assert imgseal("log", "withdraw", "2.4.2", "--why", "a test").status == 0
     found = rows(imgseal, LAST, "--archive", ".")
     assert {version: row["answer"] for version, row in found.items()} == {
-        "2.4.0": "none", "2.4.1": "none", "2.4.3": "runs",
+        "2.4.0": "blocked", "2.4.1": "blocked", "2.4.2": "direct", "2.4.3": "runs",
     }  # fmt: skip
-    assert "2.4.2 (sequence 18)     withdrawn: left out" in imgseal("paths", LAST, "--archive", ".").out
+    assert [version for version, row in found.items() if row["withdrawn"]] == ["2.4.2"]
+    assert "2.4.2 (sequence 18), withdrawn  takes it: " in imgseal("paths", LAST, "--archive", ".").out
     old = rows(imgseal, "out-18/vent-drive-2.4.2-18.suit", "--archive", ".")
     assert old["2.4.0"]["why"][0]["reason"] == "withdrawn"
+
+
+def test_devices_of_a_withdrawn_release_are_left_behind(imgseal: Imgseal, hotfix: Path) -> None:
+    """The only ones without a way are those of releases that were withdrawn, and CI hears of it."""
+    for version in ("2.4.0", "2.4.1"):
+        assert imgseal("log", "withdraw", version, "--why", "a test").status == 0
+    said = imgseal("paths", LAST, "--nobody-behind")
+    assert said.status == 1
+    assert "left behind: devices of 2.4.0, 2.4.1\n" in said.out
+
+
+def test_erases_are_known_without_times(imgseal: Imgseal, hotfix: Path) -> None:
+    """A product file without erase times leaves the seconds open, and says so of these alone."""
+    text = (hotfix / "imgseal.toml").read_text()
+    (hotfix / "imgseal.toml").write_text(re.sub(r"(?m)^(erase_ms|program_us) .*\n", "", text))
+    said = imgseal("paths", LAST, "--archive", ".").out
+    assert "  seconds are not known: the product file states no erase and program times\n" in said
+    assert " erases" in said
+    assert "erases and seconds" not in said
 
 
 def test_numbers_keys_bootloader_and_layout(imgseal: Imgseal, hotfix: Path) -> None:
     """Each reason by its own word: 2.4.1 for the devices of later releases, and 2.4.4 that asks for much."""
     earlier = rows(imgseal, "out-17/vent-drive-2.4.1-17.suit", "--archive", ".")
     assert {version: row["answer"] for version, row in earlier.items()} == {
-        "2.4.0": "direct", "2.4.1": "runs", "2.4.2": "later", "2.4.3": "later",
+        "2.4.0": "direct", "2.4.1": "runs", "2.4.2": "runs-later", "2.4.3": "runs-later",
     }  # fmt: skip
     assert [why["reason"] for why in earlier["2.4.2"]["why"]] == ["sequence"]
     edit('version = "1.1.0"', 'version = "1.2.0"')
@@ -147,7 +168,7 @@ def test_numbers_keys_bootloader_and_layout(imgseal: Imgseal, hotfix: Path) -> N
     release(imgseal, 20)
     edit('path = "other.log"', 'path = "release.log"')
     found = rows(imgseal, "out-20/vent-drive-2.4.4-20.suit", "--archive", ".")
-    assert {row["answer"] for row in found.values()} == {"none"}
+    assert {row["answer"] for row in found.values()} == {"blocked"}
     assert [why["reason"] for why in found["2.4.3"]["why"]] == ["bootloader"]
     edit("at = 0xC_0000", "at = 0xC_1000")
     edit('size = "128 KiB"\n\n[slot.radio-keep]', 'size = "124 KiB"\n\n[slot.radio-keep]')
@@ -187,7 +208,7 @@ def test_variants(imgseal: Imgseal, hotfix: Path) -> None:
     said = imgseal("paths", "out-21/late/vent-drive-late-2.4.5-21.suit", "--archive", ".", "--json", "--nobody-behind")
     assert said.status == 0, said.err
     found = {(row["variant"], row["version"]): row["answer"] for row in json.loads(said.out)["releases"]}
-    assert found["early", "2.4.4"] == "other"
+    assert found["early", "2.4.4"] == "other-variant"
     assert found["late", "2.4.4"] == "direct"
     assert found["late", "2.4.5"] == "runs"
     text = imgseal("paths", "out-21/late/vent-drive-late-2.4.5-21.suit").out
@@ -206,12 +227,12 @@ def test_a_trust_anchor_set(imgseal: Imgseal, hotfix: Path) -> None:
     release(imgseal, 20)
     found = rows(imgseal, "out-20/vent-drive-2.4.4-20.suit", "--archive", ".")
     old = found["2.4.3"]
-    assert (old["answer"], old["why"][0]["reason"]) == ("none", "keys")
-    assert old["open"] == ["with the trust anchor set of entry 4: takes it"]
+    assert (old["answer"], old["why"][0]["reason"]) == ("blocked", "keys")
+    assert old["unsaid"] == ["with the trust anchor set of entry 4: takes it"]
     revoked = imgseal("trust", "revoke", "keys/packages.pub.pem", *more, "--previous", "1.trust", "--out", "2.trust")
     assert revoked.status == 0, revoked.err
     old = rows(imgseal, LAST, "--archive", ".")["2.4.2"]
-    assert (old["answer"], old["open"]) == ("direct", ["with the trust anchor set of entry 6: cannot take it, keys"])
+    assert (old["answer"], old["unsaid"]) == ("direct", ["with the trust anchor set of entry 6: cannot take it, keys"])
 
 
 def test_entries_of_older_formats(imgseal: Imgseal, hotfix: Path) -> None:
@@ -233,7 +254,7 @@ def test_entries_of_older_formats(imgseal: Imgseal, hotfix: Path) -> None:
     assert list(CHECKER.iter_errors(document)) == []
     found = {row["version"]: row for row in document["releases"]}
     assert [found[f"2.4.{n}"]["answer"] for n in range(4)] == ["through", "through", "direct", "runs"]
-    assert found["2.4.2"]["open"] == ["needs bootloader >=1.1.0: open, whether every device in the field has one"]
+    assert found["2.4.2"]["unsaid"] == ["needs bootloader >=1.1.0: open, whether every device in the field has one"]
     assert found["2.4.2"]["cost"]["unknown"] == f"the simulated device refuses {LAST}: rules.requirement-not-met"
 
 
