@@ -7,6 +7,7 @@ from imgseal.check.context import Context
 from imgseal.device_state.device import DeviceState, SlotContent, fresh
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.factory.merge import Part, merge
+from imgseal.flow.as_released import Released
 from imgseal.flow.contents import Contents, Image, read_contents
 from imgseal.formats.install_record.record import Member, first_record, place_content
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
@@ -19,9 +20,10 @@ from imgseal.window import ByteView
 from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.fielded import first_devices
 from imgseal.workspace.firmware import load_image
-from imgseal.workspace.judging import Judge, judge_of
+from imgseal.workspace.judging import Judge, as_released, judge_of
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
 from imgseal.workspace.project import Project
+from imgseal.workspace.released import released_of
 from imgseal.workspace.session import note
 
 
@@ -53,7 +55,8 @@ def prepare(
     product = project.product
     refuse_without_records(project)
     judge_one = _line_judge(project, device_file, development=development, as_of=as_of)
-    release, images = _judged(packages, product, judge_one)
+    released = None if development else released_of(project)
+    release, images = _judged(packages, product, judge_one, released, development=development)
     left_out = _left_out(project, images, without_recovery=without_recovery)
     brought = _image_parts(product, images, packages[0])
     held = {part.slot: part.data for part in brought if part.slot is not None}
@@ -71,7 +74,9 @@ def prepare(
 PLAIN = "a fresh device"
 
 
-def _judged(packages: Sequence[str], product: Product, judge_one: Judge) -> tuple[Contents, dict[str, Image]]:
+def _judged(
+    packages: Sequence[str], product: Product, judge_one: Judge, released: Released | None, *, development: bool
+) -> tuple[Contents, dict[str, Image]]:
     """Judge the packages, and return the release, which is the first one, and the images of all by component."""
     images: dict[str, Image] = {}
     release = None
@@ -79,7 +84,8 @@ def _judged(packages: Sequence[str], product: Product, judge_one: Judge) -> tupl
         data = load_package(path)
         if release is not None:  # what completes the release is no later one: its images alone have to be allowed
             judge_one = judge_one.with_state(sequence=0, manifest_digest=None)
-        refuse_verdict(judge_one(data, path, partial=len(packages) > 1), path)
+        verdict = judge_one(data, path, partial=len(packages) > 1)
+        refuse_verdict(verdict if development else as_released(verdict, data, product, released), path)
         contents = read_contents(data.read(0, data.size), path, product)
         release = release or contents
         if contents.sequence > release.sequence:

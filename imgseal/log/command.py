@@ -23,6 +23,7 @@ from imgseal.versions import decimal
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.log_file import LogFile, older_head, pick, refuse_unless_continued
 from imgseal.workspace.project import Project
+from imgseal.workspace.verified_log import pinned_log
 
 
 @click.group(
@@ -241,6 +242,8 @@ def export(
 
     project = Project.load(chosen.product_file)
     log = LogFile(chosen.log_file if chosen.log_file is not None else log_path(project))
+    if chosen.log_file is None:
+        pinned_log(project, log.path)  # an auditor would be given a log that was cut off
     entry = find(log, release)
     say_torn(log)
     for path in export_release(log, entry, folder, ExportFiles(project.path, package, sbom), variant):

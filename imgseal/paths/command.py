@@ -100,7 +100,7 @@ def survey_of(
     from imgseal.paths.survey import Package, Store, survey, target_of
     from imgseal.workspace.archive import Archive
     from imgseal.workspace.log_file import LogFile
-    from imgseal.workspace.verified_log import refuse_missing
+    from imgseal.workspace.verified_log import open_log
 
     path = project.log_path
     if path is None:
@@ -110,7 +110,7 @@ def survey_of(
             expected='path = "release.log" in [log]',
             hint="state one, and begin it: imgseal log new; docs/format/release-log.md",
         )
-    refuse_missing(project, path)
+    open_log(project)  # one that was cut off would say that nobody is in the field
     history = History(step.entry for step in LogFile(path).walk())
     package = Package(data, name, target_of(data, name, project.product, history))
     archive = Archive(folder)

@@ -1,5 +1,6 @@
 """What the devices in the field have: the numbers and bootloaders of the release log, else of the package before."""
 
+import os
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -80,11 +81,19 @@ def needed_by(contents: "Contents") -> Fielded | None:
 
 
 def logged_floors(project: Project) -> "tuple[Floor, ...] | None":
-    """Return the numbers that the last release has left, from the last line of the log alone.
+    """Return the numbers that the last release has left, from the last line of the log.
 
     None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
+    LogError where it does not go on from its pin: what was cut off would be missing in every answer.
     """
-    return None if project.log_path is None else floors_at(project.log_path)
+    path = project.log_path
+    if path is None:
+        return None
+    if project.pin_path is not None and os.path.lexists(path):
+        from imgseal.workspace.verified_log import pinned_log
+
+        return pinned_log(project, path).tip.least
+    return floors_at(path)
 
 
 def floor_of(project: Project, floors: Iterable["Floor"], *, recovery: bool = False) -> "Floor | None":

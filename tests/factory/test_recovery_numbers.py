@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 from test_factory_command import LOG, line  # noqa: F401 - a fixture
-from workshop import ALL, Imgseal
+from workshop import ALL, Imgseal, tree
 
 OTHERS = [each for each in ALL if not each.startswith("recovery")]
 RECOVERY = ("build", "recovery=recovery.hex", "--release", "--revision", "abcd")
@@ -46,3 +46,19 @@ def test_a_release_does_not_go_by_them(imgseal: Imgseal, logged: Path) -> None:
     """A package of the other images, with a number above that of the recovery images and below that of the releases."""
     said = imgseal("build", *OTHERS, "--release", "--revision", "abcd", *numbers("2.4.2", 3))
     assert (said.status, "above 17" in said.err) == (2, True), said.err
+
+
+def test_factory_programs_what_the_log_has(imgseal: Imgseal, logged: Path) -> None:
+    """A package that another log has bears good signatures, and no device of this line is made with it."""
+    packages = ("out/vent-drive-2.4.1-17.suit", "own-2/vent-drive-1.1.0-2.suit")
+    assert imgseal("factory", *packages).status == 0
+    product = logged / "imgseal.toml"
+    mine = product.read_text()
+    product.write_text(mine.replace('"release.log"', '"other.log"'))
+    assert imgseal("log", "new").status == 0
+    assert imgseal("build", *OTHERS, "--release", "--revision", "abcd", *numbers("2.5.0", 19)).status == 0
+    product.write_text(mine)
+    before = tree(logged)
+    said = imgseal("factory", "own-19/vent-drive-2.5.0-19.suit", packages[1])
+    assert (said.status, "gate.not-logged" in said.err) == (1, True), said.out + said.err
+    assert tree(logged) == before
