@@ -86,6 +86,39 @@ def test_release(tool: Tool, new: Project, folder: str) -> None:
     assert new.judged("release", development=False) == "my-product-0.1.0-1.suit"
 
 
+SECTIONS = {"make": "GNU Make", "ninja": "Ninja", "shell": "A shell script"}
+
+
+@pytest.mark.parametrize("folder", SECTIONS)
+def test_release_with_a_log(tool: Tool, new: Project, folder: str) -> None:
+    """What each section says to add where a log is kept, in a repository with a commit."""
+    for name in ("make", "ninja", "git"):
+        tool(name)
+    new.new_keys("keys/images", "keys/packages")
+    new.copy(*(f"{folder}/{path.name}" for path in (PAGES / folder).iterdir()))
+    (new.folder / "imgseal.toml").write_text(
+        (new.folder / "imgseal.toml").read_text() + '\n[log]\npath = "release.log"\n'
+    )
+    new.imgseal("log", "new")
+    person = ("-c", "user.name=A builder", "-c", "user.email=builder@quillmoor.example")
+    for arguments in (("init", "--quiet"), ("add", "app.c"), (*person, "commit", "--quiet", "--message=Firmware")):
+        said = new.run("git", *arguments)
+        assert said.returncode == 0, said.stderr
+    revision = new.run("git", "rev-parse", "HEAD").stdout.strip()
+    assert new.run("sh", "-c", RELEASES[folder]).returncode != 0
+    section = (PAGES.parent / "integrations.md").read_text().split(f"\n## {SECTIONS[folder]}\n")[1].split("\n## ")[0]
+    *_, added = re.findall(r"```\w+\n(.+?)\n```", section, re.DOTALL)
+    assert "--revision" in added
+    if folder == "ninja":
+        new.edit("build.ninja", "  flags = --release", added)
+    elif folder == "shell":
+        new.edit("build.sh", '    imgseal build app=app-a.elf app=app-b.elf --out "$folder" ${1:+--release}', added)
+    said = new.run("sh", "-c", added if folder == "make" else RELEASES[folder])
+    assert said.returncode == 0, said.stdout + said.stderr
+    assert [path.name for path in new.folder.glob("release/*.suit")] == ["my-product-1.0.0-1.suit"]
+    assert f"revision   {revision}" in new.imgseal("log", "show", "1.0.0")
+
+
 def test_other_flags_make_another_package(tool: Tool, new: Project) -> None:
     """With Make, which compares times only: the flags stand in a file that is written when they change."""
     tool("make")

@@ -9,7 +9,8 @@
 # again when firmware, product file, a trusted key or IMGSEAL_FLAGS has changed. For the real release, into a folder
 # of its own:
 #
-#   make package IMGSEAL_OUT=release IMGSEAL_FLAGS='--release --set release.version=1.0.0'
+#   make package IMGSEAL_OUT=release \
+#       IMGSEAL_FLAGS="--release --set release.version=1.0.0 --revision $(git rev-parse HEAD)"
 
 IMGSEAL ?= imgseal
 IMGSEAL_OUT ?= out
