@@ -292,11 +292,19 @@ def _log(project: Project) -> Remark:
 def _layout(project: Project, for_releases: str) -> Iterator[Remark]:
     """Say where the product file has moved away from what the log remembers of the devices."""
     from imgseal.formats.log.layout_differences import layout_differences
-    from imgseal.workspace.layouts import remembered_of
+    from imgseal.workspace.layouts import refuse_other_class, remembered_of
     from imgseal.workspace.log_entries import layout_of
+    from imgseal.workspace.verified_log import open_log
 
     known, product = remembered_of(project), project.product
     if known is None:
+        log = open_log(project)
+        try:
+            if log is not None:
+                refuse_other_class(product, (product.class_id, product.variant or ""), log)
+        except UsageError as error:
+            what = f"{error.place.key}: {error.found}; the release log has {error.expected}"
+            yield Remark(for_releases, what, error.hint or "put it back as it was")
         return
     differences = layout_differences(known.layout, layout_of(product))
     meant = product.layout.revision > known.layout.revision

@@ -44,14 +44,19 @@ def make_policy(
             unknown = [target._replace(judge=target.judge.with_state(fielded=None)) for target in made]
             made = _after(each_channel, unknown, previous)
     if not any(target.known for target in made):
+        found, hint = "no release log", "say --fresh when there are no devices in the field yet"
+        if base.log_path is not None and not os.path.lexists(base.log_path):
+            found = f"{base.log_path}, which is missing"
+            hint = "restore it from version control or a backup, or take it from the branch that it is on"
+        elif base.log_path is not None:
+            found = f"{base.log_path}, without a release of class {base.product.class_name}"
+            hint += "; is it the right log, and the right product.class? imgseal doctor says more"
         raise UsageError(
             "nothing says what sequence and counters the devices have",
             place=Place(file=base.path, key="log"),
             expected="a release log with a release, or --previous PACKAGE, or --device FILE",
-            found="no release log"
-            if base.log_path is None
-            else f"a release log {'without a release' if os.path.lexists(base.log_path) else 'that is missing'}",
-            hint="say --fresh when there are no devices in the field yet",
+            found=found,
+            hint=hint,
         )
     raw = [pattern for gate in (products.gate, *(each.product.gate for each in projects)) for pattern in gate.raw]
     return Policy(tuple(made), raw=tuple(dict.fromkeys(raw)))

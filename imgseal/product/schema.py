@@ -42,8 +42,13 @@ def integer(least: int = 0, most: int = 0xFFFF_FFFF) -> Kind:
 
 def integer_or(word: str) -> Kind:
     """Return the kind of integers, in whose place a word may stand: the release log has the number."""
-    whole = integer()
-    return Kind(f'integer or "{word}"', lambda value: word if value.value == word else whole.read(value))
+
+    def read(value: Value) -> object:
+        if isinstance(value.value, str) and value.value != word:
+            value.refuse(f'an integer, without quotes, or "{word}", which leaves it to the release log')
+        return word if value.value == word else value.integer(0, 0xFFFF_FFFF)
+
+    return Kind(f'integer or "{word}"', read)
 
 
 def text(words: str = "text", most: int = 4096) -> Kind:

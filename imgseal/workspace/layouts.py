@@ -136,7 +136,7 @@ def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str
     new, floor = layout_of(product), of_class(log.tip.least, *line)
     known = remembered(log.tip.least, line, new, lambda place: log.entry(place[0]))
     if known is None:
-        _refuse_other_class(product, line, log)
+        refuse_other_class(product, line, log)
         return ()
     if floor is not None and floor.bootloaders and product.bootloader is None:
         raise UsageError(
@@ -193,7 +193,7 @@ def refuse_differences(known: Remembered, new: Layout, place: Callable[[str], Pl
     )
 
 
-def _refuse_other_class(product: Product, line: Line, log: "VerifiedLog") -> None:
+def refuse_other_class(product: Product, line: Line, log: "VerifiedLog") -> None:
     """UsageError where a product and variant that has releases gets another vendor or class, and nothing says why."""
     classes = {product.class_id, *product.variant_class_ids().values()}
     for floor in log.tip.least:

@@ -89,6 +89,8 @@ def test_what_the_log_remembers_is_refused(imgseal: Imgseal, line: Path, key: st
         assert "as entry 0 of release.log has it" in err
         assert "put it back as it was" in err
         assert "revision = 1 with the bootloader" in err
+        said = imgseal("doctor", "--release")
+        assert (said.status, key in said.out) == (1, True), said.out
 
 
 def test_what_devices_do_not_know_of_may_change(imgseal: Imgseal, line: Path) -> None:

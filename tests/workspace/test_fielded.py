@@ -154,7 +154,7 @@ def test_a_missing_log_is_no_witness(imgseal: Imgseal, project: Path) -> None:
     assert (said.status, "for a fresh device (release.log is missing)" in said.out) == (1, True)
     assert "no device is in the field" not in (project / "report.json").read_text()
     said = imgseal("gate", "out-18")
-    assert (said.status, "found: a release log that is missing" in said.err) == (2, True)
+    assert (said.status, "found: release.log, which is missing" in said.err) == (2, True)
     loaded = Project.load(None, (), None)
     for begins, source in ((False, PRODUCT), (True, FIRST)):
         known = fielded_now(loaded, None, development=False, begins_log=begins)
