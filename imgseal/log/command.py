@@ -196,7 +196,9 @@ def show(release: str | None, key: str | None, as_json: bool, chosen: Chosen) ->
     log = chosen.open()
     if release is not None:
         entry = find_any(log, release)
-        shown = [_json(entry) if as_json else "\n".join(words.lines(entry))]
+        number = entry.origin if isinstance(entry, Entry) else None
+        origin = None if number is None else find_any(log, str(number))
+        shown = [_json(entry) if as_json else "\n".join(words.lines(entry, origin))]
     else:
         entries = (step.entry for step in log.walk() if wanted is None or wanted in step.entry.keys)
         shown = [

@@ -45,10 +45,10 @@ def _said(entry: Logged, key: bytes | None) -> str:
     return text if key is None else f"{text}  signed the set"
 
 
-def lines(entry: Logged) -> list[str]:
-    """Return an entry for people."""
+def lines(entry: Logged, origin: Logged | None = None) -> list[str]:
+    """Return an entry for people; of a promotion `origin` is the release whose sealed images it has, where known."""
     if isinstance(entry, Entry | Reservation):
-        return _release(entry)
+        return _release(entry, origin)
     out = [f"  {kind_of(entry):<10} made {utc(entry.built)} by imgseal {entry.tool}"]
     if isinstance(entry, AddedSignature):
         out += [f"  of         entry {entry.entry}, manifest {entry.manifest.hex()}"]
@@ -65,11 +65,14 @@ def lines(entry: Logged) -> list[str]:
     return [*out, f"  why        {entry.why}"]
 
 
-def _release(entry: Entry | Reservation) -> list[str]:
+def _release(entry: Entry | Reservation, origin: Logged | None) -> list[str]:
     kind = kind_of(entry)
+    # made at its own time, a promotion has images of the time of its release: they are not made again with another
+    promoted = isinstance(entry, Entry) and entry.origin is not None
+    epoch = "" if promoted else f" (SOURCE_DATE_EPOCH={entry.built})"
     out = [
         f"  {kind:<10} {entry.product} {entry.version}, sequence {entry.sequence}, of {entry.vendor}",
-        f"  built      {utc(entry.built)} (SOURCE_DATE_EPOCH={entry.built}) by imgseal {entry.tool}",
+        f"  built      {utc(entry.built)}{epoch} by imgseal {entry.tool}",
         f"  revision   {entry.revision.hex() or 'not stated'}",
     ]
     if entry.channel:
@@ -79,6 +82,8 @@ def _release(entry: Entry | Reservation) -> list[str]:
         out += [f"  {word:<10} {text}" for word, text in said if text]
         numbers = (("reserved", entry.reserved), ("from", entry.origin))
         out += [f"  {word:<10} entry {number}" for word, number in numbers if number is not None]
+        if isinstance(origin, Entry):
+            out[-1] += f", sealed {utc(origin.built)} (SOURCE_DATE_EPOCH={origin.built})"
     for package in entry.packages:
         mark = f"{package.variant}, " if package.variant else ""
         out.append(f"  package    {mark}class {package.class_id.hex()}")

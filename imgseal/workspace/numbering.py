@@ -237,30 +237,44 @@ def _as_of(job: Job, log: VerifiedLog, number: int, channel: str) -> tuple[Job, 
             + ", ".join(f"{image.slot} {image.statement.hex()}" for image in packages[0].images),
             found=", ".join(f"{image.slot} {image.statement.hex()}" for image in found)
             or f"sequence {product.release.sequence}",
-            hint=f"use the sources and the product file of then: revision {entry.revision.hex() or 'not stated'}, "
-            f"SOURCE_DATE_EPOCH={entry.built}",
+            hint=f"use the sources and the product file of then: {_made_of(log, entry)}",
         )
     return _again(tried, log, entry, packages[0])
+
+
+def _made_of(log: VerifiedLog, entry: Entry | Reservation) -> str:
+    """Say what the sealed images of an entry are made of; those of a promotion are of its release, and of that time."""
+    source, words = entry, ""
+    if isinstance(entry, Entry) and entry.origin is not None:
+        origin = log.entry(entry.origin)
+        assert isinstance(origin, Entry)  # the log verifies
+        source = origin
+        words = f", or promote the package of entry {origin.number} again: imgseal promote PACKAGE --to {entry.channel}"
+    return f"revision {source.revision.hex() or 'not stated'} with SOURCE_DATE_EPOCH={source.built}{words}"
 
 
 def _refuse_version(job: Job, log: VerifiedLog, line: tuple[bytes, str], channel: str) -> None:
     product = job.product
     version = product.release.version
-    hint = "raise release.version; or say why this is right, which is logged: --again WHY"
+    origin = _origin(job, log, line, channel)
+    if origin is None:
+        place, hint = product.place("release.version"), "raise release.version"
+    else:  # the version is that of the package
+        place, hint = Place(file=log.path, key=f"entry {origin}"), "promote a later release"
+    hint += "; or say why this is right, which is logged: --again WHY"
     for entry, _ in _candidates(log, product, line, channel):
         raise UsageError(
             "this version was released before, with other content",
-            place=product.place("release.version"),
+            place=place,
             expected=f"a version that entry {entry.number} of {log.path} does not have",
             found=str(version),
-            hint=f"{hint}; for the same bytes build it from revision {entry.revision.hex() or 'not stated'} with "
-            f"SOURCE_DATE_EPOCH={entry.built}",
+            hint=f"{hint}; for the same bytes build it from {_made_of(log, entry)}",
         )
     last = log.last_of(line, channel)
     if last is not None and version < last.version:
         raise UsageError(
             "this version is lower than the last that was released",
-            place=product.place("release.version"),
+            place=place,
             expected=f"above {last.version}, of entry {last.number} of {log.path}",
             found=str(version),
             hint=hint,

@@ -1,6 +1,8 @@
 """Channels and promotion: what is signed, logged and taken. Sources: docs/format/product-file.md "Channels", docs/format/release-log.md."""
 
 import json
+import os
+import re
 import tomllib
 from pathlib import Path
 
@@ -135,6 +137,44 @@ def test_from_is_the_release_that_sealed_the_images(product: Path, imgseal: Imgs
     assert (product / said.out.strip()).read_bytes() == (product / package).read_bytes()
     assert promote(imgseal, there, "--again", "a lost folder", to="beta").status == 0
     assert [each.get("from") for each in entries(product)] == [None, 0, 0]
+
+
+def test_a_promotion_is_made_again_with_the_time_of_its_release(
+    product: Path, imgseal: Imgseal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The hints name a time that works: that of the release which sealed the images, and no other."""
+    sealed_at = int(os.environ["SOURCE_DATE_EPOCH"])
+    package = build(imgseal, "2.5.0")
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", str(sealed_at + 1000))
+    assert promote(imgseal, package).status == 0
+    kept = (product / "promoted" / "vent-drive-2.5.0-2.suit").read_bytes()
+    numbers = ("--revision", "abcd", "--set", "release.version=2.5.0")
+    again = ("build", *ALL, "--release", *numbers, "--channel", "production", "--out", "again")
+    for more in ((), ("--as-of", "1")):
+        said = imgseal(*again, *more)
+        assert said.status == 2
+        (named,) = re.findall(r"SOURCE_DATE_EPOCH=(\d+)", said.err)
+        assert "or promote the package of entry 0 again: imgseal promote PACKAGE --to production" in said.err
+        with monkeypatch.context() as then:
+            then.setenv("SOURCE_DATE_EPOCH", named)
+            said = imgseal(*again, *more)
+        assert said.status == 0, said.err
+        assert (product / "again" / "vent-drive-2.5.0-2.suit").read_bytes() == kept
+    shown = imgseal("log", "show", "1").out
+    assert re.findall(r"SOURCE_DATE_EPOCH=(\d+)", shown) == [str(sealed_at)]
+    assert f"from       entry 0, sealed 2025-11-25T12:00:00Z (SOURCE_DATE_EPOCH={sealed_at})" in shown
+
+
+def test_a_version_below_the_last_is_that_of_the_package(product: Path, imgseal: Imgseal) -> None:
+    """And nothing in the product file makes it higher."""
+    packages = [build(imgseal, version) for version in ("2.5.0", "2.6.0")]
+    assert promote(imgseal, packages[1]).status == 0
+    said = promote(imgseal, packages[0])
+    assert said.status == 2
+    assert "this version is lower than the last that was released" in said.err
+    assert "release.log, entry 0: " in said.err
+    assert "promote a later release; or say why this is right" in said.err
+    assert "release.version" not in said.err
 
 
 @pytest.mark.parametrize("case", REFUSED)
