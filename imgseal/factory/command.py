@@ -67,13 +67,13 @@ def command(
     trust anchors, first install record, and what is left, the bridge from an updater that asks for no signature.
 
     Packages are judged as `imgseal check` judges them: keys have to be in force, and the release may not be below the
-    release log. Another day or another device is said in what is printed and in factory.json.
+    release log, but for --read-back. Another day or another device is said in what is printed and in factory.json.
     """
     project = chosen.load()
     product = project.product
     made = prepare(
         project, packages, hardware=hardware, device_file=device_file, as_of=as_of, without_recovery=without_recovery,
-        development=development,
+        development=development, compared=read_back is not None,
     )  # fmt: skip
     parts, release, state = made.parts, made.release, made.state
     if read_back is not None:

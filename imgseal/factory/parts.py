@@ -21,7 +21,10 @@ _HOLDING = {"anchors": "anchors", "records": "record"}
 
 
 class Share(NamedTuple):
-    """Ranges of the factory image that go to a device together: a key of PURPOSES, and the ranges by address."""
+    """Ranges of the factory image that go to a device together: a key of PURPOSES, and the ranges as they are written.
+
+    The bootloader comes last, and of it what it starts at: until then a device starts what it started before.
+    """
 
     name: str
     ranges: tuple[Part, ...]
@@ -30,17 +33,19 @@ class Share(NamedTuple):
 def shares(parts: list[Part], product: Product) -> list[Share]:
     """Return the shares that have something in them; each range of the factory image is in one of them."""
     of: dict[str, list[Part]] = {name: [] for name in PURPOSES}
-    for part in parts:
+    bootloader: list[Part] = []
+    for part in sorted(parts, key=lambda part: part.address):
         holds = None if part.slot is None else product.slots[part.slot].holds
-        of[_HOLDING.get(holds or "", "bridge")].append(part)
+        (bootloader if holds == "bootloader" else of[_HOLDING.get(holds or "", "bridge")]).append(part)
+    of["bridge"] += reversed(bootloader)
     return [Share(name, tuple(ranges)) for name, ranges in of.items() if ranges]
 
 
 def outputs(folder: str, made: list[Share]) -> list[Output]:
-    """Return an Intel HEX for each share, and a flat binary for each range, named by its address."""
+    """Return an Intel HEX by address for each share, and a flat binary for each range, named by its address."""
     out = []
     for share in made:
-        hex_lines = write_intel_hex((part.address, part.data) for part in share.ranges)
+        hex_lines = write_intel_hex(sorted((part.address, part.data) for part in share.ranges))
         out.append(Output(posixpath.join(folder, _hex(share)), hex_lines))
         out += [Output(posixpath.join(folder, _binary(part)), [part.data]) for part in share.ranges]
     return out

@@ -50,11 +50,17 @@ def prepare(
     as_of: str | None = None,
     without_recovery: bool = False,
     development: bool = False,
+    compared: bool = False,
 ) -> Prepared:
-    """Judge the packages, the release first, and merge them with what the product file names."""
+    """Judge the packages, the release first, and merge them with what the product file names.
+
+    `compared`: no device is made, one that was programmed before is looked at.
+    """
     product = project.product
     refuse_without_records(project)
     judge_one = _line_judge(project, device_file, development=development, as_of=as_of)
+    if compared and device_file is None:  # what was programmed then may have been followed or withdrawn since
+        judge_one = judge_one.with_state(sequence=0, manifest_digest=None, counters={}, withdrawn=())
     released = None if development else released_of(project)
     release, images = _judged(packages, product, judge_one, released, development=development)
     left_out = _left_out(project, images, without_recovery=without_recovery)

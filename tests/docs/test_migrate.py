@@ -61,9 +61,7 @@ class Device:
         self.folder = folder
         parts = json.loads((folder / "factory.json").read_text())["parts"]
         self.ranges = [
-            (each["address"], (folder / each["file"]).read_bytes())
-            for part in parts
-            for each in sorted(part["ranges"], key=lambda each: each["address"] == OLD_PLACE)  # the bootloader last
+            (each["address"], (folder / each["file"]).read_bytes()) for part in parts for each in part["ranges"]
         ]
         self.flash = dict.fromkeys(range(OLD_PLACE, OLD_PLACE + OLD_APPLICATION), 0xA0)
 

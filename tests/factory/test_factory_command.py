@@ -271,6 +271,27 @@ def test_no_release_below_the_log_is_programmed(
     assert ("gate.not-logged" in said.out + said.err) == bool(other)
 
 
+def test_a_device_is_compared_whatever_the_log_has_since(imgseal: Imgseal, line: Path) -> None:
+    """What was programmed then has been followed, and withdrawn: nobody programs it, and anybody compares it."""
+    with open(line / "imgseal.toml", "a") as file:
+        file.write(LOG)
+    assert imgseal("log", "new").status == 0
+    logged = ("--release", "--revision", "abcd")
+    own = ("--set", "release.version=1.0.0", "--set", "release.sequence=1", "--out", "recovery")
+    assert imgseal("build", "recovery=recovery.hex", *logged, *own).status == 0
+    assert imgseal("build", *ALL, *logged).status == 0
+    assert imgseal("factory", PACKAGE, RECOVERY).status == 0
+    newer = ("--set", "release.version=2.4.2", "--set", "release.sequence=18", "--set", "component.motor.counter=7")
+    assert imgseal("build", *ALL, *logged, *newer, "--out", "newer").status == 0
+    for withdrawn in (False, True):
+        if withdrawn:
+            said = imgseal("log", "withdraw", "1", "--why", "its motor runs on")
+            assert said.status == 0, said.err
+        assert imgseal("factory", PACKAGE, RECOVERY).status == 1
+        said = imgseal("factory", PACKAGE, RECOVERY, "--read-back", HEX)
+        assert (said.status, "differs" in said.out) == (0, False), said.out + said.err
+
+
 def test_counters_below_the_log_are_not_programmed(imgseal: Imgseal, line: Path) -> None:
     """What completes the release may have an older sequence, and no lower counter."""
     with (line / "imgseal.toml").open("a") as file:

@@ -114,6 +114,10 @@ def test_the_parts_together_are_the_factory_image(
             if part["part"] == purpose:
                 (only,) = part["ranges"]
                 assert only["address"] == product.slot_base(held[holds].name)
+    # and what starts is written last of all
+    written = [each for part in document["parts"] for each in part["ranges"]]
+    boot = product.slot_base(held["bootloader"].name)
+    assert [each["address"] for each in written].index(boot) == len(written) - 1
 
 
 def test_parts_are_written_when_they_are_asked_for(
