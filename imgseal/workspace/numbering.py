@@ -55,14 +55,16 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
     product, line = job.product, line_of(job)
     if said.as_of is not None:
         return _as_of(job, log, said.as_of, channel)
+    for entry, package in _candidates(log, product, line, channel):
+        if job.options.source_revision and entry.revision != job.options.source_revision:
+            continue
+        if said.again not in ("", entry.again):  # it was released for another reason: this is one more release
+            continue
+        tried = _with_numbers(job, entry, package)
+        if tried is not None and statements(tried) == package.images:
+            _refuse_withdrawn(log, entry, package)
+            return _again(tried, log, entry, package)
     if not said.again:
-        for entry, package in _candidates(log, product, line, channel):
-            if job.options.source_revision and entry.revision != job.options.source_revision:
-                continue
-            tried = _with_numbers(job, entry, package)
-            if tried is not None and statements(tried) == package.images:
-                _refuse_withdrawn(log, entry, package)
-                return _again(tried, log, entry, package)
         _refuse_version(job, log, line, channel)
     if not _revision(job) and not said.unrecorded:
         raise UsageError(

@@ -123,6 +123,14 @@ def test_a_version_is_released_once_and_rises(imgseal: Imgseal, line: Path) -> N
     assert [e["again"] for e in entries(line)] == ["", "the first was never shipped", "back to what worked"]
     assert [e["sequence"] for e in entries(line)] == [1, 2, 3]
     assert package(line / "b")[0] == "vent-drive-2.4.1-2.suit"
+    # a job that is run again, for the same reason and with the same inputs, makes the same release
+    before_bytes = (line / "release.log").read_bytes()
+    release(imgseal, "2.4.1", "--again", "the first was never shipped", "--out", "c")
+    release(imgseal, "2.4.0", "--again", "back to what worked", "--out", "d")
+    assert (line / "release.log").read_bytes() == before_bytes
+    assert package(line / "c") == package(line / "b")
+    release(imgseal, "2.4.0", "--again", "back once more", "--out", "e")
+    assert [e["sequence"] for e in entries(line)] == [1, 2, 3, 4]
 
 
 def test_another_package_of_the_same_images(imgseal: Imgseal, line: Path) -> None:
