@@ -201,9 +201,10 @@ def show(release: str | None, key: str | None, as_json: bool, chosen: Chosen) ->
         shown = [_json(entry) if as_json else "\n".join(words.lines(entry, origin))]
     else:
         entries = (step.entry for step in log.walk() if wanted is None or wanted in step.entry.keys)
-        shown = [
-            _json(entry) if as_json else words.row(entry, wanted) for entry in entries
-        ]  # printed once all is verified
+        rows = {entry.number: _json(entry) if as_json else words.row(entry, wanted) for entry in entries}
+        # printed once all is verified, when it is known too which reservations are open
+        pending = () if as_json else keep_command.reserved(log.tip)
+        shown = [f"{text}  open" if number in pending else text for number, text in rows.items()]
     say_torn(log)
     if as_json:
         click.echo("[" + ",\n".join(shown) + "]")

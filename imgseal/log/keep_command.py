@@ -1,4 +1,4 @@
-"""Begins a release log, pins it, and writes down what becomes of releases: withdrawn ones, reservations given up."""
+"""Begins a release log, pins it, and writes down what becomes of releases and reservations: withdrawn, surrendered."""
 
 import os
 from collections.abc import Callable
@@ -12,6 +12,7 @@ from imgseal.console.options import reason
 from imgseal.console.say import say
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.formats.log.entry import Entry, Logged, Surrender, Withdrawal, Withdrawn
+from imgseal.formats.log.lines import Tip
 from imgseal.formats.log.proof import Head
 from imgseal.formats.log.tree import EMPTY_ROOT
 from imgseal.records import NamedTuple
@@ -166,19 +167,24 @@ def withdraw(release: str, why: str, chosen: Chosen) -> None:
 @_why_option
 @log_options
 def surrender(entry: int, why: str, chosen: Chosen) -> None:
-    """Give up the reservation of ENTRY, whose signing request nobody will finish. Its sequence is not given again."""
+    """Surrender the reservation of ENTRY: nobody will finish its signing request. Its sequence is not given again."""
     said = reason(why, "--why")
     log = _verified(chosen)
-    pending = sorted({row.entry for floor in log.tip.least for row in floor.open})
+    pending = reserved(log.tip)
     if entry not in pending:
         raise UsageError(
-            "no reservation of this number is open",
+            "this entry is no open reservation",
             place=Place(file=log.path),
-            expected=", ".join(map(str, pending)) or "none is open",
-            found=str(entry),
-            hint="imgseal log show lists them",
+            expected=f"entry {' or '.join(map(str, pending))}" if pending else "an open reservation: the log has none",
+            found=f"entry {entry}",
+            hint="imgseal log show says which entries are open",
         )
     _add(log, Surrender(0, build_time(), __version__, entry, said))
+
+
+def reserved(tip: Tip) -> list[int]:
+    """Return the entries of the reservations that are open: neither completed nor surrendered."""
+    return sorted({row.entry for floor in tip.least for row in floor.open})
 
 
 def _verified(chosen: Chosen) -> VerifiedLog:

@@ -1,10 +1,12 @@
 """Entries of the release log in words: a row for each in the list, lines for one."""
 
 from imgseal.formats.log.entry import (
+    RECOVERY,
     AddedSignature,
     AnchorsMade,
     Entry,
     Logged,
+    LoggedPackage,
     Reservation,
     Surrender,
     Withdrawal,
@@ -19,25 +21,31 @@ def row(entry: Logged, key: bytes | None) -> str:
     return f"{entry.number:>4}  {_said(entry, key)}"
 
 
+def _for(package: LoggedPackage) -> str:
+    """Return whose package it is: the variant, or that of it there is the recovery image alone; else nothing."""
+    name = package.variant.removesuffix(RECOVERY)
+    return ", ".join(filter(None, (name, "" if name == package.variant else "recovery image alone")))
+
+
 def _said(entry: Logged, key: bytes | None) -> str:
     if isinstance(entry, Entry | Reservation):
         mark = "" if kind_of(entry) == "release" else f"{kind_of(entry)} of "
         text = f"{mark}{entry.product} {entry.version}  sequence {entry.sequence}  {utc(entry.built)}"
         text += f"  channel {entry.channel}" if entry.channel else ""
         if key is None:
-            variants = [package.variant for package in entry.packages if package.variant]
-            return text + (f"  {', '.join(variants)}" if variants else "")
+            variants = [words for package in entry.packages if (words := _for(package))]
+            return text + (f"  {'; '.join(variants)}" if variants else "")
         signed = []
         for package in entry.packages:
-            of = f" of {package.variant}" if package.variant else ""
+            of = f" of {words}" if (words := _for(package)) else ""
             if key in package.keys:
                 signed.append(f"package{of}")
             signed += [f"{image.slot}{of}" for image in package.images if key in image.keys]
         return f"{text}  signed {', '.join(signed)}"
     if isinstance(entry, Surrender):
-        return f"reservation {entry.entry} given up  {utc(entry.built)}  {entry.why}"
+        return f"reservation of entry {entry.entry} surrendered  {utc(entry.built)}  {entry.why}"
     if isinstance(entry, Withdrawal):
-        return f"release {entry.entry} withdrawn  {utc(entry.built)}  {entry.why}"
+        return f"release of entry {entry.entry} withdrawn  {utc(entry.built)}  {entry.why}"
     if isinstance(entry, AddedSignature):
         signed = [f"package of entry {entry.entry}"] if key is None or key in entry.keys else []
         return f"signature added to entry {entry.entry}  {utc(entry.built)}  signed {', '.join(signed)}"
@@ -85,7 +93,7 @@ def _release(entry: Entry | Reservation, origin: Logged | None) -> list[str]:
         if isinstance(origin, Entry):
             out[-1] += f", sealed {utc(origin.built)} (SOURCE_DATE_EPOCH={origin.built})"
     for package in entry.packages:
-        mark = f"{package.variant}, " if package.variant else ""
+        mark = f"{words}, " if (words := _for(package)) else ""
         out.append(f"  package    {mark}class {package.class_id.hex()}")
         if package.manifest:
             out.append(f"    manifest  {package.manifest.hex()}")

@@ -329,6 +329,9 @@ def test_recovery_images_have_numbers_of_their_own(imgseal: Imgseal, line: Path)
     assert [(e["sequence"], e["packages"][0]["variant"]) for e in made] == [
         (17, ""), (1, "/recovery"), (2, "/recovery"), (18, ""),
     ]  # fmt: skip
+    shown = imgseal("log", "show").out
+    assert [row.endswith("  recovery image alone") for row in shown.splitlines()] == [False, True, True, False]
+    assert "/recovery" not in shown + imgseal("log", "show", "1").out
     said = imgseal("factory", "b/vent-drive-2.5.0-18.suit", "r2/vent-drive-1.1.0-2.suit")
     assert (said.status, "numbers of release.log (sequence 18)" in said.err) == (0, True), said.err
     again = imgseal(*recovery, "--set", "release.version=1.0.0", "--out", "again")

@@ -278,12 +278,16 @@ def test_a_number_that_is_given_up(imgseal: Imgseal, away: Path) -> None:
     """Its request is not finished any more, and nobody else gets its number."""
     ask(imgseal, "2.4.1")
     said = imgseal("log", "surrender", "1", "--why", "a test")
-    assert (said.status, "expected: 0" in said.err) == (2, True)
+    assert (said.status, "expected: entry 0\n" in said.err, "found: entry 1\n" in said.err) == (2, True, True)
+    (row,) = imgseal("log", "show").out.splitlines()
+    assert (row.startswith("   0  reservation of vent-drive 2.4.1"), row.endswith("  open")) == (True, True)
     said = imgseal("log", "surrender", "0", "--why", "the holder is away")
     assert said.status == 0
-    assert "reservation 0 given up" in imgseal("log", "show").out
+    first, second = imgseal("log", "show").out.splitlines()
+    assert first == row.removesuffix("  open")
+    assert second.startswith("   1  reservation of entry 0 surrendered")
     said = imgseal("log", "surrender", "0", "--why", "twice")
-    assert (said.status, "none is open" in said.err) == (2, True)
+    assert (said.status, "the log has none" in said.err) == (2, True)
     ask(imgseal, "2.4.2")
     assert entries(away)[-1]["sequence"] == 2
 

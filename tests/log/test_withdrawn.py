@@ -86,7 +86,7 @@ def test_it_is_withdrawn_once_and_by_one_name(imgseal: Imgseal, two: Path) -> No
         said = imgseal("log", "withdraw", release, "--why", "again")
         assert (said.status, words in said.err) == (2, True), said.err
     shown = imgseal("log", "show").out.splitlines()
-    assert shown[2].startswith("   2  release 1 withdrawn")
+    assert shown[2].startswith("   2  release of entry 1 withdrawn")
     assert shown[2].endswith("the vent stops half open")
     assert "why        the vent stops half open" in imgseal("log", "show", "2").out
     more = ("--set", "release.version=2.4.3", "--revision", "ab", "--out", "out-3")

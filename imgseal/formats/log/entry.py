@@ -65,7 +65,7 @@ class Released(NamedTuple):
 
 
 class Open(NamedTuple):
-    """A reservation that is neither completed nor given up: its entry, and the numbers that it holds."""
+    """A reservation that is neither completed nor surrendered: its entry, and the numbers that it holds."""
 
     entry: int
     sequence: int
@@ -173,7 +173,7 @@ class Reservation(NamedTuple):
 
 
 class Surrender(NamedTuple):
-    """A reservation that is given up: the number of its `entry`, and why. Its sequence is not given again."""
+    """A reservation that is surrendered: the number of its `entry`, and why. Its sequence is not given again."""
 
     number: int
     built: int
