@@ -79,7 +79,7 @@ def test_records_behind_comments_of_any_length(firmware: bytes, size: int, imgse
     }
 
 
-@pytest.mark.parametrize("step", [1, 7, 511, 4096, 1 << 20])
+@pytest.mark.parametrize("step", [pytest.param(1, marks=long), 7, 511, 4096, 1 << 20])
 def test_however_a_file_is_cut_in_pieces(step: int) -> None:
     text = LINE * 400 + HEX
     search = Search()
