@@ -148,6 +148,7 @@ def _layout(product: Product, document: Document) -> None:
             "new devices would leave the factory without this layout",
             f"at most {made} (bootloader.version)" if made else "a [bootloader] with its version",
             str(first),
+            f'raise [bootloader] version to "{first}", with the bootloader that brings it',
         )
 
 

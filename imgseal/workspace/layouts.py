@@ -162,7 +162,7 @@ def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str
         )
     if (not floor.bootloaders or floor.bootloaders[0] < first) and not of_recovery(line[1]):
         _refuse_unasked(job, left)
-    words = f"layout.revision {revision} needs bootloader {first}: it is not for {left}, which stay with what they have"
+    words = f"layout.revision {revision} needs bootloader {first}: it is not for {left}. They stay with what they have"
     return (words,) if raised else ()
 
 
