@@ -143,7 +143,7 @@ def withdraw(release: str, why: str, chosen: Chosen) -> None:
     """Withdraw RELEASE: check, gate and report refuse its packages from then on.
 
     Devices are not told: a device refuses an older release for its counters. RELEASE is a version, or the number of an
-    entry.
+    entry. Each entry is withdrawn by itself: a release and its promotions are several, and a note names the others.
     """
     said = reason(why, "--why")
     log = _verified(chosen)
@@ -160,6 +160,8 @@ def withdraw(release: str, why: str, chosen: Chosen) -> None:
             hint="imgseal log show says why",
         )
     _add(log, Withdrawal(0, build_time(), __version__, entry.number, said, packages))
+    gone |= {each.manifest for each in packages}
+    say([f"entry {each} ships the same images and is not withdrawn" for each in _with_same_images(log, entry, gone)])
 
 
 @click.command()
@@ -200,6 +202,18 @@ def _release(log: VerifiedLog, name: str) -> Entry:
     entries = [log.entry(each) for each in range(log.tip.size)] if number is None else [log.entry(number)]
     found = [e for e in entries if isinstance(e, Entry) and (number is not None or str(e.version) == name)]
     return pick(found, name, log.path, log.tip.size)
+
+
+def _with_same_images(log: VerifiedLog, entry: Entry, gone: set[bytes]) -> list[int]:
+    """Return the entries that ship what a release does, such as its promotions, and of which a package is not gone."""
+    shipped = {package.images for package in entry.packages}
+    entries = map(log.entry, range(log.tip.size))
+    return [
+        each.number
+        for each in entries
+        if isinstance(each, Entry)
+        and any(package.images in shipped and package.manifest not in gone for package in each.packages)
+    ]
 
 
 def _add(log: VerifiedLog, draft: Logged) -> None:

@@ -177,6 +177,22 @@ def test_a_version_below_the_last_is_that_of_the_package(product: Path, imgseal:
     assert "release.version" not in said.err
 
 
+def test_a_withdrawal_names_the_entries_that_ship_the_same_images(product: Path, imgseal: Imgseal) -> None:
+    """And withdraws none of them by itself; a version that several entries have is no name."""
+    package = build(imgseal, "2.5.0")
+    assert promote(imgseal, package).status == 0
+    build(imgseal, "2.6.0")
+    both = imgseal("log", "withdraw", "2.5.0", "--why", "a test")
+    assert (both.status, "expected: an entry number: 0, 1" in both.err) == (2, True), both.err
+    first = imgseal("log", "withdraw", "0", "--why", "a test")
+    assert (first.status, first.err) == (0, "imgseal: entry 1 ships the same images and is not withdrawn\n")
+    assert imgseal("check", "promoted/vent-drive-2.5.0-2.suit").status == 0
+    assert imgseal("check", package).status == 1
+    second = imgseal("log", "withdraw", "1", "--why", "a test")
+    assert (second.status, second.err) == (0, "")
+    assert imgseal("check", "promoted/vent-drive-2.5.0-2.suit").status == 1
+
+
 @pytest.mark.parametrize("case", REFUSED)
 def test_what_is_not_promoted_leaves_nothing(product: Path, imgseal: Imgseal, case: str) -> None:
     version, more, message = REFUSED[case]
