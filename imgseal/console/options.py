@@ -38,7 +38,16 @@ class ChosenProduct(NamedTuple):
 
 def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --product, --variant, --channel and --set to a command, which gets them as `chosen`."""
+    channel = click.option("--channel", metavar="NAME", help="For devices of [channel.NAME] of the product file.")
+    return _with_product((channel,), command)
 
+
+def product_options_without_channel(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --product, --variant and --set alone, to a command that says otherwise for which channel it is."""
+    return _with_product((), command)
+
+
+def _with_product(channel: tuple[Callable[..., Any], ...], command: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(command)
     def with_choice(
         *arguments: Any,
@@ -59,7 +68,7 @@ def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
             metavar="KEY=VALUE",
             help="Replace release.version, release.sequence, component.NAME.version or component.NAME.counter.",
         ),
-        click.option("--channel", metavar="NAME", help="For devices of [channel.NAME] of the product file."),
+        *channel,
         click.option("--variant", metavar="NAME", help="Use [variant.NAME] of the product file."),
         click.option(
             "--product",

@@ -177,6 +177,12 @@ def test_a_version_below_the_last_is_that_of_the_package(product: Path, imgseal:
     assert "release.version" not in said.err
 
 
+def test_promote_has_one_option_for_the_channel(imgseal: Imgseal) -> None:
+    """What would always be refused is not offered."""
+    said = imgseal("promote", "--help")
+    assert (said.status, "--to CHANNEL" in said.out, "--channel" in said.out) == (0, True, False)
+
+
 def test_a_withdrawal_names_the_entries_that_ship_the_same_images(product: Path, imgseal: Imgseal) -> None:
     """And withdraws none of them by itself; a version that several entries have is no name."""
     package = build(imgseal, "2.5.0")
