@@ -149,7 +149,7 @@ def show(path: str, chosen: ChosenProduct) -> None:
 def _make(asked: _Asked, *revoke: bytes) -> Project:
     """Make the set and write it; returns the project that it is of."""
     project = asked.chosen.load()
-    refuse_without_channel(project, "devices are of that take the set")
+    refuse_without_channel(project, "the devices that take the set are of")
     running = asked.running
     if bool(running) == asked.nothing_runs:
         raise UsageError(

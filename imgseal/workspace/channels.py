@@ -17,9 +17,9 @@ def refuse_without_channel(project: Project, what: str) -> None:
     channels = project.product.channels
     if channels and project.product.channel is None:
         raise UsageError(
-            f"the product has channels, and nothing says for which one {what}",
+            f"the product has channels, and nothing says which one {what}",
             place=project.product.place("channel"),
             expected=", ".join(channels),
             found="no channel",
-            hint=f"name it: --channel {next(iter(channels))}",
+            hint="name it: --channel NAME",
         )

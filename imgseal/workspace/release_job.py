@@ -56,7 +56,7 @@ def release_job(
     """
     development = options.development
     if not development:
-        refuse_without_channel(project, "this is released")
+        refuse_without_channel(project, "this is released for")
     image_signers = project.signers("images", development=development) if files else ()
     package_signers = project.signers("packages", development=development)
     if not development and project.log_path is not None:

@@ -151,7 +151,7 @@ MADE: dict[str, Make] = {
     "this key is encrypted, and there is nobody to ask for its pass phrase": encrypted(None),
     "the pass phrase does not open this key": encrypted("wrong"),
     "trust.unknown-key": by_a_stranger,
-    "the product has channels, and nothing says for which one": without_channel,
+    "the product has channels, and nothing says which one": without_channel,
     "signature.wrong-key": at_a_desk,
     "this is a pre-release, and what is sealed in it stays one": promoted_beta,
     "rollback.sequence-too-low": old_sequence,

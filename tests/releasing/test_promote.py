@@ -286,16 +286,17 @@ def test_a_package_that_holds_other_images_than_the_log_says_is_not_promoted(
 
 def test_with_channels_a_release_says_its_own(product: Path, imgseal: Imgseal) -> None:
     before = tree(product)
-    for command in (
-        ("build", *ALL, "--release", "--revision", "abcd"),
-        ("factory", "x.suit"),
-        ("device-code", "seal"),
-        ("trust", "replace", "--key", "k.pem", "--nothing-runs", "--out", "1.trust"),
-    ):
+    for words, *command in (
+        ("this is released for", "build", *ALL, "--release", "--revision", "abcd"),
+        ("these devices are of", "factory", "x.suit"),
+        ("these devices are of", "device-code", "seal"),
+        ("the devices that take the set are of",
+         "trust", "replace", "--key", "k.pem", "--nothing-runs", "--out", "1.trust"),
+    ):  # fmt: skip
         said = imgseal(*command)
         assert said.status == 2, said.err
-        assert "the product has channels, and nothing says for which one" in said.err
-        assert "hint: name it: --channel beta" in said.err
+        assert f"the product has channels, and nothing says which one {words}\n" in said.err
+        assert "hint: name it: --channel NAME\n" in said.err  # a name that is copied from here ships to its devices
     assert tree(product) == before
     assert imgseal("build", *ALL).status == 0  # at a desk nobody asks
 
