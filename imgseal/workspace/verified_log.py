@@ -110,6 +110,14 @@ class VerifiedLog(NamedTuple):
             at = self.data.find(f'"manifest":"{manifest.hex()}","keys"'.encode(), at + 1)
         return None
 
+    def first_of(self, class_id: bytes) -> Entry | None:
+        """Return the first release of a class; None where it has none."""
+        for number in range(self.tip.size if any(floor.class_id == class_id for floor in self.tip.least) else 0):
+            entry = self.entry(number)
+            if isinstance(entry, Entry) and any(package.class_id == class_id for package in entry.packages):
+                return entry
+        return None
+
 
 def verified_log(path: str) -> VerifiedLog:
     """Read a log, and verify every line that was not verified before with the same bytes in front of it."""
@@ -264,10 +272,16 @@ def refuse_unless_continues(log: VerifiedLog, head: Head, who: str, what: str) -
 
 
 def _refuse_other_log(log: VerifiedLog, before: "Contents") -> None:
-    """LogError unless the log goes on from the head in the previous package, and holds that package."""
-    if before.witness is None:
-        return  # it was made without a log, or before packages carried its head
-    refuse_unless_continues(log, before.witness, f"{before.name} says", "the package")
+    """LogError unless the log goes on from the head in the previous package, and holds that package.
+
+    One without a head was made without a log, or before packages carried its head: it may be older than the log.
+    """
+    if before.witness is not None:
+        refuse_unless_continues(log, before.witness, f"{before.name} says", "the package")
+    else:
+        first = next((log.first_of(image.statement.class_id) for image in before.images.values()), None)
+        if first is None or before.sequence < first.sequence:
+            return
     if log.of_manifest(before.manifest_digest) is None:
         raise LogError(
             "the release log does not hold the previous package",

@@ -177,6 +177,24 @@ def test_a_package_that_is_no_witness(imgseal: Imgseal, kept: Path) -> None:
     assert (said.status, "carries no head" in said.err) == (2, True)
 
 
+def test_a_previous_package_that_the_log_should_have(imgseal: Imgseal, kept: Path) -> None:
+    """Without a head of a log: one from before the log began is taken, and a later one that it does not hold is not."""
+    path = kept / "imgseal.toml"
+    text = path.read_text()
+    for sequence in (16, 18):
+        path.write_text(text.replace(LOG, "").replace('sequence = "next"', f"sequence = {sequence}"))
+        said = imgseal("build", *ALL, "--release", "--revision", "abcd", "--out", str(sequence))
+        assert said.status == 0, said.err
+    path.write_text(text.replace('sequence = "next"', "sequence = 17"))
+    release(imgseal, "2.4.1", "--previous", "16/vent-drive-2.4.1-16.suit")
+    path.write_text(text)
+    before = tree(kept)
+    err = release(imgseal, "2.4.2", "--previous", "18/vent-drive-2.4.1-18.suit", status=1)
+    assert "does not hold the previous package" in err
+    assert tree(kept) == before
+    release(imgseal, "2.4.2", "--previous", "16/vent-drive-2.4.1-16.suit")
+
+
 def test_what_was_verified_once_is_known_by_its_digest(
     imgseal: Imgseal, kept: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
