@@ -104,7 +104,7 @@ BEFORE = {
 def test_the_first_24_hours(imgseal: Imgseal, fleet: Path) -> None:
     assert len(LINES) >= 17
     add_key(fleet, "keys/packages-2")
-    changed = set()
+    changed, asked = set(), False
     for line in LINES:
         for start, changes in BEFORE.items():
             if line.startswith(start):
@@ -116,11 +116,14 @@ def test_the_first_24_hours(imgseal: Imgseal, fleet: Path) -> None:
         assert said.status == (1 if line == REFUSED else 0), f"{line}\n{said.out}{said.err}"
         if "log show --key" in line:
             assert "2.4.1" in said.out
+        if line.startswith("imgseal check out/motor-a.sealed.bin "):
+            assert said.out.count("  signed by keys/images-2.pub.pem\n") == len(arguments) - 1 == 5
+            asked = True
         if line == REFUSED:
             verdict = json.loads(imgseal(*arguments, "--json").out)["verdicts"][0]
             failed = [check for check in verdict["checks"] if check["outcome"] == "failed"]
             assert (len(failed), verdict["first_finding"]) == (1, "trust.unknown-key")
-    assert changed == set(BEFORE)
+    assert (changed, asked) == (set(BEFORE), True)
     # at the end a device trusts the new keys only
     imgseal("device", "apply", "after-3.json", "3.trust", "--out", "after-4.json")
     said = imgseal("device", "apply", "after-4.json", "4.trust", "--out", "after-5.json")
