@@ -29,13 +29,13 @@ def _scanner() -> Scanner:
     return Scanner(published_needles())
 
 
-def leaking(leak: Leak, place: Place, where: str = "firmware", *, expected: str | None = None) -> Finding:
-    """Say that a key was found; `where` says what should be there without one, `expected` the same in other words."""
+def leaking(leak: Leak, place: Place, where: str = "firmware") -> Finding:
+    """Say that a key was found; `where` says what should be there without one."""
     return Finding(
         leak.code,
         LEAK_CODES[leak.code],
         place,
-        expected=expected or f"{where} without private keys",
+        expected=f"{where} without private keys",
         found=f"{leak.what}, {leak.size} bytes",
         hint=f"take it out, and make a new key: what was in firmware once is known; SHA-256 {leak.digest.hex()}",
     )

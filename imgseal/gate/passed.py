@@ -7,11 +7,10 @@ from imgseal.formats.archives.unpack import TAR
 from imgseal.formats.source.recognise import OTHER_PACKAGE, Search
 from imgseal.formats.source.unread_text import DAMAGED
 from imgseal.gate.artefact import finding, not_sealed
-from imgseal.gate.leaks import find, leaking
+from imgseal.gate.leaks import find
 from imgseal.gate.vector_table import VectorTables
 from imgseal.gate.wrapped_keys import wrapped_keys
 from imgseal.limits import PASSED_OVER_BYTES
-from imgseal.make.key_forms import KeyForm
 from imgseal.make.leaks import LEAK_CODES
 from imgseal.window import ByteView, Window
 
@@ -72,13 +71,18 @@ class PassedOver:
         elif self._find_keys:
             last = len(window) if piece else len(window) + 1
             leaks = (
-                leaking(leak, Place(offset=start + leak.offset), expected="no private key in what is released")
+                _key(
+                    leak.code, f"{leak.what}, {leak.size} bytes", start + leak.offset, f"; SHA-256 {leak.digest.hex()}"
+                )
                 for leak in find(Window.of(ByteView(window)))
                 if leak.offset + leak.size < last or leak.offset < len(window) - _KEY_BYTES
             )
             self._refuse("private key", *leaks)
             if not self.findings:
-                self._refuse("private key", *(_wrapped(form, start) for form in wrapped_keys(window)))
+                self._refuse(
+                    "private key",
+                    *(_key("leak.private-key", form.what, start + form.offset) for form in wrapped_keys(window)),
+                )
 
     def _refuse(self, kind: str, *findings: Finding) -> None:
         if findings:
@@ -96,14 +100,15 @@ class PassedOver:
         return f"{what}; no firmware, archive or private key in {self._size} bytes"
 
 
-def _wrapped(form: KeyForm, start: int) -> Finding:
+def _key(code: str, what: str, offset: int, known_by: str = "") -> Finding:
     return Finding(
-        "leak.private-key",
-        LEAK_CODES["leak.private-key"],
-        Place(offset=start + form.offset),
+        code,
+        LEAK_CODES[code],
+        Place(offset=offset),
         expected="no private key in what is released",
-        found=form.what,
-        hint="take it out, and make a new key: what was released once is known",
+        found=what,
+        hint="if this file is not shipped, give the gate the folder that is. Else take the key out, and make a new "
+        f"one: what was released once is known{known_by}",
     )
 
 
