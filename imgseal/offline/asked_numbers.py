@@ -19,12 +19,14 @@ class _Number(NamedTuple):
     here: str
 
 
-def refuse_other_numbers(request: Request, product: Product) -> None:
+def refuse_other_numbers(request: Request, product: Product, *, stated: bool = False) -> None:
     """UsageError where versions, counters or the sequence of a request are not those that would be made now.
 
-    Nothing in the request is believed by it: what is signed is made here once more, and compared by its digest.
+    `stated`: only those are asked for that the product file states, as the log has not given the others yet. Nothing in
+    the request is believed by it: what is signed is made here once more, and compared by its digest.
     """
-    others = list(dict.fromkeys(each for each in _numbers(request, product) if each.asked != each.here))
+    numbers = _numbers(request, product, stated=stated)
+    others = list(dict.fromkeys(each for each in numbers if each.asked != each.here))
     if others:
         raise UsageError(
             "the request was made with other numbers than the product file has",
@@ -35,12 +37,13 @@ def refuse_other_numbers(request: Request, product: Product) -> None:
         )
 
 
-def _numbers(request: Request, product: Product) -> Iterator[_Number]:
+def _numbers(request: Request, product: Product, *, stated: bool) -> Iterator[_Number]:
     release = product.release
     for item in request.items:
         if not item.is_statement:
             manifest = decode_manifest(item.content)
-            yield _Number("release.sequence", str(manifest.sequence_number), str(release.sequence))
+            if not (stated and release.next):
+                yield _Number("release.sequence", str(manifest.sequence_number), str(release.sequence))
             if (version := suit_words(manifest.set_version)) is not None:
                 yield _Number("release.version", version, str(release.version))
             continue
@@ -50,4 +53,5 @@ def _numbers(request: Request, product: Product) -> Iterator[_Number]:
             continue  # the request is for another product, which its class says
         key = "release" if component.version == release.version else f"component.{component.name}"
         yield _Number(f"{key}.version", str(statement.version), str(component.version))
-        yield _Number(f"component.{component.name}.counter", str(statement.counter), str(component.counter))
+        if not (stated and component.same):
+            yield _Number(f"component.{component.name}.counter", str(statement.counter), str(component.counter))

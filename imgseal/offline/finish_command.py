@@ -10,6 +10,7 @@ from imgseal.errors import UsageError
 from imgseal.flow.release import ReleaseResult
 from imgseal.limits import REQUEST_BYTES, RESPONSE_BYTES
 from imgseal.make.seal import SealedImage
+from imgseal.offline.asked_numbers import refuse_other_numbers
 from imgseal.offline.offline_signing import finish, options_of
 from imgseal.offline.outputs import request_outputs
 from imgseal.offline.request import decode_request, request_digest
@@ -80,6 +81,7 @@ def command(
         options = options_of(asked, sealed, request)
         job = release_job(project, files, options, day=today(), bill=load_bill(sbom), unfinished=unfinished)
         log = None if options.development else open_log(project)
+        refuse_other_numbers(asked, project.product, stated=log is not None)  # before the log looks for such a release
         project, job, numbered = number_job(project, job, log, Said())
         done = finish(job, asked, answers)
         made, absent = [], []

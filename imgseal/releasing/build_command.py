@@ -1,6 +1,7 @@
 """`imgseal build`: for the firmware build script. Seals every component, packs, judges, and only then writes."""
 
 import os
+import shlex
 from contextlib import ExitStack
 
 import click
@@ -197,6 +198,10 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
             inputs = [path for work in works for path in (*work.inputs, *work.base.inputs())]
             works[-1].outputs.append(Output(asked.depfile, [_dependencies(outputs, inputs)]))
         notes += _write(works, products, options, sign_later=asked.sign_later)
+    if asked.sign_later:
+        again = [word for setting in chosen.settings for word in ("--set", setting)]
+        again += ["--channel", chosen.channel] if chosen.channel else []
+        notes += [f"finish it with {shlex.join(again)}"] if again else []
     return outputs, lines, notes
 
 

@@ -172,9 +172,13 @@ def _candidates(
 
 def _with_numbers(job: Job, entry: Entry | Reservation, package: LoggedPackage) -> Job | None:
     """Return the job with the numbers of an entry where they are left to the log; None where they are others."""
+    release = job.product.release
+    return None if not release.next and release.sequence != entry.sequence else _as_logged(job, entry, package)
+
+
+def _as_logged(job: Job, entry: Entry | Reservation, package: LoggedPackage) -> Job:
+    """Return the job with the sequence of an entry, and its counters where they are left to the log."""
     product = job.product
-    if not product.release.next and product.release.sequence != entry.sequence:
-        return None
     counters = {image.name: image.counter for image in package.images}
     components = {
         name: part._replace(counter=counters[name]) if part.same and name in counters else part
@@ -264,7 +268,15 @@ def _refuse_version(job: Job, log: VerifiedLog, line: tuple[bytes, str], channel
     else:  # the version is that of the package
         place, hint = Place(file=log.path, key=f"entry {origin}"), "promote a later release"
     hint += "; or say why this is right, which is logged: --again WHY"
-    for entry, _ in _candidates(log, product, line, channel):
+    for entry, package in _candidates(log, product, line, channel):
+        if statements(_as_logged(job, entry, package)) == package.images:
+            raise UsageError(
+                "this release has another number in the log",
+                place=product.place("release.sequence"),
+                expected=f"{entry.sequence}, of entry {entry.number} of {log.path}",
+                found=str(product.release.sequence),
+                hint=f"as it was built: --set release.sequence={entry.sequence}",
+            )
         raise UsageError(
             "this version was released before, with other content",
             place=place,

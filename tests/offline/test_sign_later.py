@@ -424,6 +424,35 @@ def test_set_forgotten(imgseal: Imgseal, project: Path, what: str) -> None:
     assert imgseal(*finish, *numbers).status == 0
 
 
+NUMBERS = ("release.version=2.5.0", "release.sequence=20", "component.motor.counter=8", "component.radio.version=1.4.0")
+
+
+@pytest.mark.parametrize("forgotten", NUMBERS)
+def test_set_forgotten_with_a_log(imgseal: Imgseal, project: Path, forgotten: str) -> None:
+    """Where the log has reserved the number, both requests say what was forgotten, and how to finish."""
+    with open(project / "imgseal.toml", "a") as file:
+        file.write('\n[log]\npath = "release.log"\n')
+    away(project, "images", "packages")
+    assert imgseal("log", "new").status == 0
+    every = [word for number in NUMBERS for word in ("--set", number)]
+    less = [word for number in NUMBERS if number != forgotten for word in ("--set", number)]
+    said = imgseal("build", *ALL, "--release", "--revision", "abcd", "--sign-later", *every)
+    assert (said.status, f"finish it with {' '.join(every)}\n" in said.err) == (0, True), said.err
+    for what, key, files in (("images", "images", ALL), ("package", "packages", SEALED)):
+        request = f"out/vent-drive-2.5.0-20-{what}.request.json"
+        assert imgseal("sign", request, "--key", f"vault/{key}.pem", "--yes").status == 0
+        finish = ("finish", request, *files, "--response", request.replace("request", "response"))
+        before = tree(project)
+        said = imgseal(*finish, *less)
+        if what == "package" and forgotten.startswith("component"):  # the sealed images say it
+            assert said.status == 0, said.err
+            continue
+        assert (said.status, tree(project) == before, "--again" in said.err) == (2, True, False), said.err
+        assert f"--set {forgotten}\n" in said.err
+        said = imgseal(*finish, *every)
+        assert said.status == 0, said.err
+
+
 @pytest.mark.parametrize("what", ["images", "packages"])
 def test_whose_devices_in_words(imgseal: Imgseal, project: Path, what: str) -> None:
     """Computed from the product file at hand, which is no part of the request; without one the identifiers alone show."""
