@@ -113,7 +113,7 @@ def test_a_private_key_by_itself(name: str, imgseal: Imgseal, out: Path) -> None
     assert outcomes(imgseal, "--fresh") == {"a": "good", "key": code, "y.zip/key": code, "z.tgz/key": code}
     said = imgseal("gate", "out", "--fresh").out
     assert "no private key in what is released" in said
-    assert "hint: if this file is not shipped, give the gate the folder that is" in said
+    assert "if this file is not shipped, give the gate the folder that is" in said
     assert KEYS[name][40:80].decode("latin-1") not in said
 
 
@@ -143,7 +143,7 @@ def test_a_private_key_in_another_wrapping(name: str, imgseal: Imgseal, out: Pat
     assert outcomes(imgseal, "--fresh") == {"a": "good", "key": code, "y.zip/key": code}
     said = imgseal("gate", "out", "--fresh").out
     assert "no private key in what is released" in said
-    assert "hint: if this file is not shipped, give the gate the folder that is" in said
+    assert "if this file is not shipped, give the gate the folder that is" in said
     assert _scalar() not in said
 
 
