@@ -8,6 +8,7 @@ from imgseal.device_state.device import DeviceState, SlotContent, fresh
 from imgseal.errors import Place, RefusedError, UsageError
 from imgseal.factory.merge import Part, merge
 from imgseal.flow.as_released import Released
+from imgseal.flow.classes import is_of_recovery
 from imgseal.flow.contents import Contents, Image, read_contents
 from imgseal.formats.install_record.record import Member, first_record, place_content
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
@@ -88,7 +89,8 @@ def _judged(
     release = None
     for path in packages:
         data = load_package(path)
-        if release is not None:  # what completes the release is no later one: its images alone have to be allowed
+        # what completes the release is no later one, and recovery images have numbers of their own
+        if release is not None or is_of_recovery(data, product):
             judge_one = judge_one.with_state(sequence=0, manifest_digest=None)
         verdict = judge_one(data, path, partial=len(packages) > 1)
         refuse_verdict(verdict if development else as_released(verdict, data, product, released), path)

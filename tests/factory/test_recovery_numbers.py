@@ -62,3 +62,10 @@ def test_factory_programs_what_the_log_has(imgseal: Imgseal, logged: Path) -> No
     said = imgseal("factory", "own-19/vent-drive-2.5.0-19.suit", packages[1])
     assert (said.status, "gate.not-logged" in said.err) == (1, True), said.out + said.err
     assert tree(logged) == before
+
+
+def test_a_recovery_package_alone_is_no_release(imgseal: Imgseal, logged: Path) -> None:
+    said = imgseal("factory", "own-2/vent-drive-1.1.0-2.suit")
+    assert (said.status, "no package brings motor" in said.err) == (2, True), said.err
+    said = imgseal("factory", "own-2/vent-drive-1.1.0-2.suit", "out/vent-drive-2.4.1-17.suit")
+    assert (said.status, "the first package is not the release" in said.err) == (2, True), said.err

@@ -375,6 +375,7 @@ def test_no_pin_is_shown(key: str, value: str) -> None:
         ('size = "1 MiB"', 'size = "1 MB"', "decimal kB and MB"),
         ('core = "cortex-m4"', 'core = "Cortex-M4"', 'write it so: core = "cortex-m4"'),
         ("sequence = 17", 'sequence = "nxt"', 'without quotes, or "next", which leaves it to the release log'),
+        ("format = 1\n", "", "add format = 1"),
         ("sequence = 17\n", "", "add manifest sequence number, only ever rises"),
         ("", "\ufeff", "begins with a byte order mark"),
         ("[release]\n", "[product]\n[release]\n", "a table or key stands there twice"),
