@@ -11,6 +11,10 @@ from imgseal.workspace.files import load_artefact
 from imgseal.workspace.project import Project
 
 
+_OF_THE_LOG = frozenset({"rollback.withdrawn", "gate.withdrawn", "gate.not-logged"})
+"""What the release log alone knows: devices are not told of it."""
+
+
 def load_package(path: str) -> ByteView:
     """Read an update package; RefusedError for a file that is none at all."""
     data = load_artefact(path)
@@ -27,9 +31,10 @@ def package_contents(path: str, product: Product) -> Contents:
 
 def refuse_verdict(verdict: Verdict, package: str) -> None:
     """RefusedError with the first finding, unless the package was accepted."""
+    who = "the release log" if verdict.findings and verdict.findings[0].code in _OF_THE_LOG else "the device"
     refuse_unless_accepted(
         verdict,
-        f"the device refuses this {'file' if verdict.kind == 'unknown' else verdict.kind}",
+        f"{who} refuses this {'file' if verdict.kind == 'unknown' else verdict.kind}",
         "the device cannot judge this",
         file=package,
         hint="imgseal check says more",

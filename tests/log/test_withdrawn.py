@@ -39,6 +39,14 @@ def test_check_refuses_it_whatever_the_device(imgseal: Imgseal, two: Path) -> No
     assert imgseal("check", NAMES[2], "--development").out.count("rollback.withdrawn") == 0  # a desk asks no log
 
 
+def test_it_is_the_log_that_refuses(imgseal: Imgseal, two: Path) -> None:
+    """A device is not told of a withdrawal, and takes the package; a release that nobody logged is no other case."""
+    said = imgseal("rehearse", NAMES[2], "--pairs", "0")
+    assert said.status == 1
+    assert "the release log refuses this update package: rollback.withdrawn: the maker has withdrawn" in said.err
+    assert imgseal("rehearse", NAMES[2], "--pairs", "0", "--development").status == 0
+
+
 @pytest.mark.parametrize("devices", [(), ("--fresh",), ("--device", "unit.json"), ("--previous", NAMES[1])])
 def test_the_gate_gives_the_same_answer(imgseal: Imgseal, two: Path, devices: tuple[str, ...]) -> None:
     """And refuses its images by themselves, but for those that a good release has as well."""
