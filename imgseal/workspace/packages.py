@@ -10,7 +10,6 @@ from imgseal.window import ByteView
 from imgseal.workspace.files import load_artefact
 from imgseal.workspace.project import Project
 
-
 _OF_THE_LOG = frozenset({"rollback.withdrawn", "gate.withdrawn", "gate.not-logged"})
 """What the release log alone knows: devices are not told of it."""
 
