@@ -88,6 +88,17 @@ def old_sequence(imgseal: Imgseal, project: Path, _patch: pytest.MonkeyPatch) ->
     return imgseal("check", "out/vent-drive-2.4.1-17.suit", "--device", "runs.json")
 
 
+def smaller_slot(imgseal: Imgseal, project: Path, _patch: pytest.MonkeyPatch) -> Said:
+    path = project / "imgseal.toml"
+    path.write_text(path.read_text() + '\n[log]\npath = "release.log"\n')
+    imgseal("log", "new")
+    release = ("build", *ALL, "--release", "--revision", "abcd")
+    said = imgseal(*release)
+    assert said.status == 0, said.err
+    replaced(project, 'size = "8 MiB"', 'size = "4 MiB"')
+    return imgseal(*release, "--set", "release.version=2.4.2", "--set", "release.sequence=18", "--out", "next")
+
+
 def counter_down(imgseal: Imgseal, project: Path, _patch: pytest.MonkeyPatch) -> Said:
     imgseal("build", *ALL, "--release")
     return imgseal(
@@ -155,6 +166,7 @@ MADE: dict[str, Make] = {
     "signature.wrong-key": at_a_desk,
     "this is a pre-release, and what is sealed in it stays one": promoted_beta,
     "rollback.sequence-too-low": old_sequence,
+    "devices in the field are laid out otherwise than this release": smaller_slot,
     "an anti-rollback counter goes down": counter_down,
     "rules.requirement-not-met": old_neighbour,
     "content.reset-vector": no_firmware,
@@ -163,7 +175,7 @@ MADE: dict[str, Make] = {
 
 def test_each_of_the_page_is_made() -> None:
     assert [row[0] for row in ROWS] == list(MADE)
-    assert len(ROWS) == 22
+    assert len(ROWS) == 23
 
 
 @pytest.mark.parametrize("words", MADE)
