@@ -243,6 +243,9 @@ def _surroundings(project: Project, for_releases: str) -> Iterator[Remark]:
     log = _log(project)
     yield log
     if log.state == "ok":
+        if project.pin_path is None:
+            what = "no pin of the log: one that was cut off would not be noticed"
+            yield Remark("note", what, f'pin = "release.head" in [log] of {project.path}; then imgseal log pin')
         yield from _layout(project, for_releases)
     signing = project.product.signing.values()
     in_tokens = any(is_token_uri(reference) for keys in signing for reference in (*keys.images, *keys.packages))

@@ -92,6 +92,7 @@ counter = 0                          # anti-rollback: raise it when older code m
 
 # [log]                           # from the first real release on: what was released, and numbers that only rise
 # path = "release.log"               # belongs into version control; see imgseal log --help
+# pin = "release.head"               # its head, as imgseal log pin writes it: a log that was cut off is noticed
 
 # -- who may sign ---------------------------------------------------------------------
 [trust.images]

@@ -123,6 +123,7 @@ def test_the_release_log(imgseal: Imgseal, project: Path) -> None:
     assert "missing  log: release.log is not there" in doctor(imgseal)
     assert imgseal("log", "new").status == 0
     assert "ok       log: release.log, 0 entries" in doctor(imgseal)
+    assert "note     no pin of the log" in doctor(imgseal)
     assert imgseal("build", *ALL, "--release", "--revision", "abcd").status == 0
     assert "ok       log: release.log, 1 entry, the last of 2.4.1 with sequence 17" in doctor(imgseal)
     log = project / "release.log"
@@ -130,6 +131,7 @@ def test_the_release_log(imgseal: Imgseal, project: Path) -> None:
     assert "missing  log: release.head: the pin of the release log is not there" in doctor(imgseal)
     assert imgseal("log", "pin").status == 0
     assert "ok       log: release.log, 1 entry" in doctor(imgseal)
+    assert "no pin of the log" not in doctor(imgseal)
     whole = log.read_bytes()
     log.write_bytes(b"")
     assert "missing  log: release.log: the release log is shorter than it was" in doctor(imgseal)
