@@ -46,3 +46,13 @@ def test_who_is_left_behind(imgseal: Imgseal, hotfix: Path) -> None:
     assert page.count('<path class="broken" d="M2.5 0v1"/>') == 2  # the line ends where the package is missing
     imgseal("report", LAST, "--development", "--out", "report.html")
     assert "Not asked: no release log says who is in the field" in (hotfix / "report.html").read_text()
+
+
+def test_a_withdrawn_release_is_a_lane_like_the_others(imgseal: Imgseal, hotfix: Path) -> None:
+    """Its devices are asked about; picture and table say that it was withdrawn."""
+    assert imgseal("log", "withdraw", "2.4.2", "--why", "a test").status == 0
+    imgseal("report", LAST, "--archive", ".", "--out", "report.html")
+    page = (hotfix / "report.html").read_text()
+    lanes = re.findall(r'<div class="name">(2\.4\.[^<]*)</div>', page[page.index('<section id="paths">') :])
+    assert lanes[2] == "2.4.2 (sequence 18), withdrawn"
+    assert "Devices of some releases are left behind" in page
