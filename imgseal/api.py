@@ -74,7 +74,7 @@ def release(
     sbom: "Path | None" = None,
     again: str = "",
     unrecorded: str = "",
-    as_of: int | None = None,
+    entry: int | None = None,
 ) -> Release:
     """Seal the firmware of each component, pack it, judge it, and write it into `out`, as `imgseal build` does.
 
@@ -86,7 +86,7 @@ def release(
     makes a development build. `previous` is the package that devices have: no number may go below its own. An
     `unfinished` package may lack signatures. The package names the bill of materials in `sbom` (CycloneDX or SPDX
     JSON). `again` and `unrecorded` are reasons, which the log keeps, for releasing a version once more or a lower
-    one, and for having no revision; `as_of` is the number of a log entry whose release is made once more.
+    one, and for having no revision; `entry` is the number of a log entry whose release is made once more.
 
     Raises UsageError, InputError, SigningKeyError or RefusedError, and has written nothing then.
     """
@@ -105,7 +105,7 @@ def release(
         log = None if development else open_log(project, before)
         with firmware_files(given, project.product) as files:
             job = release_job(project, files, options, before=before, bill=bill, unfinished=unfinished)
-            project, job, numbered = number_job(project, job, log, Said(again, unrecorded, as_of))
+            project, job, numbered = number_job(project, job, log, Said(again, unrecorded, entry))
             built = build_release(project, job, before, os.fspath(out), numbered)
             inputs = [each.path for each in given if isinstance(each, NamedFile)]
             inputs += [os.fspath(path) for path in (previous, sbom) if path is not None]

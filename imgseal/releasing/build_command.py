@@ -75,7 +75,7 @@ Without --release everything is marked as development and signed with the develo
 @click.option("--describe", metavar="TEXT", help="Version and revision from: git describe --long --always --dirty.")
 @again_option
 @unrecorded_option
-@click.option("--as-of", "as_of", type=int, metavar="ENTRY", help="Make the release of this log entry once more.")
+@click.option("--entry", type=int, metavar="ENTRY", help="Make the release of this log entry once more.")
 @bill_option
 @click.option("--unfinished", is_flag=True, help="Write the package although other keys have to sign it yet.")
 @click.option("--sign-later", is_flag=True, help="Write a signing request for the keys that are held elsewhere.")
@@ -91,7 +91,7 @@ def command(
     describe: str | None,
     again: str | None,
     unrecorded: str | None,
-    as_of: int | None,
+    entry: int | None,
     sbom: str | None,
     unfinished: bool,
     sign_later: bool,
@@ -108,7 +108,7 @@ def command(
         raise UsageError(
             "--with-firmware goes with --sign-later", hint="add --sign-later, or leave --with-firmware out"
         )
-    said = Said(reason(again, "--again"), reason(unrecorded, "--unrecorded"), as_of)
+    said = Said(reason(again, "--again"), reason(unrecorded, "--unrecorded"), entry)
     if describe is not None:
         chosen, revision = described(describe, chosen, revision, is_release=is_release, said=said)
     options = SealOptions(build_time(), development=not is_release, source_revision=source_revision(revision))
@@ -149,7 +149,7 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
     """Make it and write it; return what was written, a line for each slot, and notes."""
     every = chosen.variant == _ALL
     products = (chosen._replace(variant=None) if every else chosen).every()
-    for option, given in (("--previous", asked.previous), ("--sbom", asked.sbom), ("--as-of", asked.said.as_of)):
+    for option, given in (("--previous", asked.previous), ("--sbom", asked.sbom), ("--entry", asked.said.entry)):
         if given is not None and products.is_line:
             raise UsageError(
                 f"{option} is about one product, and here is a product line",

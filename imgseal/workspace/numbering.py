@@ -25,7 +25,7 @@ class Said(NamedTuple):
 
     again: str = ""
     unrecorded: str = ""
-    as_of: int | None = None
+    entry: int | None = None
 
 
 class Numbered(NamedTuple):
@@ -53,8 +53,8 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
     """
     job = _with_next_of_recovery(job, log)
     product, line = job.product, line_of(job)
-    if said.as_of is not None:
-        return _as_of(job, log, said.as_of, channel)
+    if said.entry is not None:
+        return _of_entry(job, log, said.entry, channel)
     for entry, package in _candidates(log, product, line, channel):
         if job.options.source_revision and entry.revision != job.options.source_revision:
             continue
@@ -206,11 +206,11 @@ def _refuse_withdrawn(log: VerifiedLog, entry: Entry | Reservation, package: Log
             place=Place(file=log.path),
             expected="a release that is not withdrawn",
             found=f"{entry.product} {entry.version}, entry {entry.number}",
-            hint="release a later version; --as-of ENTRY makes the files of this one again, to look at them",
+            hint="release a later version; --entry ENTRY makes the files of this one again, to look at them",
         )
 
 
-def _as_of(job: Job, log: VerifiedLog, number: int, channel: str) -> tuple[Job, Numbered]:
+def _of_entry(job: Job, log: VerifiedLog, number: int, channel: str) -> tuple[Job, Numbered]:
     """Return the job as the release of an entry was made; UsageError where it would be another one."""
     product, entry = job.product, log.entry(number)
     line = line_of(job)
@@ -218,7 +218,7 @@ def _as_of(job: Job, log: VerifiedLog, number: int, channel: str) -> tuple[Job, 
     if not isinstance(entry, Entry) or not packages:
         raise UsageError(
             "this entry is no release of this product",
-            place=Place(file=log.path, key="--as-of"),
+            place=Place(file=log.path, key="--entry"),
             expected="the number of an entry with a package for this class and variant",
             found=str(number),
             hint="imgseal log show lists them",
@@ -226,7 +226,7 @@ def _as_of(job: Job, log: VerifiedLog, number: int, channel: str) -> tuple[Job, 
     if entry.channel != channel:  # its manifest, signed with the key of another channel, would be for other devices
         raise UsageError(
             "this entry is a release of another channel",
-            place=Place(file=log.path, key="--as-of"),
+            place=Place(file=log.path, key="--entry"),
             expected=f"an entry of channel {channel}" if channel else "an entry without channel",
             found=f"entry {number}, of channel {entry.channel}"
             if entry.channel
@@ -238,7 +238,7 @@ def _as_of(job: Job, log: VerifiedLog, number: int, channel: str) -> tuple[Job, 
     if tried is None or found != packages[0].images:
         raise UsageError(
             f"what is built here is not the release of entry {number}",
-            place=Place(file=log.path, key="--as-of"),
+            place=Place(file=log.path, key="--entry"),
             expected=f"{entry.product} {entry.version}, sequence {entry.sequence}, "
             + ", ".join(f"{image.slot} {image.statement.hex()}" for image in packages[0].images),
             found=", ".join(f"{image.slot} {image.statement.hex()}" for image in found)

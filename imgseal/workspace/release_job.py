@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from typing import TypeVar
 
+from imgseal.errors import Place, UsageError
 from imgseal.flow.contents import Contents, read_contents
 from imgseal.flow.release import FirmwareFile, Job, ReleaseResult, release
 from imgseal.formats.sbom.bill import Bill
@@ -79,16 +80,30 @@ def release_job(
 def number_job(project: Project, job: Job, log: VerifiedLog | None, said: Said) -> tuple[Project, Job, Numbered]:
     """Give a release its number and the head that it carries, as `numbered` does; nothing changes where no log is.
 
-    UsageError where it is for devices that are laid out otherwise than those that the log knows of, or where some of
-    these would not trust who signs it.
+    UsageError where something is said for a log and none is kept, where it is for devices that are laid out otherwise
+    than those that the log knows of, or where some of these would not trust who signs it.
     """
     if log is None:
+        _refuse_unkept(said, job)
         return project, job, Numbered()
     job, found = numbered(job, log, said, project.product.channel or "")
     if found.entry is None:
         found = found._replace(notes=refuse_other_layout(job, line_of(job), log))
         refuse_untrusted(project, job, line_of(job), log)
     return project._replace(product=job.product), job, found
+
+
+def _refuse_unkept(said: Said, job: Job) -> None:
+    """UsageError where something is said that is for the release log, and there is none."""
+    given = [f"--{name}" for name, value in said._asdict().items() if value not in ("", None)]
+    if given:
+        raise UsageError(
+            f"no release log keeps this, so {given[0]} says nothing",
+            place=job.product.place("log") if not job.options.development else Place(key=given[0]),
+            expected="a release of a product file with [log]",
+            found="a development build" if job.options.development else "a release without log",
+            hint=f"leave it out: {', '.join(given)}",
+        )
 
 
 Result = TypeVar("Result")

@@ -61,6 +61,29 @@ def test_words_need_a_log(imgseal: Imgseal, project: Path) -> None:
         assert (said.status, "left to the release log, and none is stated" in said.err) == (2, True)
 
 
+@pytest.mark.parametrize("said", [("--again", "a reason"), ("--unrecorded", "a reason"), ("--entry", "0")])
+@pytest.mark.parametrize("kept", [True, False])
+def test_nothing_is_said_to_a_log_that_is_not_kept(
+    imgseal: Imgseal, project: Path, said: tuple[str, str], kept: bool
+) -> None:
+    """In a development build, with a log or without; in a release without one. Nothing is written."""
+    if kept:
+        with open(project / "imgseal.toml", "a") as file:
+            file.write(LOG)
+        assert imgseal("log", "new").status == 0
+    assert imgseal("build", *ALL, "--out", "sealed").status == 0
+    before = tree(project)
+    commands: list[tuple[str, ...]] = [("build", *ALL, "--out", "other")]
+    if said[0] != "--entry":
+        commands.append(("pack", "sealed/radio.sealed.bin", "--out", "other"))
+    if not kept:
+        commands.append(("build", *ALL, "--release", "--revision", "abcd", "--out", "other"))
+    for command in commands:
+        refused = imgseal(*command, *said)
+        assert (refused.status, f"so {said[0]} says nothing" in refused.err) == (2, True), refused.err
+        assert tree(project) == before
+
+
 def test_built_again_it_is_the_same_release(imgseal: Imgseal, line: Path) -> None:
     """Byte for byte, whatever came after it, and the log is as it was; other firmware is another release."""
     for version in ("2.4.1", "2.4.2"):
@@ -71,11 +94,11 @@ def test_built_again_it_is_the_same_release(imgseal: Imgseal, line: Path) -> Non
         err = release(imgseal, version, "--out", f"again-{version}")
         assert f"this release is entry {number} of release.log already; nothing was added" in err
         assert tree(line / f"again-{version}") == tree(line / version)
-    for more, words in (((), "entry 0"), (("--as-of", "0"), "entry 0"), (("--as-of", "1"), "entry 1")):
+    for more, words in (((), "entry 0"), (("--entry", "0"), "entry 0"), (("--entry", "1"), "entry 1")):
         version = "2.4.2" if "1" in more else "2.4.1"
-        assert words in release(imgseal, version, "--out", "as-of", *more)
-        assert package(line / "as-of") == package(line / version)
-        shutil.rmtree(line / "as-of")
+        assert words in release(imgseal, version, "--out", "entry", *more)
+        assert package(line / "entry") == package(line / version)
+        shutil.rmtree(line / "entry")
     assert (line / "release.log").read_bytes() == before
 
 
@@ -87,13 +110,13 @@ def test_other_firmware_is_another_release(imgseal: Imgseal, line: Path) -> None
     (line / "radio.bin").write_bytes(data)
     before = tree(line)
     assert "released before, with other content" in release(imgseal, "2.4.1", status=2)
-    assert "is not the release of entry 0" in release(imgseal, "2.4.1", "--as-of", "0", status=2)
+    assert "is not the release of entry 0" in release(imgseal, "2.4.1", "--entry", "0", status=2)
     assert tree(line) == before
     release(imgseal, "2.4.1", "--again", "the radio was the wrong one", "--out", "b")
     assert package(line / "b")[0] == "vent-drive-2.4.1-2.suit"
 
 
-def test_as_of_is_that_release_or_nothing(imgseal: Imgseal, line: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_entry_is_that_release_or_nothing(imgseal: Imgseal, line: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     release(imgseal, "2.4.1")
     assert imgseal("log", "withdraw", "0", "--why", "a test").status == 0
     before = tree(line)
@@ -102,9 +125,9 @@ def test_as_of_is_that_release_or_nothing(imgseal: Imgseal, line: Path, monkeypa
         ("1", "2.4.1", "abcd", "no release of this product"), ("7", "2.4.1", "abcd", "no release of this product"),
         ("-1", "2.4.1", "abcd", "no release of this product"),
     ):  # fmt: skip
-        assert words in release(imgseal, version, "--as-of", number, revision=revision, status=2)
+        assert words in release(imgseal, version, "--entry", number, revision=revision, status=2)
     monkeypatch.setenv("SOURCE_DATE_EPOCH", str(BUILD_TIME + 1))
-    err = release(imgseal, "2.4.1", "--as-of", "0", status=2)
+    err = release(imgseal, "2.4.1", "--entry", "0", status=2)
     assert f"SOURCE_DATE_EPOCH={BUILD_TIME}" in err
     assert tree(line) == before
 

@@ -78,7 +78,7 @@ def test_it_is_not_built_again(imgseal: Imgseal, two: Path) -> None:
     assert (said.status, (two / "again").exists()) == (2, False)
     assert "this release is withdrawn: nobody is to install it" in said.err
     assert "vent-drive 2.4.2, entry 1" in said.err
-    said = imgseal(*again, "--set", "release.version=2.4.2", "--out", "again", "--as-of", "1")
+    said = imgseal(*again, "--set", "release.version=2.4.2", "--out", "again", "--entry", "1")
     assert said.status == 0, said.err
     assert (two / NAMES[2].replace("out-2", "again")).read_bytes() == (two / NAMES[2]).read_bytes()
     assert imgseal("build", *ALL, "--release", "--revision", "abcd", "--set", "release.version=2.4.1").status == 0

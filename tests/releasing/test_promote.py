@@ -150,7 +150,7 @@ def test_a_promotion_is_made_again_with_the_time_of_its_release(
     kept = (product / "promoted" / "vent-drive-2.5.0-2.suit").read_bytes()
     numbers = ("--revision", "abcd", "--set", "release.version=2.5.0")
     again = ("build", *ALL, "--release", *numbers, "--channel", "production", "--out", "again")
-    for more in ((), ("--as-of", "1")):
+    for more in ((), ("--entry", "1")):
         said = imgseal(*again, *more)
         assert said.status == 2
         (named,) = re.findall(r"SOURCE_DATE_EPOCH=(\d+)", said.err)
@@ -348,7 +348,7 @@ def test_an_entry_of_another_channel_is_not_made_again_for_this_one(product: Pat
     """Its manifest would be the same, and the signature on it that of production."""
     build(imgseal, "2.5.0")
     before = tree(product)
-    more = ("--set", "release.version=2.5.0", "--revision", "abcd", "--as-of", "0")
+    more = ("--set", "release.version=2.5.0", "--revision", "abcd", "--entry", "0")
     said = imgseal("build", *ALL, "--release", "--channel", "production", *more)
     assert (said.status, "this entry is a release of another channel" in said.err) == (2, True), said.err
     assert tree(product) == before

@@ -236,7 +236,7 @@ class Scene:
             elif act.what == "release" and codes[act] != 0:
                 entry = self.entry("release", act.number or 0)
                 if entry is not None:
-                    more = ("--as-of", str(entry["number"]))
+                    more = ("--entry", str(entry["number"]))
                     self.repeat(Act("release", act.number, (*self.build(act.number or 0), *more)))
 
     def repeat(self, act: Act) -> None:
