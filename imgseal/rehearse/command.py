@@ -48,7 +48,7 @@ Examples:
   imgseal rehearse package.suit --device unit.json --pairs all --json
 
 \b
-Exit status 0 when every invariant holds, 1 when one does not or the device refuses the package.
+Exit status 0 when every invariant holds, 1 when one does not, the device refuses the package, or has it already.
 """,
 )
 @click.argument("package", metavar="PACKAGE")
@@ -121,7 +121,7 @@ def command(
         click.echo(json_text(rehearsal_document(rehearsal, package, device)), nl=False)
     else:
         click.echo("\n".join(rehearsal_lines(rehearsal, package, device)))
-    return 0 if rehearsal.violation is None else 1
+    return 0 if rehearsal.holds else 1
 
 
 def rehearsal_device(

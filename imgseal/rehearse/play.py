@@ -32,6 +32,16 @@ class Rehearsal(NamedTuple):
     worked: tuple[Worked, ...] = ()
     said_at: tuple[int, ...] = ()
 
+    @property
+    def played(self) -> bool:
+        """Whether there was anything to play: a device that has the release already does nothing."""
+        return any(self.tally.operations.values())
+
+    @property
+    def holds(self) -> bool:
+        """Whether every invariant holds in lives that were played: what was not played has passed nothing."""
+        return self.violation is None and self.played
+
 
 def rehearse(
     stage: Stage,

@@ -12,9 +12,10 @@ def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator
     """Yield the lines of a rehearsal without line ends."""
     yield f"{package} on {device}"
     yield from (f"  {event}" for event in rehearsal.events)
-    if not any(rehearsal.tally.operations.values()):
-        yield "  way back   not needed: nothing is written"
-    elif rehearsal.way_back:
+    if not rehearsal.played and rehearsal.violation is None:
+        yield "  nothing to play: the device has this release; name one before it with --previous or --device"
+        return
+    if rehearsal.way_back:
         yield "  way back   every component that changes has one: a trial is offered"
     elif rehearsal.had_set:
         yield "  way back   none: something that changes has no second run slot and no keep slot; no trial is offered"
@@ -74,7 +75,7 @@ def rehearsal_document(rehearsal: Rehearsal, package: str, device: str) -> dict[
         "format": 1,
         "package": package,
         "device": device,
-        "holds": violation is None,
+        "holds": rehearsal.holds,
         "way_back": rehearsal.way_back,
         "events": list(rehearsal.events),
         "seed": rehearsal.seed,

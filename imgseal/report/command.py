@@ -103,7 +103,7 @@ def command(
     document = report_document(material)
     write_all([Output(out, [_written(document, form)])], [package, device_file, previous, *project.own_files()])
     click.echo(printable(f"{document['verdict']['verdict']}, for {device}: {out}"))
-    held = not rehearsed or (material.rehearsal is not None and material.rehearsal.violation is None)
+    held = not rehearsed or (material.rehearsal is not None and material.rehearsal.holds)
     return 0 if material.verdict.accepted and held else 1
 
 

@@ -104,7 +104,11 @@ def test_revoked_for_good(imgseal: Imgseal, apex: Path) -> None:
     assert "trusts     set 1" in shown
     assert imgseal("check", SUIT, "--device", "sub/after.json").status == 1
     assert imgseal("check", new, "--device", "sub/after.json").status == 0
-    assert imgseal("rehearse", new, "--device", "sub/after.json", "--pairs", "10").status == 0
+    said = imgseal("rehearse", new, "--device", "sub/after.json", "--pairs", "10")
+    assert (said.status, "nothing to play: the device has this release" in said.out) == (
+        1,
+        True,
+    )  # and no key is refused
     said = imgseal("trust", "replace", *KEY, "--previous", "1.trust", "--running", new, "--out", "2.trust")
     assert said.status == 0, said.err
     assert public_key("keys/images").key_id in decode_update((apex / "2.trust").read_bytes()).anchors.revoked
