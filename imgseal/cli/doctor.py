@@ -295,11 +295,12 @@ def _log(project: Project) -> Remark:
 def _layout(project: Project, for_releases: str) -> Iterator[Remark]:
     """Say where the product file has moved away from what the log remembers of the devices."""
     from imgseal.formats.log.layout_differences import layout_differences
+    from imgseal.workspace.fielded import logged_floors
     from imgseal.workspace.layouts import refuse_other_class, remembered_of
     from imgseal.workspace.log_entries import layout_of
     from imgseal.workspace.verified_log import open_log
 
-    known, product = remembered_of(project), project.product
+    known, product = remembered_of(project, logged_floors(project)), project.product
     if known is None:
         log = open_log(project)
         try:

@@ -15,6 +15,7 @@ from imgseal.formats.trust_anchors.codec import number_words
 from imgseal.rehearse.apply import apply as play
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.device_file import device_trust, load_device, read_update
+from imgseal.workspace.fielded import logged_floors
 from imgseal.workspace.files import write_all
 from imgseal.workspace.layouts import fielded_project
 from imgseal.workspace.packages import load_package, refuse_verdict, refuse_without_records
@@ -129,7 +130,7 @@ def apply(path: str, package: str, out: str, ending: str, development: bool, cho
     """
     project = chosen.load()
     if not development:
-        project, _ = fielded_project(project, path)
+        project, _ = fielded_project(project, logged_floors(project), path)
     state, contents = load_device(project, path)
     if kind_of(open_artefact(package)) == "trust anchor update":
         _apply_trust(project, path, package, out, development=development)

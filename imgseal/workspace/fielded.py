@@ -105,7 +105,9 @@ def floor_of(project: Project, floors: Iterable["Floor"], *, recovery: bool = Fa
     return of_class(floors, project.product.class_id, variant)
 
 
-def logged_device(project: Project, *, recovery: bool = False) -> tuple[DeviceState, str] | None:
+def logged_device(
+    project: Project, floors: "tuple[Floor, ...] | None", *, recovery: bool = False
+) -> tuple[DeviceState, str] | None:
     """Return a device with the numbers that the last logged release left, and what to call it; None without a log.
 
     Where the log has no release for this class, none of its devices is in the field. Where the log is missing, nobody
@@ -114,7 +116,6 @@ def logged_device(project: Project, *, recovery: bool = False) -> tuple[DeviceSt
     """
     if project.log_path is None:
         return None
-    floors = logged_floors(project)
     if floors is None:
         state = fresh(project.product)._replace(fielded=without_log(project))
         return state, f"a fresh device ({project.log_path} is missing)"
@@ -180,7 +181,7 @@ def _last_taken(project: Project, floor: "Floor") -> "Floor | None":
     return floor._replace(sequence=last.sequence, manifest=mine.manifest, counters=counters)
 
 
-def without_withdrawn(project: Project, state: DeviceState) -> DeviceState:
+def without_withdrawn(project: Project, floors: "tuple[Floor, ...] | None", state: DeviceState) -> DeviceState:
     """Return a device that is to take no release which the log has withdrawn; the log's last line says which."""
-    floor = floor_of(project, logged_floors(project) or ())
+    floor = floor_of(project, floors or ())
     return state if floor is None else state._replace(withdrawn=floor.withdrawn)

@@ -16,7 +16,14 @@ from imgseal.window import Bytes, ByteView
 from imgseal.workspace.channels import by_channel
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.device_file import device_trust, load_device
-from imgseal.workspace.fielded import device_after, first_devices, for_the_desk, logged_device, without_withdrawn
+from imgseal.workspace.fielded import (
+    device_after,
+    first_devices,
+    for_the_desk,
+    logged_device,
+    logged_floors,
+    without_withdrawn,
+)
 from imgseal.workspace.layouts import fielded_project
 from imgseal.workspace.line import Products
 from imgseal.workspace.project import Project
@@ -94,14 +101,15 @@ def judge_of(
     the product file, as the first ones are.
     """
     by_file = development or new or none_fielded
-    project, layout = (project, None) if by_file else fielded_project(project, device_file)
+    floors = None if development else logged_floors(project)  # once: with a pin all of the log is hashed
+    project, layout = (project, None) if by_file else fielded_project(project, floors, device_file)
     state, contents = load_device(project, device_file)
     trust, anchors = device_trust(project, state, device_file, development=development)
     day = parse_day(as_of)
     device = device_file or "a fresh device"
     recovery = None
     if device_file is None and not development and not new:
-        recovery = logged_device(project, recovery=True) or (state, device)
+        recovery = logged_device(project, floors, recovery=True) or (state, device)
     if device_file is None and before is not None:
         state, device = device_after(project, before, development=development)
     elif device_file is None and development:
@@ -110,9 +118,9 @@ def judge_of(
         words = "there are no devices in the field yet (--fresh)"
         state = state._replace(fielded=first_devices(project.product, words))
     elif device_file is None:
-        state, device = logged_device(project) or (state, device)
+        state, device = logged_device(project, floors) or (state, device)
     if not development:
-        state = without_withdrawn(project, state)
+        state = without_withdrawn(project, floors, state)
     if any(key.first or key.last for key in trust.keys):
         device += f" on {day}"
         recovery = recovery and (recovery[0], f"{recovery[1]} on {day}")

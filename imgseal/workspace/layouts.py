@@ -18,7 +18,6 @@ from imgseal.product.model import LayoutRevision, Product
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 from imgseal.workspace.device_file import bootloader_of
-from imgseal.workspace.fielded import logged_floors
 from imgseal.workspace.log_entries import laid_out_as, layout_of
 from imgseal.workspace.log_file import LogFile, entry_at
 
@@ -69,23 +68,24 @@ def _plain(variant: str) -> str:
     return variant.removesuffix(RECOVERY)
 
 
-def remembered_of(project: "Project") -> Remembered | None:
+def remembered_of(project: "Project", floors: tuple[Floor, ...] | None) -> Remembered | None:
     """Return how the devices of a project are laid out, from the last line of its log; None where it does not say."""
     path, product = project.log_path, project.product
-    floors = logged_floors(project)
     if path is None or not floors:
         return None
     line = (product.class_id, product.variant or "")
     return remembered(floors, line, layout_of(product), lambda place: entry_at(path, place[1]))
 
 
-def fielded_project(project: "Project", device_file: str | None = None) -> "tuple[Project, LaidOut | None]":
+def fielded_project(
+    project: "Project", floors: tuple[Floor, ...] | None, device_file: str | None = None
+) -> "tuple[Project, LaidOut | None]":
     """Return a project for the devices that are in the field, laid out as the log says, and where it says that.
 
     Of a device state it is the layout that the device's bootloader has. It is the project as it is where the log says
     nothing. UsageError where the product file says too little of a device that is laid out so.
     """
-    path, product, known = project.log_path, project.product, remembered_of(project)
+    path, product, known = project.log_path, project.product, remembered_of(project, floors)
     if path is None or known is None:
         return project, None
     version = None if device_file is None else bootloader_of(device_file)
