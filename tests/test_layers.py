@@ -22,6 +22,7 @@ LAYERS = {
     **dict.fromkeys(
         (
             "compare",
+            "delta",
             "device",
             "device_code",
             "factory",
@@ -97,6 +98,7 @@ HARMLESS = {
     ("formats.source.columns", "sys"),  # the byte order of arrays
     ("formats.archives.unpack", "io"),  # BytesIO
     ("formats.memory.store", "io"),  # BytesIO
+    ("make.delta.fields", "sys"),  # the byte order of arrays
 }
 
 

@@ -236,21 +236,21 @@ class _Reader:
         size = self.size if from_new else len(self.old)
         word = int.from_bytes(image[at : at + 4], "little")
         a, b = word & 0xFFFF, word >> 16
-        own = range(base, base + size)
-        if not from_new and not at & 3 and (word in own or frame.ram <= word < frame.ram + frame.ram_size):
+        if not from_new and not at & 3 and (word - base & _WORD < size or _in_ram(frame, word)):
             if distance & 3:
                 return False
             kind, target = layout.WORD, word
         else:
             if not (0xF000 <= a < 0xF800 and b & 0x9000 == 0x9000):
                 return False
-            kind, target = layout.NEW_CALL if from_new else layout.CALL, called(a, b, base + at)
-            if target not in own:
+            offset = called(a, b, at)
+            if not 0 <= offset < size:
                 return False
+            kind, target = layout.NEW_CALL if from_new else layout.CALL, base + offset & _WORD
         plain = distance + (0 if from_new else frame.new_base - frame.old_base) & _WORD
         if from_new:
             shift, context = 0, 0
-        elif target - base in block:
+        elif target - base & _WORD in block:
             shift, context = plain, 0
         else:
             shift = self.foreseen(frame, target)
@@ -260,7 +260,7 @@ class _Reader:
         return True
 
     def foreseen(self, frame: Frame, target: int) -> int:
-        part = int(frame.ram <= target < frame.ram + frame.ram_size)
+        part = int(_in_ram(frame, target))
         i = bisect_right(self.keys[part], target)
         return self.shifts[part][i - 1] if i else 0 if part else frame.new_base - frame.old_base & _WORD
 
@@ -283,6 +283,10 @@ class _Reader:
         first = 0xF000 | sign << 10 | v >> 12 & 0x3FF
         second = b & 0xD000 | (~(v >> 23 ^ sign) & 1) << 13 | (~(v >> 22 ^ sign) & 1) << 11 | v >> 1 & 0x7FF
         return (first | second << 16).to_bytes(4, "little")
+
+
+def _in_ram(frame: Frame, address: int) -> bool:
+    return address - frame.ram & _WORD < frame.ram_size
 
 
 def called(a: int, b: int, address: int) -> int:

@@ -29,6 +29,7 @@ COMMANDS = {
     "gate": ("gate.command", "Fail unless all firmware of a build is sealed and good."),
     "show": ("cli.show", "Show what is inside an artefact."),
     "compare": ("compare.command", "Show what an update changes."),
+    "delta": ("delta.command", "Show how small the patch from one image to another is."),
     "rehearse": ("rehearse.command", "Play an installation on a simulated device, with power cuts."),
     "paths": ("paths.command", "Say who of the devices in the field can take a release."),
     "report": ("report.command", "Write everything about a release on one page."),

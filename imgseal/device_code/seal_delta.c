@@ -6,7 +6,7 @@
  */
 #include "seal_delta.h"
 
-#define STEP 96                 /* two numbers of 25 bits and seven decisions: at most 94 */
+#define STEP 96u                /* two numbers of 25 bits and seven decisions: at most 94 */
 #define TOP (1u << 24)
 #define LARGEST (1u << 24)      /* bytes of an image */
 #define MORE SEAL_DEVICE_NOT_RUN
@@ -30,8 +30,8 @@ static void shift_in(struct seal_delta *d)
 {
     uint32_t c = 0;
 
-    if (d->used < d->got)
-        d->last = (uint8_t)(c = d->piece[d->used++]);
+    if (d->used != d->came)
+        d->last = (uint8_t)(c = d->piece[d->used++ & (SEAL_DELTA_PIECE - 1)]);
     else if (++d->over > 4)
         refuse(d);
     d->code = d->code << 8 | c;
@@ -267,17 +267,15 @@ static void begin(struct seal_delta *d)
 {
     uint32_t version = d->piece[0], log;
 
-    if ((version != VERSION_CODE && version != VERSION_PLAIN) || d->got < (version == VERSION_CODE ? 12 : 4)) {
+    if (version != VERSION_CODE && version != VERSION_PLAIN)
         refuse(d);
-        return;
-    }
     four_in(d);
     d->step = STEP_IMAGE;
     if ((d->code & (LARGEST - 1)) + 1 != d->source[NEW].size)
         refuse(d);
     if (version == VERSION_CODE) {
         four_in(d);
-        d->key = d->base[OLD] = d->code << 8;
+        d->base[OLD] = d->code << 8;
         d->ram = d->code & 0xFF000000u;
         four_in(d);
         d->base[NEW] = d->code << 8;
@@ -287,7 +285,10 @@ static void begin(struct seal_delta *d)
             refuse(d);
         d->ram_size = 4096u << (log & 15);
         d->fields = 1;
-        d->step = STEP_TABLE;
+        if (d->source[OLD].size != 0) {
+            d->old_end = d->base[OLD];
+            d->step = STEP_TABLE;
+        }
     }
     d->range = 0xFFFFFFFFu;
     four_in(d);
@@ -295,30 +296,30 @@ static void begin(struct seal_delta *d)
         refuse(d);
 }
 
-/* How many entries, and then one after the other; the entries of the image, then those of RAM. */
+/* How many entries, and then one after the other; the entries of the image, then those of RAM. The
+ * address of the last entry is kept where the end of the last copy will be. */
 static void table(struct seal_delta *d)
 {
     uint32_t key;
 
-    if (d->source[OLD].size == 0) {
-        d->step = STEP_IMAGE;
-    } else if (d->left == 0) {
+    if (d->left == 0) {
         d->left = number(d, LENGTH) + 1;
         if (d->left - 1 > SEAL_DELTA_TABLE - d->entries)
             refuse(d);
-    } else if (d->left > 1) {
-        d->left--;
-        key = d->key + (number(d, DISTANCE) << 1);
-        if (key < d->key)
+    } else if (--d->left != 0) {
+        key = d->old_end + (number(d, DISTANCE) << 1);
+        if (key < d->old_end)
             refuse(d);
-        d->key = key;
+        d->old_end = key;
         d->value += whole(d, SHIFT, 0);
         d->keys[d->entries] = key;
         d->values[d->entries++] = d->value;
-    } else if (d->value = 0, d->left = 0, d->fill++ == 0) {
+    } else if (d->part++ == 0) {
         d->flash = d->entries;
-        d->key = d->ram;
+        d->old_end = d->ram;
+        d->value = 0;
     } else {
+        d->old_end = 0;
         d->step = STEP_IMAGE;
     }
 }
@@ -345,7 +346,7 @@ static void literal_or_copy(struct seal_delta *d)
         else
             put(d, byte(d, LITERAL + 256 * (d->n & 1)));
         if (literals < 3)
-            d->literals = literals + 1;
+            d->literals = (uint8_t)(literals + 1);
         return;
     }
     if (literals == 0 || bit(d, AGAIN + literals)) {
@@ -369,7 +370,7 @@ static void finish(struct seal_delta *d)
 {
     uint32_t rest = d->n & (SEAL_DELTA_PAGE - 1);
 
-    if (d->code != 0 || d->used != d->got || d->came != d->patch_size || (d->over < 4 && d->last == 0)) {
+    if (d->code != 0 || d->used != d->patch_size || (d->over < 4 && d->last == 0)) {
         refuse(d);
         return;
     }
@@ -383,7 +384,7 @@ void seal_delta_begin(struct seal_delta *d)
 {
     uint32_t i;
 
-    seal_clear((uint8_t *)&d->result, (uint32_t)(d->piece - (uint8_t *)&d->result));
+    seal_clear((uint8_t *)&d->result, (uint32_t)(d->window - (uint8_t *)&d->result));
     for (i = 0; i < SEAL_DELTA_PLACES; i++)
         d->p[i] = 1u << 14;
     d->literals = 3;
@@ -395,12 +396,10 @@ void seal_delta_begin(struct seal_delta *d)
 
 uint32_t seal_delta_take(struct seal_delta *d, const uint8_t *bytes, uint32_t length)
 {
-    uint32_t i;
-
     if (length > d->patch_size - d->came)
         refuse(d);
     while (d->result == MORE) {
-        if (d->came == d->patch_size || d->got - d->used >= STEP) {
+        if (d->came == d->patch_size || d->came - d->used >= STEP) {
             if (d->step == STEP_BEGIN)
                 begin(d);
             else if (d->step == STEP_TABLE)
@@ -414,14 +413,7 @@ uint32_t seal_delta_take(struct seal_delta *d, const uint8_t *bytes, uint32_t le
         } else if (length == 0) {
             break;
         } else {
-            if (d->got == SEAL_DELTA_PIECE) {
-                d->got = (uint8_t)(d->got - d->used);
-                for (i = 0; i < d->got; i++)
-                    d->piece[i] = d->piece[i + d->used];
-                d->used = 0;
-            }
-            d->piece[d->got++] = *bytes++;
-            d->came++;
+            d->piece[d->came++ & (SEAL_DELTA_PIECE - 1)] = *bytes++;
             length--;
         }
     }

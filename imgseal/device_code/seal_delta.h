@@ -19,7 +19,7 @@
 #ifndef SEAL_DELTA_WINDOW
 #define SEAL_DELTA_WINDOW 64u   /* bytes that are read at once, a power of two, at most a page */
 #endif
-#define SEAL_DELTA_PIECE 112u   /* bytes of the patch that are kept: more than what a step takes */
+#define SEAL_DELTA_PIECE 128u   /* bytes of the patch that are kept: more than a step takes, a power of two */
 #define SEAL_DELTA_PLACES 1099u
 
 struct seal_delta {
@@ -38,11 +38,11 @@ struct seal_delta {
     uint32_t ram, ram_size;
     uint32_t at, end;               /* what is left of the copy that is being made      */
     uint32_t block, shift, old_end, window_at;
-    uint32_t came;                  /* bytes of the patch                               */
-    uint32_t literals;              /* since the last copy, at most 3                   */
+    uint32_t came, used;            /* bytes of the patch                               */
     uint32_t entries, flash, left;  /* of the table; those of the image; still to come  */
-    uint32_t key, value, fill;
-    uint8_t step, fields, from_new, window_of, used, got, over, last;
+    uint32_t value;
+    uint8_t step, fields, from_new, window_of, over, last, part;
+    uint8_t literals;               /* since the last copy, at most 3                   */
     uint8_t missed[3];
     uint8_t piece[SEAL_DELTA_PIECE];
     uint8_t window[SEAL_DELTA_WINDOW];

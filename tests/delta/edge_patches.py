@@ -82,6 +82,10 @@ def edge_patches() -> Iterator[Case]:
             coder = Coder()
             literals(coder, bytes(size))
             yield finished(coder, size, None, b"", extra)
+        coder = Coder()
+        literals(coder, bytes(size))
+        whole = finished(coder, size, None, b"")
+        yield whole._replace(patch=whole.patch[:-1])
     for length in (len(OLD), len(OLD) + 1):  # all of the old image, and one byte more
         for source in (0, 1):
             coder = with_table([])
@@ -96,6 +100,16 @@ def edge_patches() -> Iterator[Case]:
             coder = with_table([(1, 2)] * (entries - shared), [(1, 4)] * shared)
             literals(coder, b"vent")
             yield finished(coder, 4)
+    for few in (
+        list[tuple[int, int]](),
+        [(4, 0)],
+        [(1000, 0)],
+    ):  # goes on at an entry, which may not be there, or not in the image
+        coder = with_table(few)
+        for place, value in ((IS_COPY + 3, 1), (AGAIN + 3, 1), (FROM_NEW + 1, 0), (GOES_ON, 1), (GOES_ON + 1, 1)):
+            coder.bit(place, value)
+        coder.number(LENGTH, 9)
+        yield finished(coder, 10)
     for step in ((1 << 25) - 2, 1 << 20):  # beyond the last address
         coder = with_table([(step, 0)] * 100)
         literals(coder, b"vent")
@@ -110,6 +124,28 @@ def edge_patches() -> Iterator[Case]:
                 for _ in range(400):  # whatever is asked for: decided as if nothing had changed
                     coder.bit(MISSED + 12, 0)
             yield finished(coder, 300 + length, frame)
+    for distance in (4, 5, 6, 300):  # as far back as the image goes, and further
+        coder = Coder()
+        count = literals(coder, b"vent")
+        copy(coder, count, None, 3, distance)
+        yield finished(coder, 7, None, b"")
+    coder = with_table([])
+    count = literals(coder, bytes.fromhex("00f002f8") * 75 + bytes.fromhex("00f0"))
+    copy(coder, count, None, 40, 2)  # the second half of what looks like a call is not written yet
+    yield finished(coder, 342)
+    coder = Coder()
+    coder.number(LENGTH, 1)
+    for place in [NUMBERS_AT + 49 * DISTANCE + i for i in range(25)]:
+        coder.bit(place, 1)
+    coder.bit(NUMBERS_AT + 49 * DISTANCE + 25, 0)  # as if a number had 26 bits
+    coder.bit(NUMBERS_AT + 49 * DISTANCE + 48, 0)
+    for bits in (8, 8, 7):
+        coder.direct(0, bits)
+    coder.bit(NUMBERS_AT + 49 * DISTANCE + 48, 0)
+    coder.signed(SHIFT, 0, 0)
+    coder.number(LENGTH, 0)
+    literals(coder, b"vent")
+    yield finished(coder, 4)
     coder = Coder()
     count = literals(coder, b"vent")
     copy(coder, count, None, 3, 0)
@@ -141,6 +177,22 @@ def edge_patches() -> Iterator[Case]:
                 coder.signed(WORD_OFF, 1 + WORD, correction)
                 history = 1
             yield finished(coder, 16, FRAME, old)
+    for ram in (0x2400_0000, 0x1000_0000):  # words of RAM that lies elsewhere
+        frame, old = Frame(BASE, BASE, ram, 0x1_0000), (ram + 64).to_bytes(4, "little") * 4
+        coder = with_table([], [(16, 8)])
+        copy(coder, 3, 0, 16)
+        for _ in range(4):
+            coder.bit(MISSED + 6 * WORD + 4, 0)
+        yield finished(coder, 16, frame, old)
+    for word, context, frame in (
+        (0x10, 0, Frame(0xFFFF_FF00, 0xFFFF_FF00, RAM, 0x1_0000)),  # an image, and RAM, that go on at address 0
+        (0x40, 2, Frame(BASE, BASE, 0xFF00_0000, 4096 << 15)),
+    ):
+        coder = with_table([])
+        copy(coder, 3, 0, 512)
+        for _ in range(128):
+            coder.bit(MISSED + 6 * WORD + context, 0)
+        yield finished(coder, 512, frame, word.to_bytes(4, "little") * 128)
     for first in (b"\xff\xff\xff\xff", b"\xff\xff\xff\xfe", b"\x00\x00\x00\x00", b"\x7f\xff\xc0\x00"):
         yield Case(OLD, 5, preamble(5, FRAME) + first + bytes(range(1, 60)))
         yield Case(OLD, 5, preamble(5, None) + first + b"\xff" * 60)

@@ -17,13 +17,13 @@ class SmallPair(NamedTuple):
     frame: Frame | None
 
 
-def call(at: int, target: int) -> bytes:
-    """BL from one address to another, written from the Arm manual's pseudocode."""
+def call(at: int, target: int, kind: int = 0xD000) -> bytes:
+    """BL from one address to another, or with 0x9000 B.W, written from the Arm manual's pseudocode."""
     v = target - (at + 4)
     assert -(1 << 24) <= v < 1 << 24
     s, i1, i2 = v >> 24 & 1, v >> 23 & 1, v >> 22 & 1
     first = 0xF000 | s << 10 | v >> 12 & 0x3FF
-    second = 0xD000 | (1 - (i1 ^ s)) << 13 | (1 - (i2 ^ s)) << 11 | v >> 1 & 0x7FF
+    second = kind | (1 - (i1 ^ s)) << 13 | (1 - (i2 ^ s)) << 11 | v >> 1 & 0x7FF
     return first.to_bytes(2, "little") + second.to_bytes(2, "little")
 
 
@@ -41,7 +41,8 @@ def link(functions: list[tuple[str, list[object]]], base: int) -> bytes:
             if isinstance(part, int):
                 out += part.to_bytes(2, "little")
             elif isinstance(part, str):
-                out += call(base + len(out), places.get(part, base))
+                name, jump, _ = part.partition("!")
+                out += call(base + len(out), places.get(name, base - 0x3000), 0x9000 if jump else 0xD000)
             else:
                 value = part[1]  # type: ignore[index]
                 word = places.get(value, RAM) | 1 if isinstance(value, str) else value
@@ -52,12 +53,13 @@ def link(functions: list[tuple[str, list[object]]], base: int) -> bytes:
 def functions(draw: random.Random, count: int) -> list[tuple[str, list[object]]]:
     """Functions with the shape of code: few kinds of instructions, calls, and a pool of words at the end."""
     names = [f"f{i}" for i in range(count)]
+    called = [*names, names[0] + "!", names[-1] + "!", "what lies in ROM"]
     usual = [draw.randrange(0x2000, 0xE000) for _ in range(24)]
     out: list[tuple[str, list[object]]] = []
     for name in names:
         parts: list[object] = [0xB510]
         parts += [
-            draw.choice(names) if draw.random() < 0.2 else draw.choice(usual) for _ in range(draw.randrange(2, 24))
+            draw.choice(called) if draw.random() < 0.2 else draw.choice(usual) for _ in range(draw.randrange(2, 24))
         ]
         parts.append(0xBD10)
         if sum(isinstance(part, int) for part in parts) % 2:
@@ -121,5 +123,7 @@ def pairs(seed: int) -> Iterator[SmallPair]:
         elif kind == 4:
             noise = draw.randbytes(6000)
             yield SmallPair(old, old[:50] + noise + old[51:], frame if draw.random() < 0.5 else None)
+        elif kind == 5:  # words at places where they are no fields
+            yield SmallPair(b"\x00\xbf" + old, b"\x00\xbf" + new, frame)
         else:
             yield SmallPair(old + tail, new + tail[:1], frame)

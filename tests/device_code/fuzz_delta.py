@@ -93,6 +93,8 @@ def fuzz(program: Path, count: int, seed: int) -> Counter[str]:
         batch = list(islice(source, min(BATCH, count)))
         count -= len(batch)
         tally.update(compare(case, said) for case, said in zip(batch, apply(program, batch), strict=True))
+        if not tally.total() % (25 * BATCH):
+            print(f"{tally.total()} of seed {seed}", file=sys.stderr, flush=True)
     return tally
 
 

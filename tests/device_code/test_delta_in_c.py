@@ -82,7 +82,7 @@ def test_sizes(table: int, tool: Callable[[str], str], tmp_path: Path) -> None:
     (tmp_path / "state.c").write_text('#include "seal_delta.h"\nstruct seal_delta state;\n')
     run([COMPILER, *flags, "-c", tmp_path / "state.c", "-o", target])
     state = int(run(["arm-none-eabi-size", target]).splitlines()[1].split()[2])
-    assert state <= 2776 + 8 * table
+    assert state <= 2776 + 8 * table  # 3,800 with 128
     undefined = {line.split()[-1] for line in run(["arm-none-eabi-nm", "-u", target]).splitlines() if line}
     assert undefined <= {"seal_clear"}
 
@@ -132,19 +132,18 @@ def big_pair() -> Case:
 
 
 PLANTED = [
-    ("version not looked at", "(version != VERSION_CODE && version != VERSION_PLAIN) || ", ""),
-    ("first bytes not counted", " || d->got < (version == VERSION_CODE ? 12 : 4)", ""),
+    ("version not looked at", "if (version != VERSION_CODE && version != VERSION_PLAIN)", "if (0)"),
+    ("version 1 only", "version != VERSION_CODE && version != VERSION_PLAIN", "version != VERSION_CODE"),
     ("size not compared", "if ((d->code & (LARGEST - 1)) + 1 != d->source[NEW].size)", "if (0)"),
     ("size without its first bits", "(d->code & (LARGEST - 1)) + 1", "(d->code & 0xFFFF) + 1"),
     ("RAM of any size", "if (log > 15)", "if (0)"),
     ("RAM at one place", "d->ram = d->code & 0xFF000000u;", "d->ram = 0x20000000u;"),
-    ("code of all ones", "if (d->code == d->range)\n        refuse(d);", ""),
     ("fields in data", "    d->fields = 1;\n", "    ;\n"),
     ("no end of zeros", "else if (++d->over > 4)", "else if (++d->over > 250)"),
     ("three zeros", "else if (++d->over > 4)", "else if (++d->over > 3)"),
     ("five zeros", "else if (++d->over > 4)", "else if (++d->over > 5)"),
     ("rest of code", "d->code != 0 || ", ""),
-    ("bytes left", "d->used != d->got || ", ""),
+    ("bytes left", "d->used != d->patch_size || ", ""),
     ("zeros at the end", " || (d->over < 4 && d->last == 0)", ""),
     ("image longer than said", "length > d->source[NEW].size - d->n || ", ""),
     ("in front of the new image", "d->from_new ? o > d->n :", "d->from_new ? 0 :"),
@@ -156,7 +155,7 @@ PLANTED = [
     ("one entry less", "if (d->left - 1 > SEAL_DELTA_TABLE", "if (d->left > SEAL_DELTA_TABLE"),
     ("number of 26 bits", "if (++bits == 25)", "if (++bits == 26)"),
     ("number of 24 bits", "if (++bits == 25)", "if (++bits == 10)"),
-    ("direct bits of any size", "    if (d->code >= d->range)\n        refuse(d);\n    normalise(d);", "    normalise(d);"),
+    ("order of direct bits", "d->range << --bits", "d->range << (--bits & 6)"),
     ("second bit", "v = 2 + bit(d, first + 23 + bits);", "v = 2 + bit(d, first + 24 + bits);"),
     ("last bit", "v << 1 | bit(d, first + NUMBER - 1)", "v << 1 | bit(d, first + NUMBER - 2)"),
     ("eight bits at once", "part = bits < 8 ? bits : 8;", "part = bits < 7 ? bits : 7;"),
@@ -200,9 +199,9 @@ PLANTED = [
     ("difference to anything", "o < (d->from_new ? d->n : d->source[OLD].size)", "o < d->source[OLD].size"),
     ("four literals", "if (literals < 3)", "if (literals < 2)"),
     ("copies of one length", "d->from_new ? NEW_LENGTH : LENGTH", "LENGTH"),
-    ("goes on at the old place", "d->old_end = d->end;", ""),
+    ("goes on at the old place", "d->old_end = d->end;", ";"),
     ("entry that is not there", ": 0xFFFFFFFFu;", ": 0;"),
-    ("a step that stops inside", "#define STEP 96 ", "#define STEP 2 "),
+    ("a step that stops inside", "#define STEP 96u", "#define STEP 2u"),
 ]  # fmt: skip
 
 
