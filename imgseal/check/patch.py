@@ -1,4 +1,4 @@
-"""Patches: docs/format/delta.md, the reading side, from the page alone. Whatever a patch says, it stays inside."""
+"""Patches: docs/format/delta.md, the reading side, without code of the writer. Whatever one says, it stays inside."""
 
 import struct
 from bisect import bisect_left, bisect_right
