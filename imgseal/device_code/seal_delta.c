@@ -55,8 +55,8 @@ static void normalise(struct seal_delta *d)
 
 static uint32_t bit(struct seal_delta *d, uint32_t place)
 {
-    uint16_t *at = &d->p[place];
-    uint32_t p = *at, bound = (d->range >> 15) * p, one = d->code >= bound;
+    uint16_t *kept = &d->p[place];
+    uint32_t p = *kept, bound = (d->range >> 15) * p, one = d->code >= bound;
 
     if (one) {
         d->code -= bound;
@@ -66,7 +66,7 @@ static uint32_t bit(struct seal_delta *d, uint32_t place)
         d->range = bound;
         p += (32768u - p) >> 4;
     }
-    *at = (uint16_t)p;
+    *kept = (uint16_t)p;
     normalise(d);
     return one;
 }
@@ -99,7 +99,7 @@ static uint32_t byte(struct seal_delta *d, uint32_t first)
 
 static uint32_t number(struct seal_delta *d, uint32_t which)
 {
-    uint32_t first = NUMBERS + which * NUMBER, bits = 0, v = 1, part;
+    uint32_t first = NUMBERS + which * NUMBER, bits = 0, v = 1;
 
     while (bit(d, first + bits))
         if (++bits == 25) {
@@ -107,6 +107,8 @@ static uint32_t number(struct seal_delta *d, uint32_t which)
             return 0;
         }
     if (bits > 1) {
+        uint32_t part;
+
         v = 2 + bit(d, first + 23 + bits);
         for (bits -= 2; bits != 0; bits -= part) {
             part = bits < 8 ? bits : 8;
@@ -129,7 +131,7 @@ static uint32_t whole(struct seal_delta *d, uint32_t which, uint32_t sign)
 /* A byte of the image that is copied from, which has it. */
 static uint32_t at(struct seal_delta *d, uint32_t o)
 {
-    uint32_t from = o & ~(SEAL_DELTA_WINDOW - 1), end = d->source[OLD].size, length;
+    uint32_t from = o & ~(SEAL_DELTA_WINDOW - 1), end = d->source[OLD].size;
 
     if (d->from_new) {
         end = d->n & ~(SEAL_DELTA_PAGE - 1);
@@ -138,8 +140,8 @@ static uint32_t at(struct seal_delta *d, uint32_t o)
     }
     if (d->window_at != from || d->window_of != d->from_new) {
         const struct seal_reader *source = &d->source[d->from_new];
+        uint32_t length = end - from;
 
-        length = end - from;
         if (length > SEAL_DELTA_WINDOW)
             length = SEAL_DELTA_WINDOW;
         d->window_at = from;
@@ -265,7 +267,7 @@ static void go_on(struct seal_delta *d)
 
 static void begin(struct seal_delta *d)
 {
-    uint32_t version = d->piece[0], log;
+    uint32_t version = d->piece[0];
 
     if (version != VERSION_CODE && version != VERSION_PLAIN)
         refuse(d);
@@ -274,6 +276,8 @@ static void begin(struct seal_delta *d)
     if ((d->code & (LARGEST - 1)) + 1 != d->source[NEW].size)
         refuse(d);
     if (version == VERSION_CODE) {
+        uint32_t log;
+
         four_in(d);
         d->base[OLD] = d->code << 8;
         d->ram = d->code & 0xFF000000u;
@@ -423,17 +427,17 @@ uint32_t seal_delta_take(struct seal_delta *d, const uint8_t *bytes, uint32_t le
 uint32_t seal_delta_stored(struct seal_delta *d, const struct seal_reader *patch)
 {
     uint8_t piece[32];
-    uint32_t at = 0, length = 0;
+    uint32_t offset = 0, length = 0;
 
     d->patch_size = patch->size;
     seal_delta_begin(d);
     while (seal_delta_take(d, piece, length) == MORE) {
-        length = patch->size - at;
+        length = patch->size - offset;
         if (length > sizeof piece)
             length = sizeof piece;
-        if (patch->read(patch->user, at, piece, length) != SEAL_READ)
+        if (patch->read(patch->user, offset, piece, length) != SEAL_READ)
             return SEAL_DEVICE_UNREADABLE;
-        at += length;
+        offset += length;
     }
     return d->result;
 }
