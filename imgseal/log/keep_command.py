@@ -11,10 +11,11 @@ from imgseal import __version__
 from imgseal.console.options import reason
 from imgseal.console.say import say
 from imgseal.errors import InputError, Place, UsageError
-from imgseal.formats.log.entry import Entry, Logged, Surrender, Withdrawal, Withdrawn
+from imgseal.formats.log.entry import Entry, Logged, Reservation, Surrender, Withdrawal, Withdrawn
 from imgseal.formats.log.lines import Tip
 from imgseal.formats.log.proof import Head
 from imgseal.formats.log.tree import EMPTY_ROOT
+from imgseal.log.whose import Whose
 from imgseal.records import NamedTuple
 from imgseal.versions import decimal
 from imgseal.workspace.append import held
@@ -42,6 +43,12 @@ class Chosen(NamedTuple):
             hint = "imgseal log new begins one; if there were releases, restore it from version control"
             raise InputError("there is no release log yet", place=Place(file=path), hint=hint)
         return LogFile(path)
+
+    def whose(self, log: str) -> Whose:
+        """Return the product that is meant, with its variants: none where a log is named and no product file."""
+        if self.log_file is not None and self.product_file is None:
+            return Whose((), log)
+        return Whose(Project.load_every(self.product_file, with_log=False), log)
 
     def project(self) -> Project:
         """Return the product file; what it leaves to the log is not looked for there."""
@@ -143,11 +150,12 @@ def withdraw(release: str, why: str, chosen: Chosen) -> None:
     """Withdraw RELEASE: check, gate and report refuse its packages from then on.
 
     Devices are not told: a device refuses an older release for its counters. RELEASE is a version, or the number of an
-    entry. Each entry is withdrawn by itself: a release and its promotions are several, and a note names the others.
+    entry, of this product: what another one has in the same log is withdrawn with --product. Each entry is withdrawn by
+    itself: a release and its promotions are several, and a note names the others.
     """
     said = reason(why, "--why")
     log = _verified(chosen)
-    entry = _release(log, release)
+    entry = _release(log, release, chosen.whose(log.path))
     gone = {digest for floor in log.tip.least for digest in floor.withdrawn}
     packages = tuple(
         Withdrawn(each.variant, each.class_id, each.manifest) for each in entry.packages if each.manifest not in gone
@@ -181,6 +189,9 @@ def surrender(entry: int, why: str, chosen: Chosen) -> None:
             found=f"entry {entry}",
             hint="imgseal log show says which entries are open",
         )
+    held = log.entry(entry)
+    assert isinstance(held, Reservation)  # the floors of a verified log follow from its entries
+    chosen.whose(log.path).refuse_foreign(held)
     _add(log, Surrender(0, build_time(), __version__, entry, said))
 
 
@@ -197,11 +208,20 @@ def _verified(chosen: Chosen) -> VerifiedLog:
     return pinned_log(project, log_path(project))
 
 
-def _release(log: VerifiedLog, name: str) -> Entry:
+def _release(log: VerifiedLog, name: str, whose: Whose) -> Entry:
+    """Return the release of the product with this version, or the one of this entry; UsageError where it is foreign."""
     number = decimal(name, (1 << 63) - 1)
-    entries = [log.entry(each) for each in range(log.tip.size)] if number is None else [log.entry(number)]
-    found = [e for e in entries if isinstance(e, Entry) and (number is not None or str(e.version) == name)]
-    return pick(found, name, log.path, log.tip.size)
+    if number is None:
+        entries = [each for each in map(log.entry, range(log.tip.size)) if isinstance(each, Entry)]
+        whose.refuse_open(entries, name)
+        found = [each for each in entries if str(each.version) == name]
+        mine = [each for each in found if whose.has(each)]
+        found = mine or found
+    else:
+        found = [each for each in [log.entry(number)] if isinstance(each, Entry)]
+    entry = pick(found, name, log.path, log.tip.size)
+    whose.refuse_foreign(entry)
+    return entry
 
 
 def _with_same_images(log: VerifiedLog, entry: Entry, gone: set[bytes]) -> list[int]:

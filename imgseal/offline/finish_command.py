@@ -14,13 +14,14 @@ from imgseal.offline.asked_numbers import refuse_other_numbers
 from imgseal.offline.offline_signing import finish, options_of
 from imgseal.offline.outputs import request_outputs
 from imgseal.offline.request import decode_request, request_digest
+from imgseal.offline.reserved_number import reserved_number
 from imgseal.offline.response import decode_response
 from imgseal.workspace.clock import today
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.firmware import load_bill, parse_firmware
-from imgseal.workspace.numbering import Said
+from imgseal.workspace.numbering import Numbered
 from imgseal.workspace.outputs import release_outputs
-from imgseal.workspace.release_job import firmware_files, number_job, release_job, write_release
+from imgseal.workspace.release_job import firmware_files, held_against, release_job, write_release
 from imgseal.workspace.release_log import Made
 from imgseal.workspace.verified_log import open_log
 
@@ -82,7 +83,9 @@ def command(
         job = release_job(project, files, options, day=today(), bill=load_bill(sbom), unfinished=unfinished)
         log = None if options.development else open_log(project)
         refuse_other_numbers(asked, project.product, stated=log is not None)  # before the log looks for such a release
-        project, job, numbered = number_job(project, job, log, Said())
+        numbered = Numbered()
+        if log is not None:
+            project, job, numbered = held_against(project, log, *reserved_number(job, log, asked, request))
         done = finish(job, asked, answers)
         made, absent = [], []
         if isinstance(done, ReleaseResult):

@@ -52,18 +52,12 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
     nothing says which sources it is made of.
     """
     job = _with_next_of_recovery(job, log)
-    product, line = job.product, line_of(job)
+    line = line_of(job)
     if said.entry is not None:
         return _of_entry(job, log, said.entry, channel)
-    for entry, package in _candidates(log, product, line, channel):
-        if job.options.source_revision and entry.revision != job.options.source_revision:
-            continue
-        if said.again not in ("", entry.again):  # it was released for another reason: this is one more release
-            continue
-        tried = _with_numbers(job, entry, package)
-        if tried is not None and statements(tried) == package.images:
-            _refuse_withdrawn(log, entry, package)
-            return _again(tried, log, entry, package)
+    made = _made_before(job, log, said.again, channel)
+    if made is not None:
+        return made
     if not said.again:
         _refuse_version(job, log, line, channel)
     if not _revision(job) and not said.unrecorded:
@@ -75,8 +69,29 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
             hint="--revision HEX, or --describe TEXT; or say why there is none, which is logged: --unrecorded WHY",
         )
     origin = _origin(job, log, line, channel)
-    made = Numbered(log.head.size, again=said.again, unrecorded=said.unrecorded, origin=origin)
-    return job._replace(witness=str(log.head)), made
+    new = Numbered(log.head.size, again=said.again, unrecorded=said.unrecorded, origin=origin)
+    return job._replace(witness=str(log.head)), new
+
+
+def completed(job: Job, log: VerifiedLog, channel: str) -> tuple[Job, Numbered] | None:
+    """Return the job as the log has reserved it, or as it was released since; None where the log has neither.
+
+    UsageError where it is withdrawn.
+    """
+    return _made_before(_with_next_of_recovery(job, log), log, "", channel)
+
+
+def _made_before(job: Job, log: VerifiedLog, again: str, channel: str) -> tuple[Job, Numbered] | None:
+    for entry, package in _candidates(log, job.product, line_of(job), channel):
+        if job.options.source_revision and entry.revision != job.options.source_revision:
+            continue
+        if again not in ("", entry.again):  # it was released for another reason: this is one more release
+            continue
+        tried = _with_numbers(job, entry, package)
+        if tried is not None and statements(tried) == package.images:
+            _refuse_withdrawn(log, entry, package)
+            return _again(tried, log, entry, package)
+    return None
 
 
 def line_of(job: Job) -> Line:

@@ -80,13 +80,19 @@ def release_job(
 def number_job(project: Project, job: Job, log: VerifiedLog | None, said: Said) -> tuple[Project, Job, Numbered]:
     """Give a release its number and the head that it carries, as `numbered` does; nothing changes where no log is.
 
-    UsageError where something is said for a log and none is kept, where it is for devices that are laid out otherwise
-    than those that the log knows of, or where some of these would not trust who signs it.
+    UsageError as `held_against`, and where something is said for a log and none is kept.
     """
     if log is None:
         _refuse_unkept(said, job)
         return project, job, Numbered()
-    job, found = numbered(job, log, said, project.product.channel or "")
+    return held_against(project, log, *numbered(job, log, said, project.product.channel or ""))
+
+
+def held_against(project: Project, log: VerifiedLog, job: Job, found: Numbered) -> tuple[Project, Job, Numbered]:
+    """Return the project, job and number of what is released; UsageError for what devices in the field cannot take.
+
+    That are those that are laid out otherwise, and those that would not trust who signs it.
+    """
     if found.entry is None:
         found = found._replace(notes=refuse_other_layout(job, line_of(job), log))
         refuse_untrusted(project, job, line_of(job), log)

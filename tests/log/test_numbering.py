@@ -297,6 +297,94 @@ def finish_again(imgseal: Imgseal, project: Path, version: str) -> str:
     return finish(imgseal, project, version)
 
 
+@pytest.mark.parametrize("order", [("2.4.1", "2.4.2"), ("2.4.2", "2.4.1")])
+@pytest.mark.parametrize("known", [0, 1])
+def test_a_log_that_lacks_the_reservation(imgseal: Imgseal, away: Path, order: tuple[str, str], known: int) -> None:
+    """A clone from before: its next number would be one that the log which was not fetched has given to others."""
+    log = away / "release.log"
+    stale = [log.read_bytes()]
+    ask(imgseal, "2.4.1")
+    stale.append(log.read_bytes())
+    ask(imgseal, "2.4.2")
+    fetched = log.read_bytes()
+    log.write_bytes(stale[known])
+    for version in order:
+        if known == 1 and version == "2.4.1":
+            continue
+        before = tree(away)
+        err = refused(imgseal, away, version, ALL)
+        assert "release.log: the release log does not hold the number that this request reserved" in err
+        assert f"expected: an open reservation of vent-drive {version}\n" in err
+        assert f"found: none in its {known} entries\n" in err
+        assert "fetch the log that the request was made with" in err
+        assert "--again" not in err
+        assert tree(away) == before | responses(away)
+    log.write_bytes(fetched)
+    for version in order:
+        for path in (away / version).glob("*.response.json"):
+            path.unlink()
+        assert "logged as entry" in finish(imgseal, away, version)
+    made = [(each["version"], each["sequence"], each["reserved"]) for each in entries(away)[2:]]
+    assert made == [(version, int(version[-1]), int(version[-1]) - 1) for version in order]
+
+
+def responses(project: Path) -> dict[str, bytes]:
+    return {name: data for name, data in tree(project).items() if name.endswith(".response.json")}
+
+
+def refused(imgseal: Imgseal, project: Path, version: str, firmware: tuple[str, ...], status: int = 2) -> str:
+    """Sign the request for the images, and say why it is not finished."""
+    (request,) = (project / version).glob("*-images.request.json")
+    response = str(request).replace(".request.json", ".response.json")
+    if not Path(response).exists():
+        assert imgseal("sign", str(request), "--key", "vault/images.pem", "--yes").status == 0
+    number = ("--set", f"release.version={version}")
+    said = imgseal("finish", str(request), *firmware, "--response", response, "--out", version, *number)
+    assert said.status == status, said.err
+    return said.err
+
+
+def test_a_package_whose_reservation_is_not_there(imgseal: Imgseal, away: Path) -> None:
+    """Between the two requests the log was put back: the sealed images are those of the request, and of no entry."""
+    log = away / "release.log"
+    empty = log.read_bytes()
+    ask(imgseal, "2.4.1")
+    for what, role in (("images", "images"), ("package", "packages")):
+        request = f"2.4.1/vent-drive-2.4.1-1-{what}.request.json"
+        assert imgseal("sign", request, "--key", f"vault/{role}.pem", "--yes").status == 0
+        sealed = sorted((away / "2.4.1").glob("*.sealed.bin"))
+        given = tuple(f"{path.name.split('.')[0].split('-')[0]}={path}" for path in sealed) or ALL
+        finishing = ("finish", request, *given, "--response", request.replace("request", "response"), "--out", "2.4.1",
+                     "--set", "release.version=2.4.1")  # fmt: skip
+        if what == "images":
+            assert imgseal(*finishing).status == 0
+            continue
+        whole = log.read_bytes()
+        log.write_bytes(empty)
+        said = imgseal(*finishing)
+        assert (said.status, "does not hold the number that this request reserved" in said.err) == (2, True), said.err
+        log.write_bytes(whole)
+        said = imgseal("finish", request, *given[:-1], *finishing[2 + len(given) :])
+        assert (said.status, "not what the request asks to be signed" in said.err) == (4, True), said.err
+        assert imgseal(*finishing).status == 0
+
+
+def test_other_firmware_is_not_a_version_that_was_released_before(imgseal: Imgseal, away: Path) -> None:
+    """There is nothing to be released again: what the request asks for is another thing."""
+    ask(imgseal, "2.4.1")
+    before = tree(away)
+    for firmware in (ALL[:3], (*ALL[:3], "phrases=radio.bin@0x60080400")):
+        err = refused(imgseal, away, "2.4.1", firmware, status=4)
+        assert "what is made here now is not what the request asks to be signed" in err
+        assert "finish with the firmware, product file and imgseal version of the request, all files of it" in err
+        assert "--again" not in err
+    assert tree(away) == before | responses(away)
+    assert imgseal("log", "surrender", "0", "--why", "a test").status == 0
+    err = refused(imgseal, away, "2.4.1", ALL)
+    assert "found: entry 0, surrendered\n" in err
+    assert "ask again, which gives it a number that is free" in err
+
+
 def test_a_number_that_is_given_up(imgseal: Imgseal, away: Path) -> None:
     """Its request is not finished any more, and nobody else gets its number."""
     ask(imgseal, "2.4.1")

@@ -4,7 +4,8 @@ import json
 from pathlib import Path
 
 import pytest
-from workshop import ALL, Imgseal
+from line_tree import MEMBERS, firmware, make_line
+from workshop import ALL, Imgseal, tree
 
 LOG = '\n[log]\npath = "release.log"\n[gate]\nraw = []\n'
 NAMES = {2: "out-2/vent-drive-2.4.2-2.suit", 1: "out-1/vent-drive-2.4.1-1.suit"}
@@ -100,3 +101,71 @@ def test_it_is_withdrawn_once_and_by_one_name(imgseal: Imgseal, two: Path) -> No
     more = ("--set", "release.version=2.4.3", "--revision", "ab", "--out", "out-3")
     assert imgseal("build", *ALL, "--release", *more).status == 0  # later releases are not touched
     assert imgseal("check", "out-3/vent-drive-2.4.3-3.suit").status == 0
+
+
+@pytest.fixture
+def shared(project: Path, imgseal: Imgseal) -> Path:
+    """A line of three with one log: vent has 2.4.1 and 2.4.2, pump 2.4.1, shade an open reservation of 2.4.3."""
+    make_line(project)
+    for folder in MEMBERS.values():
+        member = project / folder / "imgseal.toml"
+        text = member.read_text().replace("sequence = 17", 'sequence = "next"')
+        member.write_text(
+            text.replace('path = "release.log"', f'path = "{"../" * len(Path(folder).parts)}release.log"')
+        )
+    assert imgseal("log", "new", "--product", "vent").status == 0
+    for name, version in (("vent", "2.4.1"), ("pump", "2.4.1"), ("vent", "2.4.2")):
+        more = ("--revision", "abcd", "--set", f"release.version={version}", "--out", f"{name}-{version}")
+        said = imgseal("build", *firmware(), "--release", "--product", name, *more)
+        assert said.status == 0, said.err
+    (project / "vault").mkdir()
+    for role in ("images", "packages"):
+        (project / f"keys/{role}.pem").rename(project / f"vault/{role}.pem")
+    common = project / "common.toml"
+    common.write_text(
+        common.read_text().replace("images.pem", "images.pub.pem").replace("packages.pem", "packages.pub.pem")
+    )
+    asked = ("--revision", "abcd", "--set", "release.version=2.4.3", "--out", "shade", "--sign-later")
+    said = imgseal("build", *firmware(), "--release", "--product", "shade", *asked)
+    assert (said.status, "reserved as entry 3" in said.err) == (0, True), said.err
+    return project
+
+
+def test_a_product_withdraws_no_release_of_another(imgseal: Imgseal, shared: Path) -> None:
+    """Of a log that they share: whoever is meant has to be named, by --product or by the folder that one is in."""
+    for words, more, said_of in (
+        ("of another product", ("0", "--product", "pump"), "vent 2.4.1"),
+        ("of another product", ("2.4.2", "--product", "pump"), "vent 2.4.2"),
+        ("of another product", ("1", "--product", "vent/imgseal.toml"), "pump 2.4.1"),
+        ("of another product", ("1", "--product", "vent", "--log", "release.log"), "pump 2.4.1"),
+        ("several products keep this log", ("2.4.2", "--log", "release.log"), "2.4.2, in a log of pump, vent"),
+    ):
+        before = tree(shared)
+        said = imgseal("log", "withdraw", *more, "--why", "a test")
+        assert (said.status, words in said.err, tree(shared)) == (2, True, before), said.err
+        assert f"found: {said_of}\n" in said.err
+        assert "--product" in said.err
+    for number, more in ((4, ("2.4.1", "--product", "pump")), (5, ("2.4.1", "--product", "vent/imgseal.toml"))):
+        said = imgseal("log", "withdraw", *more, "--why", "a test")
+        assert (said.status, said.out.startswith(f"entry {number} of ")) == (0, True), said.err
+    assert imgseal("log", "withdraw", "2", "--log", "release.log", "--why", "named by its number").status == 0
+    rows = imgseal("log", "show", "--log", "release.log").out.splitlines()
+    assert [row.split("release of entry ")[1][0] for row in rows[4:]] == ["1", "0", "2"]
+
+
+def test_a_product_surrenders_no_reservation_of_another(imgseal: Imgseal, shared: Path) -> None:
+    before = tree(shared)
+    said = imgseal("log", "surrender", "3", "--product", "vent", "--why", "a test")
+    assert (said.status, "found: shade 2.4.3\n" in said.err, tree(shared)) == (2, True, before), said.err
+    assert imgseal("log", "surrender", "3", "--product", "shade", "--why", "a test").status == 0
+
+
+def test_a_product_that_was_renamed_withdraws_what_it_was(imgseal: Imgseal, two: Path) -> None:
+    """And one whose class is another now: devices of both are its own."""
+    path = two / "imgseal.toml"
+    text = path.read_text()
+    path.write_text(text.replace('name = "vent-drive"', 'name = "vent"'))
+    assert imgseal("log", "withdraw", "2.4.1", "--why", "under its old name").status == 0
+    path.write_text(text.replace('class = "vent-drive-2"', 'class = "vent-drive-3"'))
+    said = imgseal("log", "withdraw", "2.4.1", "--why", "of its old class")
+    assert "withdrawn already" in said.err
