@@ -23,7 +23,7 @@ enum { LENGTH, NEW_LENGTH, DISTANCE, SHIFT, CALL_OFF, WORD_OFF };
 
 static void refuse(struct seal_delta *d)
 {
-    d->result = SEAL_STRUCTURE_FIELD_INVALID;
+    d->result = SEAL_STRUCTURE_PATCH;
 }
 
 static void shift_in(struct seal_delta *d)

@@ -55,7 +55,7 @@ struct seal_delta {
 void seal_delta_begin(struct seal_delta *d);
 
 /* The next bytes of the patch. SEAL_DEVICE_NOT_RUN: more of it is wanted. SEAL_ACCEPTED: the image is
- * complete, and so is the patch. SEAL_STRUCTURE_FIELD_INVALID: it is no patch for these images.
+ * complete, and so is the patch. SEAL_STRUCTURE_PATCH: it is no patch for these images.
  * SEAL_DEVICE_UNREADABLE, SEAL_DEVICE_UNWRITABLE. What was answered but for the first stays. */
 uint32_t seal_delta_take(struct seal_delta *d, const uint8_t *bytes, uint32_t length);
 

@@ -21,6 +21,7 @@ from block_cases import block_cases
 from image_cases import Case, image_cases
 from kit_base import VARIANTS, text_of
 from package_cases import package_cases
+from patch_cases import patch_cases
 from profile_cases import profile_cases
 from resolved import resolved
 from run_python import OUTSIDE, product_of, verdict_of
@@ -99,8 +100,25 @@ def kit() -> dict[str, bytes]:
         if verdict.accepted:
             entry["verdict"] = "accepted"
         entries.append({**entry, "codes": [finding.code for finding in verdict.findings]})
-    files["kit.json"] = _text({"format": 1, "untrusted": {name: ["internal"] for name in OUTSIDE}, "cases": entries})
+    patches, more = _patches()
+    files.update(more)
+    untrusted = {name: ["internal"] for name in OUTSIDE}
+    files["kit.json"] = _text({"format": 1, "untrusted": untrusted, "cases": entries, "patches": patches})
     return files
+
+
+def _patches() -> tuple[list[dict[str, object]], dict[str, bytes]]:
+    rows: list[dict[str, object]] = []
+    files: dict[str, bytes] = {}
+    for case in patch_cases():
+        row: dict[str, object] = {"name": case.name, "first": case.first}
+        for key, data in (("patch", case.patch), ("held", case.held)):
+            row[key] = path = f"patches/{hashlib.sha256(data).hexdigest()[:8]}.bin"
+            files[path] = data
+        stated = {key: value for key, value in case.stated._asdict().items() if value is not None}
+        row["stated"] = {key: {"size": value.size, "sha256": value.digest.hex()} for key, value in stated.items()}
+        rows.append(row)
+    return rows, files
 
 
 def _text(value: object) -> bytes:

@@ -14,6 +14,7 @@ from make_kit import DATA, TOO_LARGE, cases, kit
 from run_python import OUTSIDE, product_of, slots_of, verdict_of
 from workshop import Imgseal
 
+from imgseal.check.patched import Stated, StatedPatch, patched
 from imgseal.findings import CODES, OF_THE_LOG
 
 KIT = json.loads((DATA / "kit.json").read_text())
@@ -30,7 +31,7 @@ def test_the_generator_reproduces_the_kit() -> None:
 def test_size_and_reach() -> None:
     """At least 300 cases, every finding code that a device has cause for first in one of them, each with a name of its own."""
     assert len(ENTRIES) >= 300
-    assert {entry["first"] for entry in ENTRIES} == {*CODES, "accepted"} - OF_THE_LOG
+    assert {entry["first"] for entry in (*ENTRIES, *KIT["patches"])} == {*CODES, "accepted"} - OF_THE_LOG
     assert len({entry["name"] for entry in ENTRIES}) == len(ENTRIES)
     assert [case.name for case in cases()] == [entry["name"] for entry in ENTRIES]
     for entry in ENTRIES:
@@ -64,6 +65,17 @@ def test_python_says_what_the_kit_says() -> None:
             entry["codes"],
         )
         assert verdict.accepted or found[0] == entry["first"]
+
+
+def test_python_says_what_the_kit_says_of_patches() -> None:
+    for row in KIT["patches"]:
+        stated = StatedPatch(
+            **{key: Stated(value["size"], bytes.fromhex(value["sha256"])) for key, value in row["stated"].items()}
+        )
+        made = patched(stated, read(row["patch"]), read(row["held"]), "patch")
+        said = "accepted" if isinstance(made, bytes) else made.code
+        assert (row["name"], said) == (row["name"], row["first"])
+        assert not isinstance(made, bytes) or stated.result.is_of(made)
 
 
 def test_the_judge_refuses_what_is_too_large(tmp_path: Path) -> None:
