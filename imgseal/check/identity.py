@@ -111,7 +111,7 @@ def layers(subject: ImageSubject, context: Context) -> list[Finding] | NotRun:
         ("class identifier", expected.class_id, statement.class_id),
         ("version", expected.version, statement.version),
         ("size", expected.size, None if statement.detached else subject.data.size),
-        ("run slot", expected.slot, None if place is None else place.number),
+        ("run slot", expected.slot, "none" if place is None else place.number),
     ]
     return [
         Finding(

@@ -126,7 +126,8 @@ def show(path: str, chosen: ChosenProduct) -> None:
 def apply(path: str, package: str, out: str, ending: str, development: bool, chosen: ChosenProduct) -> None:
     """Write the state of the device once it has installed PACKAGE, run it, and found it healthy.
 
-    A package that the device refuses gives no new state: exit status 1, with the first finding.
+    A package that the device refuses gives no new state: exit status 1, with the first finding. What only the desk
+    refuses it takes: a device knows neither the days of keys nor the release log.
     """
     project = chosen.load()
     if not development:

@@ -41,7 +41,8 @@ def expect(device: Device, record: Record, verdict: Verdict, subject: PackageSub
     # the release that runs unproven is not delivered again, and gets no trial, unless something of it is damaged
     again = target in before[1:] and not changed
     way_back = starts and not again and all(component.returns for component in changed)
-    return Oracle(device.product, promise._replace(new=new, way_back=way_back, recovery=recovery, target=target))
+    promise = promise._replace(new=new, way_back=way_back, recovery=recovery, target=target, changes=bool(changed))
+    return Oracle(device.product, promise)
 
 
 def _raise(counters: dict[int, int], to: Mapping[int, int]) -> None:

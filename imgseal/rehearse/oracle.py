@@ -68,8 +68,8 @@ class Promise(NamedTuple):
     `way_back` tells that a trial is to be offered; `recoveries` are the recovery images on the device, `recovery` is
     that of the package; `first` the counters before; `target` is the release of the package, `before` are those that
     the device may hold without it; `full` are the counters that storage does not go beyond, and `unraised` tells that
-    some of `old` were behind. A package may leave the running set as it is: then `old` and `new` have the same members,
-    and only the record tells whether the package was tried.
+    some of `old` were behind. A package may leave the running set as it is: then `changes` is false, `old` and `new`
+    have the same members, and only the record tells whether the package was tried.
     """
 
     old: PermittedSet | None
@@ -82,6 +82,7 @@ class Promise(NamedTuple):
     unraised: bool
     recovery: Sealed | None = None
     target: tuple[int, bytes] = (0, b"")
+    changes: bool = True
 
 
 class Oracle:

@@ -19,11 +19,13 @@ class Rehearsal(NamedTuple):
     """What an installation does, what was tried, and the invariant that did not hold, if any.
 
     `events` are those of the undisturbed run, in which the new set reports itself healthy; `worked` are its operations,
-    each of which was cut, and `said_at` tells of each event how many of them had been done.
+    each of which was cut, and `said_at` tells of each event how many of them had been done. `changes`: the running set
+    becomes another one.
     """
 
     way_back: bool
     had_set: bool
+    changes: bool
     events: tuple[str, ...]
     estimate: Estimate | None
     tally: Tally
@@ -60,8 +62,8 @@ def rehearse(
     run = undisturbed(stage, package, seed=seed, programs=programs, judgements=explorer.judgements)
     violation = explorer.explore(pairs, progress, spread, announce)
     return Rehearsal(
-        promise.way_back, promise.old is not None, run.events, run.estimate, explorer.tally, violation, seed,
-        run.worked, run.said_at,
+        promise.way_back, promise.old is not None, promise.changes, run.events, run.estimate, explorer.tally, violation,
+        seed, run.worked, run.said_at,
     )  # fmt: skip
 
 

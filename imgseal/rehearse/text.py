@@ -15,12 +15,15 @@ def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator
     if not rehearsal.played and rehearsal.violation is None:
         yield "  nothing to play: the device has this release; name one before it with --previous or --device"
         return
-    if rehearsal.way_back:
-        yield "  way back   every component that changes has one: a trial is offered"
-    elif rehearsal.had_set:
-        yield "  way back   none: something that changes has no second run slot and no keep slot; no trial is offered"
-    else:
+    if not rehearsal.had_set:
         yield "  way back   none: there was no set before"
+    elif not rehearsal.changes:
+        offered = "a trial is offered" if rehearsal.way_back else "no trial is offered"
+        yield f"  way back   not needed, the set that runs stays as it is: {offered}"
+    elif rehearsal.way_back:
+        yield "  way back   every component that changes has one: a trial is offered"
+    else:
+        yield "  way back   none: something that changes has no second run slot and no keep slot; no trial is offered"
     if rehearsal.estimate is not None:
         yield from _estimate(rehearsal.estimate)
     tally = rehearsal.tally

@@ -1,6 +1,7 @@
 """`imgseal device`: a device's way through packages; the rules are those of docs/format/device-state.md."""
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -57,6 +58,18 @@ def test_a_devices_life(imgseal: Imgseal, shipped: Path) -> None:
     assert (refused.status, "rollback.sequence-too-low" in refused.err) == (1, True)
     assert not (shipped / "d3.json").exists()
     assert imgseal("device", "apply", "d2.json", TWO, "--out", "d3.json").status == 0
+
+
+def test_days_of_keys_are_not_the_devices(imgseal: Imgseal, shipped: Path) -> None:
+    """A device has no clock: it installs what the desk refuses for a key that is no longer in force."""
+    file = shipped / "imgseal.toml"
+    ended = '[trust.packages]\nkeys = [{ key = "keys/packages.pub.pem", until = 2026-06-30 }]\n'
+    text = re.sub(r"\[trust\.packages\]\nkeys = .*\n", ended, file.read_text())
+    assert ended in text
+    file.write_text(text)
+    assert "trust.key-not-in-force" in imgseal("check", ONE, "--device", "d0.json", "--as-of", "2026-07-01").out
+    assert imgseal("device", "apply", "d0.json", ONE, "--out", "d1.json").status == 0
+    assert json.loads((shipped / "d1.json").read_text())["sequence"] == 17
 
 
 def test_keep_slot_holds_what_was_there(imgseal: Imgseal, shipped: Path) -> None:

@@ -67,8 +67,6 @@ STAGES = (("images", 2), ("parts", 1), ("sequences", 6), ("manifest", 3), ("wrap
 BY_ANOTHER_NAME = {
     ("structure.manifest", "signature.severed-member"),
     ("structure.manifest", "identity.unknown-component"),  # the tool reads all of the manifest before it judges any
-    ("placement.wrong-address", "identity.layers-disagree"),  # linked for no slot at all
-    ("identity.wrong-kind", "identity.layers-disagree"),  # of another component, that is of another kind
 }
 """What the tool calls the first, and a device the second."""
 WHOLE = frozenset(

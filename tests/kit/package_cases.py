@@ -245,6 +245,12 @@ def _identity(raw: bytes) -> Iterator[Case]:
         yield Case(f"package-component-{name}", edited(change), "identity.unknown-component")
     swapped = _swapped()
     yield Case("package-layers-disagree", swapped, "identity.layers-disagree")
+    astray = resealed(good().images["radio"], lambda s: s._replace(link_address=s.link_address + 0x100))
+    yield Case(
+        "package-image-for-no-slot",
+        edited(shared(RADIO, {labels.IMAGE_DIGEST: sha256_digest(astray)}), payloads=lambda p: {**p, "#radio": astray}),
+        "identity.layers-disagree",
+    )
 
     def other_version(manifest: Manifest) -> Manifest:
         validate = list(member(manifest, labels.VALIDATE))

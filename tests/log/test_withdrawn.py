@@ -46,6 +46,8 @@ def test_it_is_the_log_that_refuses(imgseal: Imgseal, two: Path) -> None:
     assert said.status == 1
     assert "the release log refuses this update package: rollback.withdrawn: the maker has withdrawn" in said.err
     assert imgseal("rehearse", NAMES[2], "--pairs", "0", "--development").status == 0
+    assert imgseal("device", "new", "new.json").status == 0
+    assert imgseal("device", "apply", "new.json", NAMES[2], "--out", "taken.json").status == 0
 
 
 @pytest.mark.parametrize("devices", [(), ("--fresh",), ("--device", "unit.json"), ("--previous", NAMES[1])])

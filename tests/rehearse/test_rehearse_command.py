@@ -47,6 +47,16 @@ def test_without_a_device_there_was_nothing_before(imgseal: Imgseal, shipped: Pa
     assert "way back   none: there was no set before" in said.out
 
 
+def test_a_set_that_stays_needs_no_way_back(imgseal: Imgseal, shipped: Path) -> None:
+    """The same images under another sequence number: nothing changes that could have a way back."""
+    same = (*ALL[:2], "radio=one/radio.sealed.bin", ALL[3])
+    assert imgseal("build", *same, "--release", "--set", "release.sequence=18", "--out", "again").status == 0
+    said = imgseal("rehearse", "again/vent-drive-2.4.1-18.suit", "--previous", ONE, "--pairs", "0")
+    assert said.status == 0, said.out + said.err
+    assert "  way back   not needed, the set that runs stays as it is: a trial is offered" in said.out.split("\n")
+    assert "every component that changes" not in said.out
+
+
 def test_json(imgseal: Imgseal, shipped: Path) -> None:
     said = imgseal("rehearse", TWO, "--previous", ONE, "--pairs", "50", "--seed", "x", "--json")
     document = json.loads(said.out)

@@ -42,6 +42,7 @@ def hold(name: str, some: list[tuple[str, Change]], record_property: Callable[[s
         back = [of.components[c].returns or of.components[c].recovery for c in change.changed]
         if start == SETTLED:
             assert result.way_back == all(back), str(change)
+            assert result.changes == any(not of.components[c].recovery for c in change.changed), str(change)
         lives += result.tally.singles
     record_property("lives after one cut", lives)
 
