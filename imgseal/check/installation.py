@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 
 from imgseal.check.context import Context, component_numbered
+from imgseal.check.held import brings, contents_held, held
 from imgseal.check.identity import other_class, other_vendor
 from imgseal.check.machine.executor import Failure, Machine
 from imgseal.check.machine.simulated import SimulatedDevice
@@ -47,6 +48,7 @@ def installation(subject: PackageSubject, context: Context) -> Finding | None:
     has one. What other devices would install is carried out as well: a build that does not hold helps nobody,
     and bytes that no digest names could be anybody's.
     """
+    subject.held = held(subject, context)
     known = (component_numbered(context.product, part.number) for part in subject.parts)
     choices = {each.number: each.run for each in known if each is not None and len(each.run) > 1}
     running = context.state.running
@@ -90,12 +92,21 @@ def _elsewhere(
     Inside the device profile alone, where the branches of one component say nothing of another one.
     """
     builds = {number: [part.slot for part in subject.parts if part.number == number] for number in numbers}
-    lowest, highest = ({number: choose(slots) for number, slots in builds.items()} for choose in (min, max))
+    lowest, highest = (
+        {number: _there(subject, number, choose(slots), tried) for number, slots in builds.items()}
+        for choose in (min, max)
+    )
     left = [free for free in ((lowest,) if lowest == highest else (lowest, highest)) if free not in tried]
     if not left or outside(subject, context) is not None:
         return []
     failures = [_carry_out(subject, context, free, []) for free in left]  # nothing that this device would hold
     return [failure for failure in failures if failure is not None]
+
+
+def _there(subject: PackageSubject, number: int, slot: int, tried: list[dict[int, int]]) -> int:
+    """Return the run slot, or the one that was tried where a package made for one device has no build for it."""
+    parts = [part for part in subject.parts if part[:2] == (number, slot)]
+    return slot if brings(subject, parts) else next((way[number] for way in tried if number in way), slot)
 
 
 def _carry_out(
@@ -118,9 +129,9 @@ def _carry_out(
     failure = _wrong_slot(context, device)
     if failure is not None:
         return failure
-    if not machine.stored:
+    if not machine.stored and not machine.held:
         return Failure("rules.directive-failed", "the manifest installs nothing", "install")
-    unchecked = sorted(machine.stored - machine.matched)
+    unchecked = sorted((machine.stored | machine.held) - machine.matched)
     if unchecked:
         return Failure(
             "rules.validate-missing",
@@ -163,7 +174,8 @@ def _named(subject: PackageSubject, order: tuple[int, ...]) -> list[tuple[str, S
 
 
 def _device(subject: PackageSubject, context: Context, free: dict[int, int]) -> SimulatedDevice:
-    return SimulatedDevice(context, subject.parts, subject.envelope.payloads, free)
+    held_ = contents_held(subject, context)
+    return SimulatedDevice(context, subject.parts, subject.envelope.payloads, free, held_)
 
 
 def _stopped(failure: Failure) -> Finding:

@@ -51,6 +51,10 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
     return verdict, subject
 
 
+def _run_slot(context: Context, number: int, slot: int) -> str:
+    return slot_name(context.product, OurComponent(number, slot, header=False)) or f"run slot {slot}"
+
+
 _Image = ImageSubject | CheckResult
 
 
@@ -109,6 +113,10 @@ def _details(
             name = component_named(context.product, part.number)
             by_component.setdefault(part.number, [f"{name} {image.statement.version} for"]).append(slot)
     details += [("image", f"{words[0]} {', '.join(words[1:])}") for words in by_component.values()]
+    stays = [
+        f"{component_named(context.product, n)} in {_run_slot(context, n, slot)}" for n, slot in subject.held.items()
+    ]
+    details += [("held already", words) for words in stays]
     bill = bill_in(subject.texts)
     if bill is not None:
         details.append(("sbom", bill_words(bill)))

@@ -23,7 +23,7 @@ class PackageSubject:
     """A package under judgement. The envelope is taken apart at once; the manifest only after its signature holds.
 
     `blocks` are those of algorithms that the rules list, with their numbers in the package; `idle` those that count
-    for nothing.
+    for nothing; `held` the components that stay as they are, and the run slots that they stay in.
     """
 
     envelope: Envelope
@@ -41,6 +41,7 @@ class PackageSubject:
         self.sections: Mapping[int, Sequence] = {}
         self.plans: tuple[ComponentPlan, ...] = ()
         self.parts: tuple[OurComponent, ...] = ()
+        self.held: Mapping[int, int] = {}
         self.results: list[Mapping[OurComponent, memoryview]] = []
         self.envelope_error: InputError | None = None
         try:

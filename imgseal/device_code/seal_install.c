@@ -247,7 +247,7 @@ static void compare_with_what_runs(struct seal_install *i)
 {
     struct seal_boot *b = i->boot;
     const struct seal_part *part = i->package.part;
-    uint32_t left, k, there = 0, differs = 0, brought = 0;
+    uint32_t left, k, there = 0, differs = 0, other = 0, brought = 0;
     int again = !i->dry && i->stored == 0 && is_running(i);
 
     i->startable = judge_set(b, 0) == SEAL_ACCEPTED;
@@ -257,21 +257,24 @@ static void compare_with_what_runs(struct seal_install *i)
         const uint8_t *m = running(i, part->component);
         uint32_t bit = BIT(part->component);
 
-        if (part->taken) {
-            i->missing++;
+        if (part->taken)
             brought |= bit;
-        }
         if (!c->recovery)
             i->brings |= bit;
-        if (m[1] != part->run_slot)
+        if (c->recovery ? !i->recovery_starts : m[1] != part->run_slot)
             continue;
         there |= bit;
-        if (!named(b, 0, part->component)
-            || (!holds(i, run_place(c, part)->base, part)
-                && !(again && has_header(i, part) && runs_whole(i, c, part, m + 4)
-                     && seal_check_layers(&i->device, &i->package, i->buffer, part, b->work->statement) == SEAL_ACCEPTED)))
+        if (!c->recovery && !named(b, 0, part->component)) {
             differs |= bit;
+            other |= bit;
+        } else if (!holds(i, run_place(c, part)->base, part)) {
+            other |= bit;
+            if (!again || !has_header(i, part) || !runs_whole(i, c, part, m + 4)
+                || seal_check_layers(&i->device, &i->package, i->buffer, part, b->work->statement) != SEAL_ACCEPTED)
+                differs |= bit;
+        }
     }
+    i->held = there & ~other;
     i->unchanged |= there & ~differs;
     for (k = 0; k < b->product->component_count; k++)
         if ((brought & BIT(k)) == 0 && named(b, 0, k))
@@ -496,7 +499,6 @@ APART static uint32_t close_part(struct seal_install *i)
     if (part->taken) {
         if (seal_differ(i->digest, part->digest, 32) != 0)
             return SEAL_DIGEST_IMAGE;
-        i->missing--;
     }
     if (i->writing) {
         code = flush(i);
@@ -522,8 +524,11 @@ static uint32_t meet_payload(struct seal_install *i, uint32_t length)
     part->at = i->position;
     i->number = length;
     i->want = length;
-    if (part->taken && length != part->size)
-        return SEAL_DIGEST_IMAGE;
+    if (part->taken) {
+        if (length != part->size)
+            return SEAL_DIGEST_IMAGE;
+        i->held &= ~i->bit;
+    }
     if (!i->headed)
         return open_part(i);
     if (length < SEAL_STATEMENT_BYTES)
@@ -699,7 +704,7 @@ static uint32_t judge_images(struct seal_install *i)
         const struct seal_component *c = component_of(i, part);
         uint32_t k = part->component;
 
-        if (!part->taken || !has_header(i, part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
+        if (part->at == 0 || !part->taken || !has_header(i, part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
             continue;
         if (!i->dry && c->run_slots > 1) {
             code = judge_slot(b, k, part->run_slot, &state, 0, &header);
@@ -730,6 +735,26 @@ static int is_one_set(const struct seal_install *i)
         if (seal_differ(part->digest, member(i->boot, r, 1, part->component) + 4, 32) == 0)
             has |= BIT(part->component);
     return i->brings == has || seal_differ(r + R_MANIFEST_DIGEST, i->package.digest, 32) == 0;
+}
+
+/* Every payload that this device takes has come, or its component is held. */
+static uint32_t missed(struct seal_install *i)
+{
+    const struct seal_part *part = i->package.part;
+    uint32_t left;
+
+    for (left = i->package.parts; left != 0; left--, part++) {
+        uint32_t bit = BIT(part->component);
+
+        if (!part->taken || part->at != 0)
+            continue;
+        if ((i->held & bit) == 0)
+            return SEAL_RULES_DIRECTIVE_FAILED;
+        i->brings &= ~bit;
+        if (has_header(i, part) && named(i->boot, 0, part->component))
+            know_version(i, component_of(i, part)->number, i->boot->work->statement + SEAL_AT_VERSION);
+    }
+    return SEAL_ACCEPTED;
 }
 
 /* The record with which the bootloader goes on. */
@@ -770,7 +795,9 @@ uint32_t seal_install_finish(struct seal_install *i)
     if (code == SEAL_ACCEPTED && i->step != END)
         code = SEAL_STRUCTURE_ENVELOPE;
     if (code == SEAL_ACCEPTED)
-        code = i->missing != 0 ? (uint32_t)SEAL_RULES_DIRECTIVE_FAILED : judge_images(i);
+        code = missed(i);
+    if (code == SEAL_ACCEPTED)
+        code = judge_images(i);
     if (code == SEAL_ACCEPTED && !i->dry) {
         code = SEAL_DEVICE_NOTHING_NEW;
         if (i->begun || !is_running(i))
@@ -844,7 +871,7 @@ uint32_t seal_install_image(void *user, uint8_t component, const uint8_t stateme
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
     for (left = i->package.parts; left != 0; left--, part++) {
         const struct seal_component *c = component_of(i, part);
-        if (!part->taken || !has_header(i, part) || c->number != component)
+        if (part->at == 0 || !part->taken || !has_header(i, part) || c->number != component)
             continue;
         find_image(i, part, &source->header, &source->payload);
         source->payload_at = part->header ? 0 : c->header_block;

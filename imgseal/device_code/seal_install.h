@@ -15,6 +15,8 @@
  * An image that has neither a second run slot nor a staging slot, and the recovery image, are
  * not written from a stream: nothing in place is erased before the whole of what replaces it has
  * been verified in storage. A package with such an image goes to seal_install_stored.
+ *
+ * Payloads of a component that the device holds already may be left out of a package.
  */
 #ifndef SEAL_INSTALL_H
 #define SEAL_INSTALL_H
@@ -57,6 +59,8 @@ struct seal_install {
     uint32_t versions;              /* how many of the set that would run are known, in boot->versions */
     uint32_t brings;                /* bit per component: the package has an image of it */
     uint32_t unchanged;             /* bit per component: what runs is what the package brings */
+    uint32_t held;                  /* bit per component: what runs is, byte for byte, a build that the manifest names,
+                                     * and no payload of it has come */
     uint32_t prepared;              /* bit per component: delivered */
     uint32_t half;                  /* bit per component: one of header and payload is there */
     struct seal_part *part;         /* whose payload comes */
@@ -68,7 +72,6 @@ struct seal_install {
     uint32_t first;                 /* bytes that are programmed last: the unit with the magic */
     uint32_t page;                  /* bytes that are programmed at once */
     uint32_t fill;                  /* and that came of them */
-    uint32_t missing;               /* parts that are taken and whose payloads have not come */
     uint8_t free_slot[SEAL_SET_MAX];
     uint8_t digest[32];             /* of the text, and of the payload that came */
     uint8_t statement[SEAL_STATEMENT_BYTES];

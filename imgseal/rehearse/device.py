@@ -1,8 +1,9 @@
 """The simulated device: what survives a reset, and the judgements that bootloader and installer share."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
-from imgseal.check.context import Context
+from imgseal.check.context import Context, component_numbered
+from imgseal.check.held import leaves_out
 from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package import examine_package
@@ -17,9 +18,9 @@ from imgseal.product.model import Component, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.flash import Flash, FlashReadError
-from imgseal.rehearse.slots import Remembered, Slots, statement_digest
+from imgseal.rehearse.slots import Remembered, Sealed, Slots, statement_digest
 from imgseal.versions import Version
-from imgseal.window import Bytes, Window
+from imgseal.window import Bytes, ByteView, Window
 
 _HEADER_ONLY = IMAGE_ORDER[: [check.name for check in IMAGE_ORDER].index("payload")]
 
@@ -62,10 +63,24 @@ class Judgements:
         self.images: dict[object, tuple[str, bytes]] = {}
         self.known = Remembered()
         self.packages: dict[object, tuple[Verdict, PackageSubject]] = {}
+        self.thin: dict[Bytes, bool] = {}
 
     def __reduce__(self) -> tuple[type["Judgements"], tuple[()]]:
         """Travel to another machine empty: judging again is quicker than sending."""
         return Judgements, ()
+
+
+def _contents(product: Product, images: Mapping[tuple[int, int], Sealed]) -> Iterator[tuple[str, Bytes]]:
+    """Yield what slots hold in which these images lie."""
+    for (number, index), image in images.items():
+        component = component_numbered(product, number)
+        if component is None:
+            continue
+        if component.header:
+            yield component.header[index], ByteView(image.header)
+            yield component.run[index], ByteView(image.payload)
+        else:
+            yield component.run[index], ByteView(image.header + image.payload)
 
 
 class Device:
@@ -215,19 +230,47 @@ class Device:
         for component in self.components(state.current):
             header = self.slots.run_header(component, state.current[component.number].slot)
             heads.append(None if header is None else header.statement)
+        whole = self._whole(state, record) if self._leaves_out(source) else {}
         key = (
             source, state.sequence, state.manifest_digest, tuple(state.counters.items()), state.refused,
             state.trial is not None and state.trial.way_back, state.unraised, tuple(sorted(state.current.items())),
-            tuple(heads),
+            tuple(heads), tuple((name, image.header) for name, image in whole.items()),
         )  # fmt: skip
         known = self._judgements.packages.get(key)
         if known is None:
             with self.flash.aside():  # who finds it known reads nothing of this
-                contents = {name: view for name in self.product.slots if (view := self._trimmed(name)) is not None}
+                contents: dict[str, Bytes] = {
+                    name: view for name in self.product.slots if (view := self._trimmed(name)) is not None
+                }
+                contents.update(_contents(self.product, whole))
                 context = self._context(state, slot=None)._replace(contents=contents, whole=True)
                 known = examine_package(source, "the package", context, "this device")
             self._judgements.packages[key] = known
         return known
+
+    def _leaves_out(self, source: Bytes) -> bool:
+        """Say whether a package has fewer payloads than components: then it matters what lies in the slots."""
+        if source not in self._judgements.thin:
+            self._judgements.thin[source] = leaves_out(source)
+        return self._judgements.thin[source]
+
+    def _whole(self, state: DeviceState, record: Record | None) -> dict[tuple[int, int], Sealed]:
+        """Return the images that run, by component and run slot, as far as they are whole.
+
+        The recovery image is one of them while it starts: where its rewriting was cut short it counts for nothing.
+        """
+        out = {}
+        members = {number: member for number, member in state.current.items() if number in self.by_number}
+        starts = self.judge_recovery(record) is None
+        if starts and self.recovery is not None and (header := self.slots.run_header(self.recovery, 0)) is not None:
+            members[self.recovery.number] = Member(0, statement_digest(header.statement_bytes))
+        for number, member in members.items():
+            if member.slot >= len(self.by_number[number].run):
+                continue
+            image = self.slots.read_run(self.by_number[number], member.slot, member.statement)
+            if image is not None:
+                out[number, member.slot] = image
+        return out
 
     def _trimmed(self, name: str) -> Window | None:
         """Return a slot as far as its image reaches; None where the memory notices that its start is torn."""

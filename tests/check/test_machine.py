@@ -36,6 +36,9 @@ class Device:
     def store(self, index: int, data: memoryview) -> None:
         self.contents[index] = data
 
+    def holds(self, index: int) -> bool:
+        return False
+
     def payload(self, uri: str) -> memoryview | None:
         return memoryview(b"new") if uri == "#new" else None
 

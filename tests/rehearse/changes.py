@@ -9,7 +9,7 @@ import functools
 import itertools
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
@@ -24,6 +24,7 @@ from imgseal.demo.firmware import phrases as words
 from imgseal.device_state.device import DeviceState, fresh
 from imgseal.flow.release import FirmwareFile, Job, release
 from imgseal.formats.memory.image import MemoryImage
+from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
 from imgseal.keys.public_key import AnyKey
 from imgseal.make.seal import SealOptions
 from imgseal.product.model import Product
@@ -41,6 +42,9 @@ NAMES = (*PRODUCTS, DEMO)
 LEFT_OUT, AGAIN, RESIGNED = "left out", "again", "re-signed"
 """What a package does with a component that it does not change."""
 
+THIN = "held already"
+"""It names the component and has no payload for it; nor one for the slot of a changed component that this device does not write."""
+
 
 class Change(NamedTuple):
     """What a package changes: components by name, and whether the sequence rises; `rest` is done with the others."""
@@ -55,7 +59,7 @@ class Change(NamedTuple):
 
 
 def components(name: str) -> tuple[str, ...]:
-    return tuple(_product(name, ()).components)
+    return tuple(product_of(name, ()).components)
 
 
 def changes(name: str) -> Iterator[Change]:
@@ -71,7 +75,7 @@ def changes(name: str) -> Iterator[Change]:
                 yield Change(name, changed, rest)
 
 
-def _product(name: str, changed: tuple[str, ...], *, newer: bool = False) -> Product:
+def product_of(name: str, changed: tuple[str, ...], *, newer: bool = False) -> Product:
     """The product as it stands when this was changed; what changed has a counter one higher."""
     of = read(product_text() if name == DEMO else text_of(name), name="imgseal.toml")
     raised = {
@@ -82,7 +86,7 @@ def _product(name: str, changed: tuple[str, ...], *, newer: bool = False) -> Pro
     return of._replace(components=raised, release=of.release._replace(sequence=ahead))
 
 
-def _files(of: Product, name: str, marks: dict[str, str]) -> list[FirmwareFile]:
+def files_of(of: Product, name: str, marks: dict[str, str]) -> list[FirmwareFile]:
     out: list[FirmwareFile] = []
     for component, mark in marks.items():
         if name != DEMO:
@@ -122,8 +126,8 @@ class OtherSignature:
 @functools.cache
 def before(name: str) -> tuple[Workshop, DeviceState, dict[str, ByteView]]:
     """A device that runs the first release, all of it."""
-    of = _product(name, ())
-    shop = make(of, files=_files(of, name, dict.fromkeys(of.components, "one")))
+    of = product_of(name, ())
+    shop = make(of, files=files_of(of, name, dict.fromkeys(of.components, "one")))
     return shop, *installed(of, shop)
 
 
@@ -132,17 +136,34 @@ def package(change: Change) -> bytes:
     first = before(change.product)[0]
     if not change.newer:
         return first.package
-    of = _product(change.product, change.changed, newer=True)
+    of = product_of(change.product, change.changed, newer=True)
     marks = {c: "two" if c in change.changed else "one" for c in of.components}
     if change.rest == LEFT_OUT:
         marks = {c: mark for c, mark in marks.items() if c in change.changed}
     options = SealOptions(BUILD_TIME, development=False, source_revision=bytes(range(20)))
     by = OtherSignature("keys/images") if change.rest == RESIGNED else signer("keys/images")
     made = release(Job(
-        _files(of, change.product, marks), of, options, image_signers=(by,), package_signers=(signer("keys/packages"),),
+        files_of(of, change.product, marks), of, options, image_signers=(by,), package_signers=(signer("keys/packages"),),
         trust=trust_of(of),
     ))  # fmt: skip
-    return b"".join(made.package.pieces())
+    raw = b"".join(made.package.pieces())
+    return raw if change.rest != THIN else thinned(raw, of, before(change.product)[1].running, change.changed)
+
+
+def thinned(raw: bytes, of: Product, running: Mapping[int, int], changed: Iterable[str]) -> bytes:
+    """The same signed package without the payloads that a device which runs from these slots has no use for."""
+    slots = {
+        component.run[1 - running[component.number] if len(component.run) > 1 else 0]
+        for component in map(of.components.__getitem__, changed)
+    }
+    return without(raw, lambda key: key[1:].removesuffix(".header").removesuffix(".payload") not in slots)
+
+
+def without(raw: bytes, left_out: Callable[[str], bool]) -> bytes:
+    """The same signed package without payloads."""
+    envelope = decode_envelope(raw)
+    kept = {key: (len(view), iter([view])) for key, view in envelope.payloads.items() if not left_out(key)}
+    return b"".join(envelope_pieces(envelope.digest_bytes, envelope.blocks, envelope.manifest, envelope.severed, kept))
 
 
 SETTLED, UNPROVEN = "settled", "unproven"

@@ -54,6 +54,9 @@ class Host(Protocol):
     def payload(self, uri: str) -> memoryview | None:
         """The integrated payload of that key."""
 
+    def holds(self, index: int) -> bool:
+        """Whether the component holds already what is to be fetched: the draft lets a fetch be left out then."""
+
     def battery(self) -> int | None:
         """Charge in mWh; None for enough."""
 
@@ -110,6 +113,7 @@ class Machine:
         self._invoked = False
         self._soft: Failure | None = None
         self.stored: set[int] = set()
+        self.held: set[int] = set()
         self.matched: set[int] = set()
         self.identified: set[tuple[int, int]] = set()
 
@@ -302,9 +306,16 @@ class Machine:
         host = self._host
         if code == labels.FETCH:
             uri = self._need(index, labels.URI, "fetch", str)
+            if host.holds(index):
+                self.held.add(index)
+                return
             data = host.payload(uri)
             if data is None:
-                self._stop("only payloads inside the envelope can be fetched", "the key of an integrated payload", uri)
+                self._stop(
+                    "only payloads inside the envelope can be fetched, and the component does not hold this already",
+                    "the key of an integrated payload",
+                    uri,
+                )
             self._put(index, data)
         elif code == labels.WRITE:
             self._put(index, memoryview(self._need(index, labels.CONTENT, "write", bytes)))

@@ -16,7 +16,8 @@ from imgseal.window import ByteView
 class SimulatedDevice:
     """Answers a manifest's questions as the device in the context would; stores views, never copies.
 
-    `free` is the run slot that each component with two would be installed to.
+    `free` is the run slot that each component with two would be installed to; `held` are components that stay in a run
+    slot as they are, with the bytes that count there by the manifest's component.
     """
 
     def __init__(
@@ -25,11 +26,13 @@ class SimulatedDevice:
         components: tuple[OurComponent, ...],
         payloads: Mapping[str, memoryview],
         free: Mapping[int, int],
+        held: Mapping[OurComponent, memoryview],
     ) -> None:
         self._context = context
         self._components = components
         self._payloads = payloads
-        self._free = free
+        self._free = {**free, **{part.number: part.slot for part in held}}
+        self._held = held
         self._stored: dict[int, memoryview] = {}
         self.invoked: int | None = None
 
@@ -51,9 +54,15 @@ class SimulatedDevice:
         """What the package has stored there, else what the device state says lies in the slot."""
         if index in self._stored:
             return self._stored[index]
+        if self.holds(index):
+            return self._held[self._components[index]]
         name = slot_name(self._context.product, self._components[index])
         content = None if name is None else self._context.contents.get(name)
         return None if content is None else memoryview(content.read(0, content.size))
+
+    def holds(self, index: int) -> bool:
+        """Whether the component stays as it is."""
+        return self._components[index] in self._held
 
     def store(self, index: int, data: memoryview) -> None:
         """Remember the view."""

@@ -153,6 +153,9 @@ class Device:
     def store(self, index: int, data: memoryview) -> None:
         self.contents[index] = data
 
+    def holds(self, index: int) -> bool:
+        return False
+
     def payload(self, uri: str) -> memoryview | None:
         found = self.payloads.get(uri)
         return None if found is None else memoryview(found)
