@@ -22,6 +22,7 @@ LAYERS = {
     **dict.fromkeys(
         (
             "compare",
+            "delivery",
             "delta",
             "device",
             "device_code",

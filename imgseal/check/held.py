@@ -6,19 +6,27 @@ from collections.abc import Iterable
 from imgseal.check.context import Context, component_numbered
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.slots import slot_name
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.component import OurComponent
+from imgseal.formats.suit.delivery import is_delivery
 from imgseal.formats.suit.digest import SuitDigest
 from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.manifest import decode_manifest
+from imgseal.product.model import Component
 from imgseal.window import Bytes
 
 
 def leaves_out(data: Bytes) -> bool:
-    """Say whether a package has fewer payloads than its manifest has components; False for what does not read."""
+    """Say whether it matters what a device runs: a package has fewer payloads than components, or it is a delivery.
+
+    False for what does not read.
+    """
     subject = PackageSubject(data)
     if subject.envelope_error is not None:
         return False
+    if is_delivery(subject.envelope):
+        return True
     try:
         return len(subject.envelope.payloads) < len(decode_manifest(subject.envelope.manifest).components)
     except SuitError:
@@ -39,11 +47,22 @@ def held(subject: PackageSubject, context: Context) -> dict[int, int]:
         runs_from = 0 if component.recovery else context.state.running.get(number)
         if runs_from is None:
             continue
+        if not component.recovery and not _is_the_running_one(context, component, runs_from):
+            continue
         target = 1 - runs_from if len(component.run) > 1 else runs_from
         mine, wanted = ([part for part in subject.parts if part[:2] == (number, slot)] for slot in (runs_from, target))
         if wanted and not brings(subject, wanted) and mine and all(lies_there(subject, context, part) for part in mine):
             out[number] = runs_from
     return out
+
+
+def _is_the_running_one(context: Context, component: Component, runs_from: int) -> bool:
+    """Say whether the run slot has the image that the record names: one that is being placed is not in the set yet."""
+    named = context.state.current[component.number].statement
+    content = context.contents.get((component.header or component.run)[runs_from])
+    if not named or content is None:
+        return content is not None
+    return hashlib.sha256(content.read(0, STATEMENT_BYTES)).digest() == named
 
 
 def brings(subject: PackageSubject, parts: Iterable[OurComponent]) -> bool:

@@ -41,9 +41,9 @@ def _judge(data: Bytes, name: str, context: Context, device: str, payload: Bytes
             "is it the right file? imgseal judges sealed images, update packages and trust anchor updates",
         )
     if kind == "update package":
-        from imgseal.check.package import judge_package  # noqa: PLC0415 - sealed images need no CBOR
+        from imgseal.check.delivery import examine  # noqa: PLC0415 - sealed images need no CBOR
 
-        return judge_package(data, name, context, device)
+        return examine(data, name, context, device)[0]
     if kind == "trust anchor update":
         from imgseal.check.held_anchors import judge_anchors  # noqa: PLC0415 - the others need none of it
 

@@ -31,6 +31,7 @@ COMMANDS = {
     "compare": ("compare.command", "Show what an update changes."),
     "delta": ("delta.command", "Show how small the patch from one image to another is."),
     "rehearse": ("rehearse.command", "Play an installation on a simulated device, with power cuts."),
+    "deliver": ("delivery.command", "Make a release small: for devices of which it is known what they run."),
     "paths": ("paths.command", "Say who of the devices in the field can take a release."),
     "report": ("report.command", "Write everything about a release on one page."),
     "factory": ("factory.command", "Merge everything into one image for the production programmer."),

@@ -108,6 +108,20 @@ def _product(project: Project) -> Iterator[Remark]:
         )
 
 
+def _delivery_keys(project: Project, absent: str) -> Iterator[Remark]:
+    """Look at the keys that sign deliveries; a product needs none for them alone."""
+    release = project.product.signing.get("release")
+    references = () if release is None else release.deliveries
+    if project.product.trust.deliveries and not references:
+        yield Remark(
+            absent,
+            "signing.release.deliveries names no key, and devices take deliveries by keys for these alone",
+            f"name the private half of a key of trust.deliveries there, or in {LOCAL_NAME}",
+        )
+    for reference in references:
+        yield _private(project, reference, "signing.release.deliveries", absent, development=False)
+
+
 def _keys(project: Project, for_releases: str) -> Iterator[Remark]:
     """Look at every key that the product file names."""
     from imgseal.keys.published import origin_of
@@ -125,6 +139,7 @@ def _keys(project: Project, for_releases: str) -> Iterator[Remark]:
                 )
             for reference in references:
                 yield _private(project, reference, key, absent, development=table == "development")
+    yield from _delivery_keys(project, for_releases)
     trust = product.trust
     for role, entries in trust.roles.items():
         for entry in entries:

@@ -8,9 +8,10 @@ from imgseal.errors import InputError, Place, UsageError
 from imgseal.formats.delta.layout import IMAGE_BYTES, TABLE_ENTRIES
 
 if TYPE_CHECKING:
-    from imgseal.delta.look import Look, Side
+    from imgseal.delta.look import Look
     from imgseal.formats.source.symbols import Symbol
     from imgseal.make.delta.encode import Patch
+    from imgseal.make.delta.frame import Side
 
 
 @click.command(
@@ -63,8 +64,9 @@ def command(
 def _make(old: str, new: str, out: str | None, symbols: str | None, table: int, *, as_json: bool) -> None:
     from time import perf_counter
 
-    from imgseal.delta.look import Side, frame_of, look
+    from imgseal.delta.look import look
     from imgseal.make.delta.encode import encode
+    from imgseal.make.delta.frame import Side, frame_of
     from imgseal.workspace.files import refuse_overlap, write_all
     from imgseal.workspace.staging import Output
 
@@ -155,10 +157,10 @@ def _symbols(path: str | None, new: str) -> "list[Symbol]":
 
 def _side(argument: str) -> "Side":
     """Read one of the two images."""
-    from imgseal.delta.look import Side
     from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
     from imgseal.formats.sealed_image.layout import CODE, MAGIC
     from imgseal.limits import FIRMWARE_BYTES
+    from imgseal.make.delta.frame import Side
     from imgseal.workspace.files import open_input
     from imgseal.workspace.firmware import load_image, split_address
 

@@ -44,10 +44,23 @@ def envelope_of(data: Bytes) -> "Envelope | None":
 def identity_of(data: Bytes, envelope: "Envelope | None") -> Identity | None:
     """Return what the log knows an artefact by that the judge has accepted; None for a trust anchor update."""
     if envelope is not None:
-        return "manifest", envelope.digest.value
+        return "manifest", (release_in(envelope) or envelope).digest.value
     if kind_of(data) != "sealed image":
         return None
     return "statement", hashlib.sha256(data.read(0, STATEMENT_BYTES)).digest()
+
+
+def release_in(envelope: "Envelope") -> "Envelope | None":
+    """Return the release in a delivery; None for a package, which is one."""
+    from imgseal.formats.suit.delivery import RELEASE_KEY, is_delivery  # noqa: PLC0415 - sealed images need no CBOR
+    from imgseal.formats.suit.envelope import decode_envelope  # noqa: PLC0415
+
+    if not is_delivery(envelope):
+        return None
+    try:
+        return decode_envelope(envelope.payloads[RELEASE_KEY])
+    except InputError:
+        return None
 
 
 def refused_by_log(identity: Identity | None, released: Released | None) -> Finding | None:
@@ -80,8 +93,11 @@ def refused_by_log(identity: Identity | None, released: Released | None) -> Find
 
 
 def without_bill(envelope: "Envelope | None", product: Product) -> Finding | None:
-    """Find a package that names no bill of materials where the product file demands one; decision 013."""
-    if product.rules.sbom != "required" or envelope is None:
+    """Find a package that names no bill of materials where the product file demands one; decision 013.
+
+    A delivery travels without the text that names it: the log has its release.
+    """
+    if product.rules.sbom != "required" or envelope is None or release_in(envelope) is not None:
         return None
     from imgseal.formats.suit.named_bill import bill_of  # noqa: PLC0415 - sealed images need no CBOR
 

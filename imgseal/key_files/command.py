@@ -237,7 +237,7 @@ def _roles(public: AnyKey, path: str, product_file: str | None) -> list[str]:
     project = Project.load(product_file)
     roles = []
     for table, keys in project.product.signing.items():
-        for role in ("images", "packages"):
+        for role in ("images", "packages", "deliveries"):
             references = [_same(project.resolve, reference) for reference in getattr(keys, role)]
             if _same(str, path) in references:
                 roles.append(f"signs {role} ({table})")

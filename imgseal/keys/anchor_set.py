@@ -7,7 +7,7 @@ from imgseal.formats.trust_anchors import codec
 from imgseal.formats.trust_anchors.codec import EVERY_COMPONENT, Anchor, AnchorFormatError, AnchorSet
 from imgseal.keys.p256 import PublicKey, public_from_point
 from imgseal.keys.published import origin_of
-from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.keys.trusted_keys import DELIVERIES, IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.product.algorithms import KEY_NAMES, P256
 from imgseal.product.model import Product
 
@@ -113,7 +113,9 @@ def trust_logged(anchors: "Anchors", known: Trust) -> Trust:
     `known` has the keys: one that it does not name any more is trusted by these devices, and can verify nothing here.
     """
     named = {IMAGES: set(anchors.images), PACKAGES: set(anchors.packages)}
-    held = tuple(key for key in known.keys if key.development or key.key_id in named[key.role])
+    held = tuple(
+        key for key in known.keys if key.development or key.role == DELIVERIES or key.key_id in named[key.role]
+    )
     others = tuple(key for key in known.keys if key.role == PACKAGES and key not in held)
     return known._replace(
         keys=held,
@@ -134,4 +136,4 @@ def _point_keys(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:
                 found=", ".join(product.rules.must_verify),
                 hint=f"leave the slot out and run imgseal device-code, or let {KEY_NAMES[P256]} alone be required",
             )
-    return tuple(key for key in trust.keys if key.public.kind == P256)
+    return tuple(key for key in trust.keys if key.public.kind == P256 and key.role != DELIVERIES)

@@ -12,7 +12,7 @@ from imgseal.product.model import Product
 from imgseal.product.trust_table import TrustEntry
 from imgseal.records import NamedTuple
 
-IMAGES, PACKAGES, UNCOUNTED = "images", "packages", "uncounted"
+IMAGES, PACKAGES, DELIVERIES, UNCOUNTED = "images", "packages", "deliveries", "uncounted"
 _NEW_KEY = "make a key for each role: imgseal key new FILE"
 
 
@@ -63,6 +63,11 @@ class Trust(NamedTuple):
         """Return the anchors of one role: the released ones, or those for development images and packages."""
         return tuple(k for k in self.keys if k.role == role and k.development == development)
 
+    def deliverers(self, *, development: bool) -> tuple[TrustedKey, ...]:
+        """Return the anchors that may sign deliveries: those of the role, or where it has none, of packages."""
+        own = self.anchors(DELIVERIES, development=development)
+        return own or self.anchors(PACKAGES, development=development)
+
 
 def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
     """Read the key files that [trust.*] names.
@@ -77,10 +82,12 @@ def resolve(product: Product, read: Callable[[str], bytes | None]) -> Trust:
     for role, development, entries, need in (
         (IMAGES, False, trust.images, trust.need_images),
         (PACKAGES, False, trust.packages, trust.need_packages),
+        (DELIVERIES, False, trust.deliveries, 0),
         (IMAGES, True, trust.development_images, 1),
         (PACKAGES, True, trust.development_packages, 1),
     ):
-        where = f"trust.development.{role}" if development else f"trust.{role}.keys"
+        where = f"trust.development.{role}" if development else f"trust.{role}"
+        where += "" if development or role == DELIVERIES else ".keys"
         found = [key for entry in entries if (key := files.trusted(entry, where, role, development=development))]
         if entries and len(found) == len(entries):  # at a desk released keys may be missing
             _refuse_too_few(found, product, where, need)

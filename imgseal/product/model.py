@@ -32,6 +32,7 @@ class SigningKeys(NamedTuple):
 
     images: tuple[str, ...]
     packages: tuple[str, ...]
+    deliveries: tuple[str, ...] = ()
 
 
 class Memory(NamedTuple):

@@ -232,7 +232,8 @@ def _signing_keys(document: Document, which: str, values: object, tables: Mappin
     if tables[which] == "signing.NAME":
         table.raw("packages")
         return model.SigningKeys((), read_references(table, "packages"))
-    return model.SigningKeys(read_references(table, "images"), read_references(table, "packages"))
+    images, packages = read_references(table, "images"), read_references(table, "packages")
+    return model.SigningKeys(images, packages, read_references(table, "deliveries") if which == "release" else ())
 
 
 def _factory(table: Table, components: Mapping[str, model.Component]) -> model.Factory:

@@ -131,6 +131,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
     development = table.table("development", "trust.development")
     desk = [tuple(TrustEntry(text) for text in development.get(role)) for role in ("images", "packages")]
     uncounted = tuple(TrustEntry(text) for text in table.get("uncounted"))
+    deliveries = tuple(TrustEntry(text) for text in table.get("deliveries"))
     apex, contingency = table.get("apex"), table.get("contingency")
     if contingency is not None and apex is None:
         table.refuse("contingency", "a contingency key for nothing", "trust.apex as well", contingency)
@@ -143,6 +144,7 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
         (table, "trust.apex", (TrustEntry(apex),) if apex else ()),
         (table, "trust.contingency", (TrustEntry(contingency),) if contingency else ()),
         (table, "trust.uncounted", uncounted),
+        (table, "trust.deliveries", deliveries),
     ):
         for entry in entries:
             _refuse_token(holder, where.rpartition(".")[2], entry.key)
@@ -156,8 +158,9 @@ def read_trust(table: Table, components: Mapping[str, Component]) -> TrustTable:
                 )
             seen[entry.key] = where
     return TrustTable(
-        roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], apex, contingency, uncounted
-    )
+        roles[0][0], roles[1][0], roles[0][1], roles[1][1], desk[0], desk[1], apex, contingency, uncounted,
+        deliveries,
+    )  # fmt: skip
 
 
 def _entry(table: Table, value: object, role: str, components: Mapping[str, Component]) -> TrustEntry:

@@ -138,6 +138,9 @@ KEYS: dict[str, dict[str, Key]] = {
             "is held elsewhere (`build --sign-later`)",
         ),
         "packages": Key(_REFERENCES, "private keys that sign released packages, likewise; a public key file as above"),
+        "deliveries": Key(
+            _REFERENCES, "private key that signs deliveries", says="trust.deliveries has none: signing.release.packages"
+        ),
     },
     "signing.NAME": {
         "packages": required(
@@ -257,6 +260,11 @@ KEYS: dict[str, dict[str, Key]] = {
         "images": required(TABLE, "keys for sealed images"),
         "packages": required(TABLE, "keys for update packages"),
         "development": Key(TABLE, "keys that only judgements with --development admit"),
+        "deliveries": Key(
+            texts(most=8),
+            "public key files: each signs what a release travels in (`imgseal deliver`), and nothing else; with none, "
+            "package keys do",
+        ),
         "apex": Key(text("file"), "public key of the apex trust anchor, which signs later sets of these keys"),
         "contingency": Key(text("file"), "public key that can replace the apex trust anchor; its thumbprint ships"),
         "uncounted": Key(

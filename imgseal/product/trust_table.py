@@ -21,7 +21,8 @@ class TrustEntry(NamedTuple):
 class TrustTable(NamedTuple):
     """The trust anchors by role, how many distinct signers are needed, and who signs later sets of them.
 
-    Packages may carry signatures by `uncounted` keys: nothing trusts them.
+    Packages may carry signatures by `uncounted` keys: nothing trusts them. Keys of `deliveries` sign what a release
+    travels in, and nothing else; without any, package keys do.
     """
 
     images: tuple[TrustEntry, ...]
@@ -33,6 +34,7 @@ class TrustTable(NamedTuple):
     apex: str | None = None
     contingency: str | None = None
     uncounted: tuple[TrustEntry, ...] = ()
+    deliveries: tuple[TrustEntry, ...] = ()
 
     @property
     def roles(self) -> dict[str, tuple[TrustEntry, ...]]:
@@ -40,6 +42,7 @@ class TrustTable(NamedTuple):
         return {
             "images": self.images,
             "packages": self.packages,
+            "deliveries": self.deliveries,
             "development.images": self.development_images,
             "development.packages": self.development_packages,
             "uncounted": self.uncounted,

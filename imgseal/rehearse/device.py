@@ -3,10 +3,10 @@
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from imgseal.check.context import Context, component_numbered
+from imgseal.check.delivery import examine
 from imgseal.check.held import leaves_out
 from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
-from imgseal.check.package import examine_package
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check, run
 from imgseal.device_state.device import DeviceState, recorded_state
@@ -70,7 +70,7 @@ class Judgements:
         return Judgements, ()
 
 
-def _contents(product: Product, images: Mapping[tuple[int, int], Sealed]) -> Iterator[tuple[str, Bytes]]:
+def _lying(product: Product, images: Mapping[tuple[int, int], Sealed]) -> Iterator[tuple[str, Bytes]]:
     """Yield what slots hold in which these images lie."""
     for (number, index), image in images.items():
         component = component_numbered(product, number)
@@ -230,7 +230,8 @@ class Device:
         for component in self.components(state.current):
             header = self.slots.run_header(component, state.current[component.number].slot)
             heads.append(None if header is None else header.statement)
-        whole = self._whole(state, record) if self._leaves_out(source) else {}
+        thin = self._leaves_out(source)
+        whole = self._whole(state, record) if thin else {}
         key = (
             source, state.sequence, state.manifest_digest, tuple(state.counters.items()), state.refused,
             state.trial is not None and state.trial.way_back, state.unraised, tuple(sorted(state.current.items())),
@@ -239,14 +240,25 @@ class Device:
         known = self._judgements.packages.get(key)
         if known is None:
             with self.flash.aside():  # who finds it known reads nothing of this
-                contents: dict[str, Bytes] = {
-                    name: view for name in self.product.slots if (view := self._trimmed(name)) is not None
-                }
-                contents.update(_contents(self.product, whole))
+                contents = self._contents(whole, thin=thin)
                 context = self._context(state, slot=None)._replace(contents=contents, whole=True)
-                known = examine_package(source, "the package", context, "this device")
+                known = examine(source, "the package", context, "this device")
             self._judgements.packages[key] = known
         return known
+
+    def _contents(self, whole: Mapping[tuple[int, int], Sealed], *, thin: bool) -> dict[str, Bytes]:
+        """Return what a judgement may see of the slots.
+
+        Where it goes by what runs, that is `whole`; of an image that is not, nothing counts but its header.
+        """
+        out: dict[str, Bytes] = {n: view for n in self.product.slots if (view := self._trimmed(n)) is not None}
+        if thin:
+            for component in self.by_number.values():
+                for name in (*component.run, *component.header):
+                    if name in out:
+                        out[name] = ByteView(bytes(out[name].read(0, HEADER_BLOCK_MAX)))
+            out.update(_lying(self.product, whole))
+        return out
 
     def _leaves_out(self, source: Bytes) -> bool:
         """Say whether a package has fewer payloads than components: then it matters what lies in the slots."""

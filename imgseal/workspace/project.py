@@ -165,7 +165,7 @@ class Project(NamedTuple):
     def own_files(self) -> list[str]:
         """Return every file that the product file is or names, there or not: no output may ever replace one of them."""
         product = self.product
-        references = [r for keys in product.signing.values() for r in (*keys.images, *keys.packages)]
+        references = [r for keys in product.signing.values() for r in (*keys.images, *keys.packages, *keys.deliveries)]
         more = (product.trust.apex, product.trust.contingency, product.log, product.pin, product.factory.bootloader)
         references += [r for r in more if r is not None] + [part.file for part in product.factory.ranges]
         return [*self.inputs(), *(self.resolve(r) for r in references if not is_token_uri(r))]
@@ -213,6 +213,21 @@ class Project(NamedTuple):
         if role == "packages" and not development:
             self.refuse_for_others((signer.public.key_id for signer in signers), key)
         return signers
+
+    def delivery_signer(self, *, development: bool) -> "Signer":
+        """Open the key that signs deliveries; where devices trust none for them alone, the first one for packages."""
+        keys = self.product.signing.get("release")
+        if development or not self.product.trust.deliveries:
+            return self.signers("packages", development=development)[0]
+        key = "signing.release.deliveries"
+        if keys is None or not keys.deliveries:
+            raise SigningKeyError(
+                "the product file names no key that signs deliveries, and devices trust some for them",
+                place=self.product.place(key),
+                expected="the private half of a key of trust.deliveries",
+                hint=f"add it there, or to {LOCAL_NAME} beside it",
+            )
+        return self._signer(keys.deliveries[0], key, development=False)
 
     def refuse_for_others(self, signed: "Iterable[bytes]", key: str) -> None:
         """SigningKeyError where what is signed would be taken by devices that do not trust all keys of the channel.

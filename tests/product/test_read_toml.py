@@ -212,7 +212,7 @@ def test_overrides() -> None:
 
 def test_local_file_holds_signing_keys_only() -> None:
     product = read(TEXT, name="imgseal.toml", local_text='[signing.release]\nimages = "elsewhere.pem"\n')
-    assert product.signing["release"] == (("elsewhere.pem",), ("keys/packages.pem",))
+    assert product.signing["release"] == (("elsewhere.pem",), ("keys/packages.pem",), ())
     for text in (
         "[trust]\n",
         '[signing.other]\nimages = "x"\n',

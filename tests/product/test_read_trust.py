@@ -82,7 +82,7 @@ def test_signing_keys_are_one_or_several() -> None:
     three = read(TEXT.replace('["keys/images.pem", ', '["keys/images.pem", "x.pem", '), name="imgseal.toml")
     assert three.signing["release"].images == ("keys/images.pem", "x.pem", "keys/images-pq.pem")
     local = read(TEXT, name="imgseal.toml", local_text='[signing.release]\nimages = ["a.pem", "b.pem"]\n')
-    assert local.signing["release"] == (("a.pem", "b.pem"), ("keys/packages.pem", "keys/packages-pq.pem"))
+    assert local.signing["release"] == (("a.pem", "b.pem"), ("keys/packages.pem", "keys/packages-pq.pem"), ())
     assert refused(TEXT, local_text='[signing.release]\nimages = ["a.pem"]\n').place.file == "imgseal.local.toml"
 
 

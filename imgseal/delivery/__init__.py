@@ -1,0 +1,1 @@
+"""Deliveries: what travels to devices of which it is known what they run."""

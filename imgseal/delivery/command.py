@@ -1,0 +1,189 @@
+"""`imgseal deliver`: what travels to devices of which it is known what they run."""
+
+import os
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import click
+
+from imgseal.console.options import ChosenProduct, product_options
+from imgseal.console.say import say
+from imgseal.errors import Place, UsageError
+
+if TYPE_CHECKING:
+    from imgseal.flow.contents import Contents
+    from imgseal.flow.deliver import Delivered, Device
+    from imgseal.window import ByteView
+    from imgseal.workspace.project import Project
+
+_LAST = re.compile(r"last ([1-9][0-9]?)")
+
+
+@click.command(
+    "deliver",
+    epilog="""
+\b
+Examples:
+  imgseal deliver out/vent-drive-2.5.0-18.suit --for unit.json
+  imgseal deliver out/vent-drive-2.5.0-18.suit --from out/vent-drive-2.4.1-17.suit
+  imgseal deliver out/vent-drive-2.5.0-18.suit --from "last 3" --archive out
+  imgseal deliver out/vent-drive-2.5.0-18.suit --for unit.json --thin
+""",
+)
+@click.argument("release", metavar="RELEASE")
+@click.option("--for", "device_file", metavar="FILE", help="For the device of this state file.")
+@click.option(
+    "--from",
+    "olds",
+    multiple=True,
+    metavar="OLD",
+    help='For devices that run this package, from whichever slot; "last 3": the three before it in the release log.',
+)
+@click.option("--archive", metavar="DIR", help='Where "last N" finds packages; default the folder of RELEASE.')
+@click.option("--thin", is_flag=True, help="Leave out what these devices hold or have no slot for, and make nothing.")
+@click.option("--out", metavar="FILE", help="The delivery; default RELEASE with .delivery.suit, or .thin.suit.")
+@click.option("--development", is_flag=True, help="Admit development images and keys, and sign with one.")
+@product_options
+def command(
+    release: str,
+    device_file: str | None,
+    olds: tuple[str, ...],
+    archive: str | None,
+    thin: bool,
+    out: str | None,
+    development: bool,
+    chosen: ChosenProduct,
+) -> None:
+    """Make what travels of RELEASE to devices that run something already: patches, or compressed images.
+
+    The release stays what it is: a delivery wraps it, is signed by a key for deliveries, and leaves no trace of its own
+    on a device. It is judged for every device that it is for, before it is written. With --thin no delivery is made:
+    it is the signed package without the payloads that these devices do not need.
+    """
+    from imgseal.flow.deliver import delivery
+    from imgseal.flow.deliver import thin as thinned
+    from imgseal.workspace.files import write_all
+    from imgseal.workspace.packages import load_package, package_contents
+    from imgseal.workspace.staging import Output
+
+    if (device_file is None) == (not olds):
+        raise UsageError(
+            "whom is this for?",
+            expected="--for FILE, or --from OLD as often as there are releases in the field",
+            found="neither" if device_file is None else "both",
+            hint="imgseal device says more of state files; a package that is in the field goes behind --from",
+        )
+    project = chosen.load()
+    data = load_package(release)
+    images = package_contents(release, project.product)
+    read = [release]
+    devices = list(
+        _the_device(project, device_file, read, development=development)
+        if device_file is not None
+        else _fielded(project, data, release, olds, archive, read, development=development)
+    )
+    if thin:
+        made = thinned(data, images, devices, project.product)
+    else:
+        signer = project.delivery_signer(development=development)
+        made = delivery(data, images, devices, project.product, signer)
+    path = out or f"{os.path.splitext(release)[0]}.{'thin' if thin else 'delivery'}.suit"
+    write_all([Output(path, [made.data])], [*read, *project.own_files()])
+    say([*_sizes(made, data.size, images), *made.notes])
+    click.echo(path)
+
+
+def _sizes(made: "Delivered", whole: int, images: "Contents") -> Iterator[str]:
+    """Say what travels, and how large the package is."""
+    yield f"{len(made.data)} bytes in place of {whole}"
+    for slot, step in made.steps:
+        image = images.images.get(slot)
+        of = "" if image is None else f" in place of {len(image.content)}"
+        base = "" if step.base is None else f", from SHA-256 {step.base.digest.hex()[:16]}..."
+        yield f"{slot}: {step.form}, {step.size} bytes{of}{base}"
+
+
+def _the_device(project: "Project", path: str, read: list[str], *, development: bool) -> "Iterator[Device]":
+    from imgseal.check.context import Context
+    from imgseal.flow.deliver import Device
+    from imgseal.workspace.device_file import device_trust, load_device
+
+    state, contents = load_device(project, path)
+    trust, anchors = device_trust(project, state, path, development=development)
+    read.append(path)
+    context = Context(project.product, trust, state, contents, development=development, anchors=anchors)
+    yield Device(path, context)
+
+
+def _fielded(
+    project: "Project",
+    data: "ByteView",
+    release: str,
+    olds: tuple[str, ...],
+    archive: str | None,
+    read: list[str],
+    *,
+    development: bool,
+) -> "Iterator[Device]":
+    from imgseal.check.context import Context
+    from imgseal.flow.deliver import devices_after
+    from imgseal.workspace.fielded import device_after
+    from imgseal.workspace.packages import package_contents
+
+    trust = project.trust(development=development)
+    for old in olds:
+        last = _LAST.fullmatch(old)
+        paths = [old] if last is None else _last(project, data, release, int(last[1]), archive)
+        for path in paths:
+            contents = package_contents(path, project.product)
+            state, _ = device_after(project, contents, development=development)
+            read.append(path)
+            context = Context(project.product, trust, state, {}, development=development)
+            yield from devices_after(contents, project.product, context)
+
+
+def _last(project: "Project", data: "ByteView", release: str, count: int, archive: str | None) -> list[str]:
+    """Return the packages of so many releases before this one, as the log has them and the archive keeps them."""
+    from imgseal.formats.log.entry import Entry
+    from imgseal.formats.suit.envelope import decode_envelope
+    from imgseal.workspace.archive import Archive
+    from imgseal.workspace.verified_log import open_log
+
+    log = open_log(project)
+    if log is None:
+        raise UsageError(
+            "the product file states no release log: nothing says which releases were the last",
+            place=project.product.place("log"),
+            expected="a [log] table, or the packages themselves",
+            hint="name them: --from OLD.suit",
+        )
+    mine = decode_envelope(data.read(0, data.size)).digest.value
+    before = log.of_manifest(mine)
+    number = log.tip.size if before is None else before.number
+    folder = archive or os.path.dirname(release) or "."
+    kept = Archive(folder)
+    product = project.product
+    found: list[str] = []
+    while number and len(found) < count:
+        number -= 1
+        entry = log.entry(number)
+        if not isinstance(entry, Entry) or entry.channel != (product.channel or ""):
+            continue
+        for package in entry.packages:
+            if package.class_id != product.class_id or package.variant != (product.variant or ""):
+                continue
+            if package.manifest not in kept:
+                raise UsageError(
+                    f"the package of release {entry.version} is not in the archive",
+                    place=Place(file=folder),
+                    expected=f"a package with manifest {package.manifest.hex()}",
+                    found="none",
+                    hint="give the folder that has it: --archive DIR; or name packages: --from OLD.suit",
+                )
+            found.append(kept.path(package.manifest))
+    if not found:
+        raise UsageError(
+            "the release log has no release before this one", place=Place(file=log.path), hint="--from OLD.suit"
+        )
+    return found

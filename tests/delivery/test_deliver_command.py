@@ -1,0 +1,152 @@
+"""`imgseal deliver`: for a device, for every device of some releases, and what it refuses."""
+
+import json
+from pathlib import Path
+
+import pytest
+from workshop import ALL, Imgseal, public_file, tree, write_project
+
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.product.starter import product_text
+
+ONE, TWO, THREE = "one/vent-drive-2.4.1-17.suit", "two/vent-drive-2.5.0-18.suit", "three/vent-drive-2.6.0-19.suit"
+
+
+def released(imgseal: Imgseal, number: int, *more: str) -> None:
+    out, version = (("one", "2.4.1"), ("two", "2.5.0"), ("three", "2.6.0"))[number - 17]
+    numbers = ("--set", f"release.sequence={number}", "--set", f"release.version={version}")
+    said = imgseal("build", *ALL, "--release", "--out", out, *numbers, *more)
+    assert said.status == 0, said.err
+
+
+def changed(project: Path, motor: int) -> None:
+    """Another motor firmware for both slots: one byte of the text in it."""
+    for name in ("motor-a.hex", "motor-b.hex"):
+        lines = (project / name).read_text().splitlines()
+        at = next(n for n, line in enumerate(lines) if line[7:9] == "00" and n > len(lines) // 2)
+        data = bytearray.fromhex(lines[at][1:-2])
+        data[-1] ^= motor
+        lines[at] = ":" + data.hex().upper() + f"{-sum(data) & 0xFF:02X}"
+        (project / name).write_text("\n".join(lines) + "\n")
+
+
+@pytest.fixture
+def field(imgseal: Imgseal, project: Path) -> Path:
+    """Two releases, of which the second changes the motor, and devices that run the first and the second."""
+    released(imgseal, 17)
+    changed(project, 1)
+    released(imgseal, 18, "--set", "component.motor.counter=7")
+    assert imgseal("device", "new", "d0.json", "--hardware", "3").status == 0
+    for before, package, after in (("d0", ONE, "d1"), ("d1", TWO, "d2")):
+        said = imgseal("device", "apply", f"{before}.json", package, "--out", f"{after}.json")
+        assert said.status == 0, said.err
+    return project
+
+
+def test_for_a_device(imgseal: Imgseal, field: Path) -> None:
+    before = tree(field)
+    said = imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit")
+    assert said.status == 0, said.err
+    assert said.out == "small.suit\n"
+    assert "motor-b: patch, " in said.err
+    assert {**before, "small.suit": (field / "small.suit").read_bytes()} == tree(field)
+    whole, small = ((field / name).stat().st_size for name in (TWO, "small.suit"))
+    assert small * 2 < whole
+    assert f"{small} bytes in place of {whole}" in said.err
+    judged = imgseal("check", "small.suit", "--device", "d1.json")
+    assert judged.status == 0, judged.out
+    assert "motor-b: patch" in judged.out
+    for package, after in (("small.suit", "d2s.json"), (TWO, "d2w.json")):
+        assert imgseal("device", "apply", "d1.json", package, "--out", after).status == 0
+    small_state, whole_state = (json.loads((field / name).read_text()) for name in ("d2s.json", "d2w.json"))
+    for state in (small_state, whole_state):
+        for content in state["slots"].values():
+            content["file"] = content["file"].partition("/")[2]
+    assert small_state == whole_state
+    again = imgseal("deliver", TWO, "--for", "d1.json", "--out", "again.suit")
+    assert again.status == 0
+    assert (field / "again.suit").read_bytes() == (field / "small.suit").read_bytes()
+
+
+def test_it_is_rehearsed(imgseal: Imgseal, field: Path) -> None:
+    assert imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit").status == 0
+    said = imgseal("rehearse", "small.suit", "--device", "d1.json", "--pairs", "0")
+    assert said.status == 0, said.out + said.err
+
+
+def test_for_every_device_of_a_release(imgseal: Imgseal, field: Path) -> None:
+    """From A and from B, whichever slot a device runs from; and another one is told so."""
+    changed(field, 2)
+    released(imgseal, 19, "--set", "component.motor.counter=7")
+    said = imgseal("deliver", THREE, "--from", ONE, "--from", TWO)
+    assert said.status == 0, said.err
+    path = said.out.strip()
+    assert path == "three/vent-drive-2.6.0-19.delivery.suit"
+    steps = [line for line in said.err.splitlines() if ": patch, " in line]
+    assert len(steps) == 4, said.err
+    for unit in ("d1.json", "d2.json"):
+        assert imgseal("check", path, "--device", unit).status == 0
+    unknown = imgseal("check", path)
+    assert unknown.status == 1
+    assert "is not at hand" in unknown.out
+    other = imgseal("deliver", THREE, "--from", TWO, "--out", "of-two.suit")
+    assert other.status == 0
+    refused = imgseal("check", "of-two.suit", "--device", "d1.json")
+    assert (refused.status, "digest.base" in refused.out) == (1, True)
+
+
+def test_the_last_of_the_log(imgseal: Imgseal, project: Path) -> None:
+    text = product_text().replace("[rules]", '[log]\npath = "release.log"\n\n[rules]', 1)
+    write_project(project, text)
+    assert imgseal("log", "new").status == 0
+    for number in (17, 18, 19):
+        changed(project, number)
+        released(imgseal, number, "--unrecorded", "a test")
+    for each in (ONE, TWO, THREE):
+        (project / "kept").mkdir(exist_ok=True)
+        (project / "kept" / Path(each).name).write_bytes((project / each).read_bytes())
+    said = imgseal("deliver", THREE, "--from", "last 2", "--archive", "kept", "--out", "by-log.suit")
+    assert said.status == 0, said.err
+    assert imgseal("deliver", THREE, "--from", ONE, "--from", TWO, "--out", "by-name.suit").status == 0
+    assert (project / "by-log.suit").read_bytes() == (project / "by-name.suit").read_bytes()
+    missing = imgseal("deliver", THREE, "--from", "last 2")
+    assert (missing.status, "is not in the archive" in missing.err) == (2, True)
+
+
+def test_thin(imgseal: Imgseal, field: Path) -> None:
+    said = imgseal("deliver", TWO, "--for", "d1.json", "--thin")
+    assert said.status == 0, said.err
+    path = field / said.out.strip()
+    assert path.name == "vent-drive-2.5.0-18.thin.suit"
+    whole, bare = (decode_envelope(each.read_bytes()) for each in (field / TWO, path))
+    assert set(bare.payloads) == {"#motor-b"}
+    assert (bare.blocks, bare.manifest, bare.severed) == (whole.blocks, whole.manifest, whole.severed)
+    assert imgseal("check", str(path), "--device", "d1.json").status == 0
+    assert imgseal("check", str(path)).status == 1
+
+
+def test_a_key_for_deliveries(imgseal: Imgseal, project: Path) -> None:
+    """Where the product file has one, it alone signs deliveries, and nothing else is signed by it."""
+    text = product_text()
+    text = text.replace("[trust.images]", '[trust]\ndeliveries = ["keys/deliveries.pub.pem"]\n\n[trust.images]', 1)
+    write_project(project, text)
+    (project / "keys" / "deliveries.pub.pem").write_bytes(public_file("keys/deliveries"))
+    released(imgseal, 17)
+    assert imgseal("device", "new", "d0.json", "--hardware", "3").status == 0
+    refused = imgseal("deliver", ONE, "--for", "d0.json")
+    assert refused.status == 4
+    assert "signing.release.deliveries" in refused.err
+
+
+def test_what_it_refuses(imgseal: Imgseal, field: Path) -> None:
+    before = tree(field)
+    for arguments, status, words in (
+        ((TWO,), 2, "whom is this for?"),
+        ((TWO, "--for", "d1.json", "--from", ONE), 2, "whom is this for?"),
+        ((TWO, "--from", "last 2"), 2, "states no release log"),
+        ((ONE, "--for", "d2.json"), 1, "rollback.sequence-too-low"),
+        (("motor-a.hex", "--for", "d1.json"), 1, "structure.unrecognised"),
+    ):
+        said = imgseal("deliver", *arguments)
+        assert (said.status, words in said.err) == (status, True), said.err
+    assert tree(field) == before

@@ -1,0 +1,293 @@
+"""Deliveries: installed under every cut as packages are, refused by a code for each step, and without a trace of their own."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pytest
+from changes import Change, changes, components, package
+from delivered import KEY, TWO, after, context, from_the_other_slots, made
+from long_runs import mainly
+from stages import PRODUCTS
+from workshop import repacked
+
+from imgseal.check.context import Context
+from imgseal.check.judge import judge
+from imgseal.device_state.device import fresh
+from imgseal.findings import NOT_RUN, Verdict
+from imgseal.formats.suit.delivery import Delivery, Step, decode_delivery, encode_delivery
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.rehearse.apply import apply
+from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.stage import set_up
+from imgseal.window import ByteView
+
+APP = Change(TWO, ("app",), "again")
+BOTH = Change(TWO, ("app", "radio"), "again")
+
+
+def newer(name: str) -> list[Change]:
+    return [change for change in changes(name) if change.newer and change.rest == "again"]
+
+
+def asked(data: bytes, who: Context | None = None) -> Verdict:
+    return judge(ByteView(data), "x", who or context(TWO))
+
+
+def code(data: bytes, who: Context | None = None) -> str:
+    verdict = asked(data, who)
+    return "accepted" if verdict.accepted else verdict.findings[0].code if verdict.findings else "not judged"
+
+
+@pytest.mark.parametrize("name", mainly(TWO, PRODUCTS))
+def test_every_change_under_every_cut(name: str, record_property: Callable[[str, object], None]) -> None:
+    lives = 0
+    for change in newer(name):
+        data = ByteView(made(change).data)
+        on = set_up(context(name), data)
+        assert on.verdict.accepted, (str(change), on.verdict.findings)
+        result = rehearse(on, data, pairs=0, seed="1")
+        assert result.violation is None, (str(change), result.violation)
+        lives += result.tally.singles
+    record_property("lives after one cut", lives)
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_it_leaves_what_the_package_leaves(name: str) -> None:
+    """State, record and slots are those after the plain package: nothing tells that it was a delivery."""
+    for change in newer(name):
+        small = apply(context(name), ByteView(made(change).data))
+        whole = apply(context(name), ByteView(package(change)))
+        assert small.verdict.accepted, (str(change), small.verdict.findings)
+        assert (small.state, small.slots) == (whole.state, whole.slots), str(change)
+        assert len(made(change).data) < len(package(change)) or len(components(name)) == 1
+
+
+def test_one_delivery_for_both_slots() -> None:
+    """Try-each by slot: from A to B, and from B to A, and each device takes its own step."""
+    here, there = context(TWO), from_the_other_slots(TWO)
+    assert here.state.running[1] != there.state.running[1]
+    release = Change(TWO, ("app",), "again", newer=True)
+    from test_held_already import third
+
+    raw = third(TWO, release.changed)
+    from workshop import signer
+
+    from imgseal.flow.contents import read_contents
+    from imgseal.flow.deliver import Device, delivery
+
+    of = here.product
+    both = delivery(
+        ByteView(raw), read_contents(raw, "x", of), [Device("a", here), Device("b", there)], of, signer(KEY)
+    )
+    for who in (here, there):
+        verdict = asked(both.data, who)
+        assert verdict.accepted, verdict.findings
+        free = of.components["app"].run[1 - who.state.running[1]]
+        assert next(text.split(":")[0] for label, text in verdict.details if label == "delivers") == free
+        on = set_up(who, ByteView(both.data))
+        assert rehearse(on, ByteView(both.data), pairs=0, seed="1").violation is None
+
+
+def test_it_comes_again() -> None:
+    """A replay finds the release there, as the package would; so does a second delivery of one release."""
+    first = apply(context(TWO), ByteView(made(BOTH).data))
+    there = after(TWO, first)
+    for data in (made(BOTH).data, made(BOTH, context(TWO), key=KEY).data, package(BOTH)):
+        again = apply(there, ByteView(data))
+        assert again.verdict.accepted, again.verdict.findings
+        assert (again.state, again.slots) == (first.state, first.slots)
+
+
+def test_around_an_older_release() -> None:
+    data = made(APP).data
+    ahead = context(TWO)
+    assert code(data, ahead._replace(state=ahead.state._replace(sequence=1000))) == "rollback.sequence-too-low"
+
+
+def test_it_failed_and_the_package_comes() -> None:
+    """A delivery that is refused leaves nothing behind; a release that failed in trial has failed, however it came."""
+    spoiled = bytearray(made(APP).data)
+    spoiled[-20] ^= 1
+    before = context(TWO)
+    assert not apply(before, ByteView(bytes(spoiled))).verdict.accepted
+    assert apply(before, ByteView(package(APP))).verdict.accepted
+    failed = apply(before, ByteView(made(APP).data), ending="failed")
+    assert failed.verdict.accepted
+    for data in (package(APP), made(APP).data):
+        assert code(data, after(TWO, failed)) == "rules.failed-before"
+
+
+def exchanged(data: bytes, release: bytes) -> bytes:
+    """Put another release into a delivery, whose own manifest stays."""
+    envelope = decode_envelope(release)
+    from imgseal.formats.suit.envelope import envelope_pieces
+
+    severed = {label: content for label, content in envelope.severed.items() if label == 20}
+    inside = b"".join(envelope_pieces(envelope.digest_bytes, envelope.blocks, envelope.manifest, severed, {}))
+    return repacked(data, lambda it: it, by=(KEY,), payloads=lambda all_: {**all_, "#": inside})
+
+
+def test_the_release_inside_is_exchanged() -> None:
+    other = package(BOTH)
+    assert code(exchanged(made(APP).data, other)) == "signature.manifest-digest"
+
+
+def test_who_has_the_key_for_deliveries_can_wrap_and_nothing_else() -> None:
+    """A release that this key signed is none, in a delivery or alone; nor does it sign images."""
+    forged = repacked(package(APP), lambda it: it, by=(KEY,))
+    assert code(forged) == "signature.wrong-key"
+    digest = decode_envelope(forged).digest.value
+
+    def named(manifest: bytes) -> bytes:
+        return encode_delivery(decode_delivery(manifest)._replace(release=digest))
+
+    inside = exchanged(made(APP).data, forged)
+    wrapped = repacked(inside, named, by=(KEY,))
+    verdict = asked(wrapped)
+    assert verdict.findings[0].code == "signature.wrong-key"
+    assert "trusts for deliveries only" in str(verdict.findings[0].hint)
+
+
+def test_who_signs_deliveries() -> None:
+    data = made(APP).data
+    assert code(data) == "accepted"
+    for by, wanted in (
+        (("keys/packages",), "signature.wrong-key"),
+        (("keys/images",), "signature.wrong-key"),
+        (("keys/somebody",), "signature.wrong-key"),
+        ((), "trust.no-signature"),
+        (("keys/somebody", KEY), "accepted"),
+    ):
+        assert code(repacked(data, lambda it: it, by=by)) == wanted, by
+    without = context(TWO)._replace(trust=context(TWO).trust._replace(
+        keys=tuple(key for key in context(TWO).trust.keys if key.role != "deliveries")
+    ))  # fmt: skip
+    assert code(data, without) == "signature.wrong-key"
+    assert code(repacked(data, lambda it: it, by=("keys/packages",)), without) == "accepted"
+
+
+def stepped(data: bytes, edit: Callable[[Step], Step], payload: Callable[[bytes], bytes] = lambda it: it) -> bytes:
+    """Change the first step of a delivery and what travels for it, and sign it again."""
+
+    def manifest(raw: bytes) -> bytes:
+        said = decode_delivery(raw)
+        return encode_delivery(said._replace(steps=(edit(said.steps[0]), *said.steps[1:])))
+
+    def payloads(all_: dict[str, bytes]) -> dict[str, bytes]:
+        return {**all_, "#00": payload(all_["#00"])}
+
+    return repacked(data, manifest, by=(KEY,), payloads=payloads)
+
+
+def signed_for(payload: bytes) -> Callable[[Step], Step]:
+    import hashlib
+
+    return lambda step: step._replace(size=len(payload), digest=hashlib.sha256(payload).digest())
+
+
+def test_every_step_refuses_by_a_code_of_its_own() -> None:
+    data = made(APP).data
+    patch = bytes(decode_envelope(data).payloads["#00"])
+
+    def other_base(step: Step) -> Step:
+        assert step.base is not None
+        return step._replace(base=step.base._replace(digest=bytes(32)))
+
+    assert code(stepped(data, other_base)) == "digest.base"
+    cut = patch[:-1]
+    assert code(stepped(data, lambda step: step, lambda _: cut)) == "digest.patch"
+    assert code(stepped(data, signed_for(cut), lambda _: cut)) == "structure.patch"
+    elsewhere = bytes(decode_envelope(made(Change(TWO, ("radio",), "again")).data).payloads["#00"])
+    refused = code(stepped(data, signed_for(elsewhere), lambda _: elsewhere))
+    assert refused in ("structure.patch", "digest.result")
+    no_step = repacked(
+        data, lambda raw: encode_delivery(decode_delivery(raw)._replace(steps=())), by=(KEY,),
+        payloads=lambda all_: {key: value for key, value in all_.items() if key == "#"},
+    )  # fmt: skip
+    assert code(no_step) == "rules.directive-failed"
+
+
+def test_what_a_patch_makes_of_another_image_is_no_image() -> None:
+    """The right base and a patch for other bytes of the same size: its digest alone tells."""
+    from imgseal.make.delta.encode import encode
+
+    data = made(APP).data
+    said = decode_delivery(decode_envelope(data).manifest)
+    base = context(TWO).contents["app-a"]
+    step = said.steps[0]
+    assert step.base is not None
+    wanted = asked(data)
+    assert wanted.accepted
+    size = next(len(view) for key, view in decode_envelope(package(APP)).payloads.items() if key == "#app-b")
+    other = encode(bytes(base.read(0, step.base.size)), bytes(size), None).data
+    assert code(stepped(data, signed_for(other), lambda _: other)) == "digest.result"
+
+
+def test_both_layers_agree() -> None:
+    data = made(APP).data
+
+    def said(**changes: Any) -> bytes:
+        return repacked(data, lambda raw: encode_delivery(decode_delivery(raw)._replace(**changes)), by=(KEY,))
+
+    assert code(said(sequence=1)) == "identity.layers-disagree"
+    assert code(said(vendor_id=bytes(16))) == "identity.wrong-vendor"
+    assert code(said(class_id=bytes(16))) == "identity.wrong-class"
+    other = stepped(data, lambda step: step._replace(part=step.part._replace(number=9)))
+    assert code(other) == "identity.layers-disagree"
+
+
+def test_nothing_in_it_is_unsigned() -> None:
+    data = made(APP).data
+
+    def with_payloads(change: Callable[[dict[str, bytes]], dict[str, bytes]]) -> bytes:
+        return repacked(data, lambda it: it, by=(KEY,), payloads=change)
+
+    assert code(with_payloads(lambda all_: {**all_, "#01": b"x"})) == "structure.unsigned-member"
+    assert code(with_payloads(lambda all_: {key: all_[key] for key in ("#",)})) == "rules.directive-failed"
+    severed = repacked(data, lambda it: it, by=(KEY,), severed=lambda all_: {**all_, 23: b"\xa0"})
+    assert code(severed) == "structure.unsigned-member"
+    whole = with_payloads(lambda all_: {**all_, "#": package(APP)})
+    assert code(whole) == "structure.unsigned-member"
+
+
+def test_every_byte_of_its_manifest_counts() -> None:
+    """Signed again by who may: what is not the one encoding of its values is refused, and other values do not fit."""
+    data = made(APP).data
+    manifest = decode_envelope(data).manifest
+    seen = set()
+    for place in range(len(manifest)):
+
+        def changed(raw: bytes, place: int = place) -> bytes:
+            out = bytearray(raw)
+            out[place] ^= 1
+            return bytes(out)
+
+        seen.add(answer := code(repacked(data, changed, by=(KEY,))))
+        assert answer != "accepted", place
+    assert "structure.manifest" in seen
+
+
+def test_without_its_base_it_is_not_judged() -> None:
+    of = context(TWO)
+    verdict = asked(made(APP).data, of._replace(state=fresh(of.product), contents={}))
+    assert not verdict.accepted
+    assert not verdict.findings
+    step = next(check for check in verdict.checks if check.name == "steps")
+    assert step.outcome == NOT_RUN
+    base = decode_delivery(decode_envelope(made(APP).data).manifest).steps[0].base
+    assert base is not None
+    assert base.digest.hex() in str(step.because)
+
+
+def test_the_same_inputs_give_the_same_bytes() -> None:
+    assert made(BOTH).data == made(BOTH).data
+
+
+def test_a_manifest_of_any_steps_reads_as_it_was_written() -> None:
+    said: Mapping[str, Delivery] = {
+        str(change): decode_delivery(decode_envelope(made(change).data).manifest)
+        for name in PRODUCTS
+        for change in newer(name)
+    }
+    for words, each in said.items():
+        assert decode_delivery(encode_delivery(each)) == each, words
