@@ -236,15 +236,16 @@ static int match(struct reading *r, uint32_t shape)
         if (r->kind != kind || r->value != value)
             return 0;
         if (kind == BYTES || kind == TEXT) {
-            r->inside = r->rest - value;
-            if ((op & 0x08) == 0) {
-                if (value > r->rest) {
-                    r->broken = 1;
-                    return 0;
-                }
-                r->at += value;
-                r->rest -= value;
+            if ((op & 0x08) != 0) {
+                r->inside = r->rest - value;
+                continue;
             }
+            if (value > r->rest) {
+                r->broken = 1;
+                return 0;
+            }
+            r->at += value;
+            r->rest -= value;
         }
     }
     return 1;
@@ -674,11 +675,7 @@ static int read_manifest(struct reading *r)
     r->out->sequence = hole[2].value;
     if (!match(r, SHAPE(components)))
         return 0;
-    r->shared.value = r->inside;    /* where common ends, until it is known what comes behind the components */
-    if (!read_components(r, hole[1].value))
-        return 0;
-    r->inside = r->shared.value;
-    if (!match(r, SHAPE(shared)))
+    if (!read_components(r, hole[1].value) || !match(r, SHAPE(shared)))
         return 0;
     r->shared = hole[0];
     if (!read_version(r, version) || !match(r, SHAPE(validate)))

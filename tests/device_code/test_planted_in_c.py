@@ -157,6 +157,7 @@ PACKAGE = [
     ("payloads in any order", "|| window[k] < before[k])", ")"),
     ("one payload twice", "if (k == key_length || ", "if ("),
     ("string that ends before its end", "if (r->rest != r->inside)", "if (0)"),
+    ("end of the last string of all", "            if ((op & 0x08) != 0) {\n                r->inside = r->rest - value;\n                continue;\n            }", "            r->inside = r->rest - value;\n            if ((op & 0x08) != 0)\n                continue;"),
     ("start sequence not read", "        r->start = hole[0];\n", ""),
     ("more commands than the sequence says", "            if (r->left < 2)\n                return 0;\n", ""),
 ]  # fmt: skip

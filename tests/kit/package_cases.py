@@ -1,13 +1,14 @@
 """Cases of update packages: one fault each in envelope, manifest, payloads, or between package and device."""
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any
 
 from image_cases import DAYS, Case, device, held
 from kit_base import firmware, good, image, product, resealed, signer
 from workshop import add_payload, make, repacked
 
-from imgseal.formats.cbor.strict import Tag, decode, encode
+from imgseal.formats.cbor.strict import Tag, bstr_head, decode, encode, read_head
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Command, Sequence, VersionMatch, decode_sequence
 from imgseal.formats.suit.digest import sha256_digest
@@ -245,6 +246,13 @@ def _identity(raw: bytes) -> Iterator[Case]:
         yield Case(f"package-component-{name}", edited(change), "identity.unknown-component")
     swapped = _swapped()
     yield Case("package-layers-disagree", swapped, "identity.layers-disagree")
+    for name, by in (("longer", 8), ("shorter", -1)):
+        yield Case(
+            f"package-common-{name}",
+            repacked(raw, partial(_another_end, by=by)),
+            "structure.manifest",
+            device_first="rules.outside-profile",
+        )
     astray = resealed(good().images["radio"], lambda s: s._replace(link_address=s.link_address + 0x100))
     yield Case(
         "package-image-for-no-slot",
@@ -265,6 +273,17 @@ def _identity(raw: bytes) -> Iterator[Case]:
     )
     yield Case("package-for-one-device", edited(in_front(labels.INSTALL, *one)), "identity.wrong-device")
     assert raw
+
+
+def _another_end(manifest: bytes, by: int) -> bytes:
+    """The same bytes, of which common takes in that many more; behind it stands the set version."""
+    at = read_head(manifest, 0, "manifest").end
+    for _ in range(5):  # 1: 1, 2: a number, 3
+        at = read_head(manifest, at, "manifest").end
+    common = read_head(manifest, at, "manifest")
+    changed = manifest[:at] + bstr_head(common.argument + by) + manifest[common.end :]
+    assert len(changed) == len(manifest)
+    return changed
 
 
 def _swapped() -> bytes:
