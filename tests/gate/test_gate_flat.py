@@ -9,6 +9,7 @@ import os
 import random
 import struct
 import tarfile
+import zipfile
 from collections.abc import Callable
 from io import BytesIO
 from pathlib import Path
@@ -181,6 +182,10 @@ def passed(imgseal: Imgseal) -> dict[str, str]:
 
 
 def test_everything_passed_over_is_listed_with_the_reason(imgseal: Imgseal, out: Path) -> None:
+    """Every file, and no comment of an archive, which is looked at and becomes none."""
+    commented = BytesIO(as_zip({"deep/notes": b"hello", "deep/": b""}))
+    with zipfile.ZipFile(commented, "a") as archive:
+        archive.comment = b"made by hand"
     elf = b"\x7fELF\x01\x01\x01" + bytes(9)
     put(
         out,
@@ -190,7 +195,7 @@ def test_everything_passed_over_is_listed_with_the_reason(imgseal: Imgseal, out:
         empty=b"",
         notes=b"how it was built\n",
         map=bytes(range(256)),
-        y__zip=as_zip({"deep/notes": b"hello", "deep/": b""}),
+        y__zip=commented.getvalue(),
         z__tgz=as_targz({"x": b"\0" * 600}),
     )
     (out / "link").symlink_to("notes")

@@ -6,6 +6,8 @@ Source of truth: docs/gate.md; the artefacts are made by the maker's code, which
 import hashlib
 import json
 import os
+import zipfile
+from io import BytesIO
 from pathlib import Path
 
 import pytest
@@ -456,6 +458,18 @@ def test_and_in_archives(wrap: object, imgseal: Imgseal, out: Path) -> None:
         "d/inner/p": "source",
         "d/h": "structure.payload-missing",
     }
+
+
+def test_a_comment_is_no_payload(imgseal: Imgseal, out: Path) -> None:
+    """It becomes no file when the archive is unpacked: a header beside it has nothing to speak for."""
+    text, _, header, body = detached()
+    header = header[: len(header) - len(body)] if header.endswith(body) else header
+    (out.parent / "imgseal.toml").write_text(text)
+    made = BytesIO(as_zip({"h": header}))
+    with zipfile.ZipFile(made, "a") as archive:
+        archive.comment = body
+    put(out, a=made.getvalue())
+    assert outcomes(imgseal, "--fresh") == {"a/h": "structure.payload-missing", "a/(comment)": "gate.not-sealed"}
 
 
 # -- links, and files that will not be read -----------------------------------------------------------------------
