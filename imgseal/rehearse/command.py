@@ -3,6 +3,7 @@
 import sys
 import time
 from contextlib import ExitStack
+from functools import partial
 from typing import TYPE_CHECKING
 
 import click
@@ -23,12 +24,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from imgseal.device_state.device import DeviceState
+    from imgseal.rehearse.cuts import Asking
     from imgseal.rehearse.explore import Cuts, Explorer, Outcome, Spread
     from imgseal.rehearse.forecast import Forecast
     from imgseal.rehearse.life import Stage
     from imgseal.window import Bytes
 
 _PAIRS = 2000
+_LIVES = 20_000
 _WORTH_SAYING = 3.0
 """Seconds from which on it is said beforehand how long it may take."""
 
@@ -46,6 +49,7 @@ Examples:
   imgseal rehearse package.suit                           a device without firmware
   imgseal rehearse package.suit --device unit.json --pairs 20000
   imgseal rehearse package.suit --device unit.json --pairs all --json
+  imgseal rehearse package.suit --device unit.json --cuts any --lives 200000
 
 \b
 Exit status 0 when every invariant holds, 1 when one does not, the device refuses the package, or has it already.
@@ -57,6 +61,13 @@ Exit status 0 when every invariant holds, 1 when one does not, the device refuse
 @click.option(
     "--pairs", metavar="COUNT", default=str(_PAIRS), show_default=True, help="Second cuts to try, a number or all."
 )
+@click.option(
+    "--cuts", metavar="COUNT", help="Play every sequence of so many cuts, or of any number (any), in place of pairs."
+)
+@click.option(
+    "--lives", type=click.IntRange(1), default=_LIVES, show_default=True, help="Lives to play with --cuts, at most."
+)
+@click.option("--changing", is_flag=True, help="With --cuts: what is torn may change once between two resets.")
 @click.option("--seed", default="1", show_default=True, help="Decides where operations tear and what torn flash reads.")
 @click.option("--replay", metavar="TOKEN", help="Play one run again, as a violation names it.")
 @click.option("--jobs", type=click.IntRange(1, 256), metavar="N", help="Processes that play; default one a core.")
@@ -70,6 +81,9 @@ def command(
     device_file: str | None,
     previous: str | None,
     pairs: str,
+    cuts: str | None,
+    lives: int,
+    changing: bool,
     seed: str,
     replay: str | None,
     jobs: int | None,
@@ -87,6 +101,8 @@ def command(
     The package is judged first as `imgseal check` does: keys have to be in force, and it may not be below the release
     log, whatever --previous is. --device and --as-of name another device and another day, and the first line says so.
     """
+    from imgseal.rehearse.cuts import Asking
+    from imgseal.rehearse.life import Programs
     from imgseal.rehearse.play import rehearse
     from imgseal.rehearse.stage import set_up
     from imgseal.rehearse.text import rehearsal_document, rehearsal_lines
@@ -113,6 +129,12 @@ def command(
     refuse_verdict(stage.verdict, package)
     if replay is not None:
         return _replay(stage, data, replay)
+    if cuts is not None:
+        if workers is not None:
+            raise UsageError("--cuts plays on this machine", found="--workers", hint="leave --workers out")
+        most = None if cuts == "any" else _count(cuts, "--cuts", "any")
+        asking = Asking(stage, data, Programs(), most, lives, changing)
+        return show_cuts(asking, package, device, jobs, as_json=as_json)
     count = None if pairs == "all" else _count(pairs)
     shown = counter("lives")
     spread, announce = spread_over(jobs, workers), _announcing(jobs or processors())
@@ -153,19 +175,44 @@ def rehearsal_device(
     return applied.state, slots, f"a device that runs {previous}{oldest}"
 
 
-def _count(text: str) -> int:
+def _count(text: str, option: str = "--pairs", word: str = "all") -> int:
     if not text.isdecimal() or len(text) > 9:
+        some = 20000 if word == "all" else 2
         raise UsageError(
-            "--pairs takes a number, or all", found=text, hint="for example: --pairs 20000, or --pairs all"
+            f"{option} takes a number, or {word}", found=text, hint=f"for example: {option} {some}, or {option} {word}"
         )
     return int(text)
 
 
+def show_cuts(asking: "Asking", package: str, device: str, jobs: int | None, *, as_json: bool) -> int:
+    """Explore every sequence of power cuts, and say how far that came."""
+    from imgseal.rehearse.cuts import explore, in_turn, was_answered
+    from imgseal.rehearse.cuts_text import cuts_document, cuts_lines
+
+    with ExitStack() as stack:
+        many = min(jobs or processors(), 2) > 1
+        spread = partial(in_processes, stack, 2) if many else in_turn
+        explored = explore(asking, spread)
+    holds = was_answered(explored, asking)
+    if as_json:
+        document = cuts_document(explored, package, device, changing=asking.changing, holds=holds)
+        click.echo(json_text(document), nl=False)
+    else:
+        click.echo("\n".join(cuts_lines(explored, package, device, changing=asking.changing)))
+    return 0 if holds else 1
+
+
 def _replay(stage: "Stage", data: "Bytes", text: str) -> int:
+    from imgseal.rehearse import sequence
     from imgseal.rehearse.explore import Explorer, Token
     from imgseal.rehearse.life import Programs
 
     try:
+        if sequence.is_token(text):
+            healthy, sessions = sequence.parse(text)
+            broken, events = sequence.replay(stage, data, healthy=healthy, sessions=sessions)
+            click.echo("\n".join((*events, "every invariant holds" if broken is None else str(broken))))
+            return 0 if broken is None else 1
         token = Token.parse(text)
     except ValueError:
         raise UsageError(

@@ -48,7 +48,7 @@ class Counters:
         """Return the counter; with a torn step it may be what that reaches, and another next time."""
         value = self.firm.get(component, 0)
         torn = next((reached for number, reached in self.loose if number == component), None)
-        return value if torn is None or not self.noise.below(2) else torn
+        return value if torn is None or not self.noise.has_taken(component) else torn
 
     def take(self, component: int, step: int) -> bool:
         """Take one step; taking a step again that has been taken makes it reliable and changes nothing else.

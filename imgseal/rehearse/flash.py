@@ -14,6 +14,7 @@ from functools import cache
 
 from imgseal.product.model import Memory, Product
 from imgseal.records import NamedTuple
+from imgseal.rehearse.adversary import BLOCK, ERASED, ERROR, HELD, PART, WRONG, Script
 from imgseal.rehearse.contents import Block, Contents, Key, in_range
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.trace import Trace
@@ -57,6 +58,23 @@ def _blank(part: Memory) -> tuple[bytes, ...]:
 def _programmed(old: int, new: int, erased: int) -> int:
     """Return a byte of flash with another programmed over it: bits only leave the erased value."""
     return old & new if erased else old | new
+
+
+def _as_answered(part: Memory, held: bytes, answer: str) -> bytes:
+    """Return what was torn as an adversary answers; what it makes wrong is the last bit that was programmed."""
+    erased = bytes([part.fill])
+    if answer == ERROR:
+        raise FlashReadError(f"{part.name}: uncorrectable")
+    if answer == ERASED:
+        return erased * len(held)
+    used = len(held.rstrip(erased))
+    if answer == HELD or not used:
+        return held
+    if answer == PART:
+        return held[: used // 2] + erased * (len(held) - used // 2)
+    assert answer == WRONG
+    programmed = held[used - 1] ^ part.fill
+    return held[: used - 1] + bytes([held[used - 1] ^ (programmed & -programmed)]) + held[used:]
 
 
 Snapshot = MutableMapping[Key, Block]
@@ -170,7 +188,12 @@ class Flash:
         part = self._memories[memory]
         if block is None:
             return self._undefined(count) if part.erased is None else bytes([part.erased]) * count
-        data = block.read(start, count) if block.firm else self._unreliable(part, block, start, count)
+        if block.firm:
+            data = block.read(start, count)
+        elif isinstance(self.noise, Script):
+            data = self._as_told(self.noise, key, block, start, count)
+        else:
+            data = self._unreliable(part, block, start, count)
         return data if part.erased is not None else self._with_undefined(part, block, start, data)
 
     def _undefined(self, count: int) -> bytes:
@@ -216,6 +239,23 @@ class Flash:
             if mood == 0 and part.program_once:
                 raise FlashReadError(f"{part.name}: uncorrectable")
             read_as(first + lowest.bit_length() - 1, (1, 1, 0, 2)[mood])
+        return bytes(out)
+
+    def _as_told(self, script: Script, key: Key, block: Block, start: int, count: int) -> bytes:
+        """Read torn units, or a block whose erase was cut short, as an adversary says."""
+        part = self._memories[key[0]]
+        if block.weak:
+            return _as_answered(part, block.data, script.ask(*key, BLOCK, part, block))[start : start + count]
+        held, unit, end = block.read(start, count), part.write_unit, start + count
+        first, out = start // unit, bytearray(held)
+        torn = block.torn >> first & (1 << -(-end // unit) - first) - 1
+        while torn:
+            lowest = torn & -torn
+            torn ^= lowest
+            number = first + lowest.bit_length() - 1
+            data = _as_answered(part, block.read(number * unit, unit), script.ask(*key, number, part, block))
+            low, high = max(number * unit, start), min((number + 1) * unit, end)
+            out[low - start : high - start] = data[low - number * unit : high - number * unit]
         return bytes(out)
 
     def _read_as(self, part: Memory, held: bytes, how: int) -> bytes:

@@ -62,6 +62,25 @@ class Journal:
         """Whether every other place is known to be erased."""
         return self._tidy
 
+    @property
+    def place(self) -> int | None:
+        """Where the record acted upon lies."""
+        return self._place
+
+    @property
+    def place_blocks(self) -> int:
+        """Erase blocks of a place."""
+        return self._size // self._memory.erase_block
+
+    @property
+    def copy_bytes(self) -> int:
+        """How far one copy lies behind the one before."""
+        return self._copy_size
+
+    def copies(self, place: int) -> list[Record | None]:
+        """Read each copy of a place."""
+        return [self._read(place, index) for index in range(COPIES)]
+
     def open(self) -> Record | None:
         """Find the record that counts, and make it safe to act upon; None when there is none at all."""
         found = self._scan()
@@ -123,8 +142,7 @@ class Journal:
         """Read every place once and decide from that copy."""
         out = []
         for place in range(self._places):
-            copies = [self._read(place, index) for index in range(COPIES)]
-            records = [record for record in copies if record is not None]
+            records = [record for record in self.copies(place) if record is not None]
             if records:
                 newest = max(records, key=lambda record: record.generation)
                 out.append(_Found(place, records.count(newest), newest))

@@ -1,6 +1,7 @@
 """One device from a reset to where nothing more happens: boots, installs, tries, settles or goes back."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from imgseal.records import NamedTuple
@@ -75,8 +76,12 @@ Log = Callable[[Operation | Step, Callable[[], Moment]], None]
 """Takes each operation, and what returns the moment before it."""
 
 
-class _Joined(Exception):  # noqa: N818 - control flow inside this module
+class Joined(Exception):  # noqa: N818 - control flow
     """The device is where an earlier run has been; what follows is known."""
+
+
+RESET, ENDED, STOPPED = "reset", "ended", "stopped"
+"""How a session ends: the device resets, nothing more happens, or the run was to end here."""
 
 
 class Life:
@@ -115,7 +120,10 @@ class Life:
         self._known: set[object] = set()
         self._log: Log | None = None
         self._until_trial = False
+        self._spared = False
         self.operations = 0
+        self.power_on = True  # whether the next reset is one by power
+        self.journal: Journal | None = None
         self.boots = 0
         self.down = True  # whether the product stands still, because the bootloader works
         self.states: list[object] = []
@@ -141,9 +149,22 @@ class Life:
         """
         self._until_trial = until_trial
         self._known, self._cut, self._tear, self._log = known, cut, tear, log
+        self._guarded(self._sessions)
+
+    def run_session(
+        self, *, cut: int | None = None, tear: Noise | None = None, spared: bool = False, log: Log | None = None
+    ) -> str | None:
+        """Run from a reset to the next one, and say how it ended; None where it was cut or joined another life.
+
+        `spared` lets the cut come before its operation has changed anything.
+        """
+        self._cut, self._tear, self._spared, self._log = cut, tear, spared, log
+        return self._guarded(self._session)
+
+    def _guarded(self, play: "Callable[[], str]") -> str | None:
         try:
-            self._sessions()
-        except _Joined:
+            return play()
+        except Joined:
             self.joined = True
         except PowerCutError:
             self.was_cut = True
@@ -153,6 +174,7 @@ class Life:
             raise
         except Exception as error:  # whatever the code under rehearsal does wrong
             raise ViolationError("starts", f"the device's code has failed: {type(error).__name__} {error}") from error
+        return None
 
     def moment(self) -> Moment:
         """Return what a cut at this point leaves."""
@@ -160,47 +182,51 @@ class Life:
         blocks, firm = self._flash.blocks.branch(), dict(counters.firm)
         return Moment(blocks, firm, counters.loose, self._starts, self._tried, self._healthy)
 
-    def _sessions(self) -> None:
-        device, programs, scenario = self.device, self._programs, self.scenario
-        power_on = True
+    def _sessions(self) -> str:
         for _ in range(_RESETS):
-            journal = programs.journal(self._flash, device.product)
-            self.boots += 1
-            self.down = True
-            self._oracle.witness.reset()
-            try:
-                started = programs.bootloader(device, journal).boot(power_on=power_on)
-            except NoPlaceError:
-                continue  # the device resets
-            self.down = started.what != SET
-            self._check_start(started, journal)
-            self._oracle.witness.handed_over()
-            self.started, self.record = started, journal.record
-            power_on = False
-            installer = programs.installer(device, journal)
-            device.mark(f"started {started.what}, tidied {journal.tidied}")
-            if started.what == SET and started.trial:
-                is_new = self._oracle.is_tried(started, journal.record)
-                if self._until_trial and is_new:
-                    return
-                if scenario.healthy or not is_new:
-                    self._healthy = self._healthy or is_new
-                    installer.report_healthy()
-                elif journal.record is not None and not journal.record.trial:
-                    break  # without a way back nothing will change any more
-                continue  # the watchdog resets a set that does not report itself healthy
-            try:
-                if installer.install() != DELIVERED:
-                    break
-            except NoPlaceError:
-                break  # what runs goes on running
-        else:
-            raise ViolationError("ends", f"no end after {_RESETS} resets")
-        assert self.started is not None
+            how = self._session()
+            if how != RESET:
+                return how
+        raise ViolationError("ends", f"no end after {_RESETS} resets")
+
+    def _session(self) -> str:
+        device, programs, scenario = self.device, self._programs, self.scenario
+        journal = self.journal = programs.journal(self._flash, device.product)
+        self.boots += 1
+        self.down = True
+        self._oracle.witness.reset()
+        try:
+            started = programs.bootloader(device, journal).boot(power_on=self.power_on)
+        except NoPlaceError:
+            return RESET
+        self.down = started.what != SET
+        self._check_start(started, journal)
+        self._oracle.witness.handed_over()
+        self.started, self.record = started, journal.record
+        self.power_on = False
+        installer = programs.installer(device, journal)
+        device.mark(f"started {started.what}, tidied {journal.tidied}")
+        if started.what == SET and started.trial:
+            is_new = self._oracle.is_tried(started, journal.record)
+            if self._until_trial and is_new:
+                return STOPPED
+            if scenario.healthy or not is_new:
+                self._healthy = self._healthy or is_new
+                installer.report_healthy()
+            elif journal.record is not None and not journal.record.trial:
+                return self._end(started)  # without a way back nothing will change any more
+            return RESET  # the watchdog resets a set that does not report itself healthy
+        with suppress(NoPlaceError):  # what runs goes on running
+            if installer.install() == DELIVERED:
+                return RESET
+        return self._end(started)
+
+    def _end(self, started: Started) -> str:
         self._oracle.ended(
-            self.started, self.record, self._counters.firm, self._flash, healthy=scenario.healthy,
-            source=device.source is not None, tried=self._tried,
+            started, self.record, self._counters.firm, self._flash, healthy=self.scenario.healthy,
+            source=self.device.source is not None, tried=self._tried,
         )  # fmt: skip
+        return ENDED
 
     def _check_start(self, started: Started, journal: Journal) -> None:
         self._oracle.started(started, self._flash, source=self.device.source is not None)
@@ -230,7 +256,9 @@ class Life:
         if self._tear is not None:
             self._flash.noise = self._tear
         shown = operation if isinstance(operation, Operation) else f"counter of component {operation[0]}"
-        self.device.say(f"power cut in operation {number}: {shown}")
+        self.device.say(f"power cut {'before' if self._spared else 'in'} operation {number}: {shown}")
+        if self._spared:
+            raise PowerCutError
         return True
 
     def _mark(self, where: str) -> None:
@@ -242,7 +270,7 @@ class Life:
             tuple(sorted(self._counters.firm.items())),
         )  # fmt: skip
         if state in self._known:
-            raise _Joined
+            raise Joined
         if not self.states:
             self.states_from = self.operations
         self.states.append(state)

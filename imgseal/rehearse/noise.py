@@ -34,6 +34,10 @@ class Noise:
         """Return a number from 0 to `limit` - 1; `limit` at most 2**32, the bias below 2**-31."""
         return int.from_bytes(self._words(1), "big") % limit
 
+    def has_taken(self, _component: int) -> bool:
+        """Say whether the torn counter of a component reads as raised this time."""
+        return bool(self.below(2))
+
     def octets(self, count: int) -> bytes:
         """Return what so many calls of `below(256)` would."""
         return self._words(count)[7::8]

@@ -39,6 +39,17 @@ class Trace:
         """A block is erased."""
         self._replaced.add(key)
 
+    @property
+    def looked_at(self) -> set[Key]:
+        """The blocks that were read before they were erased, if they were."""
+        ranges = ((memory, number) for memory, first, end in self._ranges for number in range(first, end))
+        return {*self._spans, *ranges}
+
+    @property
+    def replaced(self) -> frozenset[Key]:
+        """The blocks that were erased."""
+        return frozenset(self._replaced)
+
     def agree(
         self, key: Key, one: Mapping[Key, Block], other: Mapping[Key, Block], memory: Memory, *, to_the_end: bool
     ) -> bool:
