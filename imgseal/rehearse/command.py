@@ -206,6 +206,8 @@ def _replay(stage: "Stage", data: "Bytes", text: str) -> int:
     from imgseal.rehearse import sequence
     from imgseal.rehearse.explore import Explorer, Token
     from imgseal.rehearse.life import Programs
+    from imgseal.rehearse.play import undisturbed
+    from imgseal.rehearse.text import NOTHING_TO_PLAY
 
     try:
         if sequence.is_token(text):
@@ -222,6 +224,9 @@ def _replay(stage: "Stage", data: "Bytes", text: str) -> int:
             found=text,
             hint="copy it from the line that begins with: again",
         ) from None
+    if not undisturbed(stage, data).worked:
+        click.echo(NOTHING_TO_PLAY)
+        return 1
     explorer = Explorer(stage, data, token.seed, Programs())
     violation, events = explorer.replay(token)
     for event in events:

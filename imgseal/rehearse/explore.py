@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from copy import copy
 
+from imgseal.errors import Place, UsageError
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.device import Judgements
@@ -321,7 +322,10 @@ class Explorer:
         return Moment(flash.blocks, counters.firm, counters.loose, moment.starts, moment.tried, moment.healthy)
 
     def replay(self, token: Token) -> tuple[Violation | None, tuple[str, ...]]:
-        """Play one run again, and return what it violates, if anything, and everything that happened."""
+        """Play one run again, and return what it violates, if anything, and everything that happened.
+
+        UsageError where it ends before one of the cuts: it is not the run that is asked for.
+        """
         scenario = token.scenario
         events: list[str] = []
         moment, cuts = self._stage.moment, token.cuts
@@ -338,5 +342,13 @@ class Explorer:
             events += life.device.events
             if cut is None:
                 break
+            if not life.was_cut:
+                raise UsageError(
+                    "this run ends before its power is cut",
+                    place=Place(key="--replay"),
+                    expected=f"cut {done + 1} in one of its {life.operations} operations, counted from 0",
+                    found=f"operation {cut}",
+                    hint="replay it with the package, the device and the imgseal that printed it",
+                )
             moment = life.moment()
         return None, tuple(events)

@@ -7,13 +7,15 @@ from imgseal.rehearse.explore import Violation
 from imgseal.rehearse.oracle import INVARIANTS
 from imgseal.rehearse.play import Rehearsal
 
+NOTHING_TO_PLAY = "nothing to play: the device has this release; name one before it with --previous or --device"
+
 
 def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator[str]:
     """Yield the lines of a rehearsal without line ends."""
     yield f"{package} on {device}"
     yield from (f"  {event}" for event in rehearsal.events)
     if not rehearsal.played and rehearsal.violation is None:
-        yield "  nothing to play: the device has this release; name one before it with --previous or --device"
+        yield f"  {NOTHING_TO_PLAY}"
         return
     if not rehearsal.had_set:
         yield "  way back   none: there was no set before"

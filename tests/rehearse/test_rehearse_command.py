@@ -109,6 +109,10 @@ def test_replay(imgseal: Imgseal, shipped: Path) -> None:
         ((ONE, "--pairs", "many"), 2, "--pairs takes a number, or all"),
         ((ONE, "--replay", "1:healthy"), 2, "no run to replay"),
         ((ONE, "--replay", "1:sick-kept:1"), 2, "no run to replay"),
+        ((TWO, "--previous", TWO, "--replay", "1:healthy-kept:120.3"), 1, "nothing to play: the device has this release"),
+        ((TWO, "--previous", TWO, "--replay", "1:healthy-kept:none"), 1, "nothing to play: the device has this release"),
+        ((TWO, "--previous", ONE, "--replay", "1:healthy-kept:99999"), 2, "this run ends before its power is cut"),
+        ((TWO, "--previous", ONE, "--replay", "1:healthy-kept:120.99999"), 2, "cut 2 in one of its "),
         (("motor-a.hex",), 1, "structure.unrecognised"),
         (("one/motor-a.sealed.bin",), 1, "structure.envelope"),
     ],
@@ -117,6 +121,7 @@ def test_other_calls(imgseal: Imgseal, shipped: Path, arguments: tuple[str, ...]
     said = imgseal("rehearse", *arguments, *(() if "--pairs" in arguments else ("--pairs", "0")))
     assert said.status == status, said.err
     assert words in said.out + said.err
+    assert "every invariant holds" not in said.out
     assert status == 0 or "hint: " in said.err or "name one before it" in said.out
 
 
