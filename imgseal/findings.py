@@ -73,6 +73,7 @@ CODES = {
     "rules.trial-open": "the device is trying another release and takes none before that has settled or failed",
     "rules.apex-change": "the apex trust anchor or the contingency key changes in a way its signer may not ask for",
     "rules.revocation-undone": "a key that the device has revoked is no longer revoked",
+    "rules.fixed-anchors": "the device has no room for another set of trust anchors, and takes none",
     "rules.trust-in-use": "an image that the device starts would no longer be trusted",
     "rules.limits": "the manifest asks for more work than the judge does",
     "rollback.counter-too-low": "the anti-rollback counter is below the device's",
@@ -100,8 +101,8 @@ CODES = {
 }
 """Code -> one line of meaning."""
 
-OF_THE_LOG = frozenset({"rollback.withdrawn", "placement.one-build"})
-"""Codes that all devices, or the release log, give cause for: one device has neither, and no number for them."""
+OF_THE_LOG = frozenset({"rollback.withdrawn", "placement.one-build", "rules.fixed-anchors"})
+"""Codes that all devices, the release log or what a device lacks give cause for: no device has a number for them."""
 
 OF_RELEASES = {
     "gate.withdrawn": "every release that it was in is withdrawn",

@@ -14,10 +14,13 @@ from imgseal.keys.anchor_set import anchor_set, refuse_off_curve
 from imgseal.keys.p256 import BadSignatureError, PublicKey, verify
 from imgseal.keys.published import origin_of
 from imgseal.limits import TRUST_BYTES
+from imgseal.product.model import Product
 from imgseal.window import Bytes
 
 _NONE = bytes(64)
 _FROM_NEWEST = "make it from the newest set: imgseal trust replace --previous FILE"
+ROOM = 'a slot of two erase blocks that holds = "anchors"'
+NO_ROOM = "devices that are made from now on can have it; others keep their keys: docs/format/trust-anchors.md"
 _AGAIN = "get it again from its source, or make it again: imgseal trust replace"
 
 
@@ -158,6 +161,23 @@ def apex(subject: UpdateSubject, _context: Context) -> Finding | None:
     )
 
 
+def fixed(_subject: UpdateSubject, context: Context) -> Finding | None:
+    """The device has room for two sets of trust anchors: without it, those from the factory stay for ever."""
+    found = fixed_by(context.product)
+    if found is None:
+        return None
+    message = "this device cannot take a trust anchor set: those of the factory are for ever"
+    return Finding("rules.fixed-anchors", message, Place(key="slot"), ROOM, found, NO_ROOM)
+
+
+def fixed_by(product: Product) -> str | None:
+    """Say what keeps devices of a product from ever taking another set; None: nothing does."""
+    slot = product.slot_holding("anchors")
+    if slot is None:
+        return "no such slot: the trust anchors are compiled into the bootloader"
+    return f"{slot.name} of one erase block" if slot.size < 2 * product.memories[slot.memory].erase_block else None
+
+
 def revocations(subject: UpdateSubject, _context: Context) -> Finding | None:
     """What was revoked stays revoked, but for the contingency key, which starts anew.
 
@@ -280,6 +300,7 @@ ORDER: tuple[Check[UpdateSubject], ...] = (
     Check("vendor", "identity", _SIGNED, vendor),
     Check("class", "identity", _SIGNED, device_class),
     Check("published", "rules", _SIGNED, published),
+    Check("fixed", "rules", _SIGNED, fixed),
     Check("apex", "rules", _SIGNED, apex),
     Check("revocations", "rules", _SIGNED, revocations),
     Check("trial", "rules", _SIGNED, trial),

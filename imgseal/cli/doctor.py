@@ -213,6 +213,7 @@ def _file(key: str, path: str, absent: str, mend: str) -> Remark:
 
 
 def _slots(product: Product) -> Iterator[Remark]:
+    from imgseal.check.trust_update import fixed_by
     from imgseal.make.place import linker_region
 
     for component in product.components.values():
@@ -224,6 +225,12 @@ def _slots(product: Product) -> Iterator[Remark]:
                 f"{component.name} has no way back: a release that does not start cannot be undone",
                 "a second run slot, or a keep slot (docs/format/product-file.md)",
             )
+    if (fixed := fixed_by(product)) is not None:
+        yield Remark(
+            "note",
+            f"devices keep their trust anchors for ever: {fixed}",
+            'two erase blocks of trusted flash with holds = "anchors", before the first device is made',
+        )
     if product.slot_holding("records") is None:
         yield Remark(
             "note",

@@ -59,8 +59,14 @@ kind = "ram"
 [slot.bootloader]
 memory = "internal"
 at = 0x0_0000                        # from the memory's base
-size = "48 KiB"
+size = "40 KiB"
 holds = "bootloader"
+
+[slot.anchors]                       # whom devices trust, so that imgseal trust can give them other keys. Where the
+memory = "internal"                  # bootloader has the keys compiled in, take this out: then they are for ever
+at = 0x0_A000
+size = "8 KiB"                       # two erase blocks at least
+holds = "anchors"
 
 [slot.records]                       # what decides which image starts
 memory = "internal"
@@ -95,6 +101,9 @@ counter = 0                          # anti-rollback: raise it when older code m
 # pin = "release.head"               # its head, as imgseal log pin writes it: a log that was cut off is noticed
 
 # -- who may sign ---------------------------------------------------------------------
+# [trust]
+# apex = "keys/apex.pub.pem"         # signs other keys for devices in the field; they know it from the factory on
+
 [trust.images]
 keys = ["keys/images.pub.pem"]
 

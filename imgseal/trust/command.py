@@ -8,6 +8,7 @@ import click
 
 from imgseal import __version__
 from imgseal.check.judge import kind_of
+from imgseal.check.trust_update import NO_ROOM, ROOM, fixed_by
 from imgseal.console.options import ChosenProduct, product_options
 from imgseal.console.say import say
 from imgseal.errors import InputError, Place, SigningKeyError, UsageError, in_file
@@ -29,8 +30,10 @@ from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.clock import build_time
 from imgseal.workspace.device_file import load_device, read_update
+from imgseal.workspace.fielded import logged_floors
 from imgseal.workspace.files import refuse_overlap
 from imgseal.workspace.key_files import open_signer, public_key
+from imgseal.workspace.layouts import fielded_project
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
@@ -150,6 +153,7 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
     """Make the set and write it; returns the project that it is of."""
     project = asked.chosen.load()
     refuse_without_channel(project, "the devices that take the set are of")
+    _refuse_fixed(project)
     running = asked.running
     if bool(running) == asked.nothing_runs:
         raise UsageError(
@@ -172,6 +176,21 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
     keys, gone = len(anchors.anchors), len(anchors.revoked)
     click.echo(f"{asked.out}: set {number_words(anchors.number)}, {keys} keys, {gone} revoked")
     return project
+
+
+def _refuse_fixed(project: Project) -> None:
+    """UsageError where the devices in the field have no room for trust anchors: none of them could take a set."""
+    fielded, layout = fielded_project(project, logged_floors(project))
+    found = fixed_by(fielded.product)
+    if found is not None:
+        slot = project.product.slot_holding("anchors")
+        raise UsageError(
+            "devices of this product cannot take a trust anchor set: those of the factory are for ever",
+            place=project.product.place("slot" if slot is None else f"slot.{slot.name}"),
+            expected=ROOM,
+            found=found if layout is None else f"{found} ({layout.words})",
+            hint=NO_ROOM,
+        )
 
 
 def _entry(project: Project, signer: Signer, anchors: AnchorSet, data: bytes) -> AnchorsMade | None:

@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from imgseal.check.trust_update import fixed_by
 from imgseal.errors import UsageError
 from imgseal.formats.log.entry import Anchors, AnchorsMade, Entry, Line
 from imgseal.formats.log.floors import of_recovery
@@ -17,6 +18,7 @@ from imgseal.workspace.log_entries import anchors_of
 
 if TYPE_CHECKING:
     from imgseal.flow.release import Job
+    from imgseal.product.model import Product
     from imgseal.workspace.project import Project
     from imgseal.workspace.verified_log import VerifiedLog
 
@@ -76,9 +78,15 @@ def refuse_untrusted(project: "Project", job: "Job", line: Line, log: "VerifiedL
             expected=f"{need} of {', '.join(key.hex() for key in keys)}, as entry {entry.number} of {log.path} has it",
             found=", ".join(sorted(key.hex() for key in found or ())),
             hint=f"sign with a key that they trust as well. It would strand devices of class {product.class_name} "
-            f"that left the factory since {entry.version} (entry {entry.number}), unless a trust anchor set tells them "
-            "of the new key first: imgseal trust replace",
+            f"that left the factory since {entry.version} (entry {entry.number}){_way_out(product)}",
         )
+
+
+def _way_out(product: "Product") -> str:
+    """Say how devices learn of another key; the product file is laid out as they are."""
+    if fixed_by(product) is not None:
+        return ": they have no room for other trust anchors, so that nothing can tell them of another key"
+    return ", unless a trust anchor set tells them of the new key first: imgseal trust replace"
 
 
 def _as_before(last: Entry, line: Line, signed: Signed) -> bool:

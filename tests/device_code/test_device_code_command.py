@@ -67,7 +67,7 @@ def test_the_set_that_devices_leave_the_factory_with(imgseal: Imgseal, project: 
 
     assert imgseal("device-code", "seal").status == 0
     header = (project / "seal" / "seal_config.h").read_text()
-    assert "static const struct seal_slot seal_anchors_slot = { 0x0000E000u, 0x1000u, 1, 0xFF };" in header
+    assert "static const struct seal_slot seal_anchors_slot = { 0x0000D000u, 0x2000u, 1, 0xFF };" in header
     of = read(product_text(), name="imgseal.toml")
     content = encode_set(anchor_set(trust_of(of), of))
     text = header[header.index("seal_factory_set[") :]

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from anchor_cases import anchor, factory, following, signed
 from c_build import SOURCES
 from c_trust import Device, Number, TrustLibrary
-from kit_base import text_of
+from kit_base import ANCHORS, text_of
 from run_python import product_of
 from workshop import public_key
 
@@ -82,7 +82,7 @@ class BrokenError(Exception):
 
 def product_for(way: Way) -> Product:
     slot = SLOT.format(memory=way.memory, at=way.at, size=way.size)
-    text = text_of("kit-apex").replace("[component.app]", f"{slot}\n[component.app]", 1)
+    text = text_of("kit-apex").replace(ANCHORS, slot.lstrip(), 1)
     return product_of("kit-apex", text.replace("write_unit = 8", f"write_unit = {way.unit}\nerased = {way.erased}"))
 
 

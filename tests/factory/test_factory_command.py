@@ -57,7 +57,7 @@ def test_everything_in_one_hex(imgseal: Imgseal, line: Path) -> None:
 def test_trust_anchors_are_those_of_the_page(imgseal: Imgseal, line: Path) -> None:
     """Read by the byte table of docs/format/trust-anchors.md alone."""
     assert imgseal("factory", PACKAGE, RECOVERY).status == 0
-    data = intelhex.IntelHex(str(line / HEX)).tobinstr(start=0xE000, size=148 + 2 * 88 + 32)
+    data = intelhex.IntelHex(str(line / HEX)).tobinstr(start=0xD000, size=148 + 2 * 88 + 32)
     assert data[:8] == b"\xd5anchors"
     assert (data[8:10], data[10:12], data[12:16]) == (b"\x01\0", b"\x02\0", bytes(4))
     assert (data[16], data[17], data[18:20]) == (1, 1, bytes(2))

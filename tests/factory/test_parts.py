@@ -150,4 +150,4 @@ def test_channels_differ_in_whom_they_trust_alone(imgseal: Imgseal, line: Path) 
         {path.name: path.read_bytes() for path in (line / channel / "parts").iterdir()}
         for channel in ("beta", "production")
     )
-    assert {name for name in one if one[name] != other[name]} == {"anchors.hex", "0000e000-anchors.bin"}
+    assert {name for name in one if one[name] != other[name]} == {"anchors.hex", "0000d000-anchors.bin"}

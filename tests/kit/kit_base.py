@@ -30,6 +30,9 @@ RAM_END = 0x2000_4000
 PRINTED = 'images = ["keys-dev/images.pub.pem"]', 'images = ["keys-dev/images.pub.pem", "keys-dev/printed.pub.pem"]'
 """A development key that everybody has."""
 
+ANCHORS = '[slot.anchors]\nmemory = "internal"\nat = 0xF000\nsize = "4 KiB"\nholds = "anchors"\n'
+"""Room for two sets of trust anchors, in the products whose devices take others."""
+
 VARIANTS: dict[str, Callable[[str], str]] = {
     "kit": lambda text: text,
     "kit-two-signers": lambda text: text.replace(
@@ -56,7 +59,7 @@ VARIANTS: dict[str, Callable[[str], str]] = {
     "kit-example-admitted": lambda text: text.replace(*PRINTED).replace(
         "[rules]\n", '[rules]\nexample_keys = "development"\n'
     ),
-    "kit-apex": lambda text: text.replace(
+    "kit-apex": lambda text: text.replace("[component.app]", f"{ANCHORS}\n[component.app]", 1).replace(
         "[trust.images]",
         '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]',
     ),

@@ -41,7 +41,7 @@ def test_the_factory_writes_the_anchors_of_the_channel(imgseal: Imgseal, channel
     said = imgseal("factory", PRODUCTION, RECOVERY, "--channel", channel)
     assert said.status == 0, said.err
     (made,) = (channels / "factory").glob("*.hex")
-    data = intelhex.IntelHex(str(made)).tobinstr(start=0xE000, size=148 + 3 * 88)
+    data = intelhex.IntelHex(str(made)).tobinstr(start=0xD000, size=148 + 3 * 88)
     count = int.from_bytes(data[10:12], "little")
     entries = [data[148 + 88 * n : 236 + 88 * n] for n in range(count)]
     held = {entry[8:] for entry in entries if entry[0] == 2}
