@@ -329,17 +329,18 @@ def _layout(project: Project, for_releases: str) -> Iterator[Remark]:
             if log is not None:
                 refuse_other_class(product, (product.class_id, product.variant or ""), log)
         except UsageError as error:
-            what = f"{error.place.key}: {error.found}; the release log has {error.expected}"
+            what = f"{error.place}: {error.found}; the release log has {error.expected}"
             yield Remark(for_releases, what, error.hint or "put it back as it was")
         return
     differences = layout_differences(known.layout, layout_of(product))
     meant = product.layout.revision > known.layout.revision
     for each in differences:
-        what = f"{each.key}: {each.found}; entry {known.entry} of {project.log_path} has {each.expected}"
+        place = product.place(each.key)
+        what = f"{place}: {each.found}; entry {known.entry} of {project.log_path} has {each.expected}"
         if meant:
             yield Remark("note", f"{what}, which layout.revision {product.layout.revision} leaves behind")
         else:
-            mend = "put it back, or see [layout] in docs/format/product-file.md: a release would strand those devices"
+            mend = f"{each.mend}; or see [layout] in docs/format/product-file.md: a release would strand those devices"
             yield Remark(for_releases, what, mend)
 
 

@@ -138,7 +138,7 @@ def _left_out(project: Project, images: Mapping[str, Image], *, without_recovery
         recovery = ", the recovery image" if component.recovery else ""
         raise UsageError(
             f"no package brings {component.name}{recovery}",
-            place=Place(file=project.path, key=f"component.{component.name}"),
+            place=project.product.place(f"component.{component.name}"),
             expected=f"a package with {component.name} beside the release",
             found=", ".join(images),
             hint="name its package too: imgseal factory RELEASE RECOVERY; or say --without-recovery"
@@ -244,7 +244,7 @@ def _configured_parts(project: Project) -> list[Part]:
     if slot is not None and factory.bootloader is None:
         raise UsageError(
             "the product file names no bootloader to program",
-            place=Place(file=project.path, key="factory.bootloader"),
+            place=project.product.place("factory.bootloader"),
             expected=f"a firmware file for slot.{slot.name}",
             found="nothing",
             hint='add [factory] bootloader = "FILE" to the product file',

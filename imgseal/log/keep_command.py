@@ -77,7 +77,7 @@ def log_path(project: Project) -> str:
     if project.log_path is None:
         raise UsageError(
             "the product file states no release log",
-            place=Place(file=project.path, key="log.path"),
+            place=project.product.place("log.path"),
             hint='add to it: [log] path = "release.log"; or name a log: --log FILE',
         )
     return project.log_path
@@ -132,7 +132,7 @@ def pin(chosen: Chosen) -> None:
     if where is None:
         raise UsageError(
             "the product file states no pin",
-            place=Place(file=project.path, key="log.pin"),
+            place=project.product.place("log.pin"),
             hint='add to [log] of it: pin = "release.head"',
         )
     refuse_missing(project, path)

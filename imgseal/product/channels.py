@@ -1,6 +1,6 @@
 """Release channels: whose packages the devices of each one take, and the product as it is for one of them."""
 
-from imgseal.errors import Place, UsageError
+from imgseal.errors import UsageError
 from imgseal.product.model import Product
 from imgseal.product.table import Table
 from imgseal.product.trust_table import Channel, TrustTable
@@ -60,7 +60,7 @@ def in_channel(product: Product, name: str) -> Product:
     if name not in product.channels:
         raise UsageError(
             "the product file has no such channel",
-            place=Place(file=product.source_of("channel")),
+            place=product.place("channel"),
             expected=", ".join(product.channels) or "no channel at all",
             found=name,
             hint="name a channel of the product file, or add [channel.NAME] to it",

@@ -30,13 +30,12 @@ _FILES = frozenset(
 """Keys of files: in an included file they are relative to it."""
 
 
-def add_included(document: Document, tree: Tree, read_file: ReadFile | None) -> dict[str, str]:
-    """Put what the product file includes into its tree; return which key comes from which file, by dotted path.
+def add_included(document: Document, tree: Tree, read_file: ReadFile | None) -> None:
+    """Put what the product file includes into its tree.
 
     A key stands in one of the files: what both state is refused, so that nobody has to know which one would win. The
     document learns the texts, for the lines of mistakes. UsageError says what is wrong where.
     """
-    stated: dict[str, str] = {}
     here, part, folder = document, tree, ""
     while "include" in part:
         reference = part.pop("include")
@@ -71,10 +70,9 @@ def add_included(document: Document, tree: Tree, read_file: ReadFile | None) -> 
         _refuse_own(inner, part, document.name)
         _move_files(part, (), folder)
         more = {key: value for key, value in part.items() if key not in ("format", "include")}
-        stated |= _merge(tree, more, (), document, inner)
+        _merge(tree, more, (), document, inner)
         document.included = (*document.included, inner)
         here = inner
-    return stated
 
 
 def _refuse_own(inner: Document, part: Tree, product_file: str) -> None:
@@ -110,13 +108,12 @@ def _moved(value: object, folder: str) -> object:
     return posixpath.join(folder, value)
 
 
-def _merge(into: Tree, part: Tree, path: KeyPath, document: Document, inner: Document) -> dict[str, str]:
-    stated: dict[str, str] = {}
+def _merge(into: Tree, part: Tree, path: KeyPath, document: Document, inner: Document) -> None:
     for key, value in part.items():
         here = (*path, key)
         known = into.get(key)
         if isinstance(known, dict) and isinstance(value, dict):
-            stated |= _merge(known, value, here, document, inner)
+            _merge(known, value, here, document, inner)
         elif key in into:
             document.refuse(
                 here,
@@ -127,5 +124,3 @@ def _merge(into: Tree, part: Tree, path: KeyPath, document: Document, inner: Doc
             )
         else:
             into[key] = value
-            stated[".".join(map(str, here))] = inner.name
-    return stated

@@ -4,6 +4,7 @@ Sizes in bytes, addresses absolute.
 """
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from imgseal.errors import Place
 from imgseal.product.algorithms import ALGORITHMS
@@ -11,6 +12,9 @@ from imgseal.product.identifiers import class_identifier
 from imgseal.product.trust_table import Channel, TrustTable
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
+
+if TYPE_CHECKING:
+    from imgseal.product.table import Document
 
 STEPS = 256
 """What step storage is taken to hold where nothing is stated: 32 bytes of one-way bits. Common practice, no source."""
@@ -269,12 +273,12 @@ class Product(NamedTuple):
     """A whole product file, of one variant where it was asked for; `log` names the release log, if one is kept.
 
     `pin` names the file that a head of the log is kept in, beside the sources. `notes` is what its reader has to say of
-    it: an old word that is still read. `included` are the files that it includes, `stated` names the file of each key
-    that comes from one of them. `after_end`: whether records behind the end record of Intel HEX are refused or ignored.
-    `channel` is the one of `channels` whose devices are meant: then `trust` is what these trust (product/channels.py).
+    it: an old word that is still read. `document` is the text behind it, which knows where each key stands.
+    `after_end`: whether records behind the end record of Intel HEX are refused or ignored. `channel` is the one of
+    `channels` whose devices are meant: then `trust` is what these trust (product/channels.py).
     """
 
-    source: str
+    document: "Document"
     name: str
     vendor: str
     class_name: str
@@ -298,22 +302,27 @@ class Product(NamedTuple):
     gate: Gate = Gate()
     pin: str | None = None
     notes: tuple[str, ...] = ()
-    included: tuple[str, ...] = ()
-    stated: Mapping[str, str] = {}
     after_end: str = "refuse"
     channels: Mapping[str, "Channel"] = {}
     channel: str | None = None
     layout: LayoutRevision = LayoutRevision()
 
-    def source_of(self, key: str) -> str:
-        """Return the file that states a key, the product file or one that it includes."""
-        while key and key not in self.stated:
-            key = key.rpartition(".")[0]
-        return self.stated.get(key, self.source)
+    @property
+    def source(self) -> str:
+        """The name of the product file."""
+        return self.document.name
+
+    @property
+    def included(self) -> tuple[str, ...]:
+        """The files that it includes."""
+        return tuple(each.name for each in self.document.included)
 
     def place(self, key: str) -> Place:
-        """Return the place of a key, for messages."""
-        return Place(file=self.source_of(key), key=key)
+        """Return where a key stands, for messages: file and line, of an included file or a variant where it is there.
+
+        It is sought in the text: nothing for what goes well.
+        """
+        return self.document.place(tuple(key.split(".")))
 
     def variant_class_ids(self) -> dict[str, bytes]:
         """Return the class identifier of each variant by its name."""

@@ -70,7 +70,8 @@ def _read(
     numbers: Numbers | None,
 ) -> tuple[Callable[[], model.Product], dict[str, model.Product]]:
     """Return what reads the product without a variant, and each variant by its name."""
-    document = Document(text, name)
+    overrides = overrides or {}
+    document = Document(text, name, given=overrides)
     tree = parse(text, name)
     if "line" in tree:
         document.refuse(
@@ -81,10 +82,9 @@ def _read(
             "name one of its products: --product NAME, or work in that product's folder",
         )
     notes = _old_words(document, tree)
-    stated = add_included(document, tree, read_file)
+    add_included(document, tree, read_file)
     if local_text is not None:
-        _merge_local(tree, local_text, name)
-    overrides = overrides or {}
+        document.local = _merge_local(tree, local_text, name)
     override(tree, overrides, name)
     tables = tree.get("variant", {})
     if not isinstance(tables, dict):
@@ -94,10 +94,9 @@ def _read(
         document.refuse_bad_name(("variant", key))
         variants[key] = _product(*overlay(document, tree, key, overrides), key, numbers)
     names = {key: each.class_name for key, each in variants.items()}
-    included = tuple(each.name for each in document.included)
 
     def whole(product: model.Product) -> model.Product:
-        return product._replace(variants=names, notes=notes, included=included, stated=stated)
+        return product._replace(variants=names, notes=notes)
 
     return lambda: whole(_product(document, tree, None, numbers)), {key: whole(each) for key, each in variants.items()}
 
@@ -142,7 +141,7 @@ def _old_words(document: Document, tree: Tree) -> tuple[str, ...]:
     return (f"{document.name}: [ledger] is called [log] now; this version still reads it",)
 
 
-def _merge_local(tree: Tree, local_text: str, name: str) -> None:
+def _merge_local(tree: Tree, local_text: str, name: str) -> Document:
     local_name = name[:-5] + ".local.toml" if name.endswith(".toml") else name + ".local.toml"
     document = Document(local_text, local_name)
     local = parse(local_text, local_name)
@@ -162,6 +161,7 @@ def _merge_local(tree: Tree, local_text: str, name: str) -> None:
             place = target.setdefault(which, {})
             if isinstance(place, dict):
                 place.update(values)
+    return document
 
 
 def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbers | None) -> model.Product:
@@ -186,7 +186,7 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
     signing = root.items("signing").items()
     tables_of_keys = _signing_tables(channels)
     made = model.Product(
-        source=document.name,
+        document=document,
         name=product.get("name"),
         vendor=vendor,
         class_name=class_name,

@@ -84,7 +84,7 @@ def overlay(document: Document, tree: Tree, name: str, overrides: Mapping[str, s
     for kind in ("memory", "slot", "component"):
         _overlay_tables(document, merged, table, kind, moved)
     override(merged, overrides, document.name)
-    return Document(document.text, document.name, moved, document.included), merged
+    return Document(document.text, document.name, moved, document.included, document.local, document.given), merged
 
 
 def _overlay_tables(document: Document, merged: Tree, variant: Table, kind: str, moved: dict[KeyPath, KeyPath]) -> None:

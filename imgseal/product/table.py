@@ -1,6 +1,6 @@
 """Strict access to one TOML table: every key known and read as the schema says, every error with line and path."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, NoReturn, TypeVar
 
 from imgseal.errors import Place, UsageError, meant
@@ -16,10 +16,11 @@ class Document(AnyDocument):
     """The text behind the tables: knows the lines, so that tables need not.
 
     `moved` tells of key paths where the text has them, if elsewhere: a variant's keys stand in for the product's.
-    `included` are the documents that it includes, which have the keys that it has not.
+    `included` are the documents that it includes, which have the keys that it has not; `local` is the one that stands
+    in front of it. `given` are the keys that the command line has replaced.
     """
 
-    __slots__ = ("included", "moved", "text")
+    __slots__ = ("given", "included", "local", "moved", "text")
     name: str
 
     def __init__(
@@ -28,11 +29,22 @@ class Document(AnyDocument):
         name: str,
         moved: Mapping[KeyPath, KeyPath] | None = None,
         included: "tuple[Document, ...]" = (),
+        local: "Document | None" = None,
+        given: Iterable[str] = (),
     ) -> None:
         super().__init__(UsageError, "imgseal init writes a file with comments to compare with", name)
         self.text = text
         self.moved = moved or {}
         self.included = included
+        self.local = local
+        self.given = frozenset(given)
+
+    def __eq__(self, other: object) -> bool:
+        """Say whether it is that of the same files: what stands in them is compared as values."""
+        return isinstance(other, Document) and (self.name, self.included) == (other.name, other.included)
+
+    def __hash__(self) -> int:
+        return hash(self.name)
 
     def line(self, path: KeyPath) -> int | None:
         """Return the line, from 1, of the statement for a key path in this text alone; None where it has none."""
@@ -43,25 +55,27 @@ class Document(AnyDocument):
     def refuse(
         self, path: KeyPath, message: str, expected: str | None, found: str | None, hint: str | None = None
     ) -> NoReturn:
-        """Raise UsageError for a key path, with the line of its statement, or of the nearest table that has one."""
+        """Raise UsageError for a key path, with its place."""
+        place = self.place(path)
+        raise UsageError(message, place=place, expected=expected, found=found, hint=hint or self.hint)
+
+    def place(self, path: KeyPath) -> Place:
+        """Return where a key path is stated: its line, or that of the nearest table that has one."""
+        if dotted(path) in self.given:
+            return Place(key=f"--set {dotted(path)}")
         for length in range(len(path), 0, -1):
             if path[:length] in self.moved:
                 path = (*self.moved[path[:length]], *path[length:])
                 break
+        local = () if self.local is None else (self.local,)
         stated = (
             (each.name, line)
             for length in range(len(path), 0, -1)
-            for each in (self, *self.included)
+            for each in (*local, self, *self.included)
             if (line := each.line(path[:length])) is not None
         )
         file, line = next(stated, (self.name, None))
-        raise UsageError(
-            message,
-            place=Place(file=file, line=line, key=dotted(path, 1)),
-            expected=expected,
-            found=found,
-            hint=hint or self.hint,
-        )
+        return Place(file=file, line=line, key=dotted(path, 1))
 
     def refuse_bad_name(self, path: KeyPath) -> None:
         """Refuse a path whose last part is no name."""

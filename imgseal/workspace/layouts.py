@@ -4,7 +4,7 @@ What a device can follow says formats/log/layout_differences.py. Devices with an
 have a class of their own, or a bootloader that brings the layout and that the release asks for.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place, UsageError
@@ -28,11 +28,16 @@ if TYPE_CHECKING:
 
 
 class Remembered(NamedTuple):
-    """A layout that the log states: the number of its entry, and the class and variant that it is of."""
+    """A layout that the log states: the number of its entry, its release, and the class and variant that it is of."""
 
     entry: int
     line: Line
     layout: Layout
+    release: str
+
+    def has(self, value: str, path: str) -> str:
+        """Return a value of it as messages have what was expected."""
+        return f"{value}, as entry {self.entry} of {path} has it (release {self.release})"
 
 
 ReadEntry = Callable[[tuple[int, int]], Logged | None]
@@ -61,7 +66,11 @@ def _stated(floor: Floor, read: ReadEntry) -> Iterator[Remembered]:
     if isinstance(entry, Entry):
         for package in entry.packages:
             if package.line == floor.line and package.layout is not None:
-                yield Remembered(entry.number, floor.line, package.layout)
+                yield Remembered(entry.number, floor.line, package.layout, _release(entry))
+
+
+def _release(entry: Entry) -> str:
+    return f"{entry.version} with sequence {entry.sequence}"
 
 
 def _plain(variant: str) -> str:
@@ -106,7 +115,7 @@ def _before(path: str, line: Line, version: Version) -> Remembered | None:
     """Return the last layout of the log that a bootloader has; None where each one came with a later one."""
     log = LogFile(path)
     stated = (
-        Remembered(entry.number, line, package.layout)
+        Remembered(entry.number, line, package.layout, _release(entry))
         for entry in log.releases()
         for package in entry.packages
         if package.line == line and package.layout is not None
@@ -120,7 +129,7 @@ def _too_little(product: Product, known: Remembered, path: str) -> UsageError:
     return UsageError(
         "the product file says too little of the devices that are in the field",
         place=product.place(first.key),
-        expected=f"{first.expected}, as entry {known.entry} of {path} has it",
+        expected=known.has(first.expected, path),
         found=first.found,
         hint="use the product file of that release, or put back what was taken out: imgseal log show lists releases",
     )
@@ -138,16 +147,17 @@ def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str
     if known is None:
         refuse_other_class(product, line, log)
         return ()
-    if floor is not None and floor.bootloaders and product.bootloader is None:
+    left = _devices(known.layout, line, floor, log)
+    unsaid = _unsaid_bootloader(product, floor, path)
+    refuse_differences(known, new, product.place, path, left, unsaid)
+    if unsaid:
         raise UsageError(
             "this release does not say which bootloader devices leave the factory with",
             place=product.place("bootloader"),
-            expected=f"[bootloader] with its version: {path} has {_ends(floor)}, and would know it no more",
-            found="no [bootloader]",
-            hint="state it: releases are judged by the bootloaders that are in the field",
+            expected=unsaid[0].expected,
+            found=unsaid[0].found,
+            hint=unsaid[0].mend,
         )
-    left = _devices(known.layout, line, floor, log)
-    refuse_differences(known, new, product.place, path, left)
     revision, first = product.layout
     if first is None or floor is None:
         return ()
@@ -166,10 +176,32 @@ def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str
     return (words,) if raised else ()
 
 
-def refuse_differences(known: Remembered, new: Layout, place: Callable[[str], Place], path: str, left: str) -> None:
+def _unsaid_bootloader(product: Product, floor: Floor | None, path: str) -> tuple[Difference, ...]:
+    """Return what there is to be said where the log knows bootloaders, and the product file states none any more."""
+    if floor is None or not floor.bootloaders or product.bootloader is not None:
+        return ()
+    return (
+        Difference(
+            "bootloader",
+            f"[bootloader] with its version: {path} has {_ends(floor)}, and would know it no more",
+            "no [bootloader]",
+            "state it: releases are judged by the bootloaders that are in the field",
+        ),
+    )
+
+
+def refuse_differences(
+    known: Remembered,
+    new: Layout,
+    place: Callable[[str], Place],
+    path: str,
+    left: str,
+    beside: tuple[Difference, ...] = (),
+) -> None:
     """UsageError where a layout is another one than the log's, and no higher `layout.revision` says that it is meant.
 
-    `place` is that of a key of the product file; `left` says in words who could not follow.
+    `place` is that of a key of the product file; `left` says in words who could not follow; `beside` is what else is
+    to be said of the product file then.
     """
     old = known.layout
     found = list(layout_differences(old, new))
@@ -180,16 +212,26 @@ def refuse_differences(known: Remembered, new: Layout, place: Callable[[str], Pl
         return
     if not found:
         return
+    hint = (
+        f"It would strand {left}. New devices that are laid out so have a class of their own (product.class), or "
+        f"[layout] revision = {old.revision + 1} with the bootloader that brings it: docs/format/product-file.md"
+    )
+    message = "devices in the field are laid out otherwise than this release"
+    raise _refusal(message, (*found, *beside), known, place, path, hint)
+
+
+def _refusal(
+    message: str, found: Sequence[Difference], known: Remembered, place: Callable[[str], Place], path: str, hint: str
+) -> UsageError:
+    """Return the refusal of a layout: the first difference in full, and each of the others with its place."""
     first, *rest = found
-    also = f" Also: {'; '.join(map(str, rest))}." if rest else ""
-    raise UsageError(
-        "devices in the field are laid out otherwise than this release",
+    also = [f" Also {place(each.key)}: expected {each.expected}; found {each.found}." for each in rest]
+    return UsageError(
+        message,
         place=place(first.key),
-        expected=f"{first.expected}, as entry {known.entry} of {path} has it",
+        expected=known.has(first.expected, path),
         found=first.found,
-        hint=f"put it back as it was. It would strand {left}. New devices that are laid out so have a class of "
-        f"their own (product.class), or [layout] revision = {old.revision + 1} with the bootloader that brings it: "
-        f"docs/format/product-file.md.{also}",
+        hint=f"{first.mend}. {hint}{'.' if also else ''}{''.join(also)}",
     )
 
 
@@ -206,17 +248,20 @@ def refuse_other_class(product: Product, line: Line, log: "VerifiedLog") -> None
         old = remembered([floor], floor.line, layout_of(product), lambda place: log.entry(place[0]))
         if old is None or product.layout.revision > old.layout.revision:
             continue
-        key, values = "vendor", (entry.vendor, product.vendor)
-        if entry.vendor == product.vendor:
-            key, values = "class", (old.layout.class_name or floor.class_id.hex(), product.class_name)
-        raise UsageError(
-            f"this release is for devices of another {key} than those in the field",
-            place=product.place(f"product.{key}"),
-            expected=f"{values[0]}, as entry {row.entry} of {log.path} has it",
-            found=values[1],
-            hint=f"put it back as it was. It would strand {_devices(old.layout, floor.line, floor, log)}. Where other "
-            f"devices are meant: give them a product.name of their own, or [layout] revision = "
-            f"{old.layout.revision + 1} with the bootloader that they begin with",
+        found = [*layout_differences(old.layout, layout_of(product))]
+        if entry.vendor != product.vendor:
+            found.insert(0, Difference("product.vendor", entry.vendor, product.vendor))
+        elif old.layout.class_name == product.class_name or not found or found[0].key != "product.class":
+            found.insert(0, Difference("product.class", floor.class_id.hex(), product.class_id.hex()))
+        raise _refusal(
+            f"this release is for devices of another {found[0].key.partition('.')[2]} than those in the field",
+            (*found, *_unsaid_bootloader(product, floor, log.path)),
+            old,
+            product.place,
+            log.path,
+            f"It would strand {_devices(old.layout, floor.line, floor, log)}. Where other devices are meant: give them "
+            f"a product.name of their own, or [layout] revision = {old.layout.revision + 1} with the bootloader that "
+            "they begin with",
         )
 
 

@@ -185,9 +185,11 @@ class Project(NamedTuple):
             optional = absent or (development and not key.startswith("trust.development."))
             if optional and not os.path.lexists(path):
                 return None
-            stated = self.product.source_of(key)
-            hint = f"{stated} names it as {key}: put it there, or make a pair: imgseal key new FILE"
-            return key_file(path, hint, "cannot read a trusted public key")
+            try:
+                return key_file(path, "", "cannot read a trusted public key")
+            except SigningKeyError as error:
+                error.hint = f"{self._names(key)}: put it there, or make a pair: imgseal key new FILE"
+                raise
 
         return resolve(self.product, read)
 
@@ -250,6 +252,11 @@ class Project(NamedTuple):
                     hint=f"sign channel {own} with a key of its own: [signing.{own}] packages = FILE",
                 )
 
+    def _names(self, key: str) -> str:
+        """Say where a file is named by a key of the product file."""
+        place = self.product.place(key)
+        return f"{place._replace(key=None)} names it as {place.key}"
+
     def _refuse_uncovered(self, signers: "tuple[Signer, ...]", key: str) -> None:
         """SigningKeyError unless the keys are different, and each algorithm that must verify has one."""
         kinds = [signer.public.kind for signer in signers]
@@ -284,7 +291,7 @@ class Project(NamedTuple):
             raise SigningKeyError(
                 "the signing key is not there",
                 place=Place(file=path),
-                hint=f"{self.product.source_of(key)} names it as {key}; {held_elsewhere(path, reference, key) or make}",
+                hint=f"{self._names(key)}; {held_elsewhere(path, reference, key) or make}",
             )
         data = key_file(path, "check the permissions of the file")
         if not development:

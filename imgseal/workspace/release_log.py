@@ -6,7 +6,7 @@ The log comes first: a release that is logged and has no files can be built agai
 release that is not logged could not be accounted for (docs/decisions/008-release-log.md).
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from imgseal import __version__
 from imgseal.errors import ImgsealError, Place, UsageError, in_file
@@ -47,13 +47,13 @@ class NumberTakenError(UsageError):
 
 
 class LogPlan(NamedTuple):
-    """What is to be added, the log's path, the product file, for messages, and whether the log gives its number.
+    """What is to be added, the log's path, where keys of the product file stand, and whether the log gives its number.
 
     `draft` is None where all of it is logged already, as the entries `known`; `notes` are said when it is added.
     """
 
     path: str
-    product_file: str
+    place: Callable[[str], Place]
     draft: Entry | Reservation | None
     known: tuple[int, ...] = ()
     following: bool = False
@@ -72,7 +72,7 @@ def plan_entry(made: Sequence[Made], built: int, revision: bytes) -> LogPlan | N
             raise _differs(each)
     made = tuple(each for each in made if each.numbered.entry is None)
     if not made:
-        return LogPlan(project.log_path, project.path, None, known)
+        return LogPlan(project.log_path, product.place, None, known)
     for each in made:
         mine = each.project
         floor = floor_of(mine, logged_floors(mine) or ())
@@ -102,7 +102,7 @@ def plan_entry(made: Sequence[Made], built: int, revision: bytes) -> LogPlan | N
         witness=numbered.witness,
     )
     following = product.release.next and numbered.reserved is None
-    return LogPlan(project.log_path, project.path, draft, known, following, _notes(made))
+    return LogPlan(project.log_path, product.place, draft, known, following, _notes(made))
 
 
 def _notes(made: Iterable[Made]) -> tuple[str, ...]:
@@ -170,7 +170,7 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
         with in_file(plan.path):
             found = append_line(plan.path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
     except GoingDownError as error:
-        refused = _going_down(error, plan.path, plan.product_file)
+        refused = _going_down(error, plan)
         if plan.following and (error.place.key or "") == "release.sequence":
             raise NumberTakenError(refused.message, place=refused.place, hint=refused.hint) from None
         raise refused from None
@@ -193,7 +193,7 @@ def _laid_out(package: LoggedPackage, tip: Tip, plan: LogPlan) -> LoggedPackage:
     refuse_differences(
         known,
         layout,
-        lambda key: Place(file=plan.product_file, key=key),
+        plan.place,
         plan.path,
         "devices of a release that came first",
     )
@@ -221,7 +221,7 @@ def plan_reservation(asked: Sequence[Made], jobs: Sequence[Job]) -> LogPlan:
         if each.numbered.reserved is None
     )
     if not packages:
-        return LogPlan(path, project.path, None, known)
+        return LogPlan(path, product.place, None, known)
     draft = Reservation(
         0,
         product.vendor,
@@ -237,13 +237,13 @@ def plan_reservation(asked: Sequence[Made], jobs: Sequence[Job]) -> LogPlan:
         unrecorded=numbered.unrecorded,
         witness=numbered.witness,
     )
-    return LogPlan(path, project.path, draft, known, product.release.next, _notes(asked))
+    return LogPlan(path, product.place, draft, known, product.release.next, _notes(asked))
 
 
-def _going_down(error: GoingDownError, log: str, product_file: str) -> UsageError:
+def _going_down(error: GoingDownError, plan: LogPlan) -> UsageError:
     return UsageError(
-        f"{error.message} (release log {log})",
-        place=error.place._replace(file=product_file),
+        f"{error.message} (release log {plan.path})",
+        place=plan.place(error.place.key or ""),
         expected=error.expected,
         found=error.found,
         hint=error.hint,

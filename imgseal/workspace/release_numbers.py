@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 
-from imgseal.errors import Place, UsageError
+from imgseal.errors import UsageError
 from imgseal.flow.contents import Contents
 from imgseal.flow.release import ReleaseResult
 from imgseal.formats.log.floors import raise_to
@@ -28,7 +28,7 @@ def _refuse_going_down(result: ReleaseResult, before: Contents, project: Project
     if sequence <= before.sequence and result.package.digest.value != before.manifest_digest:
         raise UsageError(
             "the sequence does not rise",
-            place=Place(file=project.path, key="release.sequence"),
+            place=project.product.place("release.sequence"),
             expected=f"above {before.sequence}, the previous package's",
             found=str(sequence),
             hint=raise_to(before.sequence, older=True),
@@ -42,7 +42,7 @@ def _refuse_going_down(result: ReleaseResult, before: Contents, project: Project
         if image.statement.counter < least:
             raise UsageError(
                 "an anti-rollback counter goes down",
-                place=Place(file=project.path, key=f"component.{name}.counter"),
+                place=project.product.place(f"component.{name}.counter"),
                 expected=f"at least {least}, the previous package's",
                 found=str(image.statement.counter),
                 hint=f"component.{name}.counter = {least}, or higher when older code must never run again",
@@ -61,7 +61,7 @@ def refuse_leaping(images: Iterable[SealedImage], counters: Mapping[str, int], p
         if jump is not None and before and image.statement.counter > before + jump:
             raise UsageError(
                 "an anti-rollback counter rises by more than the product file allows",
-                place=Place(file=project.path, key=f"component.{component.name}.counter"),
+                place=project.product.place(f"component.{component.name}.counter"),
                 expected=f"at most {before + jump}: {before} is released, and counter_jump is {jump}",
                 found=str(image.statement.counter),
                 hint=f"component.{component.name}.counter = {before + 1} locks out all that was before",

@@ -132,7 +132,7 @@ def test_numbers_below_the_log(
     sequence, *more = arguments
     err = release(imgseal, sequence, *more, status=2)
     assert "(release log release.log)" in err
-    for words in (f"imgseal.toml, {key}", expected, hint):
+    for words in (f"--set {key}: ", expected, hint):
         assert words in err
     assert tree(three) == before
 

@@ -58,7 +58,7 @@ def test_who_signs(imgseal: Imgseal, line: Path, role: str, old_too: bool, moved
         assert (status, err) == (0, "")
         return
     assert status == 2, err
-    assert f"imgseal.toml, trust.{role}.keys: devices in the field do not trust who signs this release" in err
+    assert f", trust.{role}.keys: devices in the field do not trust who signs this release" in err
     assert f"1 of {public_key(f'keys/{role}').key_id.hex()}, as entry 0 of release.log has it" in err
     assert f"found: {public_key(f'keys/{new}').key_id.hex()}" in err
     assert tree(line) == before

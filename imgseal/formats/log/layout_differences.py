@@ -11,14 +11,15 @@ from imgseal.records import NamedTuple
 
 
 class Difference(NamedTuple):
-    """One point: the key of the product file that says it, what the log remembers, and what it is now, in words."""
+    """One point: the key of the product file that says it, what the log remembers, and what it is now, in words.
+
+    `mend` is how it becomes again what devices can follow.
+    """
 
     key: str
     expected: str
     found: str
-
-    def __str__(self) -> str:
-        return f"{self.key} ({self.expected}; now {self.found})"
+    mend: str = "put it back as it was"
 
 
 def layout_differences(old: Layout, new: Layout) -> tuple[Difference, ...]:
@@ -51,13 +52,23 @@ def _components(old: Layout, new: Layout) -> Iterator[Difference]:
             yield Difference(f"component.{part.name}.number", str(same.number), str(part.number))
             yield from _component(old, same, new, part)
         elif known is None:
-            words = f"one of {', '.join(map(str, before))}: devices have no others"
-            yield Difference(f"component.{part.name}.number", words, str(part.number))
+            yield Difference(
+                f"component.{part.name}.number",
+                f"one of {', '.join(map(str, before))}: devices refuse an image of any other component, and their "
+                "install records have no member for it",
+                f"{part.number}, a component that is new",
+                "take the component out here, or give it the number of one that devices have",
+            )
         else:
             yield from inside
     for part in old.components:
         if part.number not in after and part.number not in moved:
-            yield Difference(f"component.{part.name}", f"number {part.number}", "no such component")
+            yield Difference(
+                f"component.{part.name}",
+                f"number {part.number}",
+                "no such component",
+                "put it back, since devices have it and go on judging it; a release may leave out its firmware",
+            )
 
 
 def _component(old: Layout, was: LaidComponent, new: Layout, now: LaidComponent) -> Iterator[Difference]:
@@ -82,7 +93,7 @@ def _slots(old: Layout, known: tuple[str, ...], new: Layout, names: tuple[str, .
     pairs = list(zip(before, after, strict=False))
     if len(known) != len(names) or any(_another(*pair) for pair in pairs):
         yield Difference(key, *(", ".join(map(_words, slots)) or "none" for slots in (before, after)))
-        pairs = [(was, now) for was, now in pairs if was.name == now.name]
+        pairs = [(was, now) for was in before for now in after if was.name == now.name]
     for was, now in pairs:
         yield from _slot(was, now)
 
