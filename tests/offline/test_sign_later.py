@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from channel_product import make_channels
 from test_second_signature import WITH_ADDRESSES, both  # noqa: F401 - a fixture
 from workshop import ALL, Imgseal, private_key, public_key, tree
 
@@ -477,3 +478,12 @@ def test_whose_devices_in_words(imgseal: Imgseal, project: Path, what: str) -> N
     said = imgseal(*sign, "line.json")
     assert said.status == 0, said
     assert "class vent-drive-2: the identifiers are those of vent/imgseal.toml" in said.err
+
+
+def test_a_channel_forgotten(imgseal: Imgseal, project: Path) -> None:
+    """What was asked for a channel is finished for it, and the build says how."""
+    make_channels(project, log=False)
+    away(project, "images", "beta")
+    assert imgseal("build", *ALL, "--release", "--channel", "beta", "--sign-later").err.count("--channel beta\n") == 1
+    said = imgseal("build", *ALL, "--release", "--channel", "beta", "--sign-later", "--set", "release.sequence=20")
+    assert (said.status, "finish it with --set release.sequence=20 --channel beta\n" in said.err) == (0, True), said.err

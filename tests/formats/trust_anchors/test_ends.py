@@ -1,5 +1,7 @@
 """The ends of what docs/format/trust-anchors.md allows: keys, revoked keys, signers that are needed, and the words for a number."""
 
+from collections.abc import Callable
+
 import pytest
 from anchor_cases import anchor, factory, following
 from workshop import public_key
@@ -17,6 +19,7 @@ from imgseal.formats.trust_anchors.codec import (
     encode_update,
     flash_block,
     number_words,
+    read_flash_block,
 )
 
 
@@ -112,6 +115,16 @@ def test_what_a_device_holds_is_read_in_either_form() -> None:
     damaged[30] ^= 1
     with pytest.raises(AnchorFormatError):
         decode_held(bytes(damaged))
+
+
+@pytest.mark.parametrize("read", [decode_set, read_flash_block])
+@pytest.mark.parametrize(
+    ("data", "found"), [(b"", "nothing"), (b"\xff" * 64, "ff" * 8), (b"\xd5anchor", "d5616e63686f72")]
+)
+def test_what_is_no_set_is_shown(read: Callable[[bytes], AnchorSet], data: bytes, found: str) -> None:
+    with pytest.raises(AnchorFormatError) as caught:
+        read(data)
+    assert (caught.value.expected, caught.value.found) == ("d5616e63686f7273", found)
 
 
 @pytest.mark.parametrize(
