@@ -387,3 +387,10 @@ def test_what_to_do_is_said_where_the_mistake_is_a_usual_one(old: str, new: str,
     with pytest.raises(UsageError) as refused:
         read(text.replace(old, new, 1), name="imgseal.toml")
     assert words in "\n".join(refused.value.lines())
+
+
+def test_a_later_layout_names_its_first_bootloader() -> None:
+    missing = refused(TEXT + "\n[layout]\nrevision = 1\n")
+    assert (missing.place.key, missing.found) == ("layout.bootloader", "nothing")
+    needless = refused(TEXT + '\n[layout]\nbootloader = "1.0.0"\n')
+    assert (needless.place.key, needless.found) == ("layout.bootloader", "1.0.0")

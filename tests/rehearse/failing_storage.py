@@ -79,7 +79,7 @@ def two_steps(name: str) -> Workshop:
 def behind(name: str) -> Iterator[tuple[Stage, ByteView]]:
     """Devices that could not raise their counters, and take the next update: of the same counters, and of higher ones.
 
-    The storage is still full, or takes them by now. The last three get the release that they have, or one of lower counters
+    The storage is still full, takes them by now, or all but one. The last three get the release that they have, or one of lower counters
     than those that run, which they refuse, and go on as they are.
     """
     update = pair(name)
@@ -89,7 +89,8 @@ def behind(name: str) -> Iterator[tuple[Stage, ByteView]]:
     state, contents = after(of, held, update.state, first)
     assert state.unraised
     assert state.sequence == 6
-    for counter, full in itertools.product(("5", "6"), (update.state.counters, {})):
+    one = [{number: now} for number, now in update.state.counters.items() if len(update.state.counters) > 1]
+    for counter, full in itertools.product(("5", "6"), (update.state.counters, {}, *one)):
         raised = {
             f"component__{n}__counter": counter if c.counter_storage == "steps" else "20250102"
             for n, c in of.components.items()

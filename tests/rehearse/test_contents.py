@@ -7,6 +7,7 @@ from workshop import product
 from imgseal.rehearse.contents import Block, Contents, Key
 from imgseal.rehearse.flash import Flash
 from imgseal.rehearse.noise import Noise
+from imgseal.rehearse.trace import Trace
 
 PARTS = [None, ("a", 0, 4), ("a", 2, 900), ("b", 0, 1)]
 
@@ -70,3 +71,20 @@ def test_blocks_that_differ_in_what_counts_differ() -> None:
     assert Block((b"ab", b"cd"), 0, 0, False) == Block(b"abcd", 0, 0, False)
     contents = [Contents({("a", 1): made[0]}), Contents({("a", 2): made[0]}), Contents({("b", 1): made[0]})]
     assert len({each.sum_of(None) for each in contents}) == 3
+
+
+def test_a_life_does_not_tell_a_block_that_was_never_programmed_from_an_erased_one() -> None:
+    memory = product().memories["internal"]
+    key, erased = (memory.name, 3), bytes([memory.erased or 0]) * memory.erase_block
+    trace = Trace()
+    trace.read(key, 64, 32)
+
+    def agree(block: Block) -> bool:
+        return trace.agree(key, {}, {key: block}, memory, to_the_end=False)
+
+    unit = 64 // memory.write_unit
+    assert agree(Block(erased, 0, 0, False))
+    assert agree(Block(b"x" + erased[1:], 1, 0, False))
+    assert not agree(Block(erased, 1 << unit, 0, False))
+    assert not agree(Block(erased[:64] + b"x" + erased[65:], 1 << unit, 0, False))
+    assert not agree(Block(erased, 0, 1 << unit, False))
