@@ -18,13 +18,11 @@ from imgseal.versions import Version, suit_words
 from imgseal.window import Bytes
 
 
-def judge_package(data: Bytes, name: str, context: Context, device: str) -> Verdict:
-    """Judge an envelope and every sealed image inside it."""
-    return examine_package(data, name, context, device)[0]
-
-
 def examine_package(data: Bytes, name: str, context: Context, device: str) -> tuple[Verdict, PackageSubject]:
-    """As `judge_package`, and return also what was read: where a device is given, `installed` is what it would hold."""
+    """Judge an envelope and every sealed image inside it.
+
+    Return also what was read: where a device is given, `installed` is what it would hold.
+    """
     subject = PackageSubject(data)
     results = run(PACKAGE_ORDER, subject, context, "package")
     passed = {result.name for result in results if result.outcome == PASSED}

@@ -179,20 +179,22 @@ def _echo_json(kind: str, **values: object) -> None:
 
 
 def _package(data: ByteView, name: str, *, as_json: bool) -> None:
+    from imgseal.formats.suit.delivery import is_delivery
     from imgseal.formats.suit.envelope import decode_envelope
     from imgseal.formats.suit.outline import outline
 
     with in_file(name):
         envelope = decode_envelope(data.read(0, data.size))
         lines = list(outline(envelope))
+    kind = "delivery" if is_delivery(envelope) else "update package"
     if as_json:
         payloads = {key: len(payload) for key, payload in envelope.payloads.items()}
         _echo_json(
-            "update package", manifest_digest=envelope.digest.value.hex(), signatures=len(envelope.blocks),
+            kind, manifest_digest=envelope.digest.value.hex(), signatures=len(envelope.blocks),
             payloads=payloads, outline=lines,
         )  # fmt: skip
         return
-    click.echo(f"update package, {data.size} bytes; nothing is verified here")
+    click.echo(f"{kind}, {data.size} bytes; nothing is verified here")
     for line in lines:
         click.echo(f"  {line}")
 

@@ -14,8 +14,10 @@ from imgseal.errors import Place, UsageError
 if TYPE_CHECKING:
     from imgseal.flow.contents import Contents
     from imgseal.flow.deliver import Delivered, Device
+    from imgseal.formats.log.entry import Entry
     from imgseal.window import ByteView
     from imgseal.workspace.project import Project
+    from imgseal.workspace.verified_log import VerifiedLog
 
 _LAST = re.compile(r"last ([1-9][0-9]?)")
 
@@ -61,11 +63,16 @@ def command(
     on a device. It is judged for every device that it is for, before it is written. With --thin no delivery is made:
     it is the signed package without the payloads that these devices do not need.
     """
+    from imgseal import __version__
     from imgseal.flow.deliver import delivery
     from imgseal.flow.deliver import thin as thinned
-    from imgseal.workspace.files import write_all
+    from imgseal.formats.log.entry import DeliveryMade
+    from imgseal.workspace.append_entry import write_with_entry
+    from imgseal.workspace.clock import build_time
+    from imgseal.workspace.files import refuse_overlap
     from imgseal.workspace.packages import load_package, package_contents
     from imgseal.workspace.staging import Output
+    from imgseal.workspace.verified_log import open_log
 
     if (device_file is None) == (not olds):
         raise UsageError(
@@ -83,15 +90,41 @@ def command(
         if device_file is not None
         else _fielded(project, data, release, olds, archive, read, development=development)
     )
+    path = out or f"{os.path.splitext(release)[0]}.{'thin' if thin else 'delivery'}.suit"
+    refuse_overlap([path], [*read, *project.own_files()])
+    log = None if development else open_log(project)
+    source = None if log is None else _logged(log, data, release)
+    draft = None
     if thin:
         made = thinned(data, images, devices, project.product)
     else:
         signer = project.delivery_signer(development=development)
         made = delivery(data, images, devices, project.product, signer)
-    path = out or f"{os.path.splitext(release)[0]}.{'thin' if thin else 'delivery'}.suit"
-    write_all([Output(path, [made.data])], [*read, *project.own_files()])
-    say([*_sizes(made, data.size, images), *made.notes])
+        if log is not None and source is not None and f'"delivery":"{made.manifest.hex()}"'.encode() not in log.data:
+            keys, digest = (signer.public.key_id,), images.manifest_digest
+            draft = DeliveryMade(0, build_time(), __version__, source.number, digest, made.manifest, made.bases, keys)
+    notes = write_with_entry(project, [Output(path, [made.data])], draft)
+    say([*_sizes(made, data.size, images), *made.notes, *notes])
     click.echo(path)
+
+
+def _logged(log: "VerifiedLog", data: "ByteView", name: str) -> "Entry":
+    """Return the release that a package is; UsageError where the log does not have it, or has withdrawn it."""
+    from imgseal.formats.suit.envelope import decode_envelope
+    from imgseal.workspace.numbering import refuse_withdrawn
+
+    digest = decode_envelope(data.read(0, data.size)).digest.value
+    source = log.of_manifest(digest)
+    if source is None:
+        raise UsageError(
+            "the release log does not hold this package",
+            place=Place(file=name),
+            expected=f"a package that {log.path} has",
+            found=f"manifest {digest.hex()}",
+            hint="deliver a package that was released: imgseal log show lists them",
+        )
+    refuse_withdrawn(log, source, next(each for each in source.packages if each.manifest == digest))
+    return source
 
 
 def _sizes(made: "Delivered", whole: int, images: "Contents") -> Iterator[str]:

@@ -6,6 +6,7 @@ from imgseal.errors import InputError, Place, in_file
 from imgseal.formats.log.proof import Head, read_head
 from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
 from imgseal.formats.sealed_image.statement import Statement
+from imgseal.formats.suit.delivery import is_delivery
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.manifest import decode_manifest
 from imgseal.formats.suit.named_bill import witness_of
@@ -55,6 +56,14 @@ def read_contents(data: bytes | memoryview, name: str, product: Product) -> Cont
     except InputError as error:
         error.hint = "is it an update package (.suit)? imgseal check says more"
         raise
+    if is_delivery(envelope):
+        raise InputError(
+            "a delivery has no images of its own: it makes them of what a device runs",
+            place=Place(file=name),
+            expected="an update package",
+            found="a delivery",
+            hint="name the package of its release",
+        )
     images: dict[str, Image] = {}
     for key, payload in envelope.payloads.items():
         if key.endswith(_PAYLOAD):

@@ -37,11 +37,20 @@ class Device(NamedTuple):
 
 
 class Delivered(NamedTuple):
-    """A delivery, its steps with the slots that they fill, and what is to be said of it."""
+    """A delivery, its steps with the slots that they fill, and what is to be said of it.
+
+    `manifest` is the digest of its own manifest; empty for a package without some payloads, which has the release's.
+    """
 
     data: bytes
     steps: tuple[tuple[str, Step], ...]
     notes: tuple[str, ...] = ()
+    manifest: bytes = b""
+
+    @property
+    def bases(self) -> tuple[bytes, ...]:
+        """The SHA-256 of each image that a patch starts from."""
+        return tuple(sorted({step.base.digest for _, step in self.steps if step.base is not None}))
 
 
 def devices_after(old: Contents, product: Product, context: Context) -> Iterator[Device]:
@@ -88,7 +97,7 @@ def delivery(
     for device in known:
         _refuse(data, device)
     steps = sorted({(_slot(product, each.step.part), each.step) for each in travels.values()})
-    return Delivered(data, tuple(steps), tuple(notes))
+    return Delivered(data, tuple(steps), tuple(notes), decode_envelope(data).digest.value)
 
 
 def thin(release: Bytes, images: Contents, devices: Iterable[Device], product: Product) -> Delivered:

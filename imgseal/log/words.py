@@ -4,6 +4,7 @@ from imgseal.formats.log.entry import (
     RECOVERY,
     AddedSignature,
     AnchorsMade,
+    DeliveryMade,
     Entry,
     Logged,
     LoggedPackage,
@@ -49,6 +50,9 @@ def _said(entry: Logged, key: bytes | None) -> str:
     if isinstance(entry, AddedSignature):
         signed = [f"package of entry {entry.entry}"] if key is None or key in entry.keys else []
         return f"signature added to entry {entry.entry}  {utc(entry.built)}  signed {', '.join(signed)}"
+    if isinstance(entry, DeliveryMade):
+        text = f"delivery of entry {entry.entry}  {utc(entry.built)}"
+        return text if key is None else f"{text}  signed the delivery"
     text = f"trust anchor set {number_words(entry.generation)}  {utc(entry.built)}"
     return text if key is None else f"{text}  signed the set"
 
@@ -60,6 +64,10 @@ def lines(entry: Logged, origin: Logged | None = None) -> list[str]:
     out = [f"  {kind_of(entry):<10} made {utc(entry.built)} by imgseal {entry.tool}"]
     if isinstance(entry, AddedSignature):
         out += [f"  of         entry {entry.entry}, manifest {entry.manifest.hex()}"]
+        return out + [f"    signed by {key.hex()}" for key in entry.keys]
+    if isinstance(entry, DeliveryMade):
+        out += [f"  of         entry {entry.entry}, manifest {entry.manifest.hex()}"]
+        out += [f"  manifest   {entry.delivery.hex()}", *(f"    from     {base.hex()}" for base in entry.bases)]
         return out + [f"    signed by {key.hex()}" for key in entry.keys]
     if isinstance(entry, AnchorsMade):
         out += [f"  set        {number_words(entry.generation)}, class {entry.class_id.hex()}"]

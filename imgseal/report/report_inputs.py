@@ -5,8 +5,8 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from imgseal.check.context import Context
+from imgseal.check.delivery import examine
 from imgseal.check.judge import judge, kind_of
-from imgseal.check.package import examine_package
 from imgseal.errors import InputError
 from imgseal.flow.contents import Contents, read_contents
 from imgseal.formats.cbor.strict import bstr_head, encode
@@ -34,7 +34,7 @@ def gather(data: ByteView, name: str, context: Context, *, tool: str, device: st
     whole = bytes(data.read(0, data.size))
     signers: tuple[TrustedKey, ...] = ()
     if kind_of(data) == "update package":
-        verdict, subject = examine_package(data, name, context, device)
+        verdict, subject = examine(data, name, context, device)
         signers = tuple(subject.signers)
     else:
         verdict = judge(data, name, context, device)

@@ -158,10 +158,10 @@ def _origin(job: Job, log: VerifiedLog, line: Line, channel: str) -> int | None:
 
 
 def refuse_withdrawn(log: VerifiedLog, entry: Entry, package: LoggedPackage) -> None:
-    """UsageError where a package of a release is withdrawn: what is in it goes to no other channel."""
+    """UsageError where a package of a release is withdrawn: what is in it goes to nobody else."""
     if any(package.manifest in floor.withdrawn for floor in log.tip.least if floor.class_id == package.class_id):
         raise UsageError(
-            "this release is withdrawn, and goes to no other channel",
+            "this release is withdrawn, and goes to nobody else",
             place=Place(file=log.path, key=f"entry {entry.number}"),
             expected="a release that is not withdrawn",
             found=f"{entry.product} {entry.version}, sequence {entry.sequence}",

@@ -109,6 +109,21 @@ def test_the_last_of_the_log(imgseal: Imgseal, project: Path) -> None:
     assert said.status == 0, said.err
     assert imgseal("deliver", THREE, "--from", ONE, "--from", TWO, "--out", "by-name.suit").status == 0
     assert (project / "by-log.suit").read_bytes() == (project / "by-name.suit").read_bytes()
+    # logged once as a delivery of that release: the second time it is the same one
+    lines = (project / "release.log").read_text().splitlines()
+    kinds = [json.loads(line)["entry"]["kind"] for line in lines]
+    assert kinds == ["release", "release", "release", "delivery"]
+    entry = json.loads(lines[-1])["entry"]
+    three, made = (decode_envelope((project / each).read_bytes()) for each in (THREE, "by-log.suit"))
+    assert (entry["entry"], entry["manifest"], entry["delivery"]) == (
+        2, three.digest.value.hex(), made.digest.value.hex(),
+    )  # fmt: skip
+    assert len(entry["bases"]) == 4
+    assert imgseal("log", "verify").status == 0
+    assert "delivery of entry 2" in imgseal("log", "show").out
+    assert "delivery" in imgseal("log", "show", "3").out
+    by = imgseal("log", "show", "--key", entry["keys"][0]).out
+    assert "signed the delivery" in by
     missing = imgseal("deliver", THREE, "--from", "last 2")
     assert (missing.status, "is not in the archive" in missing.err) == (2, True)
 
@@ -150,3 +165,40 @@ def test_what_it_refuses(imgseal: Imgseal, field: Path) -> None:
         said = imgseal("deliver", *arguments)
         assert (said.status, words in said.err) == (status, True), said.err
     assert tree(field) == before
+
+
+def test_other_commands_know_it(imgseal: Imgseal, field: Path) -> None:
+    assert imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit").status == 0
+    shown = imgseal("show", "small.suit")
+    assert shown.status == 0
+    assert shown.out.startswith("delivery, ")
+    assert "digest of the base = " in shown.out
+    assert "the release inside" in shown.out
+    assert json.loads(imgseal("show", "small.suit", "--json").out)["kind"] == "delivery"
+    said = imgseal("report", "small.suit", "--device", "d1.json", "--format", "json", "--out", "r.json")
+    assert said.status == 0, said.err
+    assert json.loads((field / "r.json").read_text())["verdict"]["kind"] == "delivery"
+    for arguments in (("compare", ONE, "small.suit"), ("deliver", "small.suit", "--for", "d1.json")):
+        refused = imgseal(*arguments)
+        assert (refused.status, "a delivery has no images of its own" in refused.err) == (3, True)
+    document = json.loads(imgseal("check", "small.suit", "--device", "d1.json", "--json").out)
+    assert document["verdicts"][0]["kind"] == "delivery"
+
+
+def test_with_a_log_the_release_is_what_counts(imgseal: Imgseal, project: Path) -> None:
+    """`check` asks the log for the release that a delivery carries, and for no bill that it travels without."""
+    write_project(project, product_text().replace("[rules]", '[log]\npath = "release.log"\n\n[rules]', 1))
+    assert imgseal("log", "new").status == 0
+    released(imgseal, 17, "--unrecorded", "a test")
+    assert imgseal("device", "new", "d0.json", "--hardware", "3").status == 0
+    assert imgseal("device", "apply", "d0.json", ONE, "--out", "d1.json").status == 0
+    changed(project, 1)
+    released(imgseal, 18, "--unrecorded", "a test")
+    assert imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit").status == 0
+    assert imgseal("check", "small.suit", "--device", "d1.json").status == 0
+    assert imgseal("log", "withdraw", "2.5.0", "--why", "a test").status == 0
+    refused = imgseal("check", "small.suit", "--device", "d1.json")
+    assert (refused.status, "withdrawn" in refused.out) == (1, True), refused.out
+    nobody = imgseal("deliver", TWO, "--for", "d1.json", "--out", "more.suit")
+    assert (nobody.status, "this release is withdrawn" in nobody.err) == (2, True)
+    assert not (project / "more.suit").exists()

@@ -225,7 +225,7 @@ def test_a_withdrawn_release_is_not_promoted(product: Path, imgseal: Imgseal) ->
     before = tree(product)
     for said in (promote(imgseal, package), pack(imgseal, product)):
         assert said.status == 2
-        assert "this release is withdrawn, and goes to no other channel" in said.err
+        assert "this release is withdrawn, and goes to nobody else" in said.err
         assert tree(product) == before
 
 

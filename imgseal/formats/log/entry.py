@@ -247,7 +247,24 @@ class AnchorsMade(NamedTuple):
         return (self.signer,)
 
 
-Logged: TypeAlias = Entry | Reservation | Surrender | Withdrawal | AddedSignature | AnchorsMade
+class DeliveryMade(NamedTuple):
+    """A delivery of a release: the number of its `entry`, and its manifest; the delivery's own, bases, and who signed.
+
+    Bases are what its patches start from, by their SHA-256.
+    """
+
+    number: int
+    built: int
+    tool: str
+    entry: int
+    manifest: bytes
+    delivery: bytes
+    bases: tuple[bytes, ...]
+    keys: tuple[bytes, ...]
+    least: tuple[Floor, ...] = ()
+
+
+Logged: TypeAlias = Entry | Reservation | Surrender | Withdrawal | AddedSignature | AnchorsMade | DeliveryMade
 """Any entry of the log."""
 
 
@@ -257,6 +274,7 @@ _WORDS: dict[type[Logged], str] = {
     Withdrawal: "withdrawal",
     AddedSignature: "signature",
     AnchorsMade: "anchors",
+    DeliveryMade: "delivery",
 }
 
 

@@ -13,6 +13,7 @@ from imgseal.formats.log.entry import (
     AddedSignature,
     Anchors,
     AnchorsMade,
+    DeliveryMade,
     Entry,
     Floor,
     Logged,
@@ -85,6 +86,7 @@ _BOOTLOADERS = array(
     _VERSION, 0, 2, "versions, the oldest and the newest, or none",
     lambda ends: len(ends) != 1 and ends == tuple(sorted(ends)),
 )  # fmt: skip
+_BASES = array(_DIGEST, 0, 99, "digests that rise", _rises)
 _IMAGE = record(
     LoggedImage,
     {
@@ -212,6 +214,10 @@ _NEW = {
             **_LINE, "digest": _DIGEST, "set": _U32, "images": _rising_keys(64), "packages": _rising_keys(64),
             "revoked": _rising_keys(64), "signer": _KEY,
         },
+    ),
+    "delivery": _new(
+        "delivery", DeliveryMade,
+        {"entry": _U63, "manifest": _DIGEST, "delivery": _DIGEST, "bases": _BASES, "keys": _KEYS},
     ),
 }  # fmt: skip
 """Kind -> its entries of format 3, as docs/format/release-log.md has the tables of the keys."""

@@ -15,6 +15,7 @@ from imgseal.formats.log.entry import (
     WITHDRAWN,
     AddedSignature,
     AnchorsMade,
+    DeliveryMade,
     Entry,
     Floor,
     Line,
@@ -127,7 +128,7 @@ def after(floors: tuple[Floor, ...], entry: Logged, at: int) -> tuple[Floor, ...
     GoingDownError where a release or reservation is below the floors, or uses a sequence again; LogFormatError where
     two packages are for one class and variant; LogError where it speaks of a reservation that is not open.
     """
-    if isinstance(entry, AddedSignature | AnchorsMade):
+    if isinstance(entry, AddedSignature | AnchorsMade | DeliveryMade):
         return floors
     known = {floor.line: floor for floor in floors}
     if isinstance(entry, Surrender):

@@ -8,7 +8,16 @@ complete line (`is_whole`) never happened.
 from collections.abc import Iterable, Iterator
 
 from imgseal.errors import Place
-from imgseal.formats.log.entry import NEWEST, AddedSignature, Entry, Floor, Logged, Reservation, Withdrawal
+from imgseal.formats.log.entry import (
+    NEWEST,
+    AddedSignature,
+    DeliveryMade,
+    Entry,
+    Floor,
+    Logged,
+    Reservation,
+    Withdrawal,
+)
 from imgseal.formats.log.entry_codec import decode_entry, encode_entry, read_entry
 from imgseal.formats.log.errors import CURE, DOCUMENT, ForkError, GoingDownError, LogError, LogFormatError, compact
 from imgseal.formats.log.floors import after, in_newest, refuse_below
@@ -227,7 +236,7 @@ def _refuse_foreign(entry: Logged, released: dict[int, set[bytes]]) -> None:
         number, manifests = entry.origin, set[bytes]()
     elif isinstance(entry, Withdrawal):
         number, manifests = entry.entry, {each.manifest for each in entry.packages}
-    elif isinstance(entry, AddedSignature):
+    elif isinstance(entry, AddedSignature | DeliveryMade):
         number, manifests = entry.entry, {entry.manifest}
     else:
         return

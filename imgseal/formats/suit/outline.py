@@ -11,14 +11,19 @@ from imgseal.formats.cose.sign1 import CoseError, take_apart
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.commands import Sequence, VersionMatch, decode_sequence
 from imgseal.formats.suit.component import ComponentId, ours
+from imgseal.formats.suit.delivery import RELEASE_KEY, is_delivery
 from imgseal.formats.suit.digest import SuitDigest
-from imgseal.formats.suit.envelope import Envelope
+from imgseal.formats.suit.envelope import Envelope, decode_envelope
 from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.manifest import Manifest, decode_manifest
 from imgseal.formats.suit.text import Text, decode_text
 
 DEEPEST = 24
 """Lines that would stand deeper are drawn at this depth; limits.SEQUENCE_DEPTH keeps manifests above it."""
+
+_OF_DELIVERIES = {-256: "base", -257: "take what travelled", -258: "make the image of it"}
+_BASE = {-256: "digest of the base", -257: "size of the base"}
+"""Commands and parameters of private use; docs/format/delivery.md."""
 
 _Lines = Iterator[tuple[int, str]]
 
@@ -60,6 +65,21 @@ def _envelope(envelope: Envelope, complete: bool) -> _Lines:
     yield from _members(manifest, envelope, complete)
     for key, payload in envelope.payloads.items():
         yield 0, f"payload {_plain(key)}: {len(payload)} bytes"
+    if is_delivery(envelope):
+        yield from _release(envelope, complete)
+
+
+def _release(envelope: Envelope, complete: bool) -> _Lines:
+    yield 0, "the release inside"
+    try:
+        inside = decode_envelope(envelope.payloads[RELEASE_KEY])
+    except SuitError as error:
+        yield 1, f"unreadable: {error.message}"
+        return
+    if is_delivery(inside):
+        yield 1, "a delivery, which is none"
+        return
+    yield from ((depth + 1, line) for depth, line in _envelope(inside, complete))
 
 
 def _members(manifest: Manifest, envelope: Envelope, complete: bool) -> _Lines:
@@ -87,12 +107,13 @@ def _members(manifest: Manifest, envelope: Envelope, complete: bool) -> _Lines:
 
 def _sequence(sequence: Sequence, depth: int, complete: bool) -> _Lines:
     for code, argument in sequence:
-        name = labels.COMMANDS.get(code, f"command {code}")
+        name = labels.COMMANDS.get(code) or _OF_DELIVERIES.get(code, f"command {code}")
         if code == labels.SET_COMPONENT_INDEX:
             yield depth, f"component {'all' if argument is True else argument}:"
         elif code == labels.OVERRIDE_PARAMETERS and isinstance(argument, dict):
             for label, value in argument.items():
-                yield depth + 1, f"{labels.PARAMETERS.get(label, f'parameter {label}')} = {_value(value, complete)}"
+                named = labels.PARAMETERS.get(label) or _BASE.get(label, f"parameter {label}")
+                yield depth + 1, f"{named} = {_value(value, complete)}"
         elif code == labels.TRY_EACH and isinstance(argument, tuple):
             yield depth + 1, "try each:"
             for number, branch in enumerate(argument):
@@ -102,7 +123,7 @@ def _sequence(sequence: Sequence, depth: int, complete: bool) -> _Lines:
             yield depth + 1, "run:"
             yield from _sequence(argument, depth + 2, complete)
         else:
-            kind = "condition" if code in labels.CONDITIONS else "do"
+            kind = "condition" if code in labels.CONDITIONS or name == _OF_DELIVERIES[-256] else "do"
             policy = f" (report {argument})" if complete else ""
             yield depth + 1, f"{kind} {name}{policy}"
 

@@ -11,6 +11,7 @@ from imgseal.formats.log.entry import (
     AddedSignature,
     Anchors,
     AnchorsMade,
+    DeliveryMade,
     Entry,
     Logged,
     LoggedPackage,
@@ -117,6 +118,13 @@ class Maker:
         manifest = self.draw.choice(release.packages).manifest
         self.add(AddedSignature(0, 1_764_072_000, "0.2.0", release.number, manifest, (key("second"),)))
 
+    def deliver(self, number: int) -> None:
+        release = self.draw.choice(self.releases)
+        manifest = self.draw.choice(release.packages).manifest
+        bases = tuple(sorted(sha256(f"base {n}".encode()).digest() for n in range(self.draw.randrange(3))))
+        made = sha256(f"delivery {number}".encode()).digest()
+        self.add(DeliveryMade(0, 1_764_072_000, "0.2.0", release.number, manifest, made, bases, (key("deliveries"),)))
+
     def anchors(self, number: int) -> None:
         digest = sha256(f"set {number}".encode()).digest()
         self.add(AnchorsMade(0, 1_764_072_000, "0.2.0", CLASS, "", digest, number, (key("images"),),
@@ -132,14 +140,14 @@ def mixed(seed: int, size: int) -> Maker:
     while len(maker.steps) < size:
         number = len(maker.steps)
         what = maker.draw.choice(
-            ("release", "release", "reserve", "complete", "surrender", "withdraw", "sign", "anchors")
+            ("release", "release", "reserve", "complete", "surrender", "withdraw", "sign", "anchors", "deliver")
         )
         if (what in ("complete", "surrender") and not maker.open) or (
-            what in ("withdraw", "sign") and not maker.releases
+            what in ("withdraw", "sign", "deliver") and not maker.releases
         ):
             continue
         method = getattr(maker, what)
-        method(number) if what in ("release", "reserve", "complete", "anchors") else method()
+        method(number) if what in ("release", "reserve", "complete", "anchors", "deliver") else method()
     return maker
 
 

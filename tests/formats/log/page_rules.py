@@ -147,6 +147,9 @@ KINDS: dict[str, dict[str, Rule]] = {
     "surrender": {"entry": U63, "why": text(256)},
     "withdrawal": {"entry": U63, "why": text(256), **packages({"manifest": DIGEST})},
     "signature": {"entry": U63, "manifest": DIGEST, "keys": keys},
+    "delivery": {
+        "entry": U63, "manifest": DIGEST, "delivery": DIGEST, "bases": several(DIGEST, 0, 99, itself), "keys": keys,
+    },
     "anchors": {
         "class": CLASS, "variant": MAYBE, "digest": DIGEST, "set": U32, "images": several(KEY, 0, 64, itself),
         "packages": several(KEY, 0, 64, itself), "revoked": several(KEY, 0, 64, itself), "signer": KEY,
@@ -193,7 +196,7 @@ def _follows(entry: dict[str, Any], floors: Floors, released: dict[int, set[str]
     kind = entry.get("kind", "release")
     if kind == "surrender":
         return any(row["entry"] == entry["entry"] for floor in floors.values() for row in floor["open"])
-    if kind == "signature":
+    if kind in ("signature", "delivery"):
         return entry["manifest"] in released.get(entry["entry"], ())
     if kind == "withdrawal":
         known = all(floors.get(line_of(each), {}).get("manifest") for each in entry["packages"])

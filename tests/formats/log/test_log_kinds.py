@@ -22,7 +22,7 @@ from imgseal.formats.log.lines import EMPTY, added, resume, steps
 from imgseal.versions import Version
 
 SEEDS = range(12)
-KINDS = {"release", "promotion", "reservation", "surrender", "withdrawal", "signature", "anchors"}
+KINDS = {"release", "promotion", "reservation", "surrender", "withdrawal", "signature", "anchors", "delivery"}
 
 
 def entries(data: bytes) -> list[dict[str, Any]]:
@@ -202,7 +202,7 @@ def test_a_class_with_reservations_alone_has_no_release() -> None:
 
 Change = Callable[[list[dict[str, Any]]], object]
 FAULTS: list[tuple[str, Change, type[ImgsealError], str]] = [
-    ("unknown kind", lambda e: e[1].update(kind="delivery"), LogFormatError, "of a later imgseal"),
+    ("unknown kind", lambda e: e[1].update(kind="postcard"), LogFormatError, "of a later imgseal"),
     ("kind of another type", lambda e: e[1].update(kind=3), LogFormatError, "not a value allowed|unknown key|missing|another order"),
     ("no kind", lambda e: e[0].pop("kind"), LogFormatError, "missing"),
     ("older format behind", lambda e: e.__setitem__(2, _old()), LogFormatError, "older format"),
