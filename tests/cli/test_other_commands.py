@@ -58,7 +58,8 @@ def test_init_then_build(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.M
     assert again.status == 2
     assert (tmp_path / "imgseal.toml").read_text() == text
     for name in ("images", "packages"):
-        assert imgseal("key", "new", "--no-passphrase", f"keys-dev/{name}.pem").status == 0
+        said = imgseal("key", "new", "--no-passphrase", f"keys-dev/{name}.pem")
+        assert (said.status, said.err.count("the private key is not encrypted")) == (0, 1)
     data = code("app", link=0x0801_0400, size=2000, vectors=64, stack=0x2001_0000)
     (tmp_path / "app.hex").write_bytes(b"".join(write_intel_hex([(0x0801_0400, data)])))
     said = imgseal("build", "app=app.hex")
@@ -69,7 +70,8 @@ def test_init_then_build(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.M
 def test_key_new_show_public(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("IMGSEAL_PASSPHRASE", "correct horse")
-    assert imgseal("key", "new", "k.pem").status == 0
+    said = imgseal("key", "new", "k.pem")
+    assert (said.status, said.err) == (0, "")
     assert stat.S_IMODE((tmp_path / "k.pem").stat().st_mode) == 0o600
     assert b"ENCRYPTED PRIVATE KEY" in (tmp_path / "k.pem").read_bytes()
     before = tree(tmp_path)

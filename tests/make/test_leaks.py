@@ -358,3 +358,12 @@ def test_a_key_of_128_bytes_has_a_length_of_two_bytes(head: bytes, found: bool) 
     key = der_key(read, 40 + len(head))
     assert (key is not None) is found
     assert key is None or (key.what, key.offset, key.size) == ("SEC1 key (elliptic curve)", 40, len(head) + 128)
+
+
+@pytest.mark.parametrize(("size", "seen"), [(63, 0), (64, 1), (65, 1)])
+@pytest.mark.parametrize(("numbers", "what"), [(9, "PKCS#1 key (RSA)"), (6, "key of DSA in the old form")])
+def test_numbers_in_a_row_are_a_key_from_512_bits_on(numbers: int, what: str, size: int, seen: int) -> None:
+    """A version of 0, then numbers of which the first is the modulus; nobody makes smaller ones."""
+    body = b"\x02\x01\0" + b"\x02" + bytes([size]) + b"\x71" * size + b"\x02\x01\x05" * (numbers - 2)
+    data = b"text" + b"\x30\x81" + bytes([len(body)]) + body + b"more"
+    assert [leak.what for leak in found(data)] == [what] * seen

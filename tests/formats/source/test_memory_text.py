@@ -11,6 +11,7 @@ import pytest
 
 from imgseal.formats.source.detect import HEAD_BYTES
 from imgseal.formats.source.recognise import Search, firmware_kind
+from imgseal.formats.source.unread_text import _rotated
 
 BODY = random.Random(64).randbytes(64)
 FORM = "Verilog hex, VMEM or TI text"
@@ -109,3 +110,14 @@ def test_records_without_a_check_sum_hold_up_to_31_bytes(size: int, known: bool)
         for at in range(0x400, 0x400 + 4 * size, size)
     ]
     assert (firmware_kind(b"".join(records)) is not None) is known
+
+
+@pytest.mark.parametrize("count", [1, 2, 16, 200])
+def test_signetics_records_of_any_length(count: int) -> None:
+    """Address, count, check byte of these, data, check byte of it; without data there is nothing."""
+    data = (BODY * 4)[:count]
+    head = bytes((0x12, 0x34, count))
+    record = head + bytes([_rotated(head)]) + data + bytes([_rotated(data)])
+    assert found(b":" + record.hex().upper().encode() + b"\n") == ("Signetics hex", "Signetics hex")
+    damaged = record[:-1] + bytes([record[-1] ^ 1])
+    assert found(b":" + damaged.hex().upper().encode() + b"\n") == (None, None)
