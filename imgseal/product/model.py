@@ -28,7 +28,7 @@ class Release(NamedTuple):
 
     version: Version
     sequence: int
-    next: bool = False
+    next: bool
 
 
 class SigningKeys(NamedTuple):

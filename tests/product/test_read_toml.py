@@ -31,7 +31,7 @@ def line_with(text: str, words: str) -> int:
 
 def test_demo_product() -> None:
     product = read(TEXT, name="imgseal.toml")
-    assert (product.hardware, product.release) == ((2, 4), Release(Version(2, 4, 1), 17))
+    assert (product.hardware, product.release) == ((2, 4), Release(Version(2, 4, 1), 17, next=False))
     assert product.memories["nor"].size == 64 << 20
     motor = product.components["motor"]
     assert (motor.run, motor.version, motor.counter, motor.way_back) == (

@@ -173,6 +173,25 @@ def test_nothing_is_added_that_would_not_be_read() -> None:
         added(EMPTY, draft(0)._replace(packages=packages))
 
 
+@pytest.mark.parametrize(("images", "keys", "wrong"), [(512, 16, None), (513, 16, "images"), (512, 17, "keys")])
+def test_how_much_a_package_of_an_entry_lists(images: int, keys: int, wrong: str | None) -> None:
+    """At most 512 images and 16 keys each; docs/format/release-log.md."""
+    named = tuple(bytes([n]) * 16 for n in range(keys))
+    first = decode_entry(compact(entries()[0]))
+    assert isinstance(first, Entry)
+    package = first.packages[0]
+    listed = tuple(
+        LoggedImage(1 + n // 3, "m", f"s{n:03}", Version(1, 0, 0), 0, bytes(32), package.keys) for n in range(images)
+    )
+    entry = first._replace(packages=(package._replace(images=listed, keys=named),))
+    if wrong is None:
+        assert decode_entry(encode_entry(entry)) == entry
+        return
+    with pytest.raises(LogFormatError) as caught:
+        decode_entry(encode_entry(entry))
+    assert (caught.value.place.key or "").endswith(wrong)
+
+
 Change = Callable[[dict[str, Any]], object]
 
 
