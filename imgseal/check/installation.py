@@ -106,7 +106,7 @@ def _elsewhere(
 def _there(subject: PackageSubject, number: int, slot: int, tried: list[dict[int, int]]) -> int:
     """Return the run slot, or the one that was tried where a package made for one device has no build for it."""
     parts = [part for part in subject.parts if part[:2] == (number, slot)]
-    return slot if brings(subject, parts) else next((way[number] for way in tried if number in way), slot)
+    return slot if brings(subject, parts) else next((way[number] for way in tried if number in way), 0)
 
 
 def _carry_out(

@@ -12,6 +12,7 @@ from imgseal.console.say import say
 from imgseal.device_state.device import fresh
 from imgseal.errors import ImgsealError, Place, SigningKeyError, UsageError
 from imgseal.findings import Verdict
+from imgseal.flow.as_released import envelope_of, release_in
 from imgseal.flow.release import sign_package
 from imgseal.formats.log.entry import AddedSignature
 from imgseal.keys.public_key import KINDS
@@ -59,6 +60,8 @@ def command(what: str, reference: str, out: str | None, yes: bool, chosen: Chose
     """
     data = open_artefact(what)
     kind = kind_of(data)
+    if kind == "update package" and _is_delivery(data):
+        kind = "delivery"
     if kind == "update package":
         _sign_package(chosen.load(), data, what, reference, out, yes=yes)
         return
@@ -68,7 +71,13 @@ def command(what: str, reference: str, out: str | None, yes: bool, chosen: Chose
     _sign_request(data, what, reference, out, chosen, yes=yes)
 
 
+def _is_delivery(data: ByteView) -> bool:
+    envelope = envelope_of(data)
+    return envelope is not None and release_in(envelope) is not None
+
+
 _NOT_SIGNED = {
+    "delivery": ("a delivery has one signer", "make it again: imgseal deliver; the release inside is signed by itself"),
     "trust anchor update": ("a trust anchor update has one signer", "imgseal trust replace makes and signs it"),
     "sealed image": (
         "a sealed image names its signers in what is signed: none can be added",

@@ -181,6 +181,8 @@ def test_other_commands_know_it(imgseal: Imgseal, field: Path) -> None:
     for arguments in (("compare", ONE, "small.suit"), ("deliver", "small.suit", "--for", "d1.json")):
         refused = imgseal(*arguments)
         assert (refused.status, "a delivery has no images of its own" in refused.err) == (3, True)
+    signed = imgseal("sign", "small.suit", "--key", "keys/packages.pem", "--out", "more.suit", "--yes")
+    assert (signed.status, "a delivery has one signer" in signed.err) == (2, True)
     document = json.loads(imgseal("check", "small.suit", "--device", "d1.json", "--json").out)
     assert document["verdicts"][0]["kind"] == "delivery"
 

@@ -51,6 +51,15 @@ def test_every_change_under_every_cut(name: str, record_property: Callable[[str,
     record_property("lives after one cut", lives)
 
 
+def test_what_is_being_placed_is_not_held() -> None:
+    """Cut between the last byte of an image without a second place and the record of it: it is placed again."""
+    change = Change("data in the NOR", ("phrases",), "again")
+    data = ByteView(made(change).data)
+    on = set_up(context(change.product), data)
+    assert on.verdict.accepted, on.verdict.findings
+    assert rehearse(on, data, pairs=0, seed="1").violation is None
+
+
 @pytest.mark.parametrize("name", PRODUCTS)
 def test_it_leaves_what_the_package_leaves(name: str) -> None:
     """State, record and slots are those after the plain package: nothing tells that it was a delivery."""
@@ -221,6 +230,22 @@ def test_what_a_patch_makes_of_another_image_is_no_image() -> None:
     size = next(len(view) for key, view in decode_envelope(package(APP)).payloads.items() if key == "#app-b")
     other = encode(bytes(base.read(0, step.base.size)), bytes(size), None).data
     assert code(stepped(data, signed_for(other), lambda _: other)) == "digest.result"
+
+
+def test_the_step_that_fits_is_the_one_that_counts() -> None:
+    """Where its patch is spoiled, the compressed image for devices with another base is not taken in its place."""
+    here = context(TWO)
+    unknown = context(TWO, here.state._replace(current={}), {})
+    data = made(APP, here, unknown).data
+    steps = decode_delivery(decode_envelope(data).manifest).steps
+    assert [(step.part.slot, step.form) for step in steps if step.part.number == 1] == [
+        (0, "compressed"), (1, "patch"), (1, "compressed"),
+    ]  # fmt: skip
+    for who in (here, unknown):
+        assert code(data, who) == "accepted"
+    spoiled = repacked(data, lambda it: it, by=(KEY,), payloads=lambda all_: {**all_, "#01": all_["#01"] + b"x"})
+    assert code(spoiled) == "digest.patch"
+    assert code(spoiled, unknown) == "accepted"
 
 
 def test_both_layers_agree() -> None:
