@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import click
 
 from imgseal.errors import ImgsealError, UsageError
+from imgseal.formats.install_record.room import PLACES_ADVISED, place_bytes
 from imgseal.limits import KEY_FILE_BYTES, MAP_BYTES
 from imgseal.product.model import Product
 from imgseal.product.references import is_token_uri
@@ -231,11 +232,21 @@ def _slots(product: Product) -> Iterator[Remark]:
             f"devices keep their trust anchors for ever: {fixed}",
             'two erase blocks of trusted flash with holds = "anchors", before the first device is made',
         )
-    if product.slot_holding("records") is None:
+    records = product.slot_holding("records")
+    if records is None:
         yield Remark(
             "note",
             'no slot holds "records": rehearse, device apply and factory need one',
-            'three erase blocks of trusted flash with holds = "records"',
+            f'{PLACES_ADVISED} erase blocks of trusted flash with holds = "records"',
+        )
+        return
+    memory = product.memories[records.memory]
+    place = place_bytes(len(product.components), memory.erase_block, memory.write_unit)
+    if records.size < PLACES_ADVISED * place:
+        yield Remark(
+            "note",
+            f"slot.{records.name} has {records.size // place} places; each more survives two more power cuts in a row",
+            f"at least {PLACES_ADVISED * place} bytes, {PLACES_ADVISED} places (docs/format/install-record.md)",
         )
 
 

@@ -7,6 +7,7 @@
 
 #define COPIES 3u
 #define CHECK_BYTES 32u
+#define LEFT_OUT (COPIES + 2)   /* of a place that takes no copy */
 
 const uint8_t record_magic[10] = { 0xD5, 'r', 'e', 'c', 'o', 'r', 'd', 's', 1, 0 };
 
@@ -160,8 +161,8 @@ void as_reader(const struct seal_boot *b, const struct seal_slot *slot, struct s
 /* What a place shows. */
 struct found {
     uint32_t generation;
-    uint32_t copied;
-    uint32_t copies;            /* how many read as the newest one of the place; 0: none */
+    uint16_t copied;
+    uint16_t copies;            /* how many read as the newest one of the place; 0: none */
 };
 
 /* How records lie in flash: bytes from the start of a copy to its check, of a copy, of
@@ -235,7 +236,7 @@ static const struct found *scan_place(struct seal_boot *b, uint32_t place, const
                 continue;
             here->copies = 1;
             here->generation = get32(b->scan + R_GENERATION);
-            here->copied = get16(b->scan + R_COPIED);
+            here->copied = (uint16_t)get16(b->scan + R_COPIED);
             move(check, mine, CHECK_BYTES);
         }
         if (here == best || counts_more(here, best)) {
@@ -256,24 +257,14 @@ static uint32_t erase_place(const struct seal_boot *b, uint32_t place)
     return erase_range(b, at, l.place);
 }
 
-/* Erases every place but two. */
-static uint32_t erase_others(const struct seal_boot *b, uint32_t one, uint32_t other)
-{
-    uint32_t place, count = places(b), code = SEAL_WRITTEN;
-
-    for (place = 0; code == SEAL_WRITTEN && place < count; place++)
-        if (place != one && place != other)
-            code = erase_place(b, place);
-    return code;
-}
-
 /* "Tidying" */
 uint32_t tidy(struct seal_boot *b)
 {
-    uint32_t mine = b->journal.found ? b->journal.place : SEAL_PLACES_MAX, code = SEAL_WRITTEN;
+    uint32_t place, count = b->journal.tidied ? 0 : places(b), code = SEAL_WRITTEN;
 
-    if (!b->journal.tidied)
-        code = erase_others(b, mine, mine);
+    for (place = 0; code == SEAL_WRITTEN && place < count; place++)
+        if (!b->journal.found || place != b->journal.place)
+            code = erase_place(b, place);
     b->journal.tidied = code == SEAL_WRITTEN;
     return code;
 }
@@ -302,34 +293,44 @@ static uint32_t write_record(struct seal_boot *b, uint32_t place)
     return SEAL_WRITTEN;
 }
 
-/* Writes the record to the next place behind its own that holds it afterwards, the one
- * of the record that it is based on left out. SEAL_DEVICE_NO_RECORD: none does. */
-static uint32_t store(struct seal_boot *b, uint32_t base)
+/* Writes the record to another place: of those that show the fewest copies, the one that counts least; of those that
+ * show none, the first behind its own. SEAL_DEVICE_NO_RECORD: none holds it. */
+static uint32_t store(struct seal_boot *b, struct found *all)
 {
-    uint32_t old = b->journal.place, place = old, count = places(b), code;
+    uint32_t old = b->journal.place, count = places(b), place, least, code;
 
-    for (;;) {
-        if (++place >= count)
-            place = 0;
-        if (place == old)
+    all[count].copies = COPIES + 1;
+    do {
+        least = count;
+        for (place = old;;) {
+            if (place == 0)
+                place = count;
+            if (--place == old)
+                break;
+            if (all[place].copies < all[least].copies
+                || (all[place].copies == all[least].copies && counts_more(&all[least], &all[place])))
+                least = place;
+        }
+        if (least == count)
             return SEAL_DEVICE_NO_RECORD;
-        if (place == base)
-            continue;
-        code = write_record(b, place);
+        code = b->journal.tidied ? (uint32_t)SEAL_WRITTEN : erase_place(b, least);
         if (code == SEAL_WRITTEN)
-            b->journal.place = place;
+            code = write_record(b, least);
+        if (code == SEAL_WRITTEN)
+            b->journal.place = least;
         if (code != SEAL_DEVICE_NO_RECORD)
             return code;
-        code = erase_place(b, place);
-        if (code != SEAL_WRITTEN)
-            return code;
-    }
+        all[least].copies = LEFT_OUT;
+        code = erase_place(b, least);
+    } while (code == SEAL_WRITTEN);
+    return code;
 }
 
 /* "A new record": the caller has changed journal.record; when this returns
  * SEAL_WRITTEN, it is the one acted upon. */
 uint32_t commit(struct seal_boot *b)
 {
+    struct found all[SEAL_PLACES_MAX + 1];
     uint8_t *r = b->journal.record;
     uint32_t generation = get32(r + R_GENERATION), old, code = tidy(b);
 
@@ -342,7 +343,8 @@ uint32_t commit(struct seal_boot *b)
     if (!b->journal.found)
         b->journal.place = places(b) - 1;
     old = b->journal.place;
-    code = store(b, old);
+    clear((uint8_t *)all, sizeof all);
+    code = store(b, all);
     if (code != SEAL_WRITTEN)
         return SEAL_DEVICE_UNWRITABLE;
     if (b->journal.found)
@@ -351,26 +353,24 @@ uint32_t commit(struct seal_boot *b)
     return code;
 }
 
-/* "When it may be acted upon": copied first, unless it is whole and alone. Behind what the places show stands one
- * that shows nothing. */
-static uint32_t copy_record(struct seal_boot *b, const struct found *all, uint32_t count)
+/* "When it may be acted upon": copied first, unless it is whole and alone. */
+static uint32_t copy_record(struct seal_boot *b, struct found *all, uint32_t count)
 {
     uint8_t *r = b->journal.record;
-    uint32_t place, code, kept = b->journal.place, base = count, copied;
+    uint32_t place, code, kept = b->journal.place, whole_ones = 0, copied = get16(r + R_COPIED) + 1;
 
-    for (place = 0; place < count; place++)
-        if (all[place].copies != 0 && all[place].generation == get32(r + R_BASE) && counts_more(&all[place], &all[base]))
-            base = place;
-    code = erase_others(b, kept, base);
-    if (code != SEAL_WRITTEN)
-        return code;
-    copied = get16(r + R_COPIED) + 1;
     r[R_COPIED] = (uint8_t)copied;
     r[R_COPIED + 1] = (uint8_t)(copied >> 8);
-    code = store(b, base);
+    if (all[kept].copies != COPIES)
+        for (place = 0; place < count; place++)
+            if (all[place].copies == COPIES) {
+                all[place].copies = LEFT_OUT;
+                whole_ones = 1;
+            }
+    code = store(b, all);
     if (code == SEAL_WRITTEN || (code == SEAL_DEVICE_NO_RECORD && all[kept].copies == COPIES))
         return tidy(b);
-    if (code == SEAL_DEVICE_NO_RECORD && base != count)
+    if (code == SEAL_DEVICE_NO_RECORD && whole_ones)
         (void)erase_place(b, kept);     /* never finished, and never acted upon */
     return SEAL_DEVICE_UNWRITABLE;
 }

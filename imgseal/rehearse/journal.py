@@ -95,7 +95,9 @@ class Journal:
     def tidy(self) -> None:
         """Erase every place but the one acted upon; the first thing that a program does before it changes anything."""
         if not self._tidy:
-            self._erase_but({self._place})
+            for place in range(self._places):
+                if place != self._place:
+                    self._erase(place)
             self._tidy = True
 
     def commit(self, record: Record) -> Record:
@@ -105,37 +107,49 @@ class Journal:
         generation = 1 if before is None else before.generation + 1
         base = 0 if before is None else before.generation
         old = self._place
-        behind = self._places - 1 if old is None else old  # the first record of all goes to the first place
-        written = self._store(record._replace(generation=generation, base=base, copied=0), behind, {behind})
+        if not self._store(record._replace(generation=generation, base=base, copied=0), []):
+            raise NoPlaceError
         if old is not None:
             self._erase(old)
-        return written
+        assert self.record is not None
+        return self.record
 
-    def _store(self, record: Record, behind: int, kept: set[int]) -> Record:
-        """Write a record to the next place that holds it afterwards, and act upon it; all but those kept are erased."""
-        for place in (number % self._places for number in range(behind + 1, behind + self._places)):
-            if place in kept:
+    def _store(self, record: Record, found: list[_Found], left_out: Collection[int] = ()) -> bool:
+        """Write a record to another place that holds it afterwards, and act upon it; say whether one does."""
+        for place in self._by_worth(found):
+            if place in left_out:
                 continue
+            if not self._tidy:
+                self._erase(place)
             if self._write(place, record):
                 self.record, self._place = record, place
-                return record
+                return True
             self._erase(place)
-        raise NoPlaceError
+        return False
+
+    def _by_worth(self, found: list[_Found]) -> list[int]:
+        """Return the other places, that first of which least may be lost: the fewest copies, then what counts least.
+
+        Of those that show none the first one behind that of the record acted upon, of equal ones the last.
+        """
+        own = self._places - 1 if self._place is None else self._place  # the first record of all goes to the first
+        behind = [number % self._places for number in range(own + 1, own + self._places)]
+        shown = {each.place: each for each in found}
+        blank = [place for place in behind if place not in shown]
+        return blank + sorted(
+            (place for place in reversed(behind) if place in shown),
+            key=lambda place: (shown[place].copies, _trust(shown[place])),
+        )
 
     def _copy(self, newest: _Found, found: list[_Found]) -> None:
-        """Copy a record that may be torn; neither it nor the one it was based on is touched before that is done."""
-        kept = {newest.place}
-        base = [f for f in found if f.record.generation == newest.record.base]
-        if base:
-            kept.add(max(base, key=_trust).place)
-        self._erase_but(kept)
-        try:
-            self._store(newest.record._replace(copied=newest.record.copied + 1), newest.place, kept)
-        except NoPlaceError:
-            if newest.copies < COPIES:
-                if base:
-                    self._erase(newest.place)  # it was never finished, and nobody has acted upon it
-                raise
+        """Copy a record that may be torn; nothing else is touched before that is done."""
+        whole = [each.place for each in found if each.copies == COPIES]
+        sure = newest.copies == COPIES
+        copy = newest.record._replace(copied=newest.record.copied + 1)
+        if not self._store(copy, found, () if sure else whole) and not sure:
+            if whole:
+                self._erase(newest.place)  # it was never finished, and nobody has acted upon it
+            raise NoPlaceError
         self.tidy()
 
     def _scan(self) -> list[_Found]:
@@ -157,11 +171,6 @@ class Journal:
     def _bytes(self, place: int, copy: int) -> bytes:
         at, read, memory = self._base + place * self._size + copy * self._copy_size, self._flash.read, self._memory.name
         return read(memory, at, self._content) + read(memory, at + self._check, CHECK_BYTES)
-
-    def _erase_but(self, kept: Collection[int | None]) -> None:
-        for place in range(self._places):
-            if place not in kept:
-                self._erase(place)
 
     def _erase(self, place: int) -> None:
         start = self._base + place * self._size

@@ -32,6 +32,14 @@ def test_a_good_project(imgseal: Imgseal, project: Path) -> None:
     assert tree(project) == before
 
 
+def test_few_places_for_records(imgseal: Imgseal, project: Path) -> None:
+    assert "places; each" not in imgseal("doctor").out
+    replaced(project, 'size = "16 KiB"\nholds = "records"', 'size = "12 KiB"\nholds = "records"')
+    said = imgseal("doctor").out
+    assert "slot.records has 3 places" in said
+    assert "at least 16384 bytes, 4 places" in said
+
+
 def test_no_product_file(imgseal: Imgseal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     said = imgseal("doctor")

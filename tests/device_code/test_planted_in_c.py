@@ -94,8 +94,8 @@ IMAGE = [
 ]  # fmt: skip
 BOOT = [
     ("torn records acted upon", "if (best->copies == COPIES && shown == 1)", "if (best->copies != 0)", "staged outside, kept"),
-    ("old record erased first", "    code = store(b, old);\n", "    (void)erase_place(b, old);\n    code = store(b, old);\n", "two run slots"),
-    ("not tidied", "    if (!b->journal.tidied)\n", "    if (0)\n", "two run slots"),
+    ("old record erased first", "    code = store(b, all);\n    if", "    (void)erase_place(b, old);\n    code = store(b, all);\n    if", "two run slots"),
+    ("not tidied", "count = b->journal.tidied ? 0 : places(b)", "count = 0", "two run slots"),
     ("attempt not recorded", "    code = commit(b);\n    return code == SEAL_WRITTEN ? start_set(b, verdict, 1, started) : code;", "    code = SEAL_WRITTEN;\n    return code == SEAL_WRITTEN ? start_set(b, verdict, 1, started) : code;", "two run slots"),
     ("never gives up", "r[R_ATTEMPTS] >= b->product->trial_attempts || ", "", "two run slots"),
     ("failed package forgotten", "            r[R_REFUSED_COUNT]++;", "            ;", "two run slots"),

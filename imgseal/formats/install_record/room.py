@@ -11,6 +11,9 @@ COPIES = 3
 PLACES = 3
 """Least number of places in the records slot."""
 
+PLACES_ADVISED = 4
+"""One more place survives two more power cuts in a row, and one place that wears out; docs/format/install-record.md."""
+
 MEMBERS_MAX = 32
 
 WRITE_UNIT_MAX = 256

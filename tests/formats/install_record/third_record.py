@@ -243,11 +243,16 @@ def decode(data: bytes, geometry: Geometry) -> Record:
 
 @dataclass(frozen=True)
 class Found:
-    """The record that a place shows, and whether it is whole: all three copies read as that one ("The journal" 1)."""
+    """The record that a place shows, and how many copies read as that one ("The journal" 1)."""
 
     place: int
     record: Record
-    three_equal: bool
+    copies: int
+
+    @property
+    def three_equal(self) -> bool:
+        """Whether it is whole."""
+        return self.copies == COPIES
 
     @property
     def rank(self) -> tuple[int, int, int, int]:
@@ -272,7 +277,7 @@ def _read_place(data: bytes, place: int, geometry: Geometry) -> Found | None:
     if not records:
         return None
     best = max(records, key=lambda record: record.generation)
-    return Found(place, best, records == [best] * COPIES)
+    return Found(place, best, records.count(best))
 
 
 def places(slot: bytes, geometry: Geometry) -> list[bytes]:
@@ -300,10 +305,13 @@ def read_slot(slot: bytes, geometry: Geometry) -> State | None:
 
 @dataclass(frozen=True)
 class Copying:
-    """How a record that may not be acted upon is copied first ("The journal" 2): erase, write, erase."""
+    """How a record that may not be acted upon is copied first ("The journal" 2): erase, write, erase.
+
+    Without a place that may be erased for it, `place` is None: the record's own place is erased, and the device resets.
+    """
 
     erase_before: tuple[int, ...]
-    place: int
+    place: int | None
     record: Record
     erase_after: tuple[int, ...]
 
@@ -313,14 +321,14 @@ def copying(slot: bytes, geometry: Geometry) -> Copying | None:
     state = read_slot(slot, geometry)
     if state is None or state.may_be_acted_upon:
         return None
-    base = _best(one for one in _shown(slot, geometry) if one.record.generation == state.record.base)
-    spared = {state.place} if base is None else {state.place, base.place}
+    shown = {one.place: one for one in _shown(slot, geometry)}
     every = range(len(places(slot, geometry)))
-    erased = tuple(place for place in every if place not in spared)
-    behind = [place for place in erased if place > state.place] or erased
-    return Copying(
-        erase_before=erased,
-        place=behind[0],
-        record=replace(state.record, copied=state.record.copied + 1),
-        erase_after=tuple(place for place in every if place != behind[0]),
-    )
+    behind = [*every[state.place + 1 :], *every[: state.place]]
+    may_be_lost = [place for place in behind if state.three_equal or place not in shown or not shown[place].three_equal]
+    copy = replace(state.record, copied=state.record.copied + 1)
+    if not may_be_lost:
+        return Copying((state.place,), None, copy, ())
+    blank = [place for place in may_be_lost if place not in shown]
+    least = (shown[place] for place in reversed(may_be_lost) if place in shown)
+    place = blank[0] if blank else min(least, key=lambda one: (one.copies, *one.rank[:3])).place
+    return Copying((place,), place, copy, tuple(other for other in every if other != place))
