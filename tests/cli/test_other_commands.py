@@ -210,6 +210,9 @@ def test_seal(imgseal: Imgseal, project: Path) -> None:
     image = intelhex.IntelHex(str(project / "m.hex"))
     assert image.minaddr() == 0x20000
     assert bytes(image.tobinarray()) == (project / "motor-a.sealed.bin").read_bytes()
+    firmware = imgseal("show", "motor-a.hex").out.split("\n")
+    assert firmware[0] == "firmware, 6000 bytes in 1 region(s)"
+    assert firmware[1] == "  0x00020400..0x00021b70  6000 bytes"
     shown = imgseal("show", "m.hex")
     assert "motor-a" in imgseal("check", "m.hex").out
     assert "link_address    0x00020400" in shown.out

@@ -42,3 +42,14 @@ def test_sequences_inside_a_sequence() -> None:
         "      condition image match",
         "  condition image match",
     ]
+
+
+def test_long_byte_strings_are_shown_in_a_complete_outline_alone() -> None:
+    envelope = decode_envelope(workshop().package)
+    sizes = {labels.DEVICE_ID: 16, labels.CONTENT: 32, labels.ENCRYPTION_INFO: 33}
+    command = Command(labels.OVERRIDE_PARAMETERS, {label: bytes(size) for label, size in sizes.items()})
+    manifest = decode_manifest(envelope.manifest)._replace(members={labels.VALIDATE: (command,)})
+    changed = envelope._replace(manifest=encode_manifest(manifest))
+    for complete, longest in ((False, "33 bytes"), (True, "00" * 33)):
+        shown = [line.partition(" = ")[2] for line in outline(changed, complete=complete) if " = " in line]
+        assert shown[-3:] == ["00" * 32, longest, "00" * 16]
