@@ -103,20 +103,27 @@ static void find_image(struct seal_install *i, const struct seal_part *part, str
         find(i, part - 1, &i->window[1], payload);
 }
 
+/* 1 when so many bytes of a reader have this digest. */
+static int hashes_to(struct seal_install *i, const struct seal_reader *from, uint32_t at, uint32_t size, const uint8_t wanted[32])
+{
+    struct seal_boot *b = i->boot;
+    uint8_t digest[32];
+
+    b->crypto->sha256_begin(b->work->hash.bytes);
+    if (seal_read_through(b->crypto->sha256_add, b->work, from, at, size) != SEAL_READ)
+        return 0;
+    b->crypto->sha256_end(b->work->hash.bytes, digest);
+    return seal_differ(digest, wanted, 32) == 0;
+}
+
 /* 1 when flash holds the bytes of a part. */
 static int holds(struct seal_install *i, uint32_t base, const struct seal_part *part)
 {
-    struct seal_boot *b = i->boot;
     struct seal_reader flash;
-    uint8_t digest[32];
 
-    flash.read = b->flash.read;
-    flash.user = b->flash.user;
-    b->crypto->sha256_begin(b->work->hash.bytes);
-    if (seal_read_through(b->crypto->sha256_add, b->work, &flash, base, part->size) != SEAL_READ)
-        return 0;
-    b->crypto->sha256_end(b->work->hash.bytes, digest);
-    return seal_differ(digest, part->digest, 32) == 0;
+    flash.read = i->boot->flash.read;
+    flash.user = i->boot->flash.user;
+    return hashes_to(i, &flash, base, part->size, part->digest);
 }
 
 /* 1 when the image of this statement lies whole in the run slot of a part. */
@@ -683,6 +690,157 @@ uint32_t seal_install_take(struct seal_install *i, const uint8_t *bytes, uint32_
     }
     return i->code;
 }
+
+#ifdef SEAL_PATCHES
+/* -- payloads that are made here ------------------------------------------------------------------ */
+
+/* What has come of the payload: from its statement, from flash, or from the page that is not written yet. */
+static uint32_t read_made(void *user, uint32_t offset, uint8_t *to, uint32_t length)
+{
+    struct seal_install *i = (struct seal_install *)user;
+    const struct seal_flash *flash = &i->boot->flash;
+
+    while (length != 0) {
+        uint32_t address = i->base + offset, part = 1;
+
+        if (i->headed && offset < SEAL_STATEMENT_BYTES) {
+            *to = i->statement[offset];
+        } else if (i->writing && address >= i->address) {
+            *to = i->boot->page[address - i->address];
+        } else {
+            part = i->writing && i->address - address < length ? i->address - address : length;
+            if (flash->read(flash->user, address, to, part) != SEAL_READ)
+                return SEAL_DEVICE_UNREADABLE;
+        }
+        offset += part;
+        to += part;
+        length -= part;
+    }
+    return SEAL_READ;
+}
+
+/* The next bytes of the payload. It ends when the stream has ended as well. */
+static uint32_t take_made(void *user, uint32_t offset, const uint8_t *bytes, uint32_t length)
+{
+    struct seal_install *i = (struct seal_install *)user;
+    uint32_t code = SEAL_WRITTEN;
+
+    (void)offset;
+    while (code == SEAL_WRITTEN && length != 0) {
+        uint32_t part = length < i->want ? length : i->want;
+
+        code = i->want == 0 ? take_step(i) : take_bytes(i, bytes, part);
+        bytes += part;
+        length -= part;
+        if ((i->unchanged & i->bit) != 0)
+            return SEAL_DEVICE_NOTHING_NEW;
+    }
+    if (code != SEAL_WRITTEN)
+        i->code = code;
+    return code;
+}
+
+/* The payload itself, which only has to be copied. */
+static uint32_t copy_plain(struct seal_install *i, const struct seal_reader *from)
+{
+    uint8_t *piece = i->delta->page;
+    uint32_t at, length;
+
+    for (at = 0; at != from->size; at += length) {
+        length = from->size - at < SEAL_DELTA_PAGE ? from->size - at : SEAL_DELTA_PAGE;
+        if (from->read(from->user, at, piece, length) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        if (take_made(i, at, piece, length) != SEAL_WRITTEN)
+            return SEAL_DEVICE_UNWRITABLE;
+    }
+    return SEAL_ACCEPTED;
+}
+
+/* That base and stream are those that were signed, and where the base lies. */
+static uint32_t judge_patch(struct seal_install *i, const struct seal_patch *patch)
+{
+    const struct seal_component *c = i->component;
+    const uint8_t *m = running(i, i->part->component);
+    struct seal_reader *base = &i->delta->source[0];
+
+    base->size = patch->base_size;
+    if (base->size != 0) {
+        const struct seal_slot *slot = (i->part->header ? c->header : c->run) + m[1];
+
+        if (m[1] == NOTHING || base->size > slot->size)
+            return SEAL_DIGEST_BASE;
+        as_reader(i->boot, slot, &i->window[0], base);
+        base->size = patch->base_size;
+        if (!hashes_to(i, base, 0, base->size, patch->base_digest))
+            return SEAL_DIGEST_BASE;
+    }
+    if (!hashes_to(i, &patch->stream, 0, patch->stream.size, patch->stream_digest))
+        return SEAL_DIGEST_PATCH;
+    return patch->plain && patch->stream.size != i->part->size ? SEAL_DIGEST_RESULT : SEAL_WRITTEN;
+}
+
+static uint32_t make(struct seal_install *i, const struct seal_part *part, const struct seal_patch *patch)
+{
+    struct seal_delta *d = i->delta;
+    const struct seal_slot *place;
+    uint32_t code, in_front;
+
+    i->mark = part->key_at;
+    i->number = part->key_length;
+    code = find_part(i);
+    i->mark = i->used;
+    if (code != SEAL_ACCEPTED)
+        return code;
+    if (!i->part->taken)
+        return SEAL_STRUCTURE_UNSIGNED_MEMBER;
+    place = place_of(i->component, i->part, &in_front);
+    if (place == 0 || i->component->recovery)
+        return SEAL_DEVICE_NOT_STORED;
+    if ((i->unchanged & i->bit) == 0) {
+        code = judge_patch(i, patch);
+        if (code != SEAL_WRITTEN)
+            return code;
+        i->base = place->base + in_front;
+        i->left = 1;
+        code = meet_payload(i, i->part->size);
+        if (code != SEAL_WRITTEN)
+            return code;
+        d->source[1].read = read_made;
+        d->source[1].user = i;
+        d->source[1].size = i->part->size;
+        d->write = take_made;
+        d->user = i;
+        code = patch->plain ? copy_plain(i, &patch->stream) : seal_delta_stored(d, &patch->stream);
+    }
+    if ((i->unchanged & i->bit) != 0) {     /* the same with other signatures: it stays, and is not needed */
+        i->versions -= i->part->at != 0;
+        i->part->at = 0;
+        i->held |= i->bit;
+        i->step = END;
+        i->want = 0;
+        return SEAL_WRITTEN;
+    }
+    if (i->code != SEAL_ACCEPTED)
+        return i->code;
+    if (code != SEAL_ACCEPTED)
+        return code;
+    code = take_step(i);
+    return code == SEAL_DIGEST_IMAGE ? (uint32_t)SEAL_DIGEST_RESULT : code;
+}
+
+uint32_t seal_install_patch(struct seal_install *i, uint32_t number, const struct seal_patch *patch)
+{
+    uint32_t code = seal_install_take(i, 0, 0);
+
+    if (code == SEAL_ACCEPTED) {
+        code = SEAL_STRUCTURE_ENVELOPE;
+        if (i->judged && i->step == END && number < i->package.parts)
+            code = make(i, &i->package.part[number], patch);
+        i->code = code == SEAL_WRITTEN ? (uint32_t)SEAL_ACCEPTED : code;
+    }
+    return i->code;
+}
+#endif
 
 /* -- the end ---------------------------------------------------------------------------------------- */
 

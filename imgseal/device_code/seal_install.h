@@ -24,6 +24,19 @@
 #include "seal_boot.h"
 #include "seal_package.h"
 
+#ifdef SEAL_PATCHES     /* a build option: who takes no patches pays nothing */
+#include "seal_delta.h"
+
+/* What is signed of one payload that comes as a patch, compressed or as it is, and where it waits. */
+struct seal_patch {
+    struct seal_reader stream;          /* as many bytes as are signed; never in a slot that is written */
+    uint8_t stream_digest[32];
+    uint8_t base_digest[32];            /* of the first bytes of what runs */
+    uint32_t base_size;                 /* 0: it is made from nothing that runs */
+    uint8_t plain;                      /* 1: it is the payload itself */
+};
+#endif
+
 struct seal_install {
     /* -- what the caller fills in, and device below ------------------------------------------ */
 
@@ -32,6 +45,9 @@ struct seal_install {
     uint8_t *buffer;                /* for what stands in front of the first payload */
     uint32_t room;                  /* SEAL_FRONT_BYTES is enough for what imgseal makes of the product */
     const struct seal_reader *stored;   /* for seal_install_image alone: the whole package, where it is kept */
+#ifdef SEAL_PATCHES
+    struct seal_delta *delta;       /* the work memory of patches; free until one is taken */
+#endif
 
     /* -- what may be looked at, and package below ---------------------------------------------- */
 
@@ -93,6 +109,16 @@ uint32_t seal_install_take(struct seal_install *install, const uint8_t *bytes, u
 /* When the package is complete. SEAL_ACCEPTED: delivered, reset now. SEAL_DEVICE_NOTHING_NEW: this
  * release is there already. */
 uint32_t seal_install_finish(struct seal_install *install);
+
+#ifdef SEAL_PATCHES
+/* Takes a payload that is not in the package: when all of the package was taken, and in front of
+ * seal_install_finish, for one part after the other, their keys in the order of packages. What runs
+ * has to be the base, and the stream what was signed, before a byte of it is parsed or anything is
+ * erased; result and checks are those of a payload in the package then. SEAL_DIGEST_BASE,
+ * SEAL_DIGEST_PATCH, SEAL_STRUCTURE_PATCH, SEAL_DIGEST_RESULT; SEAL_DEVICE_NOT_STORED for a component
+ * with no second place. After a reset all of it is done again: neither base nor stream was written. */
+uint32_t seal_install_patch(struct seal_install *install, uint32_t part, const struct seal_patch *patch);
+#endif
 
 /* Begins, takes and finishes a package that lies in storage as a whole: all of it is judged before
  * anything is written. For packages with images that cannot be streamed; for any other as well. */

@@ -64,11 +64,11 @@ def answers(text: str) -> list[Answer]:
     return [Answer(result, int(written), total) for result, written, total in rows]
 
 
-def apply(program: Path, cases: Iterable[Case]) -> list[Answer]:
-    """Run cases on this machine."""
+def apply(program: Path, cases: Iterable[Case], machine: Sequence[str] = ()) -> list[Answer]:
+    """Run cases on this machine, or by an emulator of another one."""
     path = program.parent / "cases.bin"
     write(cases, path)
-    return answers(run([program, path]))
+    return answers(run([*machine, program, path]))
 
 
 def good(image: bytes) -> Answer:

@@ -54,11 +54,13 @@ def expected_show(of: Product, record: Record | None) -> tuple[object, ...]:
 class InstallLibrary(Library):
     """Boot code, reader of packages and installer of one product."""
 
+    beside: tuple[str, ...] = BESIDE
+
     def __init__(
         self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), pieces: Iterable[int] = (4096,),
         trust: Trust | None = None,
     ) -> None:  # fmt: skip
-        super().__init__(of, folder, sources, flags, shim="install_shim.c", beside=BESIDE, trust=trust)
+        super().__init__(of, folder, sources, flags, shim="install_shim.c", beside=self.beside, trust=trust)
         self.pieces = tuple(pieces)
         self.in_storage = False
         self.slot = of.slot_holding("package")

@@ -9,6 +9,30 @@ static struct seal_install install;
 static struct seal_reader stored;
 static uint8_t front[SEAL_FRONT_BYTES];
 
+#ifdef SEAL_PATCHES
+static struct seal_delta delta;
+
+uint32_t shim_part(const uint8_t *key, uint32_t length);
+uint32_t shim_patch(uint32_t part, const struct seal_patch *patch);
+
+/* Which part of the package that this device takes has that key: its number, its component, and whether it is a header. */
+uint32_t shim_part(const uint8_t *key, uint32_t length)
+{
+    const struct seal_package *p = &install.package;
+    uint32_t k;
+
+    for (k = 0; k < p->parts; k++)
+        if (p->part[k].taken && p->part[k].key_length == length && memcmp(front + p->part[k].key_at, key, length) == 0)
+            return k | (uint32_t)p->part[k].component << 8 | (uint32_t)p->part[k].header << 16;
+    return 0xFFFFFFFFu;
+}
+
+uint32_t shim_patch(uint32_t part, const struct seal_patch *patch)
+{
+    return seal_install_patch(&install, part, patch);
+}
+#endif
+
 void shim_install(uint32_t battery, uint32_t authorised);
 uint32_t shim_begin_install(void);
 uint32_t shim_take(const uint8_t *bytes, uint32_t length);
@@ -40,6 +64,10 @@ void shim_install(uint32_t battery, uint32_t authorised)
     install.buffer = front;
     install.room = sizeof front;
     install.stored = 0;
+#ifdef SEAL_PATCHES
+    memset(&delta, 0xA5, sizeof delta);
+    install.delta = &delta;
+#endif
 }
 
 uint32_t shim_begin_install(void)

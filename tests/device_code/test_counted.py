@@ -3,9 +3,11 @@
 import json
 import re
 
+import test_delta_in_c
 import test_kit_in_c
 import test_mark_in_c
 import test_package_in_c
+import test_patches_installed
 import test_planted_in_c
 import test_planted_in_install
 import test_planted_in_store
@@ -18,8 +20,9 @@ from c_build import ROOT
 PAGE = " ".join((ROOT / "docs" / "device-code.md").read_text().split())
 
 MARK = len(test_mark_in_c.BOOT)
-INSTALLER = len(test_planted_in_install.FAULTS) + len(test_storage_in_c.INSTALLER)
+INSTALLER = len(test_planted_in_install.FAULTS) + len(test_storage_in_c.INSTALLER) + len(test_patches_installed.FAULTS)
 STORE = len(test_planted_in_store.FAULTS)
+PATCHES = len(test_delta_in_c.PLANTED)
 OTHERS = (
     len(test_planted_in_c.IMAGE) + len(test_planted_in_c.BOOT) + len(test_planted_in_c.PACKAGE) + len(test_planted_in_trust.JUDGE)
     + len(test_planted_in_trust.KEEP) + len(test_storage_in_c.FAULTS)
@@ -27,11 +30,8 @@ OTHERS = (
 
 
 def test_the_page_counts_them() -> None:
-    assert counted("# faults planted in the C sources, # of them in the installer and # in what keeps packages") == (
-        MARK + INSTALLER + STORE + OTHERS,
-        INSTALLER,
-        STORE,
-    )
+    words = "# faults planted in the C sources, # of them in the installer, # in what keeps packages and # in what applies patches"
+    assert counted(words) == (MARK + INSTALLER + STORE + PATCHES + OTHERS, INSTALLER, STORE, PATCHES)
 
 
 def test_the_page_counts_the_kit() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from c_build import PLAIN, SOURCES, STRICT, run
 from fuzz_delta import cases, compare, fuzz
-from long_runs import every_fifth
+from long_runs import every_fifth, long
 from machines import COMPILER, MACHINES, run_on
 from patch_batch import Answer, Case, answers, apply, build, good, write
 from small_pairs import RAM, functions, link
@@ -69,6 +69,33 @@ def test_on_cortex_m(core: str, tool: Callable[[str], str], tmp_path: Path) -> N
     assert len(results) >= 10
 
 
+def few(seed: int) -> list[Case]:
+    return [*(case for case, _ in PUBLISHED), *islice(cases(seed), 600)]
+
+
+def agree(chosen: list[Case], said: list[Answer]) -> None:
+    results = {compare(case, answer) for case, answer in zip(chosen, said, strict=True)}
+    assert len(results) >= 10
+
+
+@long
+def test_on_a_big_endian_machine(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """A 32-bit PowerPC under QEMU's user mode."""
+    for name in ("powerpc-linux-gnu-gcc", "qemu-ppc", "/usr/powerpc-linux-gnu/lib/libc.a"):
+        tool(name)
+    program = build(tmp_path, "powerpc-linux-gnu-gcc", ("-O1", "-static"))
+    chosen = few(4)
+    agree(chosen, apply(program, chosen, ("qemu-ppc",)))
+
+
+def test_nothing_is_decided_by_memory_without_a_value(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """MemorySanitizer of clang; the state of the decoder has no value before it begins."""
+    tool("clang")
+    program = build(tmp_path, "clang", ("-O1", "-g", "-fsanitize=memory", "-fno-sanitize-recover=all"))
+    chosen = few(5)
+    agree(chosen, apply(program, chosen))
+
+
 @pytest.mark.parametrize("table", layout.TABLE_ENTRIES)
 def test_sizes(table: int, tool: Callable[[str], str], tmp_path: Path) -> None:
     """Code with pieces pushed and pulled, and state, on a Cortex-M0+: 3.8 KB with 128 entries."""
@@ -85,6 +112,19 @@ def test_sizes(table: int, tool: Callable[[str], str], tmp_path: Path) -> None:
     assert state <= 2776 + 8 * table  # 3,800 with 128
     undefined = {line.split()[-1] for line in run(["arm-none-eabi-nm", "-u", target]).splitlines() if line}
     assert undefined <= {"seal_clear"}
+
+
+def test_who_takes_no_patches_pays_nothing(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """The installer on a Cortex-M0+ at -Os, with patches and without: what the option adds, and that nothing of it is there."""
+    tool(COMPILER)
+    sizes = []
+    for option in ((), ("-DSEAL_PATCHES",)):
+        target = tmp_path / "seal_install.o"
+        flags = ("-mcpu=cortex-m0plus", "-mthumb", "-Os", f"-I{PLAIN}", f"-I{SOURCES}", *option)
+        run([COMPILER, *STRICT, *flags, "-c", SOURCES / "seal_install.c", "-o", target])
+        sizes.append(int(run(["arm-none-eabi-size", target]).splitlines()[1].split()[0]))
+        assert bool(option) == ("seal_delta_stored" in run(["arm-none-eabi-nm", target]))
+    assert sizes[1] - sizes[0] <= 880
 
 
 def test_the_numbers_of_the_page_and_of_both_sides() -> None:

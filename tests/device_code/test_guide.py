@@ -23,6 +23,7 @@ BROUGHT = {
     "lock_mark(": COMMON + "void flash_lock(uint32_t, uint32_t);\nint flash_is_locked(uint32_t, uint32_t);\n",
     "install_update(": COMMON + "static uint8_t *piece;\nstatic uint32_t length;\nint receive(uint8_t **, uint32_t *);\n"
     "uint32_t measured_charge(void);\nuint8_t machine_is_safe(void);\n",
+    "install_patch(": COMMON + "static struct seal_install install;\n",
     "begin(": COMMON,
 }  # fmt: skip
 
@@ -46,7 +47,7 @@ def test_a_block_compiles_as_it_stands(
     else:
         block = BROUGHT[name] + block
     (tmp_path / "block.c").write_text(block)
-    extra = ("-DSEAL_ML_DSA_44",) if "ml_dsa" in name else ()
+    extra = ("-DSEAL_ML_DSA_44",) if "ml_dsa" in name else ("-DSEAL_PATCHES",) if "patch" in name else ()
     run(
         [COMPILER, "-mcpu=cortex-m4", "-mthumb", "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-Wno-unused-function", "-ffreestanding", *extra,
          f"-I{project / 'seal'}", "-c", tmp_path / "block.c", "-o", tmp_path / "block.o"]

@@ -11,7 +11,8 @@ OURS = sorted(path for path in SOURCES.glob("seal_*.c") if path.name not in ("se
 
 
 BOTH = pytest.mark.parametrize(
-    "second", [pytest.param((), id="one algorithm"), pytest.param(("-DSEAL_ML_DSA_44",), id="two", marks=long)]
+    "second",
+    [pytest.param((), id="one algorithm"), pytest.param(("-DSEAL_ML_DSA_44", "-DSEAL_PATCHES"), id="two", marks=long)],
 )
 
 
