@@ -180,3 +180,61 @@ def test_a_damaged_set_is_repaired_by_the_recovery_image(device: Device) -> None
     assert device.make("update").returncode == 0
     device.says("recovery 1.0.0 has taken an update", "boot: reset")
     device.says("motor 2.4.1 in motor-b starts, in trial", "motor 2.4.1 in motor-b is healthy, settled")
+
+
+TWO_CHANNELS = """
+[log]
+path = "release.log"
+
+[channel.beta]
+packages = ["keys/packages.pub.pem", "keys/beta.pub.pem"]
+
+[channel.production]
+packages = ["keys/packages.pub.pem"]
+
+[signing.beta]
+packages = "keys/beta.pem"
+"""
+
+
+def imgseal(folder: Path, *arguments: str) -> str:
+    said = subprocess.run(
+        [sys.executable, "-m", "imgseal", *arguments],
+        cwd=folder, capture_output=True, text=True, check=False, env=_environment(),
+    )  # fmt: skip
+    assert said.returncode == 0, said.stderr
+    return said.stdout.splitlines()[-1]
+
+
+def test_a_promotion_of_what_runs_writes_the_record_alone(device: Device) -> None:
+    """On the Cortex-M4, by the exported installer; what memory holds afterwards is compared byte for byte."""
+    path = device.folder / "imgseal.toml"
+    imgseal(device.folder, "key", "new", "--no-passphrase", "keys/beta.pem")
+    text = path.read_text()
+    both = 'keys = ["keys/packages.pub.pem", "keys/beta.pub.pem"]'
+    path.write_text(text.replace('keys = ["keys/packages.pub.pem"]', both))  # devices of channel beta trust both
+    assert (said := device.make()).returncode == 0, said.stderr[-3000:]
+    assert (said := device.make("new")).returncode == 0, said.stderr[-3000:]
+    (device.folder / "channels.toml").write_text(path.read_text() + TWO_CHANNELS)  # and nothing for make to do
+    product = ("--product", "channels.toml")
+    imgseal(device.folder, "log", "new", *product)
+    firmware = [f"motor=build/motor-2.4.1-{side}.elf" for side in "ab"]
+    firmware += ["radio=build/radio-1.3.3.elf", "phrases=out-old/phrases.sealed.bin"]
+    numbers = ("--set", "release.sequence=20", "--set", "component.radio.version=1.3.3", "--revision", "ab")
+    beta = imgseal(
+        device.folder, "build", *firmware, "--release", "--channel", "beta", *numbers, "--out", "beta", *product
+    )
+    promoted = imgseal(device.folder, "promote", beta, "--to", "production", "--out", "production", *product)
+    device.power_on()
+    device.says("boot: power on", "motor 2.4.0 in motor-a starts", "motor 2.4.0 in motor-a is healthy, settled")
+    for package, before in ((beta, "motor 2.4.0 in motor-a"), (promoted, "motor 2.4.1 in motor-b")):
+        memory = device.slot(0, 16 << 20)
+        said = device.make("update", f"NEW={package}", "-o", package)
+        assert said.returncode == 0, said.stdout + said.stderr
+        device.says(f"{before} has taken an update", "boot: reset")
+        device.says("motor 2.4.1 in motor-b starts, in trial", "motor 2.4.1 in motor-b is healthy, settled")
+    after = device.slot(0, 16 << 20)
+    changed = {at for at in range(0, len(after), 4096) if after[at : at + 4096] != memory[at : at + 4096]}
+    assert changed
+    assert changed <= set(range(0x1_0000, 0x1_3000, 4096))  # slot.records
+    assert "the device says DEVICE_NOTHING_NEW" in device.make("update", f"NEW={promoted}", "-o", promoted).stderr
