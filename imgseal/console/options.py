@@ -39,21 +39,28 @@ class ChosenProduct(NamedTuple):
 def product_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add --product, --variant, --channel and --set to a command, which gets them as `chosen`."""
     channel = click.option("--channel", metavar="NAME", help="For devices of [channel.NAME] of the product file.")
-    return _with_product((channel,), command)
+    replaced = click.option(
+        "--set",
+        "settings",
+        multiple=True,
+        metavar="KEY=VALUE",
+        help="Replace release.version, release.sequence, component.NAME.version or component.NAME.counter.",
+    )
+    return _with_product((replaced, channel), command)
 
 
-def product_options_without_channel(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add --product, --variant and --set alone, to a command that says otherwise for which channel it is."""
+def product_options_of_package(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add --product and --variant alone, to a command that takes all else from a package."""
     return _with_product((), command)
 
 
-def _with_product(channel: tuple[Callable[..., Any], ...], command: Callable[..., Any]) -> Callable[..., Any]:
+def _with_product(more: tuple[Callable[..., Any], ...], command: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(command)
     def with_choice(
         *arguments: Any,
         product_file: str | None,
         variant: str | None,
-        settings: tuple[str, ...],
+        settings: tuple[str, ...] = (),
         channel: str | None = None,
         **options: Any,
     ) -> Any:
@@ -61,14 +68,7 @@ def _with_product(channel: tuple[Callable[..., Any], ...], command: Callable[...
 
     made: Callable[..., Any] = with_choice
     for option in (
-        click.option(
-            "--set",
-            "settings",
-            multiple=True,
-            metavar="KEY=VALUE",
-            help="Replace release.version, release.sequence, component.NAME.version or component.NAME.counter.",
-        ),
-        *channel,
+        *more,
         click.option("--variant", metavar="NAME", help="Use [variant.NAME] of the product file."),
         click.option(
             "--product",

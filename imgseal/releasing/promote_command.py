@@ -2,7 +2,7 @@
 
 import click
 
-from imgseal.console.options import ChosenProduct, again_option, bill_option, product_options_without_channel, reason
+from imgseal.console.options import ChosenProduct, again_option, bill_option, product_options_of_package, reason
 from imgseal.console.say import say, say_written
 from imgseal.errors import Place, UsageError
 from imgseal.flow.classes import classes_in
@@ -53,7 +53,7 @@ Examples:
 @bill_option
 @click.option("--unfinished", is_flag=True, help="Write the package although other keys have to sign it yet.")
 @click.option("--sign-later", is_flag=True, help="Write a signing request for the keys that are held elsewhere.")
-@product_options_without_channel
+@product_options_of_package
 def command(
     package: str,
     to: str,

@@ -48,6 +48,11 @@ def test_a_promotion_signs_the_same_sealed_images_with_the_next_number(product: 
     ]
 
 
+def test_nothing_of_a_promotion_is_replaced(product: Path, imgseal: Imgseal) -> None:
+    said = promote(imgseal, build(imgseal, "2.5.0"), "--set", "release.version=2.6.0")
+    assert (said.status, "No such option" in said.err) == (2, True), said.err
+
+
 def test_promoted_again_it_is_the_same_bytes_and_no_new_entry(product: Path, imgseal: Imgseal) -> None:
     package = build(imgseal, "2.5.0")
     assert promote(imgseal, package).status == 0
