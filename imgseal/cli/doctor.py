@@ -351,7 +351,7 @@ def _layout(project: Project, for_releases: str) -> Iterator[Remark]:
         if meant:
             yield Remark("note", f"{what}, which layout.revision {product.layout.revision} leaves behind")
         else:
-            mend = f"{each.mend}; or see [layout] in docs/format/product-file.md: a release would strand those devices"
+            mend = f"{place.key}: {each.mend}; or see [layout] in docs/format/product-file.md: it would strand devices"
             yield Remark(for_releases, what, mend)
 
 

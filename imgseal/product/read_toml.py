@@ -244,7 +244,13 @@ def _factory(table: Table, components: Mapping[str, model.Component]) -> model.F
         most = components[name].counter
         if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= most:
             expected = f"0 to {most} (component.{name}.counter)"
-            table.document.refuse((*table.path, "counters", name), "no first counter", expected, str(value))
+            table.document.refuse(
+                (*table.path, "counters", name),
+                "this is no first counter: devices would refuse the image that they are made with",
+                expected,
+                shown(value),
+                f"lower it, or raise component.{name}.counter",
+            )
         counters[name] = value
     ranges = tuple(row.record(model.FactoryRange) for row in table.rows("range", "factory.range"))
     return model.Factory(table.get("bootloader"), ranges, counters)

@@ -140,7 +140,9 @@ def _layout(product: Product, document: Document) -> None:
             "nothing says which bootloaders have this layout" if revision else "the first layout needs no bootloader",
             "the version of the first bootloader that has it" if revision else "this key with a revision above 0",
             str(first or "nothing"),
-            "older bootloaders look elsewhere: they have to refuse what is made for this layout",
+            "say it in [layout], or take revision out: older bootloaders look elsewhere, and have to refuse this layout"
+            if revision
+            else "take it out, or raise revision: every bootloader has the first layout",
         )
     if first is not None and (made is None or made < first):
         document.refuse(

@@ -147,7 +147,7 @@ def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str
     if known is None:
         refuse_other_class(product, line, log)
         return ()
-    left = _devices(known.layout, line, floor, log)
+    left = _devices(known.layout, known.line, floor, log)
     unsaid = _unsaid_bootloader(product, floor, path)
     refuse_differences(known, new, product.place, path, left, unsaid)
     if unsaid:

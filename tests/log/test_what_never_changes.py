@@ -143,6 +143,9 @@ def test_of_two_changes_both_are_named(imgseal: Imgseal, line: Path, pair: str, 
     status, err = release(imgseal, "2.4.2", 18)
     unseen = {hidden for by, hidden in UNSEEN if by in (one, other)}
     assert (status, named(err, line)) == (2, {one, other} - unseen), (pair, err)
+    if not {one, other} & {"bootloader", "product.class", "product.vendor"}:
+        said = imgseal("doctor", "--release").out
+        assert {key for key in (one, other) if f", {key}: " in said} == {one, other} - unseen, said
     assert tree(line) == before
 
 
@@ -235,6 +238,7 @@ def test_a_variant_that_is_renamed_is_known_by_its_layout(imgseal: Imgseal, line
     assert release(imgseal, "2.4.2", 18, "--variant", "rev1") == (0, "")
     status, err = release(imgseal, "2.4.3", 19, "--variant", "rev2")
     assert (status, "variant.rev2.slot.radio-staging.at" in err) == (2, True), err
+    assert "variant rev2 with bootloader" not in err  # there is no such device
 
 
 SWAPPED = (
