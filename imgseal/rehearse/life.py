@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from imgseal.findings import Verdict
     from imgseal.formats.install_record.record import Record
 
-_RESETS = 400
+RESETS = 400
+"""So many resets in a row are no end."""
 
 
 class Scenario(NamedTuple):
@@ -183,11 +184,11 @@ class Life:
         return Moment(blocks, firm, counters.loose, self._starts, self._tried, self._healthy)
 
     def _sessions(self) -> str:
-        for _ in range(_RESETS):
+        for _ in range(RESETS):
             how = self._session()
             if how != RESET:
                 return how
-        raise ViolationError("ends", f"no end after {_RESETS} resets")
+        raise ViolationError("ends", f"no end after {RESETS} resets")
 
     def _session(self) -> str:
         device, programs, scenario = self.device, self._programs, self.scenario

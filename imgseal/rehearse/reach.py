@@ -19,7 +19,7 @@ from imgseal.rehearse.flash import Operation, PowerCutError
 from imgseal.rehearse.life import RESET, Joined, Life, Moment, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
-from imgseal.rehearse.states import Entry, Found, How, Node, Reached, State, first_middle_last
+from imgseal.rehearse.states import ENDLESS, Entry, Found, How, Node, Reached, State, first_middle_last
 from imgseal.rehearse.trace import Trace
 from imgseal.window import Bytes
 
@@ -233,7 +233,7 @@ class Reach:
                     inside.discard(here)
                     path.pop()
                 elif after in inside:
-                    error = ViolationError("ends", "the device resets itself for ever")
+                    error = ViolationError("ends", ENDLESS)
                     raise _FoundError(self._found(error, after, How(tuple(after.given.items()))))
                 elif after not in over:
                     inside.add(after)

@@ -1,15 +1,19 @@
 """A sequence of power cuts as one line, and played again on the device that every rehearsal plays on."""
 
+from itertools import repeat
+
 from imgseal.rehearse.adversary import BLOCK, ERASED, ERROR, HELD, PART, WRONG, At, Script, Thing
 from imgseal.rehearse.device import Judgements
-from imgseal.rehearse.life import Life, Programs, Scenario, Stage
+from imgseal.rehearse.life import RESET, RESETS, Life, Programs, Scenario, Stage
 from imgseal.rehearse.oracle import ViolationError
-from imgseal.rehearse.states import Found, How
+from imgseal.rehearse.states import ENDLESS, Found, How, State
 from imgseal.window import Bytes
 
 _WORDS = {True: "healthy", False: "failing"}
 _FIRST = "any"
 _RESET, _OFF = "reset", "off"
+_SHOWN = 200
+"""Lines of a device that resets itself for ever."""
 
 
 def token_of(found: Found) -> str:
@@ -71,29 +75,31 @@ def replay(
 ) -> tuple[ViolationError | None, tuple[str, ...]]:
     """Play a sequence; return what it violates, if anything, and everything that happened.
 
-    Once the last session is over the device goes on by itself as long as it resets itself.
+    After the last session it goes on as long as the device resets itself, with the same answers.
     """
     events: list[str] = []
-    moment, source, power_on = stage.moment, True, True
-    judgements = Judgements()
+    state, judgements = State(stage.moment, source=True, power_on=True), Judgements()
     stage = stage._replace(oracle=stage.oracle.apart())
-    for how in sessions:
+    over = How(sessions[-1].answers, power_on=False)
+    for number, how in enumerate((*sessions, *repeat(over, RESETS))):
         script = Script(dict(how.answers), changing=any(thing.turn for thing, _ in how.answers))
-        here, given = stage._replace(moment=moment), package if source else None
-        life = Life(here, Scenario(healthy, source), given, judgements, script, programs or Programs())
-        life.power_on = power_on
+        scenario, given = Scenario(healthy, state.source), package if state.source else None
+        life = Life(stage._replace(moment=state.moment), scenario, given, judgements, script, programs or Programs())
+        life.power_on = state.power_on
         tear = None if how.unit is None else At(how.unit)
         try:
-            life.run_session(cut=how.cut, tear=tear, spared=how.unit is None)
+            ended = life.run_session(cut=how.cut, tear=tear, spared=how.unit is None)
         except ViolationError as error:
             return error, (*events, *_said(script), *life.device.events)
         events += [*_said(script), *life.device.events]
+        if number + 1 >= len(sessions) and ended != RESET:
+            return None, tuple(events)
         if how.cut is None:
             events.append("the power is switched off and on" if how.power_on else "the device resets")
-        if source and not how.kept:
+        if state.source and not how.kept:
             events.append("the package is lost")
-        moment, source, power_on = life.moment(), source and how.kept, how.power_on
-    return None, tuple(events)
+        state = State(life.moment(), state.source and how.kept, how.power_on)
+    return ViolationError("ends", ENDLESS), tuple(events[:_SHOWN])
 
 
 def _said(script: Script) -> list[str]:

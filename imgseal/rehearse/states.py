@@ -8,6 +8,8 @@ from imgseal.rehearse.adversary import Answers, Thing
 from imgseal.rehearse.contents import Contents, Key
 from imgseal.rehearse.life import Moment
 
+ENDLESS = "the device resets itself for ever"
+
 
 class State(NamedTuple):
     """What a device starts from: the moment, whether the package can be read, and whether it was a power-on."""

@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 from long_runs import long, mainly
-from stages import PRODUCTS, pair
+from rare_faults import RARE
+from stages import PRODUCTS, pair, pair_of
+from test_planted_faults import Attacked
 from test_rehearse_command import ONE, TWO, shipped  # noqa: F401 - a fixture
 from workshop import Imgseal
 
@@ -195,6 +197,15 @@ def test_random_ways_lead_to_known_states(name: str) -> None:
     assert sum(walker.walk(rng, reach, 2) for _ in range(150)) > 400
 
 
+@long
+def test_random_ways_of_four_cuts_lead_to_known_states() -> None:
+    update, rng = pair("staged, no way back"), random.Random("four cuts")
+    reach = Reach(update.stage, update.package, healthy=False)
+    assert reach.explore(cuts=3).found is None
+    walker = Walker(update.stage, update.package, healthy=False)
+    assert sum(walker.walk(rng, reach, 4) for _ in range(1000)) > 4000
+
+
 class Noted(Reach):
     """Keeps what was taken for a state that was known: other bytes, and one state all the same."""
 
@@ -334,3 +345,29 @@ def test_what_breaks_is_shown_and_repeated() -> None:
     for line in text.split("--replay ")[1:]:
         healthy, sessions = parse(line.split()[0])
         assert replay(update.stage, update.package, healthy=healthy, sessions=sessions)[0] is not None
+
+
+def test_a_device_that_resets_itself_for_ever() -> None:
+    """Without a cut: its copy is exchanged each time, and it takes the package again. The states are the same ones again."""
+    update = pair("staged outside, kept")
+    asking = Asking(update.stage, update.package, Programs(bootloader=Attacked), 0, None, changing=False)
+    first, _ = explore(asking)
+    assert first.reached.found is not None
+    assert (first.reached.found.cuts, first.reached.found.invariant, first.again) == (0, "ends", "ends")
+    assert any("cannot be completed" in event for event in first.events)
+
+
+@pytest.mark.seconds(1800)
+@pytest.mark.parametrize("name", mainly("oldest copy counts", RARE))
+def test_faults_that_need_three_cuts(name: str) -> None:
+    """Every sequence of two cuts passes, with all answers; three break what is said, on the ordinary device as well."""
+    fault = RARE[name]
+    update = pair_of(fault.product)
+    reached = Reach(update.stage, update.package, healthy=False, programs=fault.programs).explore()
+    assert reached.found is not None
+    assert reached.cuts == 2
+    assert (reached.found.cuts, reached.found.invariant) == (3, fault.breaks)
+    healthy, sessions = parse(token_of(reached.found))
+    error, _ = replay(update.stage, update.package, healthy=healthy, sessions=sessions, programs=fault.programs)
+    assert error is not None
+    assert (error.invariant, error.message) == (reached.found.invariant, reached.found.message)
