@@ -13,6 +13,7 @@ from imgseal.formats.cose.sign1 import take_apart, to_be_signed
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.keys.pem import encode_private, encode_public
 from imgseal.keys.signer import FileSigner
+from imgseal.make import add_signature
 
 UNFINISHED = "out/vent-drive-2.4.1-17-unfinished.suit"
 
@@ -177,3 +178,14 @@ def test_the_old_command_answers_with_the_new_one(imgseal: Imgseal, three: Path)
     assert said.err.startswith("imgseal: imgseal endorse is called imgseal sign now\n")
     assert imgseal("check", "ship.suit").status == 0
     assert "endorse" not in imgseal("--help").out
+
+
+def test_what_signing_makes_is_judged(imgseal: Imgseal, three: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A package that a signature spoils does not leave the house."""
+    imgseal("build", *ALL, "--release", "--unfinished")
+    whole = add_signature.add_signature
+    monkeypatch.setattr(add_signature, "add_signature", lambda *arguments: iter([*whole(*arguments), b"\0"]))
+    before = tree(three)
+    said = imgseal("sign", UNFINISHED, "--key", "keys/second.pem", "--out", "ship.suit", "--yes")
+    assert (said.status, "the signed package" in said.err) == (1, True), said.err
+    assert tree(three) == before

@@ -8,9 +8,13 @@ from pathlib import Path
 import pytest
 from channel_product import make_channels
 from test_second_signature import WITH_ADDRESSES, both  # noqa: F401 - a fixture
-from workshop import ALL, Imgseal, private_key, public_key, tree
+from workshop import ALL, Imgseal, private_key, public_key, tree, workshop
 
+from imgseal.errors import UsageError
+from imgseal.formats.sealed_image.codec import decode_header_block, encode_statement
 from imgseal.keys.pem import encode_private, encode_public
+from imgseal.offline.offline_signing import options_of
+from imgseal.offline.request import Item, Request
 
 NAME = "out/vent-drive-2.4.1-17"
 IMAGES, PACKAGE = f"{NAME}-images", f"{NAME}-package"
@@ -487,3 +491,15 @@ def test_a_channel_forgotten(imgseal: Imgseal, project: Path) -> None:
     assert imgseal("build", *ALL, "--release", "--channel", "beta", "--sign-later").err.count("--channel beta\n") == 1
     said = imgseal("build", *ALL, "--release", "--channel", "beta", "--sign-later", "--set", "release.sequence=20")
     assert (said.status, "finish it with --set release.sequence=20 --channel beta\n" in said.err) == (0, True), said.err
+
+
+def test_statements_of_two_builds_are_no_request() -> None:
+    statement = decode_header_block(workshop().images["motor-a"]).statement
+
+    def of(*times: int) -> Request:
+        return Request("", tuple(Item(encode_statement(statement._replace(build_time=time)), ()) for time in times))
+
+    assert options_of(of(7, 7), [], "r.json").build_time == 7
+    with pytest.raises(UsageError, match="not the images of one build") as caught:
+        options_of(of(7, 8), [], "r.json")
+    assert (caught.value.place.file, caught.value.found) == ("r.json", "2 different")

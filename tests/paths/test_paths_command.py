@@ -73,6 +73,19 @@ def test_the_schema_is_one_and_names_every_key() -> None:
         assert set(each["required"]) == set(each["properties"])
 
 
+def test_a_device_takes_the_build_for_its_free_slot(hotfix: Path) -> None:
+    """Where nobody says which one it takes; the radio has one slot, and gets what is there for it."""
+    history = History([step.entry for step in LogFile("release.log").walk()])
+    first, later = history.releases[0], history.releases[-1]
+    ran, came = [], []
+    for device in history.first_devices(first):
+        ran.append(dict(device.images)[1].slot)
+        after = dict(history.after(device, later, None).images)
+        came.append(after[1].slot)
+        assert after[2] == dict(device.images)[2]
+    assert (ran, came) == (["motor-a", "motor-b"], ["motor-b", "motor-a"])
+
+
 def test_through_a_release_in_between(imgseal: Imgseal, hotfix: Path) -> None:
     """What is in between is found below the archive, and its bytes, erases and seconds count as well."""
     found = rows(imgseal, LAST, "--archive", ".", "--nobody-behind")

@@ -124,6 +124,10 @@ def test_what_the_callback_raises_leaves_the_file_as_it_was(tmp_path: Path) -> N
     with pytest.raises(InputError, match="no"):
         append_line(str(tmp_path / "log"), 100, 1000, refuse, never)
     assert (tmp_path / "log").read_bytes() == b"one\ncut"
+    (tmp_path / "log").write_bytes(b"")
+    with pytest.raises(InputError, match="no"):
+        append_line(str(tmp_path / "log"), 100, 1000, refuse, never)
+    assert (tmp_path / "log").read_bytes() == b""
 
 
 @pytest.mark.parametrize("call", ["ftruncate", "pwrite", "fsync"])

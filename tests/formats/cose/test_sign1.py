@@ -155,3 +155,11 @@ def test_a_block_has_at_most_4800_bytes(more: int, read: bool) -> None:
         return
     with pytest.raises(CoseError, match="larger than any signature"):
         read_block(data)
+
+
+@pytest.mark.parametrize(("size", "shown"), [(16, f"h'{'07' * 16}'}}"), (17, f"h'{'07' * 8}...' / 17 bytes /")])
+def test_long_bytes_of_an_unprotected_header_are_cut(size: int, shown: str) -> None:
+    data = encode(Tag(18, [protected_header(-9), {4: b"\x07" * size}, None, bytes(64)]))
+    with pytest.raises(CoseError, match="unprotected header is not empty") as caught:
+        read_block(data)
+    assert shown in (caught.value.found or "")

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from imgseal.formats.cbor.strict import Tag, encode
 from imgseal.formats.suit import labels as l
+from imgseal.formats.suit import manifest
 from imgseal.formats.suit.commands import decode_sequence, encode_sequence
 from imgseal.formats.suit.component import ours
 from imgseal.formats.suit.envelope import decode_envelope
@@ -202,3 +203,11 @@ def test_labels_are_those_of_the_registry() -> None:
     """A few that companion documents once numbered otherwise."""
     assert (l.INSTALL, l.TEXT, l.PAYLOAD_FETCH, l.SHARED) == (20, 23, 16, 4)
     assert set(l.SEVERABLE) == {14, 15, 16, 18, 20, 23}
+
+
+def test_the_largest_manifest(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = encode(MANIFEST)
+    monkeypatch.setattr(manifest, "MANIFEST_BYTES", len(data))
+    assert decode_manifest(data).sequence_number == 5
+    monkeypatch.setattr(manifest, "MANIFEST_BYTES", len(data) - 1)
+    assert refused(decode_manifest, data).expected == f"at most {len(data) - 1} bytes"

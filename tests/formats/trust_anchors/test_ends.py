@@ -6,6 +6,7 @@ import pytest
 from anchor_cases import anchor, factory, following
 from workshop import public_key
 
+from imgseal.flow.classes import classes_in
 from imgseal.formats.trust_anchors.codec import (
     EVERY_COMPONENT,
     IMAGES,
@@ -21,6 +22,7 @@ from imgseal.formats.trust_anchors.codec import (
     number_words,
     read_flash_block,
 )
+from imgseal.window import ByteView
 
 
 def of(images: int, packages: int, **changes: object) -> AnchorSet:
@@ -115,6 +117,13 @@ def test_what_a_device_holds_is_read_in_either_form() -> None:
     damaged[30] ^= 1
     with pytest.raises(AnchorFormatError):
         decode_held(bytes(damaged))
+
+
+def test_the_class_of_an_update_finds_its_product() -> None:
+    anchors = decode_set(encode_set(following()))
+    update = encode_update(encode_set(anchors) + bytes(64), bytes(64))
+    assert classes_in(ByteView(update)) == {anchors.class_id}
+    assert classes_in(ByteView(update[:-1])) == frozenset()
 
 
 @pytest.mark.parametrize("read", [decode_set, read_flash_block])
