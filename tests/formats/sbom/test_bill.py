@@ -80,6 +80,8 @@ BAD: list[tuple[bytes, str, int | None, int | None, str | None]] = [
     (b'{"bomFormat": "CycloneDX", "specVersion": "1.6\\n"}', "does not say its version", None, None, "specVersion"),
     (b'{"spdxVersion": "SPDX-two"}', "does not say its version", None, None, "spdxVersion"),
     (b'{"spdxVersion": "2.3"}', "no bill of materials", None, None, None),
+    (b'{"@context": "https://spdx.org/rdf/3.0.1/x", "@graph": {}}', "no bill of materials", None, None, None),
+    (b'{"@context": "https://example.org/3.0.1/x", "@graph": []}', "no bill of materials", None, None, None),
     (b'{"bomFormat": "x", "bomFormat": "CycloneDX", "specVersion": "1.6"}', "twice", None, None, "bomFormat"),
     (b"[" * 100_000, "nested too deeply", None, None, None),
     (b'{"n": ' + b"9" * 5000 + b"}", "not JSON that can be read", None, None, None),

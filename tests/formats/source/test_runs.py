@@ -125,3 +125,20 @@ def test_lines_of_an_odd_number_of_digits_are_no_run() -> None:
         assert take_run(text.replace(b"\n", b"00\n"), 0, layout, 10_000) is None
         assert take_run(b"\n" * 20, 0, layout, 10_000) is None
         assert take_run(text.rstrip(b"\n").replace(b"\n", b""), 0, layout, 10_000) is None
+
+
+@pytest.mark.parametrize("name", LAYOUTS)
+@pytest.mark.parametrize("wrong", [-1, 1])
+def test_a_record_that_counts_wrongly_ends_the_run(name: str, wrong: int) -> None:
+    """It is as long as the others and its check sum is right: the reader of single records has to refuse it."""
+    layout = LAYOUTS[name]
+    text, data = run_of(layout, 0x400, 16, 40)
+    lines = text.splitlines()
+    start = len(layout.prefix)
+    body = bytearray.fromhex(lines[20][start:].decode())
+    body[0] += wrong
+    body[-1] -= wrong
+    lines[20] = layout.prefix + body.hex().upper().encode()
+    run = take_run(b"\n".join(lines) + b"\n", 0, layout, 10_000)
+    assert run is not None
+    assert (run.data, run.records) == (data[:320], 20)
