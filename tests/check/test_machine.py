@@ -213,6 +213,8 @@ def test_several_components_begin_with_an_index() -> None:
         "rules.directive"
     )
     assert run(pairs(l.SET_COMPONENT_INDEX, 3, *FAIL)).endswith("s[0]")
+    policy = pairs(l.CONDITION_VENDOR, 15)
+    assert [run(policy, components=count) == run(policy, components=3) for count in (1, 2)] == [False, True]
     assert run(pairs(l.SET_COMPONENT_INDEX, True), components=0).startswith("rules.directive-failed")
 
 

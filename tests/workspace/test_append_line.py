@@ -111,6 +111,8 @@ def test_the_file_is_bounded(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="larger than"):
         append_line(str(path), 100, 102, lambda _last, _at: b"yy", never)
     assert path.stat().st_size == 100
+    append_line(str(path), 100, 103, lambda _last, _at: b"yy", never)  # with its line feed it fits
+    assert path.stat().st_size == 103
 
 
 def test_what_the_callback_raises_leaves_the_file_as_it_was(tmp_path: Path) -> None:
