@@ -1,4 +1,4 @@
-"""Faults that show only after three cuts: counts that end too early, and records that are ordered by the wrong thing.
+"""Faults that show only after three cuts: what is counted, and comes to an end too early or in the wrong way.
 
 Each is a mistake that real update code makes; common practice, no source.
 """
@@ -8,9 +8,7 @@ from typing import NamedTuple
 from stages import text_of
 
 from imgseal.formats.install_record.record import RETURNING, Record
-from imgseal.formats.install_record.room import COPIES
 from imgseal.rehearse.boot import Bootloader, Started
-from imgseal.rehearse.journal import Journal
 from imgseal.rehearse.life import Programs
 from imgseal.rehearse.settle import healthy, settle
 
@@ -53,34 +51,6 @@ class GivesUp(Bootloader):
         return super().go_back(record)
 
 
-class OldestCopy(Journal):
-    """Of several complete copies the first one counts: it has been there the longest."""
-
-    def open(self) -> Record | None:
-        found = self._scan()
-        if not found:
-            return None
-        newest = max(found, key=lambda f: (f.record.generation, f.copies == COPIES, -f.record.copied))
-        self.record, self._place = newest.record, newest.place
-        if newest.copies < COPIES or len(found) > 1:
-            self._copy(newest, found)
-        return self.record
-
-
-class LastCopy(Journal):
-    """The copy that was begun last counts, complete or not."""
-
-    def open(self) -> Record | None:
-        found = self._scan()
-        if not found:
-            return None
-        newest = max(found, key=lambda f: (f.record.generation, f.record.copied, f.copies))
-        self.record, self._place = newest.record, newest.place
-        if newest.copies < COPIES or len(found) > 1:
-            self._copy(newest, found)
-        return self.record
-
-
 class Fault(NamedTuple):
     """The programs, the product file, and the invariant that breaks after three cuts; the set is one that fails."""
 
@@ -89,10 +59,8 @@ class Fault(NamedTuple):
     breaks: str
 
 
-_TWO, _STAGED = text_of("two run slots"), text_of("staged, no way back")
+_TWO = text_of("two run slots")
 RARE = {
-    "oldest copy counts": Fault(Programs(journal=OldestCopy), _STAGED, "starts"),
-    "last copy counts": Fault(Programs(journal=LastCopy), _STAGED, "starts"),
     "starts counted to two": Fault(Programs(bootloader=CountsToTwo), _TWO, "attempts"),
     "often started is healthy": Fault(Programs(bootloader=OftenIsHealthy), _TWO, "counters"),
     "crashes alone are remembered": Fault(

@@ -358,7 +358,7 @@ def test_a_device_that_resets_itself_for_ever() -> None:
 
 
 @pytest.mark.seconds(1800)
-@pytest.mark.parametrize("name", mainly("oldest copy counts", RARE))
+@pytest.mark.parametrize("name", mainly("starts counted to two", RARE))
 def test_faults_that_need_three_cuts(name: str) -> None:
     """Every sequence of two cuts passes, with all answers; three break what is said, on the ordinary device as well."""
     fault = RARE[name]
