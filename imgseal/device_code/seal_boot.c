@@ -297,31 +297,29 @@ static uint32_t write_record(struct seal_boot *b, uint32_t place)
  * show none, the first behind its own. SEAL_DEVICE_NO_RECORD: none holds it. */
 static uint32_t store(struct seal_boot *b, struct found *all)
 {
-    uint32_t old = b->journal.place, count = places(b), place, least, code;
+    uint32_t old = b->journal.place, place, code, count = places(b);
 
     all[count].copies = COPIES + 1;
     do {
-        least = count;
-        for (place = old;;) {
-            if (place == 0)
-                place = count;
-            if (--place == old)
-                break;
-            if (all[place].copies < all[least].copies
-                || (all[place].copies == all[least].copies && counts_more(&all[least], &all[place])))
-                least = place;
+        uint32_t target = count, i;
+
+        for (place = old, i = 1; i < count; i++) {
+            place = place - 1 < count ? place - 1 : count - 1;
+            if (all[place].copies < all[target].copies
+                || (all[place].copies == all[target].copies && counts_more(&all[target], &all[place])))
+                target = place;
         }
-        if (least == count)
+        if (target == count)
             return SEAL_DEVICE_NO_RECORD;
-        code = b->journal.tidied ? (uint32_t)SEAL_WRITTEN : erase_place(b, least);
+        code = b->journal.tidied ? (uint32_t)SEAL_WRITTEN : erase_place(b, target);
         if (code == SEAL_WRITTEN)
-            code = write_record(b, least);
+            code = write_record(b, target);
         if (code == SEAL_WRITTEN)
-            b->journal.place = least;
+            b->journal.place = target;
         if (code != SEAL_DEVICE_NO_RECORD)
             return code;
-        all[least].copies = LEFT_OUT;
-        code = erase_place(b, least);
+        all[target].copies = LEFT_OUT;
+        code = erase_place(b, target);
     } while (code == SEAL_WRITTEN);
     return code;
 }
@@ -361,12 +359,11 @@ static uint32_t copy_record(struct seal_boot *b, struct found *all, uint32_t cou
 
     r[R_COPIED] = (uint8_t)copied;
     r[R_COPIED + 1] = (uint8_t)(copied >> 8);
-    if (all[kept].copies != COPIES)
-        for (place = 0; place < count; place++)
-            if (all[place].copies == COPIES) {
-                all[place].copies = LEFT_OUT;
-                whole_ones = 1;
-            }
+    for (place = 0; all[kept].copies != COPIES && place < count; place++)
+        if (all[place].copies == COPIES) {
+            all[place].copies = LEFT_OUT;
+            whole_ones = 1;
+        }
     code = store(b, all);
     if (code == SEAL_WRITTEN || (code == SEAL_DEVICE_NO_RECORD && all[kept].copies == COPIES))
         return tidy(b);

@@ -108,11 +108,11 @@ def test_four_cuts_find_a_copy_over_what_may_be_sound(tool: Callable[[str], str]
     ("old", "new"),
     [
         ("a->copied > b->copied", "a->copied < b->copied"),
-        ("all[place].copies < all[least].copies", "all[place].copies > all[least].copies"),
-        ("counts_more(&all[least], &all[place])", "counts_more(&all[place], &all[least])"),
-        ("if (all[kept].copies != COPIES)", "if (0)"),
+        ("all[place].copies < all[target].copies", "all[place].copies > all[target].copies"),
+        ("counts_more(&all[target], &all[place])", "counts_more(&all[place], &all[target])"),
+        ("all[kept].copies != COPIES && place < count", "0"),
         ("whole_ones = 1;", "whole_ones = 0;"),
-        ("least = count;", "least = 0;"),
+        ("target = count, i;", "target = 0, i;"),
         (
             "            here->copies++;\n        } else {",
             (
