@@ -81,7 +81,8 @@ def described(
             place=Place(key="--describe"),
             expected="a tree without changes",
             found=text[:80],
-            hint="commit them; or say why, which is logged: --unrecorded WHY",
+            hint="commit them; or say why, which is logged: --unrecorded WHY; where the release log and its pin alone "
+            "have changed, git is asked without them: docs/cli.md has the lines",
         )
     if is_release and about.commits and not stated:
         raise UsageError(
