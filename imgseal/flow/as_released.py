@@ -19,14 +19,13 @@ Identity = tuple[str, bytes]
 
 
 class Released(NamedTuple):
-    """What the release log has. `missing` is its path where the file is not there.
+    """What the release log has.
 
     `withdrawn` are the statements that no release has which is not withdrawn; packages are the judge's.
     """
 
     known: frozenset[Identity]
     withdrawn: frozenset[Identity] = frozenset()
-    missing: str = ""
 
 
 def envelope_of(data: Bytes) -> "Envelope | None":
@@ -77,13 +76,6 @@ def refused_by_log(identity: Identity | None, released: Released | None) -> Find
         )
     if identity in released.known:
         return None
-    if released.missing:
-        return _finding(
-            "gate.not-logged",
-            "the release log that the product file states",
-            f"{released.missing} is missing",
-            "restore it from version control or a backup, or take it from the branch that it is on",
-        )
     return _finding(
         "gate.not-logged",
         "a release that imgseal build --release has logged",

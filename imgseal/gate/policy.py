@@ -13,7 +13,7 @@ from imgseal.flow.contents import read_contents
 from imgseal.gate.artefact import Policy, Target
 from imgseal.gate.run import Excuse
 from imgseal.workspace.channels import by_channel
-from imgseal.workspace.fielded import needed_by
+from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.judging import Judge, judge_of
 from imgseal.workspace.line import Products
 from imgseal.workspace.packages import load_package
@@ -33,22 +33,17 @@ def make_policy(
     given = sum((device is not None, bool(previous), no_devices))
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
-    bare = no_devices or bool(previous)
-    asked = partial(judge_of, device_file=device, development=False, as_of=day, none_fielded=bare)
+    asked = partial(judge_of, device_file=device, development=False, as_of=day, none_fielded=no_devices)
     if device is not None:
         made = [Target(asked(products.one()[0]))]
     else:
         each_channel = tuple(each for project in projects for each in by_channel(project))
         made = [Target(each, no_devices or _is_logged(each)) for each in map(asked, each_channel)]
         if previous:
-            unknown = [target._replace(judge=target.judge.with_state(fielded=None)) for target in made]
-            made = _after(each_channel, unknown, previous)
+            made = _after(each_channel, [Target(each.judge, known=False) for each in made], previous)
     if not any(target.known for target in made):
         found, hint = "no release log", "say --fresh when there are no devices in the field yet"
-        if base.log_path is not None and not os.path.lexists(base.log_path):
-            found = f"{base.log_path}, which is missing"
-            hint = "restore it from version control or a backup, or take it from the branch that it is on"
-        elif base.log_path is not None:
+        if base.log_path is not None:
             found = f"{base.log_path}, without a release of class {base.product.class_name}"
             hint += "; is it the right log, and the right product.class? imgseal doctor says more"
         raise UsageError(
@@ -102,13 +97,17 @@ def _after(projects: tuple[Project, ...], made: list[Target], packages: tuple[st
                 continue
             contents = read_contents(bytes(data.read(0, data.size)), path, product)
             known = target.judge.context.state
+            if not target.known:  # the numbers of the log are those of other devices
+                known = known._replace(sequence=0, manifest_digest=None, counters={})
             counters = dict(known.counters)
             for image in contents.images.values():
                 number = product.components[image.component].number
                 counters[number] = max(counters.get(number, 0), image.statement.counter)
-            after = target.judge.with_state(counters=counters, fielded=needed_by(contents) or known.fielded)
+            fielded = fielded_now(projects[index], contents, development=False)
+            known = known._replace(counters=counters, fielded=fielded)
             if contents.sequence >= known.sequence:
-                after = after.with_state(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
+                known = known._replace(sequence=contents.sequence, manifest_digest=contents.manifest_digest)
+            after = target.judge.with_state(**known._asdict())
             made[index] = Target(after._replace(device=f"devices that have taken {path}"))
         if len(codes) == len(asked):
             raise RefusedError(

@@ -18,12 +18,11 @@ from imgseal.formats.log.proof import (
 from imgseal.formats.log.tree import EMPTY_ROOT
 from imgseal.limits import PROOF_BYTES
 from imgseal.log import keep_command, words
-from imgseal.log.keep_command import Chosen, log_options, log_path
+from imgseal.log.keep_command import Chosen, log_options
 from imgseal.versions import decimal
 from imgseal.workspace.files import read_bounded
 from imgseal.workspace.log_file import LogFile, older_head, pick, refuse_unless_continued
 from imgseal.workspace.project import Project
-from imgseal.workspace.verified_log import pinned_log
 
 
 @click.group(
@@ -70,6 +69,11 @@ def find_any(log: LogFile, name: str) -> Logged:
     return found[0] if found else pick([], name, log.path, log.tip.size)
 
 
+def manifests(entry: Logged) -> tuple[bytes, ...]:
+    """Return what a release has shipped; nothing of any other entry."""
+    return tuple(each.manifest for each in entry.packages) if isinstance(entry, Entry) else ()
+
+
 def say_torn(log: LogFile) -> None:
     """Say on standard error that the log ends in an unfinished line, or in one without its line feed."""
     if log.bare:
@@ -86,6 +90,8 @@ def say_torn(log: LogFile) -> None:
 @log_options
 def verify(against: str | None, proof_file: str | None, chosen: Chosen) -> None:
     """Verify every entry of the log, and its head; with --against also that nothing older was changed.
+
+    The log has to go on from its pin, too, where the product file states one.
 
     Exit status 1 when the log does not hold, 3 when a line cannot be read.
     """
@@ -109,6 +115,8 @@ def verify(against: str | None, proof_file: str | None, chosen: Chosen) -> None:
     click.echo(f"{log.path}: {size} {'entry holds' if size == 1 else 'entries hold'}")
     if older is not None:
         click.echo(f"continues {older}")
+    if log.pin is not None:
+        click.echo(f"continues {log.pin.head}, as {log.pin.path} says")
     click.echo(f"head {log.head}")
 
 
@@ -198,13 +206,12 @@ def show(release: str | None, key: str | None, as_json: bool, chosen: Chosen) ->
         entry = find_any(log, release)
         number = entry.origin if isinstance(entry, Entry) else None
         origin = None if number is None else find_any(log, str(number))
-        shown = [_json(entry) if as_json else "\n".join(words.lines(entry, origin))]
+        shown = [_json(entry) if as_json else "\n".join(words.lines(entry, words.Since.of(log.tip), origin))]
     else:
         entries = (step.entry for step in log.walk() if wanted is None or wanted in step.entry.keys)
-        rows = {entry.number: _json(entry) if as_json else words.row(entry, wanted) for entry in entries}
-        # printed once all is verified, when it is known too which reservations are open
-        pending = () if as_json else keep_command.reserved(log.tip)
-        shown = [f"{text}  open" if number in pending else text for number, text in rows.items()]
+        rows = [(_json(each) if as_json else words.row(each, wanted), each.number, manifests(each)) for each in entries]
+        since = words.Since.of(log.tip)  # once all is verified
+        shown = [text if as_json else text + since.mark(number, packages) for text, number, packages in rows]
     say_torn(log)
     if as_json:
         click.echo("[" + ",\n".join(shown) + "]")
@@ -244,9 +251,7 @@ def export(
     from imgseal.log.export import ExportFiles, export_release
 
     project = Project.load(chosen.product_file)
-    log = LogFile(chosen.log_file if chosen.log_file is not None else log_path(project))
-    if chosen.log_file is None:
-        pinned_log(project, log.path)  # an auditor would be given a log that was cut off
+    log = chosen.open()
     entry = find(log, release)
     say_torn(log)
     for path in export_release(log, entry, folder, ExportFiles(project.path, package, sbom), variant):

@@ -10,7 +10,7 @@ import click
 from imgseal import __version__
 from imgseal.console.options import reason
 from imgseal.console.say import say
-from imgseal.errors import InputError, Place, UsageError
+from imgseal.errors import Place, UsageError
 from imgseal.formats.log.entry import Entry, Logged, Reservation, Surrender, Withdrawal, Withdrawn
 from imgseal.formats.log.lines import Tip
 from imgseal.formats.log.proof import Head
@@ -22,10 +22,17 @@ from imgseal.workspace.append import held
 from imgseal.workspace.append_entry import append_entry
 from imgseal.workspace.clock import build_time
 from imgseal.workspace.files import write_all
-from imgseal.workspace.log_file import LogFile, pick
+from imgseal.workspace.log_file import LogFile, Pin, pick
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
-from imgseal.workspace.verified_log import VerifiedLog, pinned_log, refuse_missing, verified_log
+from imgseal.workspace.verified_log import (
+    VerifiedLog,
+    pinned_head,
+    pinned_log,
+    refuse_missing,
+    stated_log,
+    verified_log,
+)
 
 
 class Chosen(NamedTuple):
@@ -35,14 +42,14 @@ class Chosen(NamedTuple):
     product_file: str | None
 
     def open(self) -> LogFile:
-        """Return the log; UsageError where none is stated, InputError where it is not there."""
+        """Return the log, which has to go on from its pin, where none is named; UsageError where it is not there."""
         if self.log_file is not None:
             return LogFile(self.log_file)
-        path = log_path(self.project())
-        if not os.path.lexists(path):
-            hint = "imgseal log new begins one; if there were releases, restore it from version control"
-            raise InputError("there is no release log yet", place=Place(file=path), hint=hint)
-        return LogFile(path)
+        project = self.project()
+        path = stated_log(project)
+        refuse_missing(project, path)
+        head = pinned_head(project)  # first: a log that others add to meanwhile has what they pin
+        return LogFile(path, None if head is None else Pin(head, str(project.pin_path)))
 
     def whose(self, log: str) -> Whose:
         """Return the product that is meant, with its variants: none where a log is named and no product file."""
@@ -72,17 +79,6 @@ def log_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return product(log(with_choice))
 
 
-def log_path(project: Project) -> str:
-    """Return the path of the product's log; UsageError where it states none."""
-    if project.log_path is None:
-        raise UsageError(
-            "the product file states no release log",
-            place=project.product.place("log.path"),
-            hint='add to it: [log] path = "release.log"; or name a log: --log FILE',
-        )
-    return project.log_path
-
-
 _why_option = click.option("--why", required=True, metavar="TEXT", help="The reason, which the log keeps.")
 
 
@@ -98,7 +94,7 @@ def new(chosen: Chosen) -> None:
         path = chosen.log_file
     else:
         project = chosen.project()
-        path, pin = log_path(project), project.pin_path
+        path, pin = stated_log(project), project.pin_path
     for there in (path, *([pin] if pin is not None else [])):
         if os.path.lexists(there):
             raise UsageError(
@@ -128,7 +124,7 @@ def pin(chosen: Chosen) -> None:
     if chosen.log_file is not None:
         raise UsageError("the pin is the product file's", hint="leave --log out")
     project = chosen.project()
-    path, where = log_path(project), project.pin_path
+    path, where = stated_log(project), project.pin_path
     if where is None:
         raise UsageError(
             "the product file states no pin",
@@ -205,7 +201,7 @@ def _verified(chosen: Chosen) -> VerifiedLog:
     if chosen.log_file is not None:
         return verified_log(chosen.log_file)
     project = chosen.project()
-    return pinned_log(project, log_path(project))
+    return pinned_log(project, stated_log(project))
 
 
 def _release(log: VerifiedLog, name: str, whose: Whose) -> Entry:

@@ -1,5 +1,7 @@
 """Entries of the release log in words: a row for each in the list, lines for one."""
 
+from collections.abc import Sequence
+
 from imgseal.formats.log.entry import (
     RECOVERY,
     AddedSignature,
@@ -13,8 +15,34 @@ from imgseal.formats.log.entry import (
     Withdrawal,
     kind_of,
 )
+from imgseal.formats.log.lines import Tip
 from imgseal.formats.trust_anchors.codec import number_words
+from imgseal.records import NamedTuple
 from imgseal.times import utc
+
+
+class Since(NamedTuple):
+    """What the end of a log says of the entries before it: reservations that are open, manifests that are withdrawn."""
+
+    open: frozenset[int] = frozenset()
+    withdrawn: frozenset[bytes] = frozenset()
+
+    @classmethod
+    def of(cls, tip: Tip) -> "Since":
+        """Read it from the floors, which have all of it."""
+        reserved = frozenset(row.entry for floor in tip.least for row in floor.open)
+        return cls(reserved, frozenset(digest for floor in tip.least for digest in floor.withdrawn))
+
+    def mark(self, number: int, manifests: Sequence[bytes]) -> str:
+        """Return what stands behind an entry in the list, with the manifests that it has shipped."""
+        gone = [manifest in self.withdrawn for manifest in manifests]
+        if any(gone):
+            return "  withdrawn" if all(gone) else "  withdrawn in part"
+        return "  open" if number in self.open else ""
+
+
+NOTHING = Since()
+"""Where nothing is known of what came later, as of an entry with a proof."""
 
 
 def row(entry: Logged, key: bytes | None) -> str:
@@ -57,10 +85,10 @@ def _said(entry: Logged, key: bytes | None) -> str:
     return text if key is None else f"{text}  signed the set"
 
 
-def lines(entry: Logged, origin: Logged | None = None) -> list[str]:
+def lines(entry: Logged, since: Since = NOTHING, origin: Logged | None = None) -> list[str]:
     """Return an entry for people; of a promotion `origin` is the release whose sealed images it has, where known."""
     if isinstance(entry, Entry | Reservation):
-        return _release(entry, origin)
+        return _release(entry, since, origin)
     out = [f"  {kind_of(entry):<10} made {utc(entry.built)} by imgseal {entry.tool}"]
     if isinstance(entry, AddedSignature):
         out += [f"  of         entry {entry.entry}, manifest {entry.manifest.hex()}"]
@@ -81,7 +109,7 @@ def lines(entry: Logged, origin: Logged | None = None) -> list[str]:
     return [*out, f"  why        {entry.why}"]
 
 
-def _release(entry: Entry | Reservation, origin: Logged | None) -> list[str]:
+def _release(entry: Entry | Reservation, since: Since, origin: Logged | None) -> list[str]:
     kind = kind_of(entry)
     # made at its own time, a promotion has images of the time of its release: they are not made again with another
     promoted = isinstance(entry, Entry) and entry.origin is not None
@@ -104,7 +132,8 @@ def _release(entry: Entry | Reservation, origin: Logged | None) -> list[str]:
         mark = f"{words}, " if (words := _for(package)) else ""
         out.append(f"  package    {mark}class {package.class_id.hex()}")
         if package.manifest:
-            out.append(f"    manifest  {package.manifest.hex()}")
+            gone = ", withdrawn" if package.manifest in since.withdrawn else ""
+            out.append(f"    manifest  {package.manifest.hex()}{gone}")
         out += [f"    signed by {key.hex()}" for key in package.keys]
         for image in package.images:
             out.append(f"    image     {image.name} {image.version} in {image.slot}, counter {image.counter}")

@@ -99,19 +99,10 @@ def survey_of(
     from imgseal.paths.history import History
     from imgseal.paths.survey import Package, Store, survey, target_of
     from imgseal.workspace.archive import Archive
-    from imgseal.workspace.log_file import LogFile
-    from imgseal.workspace.verified_log import open_log
+    from imgseal.workspace.verified_log import pinned_log, stated_log
 
-    path = project.log_path
-    if path is None:
-        raise UsageError(
-            "the product file states no release log: nothing says what is in the field",
-            place=project.product.place("log"),
-            expected='path = "release.log" in [log]',
-            hint="state one, and begin it: imgseal log new; docs/format/release-log.md",
-        )
-    open_log(project)  # one that was cut off would say that nobody is in the field
-    history = History(step.entry for step in LogFile(path).walk())
+    # one that was cut off would say that nobody is in the field
+    history = History(pinned_log(project, stated_log(project)).entries())
     package = Package(data, name, target_of(data, name, project.product, history))
     archive = Archive(folder)
     store = Store(archive.__contains__, archive.load, archive.path)

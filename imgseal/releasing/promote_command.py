@@ -30,7 +30,7 @@ from imgseal.workspace.project import Project
 from imgseal.workspace.release_job import build_release, number_job, release_job, with_a_free_number, write_release
 from imgseal.workspace.release_log import Made, plan_reservation
 from imgseal.workspace.staging import Output
-from imgseal.workspace.verified_log import VerifiedLog, open_log
+from imgseal.workspace.verified_log import VerifiedLog, pinned_log, stated_log
 
 _LAST = 0xFFFF_FFFF
 
@@ -124,14 +124,7 @@ def _promoted(data: ByteView, name: str, products: Products, channel: str, *, ke
     if not fitting:
         products.one()
     first = (fitting or products.projects)[0].in_channel(channel)
-    log = open_log(first)
-    if log is None:
-        raise UsageError(
-            "the product file states no release log, which has the numbers that channels share",
-            place=first.product.place("log"),
-            expected="a [log] table",
-            hint='add to the product file: [log] path = "release.log"; imgseal log new begins it',
-        )
+    log = pinned_log(first, stated_log(first))
     source = log.of_manifest(digest)
     if source is None:
         raise _refused(

@@ -138,11 +138,11 @@ def _logged(project: Project, material: "Material") -> str | None:
         return None
     if material.contents is None or not os.path.lexists(path):
         return ""
-    from imgseal.workspace.log_file import LogFile
+    from imgseal.workspace.verified_log import verified_log
 
-    log, digest = LogFile(path), material.contents.manifest_digest
-    numbers = [entry.number for entry in log.releases() if digest in [each.manifest for each in entry.packages]]
-    return f"entry {numbers[-1]} of {path}, head {log.head}" if numbers else ""
+    log = verified_log(path)
+    entry = log.of_manifest(material.contents.manifest_digest)
+    return f"entry {entry.number} of {path}, head {log.head}" if entry is not None else ""
 
 
 def _with_paths(

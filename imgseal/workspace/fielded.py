@@ -1,12 +1,10 @@
 """What the devices in the field have: the numbers and bootloaders of the release log, else of the package before."""
 
-import os
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from imgseal.device_state.device import DeviceState, fresh
-from imgseal.device_state.fielded import FIRST, LOG, PREVIOUS, PRODUCT, Fielded
-from imgseal.workspace.last_numbers import floors_at
+from imgseal.device_state.fielded import FIRST, LOG, PREVIOUS, Fielded
 from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:
@@ -15,22 +13,12 @@ if TYPE_CHECKING:
     from imgseal.product.model import Product
 
 
-def fielded_now(
-    project: Project, before: "Contents | None", *, development: bool, begins_log: bool = False
-) -> Fielded | None:
-    """Return what a release is judged by; None where neither a log nor the package `before` says anything.
-
-    `begins_log`: what is judged is what is going to be logged, so that a log that is missing begins with it.
-    """
+def fielded_now(project: Project, before: "Contents | None", *, development: bool) -> Fielded | None:
+    """Return what a release is judged by; None where neither a log nor the package `before` says anything."""
     if development:
         return for_the_desk(project)
-    floors = logged_floors(project)
-    if floors is None and begins_log and before is None:
-        floors = ()
-    known = logged_bootloaders(project, floors)
-    if known is None and before is not None:
-        known = needed_by(before)
-    return known or without_log(project)
+    known = logged_bootloaders(project, logged_floors(project))
+    return needed_by(before) if known is None and before is not None else known
 
 
 def first_devices(product: "Product", words: str) -> Fielded:
@@ -42,14 +30,6 @@ def first_devices(product: "Product", words: str) -> Fielded:
 def for_the_desk(project: Project) -> Fielded:
     """Return what a development judgement goes by: a device on the desk has the bootloader of the product file."""
     return first_devices(project.product, "development is for devices on the desk")
-
-
-def without_log(project: Project) -> Fielded | None:
-    """Return what is left to go by where the stated log is missing: today's product file; None where none is stated."""
-    if project.log_path is None:
-        return None
-    words = f"for new devices; {project.log_path} is missing, so nothing says what is in the field"
-    return first_devices(project.product, words)._replace(source=PRODUCT)
 
 
 def logged_bootloaders(project: Project, floors: "tuple[Floor, ...] | None") -> Fielded | None:
@@ -81,19 +61,16 @@ def needed_by(contents: "Contents") -> Fielded | None:
 
 
 def logged_floors(project: Project) -> "tuple[Floor, ...] | None":
-    """Return the numbers that the last release has left, from the last line of the log.
+    """Return the numbers that the last release has left, by the log; None where none is kept.
 
-    None where no log is kept, and where the stated file is missing: that says nothing of releases and devices.
-    LogError where it does not go on from its pin: what was cut off would be missing in every answer.
+    UsageError where the stated file is missing, LogError where it does not hold, or does not go on from its pin: what
+    is not there would be missing in every answer.
     """
-    path = project.log_path
-    if path is None:
+    if project.log_path is None:
         return None
-    if project.pin_path is not None and os.path.lexists(path):
-        from imgseal.workspace.verified_log import pinned_log
+    from imgseal.workspace.verified_log import pinned_log
 
-        return pinned_log(project, path).tip.least
-    return floors_at(path)
+    return pinned_log(project, project.log_path).tip.least
 
 
 def floor_of(project: Project, floors: Iterable["Floor"], *, recovery: bool = False) -> "Floor | None":
@@ -110,15 +87,11 @@ def logged_device(
 ) -> tuple[DeviceState, str] | None:
     """Return a device with the numbers that the last logged release left, and what to call it; None without a log.
 
-    Where the log has no release for this class, none of its devices is in the field. Where the log is missing, nobody
-    knows: the device is a fresh one, and is called so with the reason. With `recovery` the numbers are those of the
-    recovery images, which are a series of their own: the factory writes them, before the first release.
+    Where the log has no release for this class, none of its devices is in the field. With `recovery` the numbers are
+    those of the recovery images, which are a series of their own: the factory writes them, before the first release.
     """
-    if project.log_path is None:
-        return None
     if floors is None:
-        state = fresh(project.product)._replace(fielded=without_log(project))
-        return state, f"a fresh device ({project.log_path} is missing)"
+        return None
     logged = logged_state(project, floors, recovery=recovery)
     if logged is None:
         return fresh(project.product)._replace(fielded=logged_bootloaders(project, floors)), "a fresh device"

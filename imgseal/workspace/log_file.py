@@ -9,21 +9,33 @@ from imgseal.formats.log.entry import NEWEST, Entry, Logged
 from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.lines import EMPTY, Step, entry_of, is_whole, steps
 from imgseal.formats.log.proof import Head, read_head
+from imgseal.formats.log.tree import EMPTY_ROOT
 from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES, PROOF_BYTES
+from imgseal.records import NamedTuple
 from imgseal.workspace.files import open_input
+
+
+class Pin(NamedTuple):
+    """A head that a log has to go on from, and the file that holds it."""
+
+    head: Head
+    path: str
 
 
 class LogFile:
     """A release log that is read once; the other attributes say what there was when `walk` has come to its end.
 
+    Where there is a `pin` it has to go on from that, which `walk` says at its end.
+
     `torn` counts the bytes of a last line that was cut: never acknowledged, and not an entry. `bare` says that the last
     entry is complete and has no line feed: the next release adds it. `older` counts the entries of older formats.
     """
 
-    __slots__ = ("bare", "leaves", "older", "path", "tip", "torn")
+    __slots__ = ("bare", "leaves", "older", "path", "pin", "tip", "torn")
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, pin: Pin | None = None) -> None:
         self.path = path
+        self.pin = pin
         self.leaves: list[bytes] = []
         self.tip = EMPTY
         self.torn = 0
@@ -32,12 +44,17 @@ class LogFile:
 
     def walk(self) -> Iterator[Step]:
         """Yield each entry as it is verified; InputError or LogError with the line where the log does not hold."""
+        root = EMPTY_ROOT if self.pin is not None and self.pin.head.size == 0 else None
         with open_input(self.path, "release log", LOG_BYTES) as stream:
             for step in steps(self._lines(stream), self.path):
                 self.leaves.append(step.leaf)
                 self.tip = step.tip
                 self.older += step.tip.format < NEWEST
+                if self.pin is not None and self.pin.head.size == step.tip.size:
+                    root = step.tip.root
                 yield step
+        if self.pin is not None:
+            refuse_unless_continued(self, self.pin.head, root, self.pin.path)
 
     def read(self) -> None:
         """Go to its end; raises as `walk`."""
@@ -143,13 +160,17 @@ def _carried(path: str) -> Head:
     return head
 
 
-def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> None:
-    """LogError unless the log, read to its end, had this root when it was as long as the older head."""
+def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None, pin: str = "") -> None:
+    """LogError unless the log, read to its end, had this root when it was as long as the older head.
+
+    `pin` is the file that holds the head, where it is the product file's pin.
+    """
+    says = f", as {pin} says" if pin else ""
     if root is None:
         raise LogError(
             "the log is shorter than it was",
             place=Place(file=log.path),
-            expected=f"at least {older.size} entries, as in {older}",
+            expected=f"at least {older.size} entries, as in {older}{says}",
             found="1 entry" if log.head.size == 1 else f"{log.head.size} entries",
             hint="entries were taken away, or this is another log: restore the file from version control or a backup",
         )
@@ -157,7 +178,7 @@ def refuse_unless_continued(log: LogFile, older: Head, root: bytes | None) -> No
         raise LogError(
             "the log does not continue the older one",
             place=Place(file=log.path),
-            expected=str(older),
+            expected=f"{older}{says}",
             found=str(Head(older.size, root)),
             hint="an older entry was changed, or this is another log: restore it from version control or a backup",
         )

@@ -72,7 +72,7 @@ def release_job(
         day or day_of(options.build_time),
         unfinished,
         bill,
-        fielded_now(project, before, development=development, begins_log=True),
+        fielded_now(project, before, development=development),
         every=not development,
     )
 

@@ -8,19 +8,22 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from imgseal.keys.token import Desk
+    from imgseal.workspace.verified_log import VerifiedLog
 
 
 class Session:
     """`desk` is where tokens are opened, None until the first one is; `closing` is what runs at the end.
 
-    `notes` is what the command line says when it is done, besides its answer.
+    `logs` are the release logs that were read, by path, each with what the file was like then. `notes` is what the
+    command line says when it is done, besides its answer.
     """
 
-    __slots__ = ("closing", "desk", "notes")
+    __slots__ = ("closing", "desk", "logs", "notes")
 
     def __init__(self, closing: ExitStack) -> None:
         self.closing = closing
         self.desk: Desk | None = None
+        self.logs: dict[str, tuple[tuple[int, ...], VerifiedLog]] = {}
         self.notes: list[str] = []
 
 
@@ -39,6 +42,11 @@ def session() -> Iterator[Session]:
 def session_now() -> Session:
     """Return the session that this runs in."""
     return _NOW.get()
+
+
+def session_or_none() -> Session | None:
+    """Return the session that this runs in; None outside of one."""
+    return _NOW.get(None)
 
 
 def note(notes: Iterable[str]) -> None:

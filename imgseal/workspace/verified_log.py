@@ -13,10 +13,11 @@ from imgseal.formats.log.errors import LogError
 from imgseal.formats.log.lines import EMPTY, Tip, entry_of, is_whole, resume, steps
 from imgseal.formats.log.proof import Head, read_head
 from imgseal.formats.log.tree import EMPTY_ROOT
-from imgseal.limits import LOG_BYTES, PROOF_BYTES
+from imgseal.limits import LOG_BYTES, LOG_LINE_BYTES, PROOF_BYTES
 from imgseal.records import NamedTuple
 from imgseal.workspace.append import refuse_waiting
-from imgseal.workspace.files import read_bounded, write_all
+from imgseal.workspace.files import open_input, read_bounded, write_all
+from imgseal.workspace.session import session_or_none
 from imgseal.workspace.staging import Output
 
 if TYPE_CHECKING:
@@ -25,7 +26,10 @@ if TYPE_CHECKING:
     from imgseal.workspace.project import Project
 
 _BLOCK = 4 << 20
-"""Bytes that are hashed as one: long logs are hashed by two threads."""
+"""Bytes that are hashed as one: long logs are read and hashed by two threads."""
+
+_PIECE = 1 << 20
+"""Bytes that are read and hashed at once, while they are near."""
 
 _ROOT = re.compile(rb'"root":"([0-9a-f]{64})"')
 
@@ -34,7 +38,7 @@ class VerifiedLog(NamedTuple):
     """A release log of which every line has been verified; `data` ends with the last one."""
 
     path: str
-    data: bytes
+    data: bytearray
     tip: Tip
 
     @property
@@ -70,7 +74,14 @@ class VerifiedLog(NamedTuple):
 
     def _at(self, start: int) -> Logged:
         end = self.data.find(b"\n", start)
-        return entry_of(self.data[start : len(self.data) if end < 0 else end], start)
+        return entry_of(bytes(self.data[start : len(self.data) if end < 0 else end]), start)
+
+    def entries(self) -> Iterator[Logged]:
+        """Yield every entry, the oldest first."""
+        at = 0
+        while 0 <= at < len(self.data):
+            yield self._at(at)
+            at = self.data.find(b"\n", at) + 1 or len(self.data)
 
     def entry_over(self, offset: int) -> Logged:
         """Return the entry whose line holds an offset."""
@@ -120,25 +131,103 @@ class VerifiedLog(NamedTuple):
 
 
 def verified_log(path: str) -> VerifiedLog:
-    """Read a log, and verify every line that was not verified before with the same bytes in front of it."""
+    """Read a log, and verify every line that was not verified before with the same bytes in front of it.
+
+    It is read once in a session, and again where the file has changed: another release may have come first.
+    """
+    session = session_or_none()
+    if session is None:
+        return _read(path)
+    name, like = os.path.realpath(path), _like(path)
+    if name not in session.logs or session.logs[name][0] != like:
+        session.logs[name] = like, _read(path)
+    return session.logs[name][1]._replace(path=path)
+
+
+def _like(path: str) -> tuple[int, ...]:
+    """Return what tells a file from the one that it was, before it is read; nothing where there is none."""
+    try:
+        found = os.stat(path)
+    except OSError:
+        return ()
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
+
+
+def _read(path: str) -> VerifiedLog:
     refuse_waiting(path, "release log")
-    data = read_bounded(path, "release log", LOG_BYTES)
+    known, digest = _noted(path)
+    data, blocks = _loaded(path, known)
+    if not known or data[known - 1 : known] != b"\n" or _digest(blocks) != digest:
+        known, blocks = 0, []
     end = data.rfind(b"\n") + 1
-    rest = data[end:]
-    bare = bool(rest) and is_whole(rest)
-    known, blocks = _known(path, data)
-    lines = data[known:end].split(b"\n")[:-1] + ([rest] if bare else [])
+    rest = bytes(data[end:])
+    bare = len(rest) > LOG_LINE_BYTES or (bool(rest) and is_whole(rest))  # what is too long is refused as a line
+    lines = bytes(data[known:end]).split(b"\n")[:-1] + ([rest] if bare else [])
     tip = EMPTY
     if known:
         start = data.rfind(b"\n", 0, known - 1) + 1
         with in_file(path):
-            tip = resume(data[start : known - 1], start)
+            tip = resume(bytes(data[start : known - 1]), start)
     for step in steps(lines, path, tip):
         tip = step.tip
     if end != known:
-        _hash(blocks, memoryview(data)[:end], known)
+        for start in range(known, end, _BLOCK):
+            _hash(blocks, memoryview(data)[start : min(start + _BLOCK, end)], start)
         _remember(path, end, _digest(blocks))
-    return VerifiedLog(path, data if bare else data[:end], tip)
+    if not bare:
+        del data[end:]
+    return VerifiedLog(path, data, tip)
+
+
+def _loaded(path: str, count: int) -> "tuple[bytearray, list[hashlib._Hash]]":
+    """Read a log, and hash its first `count` bytes in blocks; fewer are hashed where the file has fewer.
+
+    Two threads take every other block each: memory that is new to the process, reading and hashing take as long as one
+    another, and the interpreter is let go of meanwhile.
+    """
+    with open_input(path, "release log", LOG_BYTES) as stream:
+        size = os.fstat(stream.fileno()).st_size
+        data = bytearray(size)
+        blocks = [hashlib.sha256() for _ in range(-(-min(count, size) // _BLOCK))]
+        ends, errors = [size], list[OSError]()
+
+        def every_other(first: int) -> None:
+            try:
+                with memoryview(data) as view:
+                    for start in range(first, size, 2 * _BLOCK):
+                        for at in range(start, min(start + _BLOCK, size), _PIECE):
+                            piece = view[at : min(at + _PIECE, start + _BLOCK)]
+                            if (found := os.preadv(stream.fileno(), [piece], at)) < len(piece):
+                                ends.append(at + found)  # it was cut meanwhile: what is cut off is no line
+                            if at < count:
+                                _hash(blocks, view[at : min(at + len(piece), count)], at)
+            except OSError as error:
+                errors.append(error)
+
+        if size <= _BLOCK:
+            every_other(0)
+        else:
+            from threading import Thread
+
+            other = Thread(target=every_other, args=(_BLOCK,))
+            other.start()
+            every_other(0)
+            other.join()
+        if errors:
+            raise errors[0]
+    del data[min(ends) :]
+    return data, blocks
+
+
+def _hash(blocks: "list[hashlib._Hash]", piece: memoryview, at: int) -> None:
+    """Add what begins at an offset, and lies in two blocks at most, to the hashes of these; a new one is begun."""
+    while piece:
+        number, inside = divmod(at, _BLOCK)
+        if number == len(blocks):
+            blocks.append(hashlib.sha256())
+        part = piece[: _BLOCK - inside]
+        blocks[number].update(part)
+        piece, at = piece[len(part) :], at + len(part)
 
 
 def _note_of(path: str) -> str | None:
@@ -150,43 +239,18 @@ def _note_of(path: str) -> str | None:
     return os.path.join(cache, "imgseal", "logs", name)
 
 
-def _hash(blocks: "list[hashlib._Hash]", data: memoryview, start: int = 0) -> None:
-    """Hash data from an offset on in blocks, two at a time; what is before `start` is in the blocks already."""
-    first = start // _BLOCK
-    blocks += [hashlib.sha256() for _ in range(len(blocks), -(-len(data) // _BLOCK))]
-
-    def every_other(index: int) -> None:
-        for number in range(index, len(blocks), 2):
-            blocks[number].update(data[max(start, number * _BLOCK) : (number + 1) * _BLOCK])
-
-    if len(blocks) - first < 2:
-        every_other(first)
-        return
-    from threading import Thread
-
-    other = Thread(target=every_other, args=(first + 1,))  # hashlib lets go of the interpreter meanwhile
-    other.start()
-    every_other(first)
-    other.join()
-
-
 def _digest(blocks: "list[hashlib._Hash]") -> str:
     return hashlib.sha256(b"".join([block.digest() for block in blocks])).hexdigest()
 
 
-def _known(path: str, data: bytes) -> "tuple[int, list[hashlib._Hash]]":
-    """Return how many bytes were verified before, and their blocks: the digest counts, whatever the note says."""
+def _noted(path: str) -> tuple[int, str]:
+    """Return how many bytes were verified before, and their digest, which is what counts; 0 where nothing is noted."""
     note = _note_of(path)
     with suppress(InputError, ValueError):
         if note is not None:
-            size, digest = read_bounded(note, "note", 128).split()
-            count = int(size)
-            if 0 < count <= len(data) and data[count - 1 : count] == b"\n":
-                blocks: list[hashlib._Hash] = []
-                _hash(blocks, memoryview(data)[:count])
-                if _digest(blocks).encode() == digest:
-                    return count, blocks
-    return 0, []
+            size, digest = read_bounded(note, "note", 128).decode("ascii").split()
+            return max(0, int(size)), digest
+    return 0, ""
 
 
 def _remember(path: str, size: int, digest: str) -> None:
@@ -220,6 +284,18 @@ def pinned_log(project: "Project", path: str) -> VerifiedLog:
     if pinned is not None:
         refuse_unless_continues(log, pinned, f"{project.pin_path} says", "the file")
     return log
+
+
+def stated_log(project: "Project") -> str:
+    """Return the path of the product's log; UsageError where it states none."""
+    if project.log_path is None:
+        raise UsageError(
+            "the product file states no release log",
+            place=project.product.place("log.path"),
+            expected='path = "release.log" in [log]',
+            hint="state one, and begin it: imgseal log new; imgseal log show --log FILE reads one that none states",
+        )
+    return project.log_path
 
 
 def refuse_missing(project: "Project", path: str) -> None:

@@ -1,7 +1,9 @@
 """A log that is missing, cut off or another one is refused by every release, whatever it is noticed by."""
 
 import fcntl
+import hashlib
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -230,7 +232,10 @@ def test_what_was_verified_once_is_known_by_its_digest(
         assert followed == [0, 1, 2, 3]
 
 
-def test_no_byte_of_what_was_verified_may_change(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("block", "piece", "step"), [(4 << 20, 1 << 20, 101), (4096, 1000, 307)])
+def test_no_byte_of_what_was_verified_may_change(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, block: int, piece: int, step: int
+) -> None:
     """Wherever it stands, whether a release is added behind it or not; the note of the good log stays in the cache."""
     from test_kept_logs import HEADS, KEPT
 
@@ -239,6 +244,8 @@ def test_no_byte_of_what_was_verified_may_change(tmp_path: Path, monkeypatch: py
     from imgseal.workspace.files import read_bounded
 
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setattr(verified_log, "_BLOCK", block)  # of a small one the kept log has many, and two threads read it
+    monkeypatch.setattr(verified_log, "_PIECE", piece)
     whole = (KEPT / "every-kind.log").read_bytes()
     path = tmp_path / "release.log"
     cut = whole.rindex(b"\n", 0, -1) + 1
@@ -247,7 +254,7 @@ def test_no_byte_of_what_was_verified_may_change(tmp_path: Path, monkeypatch: py
         verified_log.verified_log(str(path))
         note = read_bounded(str(verified_log._note_of(str(path))), "note", 128)
         path.write_bytes(whole)
-        for at in range(0, cut, 101):
+        for at in range(0, cut, step):
             changed = bytearray(whole)
             changed[at] ^= 1 << at % 8
             path.write_bytes(changed)
@@ -256,3 +263,34 @@ def test_no_byte_of_what_was_verified_may_change(tmp_path: Path, monkeypatch: py
             assert read_bounded(str(verified_log._note_of(str(path))), "note", 128) == note
     path.write_bytes(whole)
     assert str(verified_log.verified_log(str(path)).head) == HEADS["every-kind.log"]
+
+
+@pytest.mark.parametrize("size", [0, 1, 9, 10, 39, 40, 41, 80, 333])
+def test_a_log_is_read_and_hashed_in_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int) -> None:
+    """Whatever its length, and where it is cut off while it is read: as bytes that are hashed one block at a time."""
+    from imgseal.workspace import verified_log
+
+    monkeypatch.setattr(verified_log, "_BLOCK", 40)
+    monkeypatch.setattr(verified_log, "_PIECE", 15)
+    whole, path = bytes(n * 37 % 256 for n in range(size)), tmp_path / "release.log"
+    for count in {0, 1, 39, 40, 41, size - 1, size, size + 5} - {-1}:
+        path.write_bytes(whole)
+        data, blocks = verified_log._loaded(str(path), count)
+        starts = range(0, min(count, size), 40)
+        wanted = [hashlib.sha256(whole[at : min(at + 40, count)]).digest() for at in starts]
+        assert (bytes(data), [block.digest() for block in blocks]) == (whole, wanted), count
+        verified_log._hash(blocks, memoryview(whole)[count:], count)
+        if count <= size:
+            every = [hashlib.sha256(whole[at : at + 40]).digest() for at in range(0, size, 40)]
+            assert [block.digest() for block in blocks] == every
+    real = os.preadv
+    for left in {0, 1, size // 2, max(0, size - 1)}:
+        path.write_bytes(whole)
+
+        def cut(descriptor: int, into: list[memoryview], at: int, left: int = left) -> int:
+            os.truncate(path, left)
+            return real(descriptor, into, at)
+
+        monkeypatch.setattr(os, "preadv", cut)
+        assert verified_log._loaded(str(path), 0)[0] == whole[:left]
+        monkeypatch.setattr(os, "preadv", real)

@@ -256,6 +256,8 @@ def test_devices_are_judged_as_the_log_says(imgseal: Imgseal, line: Path) -> Non
     assert (said.status, "  layout    entry 0 of release.log\n" in said.out) == (0, True), said.out
     assert json.loads(imgseal("check", package, "--json").out)["verdicts"][0]["layout"]["entry"] == 0
     assert imgseal("gate", "2.4.2").status == 0
+    said = imgseal("gate", "2.4.2", "--previous", "2.4.1/vent-drive-2.4.1-17.suit")
+    assert (said.status, "placement.wrong-address" in said.out) == (0, False), said.out
     said = imgseal("rehearse", package, "--previous", "2.4.1/vent-drive-2.4.1-17.suit", "--pairs", "0")
     assert (said.status, "laid out as entry 0 of release.log" in said.out) == (0, True), said.err
     said = imgseal("doctor", "--release")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from line_tree import MEMBERS, firmware, make_line
-from workshop import ALL, Imgseal, tree
+from workshop import ALL, Imgseal, public_key, tree
 
 LOG = '\n[log]\npath = "release.log"\n[gate]\nraw = []\n'
 NAMES = {2: "out-2/vent-drive-2.4.2-2.suit", 1: "out-1/vent-drive-2.4.1-1.suit"}
@@ -100,6 +100,14 @@ def test_it_is_withdrawn_once_and_by_one_name(imgseal: Imgseal, two: Path) -> No
     assert shown[2].startswith("   2  release of entry 1 withdrawn")
     assert shown[2].endswith("the vent stops half open")
     assert "why        the vent stops half open" in imgseal("log", "show", "2").out
+    assert [row.endswith("  withdrawn") for row in shown] == [False, True, False]
+    assert shown[1].startswith("   1  vent-drive 2.4.2  sequence 2")
+    assert ", withdrawn\n" in imgseal("log", "show", "2.4.2").out
+    assert "withdrawn" not in imgseal("log", "show", "2.4.1").out
+    by_key = imgseal("log", "show", "--key", public_key("keys/images").key_id.hex()).out.splitlines()
+    assert [row.endswith("  withdrawn") for row in by_key] == [False, True]
+    kinds = [entry["kind"] for entry in json.loads(imgseal("log", "show", "--json").out)]
+    assert kinds == ["release", "release", "withdrawal"]  # as they stand in the log
     more = ("--set", "release.version=2.4.3", "--revision", "ab", "--out", "out-3")
     assert imgseal("build", *ALL, "--release", *more).status == 0  # later releases are not touched
     assert imgseal("check", "out-3/vent-drive-2.4.3-3.suit").status == 0
