@@ -22,7 +22,7 @@ def released_of(project: Project) -> Released | None:
         return None
     known: set[Identity] = set()
     releases: dict[Identity, set[Identity]] = {}  # of each statement, the packages that it is in
-    for line in log.data.split(b"\n"):
+    for line in log.lines():
         kind = _KIND.search(line)
         if kind is None or kind[1] in _RELEASES:
             _add_digests(line, known, releases)
@@ -31,7 +31,7 @@ def released_of(project: Project) -> Released | None:
     return Released(frozenset(known), withdrawn)
 
 
-def _add_digests(line: bytes | bytearray, known: set[Identity], releases: dict[Identity, set[Identity]]) -> None:
+def _add_digests(line: bytes, known: set[Identity], releases: dict[Identity, set[Identity]]) -> None:
     """Add the manifests of a release, and its statements with the manifest of the package that each is in."""
     manifest: Identity = "manifest", b""
     for found in _DIGESTS.finditer(line):

@@ -5,7 +5,8 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from mmap import mmap
+from typing import TYPE_CHECKING, TypeAlias
 
 from imgseal.errors import InputError, Place, UsageError, in_file
 from imgseal.formats.log.entry import Entry, Logged, Reservation
@@ -34,11 +35,15 @@ _PIECE = 1 << 20
 _ROOT = re.compile(rb'"root":"([0-9a-f]{64})"')
 
 
+Data: TypeAlias = mmap | bytes
+"""The bytes of a log: memory of the process, which no file stands behind."""
+
+
 class VerifiedLog(NamedTuple):
     """A release log of which every line has been verified; `data` ends with the last one."""
 
     path: str
-    data: bytearray
+    data: Data
     tip: Tip
 
     @property
@@ -53,7 +58,7 @@ class VerifiedLog(NamedTuple):
             for _ in range(number):
                 at = self.data.find(b"\n", at) + 1
             return at
-        at = len(self.data) + (not self.data.endswith(b"\n"))  # as if the last line had its line feed
+        at = len(self.data) + (self.data[-1:] != b"\n")  # as if the last line had its line feed
         for _ in range(self.tip.size - number):
             at = self.data.rfind(b"\n", 0, at - 1) + 1
         return at
@@ -74,14 +79,23 @@ class VerifiedLog(NamedTuple):
 
     def _at(self, start: int) -> Logged:
         end = self.data.find(b"\n", start)
-        return entry_of(bytes(self.data[start : len(self.data) if end < 0 else end]), start)
+        return entry_of(self.data[start : len(self.data) if end < 0 else end], start)
+
+    def lines(self) -> Iterator[bytes]:
+        """Yield every line, without its line feed."""
+        at = 0
+        while at < len(self.data):
+            end = self.data.find(b"\n", at)
+            end = len(self.data) if end < 0 else end
+            yield self.data[at:end]
+            at = end + 1
 
     def entries(self) -> Iterator[Logged]:
         """Yield every entry, the oldest first."""
         at = 0
-        while 0 <= at < len(self.data):
-            yield self._at(at)
-            at = self.data.find(b"\n", at) + 1 or len(self.data)
+        for line in self.lines():
+            yield entry_of(line, at)
+            at += len(line) + 1
 
     def entry_over(self, offset: int) -> Logged:
         """Return the entry whose line holds an offset."""
@@ -160,26 +174,24 @@ def _read(path: str) -> VerifiedLog:
     if not known or data[known - 1 : known] != b"\n" or _digest(blocks) != digest:
         known, blocks = 0, []
     end = data.rfind(b"\n") + 1
-    rest = bytes(data[end:])
+    rest = data[end:]
     bare = len(rest) > LOG_LINE_BYTES or (bool(rest) and is_whole(rest))  # what is too long is refused as a line
-    lines = bytes(data[known:end]).split(b"\n")[:-1] + ([rest] if bare else [])
+    lines = data[known:end].split(b"\n")[:-1] + ([rest] if bare else [])
     tip = EMPTY
     if known:
         start = data.rfind(b"\n", 0, known - 1) + 1
         with in_file(path):
-            tip = resume(bytes(data[start : known - 1]), start)
+            tip = resume(data[start : known - 1], start)
     for step in steps(lines, path, tip):
         tip = step.tip
     if end != known:
         for start in range(known, end, _BLOCK):
             _hash(blocks, memoryview(data)[start : min(start + _BLOCK, end)], start)
         _remember(path, end, _digest(blocks))
-    if not bare:
-        del data[end:]
-    return VerifiedLog(path, data, tip)
+    return VerifiedLog(path, data if bare or end == len(data) else data[:end], tip)
 
 
-def _loaded(path: str, count: int) -> "tuple[bytearray, list[hashlib._Hash]]":
+def _loaded(path: str, count: int) -> "tuple[Data, list[hashlib._Hash]]":
     """Read a log, and hash its first `count` bytes in blocks; fewer are hashed where the file has fewer.
 
     Two threads take every other block each: memory that is new to the process, reading and hashing take as long as one
@@ -187,7 +199,7 @@ def _loaded(path: str, count: int) -> "tuple[bytearray, list[hashlib._Hash]]":
     """
     with open_input(path, "release log", LOG_BYTES) as stream:
         size = os.fstat(stream.fileno()).st_size
-        data = bytearray(size)
+        data = mmap(-1, size) if size else b""  # a bytearray is filled with zeros first, by one thread
         blocks = [hashlib.sha256() for _ in range(-(-min(count, size) // _BLOCK))]
         ends, errors = [size], list[OSError]()
 
@@ -215,8 +227,7 @@ def _loaded(path: str, count: int) -> "tuple[bytearray, list[hashlib._Hash]]":
             other.join()
         if errors:
             raise errors[0]
-    del data[min(ends) :]
-    return data, blocks
+    return data if min(ends) == size else data[: min(ends)], blocks
 
 
 def _hash(blocks: "list[hashlib._Hash]", piece: memoryview, at: int) -> None:
