@@ -100,7 +100,7 @@ def command(
     else:
         signer = project.delivery_signer(development=development)
         made = delivery(data, images, devices, project.product, signer)
-        if log is not None and source is not None and f'"delivery":"{made.manifest.hex()}"'.encode() not in log.data:
+        if log is not None and source is not None and log.data.find(f'"delivery":"{made.manifest.hex()}"'.encode()) < 0:
             keys, digest = (signer.public.key_id,), images.manifest_digest
             draft = DeliveryMade(0, build_time(), __version__, source.number, digest, made.manifest, made.bases, keys)
     notes = write_with_entry(project, [Output(path, [made.data])], draft)
