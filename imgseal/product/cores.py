@@ -2,8 +2,6 @@
 
 from imgseal.product.model import Component, Memory, Product
 
-CORES = ("cortex-m0", "cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m7", "cortex-m23", "cortex-m33")
-
 
 def vector_alignment(core: str, vectors: int) -> int:
     """Return the alignment a core asks of its vector table, in bytes.

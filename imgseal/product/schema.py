@@ -6,11 +6,11 @@ from typing import Any
 from imgseal.formats.install_record.room import WRITE_UNIT_MAX
 from imgseal.limits import BLOCKS, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN, LINE_MEMBERS
 from imgseal.product.algorithms import ALGORITHMS
-from imgseal.product.cores import CORES
 from imgseal.product.value import Value
 from imgseal.records import NamedTuple
 
 REQUIRED = object()
+CORES = ("cortex-m0", "cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m7", "cortex-m23", "cortex-m33")
 
 
 class Kind(NamedTuple):

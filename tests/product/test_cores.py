@@ -2,7 +2,8 @@
 
 import pytest
 
-from imgseal.product.cores import CORES, vector_alignment
+from imgseal.product.cores import vector_alignment
+from imgseal.product.schema import CORES
 
 
 @pytest.mark.parametrize(

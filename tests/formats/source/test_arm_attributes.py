@@ -14,7 +14,8 @@ from workshop import Imgseal, product
 from imgseal.formats.memory.image import BuiltFor
 from imgseal.formats.source import read
 from imgseal.formats.source.arm_attributes import built_for
-from imgseal.product.cores import CORES, cannot_run
+from imgseal.product.cores import cannot_run
+from imgseal.product.schema import CORES
 
 SOURCE = "volatile int x; volatile float f;\nvoid _start(void) { x = x * 3; f = f * 2.0f; for (;;) ; }\n"
 HARD = ("cortex-m4", "cortex-m7", "cortex-m33", "cortex-a7")
