@@ -120,5 +120,6 @@ def test_nothing_is_asked_of_a_library(
         '"seal_boot.h"',
         '"seal_inside.h"',
         '"seal_package.h"',
+        '"seal_delta.h"',
         f'"{name}.h"',
     }
