@@ -714,11 +714,13 @@ static uint32_t give_up(struct seal_boot *b)
     return commit(b);
 }
 
-/* "Switching", keep. */
+/* "Switching", keep: recorded before a run slot of the set before is touched. What has no copy has no way
+ * back. */
 static uint32_t keep(struct seal_boot *b, uint32_t index)
 {
     const struct seal_component *c = &b->product->components[index];
     const uint8_t *statement = entry(b, 0, index) + 4;
+    uint8_t *r = b->journal.record, trial = 0;
     struct lying before, kept;
 
     waiting(b, c, c->run, &before);
@@ -726,17 +728,15 @@ static uint32_t keep(struct seal_boot *b, uint32_t index)
         as_reader(b, c->header, &before.payload, &before.source.header);
         before.source.payload_at = 0;
     }
-    if (is_whole(b, &before.source, statement)) {
+    if (c->keep.size != 0 && r[R_TRIAL] && is_whole(b, &before.source, statement)) {
         uint32_t code = write_image(b, c, &c->keep, &before.source);
         if (code != SEAL_WRITTEN)
             return code;
         waiting(b, c, &c->keep, &kept);
-        if (is_whole(b, &kept.source, statement)) {
-            flip_bit(b->journal.record + R_KEPT, index);
-            return commit(b);
-        }
+        trial = (uint8_t)is_whole(b, &kept.source, statement);
     }
-    b->journal.record[R_TRIAL] = 0; /* damaged: there is no way back */
+    r[R_TRIAL] = trial;
+    flip_bit(r + R_KEPT, index);
     return commit(b);
 }
 
@@ -767,14 +767,13 @@ static int is_switched(const struct seal_boot *b, uint32_t index)
 /* "Switching" of one component. SEAL_WRITTEN: placed; SEAL_DEVICE_NO_SET: cannot be. */
 static uint32_t place_image(struct seal_boot *b, uint32_t index)
 {
-    const struct seal_component *c = &b->product->components[index];
     struct lying image;
     uint8_t *r = b->journal.record;
     uint32_t code;
 
     if (has_bit(r + R_PLACED, index))
         return SEAL_WRITTEN;
-    if (c->keep.size != 0 && r[R_TRIAL] && entry(b, 0, index)[1] != NOTHING && !has_bit(r + R_KEPT, index)) {
+    if (entry(b, 0, index)[1] != NOTHING && !has_bit(r + R_KEPT, index)) {
         code = keep(b, index);
         if (code != SEAL_WRITTEN)
             return code;

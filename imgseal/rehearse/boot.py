@@ -148,7 +148,7 @@ class Bootloader:
             if record.placed & bit:
                 continue
             had = component.number in record.current
-            if component.keep is not None and record.trial and had and not record.kept & bit:
+            if had and not record.kept & bit:
                 record = self.keep(record, component)
             image = self.content(record, component)
             if image is not None and self.place(record, component, image):
@@ -188,22 +188,29 @@ class Bootloader:
         )
 
     def keep(self, record: Record, component: Component) -> Record:
-        """Copy the image before into the keep slot, verified, before its run slot is touched."""
-        device = self.device
-        number = component.number
-        assert component.keep is not None
-        before = device.slots.read_run(component, 0, record.current[number].statement)
-        if before is None:
+        """Record, before a run slot of the set before is touched, that it is; what has no copy has no way back.
+
+        Without it a slot whose erase was cut might read as before, and be taken for one that nobody touched.
+        """
+        trial = record.trial and self.copied(record, component)
+        return self.commit(record._replace(trial=trial, kept=record.kept | self.device.bit(component.number)))
+
+    def copied(self, record: Record, component: Component) -> bool:
+        """Copy the image before into the keep slot, verified."""
+        device, statement = self.device, record.current[component.number].statement
+        keep = component.keep  # an application can write a record that offers a trial without one
+        before = None if keep is None else device.slots.read_run(component, 0, statement)
+        if keep is None or before is None:
             device.say(f"boot: {component.name} is damaged: there is no way back")
-            return self.commit(record._replace(trial=False))
+            return False
         self.journal.tidy()
-        device.slots.erase(component.keep)
+        device.slots.erase(keep)
         device.mark(f"keep {component.name}: erased")
-        device.slots.fill_waiting(component.keep, before)
-        if device.slots.read_waiting(component.keep, before.digest) is None:
-            return self.commit(record._replace(trial=False))
-        device.say(f"boot: kept {component.name} in {component.keep}")
-        return self.commit(record._replace(kept=record.kept | device.bit(number)))
+        device.slots.fill_waiting(keep, before)
+        if device.slots.read_waiting(keep, before.digest) is None:
+            return False
+        device.say(f"boot: kept {component.name} in {keep}")
+        return True
 
     def place(self, record: Record, component: Component, image: Sealed) -> bool:
         """Rewrite a run slot and judge the image again where it runs: what was copied may have come from outside."""

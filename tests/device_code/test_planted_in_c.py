@@ -26,6 +26,7 @@ from test_package_in_c import agrees
 from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.rehearse.play import rehearse
+from imgseal.rehearse.sequence import parse, replay
 from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
@@ -219,6 +220,24 @@ def test_the_rehearsal_finds_it(
             if played.violation is not None:
                 return
     pytest.fail("not found")
+
+
+def test_an_erase_that_no_record_precedes(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """A run slot that no keep slot has a copy of. Torn flash has to read alike through a reset, so sequences are played."""
+    tool("gcc")
+    update = pair("data in the NOR")
+    had = "if (entry(b, 0, index)[1] != NOTHING && !has_bit(r + R_KEPT, index))"
+    faulty = planted(tmp_path, "seal_boot.c", had, had.replace("if (", "if (r[R_TRIAL] && "))
+    for number, (sources, breaks) in enumerate(((faulty, {2: "judged"}), (SOURCES, {}))):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        programs, found = programs_in_c(Library(update.product, folder, sources, ("-O1", "-w"))), {}
+        for cut in range(24):
+            healthy, sessions = parse(f"any:healthy:reset/{cut}.0!/off")
+            error, _ = replay(update.stage, update.package, healthy=healthy, sessions=sessions, programs=programs)
+            if error is not None:
+                found[cut] = error.invariant
+        assert found == breaks
 
 
 def kit_finds(sources: Path, folder: Path) -> bool:

@@ -121,6 +121,13 @@ class KeepsTooLate(Bootloader):
         return super().keep(noted, component)
 
 
+class NotesNoErase(Bootloader):
+    """A run slot that no keep slot has a copy of is erased, and no record says so before."""
+
+    def keep(self, record: Record, component: Component) -> Record:
+        return super().keep(record, component) if record.trial else record
+
+
 class PlacesTooLate(Bootloader):
     """The run slot is noted as rewritten before it is."""
 

@@ -29,7 +29,11 @@ HEAD = Layout(
             "I",
             "bit per component by ascending number: delivered and verified; while switching, what is to be placed",
         ),
-        ("kept", "I", "bit per component: its keep slot holds the image of the older set, verified"),
+        (
+            "kept",
+            "I",
+            "bit per component: its keep slot holds the older image, verified; `trial` 0: its run slot may be touched",
+        ),
         ("placed", "I", "bit per component: its run slot has been rewritten with the image of the newer set, judged"),
         ("sequence", "I", "sequence number of the last settled release"),
         ("manifest_digest", "32s", "digest of its manifest; zeros when there was none"),
