@@ -7,8 +7,10 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import click
+from click.core import ParameterSource
 
 from imgseal.check.context import Context
+from imgseal.check.held import leaves_out
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, UsageError
 from imgseal.workspace.channels import refuse_without_channel
@@ -110,6 +112,7 @@ def command(
     refuse_both(jobs, workers)
     if device_file is not None and previous is not None:
         raise UsageError("--device and --previous name two devices", hint="give one of them")
+    _refuse_idle(cuts)
     project = chosen.load()
     if device_file is None and not development:
         refuse_without_channel(project, "the device is of")
@@ -119,6 +122,8 @@ def command(
     layout = judge_one.context.layout
     project = project._replace(product=judge_one.context.product)
     state, contents, device = rehearsal_device(project, device_file, previous, development=development)
+    if previous is not None and leaves_out(data):
+        judge_one = judge_one.holding(state, contents)
     if layout is not None:
         device += f", laid out as {layout.words}"
     refuse_verdict(judge_one(data, package, partial=True), package)
@@ -175,11 +180,27 @@ def rehearsal_device(
     return applied.state, slots, f"a device that runs {previous}{oldest}"
 
 
+def _refuse_idle(cuts: str | None) -> None:
+    """UsageError for an option that would do nothing: --cuts and --pairs are two ways to play."""
+    context = click.get_current_context()
+    for name in ("pairs", "seed") if cuts is not None else ("lives", "changing"):
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            raise UsageError(
+                f"--{name} does nothing {'with' if cuts is not None else 'without'} --cuts",
+                expected="--pairs and --seed, or --cuts with --lives and --changing",
+                found=f"--{name} {'and --cuts' if cuts is not None else 'alone'}",
+                hint=f"leave --{name} out" if cuts is not None else f"leave --{name} out, or add --cuts any",
+            )
+
+
 def _count(text: str, option: str = "--pairs", word: str = "all") -> int:
     if not text.isdecimal() or len(text) > 9:
         some = 20000 if word == "all" else 2
         raise UsageError(
-            f"{option} takes a number, or {word}", found=text, hint=f"for example: {option} {some}, or {option} {word}"
+            f"{option} takes a number, or {word}",
+            expected=f"a number from 0 to 999999999, or {word}",
+            found=text,
+            hint=f"for example: {option} {some}, or {option} {word}",
         )
     return int(text)
 

@@ -48,8 +48,8 @@ def explore(
 
 
 def was_answered(explored: tuple[Explored, ...], asking: Asking) -> bool:
-    """Say whether all that was to be played was played, and nothing broke."""
-    return all(
+    """Say whether all that was to be played was played, and nothing broke; what had nothing to play was not."""
+    return not any(each.idle for each in explored) and all(
         each.reached.closed
         or (each.reached.found is None and asking.cuts is not None and each.reached.cuts >= asking.cuts)
         for each in explored

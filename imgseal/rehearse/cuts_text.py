@@ -6,6 +6,7 @@ from imgseal.records import NamedTuple
 from imgseal.rehearse.oracle import INVARIANTS
 from imgseal.rehearse.sequence import token_of
 from imgseal.rehearse.states import Reached
+from imgseal.rehearse.text import NOTHING_TO_PLAY
 
 
 class Explored(NamedTuple):
@@ -17,6 +18,11 @@ class Explored(NamedTuple):
     events: tuple[str, ...] = ()
 
     @property
+    def idle(self) -> bool:
+        """Whether nothing was written, so that there was nothing to cut: the device has this release."""
+        return self.reached.closed and self.reached.found is None and not self.reached.steps
+
+    @property
     def words(self) -> str:
         """Say what the exploration has shown, and nothing more."""
         reached = self.reached
@@ -24,6 +30,8 @@ class Explored(NamedTuple):
             cuts = reached.found.cuts
             again = "and it was replayed" if self.again == reached.found.invariant else "AND IT WAS NOT SEEN AGAIN"
             return f"the shortest sequence that breaks an invariant has {_cuts(cuts)}, {again}"
+        if self.idle:
+            return NOTHING_TO_PLAY
         if reached.closed:
             return (
                 f"closed: no sequence of power cuts, however long, breaks an invariant, {reached.states} states, "

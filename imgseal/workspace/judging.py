@@ -1,6 +1,6 @@
 """Collects what a verdict depends on besides the artefact: product, trust anchors, device, day."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -56,6 +56,11 @@ class Judge(NamedTuple):
     def with_state(self, **changes: Any) -> "Judge":
         """Return the judge for a device whose state is another one in these values."""
         return self._replace(context=self.context._replace(state=self.context.state._replace(**changes)))
+
+    def holding(self, state: "DeviceState", contents: "Mapping[str, Bytes]") -> "Judge":
+        """Return the judge for what a device runs and holds, with the numbers that this one goes by."""
+        of_one = self._replace(context=self.context._replace(contents=contents, every=False))
+        return of_one.with_state(current=state.current, slots=state.slots, fresh=False)
 
     def __call__(
         self,

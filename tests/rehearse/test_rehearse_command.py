@@ -113,12 +113,19 @@ def test_replay(imgseal: Imgseal, shipped: Path) -> None:
         ((TWO, "--previous", TWO, "--replay", "1:healthy-kept:none"), 1, "nothing to play: the device has this release"),
         ((TWO, "--previous", ONE, "--replay", "1:healthy-kept:99999"), 2, "this run ends before its power is cut"),
         ((TWO, "--previous", ONE, "--replay", "1:healthy-kept:120.99999"), 2, "cut 2 in one of its "),
+        ((TWO, "--previous", TWO, "--cuts", "any"), 1, "nothing to play"),
+        ((TWO, "--previous", ONE, "--lives", "9"), 2, "--lives does nothing without --cuts"),
+        ((TWO, "--previous", ONE, "--changing"), 2, "--changing does nothing without --cuts"),
+        ((TWO, "--previous", ONE, "--cuts", "0", "--pairs", "9"), 2, "--pairs does nothing with --cuts"),
+        ((TWO, "--previous", ONE, "--cuts", "0", "--seed", "9"), 2, "--seed does nothing with --cuts"),
         (("motor-a.hex",), 1, "structure.unrecognised"),
         (("one/motor-a.sealed.bin",), 1, "structure.envelope"),
     ],
 )  # fmt: skip
 def test_other_calls(imgseal: Imgseal, shipped: Path, arguments: tuple[str, ...], status: int, words: str) -> None:
-    said = imgseal("rehearse", *arguments, *(() if "--pairs" in arguments else ("--pairs", "0")))
+    said = imgseal(
+        "rehearse", *arguments, *(() if "--pairs" in arguments or "--cuts" in arguments else ("--pairs", "0"))
+    )
     assert said.status == status, said.err
     assert words in said.out + said.err
     assert "every invariant holds" not in said.out
@@ -130,6 +137,10 @@ def test_what_was_not_played_has_not_passed(imgseal: Imgseal, shipped: Path) -> 
     document = json.loads(said.out)
     assert (said.status, document["holds"], document["violation"], document["cuts"]["single"]) == (1, False, None, 0)
     assert "invariants hold" not in imgseal("rehearse", TWO, "--previous", TWO).out
+    said = imgseal("rehearse", TWO, "--previous", TWO, "--cuts", "1", "--json")
+    document = json.loads(said.out)
+    assert (said.status, document["holds"], document["broken"]) == (1, False, False)
+    assert {each["says"].partition(":")[0] for each in document["explored"]} == {"nothing to play"}
     said = imgseal("report", TWO, "--previous", TWO, "--rehearse", "--out", "report.html")
     assert (said.status, said.out.startswith("accepted")) == (1, True), said.out + said.err
 
