@@ -73,7 +73,7 @@ def _verdict(
 ) -> Verdict:
     details: list[tuple[str, str]] = []
     if subject.signer is not None:
-        details.append(("delivered by", subject.signer.source))
+        details.append(("sent by", subject.signer.source))
     for step in subject.taken:
         slot = slot_name(context.product, step.part._replace(header=False)) or f"component {step.part.number}"
         details.append(("delivers", f"{slot}: {step.form}, {step.size} bytes"))

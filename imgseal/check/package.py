@@ -114,7 +114,7 @@ def _details(
     stays = [
         f"{component_named(context.product, n)} in {_run_slot(context, n, slot)}" for n, slot in subject.held.items()
     ]
-    details += [("held already", words) for words in stays]
+    details += [("held", words) for words in stays]
     bill = bill_in(subject.texts)
     if bill is not None:
         details.append(("sbom", bill_words(bill)))

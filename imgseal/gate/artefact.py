@@ -174,6 +174,7 @@ def scan_sealed(
     headers = () if found else [part.header for part in parts if part.header is not None]
     sealed = tuple((each.component, each.link, each.digest) for each in headers)
     source = target.product.source
+    kind = verdict.kind if verdict.kind == "delivery" else kind
     return Scanned(kind, tuple(found), verdict.details, sealed, identity=identity, product_file=source)
 
 

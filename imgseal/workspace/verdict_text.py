@@ -21,7 +21,7 @@ def _verdict_lines(verdict: Verdict, product_file: str, *, every_check: bool) ->
     answer = "accepted" if verdict.accepted else "refused"
     yield f"{answer}, for {verdict.device}: {verdict.name}"
     for label, text in verdict.details:
-        yield f"  {label:<10}{text}"
+        yield f"  {label:<9} {text}"
     yield f"  judged by {product_file}"
     if verdict.bootloader is not None:
         yield f"  fielded   {verdict.bootloader.words}"

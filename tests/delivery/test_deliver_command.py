@@ -56,6 +56,9 @@ def test_for_a_device(imgseal: Imgseal, field: Path) -> None:
     judged = imgseal("check", "small.suit", "--device", "d1.json")
     assert judged.status == 0, judged.out
     assert "motor-b: patch" in judged.out
+    fields = [line for line in judged.out.splitlines() if line[:2] == "  " and line[2] != " "]
+    assert {line[11] for line in fields} == {" "}, judged.out  # no label runs into what it is of
+    assert "delivery: " in imgseal("gate", "small.suit", "--device", "d1.json", "--every").out
     for package, after in (("small.suit", "d2s.json"), (TWO, "d2w.json")):
         assert imgseal("device", "apply", "d1.json", package, "--out", after).status == 0
     small_state, whole_state = (json.loads((field / name).read_text()) for name in ("d2s.json", "d2w.json"))
@@ -72,6 +75,17 @@ def test_it_is_rehearsed(imgseal: Imgseal, field: Path) -> None:
     assert imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit").status == 0
     said = imgseal("rehearse", "small.suit", "--device", "d1.json", "--pairs", "0")
     assert said.status == 0, said.out + said.err
+
+
+@pytest.mark.parametrize("thin", [(), ("--thin",)])
+def test_made_from_a_release_it_is_rehearsed_on_a_device_that_runs_it(
+    imgseal: Imgseal, field: Path, thin: tuple[str, ...]
+) -> None:
+    assert imgseal("deliver", TWO, "--from", ONE, "--out", "small.suit", *thin).status == 0
+    said = imgseal("rehearse", "small.suit", "--previous", ONE, "--pairs", "0")
+    assert (said.status, "all 10 invariants hold" in said.out) == (0, True), said.out + said.err
+    refused = imgseal("rehearse", "small.suit", "--pairs", "0")
+    assert refused.status == 1, refused.out
 
 
 def test_for_every_device_of_a_release(imgseal: Imgseal, field: Path) -> None:
@@ -159,6 +173,9 @@ def test_what_it_refuses(imgseal: Imgseal, field: Path) -> None:
         ((TWO,), 2, "whom is this for?"),
         ((TWO, "--for", "d1.json", "--from", ONE), 2, "whom is this for?"),
         ((TWO, "--from", "last 2"), 2, "states no release log"),
+        ((TWO, "--from", "last 0"), 2, "with N from 1 to 99"),
+        ((TWO, "--from", "last"), 2, "with N from 1 to 99"),
+        ((TWO, "--for", "d1.json", "--archive", "one"), 2, "nothing asks for them"),
         ((ONE, "--for", "d2.json"), 1, "rollback.sequence-too-low"),
         (("motor-a.hex", "--for", "d1.json"), 1, "structure.unrecognised"),
     ):

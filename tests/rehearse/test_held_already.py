@@ -132,7 +132,7 @@ def test_what_lies_in_the_free_slot_is_not_what_runs() -> None:
 
 def test_the_verdict_says_what_is_held() -> None:
     verdict = asked("two cores", package(Change("two cores", ("radio",), THIN)))
-    assert ("held already", "app in app-a") in verdict.details
+    assert ("held", "app in app-a") in verdict.details
     assert not any(name.startswith("app") for name in verdict.installs)
 
 
