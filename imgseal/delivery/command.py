@@ -81,6 +81,7 @@ def command(
             found="neither" if device_file is None else "both",
             hint="imgseal device says more of state files; a package that is in the field goes behind --from",
         )
+    _refuse_last(olds, archive)
     project = chosen.load()
     data = load_package(release)
     images = package_contents(release, project.product)
@@ -106,6 +107,27 @@ def command(
     notes = write_with_entry(project, [Output(path, [made.data])], draft)
     say([*_sizes(made, data.size, images), *made.notes, *notes])
     click.echo(path)
+
+
+def _refuse_last(olds: tuple[str, ...], archive: str | None) -> None:
+    """UsageError for `last` without a number that counts, and for an archive in which nothing would be looked for."""
+    for old in olds:
+        if re.match(r"last( |$)", old) and not _LAST.fullmatch(old) and not os.path.exists(old):
+            raise UsageError(
+                "how many releases are meant?",
+                place=Place(key="--from"),
+                expected='"last N" with N from 1 to 99, or the file of a package',
+                found=old,
+                hint='for example: --from "last 3"',
+            )
+    if archive is not None and not any(map(_LAST.fullmatch, olds)):
+        raise UsageError(
+            "--archive is where the last releases of the log are looked for, and nothing asks for them",
+            place=Place(key="--archive"),
+            expected='--from "last N"',
+            found=archive,
+            hint="leave --archive out: what --for and --from name is read where it lies",
+        )
 
 
 def _logged(log: "VerifiedLog", data: "ByteView", name: str) -> "Entry":

@@ -157,16 +157,27 @@ def _symbols(path: str | None, new: str) -> "list[Symbol]":
 
 def _side(argument: str) -> "Side":
     """Read one of the two images."""
+    from imgseal.check.judge import kind_of
     from imgseal.formats.sealed_image.codec import SealedFormatError, decode_header_block
     from imgseal.formats.sealed_image.layout import CODE, MAGIC
     from imgseal.limits import FIRMWARE_BYTES
     from imgseal.make.delta.frame import Side
+    from imgseal.window import ByteView
     from imgseal.workspace.files import open_input
     from imgseal.workspace.firmware import load_image, split_address
 
     path, base = split_address(argument)
     with open_input(path, "image", FIRMWARE_BYTES) as stream:
         head = stream.read(8192)
+        kind = kind_of(ByteView(head)) if base is None else None
+        if kind not in (None, "sealed image"):
+            raise InputError(
+                "patches are made of images, one by one",
+                place=Place(file=path),
+                expected="a sealed image, a firmware file, or a flat binary",
+                found=kind,
+                hint="give the .sealed.bin files beside it; for all of a package: imgseal deliver",
+            )
         if base is None and (head.startswith(MAGIC) or not _is_firmware(head, path)):
             side = Side(head + stream.read(IMAGE_BYTES + 1), None, code=False)
             if head.startswith(MAGIC):

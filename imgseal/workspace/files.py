@@ -177,7 +177,10 @@ def unwritable(path: str, error: OSError) -> InputError:
 
 
 def _refuse_precious(path: str) -> None:
-    """Refuse to replace what is no file, or holds a key: a lost private key takes the product's updates with it."""
+    """Refuse to replace what is no file, or holds a key, or is a product file.
+
+    A lost private key takes the product's updates with it.
+    """
     try:
         status = os.stat(path)
     except OSError:
@@ -193,6 +196,15 @@ def _refuse_precious(path: str) -> None:
             hint="give a file's name",
         )
     import re
+
+    from imgseal.workspace.product_files import PRODUCT_NAME
+
+    if os.path.basename(path) == PRODUCT_NAME:
+        raise UsageError(
+            "this is a product file and is never overwritten",
+            place=Place(file=path),
+            hint="give another name, or remove the file yourself",
+        )
 
     with suppress(OSError), open(path, "rb") as stream:
         if re.match(_KEY, stream.read(_HEAD)):

@@ -121,6 +121,9 @@ def test_names_from_elf_and_map(imgseal: Imgseal, project: Path, tool: Callable[
         (("old.bin", "--apply", "it.patch"), 2, "--out FILE"),
         (("old.bin", "new.bin", "--out", "old.bin"), 2, "old.bin"),
         (("old.bin", "--apply", "it.patch", "--out", "it.patch"), 2, "it.patch"),
+        (("old.bin", "new.bin", "--out", "imgseal.toml"), 2, "this is a product file"),
+        (("whole.suit", "new.bin"), 3, "found: update package"),
+        (("old.bin", "whole.suit"), 3, "found: update package"),
         (
             ("old.bin", "--apply", "spoiled.patch", "--out", "again.bin"),
             3,
@@ -142,6 +145,7 @@ def test_refusals(
     (project / "spoiled.patch").write_bytes(patch[:-1] + bytes([patch[-1] ^ 1]))
     (project / "short.bin").write_bytes(images[0][:-8])
     (project / "empty.bin").write_bytes(b"")
+    (project / "whole.suit").write_bytes(b"\xd8\x6b\xa2")
     with (project / "large.bin").open("wb") as file:
         file.truncate((16 << 20) + 1)
     said = imgseal("delta", *arguments)
