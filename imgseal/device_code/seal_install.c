@@ -37,15 +37,16 @@ static uint8_t *record_of(const struct seal_install *i)
     return i->boot->journal.record;
 }
 
-static const struct seal_component *component_of(const struct seal_install *i, const struct seal_part *part)
+/* 1 when a part begins with the header of an image. */
+static int has_header(const struct seal_part *part)
 {
-    return &i->boot->product->components[part->component];
+    return part->header == part->own->detached;
 }
 
-/* 1 when a part begins with the header of an image. */
-static int has_header(const struct seal_install *i, const struct seal_part *part)
+/* 1 when the package has this part, for this device, and it begins with the header of an image. */
+static int brings_image(const struct seal_part *part)
 {
-    return part->header == component_of(i, part)->detached;
+    return part->at != 0 && part->taken && has_header(part);
 }
 
 /* The entry of a component in the set that runs. */
@@ -57,18 +58,20 @@ static uint8_t *running(const struct seal_install *i, uint32_t index)
 /* -- where images lie ------------------------------------------------------------------------ */
 
 /* Where a part belongs that runs from a run slot. */
-static const struct seal_slot *run_place(const struct seal_component *c, const struct seal_part *part)
+static const struct seal_slot *run_place(const struct seal_part *part)
 {
-    return (part->header ? c->header : c->run) + part->run_slot;
+    return (part->header ? part->own->header : part->own->run) + part->run_slot;
 }
 
 /* Where the installer writes a part before the bootloader takes over: into its run slot, or where it
  * waits; 0: it has no second place. */
-static const struct seal_slot *place_of(const struct seal_component *c, const struct seal_part *part, uint32_t *in_front)
+static const struct seal_slot *place_of(const struct seal_part *part, uint32_t *in_front)
 {
+    const struct seal_component *c = part->own;
+
     *in_front = 0;
     if (c->run_slots > 1 || c->recovery)
-        return run_place(c, part);
+        return run_place(part);
     if (c->detached && !part->header)
         *in_front = c->header_block;
     return c->staging.size != 0 ? &c->staging : 0;
@@ -78,7 +81,7 @@ static const struct seal_slot *place_of(const struct seal_component *c, const st
 static void find(struct seal_install *i, const struct seal_part *part, struct seal_stretch *window, struct seal_reader *reader)
 {
     uint32_t in_front;
-    const struct seal_slot *place = place_of(component_of(i, part), part, &in_front);
+    const struct seal_slot *place = place_of(part, &in_front);
 
     struct seal_slot slot = { 0, 0, 0, 0 };
 
@@ -127,12 +130,12 @@ static int holds(struct seal_install *i, uint32_t base, const struct seal_part *
 }
 
 /* 1 when the image of this statement lies whole in the run slot of a part. */
-static int runs_whole(struct seal_install *i, const struct seal_component *c, const struct seal_part *part,
-                      const uint8_t statement[32])
+static int runs_whole(struct seal_install *i, const struct seal_part *part, const uint8_t statement[32])
 {
+    const struct seal_component *c = part->own;
     struct lying image;
 
-    waiting(i->boot, c, run_place(c, part), &image);
+    waiting(i->boot, c, run_place(part), &image);
     if (part->header) {
         as_reader(i->boot, &c->run[part->run_slot], &image.payload, &image.source.payload);
         image.source.payload_at = 0;
@@ -260,7 +263,7 @@ static void compare_with_what_runs(struct seal_install *i)
     i->startable = judge_set(b, 0) == SEAL_ACCEPTED;
     i->recovery_starts = good_recovery(b) != NOTHING;
     for (left = i->package.parts; left != 0; left--, part++) {
-        const struct seal_component *c = component_of(i, part);
+        const struct seal_component *c = part->own;
         const uint8_t *m = running(i, part->component);
         uint32_t bit = BIT(part->component);
 
@@ -271,15 +274,12 @@ static void compare_with_what_runs(struct seal_install *i)
         if (c->recovery ? !i->recovery_starts : m[1] != part->run_slot)
             continue;
         there |= bit;
-        if (!c->recovery && !named(b, 0, part->component)) {
+        if ((c->recovery || named(b, 0, part->component)) && holds(i, run_place(part)->base, part))
+            continue;
+        other |= bit;
+        if (!again || !has_header(part) || !runs_whole(i, part, m + 4)
+            || seal_check_layers(&i->device, &i->package, i->buffer, part, b->work->statement) != SEAL_ACCEPTED)
             differs |= bit;
-            other |= bit;
-        } else if (!holds(i, run_place(c, part)->base, part)) {
-            other |= bit;
-            if (!again || !has_header(i, part) || !runs_whole(i, c, part, m + 4)
-                || seal_check_layers(&i->device, &i->package, i->buffer, part, b->work->statement) != SEAL_ACCEPTED)
-                differs |= bit;
-        }
     }
     i->held = there & ~other;
     i->unchanged |= there & ~differs;
@@ -373,9 +373,9 @@ APART static uint32_t find_part(struct seal_install *i)
     if (!follows(i))
         return SEAL_STRUCTURE_ENVELOPE;
     i->last = i->part;
-    i->component = component_of(i, i->part);
+    i->component = i->part->own;
     i->bit = BIT(i->part->component);
-    i->headed = (uint8_t)has_header(i, i->part);
+    i->headed = (uint8_t)has_header(i->part);
     /* an image says of which component it is: no two of them are the same bytes */
     return taken > 1 ? SEAL_IDENTITY_LAYERS_DISAGREE : SEAL_ACCEPTED;
 }
@@ -435,7 +435,7 @@ static uint32_t open_part(struct seal_install *i)
     const struct seal_part *part = i->part;
     struct seal_boot *b = i->boot;
     uint32_t in_front, come = i->headed ? SEAL_STATEMENT_BYTES : 0;
-    const struct seal_slot *place = place_of(c, part, &in_front);
+    const struct seal_slot *place = place_of(part, &in_front);
 
     i->step = BODY;
     i->writing = 0;
@@ -492,7 +492,7 @@ static uint32_t meet(struct seal_install *i)
     sha256(b, i->statement, SEAL_STATEMENT_BYTES, i->digest);
     if (c->recovery ? i->recovery_starts : m[1] == part->run_slot && seal_differ(m + 4, i->digest, 32) == 0)
         /* never from the last thing that still runs; but what does not start itself is mended */
-        if ((c->recovery && !i->startable) || runs_whole(i, c, part, i->digest))
+        if ((c->recovery && !i->startable) || runs_whole(i, part, i->digest))
             i->unchanged |= i->bit;     /* with other signatures, perhaps; its other build may have been delivered */
     return open_part(i);
 }
@@ -793,7 +793,7 @@ static uint32_t make(struct seal_install *i, const struct seal_part *part, const
         return code;
     if (!i->part->taken)
         return SEAL_STRUCTURE_UNSIGNED_MEMBER;
-    place = place_of(i->component, i->part, &in_front);
+    place = place_of(i->part, &in_front);
     if (place == 0 || i->component->recovery)
         return SEAL_DEVICE_NOT_STORED;
     if ((i->unchanged & i->bit) == 0) {
@@ -859,10 +859,10 @@ static uint32_t judge_images(struct seal_install *i)
     state.version_count = (uint8_t)i->versions;
     state.whole_set = 1;
     for (left = i->package.parts; code == SEAL_ACCEPTED && left != 0; left--, part++) {
-        const struct seal_component *c = component_of(i, part);
+        const struct seal_component *c = part->own;
         uint32_t k = part->component;
 
-        if (part->at == 0 || !part->taken || !has_header(i, part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
+        if (!brings_image(part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
             continue;
         if (!i->dry && c->run_slots > 1) {
             code = judge_slot(b, k, part->run_slot, &state, 0, &header);
@@ -909,8 +909,8 @@ static uint32_t missed(struct seal_install *i)
         if ((i->held & bit) == 0)
             return SEAL_RULES_DIRECTIVE_FAILED;
         i->brings &= ~bit;
-        if (has_header(i, part) && named(i->boot, 0, part->component))
-            know_version(i, component_of(i, part)->number, i->boot->work->statement + SEAL_AT_VERSION);
+        if (has_header(part) && named(i->boot, 0, part->component))
+            know_version(i, part->own->number, i->boot->work->statement + SEAL_AT_VERSION);
     }
     return SEAL_ACCEPTED;
 }
@@ -1028,8 +1028,8 @@ uint32_t seal_install_image(void *user, uint8_t component, const uint8_t stateme
     if (seal_differ(i->package.digest, manifest, 32) != 0)
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
     for (left = i->package.parts; left != 0; left--, part++) {
-        const struct seal_component *c = component_of(i, part);
-        if (part->at == 0 || !part->taken || !has_header(i, part) || c->number != component)
+        const struct seal_component *c = part->own;
+        if (!brings_image(part) || c->number != component)
             continue;
         find_image(i, part, &source->header, &source->payload);
         source->payload_at = part->header ? 0 : c->header_block;

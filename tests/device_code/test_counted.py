@@ -1,4 +1,4 @@
-"""How many faults are planted in the C sources, and how many cases the kit has, as the page says it."""
+"""How many faults are planted in the C sources, and how many cases the kit has, as the page says it; and that each fault has its place."""
 
 import json
 import re
@@ -15,7 +15,7 @@ import test_planted_in_trust
 import test_storage_in_c
 import test_trust_in_c
 from batch import DATA
-from c_build import ROOT
+from c_build import ROOT, SOURCES
 
 PAGE = " ".join((ROOT / "docs" / "device-code.md").read_text().split())
 
@@ -32,6 +32,26 @@ OTHERS = (
 def test_the_page_counts_them() -> None:
     words = "# faults planted in the C sources, # of them in the installer, # in what keeps packages and # in what applies patches"
     assert counted(words) == (MARK + INSTALLER + STORE + PATCHES + OTHERS, INSTALLER, STORE, PATCHES)
+
+
+PLACES = [
+    # where it is planted, and what stands there
+    *(("seal_image.c", row[1]) for row in test_planted_in_c.IMAGE),
+    *(("seal_boot.c", row[1]) for row in (*test_planted_in_c.BOOT, *test_mark_in_c.BOOT, *test_storage_in_c.FAULTS)),
+    *(("seal_package.c", row[1]) for row in test_planted_in_c.PACKAGE),
+    *(("seal_install.c", row[1]) for row in (*test_planted_in_install.FAULTS, *test_patches_installed.FAULTS)),
+    *(row[1:3] for row in test_storage_in_c.INSTALLER),
+    *(("seal_store.c", row[1]) for row in test_planted_in_store.FAULTS),
+    *(("seal_trust.c", row[1]) for row in (*test_planted_in_trust.JUDGE, *test_planted_in_trust.KEEP)),
+    *(("seal_delta.c", row[1]) for row in test_delta_in_c.PLANTED),
+]
+
+
+def test_each_fault_has_its_place() -> None:
+    """Most are planted with --all alone: a source that was changed would go unnoticed until then."""
+    text = {file: (SOURCES / file).read_text() for file in {file for file, _ in PLACES}}
+    assert len(PLACES) == MARK + INSTALLER + STORE + PATCHES + OTHERS
+    assert [place for place in PLACES if place[1] not in text[place[0]]] == []
 
 
 def test_the_page_counts_the_kit() -> None:
