@@ -85,6 +85,8 @@ def command(
     project = chosen.load()
     data = load_package(release)
     images = package_contents(release, project.product)
+    log = None if development else open_log(project)
+    source = None if log is None else _logged(log, data, release)
     read = [release]
     devices = list(
         _the_device(project, device_file, read, development=development)
@@ -93,8 +95,6 @@ def command(
     )
     path = out or f"{os.path.splitext(release)[0]}.{'thin' if thin else 'delivery'}.suit"
     refuse_overlap([path], [*read, *project.own_files()])
-    log = None if development else open_log(project)
-    source = None if log is None else _logged(log, data, release)
     draft = None
     if thin:
         made = thinned(data, images, devices, project.product)

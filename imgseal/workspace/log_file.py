@@ -97,10 +97,11 @@ def entry_at(path: str, at: int) -> Logged:
 def pick(entries: list[Entry], release: str, path: str, size: int) -> Entry:
     """Return the one entry that was found for a release; UsageError where it is none or several."""
     if not entries:
+        other = release.isdecimal() and len(release) < 10 and int(release) < size
         raise UsageError(
-            "no such release in the log",
+            "this entry of the log is no release" if other else "no such release in the log",
             place=Place(file=path),
-            expected=f"a version that is logged, or an entry number below {size}",
+            expected=f"a version that is logged, or the number of a release, below {size}",
             found=release,
             hint="imgseal log show lists them",
         )

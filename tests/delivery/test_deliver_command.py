@@ -140,6 +140,12 @@ def test_the_last_of_the_log(imgseal: Imgseal, project: Path) -> None:
     assert "signed the delivery" in by
     missing = imgseal("deliver", THREE, "--from", "last 2")
     assert (missing.status, "is not in the archive" in missing.err) == (2, True)
+    withdrawn = imgseal("log", "withdraw", "3", "--why", "a test")
+    assert (withdrawn.status, "this entry of the log is no release" in withdrawn.err) == (2, True), withdrawn.err
+    # a package that the log does not have is told so, before anything is looked for in an archive
+    (project / "release.log").write_text("\n".join(lines[:2]) + "\n")
+    foreign = imgseal("deliver", THREE, "--from", "last 2")
+    assert (foreign.status, "does not hold this package" in foreign.err) == (2, True), foreign.err
 
 
 def test_thin(imgseal: Imgseal, field: Path) -> None:

@@ -92,7 +92,7 @@ def test_it_is_withdrawn_once_and_by_one_name(imgseal: Imgseal, two: Path) -> No
         ("2.4.2", "withdrawn already"),
         ("1", "withdrawn already"),
         ("9", "no such release"),
-        ("2", "no such"),
+        ("2", "this entry of the log is no release"),
     ):
         said = imgseal("log", "withdraw", release, "--why", "again")
         assert (said.status, words in said.err) == (2, True), said.err
