@@ -52,9 +52,20 @@ def take_orders(
         projects = member[1:] if every_variant and len(member) > 1 else member[:1]
         for each in own:
             _refuse_unbuilt(each, projects, member[0])
-        orders.append(Order(projects, own))
+        orders.append(Order(_in_one_release(projects), own))
     notes = [f"no firmware is named for {', '.join(left)}: not built"] if left else []
     return orders, notes
+
+
+def _in_one_release(projects: tuple[Project, ...]) -> tuple[Project, ...]:
+    """Return variants with one number where the log gives it: they are one release, whatever their classes."""
+    highest = max(project.product.release.sequence for project in projects)
+    return tuple(
+        project._replace(product=project.product._replace(release=release._replace(sequence=highest)))
+        if (release := project.product.release).next
+        else project
+        for project in projects
+    )
 
 
 def _aimed(argument: str, products: Products) -> Aimed:

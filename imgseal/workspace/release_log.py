@@ -153,8 +153,11 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
         return [*notes, *on_the_end(plan.path, found)]
     draft = plan.draft
 
+    tips = [EMPTY]
+
     def next_line(last: bytes | None, at: int) -> bytes | None:
         tip = EMPTY if last is None else resume(last, at)
+        tips.append(tip)
         new = tuple(each for each in draft.packages if not is_logged(tip.least, each, draft.sequence))
         if not new:
             notes.append(f"this release is in {plan.path} already; nothing was added")
@@ -171,7 +174,9 @@ def _add(plan: LogPlan, number: list[int]) -> list[str]:
             found = append_line(plan.path, LOG_LINE_BYTES, LOG_BYTES, next_line, is_whole)
     except GoingDownError as error:
         refused = _going_down(error, plan)
-        if plan.following and (error.place.key or "") == "release.sequence":
+        # only where the log has grown: the next try would get the same number again
+        grown = tips[-1].size > (draft.witness or 0)
+        if plan.following and grown and (error.place.key or "") == "release.sequence":
             raise NumberTakenError(refused.message, place=refused.place, hint=refused.hint) from None
         raise refused from None
     except ImgsealError:

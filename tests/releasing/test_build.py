@@ -181,6 +181,25 @@ def test_variants(imgseal: Imgseal, project: Path) -> None:
     assert "north, south" in unknown.err
 
 
+def test_variants_of_other_classes_share_the_next_number(imgseal: Imgseal, project: Path) -> None:
+    """They are one release and one entry, though the log has given another number to each class."""
+    text = (project / "imgseal.toml").read_text().replace("sequence = 17", 'sequence = "next"', 1)
+    assert 'sequence = "next"' in text
+    more = '\n[variant.north]\nclass = "vent-drive-2-north"\n\n[variant.south]\n\n[log]\npath = "release.log"\n'
+    (project / "imgseal.toml").write_text(text + more)
+    assert imgseal("log", "new").status == 0
+    recorded = ("--release", "--revision", "abcd")
+    for version in ("2.4.1", "2.4.2"):
+        assert imgseal("build", *ALL, *recorded, "--set", f"release.version={version}").status == 0
+    said = imgseal("build", *ALL, *recorded, "--set", "release.version=2.5.0", "--variant", "all", "--out", "all")
+    assert said.status == 0, said.err
+    assert sorted(path.name for path in (project / "all").rglob("*.suit")) == [
+        "vent-drive-north-2.5.0-3.suit",
+        "vent-drive-south-2.5.0-3.suit",
+    ]
+    assert len((project / "release.log").read_text().splitlines()) == 3
+
+
 def test_firmware_for_each_variant(imgseal: Imgseal, project: Path) -> None:
     """Hardware that differs: another slot for the radio, and a build that is linked for it, in one release."""
     text = (project / "imgseal.toml").read_text()
