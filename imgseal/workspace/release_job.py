@@ -117,14 +117,11 @@ Result = TypeVar("Result")
 
 def with_a_free_number(attempt: Callable[[], Result]) -> Result:
     """Try again where another release has taken the next number meanwhile: one of those that try always gets on."""
-    last: NumberTakenError | None = None
     while True:
         try:
             return attempt()
-        except NumberTakenError as error:
-            if last is not None and error.hint == last.hint:  # nobody was faster: the log asks for a number of its own
-                raise
-            last = error
+        except NumberTakenError:
+            continue
 
 
 def read_previous(data: ByteView | None, product: Product) -> Contents | None:

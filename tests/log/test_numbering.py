@@ -55,20 +55,6 @@ def test_next_and_same(imgseal: Imgseal, line: Path) -> None:
         assert (said.status, words in said.err) == (2, True)
 
 
-def test_a_number_that_only_one_class_takes_ends(imgseal: Imgseal, line: Path) -> None:
-    """Variants of two classes, of which one has had more releases: their common number is refused, not tried for ever.
-
-    The way out that the refusal names is taken.
-    """
-    path = line / "imgseal.toml"
-    path.write_text(path.read_text() + '[variant.north]\nclass = "vent-drive-2-north"\n[variant.south]\n')
-    release(imgseal, "2.5.0", "--variant", "south")
-    both = ("--variant", "all")
-    assert "hint: release.sequence = 2" in release(imgseal, "2.6.0", *both, status=2)
-    release(imgseal, "2.6.0", *both, "--set", "release.sequence=2")
-    assert [entry["sequence"] for entry in entries(line)] == [1, 2]
-
-
 def test_words_need_a_log(imgseal: Imgseal, project: Path) -> None:
     for setting in ("release.sequence=next", "component.motor.counter=same"):
         said = imgseal("build", *ALL, "--set", setting)
