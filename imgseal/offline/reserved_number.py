@@ -10,7 +10,7 @@ from imgseal.formats.suit.text import decode_text, manifest_texts
 from imgseal.make.pack import draft as draft_package
 from imgseal.make.seal import SealedImage
 from imgseal.offline.request import Request
-from imgseal.workspace.numbering import Numbered, completed, statements
+from imgseal.workspace.numbering import Numbered, completed, line_of, statements
 from imgseal.workspace.verified_log import VerifiedLog
 
 
@@ -60,7 +60,12 @@ def reserved_number(job: Job, log: VerifiedLog, request: Request, name: str) -> 
 def _surrendered(job: Job, log: VerifiedLog) -> int | None:
     """Return the reservation of this version and channel that was surrendered; None where there is none."""
     version, channel = str(job.product.release.version), job.product.channel or ""
-    entries = [each for each in log.of_version(job.product.name, version) if each.channel == channel]
+    mine = line_of(job)
+    entries = [
+        each
+        for each in log.of_version(version)
+        if each.channel == channel and any(package.line == mine for package in each.packages)
+    ]
     done = {each.reserved for each in entries if isinstance(each, Entry)}
     done |= {row.entry for floor in log.tip.least for row in floor.open}
     return next((each.number for each in entries if isinstance(each, Reservation) and each.number not in done), None)

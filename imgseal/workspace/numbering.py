@@ -177,7 +177,7 @@ def _candidates(
     None: of any channel.
     """
     pending = {row.entry for floor in log.tip.least if floor.line == line for row in floor.open}
-    for entry in log.of_version(product.name, str(product.release.version)):
+    for entry in log.of_version(str(product.release.version)):
         if channel not in (None, entry.channel) or (isinstance(entry, Reservation) and entry.number not in pending):
             continue
         for package in entry.packages:

@@ -101,16 +101,19 @@ class VerifiedLog(NamedTuple):
         """Return the entry whose line holds an offset."""
         return self._at(self.data.rfind(b"\n", 0, offset) + 1)
 
-    def of_version(self, product: str, version: str) -> Iterator[Entry | Reservation]:
-        """Yield the releases and reservations of a version, the newest first."""
-        words = f'"product":"{product}","version":"{version}","sequence":'.encode()
+    def of_version(self, version: str) -> Iterator[Entry | Reservation]:
+        """Yield the releases and reservations of a version, of whatever product, the newest first."""
+        words, name = f'","version":"{version}","sequence":'.encode(), b'"product":"'
         at = self.data.rfind(words)
         while at >= 0:
             start = self.data.rfind(b"\n", 0, at) + 1
-            entry = self._at(start)
-            if isinstance(entry, Entry | Reservation):
-                yield entry
-            at = self.data.rfind(words, 0, start)
+            named = self.data.find(name, start, at)
+            # not the row of a channel, which says what was released last
+            if named >= 0 and self.data.find(b'"', named + len(name), at) < 0:
+                entry = self._at(start)
+                if isinstance(entry, Entry | Reservation):
+                    yield entry
+            at = self.data.rfind(words, 0, at)
 
     def last_of(self, line: "Line", channel: str) -> Entry | None:
         """Return the release with the highest sequence that a channel of a class and variant has."""

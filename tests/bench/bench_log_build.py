@@ -88,7 +88,7 @@ def main() -> None:
             logs.clear()  # what the process had before is as new to it as in a process of its own
             logs[:] = [verified_log(path)]
             last_numbers(path)
-            assert not list(logs[0].of_version("vent-drive", "2.9999999.0"))
+            assert not list(logs[0].of_version("2.9999999.0"))
             assert logs[0].head_at(5) is not None
             assert logs[0].last_of((CLASS, ""), "") is not None
 
@@ -102,7 +102,7 @@ def main() -> None:
             "hash": lambda: hashlib.sha256(data).digest(),
             "load": lambda: _loaded(path, 0),
             "both": lambda: _loaded(path, len(data)),
-            "search": lambda: list(logs[0].of_version("vent-drive", "9.9.9")),
+            "search": lambda: list(logs[0].of_version("9.9.9")),
             "head_at": lambda: logs[0].head_at(5),
         }.items():
             print(f"  {what:8} {times_of(work, arguments.runs)}")

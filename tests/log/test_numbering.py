@@ -156,6 +156,15 @@ def test_a_version_is_released_once_and_rises(imgseal: Imgseal, line: Path) -> N
     assert [e["sequence"] for e in entries(line)] == [1, 2, 3, 4]
 
 
+def test_a_product_with_another_name_has_the_versions_of_its_class(imgseal: Imgseal, line: Path) -> None:
+    release(imgseal, "2.4.1")
+    path = line / "imgseal.toml"
+    path.write_text(path.read_text().replace('name = "vent-drive"', 'name = "vent-drive-two"', 1))
+    assert "its package is another one" in release(imgseal, "2.4.1", "--out", "two", status=2)
+    (line / "radio.bin").write_bytes((line / "radio.bin").read_bytes()[:-4] + b"more")
+    assert "released before, with other content" in release(imgseal, "2.4.1", "--out", "three", status=2)
+
+
 def test_another_package_of_the_same_images(imgseal: Imgseal, line: Path) -> None:
     """A text of the product file is changed: no image is another one, and the package is."""
     release(imgseal, "2.4.1")
