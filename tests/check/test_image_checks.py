@@ -215,6 +215,13 @@ def test_signed_but_not_for_this_product(change: dict[str, object], code: str) -
     assert first(resealed(motor(), lambda s: s._replace(**change))) == code  # type: ignore[arg-type]
 
 
+def test_a_device_that_runs_a_component_which_the_product_has_not() -> None:
+    """Also where its counters are behind what runs: there is no slot in which to look for that."""
+    foreign = resealed(motor(), lambda s: s._replace(component=9, needs=()))
+    state = fresh(workshop().product)._replace(current=at({9: 0}), unraised=True, fresh=False)
+    assert first(foreign, state=state) == "identity.unknown-component"
+
+
 def test_hardware_of_a_given_device() -> None:
     state = fresh(workshop().product)
     for revision, expected in (

@@ -119,6 +119,8 @@ def test_who_has_signed(by: tuple[str, ...], strict: str, lax: str) -> None:
 
 
 def test_what_is_said_of_a_missing_one() -> None:
+    alone = verdict(resealed(motor(), by=IMAGES[1:]), either_first()).findings[0]
+    assert (alone.expected, alone.found) == ("1 key", "0")
     finding = verdict(resealed(motor(), by=IMAGES[:1]), both()).findings[0]
     assert "ML-DSA-44" in finding.message
     assert finding.expected == "1 for each of ESP256, ML-DSA-44"

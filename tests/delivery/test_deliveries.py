@@ -1,10 +1,11 @@
 """Deliveries: installed under every cut as packages are, refused by a code for each step, and without a trace of their own."""
 
 from collections.abc import Callable, Mapping
+from hashlib import sha256
 from typing import Any
 
 import pytest
-from changes import Change, changes, components, package
+from changes import Change, before, changes, components, package
 from delivered import KEY, TWO, after, context, from_the_other_slots, made
 from long_runs import mainly
 from stages import PRODUCTS
@@ -71,7 +72,13 @@ def test_it_leaves_what_the_package_leaves(name: str) -> None:
         assert len(made(change).data) < len(package(change)) or len(components(name)) == 1
 
 
-def test_one_delivery_for_both_slots() -> None:
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_a_patch_is_of_all_that_a_device_runs(name: str) -> None:
+    """To the last byte, wherever the header block lies: what is not in the base would travel again."""
+    runs = {(content.size, sha256(content.read(0, content.size)).digest()) for content in before(name)[2].values()}
+    for change in newer(name):
+        bases = [step.base for _, step in made(change).steps if step.base is not None]
+        assert {(base.size, base.digest) for base in bases} <= runs, str(change)
     """Try-each by slot: from A to B, and from B to A, and each device takes its own step."""
     here, there = context(TWO), from_the_other_slots(TWO)
     assert here.state.running[1] != there.state.running[1]

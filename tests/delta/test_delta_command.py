@@ -41,6 +41,8 @@ def test_there_and_back(imgseal: Imgseal, project: Path, images: tuple[bytes, by
         assert (project / "again.bin").read_bytes() == new
     text = imgseal("delta", f"old.bin@{BASE}", f"new.bin@{BASE}").out.splitlines()
     assert text[0].startswith(f"{document['bytes']} bytes make {len(new)} of ")
+    whole = imgseal("delta", "-", f"new.bin@{BASE}").out.split()
+    assert f"({100 * int(whole[0]) / len(new):.1f} %)," in " ".join(whole)
     assert len(text[1]) == len("  where   []") + 64
     assert text[1].index("#") < 20  # at the begin, where the change is
 

@@ -95,6 +95,9 @@ def test_the_example_is_written_to_a_new_folder_or_not_at_all(
     assert "not encrypted" in said.err
     written = sorted(str(path.relative_to(tmp_path)) for path in (tmp_path / "port").rglob("*") if path.is_file())
     assert sorted(said.out.split()) == written
+    own = [line for line in said.out.split() if line.count("/") == 1]
+    assert own == sorted(own)
+    assert "port/imgseal.toml" in own
     assert {path.name: path.stat().st_mode & 0o777 for path in (tmp_path / "port" / "keys").glob("*[!b].pem")} == {
         "images.pem": 0o600,
         "packages.pem": 0o600,

@@ -76,6 +76,7 @@ def test_example_of_the_page() -> None:
         ("current", {"1": {"slot": 0, "statement": "12"}}), ("current", {"1": {"slot": 0, "x": 1}}), ("trial", []), ("trial", {}),
         ("trial", {**GOOD["trial"], "way_back": 1}), ("trial", {**GOOD["trial"], "attempts_left": 101}),
         ("trial", {**GOOD["trial"], "manifest_digest": None}), ("trial", {**GOOD["trial"], "kept": [0]}),
+        ("trial", {**GOOD["trial"], "kept": [256]}),
         ("trial", {**GOOD["trial"], "previous": 1}), ("refused", ["78"]), ("refused", ["78" * 32] * 5), ("refused", "x"),
 
         ("slots", {"a": {}}), ("slots", {"a": {"file": "", "sha256": "cd" * 32}}), ("slots", {"a": {"file": "x", "sha256": "cd"}}),

@@ -246,10 +246,12 @@ def test_random_damage_never_ends_the_run(gate: Gate) -> None:
             assert said.status in (0, 1), said.err
 
 
-def test_encrypted_members_are_not_passed_over(gate: Gate) -> None:
+@pytest.mark.parametrize("flag", [1 << 0, 1 << 6, 1 << 13], ids=["encrypted", "strongly", "with its header"])
+def test_encrypted_members_are_not_passed_over(gate: Gate, flag: int) -> None:
+    """Any of the three bits that say so, alone: APPNOTE.TXT 4.4.4."""
     data = bytearray(as_zip({"a.hex": SPARE}))
-    data[6] |= 1
-    data[data.rfind(b"PK\x01\x02") + 8] |= 1
+    for at in (6, data.rfind(b"PK\x01\x02") + 8):
+        struct.pack_into("<H", data, at, struct.unpack_from("<H", data, at)[0] | flag)
     said = gate.said(a=bytes(data))
     assert "refused: out/a/a.hex (archive member)\n  gate.archive-unreadable" in said.out
     assert "it is encrypted" in said.out

@@ -260,9 +260,12 @@ def test_packing_the_images_for_another_channel_is_the_same_promotion(product: P
     assert len(entries(product)) == 2
 
 
-def test_a_package_that_the_log_does_not_hold_is_not_promoted(product: Path, imgseal: Imgseal) -> None:
+@pytest.mark.parametrize("of", ["vent-drive-2", "another-class"])
+def test_a_package_that_the_log_does_not_hold_is_not_promoted(product: Path, imgseal: Imgseal, of: str) -> None:
     package = build(imgseal, "2.5.0")
     (product / "release.log").unlink()
+    path = product / "imgseal.toml"
+    path.write_text(path.read_text().replace('"vent-drive-2"', f'"{of}"'))
     assert imgseal("log", "new").status == 0
     before = tree(product)
     said = promote(imgseal, package)

@@ -177,5 +177,8 @@ def test_any_bytes_are_refused_or_have_one_encoding(data: bytes) -> None:
 def test_diagnostic_notation_of_nested_strings() -> None:
     """RFC 8610 appendix G.3 for << >>; long strings are cut for people."""
     assert diagnose({1: encode([1, b"\xff"])}) == "{1: << [1, h'ff'] >>}"
+    for tag in (16, 17, 18, 96, 97, 98, 107, 111, 112, 1070):  # COSE, SUIT and what goes with them
+        assert diagnose(encode(Tag(tag, [None]))) == f"<< {tag}([null]) >>"
+    assert diagnose(encode(Tag(19, [None]))) == "h'd381f6'"
     assert diagnose(bytes(100)).endswith("/ 100 bytes /")
     assert diagnose(Tag(18, [None])) == "18([null])"

@@ -141,6 +141,17 @@ def _laid(entry: Entry) -> Entry:
     return entry._replace(packages=(entry.packages[0]._replace(layout=layout(0)),))
 
 
+@pytest.mark.parametrize("link", [0, (1 << 64) - 1])
+def test_firmware_is_linked_for_any_address(link: int) -> None:
+    """Also for 0, where flash begins on many a core: no release is lost because its entry would not be read again."""
+    laid = _laid(_release(0, 10))
+    part = laid.packages[0].layout.components[0]  # type: ignore[union-attr]
+    parts = (part._replace(run=((part.run[0][0], link), *part.run[1:])),)
+    there = laid.packages[0].layout._replace(components=parts)  # type: ignore[union-attr]
+    line, step = added(EMPTY, laid._replace(packages=(laid.packages[0]._replace(layout=there),)))
+    assert list(steps([line], "release.log")) == [step]
+
+
 def test_a_reserved_number_is_nobody_elses() -> None:
     """Nor is that of a reservation that was given up: its request may be signed all the same."""
     maker = book()
