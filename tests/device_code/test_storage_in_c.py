@@ -64,7 +64,6 @@ FAULTS = [
     ("one place tried", "        if (code != SEAL_DEVICE_NO_RECORD)\n            return code;", "        return code;", KEPT),
     ("copy not read back", READ_BACK, f"{READ_BACK} && get16(b->journal.record + R_COPIED) == 0", KEPT),
     ("torn record kept where nothing takes its copy", "(void)erase_place(b, kept);", "{}", KEPT),
-    ("whole record given up where nothing takes its copy", "&& all[kept].copies == COPIES", "&& 0", KEPT),
     ("full counters hold the set up", SAYS, "    if (now < value)\n        return SEAL_DEVICE_UNWRITABLE;\n", CORES),
     ("counters behind, and nobody says so", SAYS, "", CORES),
     ("counters not read back", READ_AGAIN + SAYS, "", CORES),
