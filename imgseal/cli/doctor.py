@@ -13,11 +13,11 @@ from imgseal.product.model import Product
 from imgseal.product.references import is_token_uri
 from imgseal.product.starter import STARTER_VENDOR
 from imgseal.records import NamedTuple
-from imgseal.workspace.files import read_bounded
+from imgseal.workspace.files import PRODUCT_NAME, read_bounded
 from imgseal.workspace.firmware import component_of
 from imgseal.workspace.key_files import held_elsewhere, new_key, open_to_others, quoted
 from imgseal.workspace.line import load_products
-from imgseal.workspace.product_files import LOCAL_NAME, PRODUCT_NAME, read_text
+from imgseal.workspace.product_files import LOCAL_NAME, read_text
 from imgseal.workspace.project import Project
 
 

@@ -4,8 +4,8 @@ import os
 
 import click
 
-from imgseal.workspace.files import write_all
-from imgseal.workspace.product_files import LOCAL_NAME, PRODUCT_NAME
+from imgseal.workspace.files import PRODUCT_NAME, write_all
+from imgseal.workspace.product_files import LOCAL_NAME
 from imgseal.workspace.staging import Output
 
 

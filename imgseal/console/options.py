@@ -9,7 +9,7 @@ import click
 from imgseal.errors import Place, UsageError
 from imgseal.limits import LOG_REASON
 from imgseal.records import NamedTuple
-from imgseal.workspace.product_files import PRODUCT_NAME
+from imgseal.workspace.files import PRODUCT_NAME
 from imgseal.workspace.project import Project
 
 if TYPE_CHECKING:

@@ -17,9 +17,8 @@ from imgseal.keys.trusted_keys import Trust, resolve
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
 from imgseal.workspace.channels import refuse_without_channel
-from imgseal.workspace.files import write_all
+from imgseal.workspace.files import PRODUCT_NAME, write_all
 from imgseal.workspace.key_files import key_outputs
-from imgseal.workspace.product_files import PRODUCT_NAME
 from imgseal.workspace.staging import Output
 
 _SOURCES = (".c", ".h", ".md", ".txt")

@@ -12,6 +12,9 @@ from imgseal.limits import ARTEFACT_BYTES, CHUNK
 from imgseal.window import ByteView
 from imgseal.workspace.staging import Output, Staged, move, signals_held, staged
 
+PRODUCT_NAME = "imgseal.toml"
+"""Of the product file."""
+
 NOT_REGULAR = "a link, pipe, socket, device or folder"
 """What is found where `open_input` was to open a regular file."""
 
@@ -196,8 +199,6 @@ def _refuse_precious(path: str) -> None:
             hint="give a file's name",
         )
     import re
-
-    from imgseal.workspace.product_files import PRODUCT_NAME
 
     if os.path.basename(path) == PRODUCT_NAME:
         raise UsageError(

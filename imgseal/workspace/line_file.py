@@ -9,8 +9,9 @@ from imgseal.errors import InputError, Place, UsageError, meant
 from imgseal.limits import LINE_MEMBERS, PRODUCT_FILE_BYTES
 from imgseal.product.model import Gate
 from imgseal.records import NamedTuple
+from imgseal.workspace.files import PRODUCT_NAME
 from imgseal.workspace.key_files import quoted
-from imgseal.workspace.product_files import PRODUCT_NAME, find_product, nearest_product, read_text, refuse_foreign
+from imgseal.workspace.product_files import find_product, nearest_product, read_text, refuse_foreign
 
 if TYPE_CHECKING:
     from imgseal.product.read_line import LineFile

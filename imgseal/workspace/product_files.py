@@ -6,13 +6,12 @@ from typing import TYPE_CHECKING
 
 from imgseal.errors import InputError, Place, UsageError
 from imgseal.limits import PRODUCT_FILE_BYTES
-from imgseal.workspace.files import read_bounded
+from imgseal.workspace.files import PRODUCT_NAME, read_bounded
 from imgseal.workspace.key_files import quoted
 
 if TYPE_CHECKING:
     from imgseal.product.include import ReadFile
 
-PRODUCT_NAME = "imgseal.toml"
 LOCAL_NAME = "imgseal.local.toml"
 
 

@@ -8,8 +8,9 @@ from imgseal.limits import PRODUCT_FILE_BYTES
 from imgseal.product.algorithms import KEY_NAMES
 from imgseal.product.references import is_token_uri
 from imgseal.records import NamedTuple
+from imgseal.workspace.files import PRODUCT_NAME
 from imgseal.workspace.key_files import held_elsewhere, key_file, new_key, open_to_others, opened, refuse_open
-from imgseal.workspace.product_files import LOCAL_NAME, PRODUCT_NAME, find_product, including, read_text
+from imgseal.workspace.product_files import LOCAL_NAME, find_product, including, read_text
 from imgseal.workspace.session import note
 
 if TYPE_CHECKING:

@@ -4,11 +4,10 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from contextvars import ContextVar
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from imgseal.keys.token import Desk
-    from imgseal.workspace.verified_log import VerifiedLog
 
 
 class Session:
@@ -23,7 +22,7 @@ class Session:
     def __init__(self, closing: ExitStack) -> None:
         self.closing = closing
         self.desk: Desk | None = None
-        self.logs: dict[str, tuple[tuple[int, ...], VerifiedLog]] = {}
+        self.logs: dict[str, tuple[tuple[int, ...], Any]] = {}
         self.notes: list[str] = []
 
 

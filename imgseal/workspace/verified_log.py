@@ -158,7 +158,8 @@ def verified_log(path: str) -> VerifiedLog:
     name, like = os.path.realpath(path), _like(path)
     if name not in session.logs or session.logs[name][0] != like:
         session.logs[name] = like, _read(path)
-    return session.logs[name][1]._replace(path=path)
+    found: VerifiedLog = session.logs[name][1]
+    return found._replace(path=path)
 
 
 def _like(path: str) -> tuple[int, ...]:

@@ -48,7 +48,6 @@ FAULTS = [
     ("erased again for the second part", "(place != &c->staging || (i->half & i->bit) == 0))", "1)", ENDS, HEADS),
     ("unit with the magic left out", "            code = program(i, i->base, i->statement, i->first);", "            code = SEAL_WRITTEN;", ENDS, TWO),
     ("nothing flushed at the end", "        code = flush(i);\n        if (code == SEAL_WRITTEN)\n            code = program(", "        if (code == SEAL_WRITTEN)\n            code = program(", ENDS, TWO),
-    ("trial without a way back", "        if (c->keep.size == 0)\n            trial = 0;\n", "", ENDS, NOR),
     ("no trial offered", ", trial = i->startable;", ", trial = 0;", ENDS, TWO),
     ("trial on a set that does not start", ", trial = i->startable;", ", trial = 1;", ENDS, TWO),
     ("one run slot not switched", "        switched = 1;\n", "", ENDS, STAGED),

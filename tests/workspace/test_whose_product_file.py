@@ -219,6 +219,7 @@ def test_an_export_holds_what_was_included(imgseal: Imgseal, project: Path) -> N
 def test_a_line_and_its_members_are_ones_own(imgseal: Imgseal, project: Path, give: Give, what: str) -> None:
     """Naming the line's file admits what its owner has; naming a member by its product's name chooses nobody's file."""
     make_line(project)
+    assert imgseal("log", "new", "--log", "vent/release.log").status == 0
     give(project / what)
     for arguments in ((), ("--product", "vent")):
         said = imgseal("check", "radio.bin", *arguments)
