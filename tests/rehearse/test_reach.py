@@ -146,16 +146,6 @@ def test_both_find_what_breaks() -> None:
     assert sum(event.startswith("power cut") for event in events) == 1
 
 
-@long
-@pytest.mark.seconds(1800)
-def test_nothing_is_lost_in_two_cuts() -> None:
-    update = pair("staged, no way back")
-    plain = Plain(update.stage, update.package, healthy=False)
-    plain.play(start(update.stage), 0, 2)
-    assert plain.broken == {}
-    assert explored("staged, no way back", 2, healthy=False)[1] is None
-
-
 class Walker(Plain):
     """Walks one way after the other, at random: a session, one cut of it, and on from there."""
 
