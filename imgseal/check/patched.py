@@ -20,6 +20,9 @@ class Stated(NamedTuple):
         """Say whether the bytes are those."""
         return len(data) == self.size and hmac.compare_digest(hashlib.sha256(data).digest(), self.digest)
 
+    def __str__(self) -> str:
+        return f"{self.size} bytes, {self.digest.hex()}"
+
 
 class StatedPatch(NamedTuple):
     """What is signed of a patch: itself, what it is made from, and what it makes. Without a base it is compressed."""
@@ -41,21 +44,21 @@ def patched(
     if stated.base is not None:
         old = bytes(held[: stated.base.size])
         if not stated.base.is_of(old):
-            return Finding(
+            return _unlike(
                 "digest.base",
                 "the device does not run the image that the patch is made from",
                 place,
-                _words(stated.base),
-                _words(Stated(len(old), hashlib.sha256(old).digest())),
+                stated.base,
+                old,
                 "make a patch from the release that the device runs, or send the plain package",
             )
     if not stated.patch.is_of(patch):
-        return Finding(
+        return _unlike(
             "digest.patch",
             "the patch is not the one that was signed",
             place,
-            _words(stated.patch),
-            _words(Stated(len(patch), hashlib.sha256(patch).digest())),
+            stated.patch,
+            patch,
             "it was changed or damaged on its way: get it again from its source",
         )
     made = apply_patch(patch, old, stated.result.size, entries)
@@ -69,16 +72,18 @@ def patched(
             "it was signed like this: make it again with imgseal",
         )
     if not stated.result.is_of(made):
-        return Finding(
+        return _unlike(
             "digest.result",
             "what the patch makes is not the image that was signed",
             place,
-            _words(stated.result),
-            _words(Stated(len(made), hashlib.sha256(made).digest())),
+            stated.result,
+            made,
             "it was made for another release: make it again with imgseal",
         )
     return made
 
 
-def _words(stated: Stated) -> str:
-    return f"{stated.size} bytes, {stated.digest.hex()}"
+def _unlike(code: str, message: str, place: Place, stated: Stated, found: bytes, hint: str) -> Finding:
+    """Return the finding for bytes that are not those that something signed states."""
+    there = Stated(len(found), hashlib.sha256(found).digest())
+    return Finding(code, message, place, str(stated), str(there), hint)

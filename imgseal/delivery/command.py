@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from imgseal.flow.contents import Contents
     from imgseal.flow.deliver import Delivered, Device
     from imgseal.formats.log.entry import Entry
-    from imgseal.window import ByteView
     from imgseal.workspace.project import Project
     from imgseal.workspace.verified_log import VerifiedLog
 
@@ -86,12 +85,12 @@ def command(
     data = load_package(release)
     images = package_contents(release, project.product)
     log = None if development else open_log(project)
-    source = None if log is None else _logged(log, data, release)
+    source = None if log is None else _logged(log, images.manifest_digest, release)
     read = [release]
     devices = list(
         _the_device(project, device_file, read, development=development)
         if device_file is not None
-        else _fielded(project, data, release, olds, archive, read, development=development)
+        else _fielded(project, images.manifest_digest, release, olds, archive, read, development=development)
     )
     path = out or f"{os.path.splitext(release)[0]}.{'thin' if thin else 'delivery'}.suit"
     refuse_overlap([path], [*read, *project.own_files()])
@@ -101,7 +100,7 @@ def command(
     else:
         signer = project.delivery_signer(development=development)
         made = delivery(data, images, devices, project.product, signer)
-        if log is not None and source is not None and log.data.find(f'"delivery":"{made.manifest.hex()}"'.encode()) < 0:
+        if log is not None and source is not None and not log.has_delivery(made.manifest):
             keys, digest = (signer.public.key_id,), images.manifest_digest
             draft = DeliveryMade(0, build_time(), __version__, source.number, digest, made.manifest, made.bases, keys)
     notes = write_with_entry(project, [Output(path, [made.data])], draft)
@@ -130,12 +129,10 @@ def _refuse_last(olds: tuple[str, ...], archive: str | None) -> None:
         )
 
 
-def _logged(log: "VerifiedLog", data: "ByteView", name: str) -> "Entry":
-    """Return the release that a package is; UsageError where the log does not have it, or has withdrawn it."""
-    from imgseal.formats.suit.envelope import decode_envelope
+def _logged(log: "VerifiedLog", digest: bytes, name: str) -> "Entry":
+    """Return the release with this manifest; UsageError where the log does not have it, or has withdrawn it."""
     from imgseal.workspace.numbering import refuse_withdrawn
 
-    digest = decode_envelope(data.read(0, data.size)).digest.value
     source = log.of_manifest(digest)
     if source is None:
         raise UsageError(
@@ -173,7 +170,7 @@ def _the_device(project: "Project", path: str, read: list[str], *, development: 
 
 def _fielded(
     project: "Project",
-    data: "ByteView",
+    manifest: bytes,
     release: str,
     olds: tuple[str, ...],
     archive: str | None,
@@ -189,7 +186,7 @@ def _fielded(
     trust = project.trust(development=development)
     for old in olds:
         last = _LAST.fullmatch(old)
-        paths = [old] if last is None else _last(project, data, release, int(last[1]), archive)
+        paths = [old] if last is None else _last(project, manifest, release, int(last[1]), archive)
         for path in paths:
             contents = package_contents(path, project.product)
             state, _ = device_after(project, contents, development=development)
@@ -198,10 +195,9 @@ def _fielded(
             yield from devices_after(contents, project.product, context)
 
 
-def _last(project: "Project", data: "ByteView", release: str, count: int, archive: str | None) -> list[str]:
+def _last(project: "Project", manifest: bytes, release: str, count: int, archive: str | None) -> list[str]:
     """Return the packages of so many releases before this one, as the log has them and the archive keeps them."""
     from imgseal.formats.log.entry import Entry
-    from imgseal.formats.suit.envelope import decode_envelope
     from imgseal.workspace.archive import Archive
     from imgseal.workspace.verified_log import open_log
 
@@ -213,8 +209,7 @@ def _last(project: "Project", data: "ByteView", release: str, count: int, archiv
             expected="a [log] table, or the packages themselves",
             hint="name them: --from OLD.suit",
         )
-    mine = decode_envelope(data.read(0, data.size)).digest.value
-    before = log.of_manifest(mine)
+    before = log.of_manifest(manifest)
     number = log.tip.size if before is None else before.number
     folder = archive or os.path.dirname(release) or "."
     kept = Archive(folder)

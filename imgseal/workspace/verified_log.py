@@ -128,6 +128,10 @@ class VerifiedLog(NamedTuple):
             return None
         return self.of_manifest(floor.manifest)  # all of it is of older formats
 
+    def has_delivery(self, manifest: bytes) -> bool:
+        """Say whether a delivery with this manifest digest was logged."""
+        return self.data.find(f'"delivery":"{manifest.hex()}"'.encode()) >= 0
+
     def of_manifest(self, manifest: bytes) -> Entry | None:
         """Return the release that a package with this manifest digest belongs to; None where it was never released."""
         at = self.data.find(f'"manifest":"{manifest.hex()}","keys"'.encode())
