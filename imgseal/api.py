@@ -110,7 +110,7 @@ def release(
             inputs = [each.path for each in given if isinstance(each, NamedFile)]
             inputs += [os.fspath(path) for path in (previous, sbom) if path is not None]
             written = write_release(built.outputs, inputs, project, [built.made], options)
-        notes = [*project.product.notes, *project.notes_on_keys(development=development), *built.notes, *written]
+        notes = [*project.product.notes, *project.notes_on(development=development), *built.notes, *written]
         return built, notes
 
     with session():

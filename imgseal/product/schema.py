@@ -81,7 +81,7 @@ _REFERENCES, _RANGE, _KEYS = Kind("file or files"), Kind("range", Value.hardware
 
 KEYS: dict[str, dict[str, Key]] = {
     "": {
-        "format": required(integer(1, 1), "1"),
+        "format": required(integer(1, 1), "1, the format of this file"),
         "include": Key(text("file"), "a file with what this product has in common with others"),
         "product": required(TABLE, "what the product is"),
         "release": required(TABLE, "what names this release"),

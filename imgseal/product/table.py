@@ -118,11 +118,10 @@ class Table:
         if key in self._values:
             return self._values[key]
         if row.default is REQUIRED:
-            expected, hint = (
-                f"{key}: {row.kind.words}",
-                f"add {key} = 1" if row.meaning == "1" else f"add {row.meaning}",
+            expected = f"{key}: {row.kind.words}"
+            self.document.refuse(
+                (*self.path, key), "this key is missing", expected, "nothing", f"add {key}: {row.meaning}"
             )
-            self.document.refuse((*self.path, key), "this key is missing", expected, "nothing", hint)
         return row.kind.absent if row.default is None else row.default
 
     def at(self, key: str) -> Value:

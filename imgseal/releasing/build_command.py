@@ -166,7 +166,6 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
         shelf = FirmwareShelf(stack)
         for order in orders:
             base = order.projects[0]
-            notes += base.notes_on_keys(development=options.development)
             log = None if options.development else open_log(base, read_previous(package_before, base.product))
             work = _Work(base, log is not None, [*order.paths(), *beside], [], [], [])
             works.append(work)
@@ -180,6 +179,7 @@ def _build(asked: _Asked, options: SealOptions, chosen: ChosenProduct) -> tuple[
                 job = release_job(project, files, options, before=before, bill=bill, unfinished=asked.unfinished)
                 project, job, numbered = number_job(project, job, log, asked.said)
                 work.jobs.append(job)
+                notes += [each for each in project.notes_on(development=options.development) if each not in notes]
                 if asked.sign_later:
                     package, files_of_it, said = ask_later(
                         project, job, before, folder, with_firmware=asked.with_firmware

@@ -81,7 +81,7 @@ def command(
         outputs = [Output(os.path.join(out, name), package.pieces())]
         made = [Made(project, package, job.package_signers, numbered)]
         notes = write_release(outputs, [*images, sbom], project, made, options)
-        return outputs, [*project.notes_on_keys(development=options.development), *verdict.notes, *notes]
+        return outputs, [*project.notes_on(development=options.development), *verdict.notes, *notes]
 
     outputs, notes = with_a_free_number(attempt)
     say(notes)

@@ -59,6 +59,6 @@ def command(
             name = out if number == 0 else None
             outputs += image_outputs(made, product, os.path.dirname(out) if out else "", name, as_hex=as_hex)
         write_all(outputs, [path, *project.own_files()])
-    say([*project.notes_on_keys(development=not release), *(f"{path}: {note}" for note in image.notes)])
+    say([*project.notes_on(development=not release), *(f"{path}: {note}" for note in image.notes)])
     for output in outputs:
         click.echo(output.path)

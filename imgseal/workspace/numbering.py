@@ -230,6 +230,14 @@ def _of_entry(job: Job, log: VerifiedLog, number: int, channel: str) -> tuple[Jo
     product, entry = job.product, log.entry(number)
     line = line_of(job)
     packages = [each for each in entry.packages if each.line == line] if isinstance(entry, Entry) else []
+    if isinstance(entry, Reservation) and any(row.entry == number for floor in log.tip.least for row in floor.open):
+        raise UsageError(
+            "this entry is a reservation that is still open, and no release yet",
+            place=Place(file=log.path, key="--entry"),
+            expected="the number of an entry with a package for this class and variant",
+            found=f"entry {number}, which holds sequence {entry.sequence} for {entry.product} {entry.version}",
+            hint="imgseal finish completes it with the responses to its request; leave --entry out to ask for it again",
+        )
     if not isinstance(entry, Entry) or not packages:
         raise UsageError(
             "this entry is no release of this product",

@@ -299,13 +299,28 @@ class Project(NamedTuple):
             refuse_open(data, path)
         return opened(data, path, key.rpartition(".")[2])
 
-    def notes_on_keys(self, *, development: bool) -> list[str]:
-        """Return what is to be said of the private keys of development; those of a release are refused instead.
+    def notes_on(self, *, development: bool) -> list[str]:
+        """Return what is to be said of numbers and keys that a release with a log would be refused for."""
+        return [*self._notes_on_numbers(), *(self._notes_on_keys() if development else [])]
+
+    def _notes_on_numbers(self) -> list[str]:
+        """Say which numbers are left to a release log that is not there: they are those of a first release."""
+        path, product = self.log_path, self.product
+        left = [f"release.sequence is {product.release.sequence}"] if product.release.next else []
+        left += [
+            f"component.{name}.counter is {part.counter}" for name, part in product.components.items() if part.same
+        ]
+        if path is None or not left or os.path.lexists(path):
+            return []
+        return [f"{path}: the release log is not there, so {', '.join(left)}, as before the first release"]
+
+    def _notes_on_keys(self) -> list[str]:
+        """Say which private keys of development others can read.
 
         A checkout gives every file to everyone, and development keys may lie in it.
         """
         keys = self.product.signing.get("development")
-        if keys is None or not development:
+        if keys is None:
             return []
         paths = [self.resolve(r) for r in dict.fromkeys((*keys.images, *keys.packages)) if not is_token_uri(r)]
         return [

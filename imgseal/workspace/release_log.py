@@ -49,7 +49,8 @@ class NumberTakenError(UsageError):
 class LogPlan(NamedTuple):
     """What is to be added, the log's path, where keys of the product file stand, and whether the log gives its number.
 
-    `draft` is None where all of it is logged already, as the entries `known`; `notes` are said when it is added.
+    `draft` is None where all of it is logged already, as the entries `known`; `notes` are said when it is added;
+    `origin` is the entry whose sealed images are signed again.
     """
 
     path: str
@@ -58,6 +59,7 @@ class LogPlan(NamedTuple):
     known: tuple[int, ...] = ()
     following: bool = False
     notes: tuple[str, ...] = ()
+    origin: int | None = None
 
 
 def plan_entry(made: Sequence[Made], built: int, revision: bytes) -> LogPlan | None:
@@ -102,7 +104,7 @@ def plan_entry(made: Sequence[Made], built: int, revision: bytes) -> LogPlan | N
         witness=numbered.witness,
     )
     following = product.release.next and numbered.reserved is None
-    return LogPlan(project.log_path, product.place, draft, known, following, _notes(made))
+    return LogPlan(project.log_path, product.place, draft, known, following, _notes(made), numbered.origin)
 
 
 def _notes(made: Iterable[Made]) -> tuple[str, ...]:
@@ -242,14 +244,19 @@ def plan_reservation(asked: Sequence[Made], jobs: Sequence[Job]) -> LogPlan:
         unrecorded=numbered.unrecorded,
         witness=numbered.witness,
     )
-    return LogPlan(path, product.place, draft, known, product.release.next, _notes(asked))
+    return LogPlan(path, product.place, draft, known, product.release.next, _notes(asked), numbered.origin)
 
 
 def _going_down(error: GoingDownError, plan: LogPlan) -> UsageError:
+    key = error.place.key or ""
+    place, hint = plan.place(key), error.hint
+    if plan.origin is not None and key != "release.sequence":
+        place = Place(file=plan.path, key=f"entry {plan.origin}")
+        hint = f"a promotion changes nothing that is sealed: build a release with {hint}; and promote that"
     return UsageError(
         f"{error.message} (release log {plan.path})",
-        place=plan.place(error.place.key or ""),
+        place=place,
         expected=error.expected,
         found=error.found,
-        hint=error.hint,
+        hint=hint,
     )

@@ -55,6 +55,24 @@ def test_next_and_same(imgseal: Imgseal, line: Path) -> None:
         assert (said.status, words in said.err) == (2, True)
 
 
+@pytest.mark.parametrize("command", ["build", "pack", "seal"])
+def test_development_says_that_its_numbers_are_of_no_log(imgseal: Imgseal, line: Path, command: str) -> None:
+    """Without the log it goes on, as on a desk that has none; a release stops there. Who seals alone adds no entry."""
+    firmware = {
+        "build": ALL, "pack": ("out/motor-a.sealed.bin",), "seal": ("motor-a.hex", "--component", "motor"),
+    }[command]  # fmt: skip
+    words = "release.log: the release log is not there, so release.sequence is 1, component.motor.counter is 5"
+    assert imgseal("build", *ALL).status == 0
+    assert words not in imgseal(command, *firmware).err
+    (line / "release.log").unlink()
+    said = imgseal(command, *firmware)
+    assert (said.status, said.err.count(words)) == (0, 1), said.err
+    stated = imgseal(command, *firmware, "--set", "release.sequence=3", "--set", "component.motor.counter=6")
+    assert "release log" not in stated.err
+    refused = imgseal(command, *firmware, "--release")
+    assert (refused.status, words in refused.err) == ((0, True) if command == "seal" else (2, False)), refused.err
+
+
 def test_words_need_a_log(imgseal: Imgseal, project: Path) -> None:
     for setting in ("release.sequence=next", "component.motor.counter=same"):
         said = imgseal("build", *ALL, "--set", setting)
@@ -376,6 +394,17 @@ def test_a_package_whose_reservation_is_not_there(imgseal: Imgseal, away: Path) 
         said = imgseal("finish", request, *given[:-1], *finishing[2 + len(given) :])
         assert (said.status, "not what the request asks to be signed" in said.err) == (4, True), said.err
         assert imgseal(*finishing).status == 0
+
+
+def test_an_entry_that_is_a_reservation(imgseal: Imgseal, away: Path) -> None:
+    """Open it is no release yet, and the message says how it becomes one; surrendered it will never be one."""
+    ask(imgseal, "2.4.1")
+    err = release(imgseal, "2.4.1", "--sign-later", "--entry", "0", status=2)
+    assert "this entry is a reservation that is still open, and no release yet" in err
+    assert "found: entry 0, which holds sequence 1 for vent-drive 2.4.1" in err
+    assert "imgseal finish completes it" in err
+    assert imgseal("log", "surrender", "0", "--why", "a test").status == 0
+    assert "is no release of this product" in release(imgseal, "2.4.1", "--sign-later", "--entry", "0", status=2)
 
 
 def test_other_firmware_is_not_a_version_that_was_released_before(imgseal: Imgseal, away: Path) -> None:

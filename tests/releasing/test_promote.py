@@ -182,6 +182,26 @@ def test_a_version_below_the_last_is_that_of_the_package(product: Path, imgseal:
     assert "release.version" not in said.err
 
 
+@pytest.mark.parametrize("later", [(), ("--sign-later",)])
+def test_a_beta_with_counters_that_are_too_low(product: Path, imgseal: Imgseal, later: tuple[str, ...]) -> None:
+    """What helps is another release: no key of the product file changes what is sealed."""
+    package = build(imgseal, "2.5.0")
+    build(imgseal, "2.4.0", "production", "--set", "component.motor.counter=9")
+    if later:
+        path = product / "imgseal.toml"
+        public = 'packages = "keys/packages.pub.pem"'
+        path.write_text(path.read_text().replace('packages = "keys/packages.pem"', public))
+    before = tree(product)
+    said = promote(imgseal, package, *later)
+    assert said.status == 2
+    assert "imgseal: release.log, entry 0: an anti-rollback counter goes down" in said.err
+    assert (
+        "a promotion changes nothing that is sealed: build a release with component.motor.counter = 9, or higher "
+        "when older code must never run again; and promote that"
+    ) in said.err
+    assert tree(product) == before
+
+
 def test_promote_has_one_option_for_the_channel(imgseal: Imgseal) -> None:
     """What would always be refused is not offered."""
     said = imgseal("promote", "--help")
