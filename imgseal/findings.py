@@ -153,10 +153,25 @@ class Bootloaders(NamedTuple):
 
 
 class LaidOut(NamedTuple):
-    """How the devices of a verdict are laid out: as `entry` of the release log has it, in words."""
+    """How the devices of a verdict are laid out: as `entry` of the release log has it, in words.
+
+    `hardware` are the least and the highest hardware revision that its releases were for, where one says it.
+    """
 
     entry: int
     words: str
+    hardware: tuple[int, int] | None = None
+
+    def left_out(self, least: int, most: int) -> tuple[str, ...]:
+        """Say which devices in the field cannot take what is for these hardware revisions; nothing for none."""
+        first, last = self.hardware or (least, most)
+        ends = ((first, min(last, least - 1)), (max(first, most + 1), last))
+        left = [str(a) if a == b else f"{a} to {b}" for a, b in ends if a <= b]
+        return tuple(
+            f"not for devices of hardware revision {each}, which are in the field ({self.words}): "
+            "they stay with what they have"
+            for each in left
+        )
 
 
 class Verdict(NamedTuple):

@@ -4,7 +4,7 @@ from imgseal.check.context import Context, component_named
 from imgseal.check.image import ImageSubject
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.runner import run
-from imgseal.check.running import relied_on, running_versions
+from imgseal.check.running import left_out, relied_on, running_versions
 from imgseal.errors import Place
 from imgseal.findings import FAILED, NOT_RUN, PASSED, CheckResult, Finding, Verdict
 from imgseal.formats.sealed_image.layout import MAGIC
@@ -80,7 +80,8 @@ def judge_image(data: Bytes, name: str, context: Context, device: str, payload: 
         kind = "detached header"
     details = image_details(subject, context, results)
     bootloader = relied_on(context, (subject,)) if details else None  # details: its signature holds
-    return Verdict(name, kind, device, results, details, bootloader=bootloader)
+    notes = left_out((subject,), context) if details else ()
+    return Verdict(name, kind, device, results, details, notes, bootloader=bootloader)
 
 
 def image_details(

@@ -7,7 +7,7 @@ from imgseal.check.inside import brought
 from imgseal.check.order import IMAGE_ORDER
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import run
-from imgseal.check.running import relied_on, running_versions
+from imgseal.check.running import left_out, relied_on, running_versions
 from imgseal.check.slots import slot_name
 from imgseal.findings import FAILED, PASSED, CheckResult, Finding, Verdict
 from imgseal.formats.sbom.bill import bill_words
@@ -41,7 +41,9 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
                 signed[block] = tuple(anchor.key_id for _, anchor in image.candidates)
         results += (_one_kind(subject, images),)
         details = _details(subject, context, images)
-        bootloader = relied_on(context, (image for _, image in images if isinstance(image, ImageSubject)))
+        read = [image for _, image in images if isinstance(image, ImageSubject)]
+        bootloader = relied_on(context, read)
+        subject.notes += left_out(read, context)
     verdict = Verdict(
         name, "update package", device, results, details, tuple(subject.notes), signed, _installs(subject, context),
         bootloader, context.layout,

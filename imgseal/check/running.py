@@ -50,6 +50,14 @@ def relied_on(context: Context, images: Iterable[ImageSubject]) -> Bootloaders |
     return Bootloaders(oldest, newest, known.source, str(known))
 
 
+def left_out(images: Iterable[ImageSubject], context: Context) -> tuple[str, ...]:
+    """Say which devices in the field have a hardware revision that some image is not for, as far as the log knows."""
+    ranges = [image.statement.hardware for image in images if image.header]
+    if context.layout is None or context.state.hardware is not None or not ranges:
+        return ()
+    return context.layout.left_out(max(least for least, _ in ranges), min(most for _, most in ranges))
+
+
 def running_versions(context: Context) -> Mapping[int, Version]:
     """Return the versions of what the device runs now, by component number; 0 is the bootloader.
 

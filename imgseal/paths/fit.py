@@ -40,7 +40,8 @@ def context_of(
     `withdrawn` are the manifests of releases that it is to take no more.
     """
     trust = maker.trust if device.made.anchors is None else trust_logged(device.made.anchors, maker.trust)
-    return Context(maker.product, trust, _state(maker.product, device, withdrawn), contents or {}, day=maker.day)
+    product = maker.product if device.hardware is None else maker.product._replace(hardware=device.hardware)
+    return Context(product, trust, _state(product, device, withdrawn), contents or {}, day=maker.day)
 
 
 def _state(product: Product, device: Device, withdrawn: Iterable[bytes]) -> DeviceState:

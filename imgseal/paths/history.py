@@ -2,13 +2,16 @@
 
 from bisect import bisect_left
 from collections.abc import Collection, Iterable, Mapping
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from imgseal.formats.log.entry import Anchors, AnchorsMade, Entry, Line, Logged, LoggedImage, LoggedPackage, Withdrawal
 from imgseal.formats.log.floors import counters_of, highest_of, of_recovery
 from imgseal.formats.log.layout import Layout
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
+
+Range = tuple[int, int]
+"""The least and the highest of some hardware revisions."""
 
 
 class Made(NamedTuple):
@@ -54,6 +57,8 @@ class Device(NamedTuple):
     """Devices that no judgement can tell apart: they run `images` (by component number) since they took `release`.
 
     `since` is the entry of the first release of their channel which devices left the factory with that were `made` so.
+    `hardware` are the least and the highest revision of these devices, all of which the same releases are for; None
+    where the log does not say it.
     """
 
     release: Release
@@ -61,6 +66,7 @@ class Device(NamedTuple):
     since: int
     counters: tuple[tuple[int, int], ...]
     images: tuple[tuple[int, LoggedImage], ...]
+    hardware: Range | None = None
 
 
 class History:
@@ -88,8 +94,10 @@ class History:
         self.releases.sort(key=lambda each: (each.line, each.sequence))
         self._by_line: dict[Line, list[Release]] = {}
         self._since: dict[bytes, int | None] = {}
+        self._hardware: dict[Line, set[Range]] = {}
         for line, found in groupby(self.releases, key=lambda each: each.line):
             self._by_line[line] = list(found)
+            self._hardware[line] = set(filter(None, map(_hardware, self._by_line[line])))
             self._find_first(self._by_line[line])
 
     def _find_first(self, releases: list[Release]) -> None:
@@ -113,13 +121,30 @@ class History:
         mine = self.of_line(release.line)
         return mine[: bisect_left(mine, release.sequence, key=lambda each: each.sequence)]
 
-    def first_devices(self, release: Release) -> tuple[Device, ...]:
-        """Return the devices that leave the factory with a release: one for each run slot that a build may run in."""
+    def first_devices(self, release: Release, target: Range | None = None) -> tuple[Device, ...]:
+        """Return the devices that leave the factory with a release: one for each run slot that a build may run in.
+
+        Those of hardware revisions that other releases, or the `target`, are for and some not are told apart.
+        """
         since = self._since[release.manifest]
         if since is None:
             return ()
         ends = (tuple((number, builds[end]) for number, builds in sorted(release.brings.items())) for end in (0, -1))
-        return tuple(Device(release, release.made, since, self._counters(release), s) for s in dict.fromkeys(ends))
+        counters = self._counters(release)
+        return tuple(
+            Device(release, release.made, since, counters, runs, hardware)
+            for runs in dict.fromkeys(ends)
+            for hardware in self._revisions(release, target)
+        )
+
+    def _revisions(self, release: Release, target: Range | None) -> tuple[Range | None, ...]:
+        """Return the hardware revisions that a release is for, in parts of which each is in a range or out of it."""
+        whole = _hardware(release)
+        if whole is None:
+            return (None,)
+        ranges = {*self._hardware[release.line], *([] if target is None else [target])}
+        ends = {end for least, most in ranges for end in (least, most + 1) if whole[0] < end <= whole[1]}
+        return tuple((least, end - 1) for least, end in pairwise(sorted({whole[0], *ends, whole[1] + 1})))
 
     def given_anchors(self, device: Device) -> tuple[int, Device] | None:
         """Return a device once it has taken the last trust anchor set of its class, and the entry of that set.
@@ -157,3 +182,7 @@ class History:
             if each.entry < release.entry
         ]
         return highest_of((*recovery, counters_of(release.package)))
+
+
+def _hardware(release: Release) -> Range | None:
+    return None if release.made.layout is None else release.made.layout.hardware

@@ -89,7 +89,10 @@ def target_of(data: Bytes, name: str, product: "Product", history: History) -> T
     """Return what a package is, and what it is for: what the log says of it, else the product that it was taken for."""
     contents = read_contents(data.read(0, data.size), name, product)
     line = next((each.line for each in history.releases if each.manifest == contents.manifest_digest), None)
-    return Target(contents.manifest_digest, contents.sequence, line or (product.class_id, product.variant or ""))
+    ranges = [image.statement.hardware for image in contents.images.values()]
+    hardware = (max(least for least, _ in ranges), min(most for _, most in ranges)) if ranges else None
+    line = line or (product.class_id, product.variant or "")
+    return Target(contents.manifest_digest, contents.sequence, line, hardware)
 
 
 def survey(
@@ -190,7 +193,7 @@ class _Desk:
         self, maker: Maker, device: Device, steps: tuple[Release | None, ...], held: Mapping[str, Bytes], size: int
     ) -> Cost:
         context = context_of(maker, device, contents=held)
-        state = context.state._replace(hardware=maker.product.hardware[0], fielded=None)
+        state = context.state._replace(hardware=context.product.hardware[0], fielded=None)
         context = context._replace(state=state, day=None)
         estimates, rehearsals = [], []
         for step in steps:

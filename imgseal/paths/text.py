@@ -58,7 +58,9 @@ def _which(row: Row) -> str:
     runs = sorted({image.slot for device in row.devices for _, image in device.images})
     since = sorted({device.since for device in row.devices})
     made = f"made as in {'entry' if len(since) == 1 else 'entries'} {', '.join(map(str, since))}"
-    return f"running {', '.join(runs)}; {made}"
+    hardware = dict.fromkeys(device.hardware for device in row.devices if device.hardware is not None)
+    revisions = ", ".join(str(a) if a == b else f"{a} to {b}" for a, b in sorted(hardware))
+    return f"running {', '.join(runs)}; {made}" + (f"; hardware revision {revisions}" if revisions else "")
 
 
 def _cost(cost: Cost) -> Json:

@@ -37,6 +37,7 @@ _WORDS = {
     "signature.wrong-key": "keys",
     "placement": "layout",
     "signature": "signature",
+    "identity.wrong-hardware": "hardware",
     "identity": "identity",
 }
 
@@ -58,11 +59,12 @@ class Answer(NamedTuple):
 
 
 class Target(NamedTuple):
-    """The package that is asked about: its manifest, sequence, and the class and variant that it is for."""
+    """The package that is asked about: manifest, sequence, the class, variant and hardware revisions that it is for."""
 
     manifest: bytes
     sequence: int
     line: tuple[bytes, str]
+    hardware: tuple[int, int] | None = None
 
 
 Asked = Callable[[Device, Release | None], Verdict]
@@ -89,19 +91,21 @@ class Ways:
         asked of the earlier releases first.
         """
         if release.manifest not in self._fielded:
-            found = {(each.made, each.images): each for each in self._history.first_devices(release)}
+            first = self._history.first_devices(release, self._target.hardware)
+            found = {(each.made, each.images, each.hardware): each for each in first}
             there = self._there(release)
             earlier = sorted(self._history.before(release), key=lambda each: -each.sequence)
             for device in (d for each in earlier[:STEPS_TRIED] for d in self.fielded(each)):
                 came = self._history.after(device, release, None)
-                if (came.made, came.images) in found or not (there or device.release.channel in ("", release.channel)):
+                known = (came.made, came.images, came.hardware) in found
+                if known or not (there or device.release.channel in ("", release.channel)):
                     continue
                 if there:
                     verdict = self._asked(device, release)
                     if not verdict.accepted:
                         continue
                     came = self._history.after(device, release, verdict.installs)
-                found.setdefault((came.made, came.images), came)
+                found.setdefault((came.made, came.images, came.hardware), came)
             self._fielded[release.manifest] = tuple(found.values())
         return self._fielded[release.manifest]
 

@@ -108,7 +108,13 @@ def fielded_project(
             raise _too_little(product, known, path)
         laid = found
     laid = laid._replace(layout=LayoutRevision(old.revision, old.bootloader))
-    return project._replace(product=laid), LaidOut(known.entry, f"entry {known.entry} of {path}")
+    return project._replace(product=laid), laid_out(known, floors or (), path)
+
+
+def laid_out(known: Remembered, floors: Iterable[Floor], path: str) -> LaidOut:
+    """Return what is said of how the devices in the field are laid out, and of which hardware revisions they are."""
+    hardware = next((floor.hardware for floor in floors if floor.line == known.line), None)
+    return LaidOut(known.entry, f"entry {known.entry} of {path}", hardware)
 
 
 def _before(path: str, line: Line, version: Version) -> Remembered | None:
@@ -158,9 +164,10 @@ def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str
             found=unsaid[0].found,
             hint=unsaid[0].mend,
         )
+    left_out = laid_out(known, log.tip.least, path).left_out(*product.hardware) if known.line == line else ()
     revision, first = product.layout
     if first is None or floor is None:
-        return ()
+        return left_out
     raised = revision > known.layout.revision
     if raised and floor.bootloaders and first <= floor.bootloaders[1]:
         raise UsageError(
@@ -173,7 +180,7 @@ def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str
     if (not floor.bootloaders or floor.bootloaders[0] < first) and not of_recovery(line[1]):
         _refuse_unasked(job, left)
     words = f"layout.revision {revision} needs bootloader {first}: it is not for {left}. They stay with what they have"
-    return (words,) if raised else ()
+    return (*left_out, words) if raised else left_out
 
 
 def _unsaid_bootloader(product: Product, floor: Floor | None, path: str) -> tuple[Difference, ...]:

@@ -43,7 +43,15 @@ def layout_of(product: Product) -> Layout:
     )
     words = product.class_name
     fits = words.isascii() and words.isprintable() and not set(words) & {'"', "\\"}
-    return Layout(words if fits else "", product.layout.revision, RECORDS, components, slots, product.layout.bootloader)
+    return Layout(
+        words if fits else "",
+        product.layout.revision,
+        RECORDS,
+        components,
+        slots,
+        product.layout.bootloader,
+        product.hardware,
+    )
 
 
 def laid_out_as(product: Product, layout: Layout) -> Product | None:
@@ -51,7 +59,7 @@ def laid_out_as(product: Product, layout: Layout) -> Product | None:
 
     What a layout does not say, such as erase times, limits of keys and rules, is today's.
     """
-    if layout == layout_of(product):
+    if layout == layout_of(product)._replace(hardware=layout.hardware):
         return product
     parts = {part.number: part for part in product.components.values()}
     bases = {slot.memory: slot.base for slot in layout.slots}

@@ -106,6 +106,39 @@ def test_through_a_release_in_between(imgseal: Imgseal, hotfix: Path) -> None:
     assert "nobody is left behind" in text
 
 
+def test_a_release_for_fewer_hardware_revisions(imgseal: Imgseal, hotfix: Path) -> None:
+    """Devices of the others stay where they are: build and check say so of every such release, and paths lists them."""
+    left = "not for devices of hardware revision 2, which are in the field"
+    assert left not in imgseal("check", LAST).out
+    edit('hardware = "2..4"', 'hardware = "3..4"')
+    assert f"{left} (entry 0 of release.log)" in release(imgseal, 20)
+    assert f"{left} (entry 4 of release.log): they stay with what they have" in release(imgseal, 21)
+    newest = "out-21/vent-drive-2.4.5-21.suit"
+    (verdict,) = json.loads(imgseal("check", newest, "--json").out)["verdicts"]
+    assert (verdict["verdict"], verdict["layout"]["hardware"]) == ("accepted", [2, 4])
+    assert f"  note      {left} (entry 4 of release.log)" in imgseal("check", newest).out
+    assert left not in imgseal("check", LAST).out
+    assert left not in imgseal("build", *ALL).err
+    found: dict[str, list[tuple[str, str]]] = {}
+    for row in json.loads(imgseal("paths", newest, "--archive", ".", "--json").out)["releases"]:
+        revision = (row["devices"] or "").partition("hardware revision ")[2]
+        found.setdefault(row["version"], []).append((row["answer"], revision))
+        assert [why["reason"] for why in row["why"]] == (["hardware"] if row["answer"] == "blocked" else [])
+    older = [("blocked", "2"), ("direct", "3 to 4")]
+    assert found == {
+        **dict.fromkeys(("2.4.0", "2.4.1", "2.4.2", "2.4.3"), older),
+        "2.4.4": [("direct", "")],
+        "2.4.5": [("runs", "")],
+    }
+    text = imgseal("paths", newest, "--archive", ".").out
+    assert "why       hardware: made for other hardware revisions (expected revision 2, found revisions 3 to 4)" in text
+    assert "left behind: devices of 2.4.0, 2.4.1, 2.4.2, 2.4.3" in text
+    edit('hardware = "3..4"', 'hardware = "2..4"')
+    assert left not in release(imgseal, 22)
+    wide = {v: row["answer"] for v, row in rows(imgseal, "out-22/vent-drive-2.4.6-22.suit").items()}
+    assert wide == {**dict.fromkeys([f"2.4.{n}" for n in range(6)], "direct"), "2.4.6": "runs"}
+
+
 def test_through_two_releases_in_between(imgseal: Imgseal, hotfix: Path) -> None:
     """A motor that needs a radio that needs phrases, each in a release of its own."""
     edit('version = "1.0.4"', 'version = "1.0.5"')

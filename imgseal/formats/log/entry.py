@@ -78,7 +78,8 @@ class Floor(NamedTuple):
     `manifest` is the digest of the package that has this sequence; empty where nothing is released yet. `bootloaders`
     are the oldest and the newest that devices of this class and variant have left the factory with; empty where not
     every release has said so. `given` is the highest sequence that a release or a reservation has had; `layout` the
-    number of the entry that states how devices are laid out, and the offset of its line; `withdrawn` are manifests.
+    number of the entry that states how devices are laid out, and the offset of its line; `withdrawn` are manifests;
+    `hardware` are the least and the highest revision that a release was for, where one says it.
     """
 
     variant: str
@@ -92,6 +93,7 @@ class Floor(NamedTuple):
     open: tuple[Open, ...] = ()
     layout: tuple[int, int] | None = None
     withdrawn: tuple[bytes, ...] = ()
+    hardware: tuple[int, int] | None = None
 
     @property
     def line(self) -> Line:

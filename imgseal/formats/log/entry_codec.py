@@ -28,7 +28,7 @@ from imgseal.formats.log.entry import (
     kind_of,
 )
 from imgseal.formats.log.errors import DOCUMENT, LogFormatError, compact
-from imgseal.formats.log.layout import LAYOUT
+from imgseal.formats.log.layout import HARDWARE, LAYOUT
 from imgseal.limits import LOG_REASON
 from imgseal.values import Kind, Node, array, ascii_text, hexadecimal, integer, optional, pair, record, shown
 from imgseal.versions import Version
@@ -136,6 +136,7 @@ _FLOORS = _floors(
         ),
         "layout": optional(pair(_U63, _U63)),
         "withdrawn": array(_DIGEST, 0, WITHDRAWN, "manifests that rise", _rises),
+        "hardware": HARDWARE,
     },
     least=0,
 )  # fmt: skip

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 _LAST = 0xFFFF_FFFF
 _Pairs = tuple[tuple[int, int], ...]
+_Range = tuple[int, int] | None
 
 
 def of_class(floors: Iterable[Floor], class_id: bytes, variant: str) -> Floor | None:
@@ -273,7 +274,14 @@ def _raised(floor: Floor | None, package: LoggedPackage, entry: Entry, at: int) 
         channels=channels,
         open=floor.open if row is None else _without(floor.open, row.entry),
         layout=floor.layout if package.layout is None else (entry.number, at),
+        hardware=_widened(floor.hardware, None if package.layout is None else package.layout.hardware),
     )
+
+
+def _widened(floor: _Range, now: _Range) -> _Range:
+    if floor is None or now is None:
+        return floor or now
+    return min(floor[0], now[0]), max(floor[1], now[1])
 
 
 def _refuse_given(floor: Floor, package: LoggedPackage, sequence: int) -> None:

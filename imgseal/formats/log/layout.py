@@ -6,6 +6,18 @@ from imgseal.versions import Version
 
 _U32 = integer(0, (1 << 32) - 1)
 _NAME, _MAYBE = ascii_text(256), ascii_text(256, least=0)
+_REVISION = integer(0, 0xFFFF)
+
+
+def _read_range(node: Node) -> tuple[int, int]:
+    least, most = pair(_REVISION, _REVISION).read(node)
+    if least > most:
+        node.refuse("the least and the highest revision")
+    return least, most
+
+
+HARDWARE = optional(Kind(_read_range, list), spare=True)
+"""A range of hardware revisions, which is not there where nothing says it."""
 
 
 class LaidComponent(NamedTuple):
@@ -34,7 +46,10 @@ class LaidSlot(NamedTuple):
 
 
 class Layout(NamedTuple):
-    """Class in words, `layout.revision` and `.bootloader` of the product file, components by number, slots by name."""
+    """Class in words, `layout.revision` and `.bootloader` of the product file, components by number, slots by name.
+
+    `hardware` are the least and the highest hardware revision that the release is for; None where it does not say.
+    """
 
     class_name: str
     revision: int
@@ -42,6 +57,7 @@ class Layout(NamedTuple):
     components: tuple[LaidComponent, ...]
     slots: tuple[LaidSlot, ...]
     bootloader: Version | None = None
+    hardware: tuple[int, int] | None = None
 
 
 _LAYOUT = record(
@@ -84,6 +100,7 @@ _LAYOUT = record(
             lambda slots: [each.name for each in slots] == sorted({each.name for each in slots}),
         ),
         "bootloader": optional(VERSION, spare=True),
+        "hardware": HARDWARE,
     },
     {"class": "class_name"},
 )  # fmt: skip

@@ -95,6 +95,10 @@ def images(value: Any) -> bool:
     return components == sorted(components) and len({each["slot"] for each in value}) == len(value)
 
 
+def revisions(value: Any) -> bool:
+    return pair(whole(0, 0xFFFF), whole(0, 0xFFFF))(value) and value[0] <= value[1]
+
+
 def layout(value: Any) -> bool:
     component = thing(
         {"number": whole(1, 255), "name": NAME, "kind": NAME, "core": MAYBE, "header_block": U32,
@@ -107,7 +111,7 @@ def layout(value: Any) -> bool:
         {"class": MAYBE, "revision": U32, "records": whole(1, 255),
          "components": several(component, 1, 255, lambda each: each["number"]),
          "slots": several(slot, 1, 512, lambda each: each["name"])},
-        {"bootloader": version},
+        {"bootloader": version, "hardware": revisions},
     )  # fmt: skip
     if not shape(value):
         return False
