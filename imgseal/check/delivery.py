@@ -298,7 +298,7 @@ def bases(subject: DeliverySubject, context: Context) -> list[Finding] | NotRun:
         runs_from = state.running.get(number)
         target = 0 if len(component.run) == 1 or runs_from is None else 1 - runs_from
         for part in (part for part in release_.parts if part[:2] == (number, target)):
-            steps = [(index, s) for index, s in enumerate(subject.delivery.steps) if s.part == part]
+            steps = [each for each in enumerate(subject.delivery.steps) if _is_for(each[1], part, runs_from)]
             answer = _take(subject, context, part, runs_from, steps)
             if isinstance(answer, NotRun):
                 return answer
@@ -307,17 +307,23 @@ def bases(subject: DeliverySubject, context: Context) -> list[Finding] | NotRun:
     return findings
 
 
+def _is_for(step: Step, part: OurComponent, runs_from: int | None) -> bool:
+    """Say whether a step is for a component; where none runs, all its patches are: they tell what is missing."""
+    patch = runs_from is None and step.base is not None
+    return step.part == (part._replace(slot=step.part.slot) if patch else part)
+
+
 def _take(
     subject: DeliverySubject, context: Context, part: OurComponent, runs_from: int | None,
     steps: list[tuple[int, Step]],
 ) -> Finding | NotRun | None:  # fmt: skip
     """Take the first step for a component that fits what runs."""
     if not steps:
-        return _nothing(subject, context, part)
+        return _nothing(context, part)
     plan = subject.release.plans[subject.release.parts.index(part)]
     size, wanted = plan.said(labels.IMAGE_SIZE, int) or 0, plan.said(labels.IMAGE_DIGEST, SuitDigest)
     result = Stated(size, b"" if wanted is None else wanted.value)
-    base = None
+    base: Bytes | None = None if context.state.fresh else ByteView(b"")  # it is known to run nothing
     if runs_from is not None:
         base = context.contents.get(slot_name(context.product, part._replace(slot=runs_from)) or "")
     refused: Finding | None = None
@@ -345,14 +351,10 @@ def _take(
     return refused
 
 
-def _nothing(subject: DeliverySubject, context: Context, part: OurComponent) -> Finding | NotRun:
+def _nothing(context: Context, part: OurComponent) -> Finding | NotRun:
     """Say that no step makes what a device needs, or that nobody knows whether it needs it."""
     name = component_named(context.product, part.number)
     if context.state.fresh:
-        elsewhere = (step for step in subject.delivery.steps if step.part.number == part.number)
-        based = next((step for step in elsewhere if step.base is not None), None)
-        if based is not None:
-            return _without_base(context, based)
         return NotRun(f"the delivery brings nothing for {name}, and whether the device holds it is not known")
     return Finding(
         "rules.directive-failed",

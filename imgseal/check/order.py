@@ -33,3 +33,6 @@ IMAGE_ORDER: tuple[Check[ImageSubject], ...] = (
     Check("rest", "content", ("payload",), content.rest),
 )
 """Checks of one sealed image, detached header or slot dump."""
+
+HELD_ORDER: tuple[Check[ImageSubject], ...] = (Check("hardware", "identity", (), identity.hardware),)
+"""Checks of an image that stays: its digest is the signed manifest's, and the manifest says for whom it is."""

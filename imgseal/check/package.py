@@ -1,10 +1,13 @@
 """An update package under judgement: envelope, then signature, then the manifest, then what it installs."""
 
+from collections.abc import Iterator
+
 from imgseal.check.context import Context, Expected, component_named
 from imgseal.check.envelope import PACKAGE_ORDER
+from imgseal.check.held import contents_held
 from imgseal.check.image import ImageSubject
 from imgseal.check.inside import brought
-from imgseal.check.order import IMAGE_ORDER
+from imgseal.check.order import HELD_ORDER, IMAGE_ORDER
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import run
 from imgseal.check.running import left_out, relied_on, running_versions
@@ -15,7 +18,7 @@ from imgseal.formats.suit import labels
 from imgseal.formats.suit.component import OurComponent
 from imgseal.formats.suit.named_bill import bill_in
 from imgseal.versions import Version, suit_words
-from imgseal.window import Bytes
+from imgseal.window import Bytes, ByteView
 
 
 def examine_package(data: Bytes, name: str, context: Context, device: str) -> tuple[Verdict, PackageSubject]:
@@ -39,7 +42,7 @@ def examine_package(data: Bytes, name: str, context: Context, device: str) -> tu
             if isinstance(image, ImageSubject) and any(r.name == "signature" and r.outcome == PASSED for r in judged):
                 block = bytes(image.data.read(0, image.statement.header_block))
                 signed[block] = tuple(anchor.key_id for _, anchor in image.candidates)
-        results += (_one_kind(subject, images),)
+        results += (*_staying(subject, context), _one_kind(subject, images))
         details = _details(subject, context, images)
         read = [image for _, image in images if isinstance(image, ImageSubject)]
         bootloader = relied_on(context, read)
@@ -67,8 +70,19 @@ def _installs(subject: PackageSubject, context: Context) -> tuple[str, ...]:
 def _judge_one(subject: PackageSubject, part: OurComponent, image: _Image, context: Context) -> tuple[CheckResult, ...]:
     if isinstance(image, CheckResult):
         return (image,)
-    label = slot_name(context.product, part._replace(header=False)) or f"component {part.number}"
-    return run(IMAGE_ORDER, image, context._replace(expected=_expected(subject, part)), label)
+    return run(IMAGE_ORDER, image, context._replace(expected=_expected(subject, part)), _label(context, part))
+
+
+def _staying(subject: PackageSubject, context: Context) -> Iterator[CheckResult]:
+    """Ask of what stays what no digest tells, and no bootloader has told yet of a state that somebody has written."""
+    for part, data in contents_held(subject, context).items():
+        image = ImageSubject(ByteView(data))
+        if image.header is not None and (part.header or not image.statement.detached):
+            yield from run(HELD_ORDER, image, context, _label(context, part))
+
+
+def _label(context: Context, part: OurComponent) -> str:
+    return slot_name(context.product, part._replace(header=False)) or f"component {part.number}"
 
 
 def _expected(subject: PackageSubject, part: OurComponent) -> Expected:

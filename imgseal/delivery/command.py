@@ -43,7 +43,7 @@ Examples:
 )
 @click.option("--archive", metavar="DIR", help='Where "last N" finds packages; default the folder of RELEASE.')
 @click.option("--thin", is_flag=True, help="Leave out what these devices hold or have no slot for, and make nothing.")
-@click.option("--out", metavar="FILE", help="The delivery; default RELEASE with .delivery.suit, or .thin.suit.")
+@click.option("--out", metavar="FILE", help="The delivery; default RELEASE.DIGEST.delivery.suit, or .thin.suit.")
 @click.option("--development", is_flag=True, help="Admit development images and keys, and sign with one.")
 @product_options
 def command(
@@ -92,8 +92,6 @@ def command(
         if device_file is not None
         else _fielded(project, images.manifest_digest, release, olds, archive, read, development=development)
     )
-    path = out or f"{os.path.splitext(release)[0]}.{'thin' if thin else 'delivery'}.suit"
-    refuse_overlap([path], [*read, *project.own_files()])
     draft = None
     if thin:
         made = thinned(data, images, devices, project.product)
@@ -103,9 +101,19 @@ def command(
         if log is not None and source is not None and not log.has_delivery(made.manifest):
             keys, digest = (signer.public.key_id,), images.manifest_digest
             draft = DeliveryMade(0, build_time(), __version__, source.number, digest, made.manifest, made.bases, keys)
+    path = out or _default_name(release, made)
+    refuse_overlap([path], [*read, *project.own_files()])
     notes = write_with_entry(project, [Output(path, [made.data])], draft)
     say([*_sizes(made, data.size, images), *made.notes, *notes])
     click.echo(path)
+
+
+def _default_name(release: str, made: "Delivered") -> str:
+    """Name a file after the release and what it is: a release has as many deliveries as there are bases."""
+    from hashlib import sha256
+
+    kind, digest = ("delivery", made.manifest) if made.manifest else ("thin", sha256(made.data).digest())
+    return f"{os.path.splitext(release)[0]}.{digest.hex()[:8]}.{kind}.suit"
 
 
 def _refuse_last(olds: tuple[str, ...], archive: str | None) -> None:
@@ -199,16 +207,9 @@ def _last(project: "Project", manifest: bytes, release: str, count: int, archive
     """Return the packages of so many releases before this one, as the log has them and the archive keeps them."""
     from imgseal.formats.log.entry import Entry
     from imgseal.workspace.archive import Archive
-    from imgseal.workspace.verified_log import open_log
+    from imgseal.workspace.verified_log import pinned_log, stated_log
 
-    log = open_log(project)
-    if log is None:
-        raise UsageError(
-            "the product file states no release log: nothing says which releases were the last",
-            place=project.product.place("log"),
-            expected="a [log] table, or the packages themselves",
-            hint="name them: --from OLD.suit",
-        )
+    log = pinned_log(project, stated_log(project))
     before = log.of_manifest(manifest)
     number = log.tip.size if before is None else before.number
     folder = archive or os.path.dirname(release) or "."

@@ -72,7 +72,9 @@ def _make(old: str, new: str, out: str | None, symbols: str | None, table: int, 
 
     after = _side(new)
     before = Side(b"", after.base, after.code) if old == "-" else _side(old)
-    refuse_overlap([out] if out else [], [_path(old), _path(new)])
+    if out:
+        refuse_overlap([out], [_path(old), _path(new)])
+        _refuse_other(out)
     began = perf_counter()
     patch = encode(before.data, after.data, frame_of(before, after), table)
     seconds = perf_counter() - began
@@ -135,6 +137,20 @@ def _apply(old: str, patch_file: str, out: str | None) -> None:
             hint="give the image that the patch was made from; copy the patch again",
         )
     write_all([Output(out, [made])])
+
+
+def _refuse_other(out: str) -> None:
+    """UsageError where a patch would replace what is none, nor empty."""
+    import os
+
+    from imgseal.formats.delta.layout import PREAMBLE
+    from imgseal.workspace.files import existing, open_input
+
+    if os.path.isfile(out):
+        with open_input(out, "patch", 2 * IMAGE_BYTES) as stream:
+            head = stream.read(1)
+        if head and head[0] not in PREAMBLE:
+            raise existing(out)
 
 
 def _path(argument: str) -> str:

@@ -97,8 +97,11 @@ def load_artefact(path: str) -> ByteView:
 _KEY = rb"\s*-----BEGIN [A-Z0-9 ]*(KEY|PARAMETERS)-----"
 """What a key file begins with, private or public (RFC 7468; openssl puts EC PARAMETERS first)."""
 
+_LOG = b'{"at":0,"edge":[]'
+"""What a release log begins with: docs/format/release-log.md."""
+
 _HEAD = 16 << 10
-"""Bytes of a file that are looked at for a key."""
+"""Bytes of a file that are looked at for a key or a log."""
 
 
 def refuse_overlap(outputs: Iterable[str], inputs: Iterable[str | None]) -> None:
@@ -180,9 +183,9 @@ def unwritable(path: str, error: OSError) -> InputError:
 
 
 def _refuse_precious(path: str) -> None:
-    """Refuse to replace what is no file, or holds a key, or is a product file.
+    """Refuse to replace what is no file, or holds a key, or is a product file or a release log.
 
-    A lost private key takes the product's updates with it.
+    A lost private key takes the product's updates with it; a lost log what all of its releases are known by.
     """
     try:
         status = os.stat(path)
@@ -208,9 +211,10 @@ def _refuse_precious(path: str) -> None:
         )
 
     with suppress(OSError), open(path, "rb") as stream:
-        if re.match(_KEY, stream.read(_HEAD)):
+        head = stream.read(_HEAD)
+        if (key := re.match(_KEY, head)) or head.startswith(_LOG):
             raise UsageError(
-                "this file holds a key and is never overwritten",
+                f"this file {'holds a key' if key else 'is a release log'} and is never overwritten",
                 place=Place(file=path),
                 hint="give another name, or remove the file yourself",
             )

@@ -1,6 +1,7 @@
 """`imgseal deliver`: for a device, for every device of some releases, and what it refuses."""
 
 import json
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -95,7 +96,8 @@ def test_for_every_device_of_a_release(imgseal: Imgseal, field: Path) -> None:
     said = imgseal("deliver", THREE, "--from", ONE, "--from", TWO)
     assert said.status == 0, said.err
     path = said.out.strip()
-    assert path == "three/vent-drive-2.6.0-19.delivery.suit"
+    mark = decode_envelope((field / path).read_bytes()).digest.value.hex()[:8]
+    assert path == f"three/vent-drive-2.6.0-19.{mark}.delivery.suit"
     steps = [line for line in said.err.splitlines() if ": patch, " in line]
     assert len(steps) == 4, said.err
     for unit in ("d1.json", "d2.json"):
@@ -103,9 +105,10 @@ def test_for_every_device_of_a_release(imgseal: Imgseal, field: Path) -> None:
     unknown = imgseal("check", path)
     assert unknown.status == 1
     assert "is not at hand" in unknown.out
-    other = imgseal("deliver", THREE, "--from", TWO, "--out", "of-two.suit")
+    other = imgseal("deliver", THREE, "--from", TWO)
     assert other.status == 0
-    refused = imgseal("check", "of-two.suit", "--device", "d1.json")
+    assert imgseal("deliver", THREE, "--from", ONE, "--from", TWO).out.strip() == path != other.out.strip()
+    refused = imgseal("check", other.out.strip(), "--device", "d1.json")
     assert (refused.status, "digest.base" in refused.out) == (1, True)
 
 
@@ -152,7 +155,7 @@ def test_thin(imgseal: Imgseal, field: Path) -> None:
     said = imgseal("deliver", TWO, "--for", "d1.json", "--thin")
     assert said.status == 0, said.err
     path = field / said.out.strip()
-    assert path.name == "vent-drive-2.5.0-18.thin.suit"
+    assert path.name == f"vent-drive-2.5.0-18.{sha256(path.read_bytes()).hexdigest()[:8]}.thin.suit"
     whole, bare = (decode_envelope(each.read_bytes()) for each in (field / TWO, path))
     assert set(bare.payloads) == {"#motor-b"}
     assert (bare.blocks, bare.manifest, bare.severed) == (whole.blocks, whole.manifest, whole.severed)

@@ -5,7 +5,7 @@ from hashlib import sha256
 from typing import Any
 
 import pytest
-from changes import Change, before, changes, components, package
+from changes import THIN, Change, before, changes, components, package
 from delivered import KEY, TWO, after, context, from_the_other_slots, made
 from long_runs import mainly
 from stages import PRODUCTS
@@ -118,6 +118,33 @@ def test_around_an_older_release() -> None:
     data = made(APP).data
     ahead = context(TWO)
     assert code(data, ahead._replace(state=ahead.state._replace(sequence=1000))) == "rollback.sequence-too-low"
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_whatever_stays_is_for_this_hardware(name: str) -> None:
+    """Package, package with payloads left out, and delivery: one answer, also where all of it is held already."""
+    for change in newer(name):
+        data = (package(change), package(change._replace(rest=THIN)), made(change).data)
+        for start in (context(name), after(name, apply(context(name), ByteView(package(change))))):
+            other = start._replace(state=start.state._replace(hardware=start.product.hardware[1] + 1))
+            answers = [{finding.code for finding in asked(each, other).findings} for each in data]
+            assert answers == [{"identity.wrong-hardware"}] * 3, (str(change), answers)
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_where_nothing_runs_the_base_is_missing(name: str) -> None:
+    """Whichever slot the patch is for; and what no step is for is missing by itself."""
+    for change in newer(name):
+        here = context(name)
+        data = made(change).data
+        steps = decode_delivery(decode_envelope(data).manifest).steps
+        based = {step.part.number for step in steps if step.base is not None}
+        nothing = here._replace(state=here.state._replace(current={}), contents={})
+        found = [finding.code for finding in asked(data, nothing).findings]
+        everything = {c.number for c in here.product.components.values()}
+        brought = {step.part.number for step in steps}
+        assert found.count("digest.base") == len(based), (str(change), found)
+        assert found.count("rules.directive-failed") >= len(everything - brought), (str(change), found)
 
 
 def test_it_failed_and_the_package_comes() -> None:

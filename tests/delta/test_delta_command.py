@@ -123,7 +123,9 @@ def test_names_from_elf_and_map(imgseal: Imgseal, project: Path, tool: Callable[
         (("old.bin", "--apply", "it.patch"), 2, "--out FILE"),
         (("old.bin", "new.bin", "--out", "old.bin"), 2, "old.bin"),
         (("old.bin", "--apply", "it.patch", "--out", "it.patch"), 2, "it.patch"),
-        (("old.bin", "new.bin", "--out", "imgseal.toml"), 2, "this is a product file"),
+        (("old.bin", "new.bin", "--out", "imgseal.toml"), 2, "never overwritten"),
+        (("old.bin", "new.bin", "--out", "short.bin"), 2, "short.bin: this file exists already"),
+        (("old.bin", "--apply", "it.patch", "--out", "imgseal.toml"), 2, "this is a product file"),
         (("whole.suit", "new.bin"), 3, "found: update package"),
         (("old.bin", "whole.suit"), 3, "found: update package"),
         (

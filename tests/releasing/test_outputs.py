@@ -28,6 +28,7 @@ WRITERS = {
     "gate": ("gate", "out", "--format", "json", "--out"),
     "seal": ("seal", "phrases.bin@0x60080400", "--component", "phrases", "--out"),
     "sign": ("sign", PACKAGE, "--key", "keys/packages.pem", "--yes", "--out"),
+    "delta": ("delta", "phrases.bin", "phrases.bin", "--out"),
 }
 OWN = ("imgseal.toml", "keys/images.pem", "keys/images.pub.pem", "keys/packages.pub.pem", "release.log")
 
@@ -51,6 +52,18 @@ def test_nor_any_key(imgseal: Imgseal, released: Path, content: bytes) -> None:
     said = imgseal("report", PACKAGE, "--out", "old.pem")
     assert (said.status, "old.pem: this file holds a key and is never overwritten" in said.err) == (2, True)
     assert (released / "old.pem").read_bytes() == content
+
+
+def test_nor_any_log(imgseal: Imgseal, released: Path) -> None:
+    """Also of another project, and by a command that knows of none."""
+    assert imgseal("delta", "-", "phrases.bin", "--out", "a.patch").status == 0
+    assert imgseal("delta", "-", "phrases.bin", "--out", "a.patch").status == 0  # its own, of the last run
+    log = (released / "release.log").read_bytes()
+    (released / "other.log").write_bytes(log)
+    for arguments in (("delta", "-", "--apply", "a.patch"), ("report", PACKAGE)):
+        said = imgseal(*arguments, "--out", "other.log")
+        assert (said.status, "other.log: this file is a release log and is never overwritten" in said.err) == (2, True)
+    assert (released / "other.log").read_bytes() == log
 
 
 @pytest.mark.parametrize("target", [PACKAGE, "out/radio.sealed.bin"])
