@@ -833,8 +833,6 @@ static uint32_t go_back(struct seal_boot *b)
         if (code != SEAL_ACCEPTED)
             return code;
         flip_bit(r + R_KEPT, i);
-        if (has_bit(r + R_PLACED, i))
-            flip_bit(r + R_PLACED, i);
         code = commit(b);
         if (code != SEAL_WRITTEN)
             return code;
@@ -1071,11 +1069,15 @@ static uint32_t start_set(struct seal_boot *b, uint32_t verdict, int counted, st
     return verdict + (again ^ b->product->component_count);
 }
 
-/* The recovery image is judged twice: there is no other look at the decision. */
+/* The recovery image is judged twice: there is no other look at the decision. Who goes on from here is
+ * not told what lies in a run slot whose rewriting was cut short: it may read as before for a while. */
 static uint32_t start_without_set(struct seal_boot *b, struct seal_started *started)
 {
-    uint32_t recovery = good_recovery(b);
+    uint32_t recovery = good_recovery(b), i;
 
+    for (i = 0; i < b->product->component_count; i++)
+        if (has_bit(b->journal.record + R_KEPT, i))
+            clear(entry(b, 0, i) + 4, 32);
     started->what = SEAL_START_NOTHING;
     started->trial = 0;
     started->members = 0;

@@ -26,6 +26,8 @@ from imgseal.rehearse.settle import failed, goes_on, settle, tried
 from imgseal.rehearse.slots import Sealed
 
 SET, RECOVERY, WAITING = "set", "recovery", "waiting"
+UNKNOWN = bytes(32)
+"""The statement of a member of which nobody knows what its run slot holds."""
 
 
 class Started(NamedTuple):
@@ -126,12 +128,26 @@ class Bootloader:
     def without_set(self, why: str) -> Started:
         """Start the recovery image if it passes every check by itself; else wait for a package."""
         device = self.device
+        self.forget_touched()
         recovery = device.recovery
         device.say(f"boot: no set starts: {why}")
         if recovery is not None and device.judge_recovery(self.journal.record) is None:
             device.say(f"boot: start {recovery.name}")
             return Started(RECOVERY, {}, False)
         return Started(WAITING, {}, False)
+
+    def forget_touched(self) -> None:
+        """Hand on what is not known: the image in a run slot whose rewriting was cut short.
+
+        Such a slot may read as before for a while. It stays a member of the set, which so does not start.
+        """
+        record = self.journal.record
+        if record is not None and record.kept:
+            current = {
+                number: member._replace(statement=UNKNOWN) if record.kept & self.device.bit(number) else member
+                for number, member in record.current.items()
+            }
+            self.journal.record = record._replace(current=current)
 
     # -- switching --------------------------------------------------------------------------------------------------
 
@@ -265,7 +281,7 @@ class Bootloader:
             if not self.judge_placed(component, member):
                 return None
             device.say(f"boot: restored {component.name} from {component.keep}")
-            record = self.commit(record._replace(kept=record.kept & ~bit, placed=record.placed & ~bit))
+            record = self.commit(record._replace(kept=record.kept & ~bit))
         return self.commit(_settled_before(record))
 
 

@@ -3,6 +3,7 @@
 import json
 import re
 
+import test_another_in_c
 import test_delta_in_c
 import test_kit_in_c
 import test_mark_in_c
@@ -25,7 +26,7 @@ STORE = len(test_planted_in_store.FAULTS)
 PATCHES = len(test_delta_in_c.PLANTED)
 OTHERS = (
     len(test_planted_in_c.IMAGE) + len(test_planted_in_c.BOOT) + len(test_planted_in_c.PACKAGE) + len(test_planted_in_trust.JUDGE)
-    + len(test_planted_in_trust.KEEP) + len(test_storage_in_c.FAULTS)
+    + len(test_planted_in_trust.KEEP) + len(test_storage_in_c.FAULTS) + 1
 )  # fmt: skip
 
 
@@ -38,6 +39,7 @@ PLACES = [
     # where it is planted, and what stands there
     *(("seal_image.c", row[1]) for row in test_planted_in_c.IMAGE),
     *(("seal_boot.c", row[1]) for row in (*test_planted_in_c.BOOT, *test_mark_in_c.BOOT, *test_storage_in_c.FAULTS)),
+    ("seal_boot.c", test_another_in_c.FORGOTTEN[0]),
     *(("seal_package.c", row[1]) for row in test_planted_in_c.PACKAGE),
     *(("seal_install.c", row[1]) for row in (*test_planted_in_install.FAULTS, *test_patches_installed.FAULTS)),
     *(row[1:3] for row in test_storage_in_c.INSTALLER),

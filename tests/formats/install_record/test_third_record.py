@@ -318,6 +318,10 @@ def tells(row: tuple[str, ...], before: Any, after: Any) -> bool:
     _, phase, current, other, target, starts, prepared, kept, placed, trial, besides = row
     nothing = tuple(third_record.Member(member.component) for member in before.current)
     sets = {"0": nothing, "current": before.current, "other": before.other, "+": before.other}
+    sets["known"] = tuple(
+        member._replace(statement=ZEROS) if before.kept >> bit & 1 else member
+        for bit, member in enumerate(before.current)
+    )
     wanted = {name: getattr(before, name) for name in ("sequence", "manifest_digest", "recovery", "refused")}
     wanted["unraised"] = (
         after.unraised if "`unraised` new" in besides else before.unraised and "`unraised` 0" not in besides
