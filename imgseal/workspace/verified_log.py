@@ -1,11 +1,11 @@
 """The whole release log as a release needs it: verified, not shorter than its pin, searched for what was released."""
 
 import hashlib
+import mmap
 import os
 import re
 from collections.abc import Iterator
 from contextlib import suppress
-from mmap import mmap
 from typing import TYPE_CHECKING, TypeAlias
 
 from imgseal.errors import InputError, Place, UsageError, in_file
@@ -35,7 +35,7 @@ _PIECE = 1 << 20
 _ROOT = re.compile(rb'"root":"([0-9a-f]{64})"')
 
 
-Data: TypeAlias = mmap | bytes
+Data: TypeAlias = mmap.mmap | bytes
 """The bytes of a log: memory of the process, which no file stands behind."""
 
 
@@ -202,12 +202,11 @@ def _read(path: str) -> VerifiedLog:
 def _loaded(path: str, count: int) -> "tuple[Data, list[hashlib._Hash]]":
     """Read a log, and hash its first `count` bytes in blocks; fewer are hashed where the file has fewer.
 
-    Two threads take every other block each: memory that is new to the process, reading and hashing take as long as one
-    another, and the interpreter is let go of meanwhile.
+    Two threads take every other block each: both reading and hashing let go of the interpreter.
     """
     with open_input(path, "release log", LOG_BYTES) as stream:
         size = os.fstat(stream.fileno()).st_size
-        data = mmap(-1, size) if size else b""  # a bytearray is filled with zeros first, by one thread
+        data = _new_memory(size) if size else b""
         blocks = [hashlib.sha256() for _ in range(-(-min(count, size) // _BLOCK))]
         ends, errors = [size], list[OSError]()
 
@@ -236,6 +235,17 @@ def _loaded(path: str, count: int) -> "tuple[Data, list[hashlib._Hash]]":
         if errors:
             raise errors[0]
     return data if min(ends) == size else data[: min(ends)], blocks
+
+
+def _new_memory(size: int) -> mmap.mmap:
+    """Return memory of the process alone, in large pages where the system has them: there it takes a fifth of the time.
+
+    A bytearray would be filled with zeros first, by one thread.
+    """
+    data = mmap.mmap(-1, size, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
+    with suppress(AttributeError, OSError):
+        data.madvise(mmap.MADV_HUGEPAGE)
+    return data
 
 
 def _hash(blocks: "list[hashlib._Hash]", piece: memoryview, at: int) -> None:
