@@ -17,6 +17,7 @@ from imgseal.gate.run import conclude
 from imgseal.gate.sarif import sarif_document
 from imgseal.gate.text import gate_document, gate_lines
 from imgseal.gate.workers import scan_all
+from imgseal.workspace.archive import archived
 from imgseal.workspace.clock import parse_day
 from imgseal.workspace.files import write_all
 from imgseal.workspace.progress import counter
@@ -58,6 +59,7 @@ docs/gate.md explains what is looked at.
     "--previous", multiple=True, metavar="PACKAGE", help="Judge for devices that have taken this package; repeatable."
 )
 @click.option("--fresh", is_flag=True, help="Judge for devices without firmware: there are none in the field.")
+@click.option("--archive", metavar="DIR", help="Packages that devices may run: what deliveries start from.")
 @click.option("--as-of", "as_of", metavar="DAY", help="Judge for this day, YYYY-MM-DD; default today.")
 @click.option(
     "--format",
@@ -81,6 +83,7 @@ def command(
     device_file: str | None,
     previous: tuple[str, ...],
     fresh: bool,
+    archive: str | None,
     as_of: str | None,
     form: str,
     out: str | None,
@@ -97,7 +100,8 @@ def command(
     """
     day = parse_day(as_of)
     products = chosen.every()
-    policy = make_policy(products, day, device=device_file, previous=previous, no_devices=fresh)
+    bases = archived(archive, device_file)
+    policy = make_policy(products, day, device=device_file, previous=previous, no_devices=fresh, archive=bases)
     refuse_both(jobs, workers)
     # each answer once; variants of which nothing is known are refused one by one
     devices = ", ".join(dict.fromkeys(each.judge.device for each in policy.targets if each.known)).removesuffix(

@@ -22,7 +22,13 @@ from imgseal.workspace.released import released_of
 
 
 def make_policy(
-    products: Products, day: str, *, device: str | None, previous: tuple[str, ...], no_devices: bool
+    products: Products,
+    day: str,
+    *,
+    device: str | None,
+    previous: tuple[str, ...],
+    no_devices: bool,
+    archive: tuple[str, ...] = (),
 ) -> Policy:
     """Load everything that the judgements need; at most one of the others says what devices have.
 
@@ -33,7 +39,9 @@ def make_policy(
     given = sum((device is not None, bool(previous), no_devices))
     if given > 1:
         raise UsageError("--device, --previous and --fresh are three answers to one question", hint="give one of them")
-    asked = partial(judge_of, device_file=device, development=False, as_of=day, none_fielded=no_devices)
+    asked = partial(
+        judge_of, device_file=device, development=False, as_of=day, none_fielded=no_devices, archive=archive
+    )
     if device is not None:
         made = [Target(asked(products.one()[0]))]
     else:

@@ -7,6 +7,7 @@ import click
 from imgseal import __version__
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import UsageError
+from imgseal.workspace.archive import archived
 from imgseal.workspace.artefacts import open_artefact
 from imgseal.workspace.judging import Judges
 from imgseal.workspace.staging import json_text
@@ -36,6 +37,7 @@ Exit status 0 when every artefact is accepted, 1 when one is refused.
 @click.option("--development", is_flag=True, help="Admit development images and keys.")
 @click.option("--payload", metavar="FILE", help="The payload of a detached header.")
 @click.option("--slot", metavar="NAME", help="The artefact is a dump of this whole slot.")
+@click.option("--archive", metavar="DIR", help="Packages that devices may run: what a delivery starts from.")
 @as_of_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/format/verdict.schema.json).")
 @click.option("--every", is_flag=True, help="List every check, not only those that failed.")
@@ -46,6 +48,7 @@ def command(
     development: bool,
     payload: str | None,
     slot: str | None,
+    archive: str | None,
     as_of: str | None,
     as_json: bool,
     every: bool,
@@ -64,7 +67,8 @@ def command(
             hint="check the artefacts one by one",
         )
     products = chosen.every()
-    judges = Judges(products, device_file, development=development, as_of=as_of)
+    bases = archived(archive, device_file)
+    judges = Judges(products, device_file, development=development, as_of=as_of, archive=bases)
     judged = [
         judges(
             open_artefact(path, () if slot else judges.all_products),

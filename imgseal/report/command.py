@@ -82,7 +82,7 @@ def command(
         project = products.one()[0]
     before = None if previous is None else package_contents(previous, project.product)
     asked = judge_of(project, device_file, development=development, as_of=as_of, before=before)
-    context, device, _ = asked.meant_for(data)
+    context, device, *_ = asked.meant_for(data)
     material = gather(data, package, context, tool=__version__, device=device)
     if not development:
         verdict = as_released(material.verdict, data, project.product, released_of(project))

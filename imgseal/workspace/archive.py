@@ -4,7 +4,8 @@ import os
 from collections.abc import Iterator
 from functools import lru_cache
 
-from imgseal.errors import InputError, Place
+from imgseal.check.held import leaves_out
+from imgseal.errors import InputError, Place, UsageError
 from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
 from imgseal.formats.suit.errors import SuitError
 from imgseal.limits import ARCHIVED_FILES, ARTEFACT_BYTES
@@ -12,6 +13,17 @@ from imgseal.window import ByteView
 from imgseal.workspace.files import load_artefact, open_input
 
 _TAG = b"\xd8\x6b"
+
+
+def archived(folder: str | None, device_file: str | None) -> tuple[str, ...]:
+    """Return the packages of an archive that devices may run; UsageError where one device is named."""
+    if folder is not None and device_file is not None:
+        raise UsageError(
+            "--device is one device, --archive has what many run",
+            place=Place(key="--archive"),
+            hint="leave --archive out: what a device runs its state file says",
+        )
+    return Archive(folder).paths()
 
 
 class Archive:
@@ -32,17 +44,26 @@ class Archive:
         """Return where the package with this manifest lies."""
         return self._paths[manifest]
 
+    def paths(self) -> tuple[str, ...]:
+        """Return where all of them lie."""
+        return tuple(self._paths.values())
+
     def _load(self, manifest: bytes) -> ByteView:
         return load_artefact(self._paths[manifest])
 
 
 def _manifest_of(path: str) -> bytes | None:
-    """Return the digest of the manifest in a package; None for any other file, and for one that is damaged."""
+    """Return the digest of the manifest in a package; None for any other file, and for one that is damaged.
+
+    One that leaves out what some devices hold has the manifest of the release, and is not the release.
+    """
     with open_input(path, "file of the archive", ARTEFACT_BYTES, regular=True) as stream:
         data = stream.read(len(_TAG))
         if data != _TAG:
             return None
         data += stream.read(ARTEFACT_BYTES)
+    if leaves_out(ByteView(data)):
+        return None
     try:
         return wrapped_digest(decode_envelope(data).manifest).value
     except SuitError:

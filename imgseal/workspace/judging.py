@@ -39,12 +39,14 @@ Who = TypeVar("Who")
 class Judge(NamedTuple):
     """Everything that a verdict depends on besides the artefact, and words for the device.
 
-    `recovery`: the device that packages of recovery images alone are judged for, where it is another one.
+    `recovery`: the device that packages of recovery images alone are judged for, where it is another one. `archive`
+    are packages that devices may run, for deliveries where no device is named.
     """
 
     context: Context
     device: str
     recovery: "tuple[DeviceState, str] | None" = None
+    archive: tuple[str, ...] = ()
 
     def meant_for(self, data: Bytes) -> "Judge":
         """Return the judge for what an artefact is: recovery images have numbers of their own in the release log."""
@@ -85,8 +87,13 @@ class Judge(NamedTuple):
             )
         if partial is None:
             partial = self.context.state.fresh
-        context, device, _ = self.meant_for(data)
-        return judge(data, name, context._replace(slot=slot, partial=partial), device, payload)
+        context, device = self.meant_for(data)[:2]
+        verdict = judge(data, name, context._replace(slot=slot, partial=partial), device, payload)
+        if not self.archive or verdict.kind != "delivery" or verdict.accepted or verdict.findings:
+            return verdict
+        from imgseal.workspace.bases import judged_by_bases
+
+        return judged_by_bases(verdict, data, context, self.archive)
 
 
 def judge_of(
@@ -98,6 +105,7 @@ def judge_of(
     before: "Contents | None" = None,
     new: bool = False,
     none_fielded: bool = False,
+    archive: tuple[str, ...] = (),
 ) -> Judge:
     """Return the judge for the device of a state file, else for one that has taken the package `before`.
 
@@ -133,7 +141,7 @@ def judge_of(
     context = Context(
         project.product, trust, state, contents, development, day=day, anchors=anchors, every=every, layout=layout
     )
-    return Judge(context, device, recovery)
+    return Judge(context, device, recovery, archive)
 
 
 def project_for(data: Bytes, name: str, products: Products, *, development: bool, as_of: str | None) -> Project:
@@ -171,7 +179,15 @@ class Judges:
     Where nothing says for devices of which channel, it is by the first that takes it, those with the fewest keys first.
     """
 
-    def __init__(self, products: Products, device_file: str | None, *, development: bool, as_of: str | None) -> None:
+    def __init__(
+        self,
+        products: Products,
+        device_file: str | None,
+        *,
+        development: bool,
+        as_of: str | None,
+        archive: tuple[str, ...] = (),
+    ) -> None:
         """Raise UsageError where a device state is given, which says of no product or variant that it is one's."""
         self._products = products
         self._projects = products.projects
@@ -179,7 +195,9 @@ class Judges:
             self._projects = products.one()[:1]
         elif not development:
             self._projects = tuple(each for project in self._projects for each in by_channel(project))
-        self._judge_of = partial(judge_of, device_file=device_file, development=development, as_of=as_of)
+        self._judge_of = partial(
+            judge_of, device_file=device_file, development=development, as_of=as_of, archive=archive
+        )
         self._judges: dict[int, Judge] = {}
         self._development = development
         self._released: dict[tuple[str | None, str | None], Released | None] = {}

@@ -37,6 +37,7 @@ OPTIONS: dict[str, tuple[str, ...]] = {
     "days": ("--as-of", "2035-01-02"),
     "sbom": (),
     "bootloader": (),
+    "archive": ("--archive", "art"),
 }
 EDITS = {
     "sbom": ("[rules]\n", '[rules]\nsbom = "required"\n'),
@@ -109,6 +110,14 @@ class House:
         done("log", "pin")
         before = self.logs["before the last"] = self.log()
         self.release("last", "2.4.5")
+        last, first = next((self.vent / "out/last").glob("*.suit")), "art/first-package.suit"
+        for name, more in {
+            "delivery": (),
+            "hotfixed": ("--from", "art/hotfix-package.suit"),
+            "thin": ("--thin",),
+        }.items():
+            done("deliver", str(last), "--from", first, *more, "--out", f"art/{name}.suit")
+        done("log", "pin")
         whole = self.logs["whole"] = self.log()
         self.release("night", "2.4.6")
         self.put_log(before)
@@ -145,7 +154,10 @@ class House:
         """What nobody should take, made of the last release."""
         package = (self.art / "last-package.suit").read_bytes()
         image = (self.art / "last-motor-a.sealed.bin.bin").read_bytes()
+        delivery = (self.art / "delivery.suit").read_bytes()
         for name, data in {
+            "spoiled.suit": delivery[:-1] + bytes([delivery[-1] ^ 1]),
+            "not-ours.suit": repacked(delivery, by=("foreign",)),
             "flipped.suit": package[:-1] + bytes([package[-1] ^ 1]),
             "short.suit": package[:-1],
             "foreign.suit": repacked(package, by=("foreign",)),
@@ -194,6 +206,8 @@ def check(imgseal: Imgseal, paths: list[str], options: tuple[str, ...]) -> tuple
     found = {}
     for verdict in verdicts:
         codes = tuple(sorted({f["code"] for each in verdict["checks"] for f in each["findings"]}))
+        if not codes and verdict["verdict"] != "accepted":
+            codes = ("gate.not-judged",)  # what the gate calls it
         assert (verdict["verdict"] == "accepted") == (codes == ()), verdict
         found[verdict["artefact"]] = codes
     assert said.status == (1 if any(found.values()) else 0)
@@ -242,7 +256,8 @@ def test_one_answer(imgseal: Imgseal, house: House, log: str, monkeypatch: pytes
                 answered += 1
                 assert by_check[path] == codes, (where, path)
     broken = log in ("missing", "cut behind its pin", "first line changed")
-    assert asked == (0 if broken else len(DEVICES) * len(OPTIONS) - (len(DEVICES) - 1))  # a line has no one device
+    # a line has no one device, and one device no archive
+    assert asked == (0 if broken else len(DEVICES) * len(OPTIONS) - 2 * (len(DEVICES) - 1))
     assert broken or answered > 300
 
 
@@ -264,6 +279,15 @@ def test_what_it_is(imgseal: Imgseal, house: House, monkeypatch: pytest.MonkeyPa
         "desk-package.suit": "signature.wrong-key",
     }.items():
         assert code_ in found[f"art/{name}"], name
+    assert found["art/delivery.suit"] == found["art/spoiled.suit"] == ("gate.not-judged",)
+    assert found["art/not-ours.suit"] == ("signature.wrong-key",)
+    for option, spoiled in ((("--archive", "art"), "digest.patch"), (("--device", "runs.json"), "digest.patch")):
+        by_bases, whose = check(imgseal, ["art/delivery.suit", "art/spoiled.suit", "art/hotfixed.suit"], option)
+        assert by_bases == {
+            "art/delivery.suit": (), "art/spoiled.suit": (spoiled,), "art/hotfixed.suit": ()
+        }, whose  # fmt: skip
+    only = ("--archive", "keys")
+    assert check(imgseal, ["art/delivery.suit"], only)[0] == {"art/delivery.suit": ("gate.not-judged",)}
     house.lay("whole", "sbom")
     bare, _ = check(imgseal, ["art/last-package.suit"], ())
     assert bare == {"art/last-package.suit": ("gate.no-sbom",)}
