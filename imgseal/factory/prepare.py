@@ -86,22 +86,26 @@ def _judged(
 ) -> tuple[Contents, dict[str, Image]]:
     """Judge the packages, and return the release, which is the first one, and the images of all by component."""
     images: dict[str, Image] = {}
-    release = None
+    release, recovery_first = None, False
     for path in packages:
         data = load_package(path)
         # what completes the release is no later one, and recovery images have numbers of their own
-        if release is not None or is_of_recovery(data, product):
+        recovery = is_of_recovery(data, product)
+        recovery_first = recovery_first or (release is None and recovery)
+        if release is not None or recovery:
             judge_one = judge_one.with_state(sequence=0, manifest_digest=None)
         verdict = judge_one(data, path, partial=len(packages) > 1)
         refuse_verdict(verdict if development else as_released(verdict, data, product, released), path)
         contents = read_contents(data.read(0, data.size), path, product)
         release = release or contents
-        if contents.sequence > release.sequence:
+        if not recovery and (recovery_first or contents.sequence > release.sequence):
             raise UsageError(
                 "the first package is not the release",
                 place=Place(file=path),
-                expected=f"a sequence of at most {release.sequence}, that of {packages[0]}",
-                found=str(contents.sequence),
+                expected=f"nothing else behind {packages[0]}, which has recovery images alone"
+                if recovery_first
+                else f"a sequence of at most {release.sequence}, that of {packages[0]}",
+                found=f"sequence {contents.sequence}",
                 hint="name the release first; devices would take older releases again otherwise",
             )
         for component, image in _chosen(contents.images, product).items():

@@ -27,9 +27,11 @@ def refuse_unless_accepted(
             place=Place(file=file),
             hint=undecided_hint or "imgseal check says more",
         )
-    finding = verdict.findings[0]
+    check = next(each for each in verdict.checks if each.findings)
+    finding = check.findings[0]
+    about = "" if check.subject in ("", "package") else f" ({check.subject})"
     raise RefusedError(
-        f"{refused}: {finding.code}: {finding.message}",
+        f"{refused}: {finding.code}{about}: {finding.message}",
         place=finding.place if file is None else finding.place._replace(file=file),
         expected=finding.expected,
         found=finding.found,

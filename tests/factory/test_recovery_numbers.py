@@ -1,5 +1,6 @@
 """Recovery images have numbers of their own in the release log, and what is built so is accepted by whoever judges it."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -69,3 +70,17 @@ def test_a_recovery_package_alone_is_no_release(imgseal: Imgseal, logged: Path) 
     assert (said.status, "no package brings motor" in said.err) == (2, True), said.err
     said = imgseal("factory", "own-2/vent-drive-1.1.0-2.suit", "out/vent-drive-2.4.1-17.suit")
     assert (said.status, "the first package is not the release" in said.err) == (2, True), said.err
+
+
+@pytest.mark.parametrize("sequence", [16, 17, 40])
+def test_the_release_is_first_whatever_number_recovery_has(imgseal: Imgseal, logged: Path, sequence: int) -> None:
+    """The device's record has the numbers of the release: with those of recovery images it would refuse what follows."""
+    release, recovery = "out/vent-drive-2.4.1-17.suit", f"own-{sequence}/vent-drive-1.2.0-{sequence}.suit"
+    assert imgseal(*RECOVERY, *numbers("1.2.0", sequence)).status == 0
+    before = tree(logged)
+    said = imgseal("factory", recovery, release)
+    assert (said.status, "the first package is not the release" in said.err) == (2, True), said.err
+    assert f"nothing else behind {recovery}, which has recovery images alone" in said.err
+    assert tree(logged) == before
+    assert imgseal("factory", release, recovery).status == 0
+    assert json.loads((logged / "factory" / "factory.json").read_text())["sequence"] == 17

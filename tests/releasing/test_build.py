@@ -137,6 +137,16 @@ def test_sealed_images_are_kept_byte_for_byte(imgseal: Imgseal, project: Path) -
     ).read_bytes()
 
 
+def test_a_sealed_image_that_does_not_fit_is_named(imgseal: Imgseal, project: Path) -> None:
+    """Of several that are kept only its slot says which one it is."""
+    assert imgseal("build", *ALL).status == 0
+    path = project / "imgseal.toml"
+    path.write_text(path.read_text().replace('class = "vent-drive-2"', 'class = "vent-drive-3"'))
+    said = imgseal("build", *ALL[:3], "phrases=out/phrases.sealed.bin", "--out", "three")
+    assert (said.status, (project / "three").exists()) == (1, False)
+    assert "imgseal's own judge refuses this package: identity.wrong-class (phrases): made for another" in said.err
+
+
 def test_same_bytes_on_any_machine(imgseal: Imgseal, project: Path) -> None:
     """RFC 6979 and SOURCE_DATE_EPOCH: another process, locale, time zone, hash seed and folder give the same files."""
     imgseal("build", *ALL, "--release")
