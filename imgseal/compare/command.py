@@ -13,6 +13,7 @@ from imgseal.workspace.packages import package_contents
 Examples:
   imgseal compare old/vent-drive-2.4.0-16.suit out/vent-drive-2.4.1-17.suit
   imgseal compare old.suit new.suit --json
+  imgseal compare old.suit new.delivery.suit                what travels of it
 """,
 )
 @click.argument("old")
@@ -27,16 +28,24 @@ def command(
 ) -> None:
     """Compare two update packages: versions, counters, keys, sizes, requirements, bytes and erase blocks.
 
-    Nothing is verified: use check for that.
+    Where one is a delivery, what travels and what is the same. Nothing is verified: use check for that.
     """
     from imgseal.compare.difference import compare
     from imgseal.compare.text import comparison_document, comparison_lines
+    from imgseal.compare.travels import is_delivered, read_update, travel, travel_document, travel_lines
+    from imgseal.workspace.files import load_artefact
 
     product = chosen.load().product
-    comparison = compare(package_contents(old, product), package_contents(new, product), product)
+    given = [load_artefact(path) for path in (old, new)]
+    if any(map(is_delivered, given)):
+        found = travel(read_update(given[0], old, product), read_update(given[1], new, product), product)
+        document, lines = travel_document(found), travel_lines(found)
+    else:
+        comparison = compare(package_contents(old, product), package_contents(new, product), product)
+        document, lines = comparison_document(comparison), comparison_lines(comparison)
     if as_json:
         import json
 
-        click.echo(json.dumps(comparison_document(comparison), indent=2))
+        click.echo(json.dumps(document, indent=2))
     else:
-        click.echo("\n".join(comparison_lines(comparison)))
+        click.echo("\n".join(lines))

@@ -10,7 +10,7 @@ NOWHERE = "not in that package"
 def comparison_lines(comparison: Comparison) -> Iterator[str]:
     """Yield the lines of a comparison without line ends."""
     yield f"{comparison.old} -> {comparison.new}; nothing is verified here"
-    yield from map(_change, comparison.changes)
+    yield from map(change_line, comparison.changes)
     for slot in comparison.slots:
         yield ""
         yield f"{slot.component} in {slot.slot}"
@@ -20,7 +20,7 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
         if slot.unchanged:
             yield "  the same bytes"
             continue
-        yield from map(_change, slot.changes)
+        yield from map(change_line, slot.changes)
         if slot.same_version:
             yield "  note       another payload under the same version"
         yield f"  {'bytes':<11}{slot.bytes_changed} of {slot.bytes_new} differ"
@@ -30,7 +30,8 @@ def comparison_lines(comparison: Comparison) -> Iterator[str]:
         )
 
 
-def _change(change: Change) -> str:
+def change_line(change: Change) -> str:
+    """Return the line of one value that differs."""
     return f"  {change.what:<11}{change.old or NOWHERE} -> {change.new or NOWHERE}"
 
 

@@ -204,13 +204,52 @@ def test_other_commands_know_it(imgseal: Imgseal, field: Path) -> None:
     said = imgseal("report", "small.suit", "--device", "d1.json", "--format", "json", "--out", "r.json")
     assert said.status == 0, said.err
     assert json.loads((field / "r.json").read_text())["verdict"]["kind"] == "delivery"
-    for arguments in (("compare", ONE, "small.suit"), ("deliver", "small.suit", "--for", "d1.json")):
-        refused = imgseal(*arguments)
-        assert (refused.status, "a delivery has no images of its own" in refused.err) == (3, True)
+    refused = imgseal("deliver", "small.suit", "--for", "d1.json")
+    assert (refused.status, "a delivery has no images of its own" in refused.err) == (3, True)
     signed = imgseal("sign", "small.suit", "--key", "keys/packages.pem", "--out", "more.suit", "--yes")
     assert (signed.status, "a delivery has one signer" in signed.err) == (2, True)
     document = json.loads(imgseal("check", "small.suit", "--device", "d1.json", "--json").out)
     assert document["verdicts"][0]["kind"] == "delivery"
+
+
+def test_compare_says_what_travels(imgseal: Imgseal, field: Path) -> None:
+    """Beside the package before, its own package, and another delivery: sizes and digests are those of the files."""
+    assert imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit").status == 0
+    assert imgseal("deliver", TWO, "--from", ONE, "--out", "both.suit").status == 0
+    envelope = decode_envelope((field / "small.suit").read_bytes())
+    patch = len(envelope.payloads["#00"])
+    base = sha256((field / "one/motor-a.sealed.bin").read_bytes()).hexdigest()
+    sent = {"form": "patch", "bytes": patch, "base": base}
+    for old, new, travels, same in (
+        (ONE, "small.suit", {"motor-b": [{**sent, "base_in": "motor-a"}]}, ["radio", "phrases"]),
+        (TWO, "small.suit", {"motor-b": [{**sent, "base_in": None}]}, ["motor-a", "motor-b", "radio", "phrases"]),
+        (
+            "both.suit",
+            "small.suit",
+            {"motor-b": [{**sent, "base_in": None}]},
+            ["motor-a", "motor-b", "radio", "phrases"],
+        ),
+    ):
+        document = json.loads(imgseal("compare", old, new, "--json").out)
+        slots = {slot["slot"]: slot for slot in document["slots"]}
+        assert list(slots) == ["motor-a", "motor-b", "radio", "phrases"]
+        assert {name: slot["travels"] for name, slot in slots.items() if slot["travels"]} == travels
+        assert [name for name, slot in slots.items() if slot["unchanged"]] == same
+        sizes = {
+            "what": "travels",
+            **{n: f"{(field / each).stat().st_size} bytes" for n, each in (("old", old), ("new", new))},
+        }
+        assert sizes in document["changes"]
+        text = imgseal("compare", old, new).out
+        assert text.count("  the same bytes\n") == len(same)
+        assert f"  travels    patch, {patch} bytes, from " in text
+    whole = json.loads(imgseal("compare", "small.suit", TWO, "--json").out)["slots"]
+    for slot in whole:
+        image = (field / f"two/{slot['slot']}.sealed.bin").read_bytes()
+        assert slot["travels"] == [{"form": "plain", "bytes": len(image), "base": None, "base_in": None}]
+    spoiled = (field / "small.suit").read_bytes()[:-1]
+    (field / "short.suit").write_bytes(spoiled)
+    assert imgseal("compare", ONE, "short.suit").status == 3
 
 
 def test_with_a_log_the_release_is_what_counts(imgseal: Imgseal, project: Path) -> None:
