@@ -4,7 +4,17 @@ from bisect import bisect_left
 from collections.abc import Collection, Iterable, Mapping
 from itertools import groupby, pairwise
 
-from imgseal.formats.log.entry import Anchors, AnchorsMade, Entry, Line, Logged, LoggedImage, LoggedPackage, Withdrawal
+from imgseal.formats.log.entry import (
+    Anchors,
+    AnchorsMade,
+    DeliveryMade,
+    Entry,
+    Line,
+    Logged,
+    LoggedImage,
+    LoggedPackage,
+    Withdrawal,
+)
 from imgseal.formats.log.floors import counters_of, highest_of, of_recovery
 from imgseal.formats.log.layout import Layout
 from imgseal.records import NamedTuple
@@ -70,16 +80,22 @@ class Device(NamedTuple):
 
 
 class History:
-    """What a log says of releases; those that were withdrawn are among them, and named by `withdrawn`."""
+    """What a log says of releases; those that were withdrawn are among them, and named by `withdrawn`.
+
+    `deliveries` are those of each release, by the digests of manifests.
+    """
 
     def __init__(self, entries: Iterable[Logged]) -> None:
         withdrawn: set[bytes] = set()
         self.releases: list[Release] = []
+        self.deliveries: dict[bytes, list[bytes]] = {}
         layouts: dict[Line, Layout] = {}
         self._sets: dict[bytes, AnchorsMade] = {}
         for entry in entries:
             if isinstance(entry, Withdrawal):
                 withdrawn |= {package.manifest for package in entry.packages}
+            elif isinstance(entry, DeliveryMade):
+                self.deliveries.setdefault(entry.manifest, []).append(entry.delivery)
             elif isinstance(entry, AnchorsMade):
                 self._sets[entry.class_id] = entry
             elif isinstance(entry, Entry):

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from imgseal.check.context import Context
 from imgseal.check.judge import judge
 from imgseal.errors import ImgsealError, InputError, Place
 from imgseal.findings import FAILED, CheckResult, Finding, Verdict
@@ -54,7 +55,8 @@ NOWHERE = Store(lambda _: False, lambda _: ByteView(b""), lambda _: "")
 class Cost(NamedTuple):
     """What the way costs: bytes to send, erases, seconds (typical and longest), all packages on it together.
 
-    None where that is not known, and then `unknown` says why; `rehearsals` are those that were asked for.
+    None where that is not known, and then `unknown` says why; `rehearsals` are those that were asked for. `delivered`
+    are the bytes to send where devices take deliveries in place of packages; None where there is none for them.
     """
 
     size: int
@@ -62,6 +64,7 @@ class Cost(NamedTuple):
     seconds: tuple[float, float] | None = None
     unknown: str | None = None
     rehearsals: tuple[tuple[str, Rehearsal], ...] = ()
+    delivered: int | None = None
 
 
 class Row(NamedTuple):
@@ -195,9 +198,10 @@ class _Desk:
         context = context_of(maker, device, contents=held)
         state = context.state._replace(hardware=context.product.hardware[0], fielded=None)
         context = context._replace(state=state, day=None)
-        estimates, rehearsals = [], []
+        estimates, rehearsals, travels = [], [], 0
         for step in steps:
             data, name = self._data(step)
+            travels += min([data.size, *self._deliveries(step, context)])
             stage = set_up(context, data)
             if not stage.verdict.accepted:
                 codes = ", ".join(dict.fromkeys(finding.code for finding in stage.verdict.findings))
@@ -210,7 +214,17 @@ class _Desk:
                 after = come_to(stage, run.moment, run.events)
                 slots = {slot: ByteView(content) for slot, content in after.slots.items()}
                 context = context._replace(state=after.state, contents=slots)
-        return _sum(size, estimates)._replace(rehearsals=tuple(rehearsals))
+        delivered = travels if travels < size else None
+        return _sum(size, estimates)._replace(rehearsals=tuple(rehearsals), delivered=delivered)
+
+    def _deliveries(self, release: Release | None, context: Context) -> Iterator[int]:
+        """Yield the sizes of the logged deliveries of a release that a device takes, as far as the archive has them."""
+        of = self._package.target.manifest if release is None else release.manifest
+        for digest in self._history.deliveries.get(of, ()):
+            if self._store.has(digest):
+                data = self._store.load(digest)
+                if judge(data, self._store.name(digest), context, _DEVICE).accepted:
+                    yield data.size
 
     def _image(self, statement: bytes, device: Device) -> Image | None:
         manifest, maker = self._holding.get(statement), self._maker(device)

@@ -66,6 +66,7 @@ def _which(row: Row) -> str:
 def _cost(cost: Cost) -> Json:
     return {
         "bytes": cost.size,
+        "delivered": cost.delivered,
         "erases": cost.erases,
         "seconds": None if cost.seconds is None else list(cost.seconds),
         "unknown": cost.unknown,
@@ -137,6 +138,7 @@ def cost_words(row: Json) -> str:
     if cost is None:
         return ""
     words = [f"{cost['bytes']} bytes"]
+    words += [] if cost["delivered"] is None else [f"as deliveries {cost['delivered']}"]
     words += [] if cost["erases"] is None else [f"{cost['erases']} erases"]
     words += [] if cost["seconds"] is None else [span(cost["seconds"])]
     return ", ".join(words)

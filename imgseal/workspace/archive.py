@@ -6,6 +6,7 @@ from functools import lru_cache
 
 from imgseal.check.held import leaves_out
 from imgseal.errors import InputError, Place, UsageError
+from imgseal.formats.suit.delivery import is_delivery
 from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
 from imgseal.formats.suit.errors import SuitError
 from imgseal.limits import ARCHIVED_FILES, ARTEFACT_BYTES
@@ -27,7 +28,7 @@ def archived(folder: str | None, device_file: str | None) -> tuple[str, ...]:
 
 
 class Archive:
-    """The packages below a folder; other files in it are passed over. Nothing of them is verified but the digest."""
+    """Packages and deliveries below a folder; other files are passed over. Nothing is verified but the digest."""
 
     def __init__(self, folder: str | None) -> None:
         self._paths: dict[bytes, str] = {}
@@ -45,7 +46,7 @@ class Archive:
         return self._paths[manifest]
 
     def paths(self) -> tuple[str, ...]:
-        """Return where all of them lie."""
+        """Return where they lie."""
         return tuple(self._paths.values())
 
     def _load(self, manifest: bytes) -> ByteView:
@@ -53,7 +54,7 @@ class Archive:
 
 
 def _manifest_of(path: str) -> bytes | None:
-    """Return the digest of the manifest in a package; None for any other file, and for one that is damaged.
+    """Return the digest of the manifest in a package or delivery; None for any other file, and for a damaged one.
 
     One that leaves out what some devices hold has the manifest of the release, and is not the release.
     """
@@ -62,12 +63,13 @@ def _manifest_of(path: str) -> bytes | None:
         if data != _TAG:
             return None
         data += stream.read(ARTEFACT_BYTES)
-    if leaves_out(ByteView(data)):
-        return None
     try:
-        return wrapped_digest(decode_envelope(data).manifest).value
+        envelope = decode_envelope(data)
     except SuitError:
         return None
+    if not is_delivery(envelope) and leaves_out(ByteView(data)):
+        return None
+    return wrapped_digest(envelope.manifest).value
 
 
 def _files(folder: str) -> Iterator[str]:

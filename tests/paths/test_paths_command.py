@@ -156,6 +156,29 @@ def test_through_two_releases_in_between(imgseal: Imgseal, hotfix: Path) -> None
     assert found["2.4.0"]["cost"]["erases"] > found["2.4.4"]["cost"]["erases"] > found["2.4.5"]["cost"]["erases"]
 
 
+def test_what_travels_as_a_delivery(imgseal: Imgseal, hotfix: Path) -> None:
+    """The smallest that the device takes, of the log and in the archive; the release as a package stays beside it."""
+    size = (hotfix / LAST).stat().st_size
+    between = "out-18/vent-drive-2.4.2-18.suit"
+    for out, of, old in (
+        ("one.suit", between, "out-17/vent-drive-2.4.1-17.suit"),
+        ("out-19/two.suit", LAST, "out-17/vent-drive-2.4.1-17.suit"),
+    ):
+        said = imgseal("deliver", of, "--from", old, "--out", out)
+        assert said.status == (0 if out == "one.suit" else 1), said.err
+    found = rows(imgseal, between, "--archive", ".")
+    delivered = (hotfix / "one.suit").stat().st_size
+    whole = (hotfix / between).stat().st_size
+    assert [(found[v]["cost"]["bytes"], found[v]["cost"]["delivered"]) for v in ("2.4.0", "2.4.1")] == [
+        (whole, delivered), (whole, delivered)
+    ]  # fmt: skip
+    assert f"{whole} bytes, as deliveries {delivered}" in imgseal("paths", between, "--archive", ".").out
+    (hotfix / "one.suit").rename(hotfix.parent / "one.suit")
+    for folder in (".", "out-17"):
+        assert rows(imgseal, between, "--archive", folder)["2.4.1"]["cost"]["delivered"] is None
+    assert rows(imgseal, LAST, "--archive", ".")["2.4.2"]["cost"]["bytes"] == size
+
+
 def test_a_release_in_between_that_is_not_there(imgseal: Imgseal, hotfix: Path) -> None:
     found = rows(imgseal, LAST)
     assert (found["2.4.0"]["answer"], [each["version"] for each in found["2.4.0"]["through"]]) == ("missing", ["2.4.2"])
