@@ -4,6 +4,7 @@ docs/format/flash-model.md, "States that are one", has the argument for each of 
 """
 
 from imgseal.formats.install_record.record import Record, encode
+from imgseal.formats.install_record.room import COPIES
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse.adversary import BLOCK, ERASED, ERROR, HELD, Thing
@@ -34,9 +35,12 @@ _BLANK = _Place(weak=False, copies=())
 
 
 class Alike:
-    """Tells what moments have in common. `exact` merges nothing: blocks count with all their bytes."""
+    """Tells what moments have in common. `exact` merges nothing: blocks count with all their bytes.
 
-    def __init__(self, product: Product, *, exact: bool = False) -> None:
+    `kept` takes the journal for what keeps a record that it was given: of one that is alone only the content counts.
+    """
+
+    def __init__(self, product: Product, *, exact: bool = False, kept: bool = False) -> None:
         slot = product.slot_holding("records")
         assert slot is not None
         self._product = product
@@ -46,6 +50,7 @@ class Alike:
         self._journal = Journal(Flash(product, Contents(), Noise("")), product)
         self._blocks = self._journal.place_blocks
         self.exact = exact
+        self.kept = kept
         self._contents: dict[bytes, int] = {}
         self._places: dict[object, _Place] = {}
         self._journals: dict[object, int] = {}
@@ -56,12 +61,32 @@ class Alike:
         memory, first, end = self.part
         held = [blocks.get((memory, number)) for number in range(first, end)]
         ram = None if acted is None else (self._content(acted), acted.generation, acted.base, acted.copied)
+        if self.kept:
+            ram = ram and (ram[0], 0, 0, 0)
         digests = (*[block and block.digest for block in held], ram)
         known = self._journals.get(digests)
         if known is None:
             shown = digests if self.exact else self._what_shows(held, ram)
+            if self.kept:
+                shown = self._alone(held), ram
             known = self._journals[digests] = self._numbers.setdefault(shown, len(self._numbers))
         return known
+
+    def is_settled(self, blocks: Contents) -> bool:
+        """Say whether the records slot holds one record, whole and for good, and nothing else."""
+        memory, first, end = self.part
+        return self._alone([blocks.get((memory, number)) for number in range(first, end)]) is not None
+
+    def _alone(self, held: list[Block | None]) -> int | None:
+        """Return the number of the record that the slot holds, for good and beside nothing; None for anything else."""
+        count = self._blocks
+        pieces = [tuple(held[at : at + count]) for at in range(0, len(held) - count + 1, count)]
+        there = [piece for piece in pieces if any(piece)]
+        if len(there) != 1 or not all(block is None or block.firm for block in there[0]):
+            return None
+        copies = self._place(there[0]).copies
+        whole = len(copies) == COPIES and copies[0] is not None and all(copy == copies[0] for copy in copies)
+        return copies[0].content if whole and copies[0] is not None else None
 
     def _what_shows(self, held: list[Block | None], ram: tuple[int, int, int, int] | None) -> object:
         count = self._blocks
@@ -97,7 +122,11 @@ class Alike:
 
     def tears(self, operation: Operation) -> bool:
         """Say whether it is enough to tear a program call in its last unit: a copy without its check is no record."""
-        return not self.exact and in_range(self._key(operation), self.part)
+        return not self.exact and self.is_record(operation)
+
+    def is_record(self, operation: Operation) -> bool:
+        """Say whether an operation changes the records slot."""
+        return in_range(self._key(operation), self.part)
 
     def _key(self, operation: Operation) -> Key:
         return operation.memory, operation.at // self._product.memories[operation.memory].erase_block

@@ -208,18 +208,18 @@ def _count(text: str, option: str = "--pairs", word: str = "all") -> int:
 def show_cuts(asking: "Asking", package: str, device: str, jobs: int | None, *, as_json: bool) -> int:
     """Explore every sequence of power cuts, and say how far that came."""
     from imgseal.rehearse.cuts import explore, in_turn, was_answered
-    from imgseal.rehearse.cuts_text import cuts_document, cuts_lines
+    from imgseal.rehearse.cuts_text import cuts_document, cuts_lines, journal_keeps
 
     with ExitStack() as stack:
         many = min(jobs or processors(), 2) > 1
         spread = partial(in_processes, stack, 2) if many else in_turn
         explored = explore(asking, spread)
-    holds = was_answered(explored, asking)
+    holds, keeps = was_answered(explored, asking), journal_keeps(asking.stage.facts.product)
     if as_json:
-        document = cuts_document(explored, package, device, changing=asking.changing, holds=holds)
+        document = cuts_document(explored, package, device, keeps, changing=asking.changing, holds=holds)
         click.echo(json_text(document), nl=False)
     else:
-        click.echo("\n".join(cuts_lines(explored, package, device, changing=asking.changing)))
+        click.echo("\n".join(cuts_lines(explored, package, device, keeps, changing=asking.changing)))
     return 0 if holds else 1
 
 

@@ -7,6 +7,7 @@ from imgseal.rehearse.cuts_text import Explored
 from imgseal.rehearse.life import Programs, Stage
 from imgseal.rehearse.reach import Reach
 from imgseal.rehearse.sequence import replay
+from imgseal.rehearse.states import Reached
 from imgseal.window import Bytes
 
 
@@ -21,18 +22,28 @@ class Asking(NamedTuple):
     changing: bool
 
 
+AS_IT_IS = 1
+"""Where any number of cuts is played with what the journal promises, so many are played with the journal as it is."""
+
 Work = Callable[[bool, Asking], Explored]
 
 
 def explore_one(healthy: bool, asking: Asking) -> Explored:
-    """Explore one kind of set."""
+    """Explore one kind of set; any number of cuts with a journal that keeps its record, and a few with it as it is."""
     stage, package, programs, cuts, lives, changing = asking
-    reach = Reach(stage, package, healthy=healthy, programs=programs, changing=changing)
-    reached = reach.explore(cuts=cuts, sessions=lives)
-    if reached.found is None:
-        return Explored(healthy, reached)
-    again, events = replay(stage, package, healthy=healthy, sessions=reached.found.sessions, programs=programs)
-    return Explored(healthy, reached, None if again is None else again.invariant, events)
+
+    def reach(*, kept: bool, most: int | None) -> Reached:
+        explorer = Reach(stage, package, healthy=healthy, programs=programs, changing=changing, kept=kept)
+        return explorer.explore(cuts=most, sessions=lives)
+
+    reached, journal = reach(kept=cuts is None, most=cuts), None
+    if cuts is None and reached.closed and reached.steps:
+        journal = reach(kept=False, most=AS_IT_IS)
+    explored = Explored(healthy, reached, journal)
+    if explored.found is None:
+        return explored
+    again, events = replay(stage, package, healthy=healthy, sessions=explored.found.sessions, programs=programs)
+    return explored._replace(again=None if again is None else again.invariant, events=events)
 
 
 def in_turn(work: Work, asking: Asking, pieces: list[bool]) -> Iterator[Explored]:
@@ -49,8 +60,12 @@ def explore(
 
 def was_answered(explored: tuple[Explored, ...], asking: Asking) -> bool:
     """Say whether all that was to be played was played, and nothing broke; what had nothing to play was not."""
-    return not any(each.idle for each in explored) and all(
-        each.reached.closed
-        or (each.reached.found is None and asking.cuts is not None and each.reached.cuts >= asking.cuts)
-        for each in explored
-    )
+
+    def was(each: Explored) -> bool:
+        if each.idle or each.found is not None:
+            return False
+        if asking.cuts is None:
+            return each.reached.closed and each.journal is not None and each.journal.cuts >= AS_IT_IS
+        return each.reached.closed or each.reached.cuts >= asking.cuts
+
+    return all(map(was, explored))

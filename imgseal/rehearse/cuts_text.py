@@ -2,18 +2,30 @@
 
 from collections.abc import Iterator
 
+from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.rehearse.contents import Contents
+from imgseal.rehearse.flash import Flash
+from imgseal.rehearse.journal import Journal
+from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import INVARIANTS
 from imgseal.rehearse.sequence import token_of
-from imgseal.rehearse.states import Reached
+from imgseal.rehearse.states import Found, Reached
 from imgseal.rehearse.text import NOTHING_TO_PLAY
+
+IN_A_ROW = {3: 4, 4: 6}
+"""Places of the records slot -> cuts in a row in which the journal keeps its record; docs/format/install-record.md."""
 
 
 class Explored(NamedTuple):
-    """How far one kind of set was explored; `again` is what broke when its violation was played again."""
+    """How far one kind of set was explored; `again` is what broke when its violation was played again.
+
+    `journal` is how far it was with the journal as it is, where `reached` takes it for what it promises.
+    """
 
     healthy: bool
     reached: Reached
+    journal: Reached | None = None
     again: str | None = None
     events: tuple[str, ...] = ()
 
@@ -23,19 +35,24 @@ class Explored(NamedTuple):
         return self.reached.closed and self.reached.found is None and not self.reached.steps
 
     @property
+    def found(self) -> Found | None:
+        """The invariant that broke."""
+        return self.reached.found or (self.journal and self.journal.found)
+
+    @property
     def words(self) -> str:
         """Say what the exploration has shown, and nothing more."""
         reached = self.reached
-        if reached.found is not None:
-            cuts = reached.found.cuts
-            again = "and it was replayed" if self.again == reached.found.invariant else "AND IT WAS NOT SEEN AGAIN"
+        if self.found is not None:
+            cuts = self.found.cuts
+            again = "and it was replayed" if self.again == self.found.invariant else "AND IT WAS NOT SEEN AGAIN"
             return f"the shortest sequence that breaks an invariant has {_cuts(cuts)}, {again}"
         if self.idle:
             return NOTHING_TO_PLAY
         if reached.closed:
             return (
-                f"closed: no sequence of power cuts, however long, breaks an invariant, {reached.states} states, "
-                f"{reached.steps} steps"
+                f"closed: no sequence of power cuts, however long, breaks an invariant while the journal keeps its "
+                f"record, {reached.states} states, {reached.steps} steps"
             )
         if reached.cuts < 0:
             return f"not closed after {reached.states} states: not even the undisturbed run was played to its end"
@@ -46,10 +63,24 @@ def _cuts(count: int) -> str:
     return f"{count} cut" if count == 1 else f"{count} cuts"
 
 
-def cuts_lines(explored: tuple[Explored, ...], package: str, device: str, *, changing: bool) -> Iterator[str]:
-    """Yield the lines of an exploration without line ends."""
+def journal_keeps(product: Product) -> tuple[int, int]:
+    """Return the places of a product's records slot, and the cuts in a row in which its journal keeps its record.
+
+    That was searched for three and four places. More places have not less.
+    """
+    places = Journal(Flash(product, Contents(), Noise("")), product).places
+    return places, IN_A_ROW[min(places, max(IN_A_ROW))]
+
+
+def cuts_lines(
+    explored: tuple[Explored, ...], package: str, device: str, keeps: tuple[int, int], *, changing: bool
+) -> Iterator[str]:
+    """Yield the lines of an exploration without line ends; `keeps` is what `journal_keeps` says."""
     yield f"{package} on {device}"
     yield f"  flash      what is torn reads {_reads(changing=changing)}; docs/format/flash-model.md"
+    yield "  journal    keeps its record in {1} cuts in a row, with {0} places; docs/format/install-record.md".format(
+        *keeps
+    )
     for each in explored:
         reached = each.reached
         yield f"  {'healthy' if each.healthy else 'failing'} set  {each.words}"
@@ -57,8 +88,12 @@ def cuts_lines(explored: tuple[Explored, ...], package: str, device: str, *, cha
             f"             {reached.sessions} lives from a reset to the next, {reached.steps} operations cut; "
             f"states by the cuts that they take: {', '.join(map(str, reached.levels))}"
         )
+        if reached.rests:
+            yield f"             at rest with {'; '.join(f'{what}: {count}' for what, count in reached.rests)}"
+        if each.journal is not None:
+            yield f"             with the journal as it is every sequence of up to {_cuts(max(each.journal.cuts, 0))}"
     for each in explored:
-        found = each.reached.found
+        found = each.found
         if found is not None:
             yield f"  BROKEN     {found.invariant}: {found.message}"
             yield f"             it says: {INVARIANTS[found.invariant]}"
@@ -71,7 +106,7 @@ def _reads(*, changing: bool) -> str:
 
 
 def cuts_document(
-    explored: tuple[Explored, ...], package: str, device: str, *, changing: bool, holds: bool
+    explored: tuple[Explored, ...], package: str, device: str, keeps: tuple[int, int], *, changing: bool, holds: bool
 ) -> dict[str, object]:
     """Return the values for JSON, format 1; docs/format/cuts.schema.json describes them."""
     return {
@@ -79,15 +114,16 @@ def cuts_document(
         "package": package,
         "device": device,
         "reads": "changing" if changing else "fixed",
+        "journal": dict(zip(("places", "in_a_row"), keeps, strict=True)),
         "holds": holds,
-        "broken": any(each.reached.found is not None for each in explored),
+        "broken": any(each.found is not None for each in explored),
         "invariants": dict(INVARIANTS),
         "explored": [_document(each) for each in explored],
     }
 
 
 def _document(each: Explored) -> dict[str, object]:
-    reached, found = each.reached, each.reached.found
+    reached, found, journal = each.reached, each.found, each.journal
     return {
         "set": "healthy" if each.healthy else "failing",
         "says": each.words,
@@ -97,6 +133,10 @@ def _document(each: Explored) -> dict[str, object]:
         "levels": list(reached.levels),
         "lives": reached.sessions,
         "steps": reached.steps,
+        "rests": dict(reached.rests),
+        "journal": None
+        if journal is None
+        else {"cuts": max(journal.cuts, 0), "states": journal.states, "lives": journal.sessions},
         "violation": None
         if found is None
         else {

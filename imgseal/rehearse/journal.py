@@ -68,6 +68,11 @@ class Journal:
         return self._place
 
     @property
+    def places(self) -> int:
+        """How many places the records slot has."""
+        return self._places
+
+    @property
     def place_blocks(self) -> int:
         """Erase blocks of a place."""
         return self._size // self._memory.erase_block

@@ -223,8 +223,11 @@ class Life:
         return self._end(started)
 
     def _end(self, started: Started) -> str:
+        # a set whose every start is cut before it is recorded as healthy gives way like one that never is
+        used_up = self._starts >= self.device.product.rules.trial_power_ons
+        cut_off = used_up and self.record is not None and self._oracle.is_refused(self.record)
         self._oracle.ended(
-            started, self.record, self._counters.firm, self._flash, healthy=self.scenario.healthy,
+            started, self.record, self._counters.firm, self._flash, healthy=self.scenario.healthy and not cut_off,
             source=self.device.source is not None, tried=self._tried,
         )  # fmt: skip
         return ENDED

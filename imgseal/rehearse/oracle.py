@@ -202,6 +202,10 @@ class Oracle:
         ours = record is not None and record.target_digest == self.promise.target[1]
         return started.trial and ours and self.promise.new is not None and started.members == self.promise.new.members
 
+    def is_refused(self, record: Record) -> bool:
+        """Say whether the record remembers that the package has failed."""
+        return self.promise.target[1] in record.refused
+
     def trial_start(self, record: Record, starts: int) -> None:
         """Hold the record against the trial starts so far, this one among them."""
         if record.attempts + record.power_ons < starts:
@@ -210,7 +214,7 @@ class Oracle:
 
     def gone_back(self, record: Record) -> None:
         """Hold the record of a settled device whose trial of the package has ended without a report."""
-        if self.promise.way_back and record.phase == SETTLED and self.promise.target[1] not in record.refused:
+        if self.promise.way_back and record.phase == SETTLED and not self.is_refused(record):
             raise ViolationError("way-back", "the package that failed is not remembered")
 
     def ended(
@@ -252,7 +256,7 @@ class Oracle:
         if promise.way_back and not healthy:
             if is_new and (promise.old is None or promise.old.members != promise.new.members):
                 raise ViolationError("way-back", "the set that never was healthy is still there")
-            if promise.target[1] not in record.refused:
+            if not self.is_refused(record):
                 raise ViolationError("way-back", "the package that failed is not remembered")
             return
         if not is_new:

@@ -6,12 +6,13 @@ where RAM holds nothing that flash does not (marks) are states as well: a sessio
 docs/format/flash-model.md says which states are one, and why.
 """
 
-from collections import defaultdict, deque
+from collections import Counter, defaultdict, deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 
 from imgseal.rehearse.adversary import COUNTER, Answers, At, Script
 from imgseal.rehearse.alike import Alike
+from imgseal.rehearse.boot import RECOVERY, SET
 from imgseal.rehearse.contents import Contents, Key, in_range
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.device import Judgements
@@ -28,11 +29,13 @@ class Reach:
     """Explores one device with one package, for a set that reports itself healthy or one that never does.
 
     `changing` lets what a thing reads as change once a session. `exact` takes no states for one that differ in a bit.
+    `kept` takes the journal for what it promises: a record that is being written is there after a cut, or the one
+    before is, and no cut comes between. Then the package may come back as well.
     """
 
     def __init__(
         self, stage: Stage, package: Bytes, *, healthy: bool, programs: Programs | None = None, changing: bool = False,
-        exact: bool = False, tears: Callable[[int], Iterable[int]] = first_middle_last,
+        exact: bool = False, kept: bool = False, tears: Callable[[int], Iterable[int]] = first_middle_last,
     ) -> None:  # fmt: skip
         self.stage = stage._replace(oracle=stage.oracle.apart())
         self._package = package
@@ -47,8 +50,10 @@ class Reach:
         self._next: dict[Entry, set[Entry]] = defaultdict(set)
         self.changing = changing
         self.exact = exact
-        self.alike = Alike(stage.facts.product, exact=exact)
+        self.kept = kept
+        self.alike = Alike(stage.facts.product, exact=exact, kept=kept)
         self.sessions = self.steps = self.moments = 0
+        self.rests: Counter[str] = Counter()
 
     def explore(
         self, *, cuts: int | None = None, sessions: int | None = None,
@@ -74,7 +79,8 @@ class Reach:
         return self._reached(done, closed=not any(self._levels[level:]))
 
     def _reached(self, cuts: int, *, closed: bool, found: Found | None = None) -> Reached:
-        return Reached(closed, cuts, tuple(self._counts), self.moments, self.sessions, self.steps, found)
+        rests = tuple(sorted(self.rests.items()))
+        return Reached(closed, cuts, tuple(self._counts), self.moments, self.sessions, self.steps, found, rests)
 
     # -- states -----------------------------------------------------------------------------------------------------
 
@@ -115,6 +121,11 @@ class Reach:
             if self.choose(entry):
                 self._wait(entry)
         return entry
+
+    def entries(self) -> Iterator[Entry]:
+        """Yield all states that were told apart, for who looks at them."""
+        for node in self._nodes.values():
+            yield from node.entries.values()
 
     def known(self, state: State) -> Entry | None:
         """Return the entry that stands for a state; None where nobody has come to it."""
@@ -212,6 +223,15 @@ class Reach:
                 flash.again(operation)
             yield unit, moment._replace(blocks=flash.blocks)
 
+    def rest(self, life: Life, *, source: bool) -> str:
+        """Say what a device has come to rest with."""
+        started, promise = life.started, self.stage.oracle.promise
+        assert started is not None
+        what = {SET: "the set before", RECOVERY: "the recovery image"}.get(started.what, "nothing")
+        if started.what == SET and promise.new is not None and started.members == promise.new.members:
+            what = "the new set"
+        return f"{what}, the package {'there' if source else 'lost'}"
+
     # -- ends -------------------------------------------------------------------------------------------------------
 
     def goes_on(self, one: Entry, other: Entry) -> None:
@@ -278,6 +298,8 @@ class _Session:
         moment = life.moment()
         if how == RESET:
             self._add(moment, None, None, power_on=False)
+        else:
+            reach.rests[reach.rest(life, source=self._entry.state.source)] += 1
         self._add(moment, None, None, power_on=True)
 
     def _log(self, operation: Operation | Step, moment: Callable[[], Moment]) -> None:
@@ -288,6 +310,11 @@ class _Session:
         reach.steps += 1
         self._gone = self._life.trace.replaced
         before = moment()
+        if reach.kept and isinstance(operation, Operation) and reach.alike.is_record(operation):
+            assert isinstance(before.blocks, Contents)
+            if reach.alike.is_settled(before.blocks):
+                self._add(before, number, None, power_on=True)
+            return
         self._add(before, number, None, power_on=True)
         for unit, after in reach.torn(before, operation):
             self._add(after, number, unit, power_on=True)
@@ -298,7 +325,8 @@ class _Session:
         assert isinstance(moment.blocks, Contents)
         journal = reach.alike.journal(moment.blocks)
         answers = tuple(self.script.given_first.items())
-        for kept in (True, False) if entry.state.source and power_on else (entry.state.source,):
+        either = power_on and (entry.state.source or reach.kept)
+        for kept in (True, False) if either else (entry.state.source,):
             state = State(moment, kept, power_on)
             how = How(answers, cut, unit, kept, power_on)
             after = reach.add(state, entry.cuts + power_on, entry, how, journal)
@@ -314,7 +342,8 @@ class _Session:
         assert journal is not None
         loose = set(moment.blocks.loose) | {(COUNTER, number) for number, _ in moment.loose}
         moods = frozenset((each, said) for each, said in script.given.items() if each[:2] in loose)
-        ram = reach.alike.journal(moment.blocks, journal.record), journal.place, journal.tidied, where, moods
+        place = None if reach.kept else journal.place
+        ram = reach.alike.journal(moment.blocks, journal.record), place, journal.tidied, where, moods
         key = ram if not moods else (*ram, script.changed)
         here = State(moment, state.source, life.power_on)
         node, raw = reach.node(reach.key(here, key)), reach.slots(moment.blocks)

@@ -96,9 +96,9 @@ def replay(
             return None, tuple(events)
         if how.cut is None:
             events.append("the power is switched off and on" if how.power_on else "the device resets")
-        if state.source and not how.kept:
-            events.append("the package is lost")
-        state = State(life.moment(), state.source and how.kept, how.power_on)
+        if state.source != how.kept:
+            events.append("the package is there again" if how.kept else "the package is lost")
+        state = State(life.moment(), how.kept, how.power_on)
     return ViolationError("ends", ENDLESS), tuple(events[:_SHOWN])
 
 

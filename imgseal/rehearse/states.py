@@ -81,7 +81,8 @@ class Reached(NamedTuple):
     """How far an exploration has come.
 
     Every sequence of up to `cuts` cuts was played; `closed` says that no state was new any more, so that a longer one
-    leads nowhere else. `levels` are the states that take so many cuts at least.
+    leads nowhere else. `levels` are the states that take so many cuts at least. `rests` counts the ends of lives after
+    which nothing more happens while the power stays on, by what runs and whether the package is there.
     """
 
     closed: bool
@@ -91,6 +92,7 @@ class Reached(NamedTuple):
     sessions: int
     steps: int
     found: Found | None
+    rests: tuple[tuple[str, int], ...] = ()
 
     @property
     def states(self) -> int:

@@ -12,8 +12,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 from long_runs import long, mainly
-from rare_faults import RARE
-from stages import PRODUCTS, pair, pair_of
+from stages import PRODUCTS, pair
 from test_planted_faults import Attacked, NotesNoErase
 from test_rehearse_command import ONE, TWO, shipped  # noqa: F401 - a fixture
 from workshop import Imgseal
@@ -328,10 +327,12 @@ def test_what_breaks_is_shown_and_repeated() -> None:
     update = pair("data in the NOR")
     asking = Asking(update.stage, update.package, UNNOTED, None, None, changing=False)
     explored = explore(asking)
-    text = "\n".join(cuts_lines(explored, "package", "device", changing=False))
+    text = "\n".join(cuts_lines(explored, "package", "device", (3, 4), changing=False))
     assert text.count("the shortest sequence that breaks an invariant has 1 cut, and it was replayed") == 2
     assert "power cut in operation 2: erase nor+0x1000" in text
-    document = cuts_document(explored, "package", "device", changing=False, holds=was_answered(explored, asking))
+    document = cuts_document(
+        explored, "package", "device", (3, 4), changing=False, holds=was_answered(explored, asking)
+    )
     Draft202012Validator(SCHEMA).validate(document)
     assert (document["holds"], document["broken"]) == (False, True)
     for line in text.split("--replay ")[1:]:
@@ -349,19 +350,3 @@ def test_a_device_that_resets_itself_for_ever() -> None:
     assert first.reached.found is not None
     assert (first.reached.found.cuts, first.reached.found.invariant, first.again) == (0, "ends", "ends")
     assert any("cannot be completed" in event for event in first.events)
-
-
-@pytest.mark.seconds(1800)
-@pytest.mark.parametrize("name", mainly("starts counted to two", RARE))
-def test_faults_that_need_three_cuts(name: str) -> None:
-    """Every sequence of two cuts passes, with all answers; three break what is said, on the ordinary device as well."""
-    fault = RARE[name]
-    update = pair_of(fault.product)
-    reached = Reach(update.stage, update.package, healthy=False, programs=fault.programs).explore()
-    assert reached.found is not None
-    assert reached.cuts == 2
-    assert (reached.found.cuts, reached.found.invariant) == (3, fault.breaks)
-    healthy, sessions = parse(token_of(reached.found))
-    error, _ = replay(update.stage, update.package, healthy=healthy, sessions=sessions, programs=fault.programs)
-    assert error is not None
-    assert (error.invariant, error.message) == (reached.found.invariant, reached.found.message)
