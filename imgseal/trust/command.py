@@ -37,7 +37,8 @@ from imgseal.workspace.layouts import fielded_project
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.project import Project
 from imgseal.workspace.staging import Output
-from imgseal.workspace.verified_log import open_log
+from imgseal.workspace.trusted_before import sets_of
+from imgseal.workspace.verified_log import VerifiedLog, open_log
 
 
 @click.group(
@@ -169,7 +170,7 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
     refuse_overlap([asked.out], [*project.own_files(), *running, asked.previous, asked.previous_by, key_file])
     devices = [device for path in running for device in _running(project, path)]
     previous = _previous(project, asked.previous, asked.previous_by)
-    open_log(project)  # refused before a key is asked for
+    _refuse_forgotten(project, open_log(project), asked.previous)  # before a key is asked for
     signer = open_signer(asked.reference)
     anchors, data = update_trust(project.product, trust, previous, signer, devices, revoke=revoke)
     say(write_with_entry(project, [Output(asked.out, [data], replace=False)], _entry(project, signer, anchors, data)))
@@ -191,6 +192,29 @@ def _refuse_fixed(project: Project) -> None:
             found=found if layout is None else f"{found} ({layout.words})",
             hint=NO_ROOM,
         )
+
+
+def _refuse_forgotten(project: Project, log: VerifiedLog | None, previous: str | None) -> None:
+    """UsageError for a set that begins with the factory's without saying so, where the log has one that was made since.
+
+    Devices that have taken that one would refuse this one, whose number is not above it. Of a product with channels the
+    log does not say for devices of which channel a set was: there it is a note.
+    """
+    made = [] if log is None or previous is not None else list(sets_of(log, project.product.class_id))
+    if not made:
+        return
+    words = f"set {number_words(made[-1].generation)}, entry {made[-1].number} of {project.log_path}"
+    hint = f"--previous with the file of {words}: devices that have it refuse this one otherwise"
+    if project.product.channels:
+        say([f"this set follows that of the factory; where its devices were sent a later one: {hint}"])
+        return
+    raise UsageError(
+        "a trust anchor set was made before, and this one would not follow it",
+        place=Place(key="--previous"),
+        expected=words,
+        found="nothing, which stands for the set of the factory",
+        hint=f"{hint}. Where it was sent to nobody: --previous {project.path}",
+    )
 
 
 def _entry(project: Project, signer: Signer, anchors: AnchorSet, data: bytes) -> AnchorsMade | None:

@@ -59,7 +59,7 @@ def refuse_untrusted(project: "Project", job: "Job", line: Line, log: "VerifiedL
     last = log.last_of(line, channel)
     if last is not None and last.anchors == anchors_of(project) and _as_before(last, line, signed):
         return  # as the last release, which was held against those before it
-    made = list(_sets(log, line))
+    made = list(sets_of(log, line[0]))
     first = product.layout.bootloader
     for entry, anchors in _anchors(log, line[0], channel):
         left = first is not None and entry.bootloader is not None and entry.bootloader < first
@@ -109,10 +109,11 @@ def _of_set(made: AnchorsMade, before: Anchors) -> Anchors:
     return before._replace(images=made.images, packages=made.packages)
 
 
-def _sets(log: "VerifiedLog", line: Line) -> Iterator[AnchorsMade]:
+def sets_of(log: "VerifiedLog", class_id: bytes) -> Iterator[AnchorsMade]:
+    """Yield the trust anchor sets that were made for devices of a class, the oldest first."""
     for found in _SET.finditer(log.data):
         entry = log.entry_over(found.start())
-        if isinstance(entry, AnchorsMade) and entry.class_id == line[0]:
+        if isinstance(entry, AnchorsMade) and entry.class_id == class_id:
             yield entry
 
 

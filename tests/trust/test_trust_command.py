@@ -383,3 +383,19 @@ def test_a_detached_header_names_the_key_that_is_in_use(imgseal: Imgseal, apex: 
     said = imgseal("trust", "revoke", second, *KEY, "--running", str(header), "--out", "3.trust")
     assert (said.status, "does not say where it lies" in said.err) == (2, True), said.err
     assert not (apex / "3.trust").exists()
+
+
+def test_a_set_follows_the_one_that_the_log_has(imgseal: Imgseal, apex: Path) -> None:
+    """Forgotten, devices with the first set would refuse the second one: in an incident nobody has time for that."""
+    replaced(apex, "[signing.development]", '[log]\npath = "release.log"\n\n[signing.development]')
+    assert imgseal("log", "new").status == 0
+    revoke = ("trust", "revoke", "keys/images.pub.pem", *KEY, "--nothing-runs")
+    assert imgseal("trust", "replace", *KEY, "--running", SUIT, "--out", "1.trust").status == 0
+    before = tree(apex)
+    said = imgseal(*revoke, "--out", "2.trust")
+    assert (said.status, tree(apex)) == (2, before)
+    assert "a trust anchor set was made before, and this one would not follow it" in said.err
+    assert "expected: set 1, entry 0 of release.log\n" in said.err
+    assert "Where it was sent to nobody: --previous imgseal.toml" in said.err
+    assert imgseal(*revoke, "--out", "2.trust", "--previous", "1.trust").out.startswith("2.trust: set 2, ")
+    assert imgseal(*revoke, "--out", "other.trust", "--previous", "imgseal.toml").out.startswith("other.trust: set 1, ")
