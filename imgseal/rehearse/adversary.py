@@ -9,10 +9,13 @@ from collections.abc import Callable, Mapping
 from imgseal.product.model import Memory
 from imgseal.records import NamedTuple
 from imgseal.rehearse.contents import Block
-from imgseal.rehearse.noise import Noise
+from imgseal.rehearse.noise import ERASED, ERROR, HELD, PART, Noise
 
-HELD, ERASED, WRONG, PART, ERROR = "held", "erased", "wrong", "part", "error"
-"""As the cut left it, or as before a cut erase; erased; with one bit wrong; with its second half erased; an error."""
+__all__ = ["ERASED", "ERROR", "HELD", "PART", "WRONG", "At", "Script"]
+
+WRONG = "wrong"
+"""Beside held (as the cut left it, or as before a cut erase), erased, with its second half erased, and an error: with
+one bit wrong."""
 
 BLOCK = -1
 """In place of a unit: all of a block whose erase was cut short."""

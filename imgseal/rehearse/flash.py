@@ -2,10 +2,10 @@
 
 Erasing sets a block to 0xFF, or to 0x00 where the memory says so. Programming changes bits to the other value in whole
 write units, once per erase where the memory says so. An operation is one erase, or one program call of at most a page;
-a cut tears it. A torn unit reads as old, new or anything between, differently from read to read, or as an error on ECC
-flash. A block whose erase was cut short may read as erased, as before, or as anything, and whatever is programmed into
-it before it is erased again is unreliable too. Where a memory is unreadable erased, units that nobody has programmed
-read as anything. A worn block erases, and takes no programming without saying so.
+a cut tears it. A torn unit reads as old, new or anything between, from read to read or from reset to reset, or as an
+error on ECC flash. A block whose erase was cut short may read as erased, as before, or as anything, and whatever is
+programmed into it before it is erased again is unreliable too. Where a memory is unreadable erased, units that nobody
+has programmed read as anything. A worn block erases, and takes no programming without saying so.
 """
 
 from collections.abc import Callable, Iterator, MutableMapping
@@ -14,18 +14,17 @@ from functools import cache
 
 from imgseal.product.model import Memory, Product
 from imgseal.records import NamedTuple
-from imgseal.rehearse.adversary import BLOCK, ERASED, ERROR, HELD, PART, WRONG, Script
+from imgseal.rehearse import unreliable
 from imgseal.rehearse.contents import Block, Contents, Key, in_range
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.trace import Trace
+from imgseal.rehearse.unreliable import FlashReadError
+
+__all__ = ["Flash", "FlashReadError", "FlashRuleError", "Operation", "PowerCutError", "Snapshot", "counts_units"]
 
 
 class PowerCutError(Exception):
     """The battery has failed inside an operation; the device starts again from nothing but its flash."""
-
-
-class FlashReadError(Exception):
-    """An ECC memory reports that a unit cannot be read."""
 
 
 class FlashRuleError(Exception):
@@ -55,28 +54,6 @@ def _blank(part: Memory) -> tuple[bytes, ...]:
     return (bytes([part.fill]) * part.page,) * (part.erase_block // part.page)
 
 
-def _programmed(old: int, new: int, erased: int) -> int:
-    """Return a byte of flash with another programmed over it: bits only leave the erased value."""
-    return old & new if erased else old | new
-
-
-def _as_answered(part: Memory, held: bytes, answer: str) -> bytes:
-    """Return what was torn as an adversary answers; what it makes wrong is the last bit that was programmed."""
-    erased = bytes([part.fill])
-    if answer == ERROR:
-        raise FlashReadError(f"{part.name}: uncorrectable")
-    if answer == ERASED:
-        return erased * len(held)
-    used = len(held.rstrip(erased))
-    if answer == HELD or not used:
-        return held
-    if answer == PART:
-        return held[: used // 2] + erased * (len(held) - used // 2)
-    assert answer == WRONG
-    programmed = held[used - 1] ^ part.fill
-    return held[: used - 1] + bytes([held[used - 1] ^ (programmed & -programmed)]) + held[used:]
-
-
 Snapshot = MutableMapping[Key, Block]
 """Memory and block number -> block; a block that is not there is erased."""
 
@@ -86,7 +63,7 @@ class Flash:
 
     `watch` is called before each operation takes effect; when it returns True, the operation is torn and
     PowerCutError raised. `noise` decides what unreliable units read as. What is programmed into a block of `worn` is
-    lost without a word. `trace` notes what was read.
+    lost without a word. `trace` notes what was read. Who makes one switches the power on.
     """
 
     def __init__(self, product: Product, blocks: Snapshot, noise: Noise, worn: frozenset[Key] = frozenset()) -> None:
@@ -94,6 +71,7 @@ class Flash:
         self._memories = {m.name: m for m in product.memories.values() if m.kind == "flash"}
         self.blocks = blocks if isinstance(blocks, Contents) else Contents(blocks)
         self.noise = noise
+        noise.reset()
         self.trace = Trace()
         self.watch: Callable[[Operation], bool] = lambda _operation: False
 
@@ -143,7 +121,7 @@ class Flash:
         was, end = pages[number], offset + reached * unit
         there, come = was[offset:end], data[: reached * unit]
         if there.count(fill) != len(there):
-            come = bytes(_programmed(before, new, fill) for before, new in zip(there, come, strict=True))
+            come = unreliable.programmed(there, come, fill)
         now = come if len(come) == page else b"".join((was[:offset], come, was[end:]))
         done = old.done | ((1 << reached) - 1) << first if counts_units(part) else 0
         torn = old.torn | ((1 << written) - 1) << first if old.weak else old.torn
@@ -188,12 +166,8 @@ class Flash:
         part = self._memories[memory]
         if block is None:
             return self._undefined(count) if part.erased is None else bytes([part.erased]) * count
-        if block.firm:
-            data = block.read(start, count)
-        elif isinstance(self.noise, Script):
-            data = self._as_told(self.noise, key, block, start, count)
-        else:
-            data = self._unreliable(part, block, start, count)
+        noise = self.noise
+        data = block.read(start, count) if block.firm else unreliable.read(noise, key, part, block, start, count)
         return data if part.erased is not None else self._with_undefined(part, block, start, data)
 
     def _undefined(self, count: int) -> bytes:
@@ -212,58 +186,6 @@ class Flash:
                 low, high = max(number * unit, start), min((number + 1) * unit, start + len(data))
                 out[low - start : high - start] = self._undefined(high - low)
         return bytes(out)
-
-    def _unreliable(self, part: Memory, block: Block, start: int, count: int) -> bytes:
-        """Read torn or weak units: each read may give something else."""
-        held, unit, end, below = block.read(start, count), part.write_unit, start + count, self.noise.below
-        out, first = bytearray(held), start // part.write_unit
-
-        def read_as(number: int, how: int) -> None:
-            low, high = max(number * unit, start) - start, min((number + 1) * unit, end) - start
-            out[low:high] = self._read_as(part, held[low:high], how)
-
-        if block.weak:
-            # units nobody has programmed since read as erased, as before, or as anything; a whole read mostly alike,
-            # so that a block can look erased, or look whole
-            mood = below(4)
-            if mood == 3 and part.program_once:
-                raise FlashReadError(f"{part.name}: uncorrectable")
-            for number in range(first, -(-end // unit)):
-                if not (part.program_once and block.done >> number & 1):
-                    read_as(number, (mood if below(16) else below(3)) % 3)
-        torn = block.torn >> first & (1 << -(-end // unit) - first) - 1
-        while torn:
-            lowest = torn & -torn
-            torn ^= lowest
-            mood = below(4)
-            if mood == 0 and part.program_once:
-                raise FlashReadError(f"{part.name}: uncorrectable")
-            read_as(first + lowest.bit_length() - 1, (1, 1, 0, 2)[mood])
-        return bytes(out)
-
-    def _as_told(self, script: Script, key: Key, block: Block, start: int, count: int) -> bytes:
-        """Read torn units, or a block whose erase was cut short, as an adversary says."""
-        part = self._memories[key[0]]
-        if block.weak:
-            return _as_answered(part, block.data, script.ask(*key, BLOCK, part, block))[start : start + count]
-        held, unit, end = block.read(start, count), part.write_unit, start + count
-        first, out = start // unit, bytearray(held)
-        torn = block.torn >> first & (1 << -(-end // unit) - first) - 1
-        while torn:
-            lowest = torn & -torn
-            torn ^= lowest
-            number = first + lowest.bit_length() - 1
-            data = _as_answered(part, block.read(number * unit, unit), script.ask(*key, number, part, block))
-            low, high = max(number * unit, start), min((number + 1) * unit, end)
-            out[low - start : high - start] = data[low - number * unit : high - number * unit]
-        return bytes(out)
-
-    def _read_as(self, part: Memory, held: bytes, how: int) -> bytes:
-        """Read a unit as erased (0), as what it holds (1), or as anything between (2)."""
-        noise = self.noise.octets(len(held))  # drawn in any case, so that the next unit gets the same numbers
-        if how == 2:
-            return bytes([_programmed(was, new, part.fill ^ 0xFF) for was, new in zip(held, noise, strict=True)])
-        return held if how else bytes([part.fill]) * len(held)
 
     def sum_of(self, memory: str, at: int, length: int) -> int | None:
         """Return the number of what the blocks of a range hold, of which `length` bytes count as read.

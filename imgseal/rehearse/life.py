@@ -195,6 +195,7 @@ class Life:
         journal = self.journal = programs.journal(self._flash, device.product)
         self.boots += 1
         self.down = True
+        self._noise.reset()
         self._oracle.witness.reset()
         try:
             started = programs.bootloader(device, journal).boot(power_on=self.power_on)

@@ -193,6 +193,7 @@ class Real:
         """Reset, until a boot is not cut."""
         judgements = self.judgements.setdefault(self.facts.state.revoked, Judgements())
         while True:
+            self.noise.reset()
             self.device = self.programs.device(self.facts, self.flash, self.counters, self.source, judgements)
             self.journal = self.programs.journal(self.flash, self.facts.product)
             try:

@@ -8,47 +8,35 @@ from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from imgseal.formats.install_record.room import copy_layout
-from imgseal.product.model import Memory, Product
-from imgseal.rehearse.contents import Block, Contents
-from imgseal.rehearse.flash import Flash, FlashReadError, Operation, PowerCutError, Snapshot
-from imgseal.rehearse.noise import Noise
+from imgseal.product.model import Product
+from imgseal.rehearse.contents import Contents
+from imgseal.rehearse.flash import Flash, Operation, PowerCutError, Snapshot
+from imgseal.rehearse.noise import BETWEEN, ERASED, ERROR, HELD, PART, Mood, Noise
 
-HELD, ERASED, WRONG, ERROR = "held", "erased", "wrong", "error"
-MOODS = (HELD, ERASED, WRONG, ERROR)
-
-
-class Torn(Noise):
-    """Tears every operation in its last unit."""
-
-    def below(self, limit: int) -> int:
-        return limit - 1
+MOODS = (HELD, ERASED, BETWEEN, ERROR)
 
 
-class Moody(Flash):
-    """Flash in one mood a block until the next reset; `moods` is by block of the internal memory, else held.
+class Moods(Noise):
+    """One mood a block until the next reset, by its number, else held; tears every operation in its last unit.
 
     A number is a mood as well: so many copies of a record are held, and what lies behind is erased.
     """
 
-    def __init__(self, product: Product, blocks: Snapshot, moods: Mapping[int, str | int]) -> None:
-        super().__init__(product, blocks, Torn("torn"))
-        self.moods = moods
-        self.copy = copy_layout(len(product.numbers), product.memories["internal"].write_unit)[1]
+    def __init__(self, moods: Mapping[int, str | int], copy: int) -> None:
+        super().__init__("moods")
+        self._by_number, self._copy = moods, copy
 
-    def _unreliable(self, part: Memory, block: Block, start: int, count: int) -> bytes:
-        number = next(key[1] for key in self.blocks.loose if self.blocks.get(key) is block)
-        mood, out = self.moods.get(number, HELD), bytearray(block.read(start, count))
-        if mood == HELD:
-            return bytes(out)
-        for at in range(count):
-            if block.weak or block.torn >> (start + at) // part.write_unit & 1:
-                if mood == ERROR and part.program_once:
-                    raise FlashReadError(f"{part.name}: uncorrectable")
-                if isinstance(mood, int):
-                    out[at] = out[at] if (start + at) // self.copy < mood else part.fill
-                else:
-                    out[at] = part.fill if mood == ERASED else out[at] | 0x5A  # between what it was and erased
-        return bytes(out)
+    def mood(self, key: object, size: int, *, faults: bool) -> Mood:
+        assert isinstance(key, tuple)
+        how = self._by_number.get(key[1], HELD)
+        if isinstance(how, int):
+            return Mood(PART, PART, how * self._copy, b"")
+        if how == ERROR and not faults:
+            how = BETWEEN
+        return Mood(how, how, 0, b"moods")
+
+    def below(self, limit: int) -> int:
+        return limit - 1
 
 
 class Cut(NamedTuple):
@@ -71,11 +59,13 @@ class Slot:
         self.block = product.memories[slot.memory].erase_block
         self.first = slot.at // self.block
         self.places = slot.size // self.block
+        self.copy = copy_layout(len(product.numbers), product.memories[slot.memory].write_unit)[1]
         self.blocks: Snapshot = Contents()
 
     def live(self, life: Cut, program: Callable[[Flash], None]) -> bool:
         """Run a program until it ends or is cut; say whether it was."""
-        flash = Moody(self.product, self.blocks, {self.first + place: mood for place, mood in life.moods.items()})
+        moods = {self.first + place: mood for place, mood in life.moods.items()}
+        flash = Flash(self.product, self.blocks, Moods(moods, self.copy))
         seen = 0
 
         def watch(operation: Operation) -> bool:
