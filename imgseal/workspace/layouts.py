@@ -108,12 +108,13 @@ def fielded_project(
             raise _too_little(product, known, path)
         laid = found
     laid = laid._replace(layout=LayoutRevision(old.revision, old.bootloader))
-    return project._replace(product=laid), laid_out(known, floors or (), path)
+    line = product.class_id, product.variant or ""
+    return project._replace(product=laid), _laid_out(known, line, floors or (), path)
 
 
-def laid_out(known: Remembered, floors: Iterable[Floor], path: str) -> LaidOut:
-    """Return what is said of how the devices in the field are laid out, and of which hardware revisions they are."""
-    hardware = next((floor.hardware for floor in floors if floor.line == known.line), None)
+def _laid_out(known: Remembered, line: Line, floors: Iterable[Floor], path: str) -> LaidOut:
+    """Return what is said of how devices are laid out, and of which hardware revisions those of the variant are."""
+    hardware = next((floor.hardware for floor in floors if floor.line == line), None)
     return LaidOut(known.entry, f"entry {known.entry} of {path}", hardware)
 
 
@@ -164,7 +165,7 @@ def refuse_other_layout(job: "Job", line: Line, log: "VerifiedLog") -> tuple[str
             found=unsaid[0].found,
             hint=unsaid[0].mend,
         )
-    left_out = laid_out(known, log.tip.least, path).left_out(*product.hardware) if known.line == line else ()
+    left_out = _laid_out(known, line, log.tip.least, path).left_out(*product.hardware)
     revision, first = product.layout
     if first is None or floor is None:
         return left_out

@@ -139,6 +139,17 @@ def test_a_release_for_fewer_hardware_revisions(imgseal: Imgseal, hotfix: Path) 
     assert wide == {**dict.fromkeys([f"2.4.{n}" for n in range(6)], "direct"), "2.4.6": "runs"}
 
 
+def test_a_variant_for_fewer_hardware_revisions_leaves_nobody(imgseal: Imgseal, hotfix: Path) -> None:
+    """Of other devices than those of the variant nothing is said: they have releases of their own."""
+    with Path("imgseal.toml").open("a") as file:
+        file.write('\n[variant.north]\nhardware = "3..4"\n')
+    assert "in the field" not in release(imgseal, 20, *ALL, "--variant", "north")
+    for variant in ((), ("--variant", "north")):
+        assert "hardware revision" not in imgseal("check", "out-20/vent-drive-north-2.4.4-20.suit", *variant).out
+    edit('[variant.north]\nhardware = "3..4"', "[variant.north]\nhardware = 4")
+    assert "not for devices of hardware revision 3, which" in release(imgseal, 21, *ALL, "--variant", "north")
+
+
 def test_through_two_releases_in_between(imgseal: Imgseal, hotfix: Path) -> None:
     """A motor that needs a radio that needs phrases, each in a release of its own."""
     edit('version = "1.0.4"', 'version = "1.0.5"')
