@@ -121,18 +121,20 @@ def older_head(text: str) -> Head:
     head = read_head(text)
     if head is not None:
         return head
-    if not os.path.lexists(text):
+    start = b""
+    if os.path.lexists(text):
+        with open_input(text, "older head or log", LOG_BYTES) as stream:
+            start = stream.read(PROOF_BYTES)
+        if start[:1] == b"\xd8":  # a tag of CBOR: no text begins so
+            return _carried(text)
+    if not start.isascii() or not os.path.lexists(text):
         raise UsageError(
-            "this is neither a head nor a file",
+            "this is neither a head nor a file that has one",
             place=Place(key="--against"),
             expected="SIZE:ROOT with 64 hex digits, a file that holds one, an older copy of the log, or a package",
-            found=text,
-            hint="imgseal log verify prints the head",
+            found=text if start.isascii() else f"{text}, which is none of these",
+            hint="imgseal log verify prints the head; a package carries one, and not the images in it",
         )
-    with open_input(text, "older head or log", LOG_BYTES) as stream:
-        start = stream.read(PROOF_BYTES)
-    if start[:1] == b"\xd8":  # a tag of CBOR: no text begins so
-        return _carried(text)
     for line in start.decode("ascii", "replace").splitlines():  # also what `log verify` has printed
         head = read_head(line.strip().removeprefix("head "))
         if head is not None:

@@ -633,6 +633,7 @@ MISTAKES = [
     (("verify", "--log", "out-17/vent-drive-2.4.1-17.suit"), 3, "not JSON"),
     (("verify", "--against", "nothing"), 2, "neither a head nor a file"),
     (("verify", "--against", "imgseal.toml"), 3, "not JSON"),
+    (("verify", "--against", "out-17/motor-a.sealed.bin"), 2, "a package carries one, and not the images in it"),
     (("verify", "--proof", "nothing"), 3, "cannot read this proof"),
     (("verify", "--proof", "release.log"), 3, ""),
     (("verify", "--proof", "x", "--log", "release.log"), 2, "contradict"),
