@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from imgseal.window import Bytes
 
 _PAIRS = 2000
-_LIVES = 20_000
+_LIVES = 200_000
 _WORTH_SAYING = 3.0
 """Seconds from which on it is said beforehand how long it may take."""
 
@@ -51,7 +51,7 @@ Examples:
   imgseal rehearse package.suit                           a device without firmware
   imgseal rehearse package.suit --device unit.json --pairs 20000
   imgseal rehearse package.suit --device unit.json --pairs all --json
-  imgseal rehearse package.suit --device unit.json --cuts any --lives 200000
+  imgseal rehearse package.suit --device unit.json --cuts any
 
 \b
 Exit status 0 when every invariant holds, 1 when one does not, the device refuses the package, or has it already.

@@ -294,7 +294,9 @@ class Explorer:
         source = self._package if scenario.source or not cuts else None
         noise = Noise(f"{Token(self._seed, scenario, cuts)} reads")
         stage = self._stage._replace(moment=moment)
-        return Life(stage, scenario, source, self.judgements, noise, self._programs)
+        life = Life(stage, scenario, source, self.judgements, noise, self._programs)
+        life.cuts = len(cuts)
+        return life
 
     def _noise(self, scenario: Scenario, cuts: tuple[int, ...]) -> Noise:
         """Return what decides where the last of these cuts tears its operation."""

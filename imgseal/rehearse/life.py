@@ -124,6 +124,7 @@ class Life:
         self._spared = False
         self.operations = 0
         self.power_on = True  # whether the next reset is one by power
+        self.cuts = 0  # how often the power has failed before
         self.journal: Journal | None = None
         self.boots = 0
         self.down = True  # whether the product stands still, because the bootloader works
@@ -225,7 +226,7 @@ class Life:
 
     def _end(self, started: Started) -> str:
         # a set whose every start is cut before it is recorded as healthy gives way like one that never is
-        used_up = self._starts >= self.device.product.rules.trial_power_ons
+        used_up = self.cuts >= self.device.product.rules.trial_power_ons
         cut_off = used_up and self.record is not None and self._oracle.is_refused(self.record)
         self._oracle.ended(
             started, self.record, self._counters.firm, self._flash, healthy=self.scenario.healthy and not cut_off,

@@ -283,6 +283,7 @@ class _Session:
         self._gone: frozenset[Key] = frozenset()
         self.script = Script(given, reach.alike.choices, changing=reach.changing)
         self._life = reach.life(entry.state, self.script)
+        self._life.cuts = entry.cuts
         self._life.device.mark = self._mark
         self._life.journal = None
 

@@ -86,6 +86,7 @@ def replay(
         scenario, given = Scenario(healthy, state.source), package if state.source else None
         life = Life(stage._replace(moment=state.moment), scenario, given, judgements, script, programs or Programs())
         life.power_on = state.power_on
+        life.cuts = sum(each.power_on for each in sessions[:number])
         tear = None if how.unit is None else At(how.unit)
         try:
             ended = life.run_session(cut=how.cut, tear=tear, spared=how.unit is None)
