@@ -44,7 +44,7 @@ Examples:
 def command(folder: str) -> None:
     """Build two releases of an invented vent drive, check the newer, and see fifteen spoiled artefacts refused.
 
-    Then the update is rehearsed with power cuts, and the factory image is made.
+    Then the update is rehearsed with power cuts and sent as a delivery, and the factory image is made.
 
     Everything happens in a new folder, with fresh keys. Nothing is left out: the commands shown are the ones that ran.
     """
@@ -56,8 +56,8 @@ def command(folder: str) -> None:
             "the demo wants a new folder", found=f"{folder} exists", hint="name another one: imgseal demo DIR"
         )
     files = {"imgseal.toml": product_text().encode()}
-    for release, version, growth in (("firmware-old", "2.4.0", 0), ("firmware", "2.4.1", 4)):
-        files |= {f"{release}/{name}": data for name, data in firmware_files(version, growth).items()}
+    for release, version in (("firmware-old", "2.4.0"), ("firmware", "2.4.1")):
+        files |= {f"{release}/{name}": data for name, data in firmware_files(version).items()}
     write_all([Output(os.path.join(folder, name), [data]) for name, data in files.items()])
     _say("A greenhouse vent drive, invented: motor core with two run slots, radio core, phrases in external flash.")
     with chdir(folder):
@@ -73,6 +73,7 @@ def command(folder: str) -> None:
         _say("", "Now the update on a simulated device, the power cut at every operation, once each and some twice:")
         previous = ("--previous", f"out-old/{_BEFORE}", "--pairs", "500")
         _run("rehearse", f"out/{_PACKAGE}", *previous)
+        _delivery()
         recovery = ("--set", "release.version=1.0.0", "--set", "release.sequence=1", "--out", "out-recovery")
         _run("build", "recovery=firmware/recovery.hex", "--release", *recovery)
         _run("factory", f"out/{_PACKAGE}", "out-recovery/vent-drive-1.0.0-1.suit")
@@ -116,6 +117,24 @@ def _read(path: str) -> bytes:
     return read_bounded(path, "demo file", ARTEFACT_BYTES)
 
 
+def _digest(folder: str) -> bytes:
+    return bytes.fromhex(json.loads(_read(f"{folder}/release.json"))["manifest_digest"])
+
+
+def _delivery() -> None:
+    """Send the update as what differs from what a device runs, and install it there."""
+    from imgseal.demo.scenario import device_after
+
+    old = {slot: _read(f"out-old/{slot}.sealed.bin") for slot in _SLOTS}
+    device = device_after(old, 3, _digest("out-old"), newer=False)
+    write_all([Output("out-old/device.json", [device.encode()])])
+    _say("What travels of the update to a device that runs 2.4.0 from motor-a, and its installation there:")
+    _run("deliver", f"out/{_PACKAGE}", "--for", "out-old/device.json", "--out", "out/small.suit")
+    _run("device", "apply", "out-old/device.json", "out/small.suit", "--out", "unit/device.json")
+    package, small = (len(_read(f"out/{name}")) / 1000 for name in (_PACKAGE, "small.suit"))
+    _say(f"The package has {package:.0f} KB, the delivery {small:.1f} KB.", "")
+
+
 def _refusals() -> None:
     """Spoil the release in many ways and show the first finding on each."""
     from imgseal.demo.scenario import device_after, refusals
@@ -124,8 +143,7 @@ def _refusals() -> None:
     new, old = ({slot: _read(f"{out}/{slot}.sealed.bin") for slot in _SLOTS} for out in ("out", "out-old"))
     signer = Project.load(None).signers("images", development=False)[0]
     spoiled = refusals(new, old, _read(f"out/{_PACKAGE}"), _read(f"out-old/{_BEFORE}"), signer)
-    digest = bytes.fromhex(json.loads(_read("out/release.json"))["manifest_digest"])
-    devices = {"device.json": device_after(new, 3, digest), "device-r5.json": device_after(new, 5, digest)}
+    devices = {name: device_after(new, n, _digest("out")) for name, n in (("device.json", 3), ("device-r5.json", 5))}
     write_all([Output(f"out/{name}", [state.encode()]) for name, state in devices.items()])
     write_all([Output(f"spoiled/{case.name}", [case.data]) for case in spoiled])
     _say(f"Now {len(spoiled)} spoiled artefacts; the device is one that runs 2.4.1. What imgseal check says first:")

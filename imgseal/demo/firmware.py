@@ -14,13 +14,18 @@ def code(title: str, *, link: int, size: int, vectors: int, stack: int) -> bytes
 
     `stack` is the initial stack pointer; `vectors` counts all entries of the table, the stack pointer among them.
     """
+    head = head_of(title, link=link, vectors=vectors, stack=stack)
+    return head + filler(title, size - len(head))
+
+
+def head_of(title: str, *, link: int, vectors: int, stack: int) -> bytes:
+    """Return what firmware begins with: the vector table, what it leads to, and the title."""
     table_size = 4 * vectors
     reset = link + table_size
     handler = reset + len(_LOOP)
     table = [stack, reset | 1] + [handler | 1] * (vectors - 2)
     head = b"".join(word.to_bytes(4, "little") for word in table) + _LOOP + _HANDLER + bytes(2)
-    head += title.encode() + bytes(1)
-    return head + filler(title, size - len(head))
+    return head + title.encode() + bytes(1)
 
 
 def phrases(title: str, size: int) -> bytes:

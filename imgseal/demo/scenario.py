@@ -3,7 +3,8 @@
 import hashlib
 from typing import Any
 
-from imgseal.demo.firmware import code, phrases
+from imgseal.demo.firmware import head_of, phrases
+from imgseal.demo.program import program
 from imgseal.device_state.device import DeviceState, SlotContent, write
 from imgseal.formats.cbor.strict import bstr_head, encode
 from imgseal.formats.install_record.record import Member
@@ -16,6 +17,10 @@ from imgseal.keys.untrusted import fresh_signer, published_signer
 from imgseal.records import NamedTuple
 from imgseal.versions import Version
 
+_Changed = tuple[tuple[int, ...], int]
+"""The functions that a release changes, by number, and which values its table has."""
+
+_MOTOR_FIXED, _RADIO_FIXED = (412, 1207), (350,)
 _MOTOR_A, _MOTOR_SLOT = 0x0002_0400, 320 * 1024
 OLD_VERSION = "2.4.0"
 RADIO = {OLD_VERSION: "1.3.2", "2.4.1": "1.3.3"}
@@ -32,18 +37,21 @@ class Refusal(NamedTuple):
     device: str | None = None
 
 
-def firmware_files(version: str, growth: int) -> dict[str, bytes]:
+def firmware_files(version: str) -> dict[str, bytes]:
     """Return the firmware files of one release: two builds of the motor core, and the radio core.
 
-    The older one has phrases as well, which the newer takes over; the newer a recovery image, and what the production
-    line needs.
+    The newer one changes three functions and a table. The older one has phrases as well, which the newer takes over;
+    the newer a recovery image, and what the production line needs.
     """
-    size = (208 + growth) * 1024
+    newer = version != OLD_VERSION
+    motor, radio = ((_MOTOR_FIXED, 1), (_RADIO_FIXED, 0)) if newer else (((), 0), ((), 0))
     out = {
-        "motor-a.hex": _hex(f"motor {version}", _MOTOR_A, size),
-        "motor-b.hex": _hex(f"motor {version}", 0x0007_0400, size),
-        "radio.hex": _hex(f"radio {RADIO[version]}", 0x000C_0400, 90 * 1024, vectors=48, stack=0x2000_8000),
+        f"motor-{slot}.hex": _hex(f"motor {version}", link, 208 * 1024, changed=motor)
+        for slot, link in (("a", _MOTOR_A), ("b", 0x0007_0400))
     }
+    out["radio.hex"] = _hex(
+        f"radio {RADIO[version]}", 0x000C_0400, 90 * 1024, vectors=48, stack=0x2000_8000, changed=radio
+    )
     if version == OLD_VERSION:
         return {**out, "phrases.bin": phrases("phrases 1.0.4", 300 * 1024)}
     return {
@@ -54,13 +62,20 @@ def firmware_files(version: str, growth: int) -> dict[str, bytes]:
     }
 
 
-def _hex(title: str, link: int, size: int, *, vectors: int = 64, stack: int = 0x2002_0000) -> bytes:
+def _hex(
+    title: str, link: int, size: int, *, vectors: int = 64, stack: int = 0x2002_0000, changed: _Changed = ((), 0)
+) -> bytes:
     """Return firmware as Intel HEX; the motor core's vectors and end of RAM where nothing else is said."""
-    return b"".join(write_intel_hex([(link, code(title, link=link, size=size, vectors=vectors, stack=stack))]))
+    head = head_of(title, link=link, vectors=vectors, stack=stack)
+    head += bytes(-len(head) % 4)
+    functions, table = changed
+    name, start = title.partition(" ")[0], link + len(head)
+    rest = program(name, start=start, size=size - len(head), changed=functions, table=table)
+    return b"".join(write_intel_hex([(link, head + rest)]))
 
 
-def device_after(sealed: dict[str, bytes], hardware: int, manifest_digest: bytes) -> str:
-    """Return the state file of a device that runs the newer release from motor-a; slot contents lie beside it."""
+def device_after(sealed: dict[str, bytes], hardware: int, manifest_digest: bytes, *, newer: bool = True) -> str:
+    """Return the state file of a device that runs a release from motor-a; slot contents lie beside it."""
     slots = {
         slot: SlotContent(f"{slot}.sealed.bin", hashlib.sha256(data).hexdigest())
         for slot, data in sealed.items()
@@ -72,8 +87,8 @@ def device_after(sealed: dict[str, bytes], hardware: int, manifest_digest: bytes
     }
     return write(
         DeviceState(
-            hardware, 17, manifest_digest, {1: 6, 2: 3, 3: 1}, current, None, (), slots, Version(1, 1, 0), 4000,
-            authorised=True, revoked=(), fresh=False,
+            hardware, 16 + newer, manifest_digest, {1: 5 + newer, 2: 3, 3: 1}, current, None, (), slots,
+            Version(1, 1, 0), 4000, authorised=True, revoked=(), fresh=False,
         )
     )  # fmt: skip
 

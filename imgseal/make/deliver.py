@@ -46,16 +46,26 @@ class Travels(NamedTuple):
     data: bytes
 
 
+_SMALL = 16
+"""An image is not told by itself in fewer bytes than this part of it, but for one that is all but blank."""
+
+
 def smallest(wanted: Wanted) -> Travels:
-    """Return the smallest of what could travel: a patch, the image compressed, or the image as it is."""
+    """Return the smallest of what could travel: a patch, the image compressed, or the image as it is.
+
+    Compressing takes as long as ten patches: where a patch is a small part of the image no compressed one is tried.
+    """
     new, old = wanted.new.data, wanted.old
     best = _travels(wanted.part, PLAIN, new)
     if not wanted.remade or len(new) > IMAGE_BYTES:
         return best
-    forms: list[tuple[str, Side]] = [(COMPRESSED, Side(b"", wanted.new.base, wanted.new.code))]
+    forms: list[tuple[str, Side]] = []
     if old is not None and 0 < len(old.data) <= IMAGE_BYTES:
         forms.append((PATCH, old))
+    forms.append((COMPRESSED, Side(b"", wanted.new.base, wanted.new.code)))
     for form, start in forms:
+        if form == COMPRESSED and best.step.form == PATCH and len(best.data) * _SMALL < len(new):
+            break
         base = Base(len(start.data), hashlib.sha256(start.data).digest()) if form == PATCH else None
         made = _travels(wanted.part, form, encode(start.data, new, frame_of(start, wanted.new)).data, base)
         if len(made.data) < len(best.data):

@@ -1,12 +1,18 @@
 """The demo's firmware is what a core would start: the rules are those of the Armv6-M and Armv7-M architecture manuals."""
 
+import io
 import json
 import struct
 
 import pytest
 
+from imgseal.check.patch import apply_patch
 from imgseal.demo.firmware import code, phrases
-from imgseal.demo.scenario import device_after
+from imgseal.demo.program import program
+from imgseal.demo.scenario import device_after, firmware_files
+from imgseal.formats.source import read
+from imgseal.make.delta.encode import encode
+from imgseal.make.delta.frame import Side, frame_of
 
 
 @pytest.mark.parametrize(("link", "vectors", "stack"), [(0x2_0400, 64, 0x2002_0000), (0xC_0400, 48, 0x2000_8000)])
@@ -32,6 +38,51 @@ def test_data_is_no_code_and_differs_from_other_data() -> None:
     assert one[16:] != other[16:]
     assert len(set(one[16:48])) > 16
     assert phrases("phrases", 64) == one[:64]
+
+
+def calls(data: bytes, start: int) -> list[int]:
+    """Where the calls of a program lead: BL by the pseudocode of the Armv7-M manual, A7.7.18."""
+    found = []
+    for at in range(0, len(data) - 3, 2):
+        first, second = struct.unpack_from("<2H", data, at)
+        if first >> 11 != 0b11110 or second >> 14 != 0b11 or not second >> 12 & 1:
+            continue
+        s, j1, j2 = first >> 10 & 1, second >> 13 & 1, second >> 11 & 1
+        i1, i2 = 1 - (j1 ^ s), 1 - (j2 ^ s)
+        offset = s << 24 | i1 << 23 | i2 << 22 | (first & 0x3FF) << 12 | (second & 0x7FF) << 1
+        found.append(start + at + 4 + offset - (s << 25))
+    return found
+
+
+@pytest.mark.parametrize("start", [0x2_0600, 0x7_0600])
+def test_a_program_calls_its_functions_wherever_it_is_linked(start: int) -> None:
+    data = program("motor", start=start, size=40 << 10, changed=(20,))
+    functions = {start + at for at in range(0, len(data), 4) if data[at : at + 2] == b"\x10\xb5"}
+    inside = [target for target in calls(data, start) if start <= target < start + len(data)]
+    assert len(inside) > 400
+    assert sum(target in functions for target in inside) > 0.95 * len(inside)  # some data looks like a call
+    words = struct.unpack_from(f"<{len(data) // 4}I", data)
+    assert sum(word & 1 and word - 1 in functions for word in words) > 100
+    elsewhere = program("motor", start=start + 0x1000, size=40 << 10, changed=(20,))
+    moved = {b - a for a, b in zip(calls(data, start)[:200], calls(elsewhere, start + 0x1000), strict=False)}
+    assert moved == {0x1000}
+
+
+def test_the_second_release_changes_three_functions_and_a_table() -> None:
+    """Its patch is as small as that of a fix of compiled code, and makes the image; all behind a fix has moved."""
+    old, new = firmware_files("2.4.0"), firmware_files("2.4.1")
+    grown = 0
+    for name, base, other in (("motor-a.hex", 0x2_0400, "motor-b.hex"), ("radio.hex", 0xC_0400, "radio.hex")):
+        with io.BytesIO(old[name]) as one, io.BytesIO(new[other]) as two:
+            before, after = (read(each, name=name) for each in (one, two))
+        lowest = after.regions[0].address
+        sides = [Side(i.read(a, i.regions[0].size), a, True) for i, a in ((before, base), (after, lowest))]
+        grown += len(sides[1].data) - len(sides[0].data)
+        patch = encode(sides[0].data, sides[1].data, frame_of(*sides)).data
+        assert len(patch) < 500, (name, len(patch))
+        assert apply_patch(patch, sides[0].data, len(sides[1].data)) == sides[1].data
+    assert 40 < grown < 120
+    assert firmware_files("2.4.1") == new
 
 
 def test_the_device_of_the_demo_has_had_a_release() -> None:

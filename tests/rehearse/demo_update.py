@@ -49,10 +49,10 @@ def _build(of: Product, firmware: dict[str, bytes]) -> Workshop:
 @functools.cache
 def demo_update(edit: Edit = None) -> tuple[Stage, ByteView]:
     """The stage and the package; `edit` changes the product file."""
-    old = firmware_files("2.4.0", 0)
+    old = firmware_files("2.4.0")
     first = _build(_product(edit, _OLD), old)
     second_product = _product(edit, _NEW)
-    second = _build(second_product, {**firmware_files("2.4.1", 4), "phrases.bin": old["phrases.bin"]})
+    second = _build(second_product, {**firmware_files("2.4.1"), "phrases.bin": old["phrases.bin"]})
     state, contents = installed(_product(edit, _OLD), first)
     package = ByteView(second.package)
     stage = set_up(Context(second_product, second.trust, state, contents), package)
