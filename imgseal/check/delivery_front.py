@@ -1,21 +1,29 @@
 """The checks of a delivery, before anything in it counts: who signed it, its form, and the release inside it."""
 
-from imgseal.check.blocks import algorithm_of, signer_of
+from imgseal.check.blocks import signer_of, verifies
 from imgseal.check.context import Context
 from imgseal.check.delivery_subject import DeliverySubject
+from imgseal.check.envelope import blocks as blocks_of
 from imgseal.check.envelope import manifest_digest
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
 from imgseal.check.trusted_signers import unusable
 from imgseal.errors import Place
 from imgseal.findings import Finding, said_by
-from imgseal.formats.cose.sign1 import CoseError, read_block
 from imgseal.formats.suit import labels
 from imgseal.formats.suit.delivery import RELEASE_KEY, decode_delivery, key_of
 from imgseal.formats.suit.errors import SuitError
 from imgseal.keys.p256 import BadSignatureError
 from imgseal.keys.trusted_keys import TrustedKey
 from imgseal.window import ByteView
+
+
+def blocks(subject: DeliverySubject, context: Context) -> Finding | None:
+    """Every authentication block has its one encoding, and at least one is of an algorithm that the rules list."""
+    found = blocks_of(subject.opened, context)
+    if found is None or found.code != "trust.no-signature":
+        return found
+    return found._replace(message="the delivery is not signed", hint="make it with imgseal deliver")
 
 
 def signature(subject: DeliverySubject, context: Context) -> Finding | None:
@@ -26,50 +34,50 @@ def signature(subject: DeliverySubject, context: Context) -> Finding | None:
     message = subject.envelope.digest_bytes
     anchors = context.trust.deliverers(development=False)
     anchors += context.trust.deliverers(development=True) if context.development else ()
-    found = []
-    for number, data in enumerate(subject.envelope.blocks):
-        place = Place(key=f"authentication.block[{number}]")
+    malformed: Finding | None = None
+    for number, block in subject.opened.blocks:
         try:
-            block = read_block(data)
             signer = signer_of(block, message, anchors)
-        except CoseError as error:
-            return said_by("structure.envelope", error)._replace(place=place)
         except BadSignatureError as error:
-            return Finding(
-                "signature.malformed", str(error), place, hint="make the delivery again: imgseal deliver RELEASE.suit"
-            )
-        if signer is not None:
-            refused = unusable(signer, context)
-            if refused is None:
-                subject.signer = signer
-                return None
-            return refused
-        found.append(algorithm_of(block))
-    return _nobody(subject, context, anchors, found)
-
-
-def _nobody(subject: DeliverySubject, context: Context, anchors: tuple[TrustedKey, ...], found: list[str]) -> Finding:
-    hint = "make it with imgseal deliver; if it came from elsewhere, do not use it"
-    if not found:
-        return Finding(
-            "trust.no-signature", "the delivery is not signed", Place(key="authentication"),
-            "at least one COSE_Sign1", "none", hint,
-        )  # fmt: skip
-    for anchor in context.trust.keys:
-        if anchor in anchors:
+            malformed = Finding(
+                "signature.malformed", str(error), Place(key=f"authentication.block[{number}]"),
+                hint="make the delivery again: imgseal deliver RELEASE.suit",
+            )  # fmt: skip
             continue
-        for data in subject.envelope.blocks:
-            if signer_of(read_block(data), subject.envelope.digest_bytes, (anchor,)) is not None:
-                hint = (
-                    f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key "
-                    "that devices take deliveries by (trust.deliveries, or without any a key for packages)"
-                )
+        if signer is None:
+            continue
+        refused = unusable(signer, context)
+        if refused is None and not signer.good_for(None, context.product.class_name):
+            refused = Finding(
+                "trust.key-not-for-this",
+                "the key is trusted, but not for this class",
+                Place(file=signer.source),
+                expected=", ".join(signer.classes),
+                found=context.product.class_name,
+                hint="sign with a key that the product file names for this class",
+            )
+        if refused is not None:
+            return refused
+        subject.signer = subject.signer or signer
+    return None if subject.signer else malformed or _nobody(subject, context, anchors)
+
+
+def _nobody(subject: DeliverySubject, context: Context, anchors: tuple[TrustedKey, ...]) -> Finding:
+    hint = "make it with imgseal deliver; if it came from elsewhere, do not use it"
+    for anchor in context.trust.keys:
+        if anchor not in anchors and any(
+            verifies(anchor.public, block, subject.envelope.digest_bytes) for _, block in subject.opened.blocks
+        ):
+            hint = (
+                f"this is {anchor.source}, which the product file trusts for {anchor.role} only: sign with a key "
+                "that devices take deliveries by (trust.deliveries, or without any a key for packages)"
+            )
     return Finding(
         "signature.wrong-key",
         "no trusted key verifies the signature of the delivery",
         Place(key="authentication"),
         expected=", ".join(anchor.source for anchor in anchors) or "no key is trusted at all",
-        found=f"{len(found)} by another key",
+        found=f"{len(subject.opened.blocks)} by another key",
         hint=hint,
     )
 
@@ -167,8 +175,9 @@ def release(subject: DeliverySubject, _context: Context) -> Finding | None:
 
 
 DELIVERY_ORDER: tuple[Check[DeliverySubject], ...] = (
+    Check("blocks", "trust", (), blocks),
     Check("digest", "signature", (), digest),
-    Check("signature", "signature", ("digest",), signature),
+    Check("signature", "signature", ("blocks", "digest"), signature),
     Check("manifest", "structure", ("signature",), manifest),
     Check("members", "structure", ("manifest",), members),
     Check("identity", "identity", ("manifest",), identity),

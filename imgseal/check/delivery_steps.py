@@ -137,16 +137,20 @@ def without_base(context: Context, step: Step) -> NotRun:
 
 
 def _plain(stated: StatedPatch, payload: bytes, where: str) -> bytes | Finding:
-    if stated.patch.is_of(payload):
-        return payload
-    return Finding(
-        "digest.patch",
-        "what travels is not what was signed",
-        Place(key=where),
-        f"{stated.patch.size} bytes, SHA-256 {stated.patch.digest.hex()}",
-        f"{len(payload)} bytes",
-        "it was changed or damaged on its way: get the delivery again from its source",
-    )
+    """Return what travels as it is, which has to be what was signed for, and the image that the release names."""
+    for code, message, expected, hint in (
+        (
+            "digest.patch", "what travels is not what was signed", stated.patch,
+            "it was changed or damaged on its way: get the delivery again from its source",
+        ),
+        (
+            "digest.result", "what travels is not the image that the release names", stated.result,
+            "it was signed like this: make the delivery again: imgseal deliver RELEASE.suit",
+        ),
+    ):  # fmt: skip
+        if not expected.is_of(payload):
+            return Finding(code, message, Place(key=where), str(expected), str(Stated.of(payload)), hint)
+    return payload
 
 
 def _words(context: Context, step: Step) -> str:

@@ -20,6 +20,11 @@ class Stated(NamedTuple):
         """Say whether the bytes are those."""
         return len(data) == self.size and hmac.compare_digest(hashlib.sha256(data).digest(), self.digest)
 
+    @classmethod
+    def of(cls, data: bytes | memoryview) -> "Stated":
+        """Return what could be stated of bytes."""
+        return cls(len(data), hashlib.sha256(data).digest())
+
     def __str__(self) -> str:
         return f"{self.size} bytes, {self.digest.hex()}"
 

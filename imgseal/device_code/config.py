@@ -8,7 +8,7 @@ from imgseal.formats.install_record.room import record_bytes
 from imgseal.formats.trust_anchors.codec import AnchorFormatError, decode_set, encode_set
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.p256 import PublicKey
-from imgseal.keys.trusted_keys import IMAGES, PACKAGES, Trust, TrustedKey
+from imgseal.keys.trusted_keys import DELIVERIES, IMAGES, PACKAGES, Trust, TrustedKey
 from imgseal.limits import DEVICE_PARTS
 from imgseal.product.algorithms import ML_DSA_44, P256
 from imgseal.product.cores import rams_of, vector_alignment
@@ -83,10 +83,13 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
     kinds = _kinds(product) if ML_DSA_44 in product.rules.kinds else ""
     images = [k for k in keys if k.role == IMAGES]
     packages = [k for k in keys if k.role == PACKAGES]
+    deliverers = [*trust.deliverers(development=False), *(trust.deliverers(development=True) if development else ())]
+    own = any(k.role == DELIVERIES for k in deliverers)
     _refuse_too_many(product, "component", len(components), _COMPONENTS)
     _refuse_too_many(product, "memory", len(rams), _RAMS)
     _refuse_too_many(product, "trust.images.keys", len(images), _IMAGE_KEYS)
     _refuse_too_many(product, "trust.packages.keys", len(packages), _PACKAGE_KEYS)
+    _refuse_too_many(product, "trust.deliveries", len(deliverers), _PACKAGE_KEYS)
     slot = product.slot_holding("records")
     records = None if slot is None else slot.name
     marked = product.slot_holding("boot-mark") if product.rules.at_boot == "digest" else None
@@ -101,19 +104,24 @@ def config_header(product: Product, trust: Trust, *, development: bool) -> str:
         f"    {{ {_bytes(product.class_id)} }},",
         f"    {_slot(product, records)}{mark}{kinds}",
     ]
+
+    def named(anchors: Iterable[TrustedKey]) -> list[str]:
+        return [_anchor(key, components, product, values) for key in anchors]
+
     lines = [
         '#include "seal_image.h"',
         "",
         *(line for k in keys if k.key_id in values for line in _value(k, values[k.key_id])),
         *_array("struct seal_component seal_components[]", (_component(product, c) for c in components)),
-        *_array("struct seal_anchor seal_image_anchors[]", (_anchor(k, components, product, values) for k in images)),
-        *_array(
-            "struct seal_anchor seal_package_anchors[]", (_anchor(k, components, product, values) for k in packages)
-        ),
+        *_array("struct seal_anchor seal_image_anchors[]", named(images)),
+        *_array("struct seal_anchor seal_package_anchors[]", named(packages)),
+        *(_array("struct seal_anchor seal_delivery_anchors[]", named(deliverers)) if own else ()),
         *_array("struct seal_range seal_ram[]", ram or ["    { 0u, 0u },"]),
         *_array("struct seal_product seal_product", facts),
         f"#define SEAL_NEED_PACKAGES {trust.need_packages}u",
         f"#define SEAL_PACKAGE_ANCHORS {len(packages)}u",
+        *([] if own else ["#define seal_delivery_anchors seal_package_anchors"]),
+        f"#define SEAL_DELIVERY_ANCHORS {len(deliverers)}u",
         f"#define SEAL_PACKAGE_ES256 {_es256(product)}u",
         f"#define SEAL_RECORD_BYTES {record_bytes(len(components))}u",
         f"#define SEAL_FRONT_BYTES {front_bytes(product)}u",

@@ -104,4 +104,10 @@ struct seal_install;
 void look_only(struct seal_install *i);
 void take_stored(struct seal_install *i);
 
+#ifdef SEAL_PATCHES
+/* Takes what is stored when that is a delivery; 0: it is none. */
+#define take_delivery seal_inside_take_delivery
+int take_delivery(struct seal_install *i);
+#endif
+
 #endif

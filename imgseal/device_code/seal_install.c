@@ -794,13 +794,26 @@ static uint32_t make(struct seal_install *i, const struct seal_part *part, const
     if (!i->part->taken)
         return SEAL_STRUCTURE_UNSIGNED_MEMBER;
     place = place_of(i->part, &in_front);
-    if (place == 0 || i->component->recovery)
+    if ((place == 0 || i->component->recovery) && (i->stored == 0 || !patch->plain))
         return SEAL_DEVICE_NOT_STORED;
     if ((i->unchanged & i->bit) == 0) {
-        code = judge_patch(i, patch);
-        if (code != SEAL_WRITTEN)
-            return code;
-        i->base = place->base + in_front;
+        /* where the bootloader asks for an image, bases may be overwritten already */
+        if (!i->dry || patch->plain || record_of(i)[R_PHASE] != PHASE_SWITCHING) {
+            code = judge_patch(i, patch);
+            if (code != SEAL_WRITTEN)
+                return code;
+        }
+        if (i->dry && !patch->plain) {
+            i->later |= i->bit;
+            i->held &= ~i->bit;
+            i->part->at = 1;
+            if (i->headed)
+                know_version(i, i->part->own->number, i->part->version);
+            i->want = 0;
+            return SEAL_WRITTEN;
+        }
+        if (place != 0)
+            i->base = place->base + in_front;
         i->left = 1;
         code = meet_payload(i, i->part->size);
         if (code != SEAL_WRITTEN)
@@ -862,6 +875,10 @@ static uint32_t judge_images(struct seal_install *i)
         const struct seal_component *c = part->own;
         uint32_t k = part->component;
 
+#ifdef SEAL_PATCHES
+        if ((i->later & BIT(k)) != 0)
+            continue;
+#endif
         if (!brings_image(part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
             continue;
         if (!i->dry && c->run_slots > 1) {
@@ -993,6 +1010,10 @@ void take_stored(struct seal_install *i)
 static uint32_t pass(struct seal_install *i, uint32_t dry, uint32_t unchanged)
 {
     start(i, dry, unchanged);
+#ifdef SEAL_PATCHES
+    if (i->delivery != 0 && take_delivery(i))
+        return seal_install_finish(i);
+#endif
     take_stored(i);
     if (i->position != i->stored->size && i->code == SEAL_ACCEPTED)
         i->code = SEAL_STRUCTURE_ENVELOPE;

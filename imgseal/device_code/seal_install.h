@@ -47,6 +47,7 @@ struct seal_install {
     const struct seal_reader *stored;   /* for seal_install_image alone: the whole package, where it is kept */
 #ifdef SEAL_PATCHES
     struct seal_delta *delta;       /* the work memory of patches; free until one is taken */
+    struct seal_delivery *delivery; /* seal_delivery.h; 0: none is taken, but packages alone */
 #endif
 
     /* -- what may be looked at, and package below ---------------------------------------------- */
@@ -78,6 +79,9 @@ struct seal_install {
     uint32_t held;                  /* bit per component: what runs is, byte for byte, a build that the manifest names,
                                      * and no payload of it has come */
     uint32_t prepared;              /* bit per component: delivered */
+#ifdef SEAL_PATCHES
+    uint32_t later;                 /* bit per component: it is made once all of the delivery was looked at */
+#endif
     uint32_t half;                  /* bit per component: one of header and payload is there */
     struct seal_part *part;         /* whose payload comes */
     const struct seal_component *component; /* its component */

@@ -82,6 +82,13 @@ uint32_t seal_read_package(const struct seal_installer *device, const struct sea
 uint32_t seal_read_front(const struct seal_installer *device, uint8_t *front, uint32_t used, uint32_t members,
                          const uint8_t text[32], struct seal_work *work, struct seal_package *out);
 
+#ifdef SEAL_PATCHES
+/* Whether one of a device's anchors has signed what a wrapper says, and whether that is the digest of a manifest, of which
+ * both lie in a file: where they begin, heads included, and how long they are, one after the other. */
+uint32_t seal_check_wrapper(const struct seal_installer *device, const struct seal_reader *file, const uint32_t at[4],
+                            struct seal_work *work, struct seal_package *out);
+#endif
+
 /* The head of a CBOR item of which so many bytes are there: how many it has, 9 for a number of 64 bits, 0 when it is not
  * the shortest one or is none. *value is its number, length or count where all of it is there. */
 uint32_t seal_head(const uint8_t *at, uint32_t there, uint32_t *value);

@@ -176,6 +176,8 @@ class CryptoInPython:
 class Library(CryptoInPython):
     """The compiled boot code of one product, and the simulation that it works on for the moment."""
 
+    compiler = "gcc"
+
     def __init__(
         self, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = ("-O2",), *, source: str = "seal_boot.c",
         shim: str = "boot_shim.c", beside: tuple[str, ...] = (), trust: Trust | None = None, development: bool = False,
@@ -183,7 +185,7 @@ class Library(CryptoInPython):
         super().__init__()
         write_config(of, folder, trust, development=development)
         target = folder / "code.so"
-        compiler = ("gcc", *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC")
+        compiler = (self.compiler, *STRICT, *flags, "-DSEAL_PIECE=4096u", "-fPIC")
         objects = (compiled(compiler, folder, sources / name) for name in ("seal_image.c", source, *beside))
         run([*compiler, "-shared", f"-I{folder}", f"-I{sources}", *objects, HERE / shim, "-o", target])
         self.of = of

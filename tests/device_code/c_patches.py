@@ -87,7 +87,7 @@ def of_pair(update: Pair) -> Begins:
 class PatchLibrary(InstallLibrary):
     """Sends each payload that the device takes as a patch from what it ran in the beginning; `spoil` changes what is sent."""
 
-    beside = (*BESIDE, "seal_delta.c")
+    beside = (*BESIDE, "seal_delta.c", "seal_delivery.c")
 
     def __init__(
         self, begins: Begins, folder: Path, form: str = "patch", sources: Path | None = None, flags: tuple[str, ...] = ("-O2",)

@@ -1,7 +1,7 @@
 /* Boot code and installer as a library for the simulated device: their callbacks are the test's. */
 #include "boot_shim.c"
 
-#include "seal_install.h"
+#include "seal_delivery.h"
 #include "seal_show.h"
 #include "seal_store.h"
 
@@ -11,6 +11,8 @@ static uint8_t front[SEAL_FRONT_BYTES];
 
 #ifdef SEAL_PATCHES
 static struct seal_delta delta;
+static struct seal_delivery delivery;
+static uint8_t wrapping[SEAL_DELIVERY_BYTES];
 
 uint32_t shim_part(const uint8_t *key, uint32_t length);
 uint32_t shim_patch(uint32_t part, const struct seal_patch *patch);
@@ -67,6 +69,13 @@ void shim_install(uint32_t battery, uint32_t authorised)
 #ifdef SEAL_PATCHES
     memset(&delta, 0xA5, sizeof delta);
     install.delta = &delta;
+    memset(&delivery, 0xA5, sizeof delivery);
+    memset(wrapping, 0xA5, sizeof wrapping);
+    install.delivery = &delivery;
+    delivery.anchors = seal_delivery_anchors;
+    delivery.anchor_count = SEAL_DELIVERY_ANCHORS;
+    delivery.buffer = wrapping;
+    delivery.room = sizeof wrapping;
 #endif
 }
 

@@ -18,7 +18,7 @@ def test_sources_and_configuration(imgseal: Imgseal, project: Path, tool: Callab
     assert said.status == 0, said.err
     names = sorted(path.name for path in (project / "seal").iterdir())
     assert names == [
-        "guide.md", "licence.txt", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_delta.c", "seal_delta.h", "seal_image.c",
+        "guide.md", "licence.txt", "seal_adapters.h", "seal_bearssl.c", "seal_boot.c", "seal_boot.h", "seal_codes.h", "seal_config.h", "seal_delivery.c", "seal_delivery.h", "seal_delta.c", "seal_delta.h", "seal_image.c",
         "seal_image.h", "seal_inside.h", "seal_install.c", "seal_install.h", "seal_names.c", "seal_names.h", "seal_options.h", "seal_package.c",
         "seal_package.h", "seal_psa.c", "seal_record.h", "seal_show.c", "seal_show.h", "seal_store.c", "seal_store.h", "seal_trust.c", "seal_trust.h",
     ]  # fmt: skip

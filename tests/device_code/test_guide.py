@@ -24,6 +24,7 @@ BROUGHT = {
     "install_update(": COMMON + "static uint8_t *piece;\nstatic uint32_t length;\nint receive(uint8_t **, uint32_t *);\n"
     "uint32_t measured_charge(void);\nuint8_t machine_is_safe(void);\n",
     "install_patch(": COMMON + "static struct seal_install install;\n",
+    "offer_delivery(": COMMON + '#include "seal_delivery.h"\n',
     "begin(": COMMON,
 }  # fmt: skip
 
@@ -47,7 +48,8 @@ def test_a_block_compiles_as_it_stands(
     else:
         block = BROUGHT[name] + block
     (tmp_path / "block.c").write_text(block)
-    extra = ("-DSEAL_ML_DSA_44",) if "ml_dsa" in name else ("-DSEAL_PATCHES",) if "patch" in name else ()
+    wanted = {"ml_dsa": "-DSEAL_ML_DSA_44", "patch": "-DSEAL_PATCHES", "delivery": "-DSEAL_PATCHES"}
+    extra = [flag for word, flag in wanted.items() if word in name]
     run(
         [COMPILER, "-mcpu=cortex-m4", "-mthumb", "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-Wno-unused-function", "-ffreestanding", *extra,
          f"-I{project / 'seal'}", "-c", tmp_path / "block.c", "-o", tmp_path / "block.o"]

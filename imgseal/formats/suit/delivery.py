@@ -64,13 +64,17 @@ def key_of(index: int) -> str:
 
 
 def is_delivery(envelope: Envelope) -> bool:
-    """Say whether an envelope means to be a delivery: it holds another one, and its manifest depends on that."""
-    if RELEASE_KEY not in envelope.payloads:
+    """Say whether an envelope means to be a delivery: it holds another one, and its manifest depends on that.
+
+    A manifest that cannot be read is that of a delivery where no package could be installed: its own install sequence
+    is severed.
+    """
+    if RELEASE_KEY not in envelope.payloads or labels.INSTALL in envelope.severed:
         return False
     try:
         return decode_manifest(envelope.manifest).dependencies is not None
     except SuitError:
-        return False
+        return True
 
 
 def encode_delivery(delivery: Delivery) -> bytes:

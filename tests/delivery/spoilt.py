@@ -1,0 +1,270 @@
+"""Deliveries with one thing wrong each, and who is offered them: every code, and every place that a reader looks at."""
+
+import hashlib
+import random
+from collections.abc import Callable, Iterator
+from typing import Any, NamedTuple
+
+from changes import Change, package
+from delivered import KEY, TWO, after, context, from_the_other_slots, made
+from test_held_already import third
+from workshop import repacked, signer
+
+from imgseal.check.context import Context
+from imgseal.flow.contents import read_contents
+from imgseal.flow.deliver import Device, delivery
+from imgseal.formats.cose.sign1 import assemble, protected_header
+from imgseal.formats.suit.delivery import Base, Delivery, Step, decode_delivery, encode_delivery
+from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
+from imgseal.rehearse.apply import apply
+from imgseal.window import ByteView
+
+APP, RADIO = Change(TWO, ("app",), "again"), Change(TWO, ("radio",), "again")
+BOTH = Change(TWO, ("app", "radio"), "again")
+
+
+class Offer(NamedTuple):
+    """What is offered to a device, and the code that it is refused by; `accepted`."""
+
+    name: str
+    data: bytes
+    to: Context
+    code: str
+
+
+def signed(data: bytes, *, by: tuple[str, ...] = (KEY,), **changes: Any) -> bytes:
+    return repacked(data, by=by, **changes)
+
+
+def said(data: bytes, **changes: Any) -> bytes:
+    """Other values in its manifest, signed again."""
+    return signed(data, manifest=lambda raw: encode_delivery(decode_delivery(raw)._replace(**changes)))
+
+
+def of(data: bytes) -> Delivery:
+    return decode_delivery(decode_envelope(data).manifest)
+
+
+def payload(data: bytes, key: str = "#00") -> bytes:
+    return bytes(decode_envelope(data).payloads[key])
+
+
+def stepped(data: bytes, edit: Callable[[Step], Step], what: bytes | None = None, number: int = 0) -> bytes:
+    """Another step, and what travels for it; `what` is signed for."""
+    steps = list(of(data).steps)
+    steps[number] = edit(steps[number])
+    payloads: Callable[[dict[str, bytes]], dict[str, bytes]] = lambda all_: all_  # noqa: E731
+    if what is not None:
+        steps[number] = steps[number]._replace(size=len(what), digest=hashlib.sha256(what).digest())
+        payloads = lambda all_: {**all_, f"#{number:02}": what}  # noqa: E731
+    changed = encode_delivery(of(data)._replace(steps=tuple(steps)))
+    return signed(data, manifest=lambda _: changed, payloads=payloads)
+
+
+def inside(data: bytes, release: bytes, *, whole: bool = False) -> bytes:
+    """Another release in it; its manifest stays."""
+    it = decode_envelope(release)
+    severed = {label: content for label, content in it.severed.items() if label == 20}
+    pieces = envelope_pieces(it.digest_bytes, it.blocks, it.manifest, severed, {})
+    content = release if whole else b"".join(pieces)
+    return signed(data, payloads=lambda all_: {**all_, "#": content})
+
+
+def around(data: bytes, release: bytes) -> bytes:
+    """The same with the release named."""
+    return said(inside(data, release), release=decode_envelope(release).digest.value)
+
+
+def both_ways() -> bytes:
+    """A delivery for devices that run the second release's app from either slot."""
+    return of_the_third(context(TWO), from_the_other_slots(TWO))
+
+
+def of_the_third(*devices: Context) -> bytes:
+    """A delivery of the release behind those that both ran."""
+    raw, product = third(TWO, ("app",)), devices[0].product
+    known = [Device(f"unit {n}", each) for n, each in enumerate(devices)]
+    return delivery(ByteView(raw), read_contents(raw, "x", product), known, product, signer(KEY)).data
+
+
+def flipped(data: bytes, at: int) -> bytes:
+    return data[:at] + bytes((data[at] ^ 1,)) + data[at + 1 :]
+
+
+def offers() -> Iterator[Offer]:
+    """Every offer; to a device of two cores that runs the first release, where nothing else is said."""
+    yield from map(_of_four, _wrapping())
+    yield from map(_of_four, _steps())
+    yield from map(_of_four, _histories())
+
+
+def _of_four(row: tuple[Any, ...]) -> Offer:
+    name, data, code, *to = row
+    return Offer(name, data, to[0] if to else context(TWO), code)
+
+
+def _wrapping() -> Iterator[tuple[Any, ...]]:
+    app, both = made(APP).data, made(BOTH).data
+    block = decode_envelope(app).blocks[0]
+    yield "as it is", app, "accepted"
+    yield "two components", both, "accepted"
+    yield "by a key for packages", signed(app, by=("keys/packages",)), "signature.wrong-key"
+    yield "by a key for images", signed(app, by=("keys/images",)), "signature.wrong-key"
+    yield "by nobody", signed(app, by=()), "trust.no-signature"
+    yield "by two", signed(app, by=("keys/somebody", KEY)), "accepted"
+    yield "one flipped bit of its signature", app.replace(block[-9:], flipped(block[-9:], 0)), "signature.wrong-key"
+    none = assemble(-9, bytes(64))
+    yield "a value of no key", app.replace(block, none), "signature.malformed"
+    yield (
+        "by an algorithm of others",
+        app.replace(block, block.replace(protected_header(-9), protected_header(-8))),
+        ("trust.algorithm-not-allowed"),
+    )
+    at = app.index(of(app).vendor_id)
+    yield "its manifest changed", flipped(app, at), "signature.manifest-digest"
+    yield "for another vendor", said(app, vendor_id=bytes(16)), "identity.wrong-vendor"
+    yield "for another class", said(app, class_id=bytes(16)), "identity.wrong-class"
+    yield "another sequence", said(app, sequence=1), "identity.layers-disagree"
+    yield "the release exchanged", inside(app, package(BOTH)), "signature.manifest-digest"
+    yield "another release named", said(app, release=bytes(32)), "signature.manifest-digest"
+    yield "the release with payloads", inside(app, package(APP), whole=True), "structure.unsigned-member"
+    yield "no release", signed(app, payloads=lambda it: {**it, "#": b""}), "structure.envelope"
+    forged = repacked(package(APP), by=(KEY,))
+    yield "around a release by its own key", around(app, forged), "signature.wrong-key"
+    yield "a release by its own key, alone", forged, "signature.wrong-key"
+    yield "a payload too many", signed(app, payloads=lambda it: {**it, "#01": b"x"}), "structure.unsigned-member"
+    yield "a payload missing", signed(app, payloads=lambda it: {"#": it["#"]}), "rules.directive-failed"
+    yield (
+        "the second one missing",
+        signed(both, payloads=lambda it: {k: v for k, v in it.items() if k != "#01"}),
+        ("rules.directive-failed"),
+    )
+    yield "a severed member", signed(app, severed=lambda it: {**it, 23: b"\xa0"}), "structure.unsigned-member"
+    for cut in (1, 40, len(payload(app)), len(app) - 100, len(app) - 8):
+        yield f"{cut} bytes less", app[:-cut], "structure.envelope"
+    yield "a byte more", app + b"\0", "structure.envelope"
+    yield "no steps", signed(said(app, steps=()), payloads=lambda it: {"#": it["#"]}), "rules.directive-failed"
+
+
+def _steps() -> Iterator[tuple[Any, ...]]:
+    app, both = made(APP).data, made(BOTH).data
+    patch = payload(app)
+    based = of(app).steps[0].base
+    assert based is not None
+    size = based.size
+
+    def other(base: Base | None) -> Callable[[Step], Step]:
+        return lambda step: step._replace(base=base, form="compressed" if base is None else "patch")
+
+    yield "another base", stepped(app, other(Base(size, bytes(32)))), "digest.base"
+    yield "less of the base", stepped(app, other(Base(size - 1, based.digest))), "digest.base"
+    yield "all that there is", stepped(app, other(Base(0xFFFF_FFFF, based.digest))), "digest.base"
+    yield "a patch without its base", stepped(app, other(None)), "structure.patch"
+    short = signed(app, payloads=lambda it: {**it, "#00": patch[:-1]})
+    yield "a shorter patch", short, "digest.patch"
+    yield "a longer one", signed(app, payloads=lambda it: {**it, "#00": patch + b"\0"}), "digest.patch"
+    yield "another patch", signed(app, payloads=lambda it: {**it, "#00": flipped(patch, 9)}), "digest.patch"
+    yield "another stated size", stepped(app, lambda step: step._replace(size=step.size + 1)), "digest.patch"
+    yield "a patch of a newer version", stepped(app, lambda step: step, b"\x09" + patch[1:]), "structure.patch"
+    yield "one that ends early", stepped(app, lambda step: step, patch[:-1]), "structure.patch"
+    yield "one that goes on", stepped(app, lambda step: step, patch + b"\1"), "structure.patch"
+    yield "a byte of one", stepped(app, lambda step: step, b"\1"), "structure.patch"
+    images = {key: bytes(view) for key, view in decode_envelope(package(APP)).payloads.items()}
+    here = context(TWO)
+    free = here.product.components["app"].run[1 - here.state.running[1]]
+    new = images[f"#{free}"]
+    plain: Callable[[Step], Step] = lambda step: step._replace(base=None, form="plain")  # noqa: E731
+    yield "plain", stepped(app, plain, new), "accepted"
+    for at in (600, len(new) - 1):
+        yield f"plain, byte {at} changed", stepped(app, plain, flipped(new, at)), "digest.result"
+    yield "plain, shorter", stepped(app, plain, new[:-1]), "digest.result"
+    yield "plain, longer", stepped(app, plain, new + b"\xff"), "digest.result"
+    yield (
+        "the build for the other slot",
+        stepped(app, lambda step: step._replace(part=step.part._replace(slot=1 - step.part.slot))),
+        ("rules.directive-failed"),
+    )
+    yield (
+        "a component that is none",
+        stepped(app, lambda step: step._replace(part=step.part._replace(number=9))),
+        "identity.layers-disagree",
+    )
+    yield (
+        "a third run slot",
+        stepped(app, lambda step: step._replace(part=step.part._replace(slot=2))),
+        "identity.layers-disagree",
+    )
+    yield (
+        "a header",
+        stepped(app, lambda step: step._replace(part=step.part._replace(header=True))),
+        "identity.layers-disagree",
+    )
+    step = of(app).steps[0]
+    for count in (2, 10, 24, 30):
+        steps = (*(step._replace(base=Base(size, bytes([n] * 32))) for n in range(count - 1)), step)
+        many = signed(
+            said(app, steps=steps),
+            payloads=lambda it, count=count: {"#": it["#"], **{f"#{n:02}": patch for n in range(count)}},
+        )
+        yield f"{count} bases", many, "accepted"
+    yield "the second step wrong", stepped(both, lambda step: step, b"\1", number=1), "structure.patch"
+    yield (
+        "radio before app",
+        signed(said(both, steps=of(both).steps[::-1]), payloads=lambda it: {**it, "#00": it["#01"], "#01": it["#00"]}),
+        "accepted",
+    )
+
+
+def _histories() -> Iterator[tuple[Any, ...]]:
+    app, both = made(APP).data, made(BOTH).data
+    here, there = context(TWO), from_the_other_slots(TWO)
+    ahead = here._replace(state=here.state._replace(sequence=1000))
+    yield "around an older release", app, "rollback.sequence-too-low", ahead
+    done = after(TWO, apply(here, ByteView(app)))
+    yield "again", app, "accepted", done
+    yield "the radio is not the new one", both, "rollback.sequence-reused", done
+    failed = after(TWO, apply(here, ByteView(app), ending="failed"))
+    yield "it failed before", app, "rules.failed-before", failed
+    ways = both_ways()
+    yield "both ways, here", ways, "accepted", here
+    yield "both ways, there", ways, "accepted", there
+    yield "for the other slot", of_the_third(here), "rules.directive-failed", there
+    unknown = context(TWO, here.state._replace(current={}), {})
+    for_both = made(APP, here, unknown).data
+    yield "a patch or the whole", for_both, "accepted"
+    yield (
+        "the patch is the one that counts",
+        signed(for_both, payloads=lambda it: {**it, "#01": it["#01"] + b"x"}),
+        "digest.patch",
+    )
+    low = here._replace(state=here.state._replace(authorised=False))
+    yield "not authorised", app, "accepted", low
+
+
+def mutated(seed: str, count: int) -> Iterator[Offer]:
+    """Bytes changed anywhere, most of them signed again by who may, and values that fit nothing."""
+    draw = random.Random(seed)
+    sources = [made(APP).data, made(BOTH).data, both_ways()]
+    for number in range(count):
+        data = draw.choice(sources)
+        name = f"{seed}/{number}"
+        if draw.random() < 0.4:
+            out = bytearray(data)
+            for _ in range(draw.choice((1, 1, 2))):
+                out[draw.randrange(len(out))] = draw.randrange(256)
+            if draw.random() < 0.2:
+                at = draw.randrange(len(out))
+                del out[at : at + draw.randrange(1, 40)]
+            yield Offer(name, bytes(out), context(TWO), "")
+            continue
+        raw = bytearray(decode_envelope(data).manifest)
+        for _ in range(draw.choice((1, 1, 2))):
+            at = draw.randrange(len(raw))
+            how = draw.random()
+            if how < 0.5:
+                raw[at] = draw.choice((raw[at] ^ 1 << draw.randrange(8), draw.randrange(256)))
+            elif how < 0.75:
+                del raw[at]
+            else:
+                raw.insert(at, draw.randrange(256))
+        yield Offer(name, signed(data, manifest=lambda _, raw=bytes(raw): raw), context(TWO), "")
