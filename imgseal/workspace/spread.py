@@ -5,6 +5,7 @@ them.
 """
 
 import os
+import re
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -98,6 +99,8 @@ def fleet(stack: ExitStack, address: str) -> Any:
     """Return the client of a Dask scheduler."""
     import gc
 
+    if not re.search(r":[0-9]{1,5}$", address):  # a client that was given one fails again when it is thrown away
+        raise _no_scheduler(address, "without a port")
     try:
         import distributed
 
@@ -112,15 +115,19 @@ def fleet(stack: ExitStack, address: str) -> Any:
     try:
         client: Any = distributed_.Client(address, timeout=_PATIENCE, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:
-        raise UsageError(
-            "no Dask scheduler answers there",
-            place=Place(key="--workers"),
-            expected="an address such as tcp://build-1.quillmoor.example:8786",
-            found=f"{address}: {error or type(error).__name__}",
-            hint="start one with: dask scheduler, and workers with: dask worker ADDRESS",
-        ) from None
+        raise _no_scheduler(address, str(error) or type(error).__name__) from None
     stack.enter_context(client)
     return client
+
+
+def _no_scheduler(address: str, why: str) -> UsageError:
+    return UsageError(
+        "no Dask scheduler answers there",
+        place=Place(key="--workers"),
+        expected="an address such as tcp://build-1.quillmoor.example:8786",
+        found=f"{address}: {why}",
+        hint="start one with: dask scheduler, and workers with: dask worker ADDRESS",
+    )
 
 
 def threads(client: Any, address: str) -> int:

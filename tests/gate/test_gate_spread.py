@@ -215,10 +215,17 @@ def test_work_for_other_machines_comes_in_few_pieces() -> None:
     assert max(len(piece) for piece in _batches(tasks * 20, 2, _FLEET_BATCH)) == _FLEET_BATCH
 
 
+@pytest.mark.parametrize("address", ["nonsense", "127.0.0.1", "tcp://127.0.0.1", "tcp://127.0.0.1:port"])
+def test_an_address_without_a_port(imgseal: Imgseal, inside: Tree, address: str) -> None:
+    """Nothing is left that fails again, with a traceback, when it is thrown away."""
+    said = imgseal("gate", "out", "--workers", address)
+    assert (said.status, said.out, f"found: {address}: without a port\n" in said.err) == (2, "", True), said.err
+
+
 @pytest.mark.filterwarnings("default")
 def test_nobody_answers(imgseal: Imgseal, tmp_path: Path, inside: Tree, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("imgseal.workspace.spread._PATIENCE", "1s")
-    for address in ("tcp://127.0.0.1:9", "nonsense"):
+    for address in ("tcp://127.0.0.1:9", "nonsense:9"):
         said = imgseal("gate", "out", "--workers", address)
         assert (said.status, said.out) == (2, ""), said.err
         assert "no Dask scheduler answers there" in said.err
