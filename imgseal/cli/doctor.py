@@ -74,6 +74,7 @@ def command(for_release: bool, maps: tuple[str, ...], product_file: str | None) 
 def _remarks(project: Project, for_releases: str, maps: tuple[str, ...]) -> list[Remark]:
     remarks = [
         *_product(project),
+        *_waiting(project),
         *_keys(project, for_releases),
         *_slots(project.product),
         *_factory(project, for_releases),
@@ -107,6 +108,15 @@ def _product(project: Project) -> Iterator[Remark]:
             f"product.vendor is still {product.vendor}, as imgseal init writes it: identifiers on devices come from it",
             "put a domain of your own there before the first device is made; docs/format/product-file.md",
         )
+
+
+def _waiting(project: Project) -> Iterator[Remark]:
+    """Say where deliveries wait, where the product file says it."""
+    from imgseal.product.waiting import room_for_delivery
+
+    waits = room_for_delivery(project.product)
+    if waits is not None:
+        yield Remark("ok", f"deliveries wait in slot.{waits[0]}: at most {waits[1]} bytes")
 
 
 def _delivery_keys(project: Project, absent: str) -> Iterator[Remark]:

@@ -22,6 +22,7 @@ from imgseal.limits import HEADER_BLOCK_MAX
 from imgseal.make.deliver import Travels, Wanted, deliver, smallest
 from imgseal.make.delta.frame import Side
 from imgseal.product.model import Component, Product
+from imgseal.product.waiting import room_for_delivery
 from imgseal.records import NamedTuple
 from imgseal.window import Bytes, ByteView
 
@@ -94,10 +95,24 @@ def delivery(
                 slot = _slot(product, wanted.part)
                 notes[f"{slot}: sent as it is, since there is no second place in which a device could make it"] = None
     data = deliver(decode_envelope(release.read(0, release.size)), _distinct(travels.values()), signer, product)
+    _refuse_too_large(len(data), product)
     for device in known:
         _refuse(data, device)
     steps = sorted({(_slot(product, each.step.part), each.step) for each in travels.values()})
     return Delivered(data, tuple(steps), tuple(notes), decode_envelope(data).digest.value)
+
+
+def _refuse_too_large(size: int, product: Product) -> None:
+    """UsageError where a delivery has no room where it waits while it is installed."""
+    waits = room_for_delivery(product)
+    if waits is not None and size > waits[1]:
+        raise UsageError(
+            "the delivery does not fit where it waits while it is installed",
+            place=Place(key=f"slot.{waits[0]}"),
+            expected=f"at most {waits[1]} bytes",
+            found=f"{size} bytes",
+            hint="send the package, which is installed as it comes; or make it from fewer releases",
+        )
 
 
 def thin(release: Bytes, images: Contents, devices: Iterable[Device], product: Product) -> Delivered:

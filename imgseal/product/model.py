@@ -306,6 +306,7 @@ class Product(NamedTuple):
     channels: Mapping[str, "Channel"] = {}
     channel: str | None = None
     layout: LayoutRevision = LayoutRevision()
+    delivery_slot: str | None = None
 
     @property
     def source(self) -> str:

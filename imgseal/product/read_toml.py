@@ -212,6 +212,7 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
         after_end=root.table("firmware", "firmware").get("after_end"),
         channels=channels,
         layout=root.table("layout", "layout").record(model.LayoutRevision),
+        delivery_slot=root.table("delivery", "delivery").get("slot") if "delivery" in root else None,
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)

@@ -91,6 +91,7 @@ KEYS: dict[str, dict[str, Key]] = {
         "component": required(TABLE, "components by name"),
         "bootloader": Key(TABLE, "the bootloader that devices leave the factory with"),
         "layout": Key(TABLE, "which layout of the devices this is, once it has changed", says="the first"),
+        "delivery": Key(TABLE, "where a delivery waits", says="in the slot that holds packages"),
         "trust": required(TABLE, "public keys that are trusted"),
         "channel": Key(TABLE, "release channels by name: whose packages their devices take"),
         "rules": Key(TABLE, "rules of the product", says="defaults"),
@@ -255,6 +256,11 @@ KEYS: dict[str, dict[str, Key]] = {
             0,
         ),
         "bootloader": Key(VERSION, "the first bootloader that has this layout", says="required for a revision above 0"),
+    },
+    "delivery": {
+        "slot": required(
+            text("slot name"), "where a delivery lies, all of it, while it is installed: a slot of no other use"
+        )
     },
     "trust": {
         "images": required(TABLE, "keys for sealed images"),

@@ -187,6 +187,31 @@ def _uses(product: Product, document: Document) -> None:
                         f"{name}, already in {used[name]}",
                     )
                 used[name] = f"component.{component.name}.{key}"
+    _delivery(product, used, document)
+
+
+def _delivery(product: Product, used: dict[str, str], document: Document) -> None:
+    """What waits lies where no step of an installation writes, nor anything else."""
+    name = product.delivery_slot
+    if name is None:
+        return
+    if name not in product.slots:
+        document.refuse(("delivery", "slot"), "there is no such slot", ", ".join(product.slots), name)
+    if name in used:
+        document.refuse(
+            ("delivery", "slot"),
+            "a delivery would wait where something else lies, or is written while it is installed",
+            "a slot of its own",
+            f"{name}, already in {used[name]}",
+            'a slot that holds = "package" is where deliveries wait without this key',
+        )
+    if (other := product.slot_holding("package")) is not None:
+        document.refuse(
+            ("delivery", "slot"),
+            "two places where a delivery could wait",
+            f"one: without this key it is slot.{other.name}, as for packages",
+            name,
+        )
 
 
 def _component(product: Product, component: Component, document: Document) -> None:

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Mapping
 
 from imgseal.product.model import Component, Memory, Product
+from imgseal.product.waiting import ENTRY_BYTES, room_for_package
 from imgseal.records import NamedTuple
 from imgseal.rehearse.counters import Step
 from imgseal.rehearse.flash import Operation
@@ -149,26 +150,13 @@ def _boot_time(component: Component, image: Sealed, rate: int, verify: float, *,
     return BootTime(component.name, component.judged, len(image.payload), mine, by_choice, first)
 
 
-_ENTRY = 16  # bytes of an entry of the log, one for each erase block of the package
-
-
-def room_for_package(product: Product) -> int | None:
-    """Return how large a package the slot takes beside its log; None where there is no such slot."""
-    slot = product.slot_holding("package")
-    if slot is None:
-        return None
-    memory = product.memories[slot.memory]
-    log = (slot.size // memory.erase_block + 1) * max(_ENTRY, memory.write_unit)
-    return slot.size - -(-log // memory.erase_block) * memory.erase_block
-
-
 def keeping(product: Product, size: int) -> list[Operation]:
     """Return the operations that keep a package of that size, none where the product has no slot for it."""
     slot, room = product.slot_holding("package"), room_for_package(product)
     if slot is None or room is None:
         return []
     memory = product.memories[slot.memory]
-    name, start, entry = memory.name, slot.at, max(_ENTRY, memory.write_unit)
+    name, start, entry = memory.name, slot.at, max(ENTRY_BYTES, memory.write_unit)
     out = [Operation(name, start + at, None) for at in range(room, slot.size, memory.erase_block)]
     for block in range(0, size, memory.erase_block):
         end = min(block + memory.erase_block, size)

@@ -8,15 +8,21 @@ import pytest
 from changes import THIN, Change, before, changes, components, package
 from delivered import KEY, TWO, after, context, from_the_other_slots, made
 from long_runs import mainly
-from stages import PRODUCTS
-from workshop import repacked
+from stages import PRODUCTS, text_of
+from workshop import repacked, signer
 
 from imgseal.check.context import Context
 from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
+from imgseal.errors import UsageError
 from imgseal.findings import NOT_RUN, Verdict
+from imgseal.flow.contents import read_contents
+from imgseal.flow.deliver import Device, delivery
 from imgseal.formats.suit.delivery import Delivery, Step, decode_delivery, encode_delivery
 from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.product.model import Slot
+from imgseal.product.read_toml import read
+from imgseal.product.waiting import room_for_delivery
 from imgseal.rehearse.apply import apply
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import set_up
@@ -86,11 +92,6 @@ def test_a_patch_is_of_all_that_a_device_runs(name: str) -> None:
     from test_held_already import third
 
     raw = third(TWO, release.changed)
-    from workshop import signer
-
-    from imgseal.flow.contents import read_contents
-    from imgseal.flow.deliver import Device, delivery
-
     of = here.product
     both = delivery(
         ByteView(raw), read_contents(raw, "x", of), [Device("a", here), Device("b", there)], of, signer(KEY)
@@ -350,3 +351,51 @@ def test_a_manifest_of_any_steps_reads_as_it_was_written() -> None:
     }
     for words, each in said.items():
         assert decode_delivery(encode_delivery(each)) == each, words
+
+
+def with_slot(name: str, delivery: str, slot: str = "") -> str:
+    text = text_of(name)
+    return text + f'\n{slot}\n[delivery]\nslot = "{delivery}"\n'
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_a_delivery_waits_in_no_slot_that_is_used(name: str) -> None:
+    """Every slot of every small product: those of components, and those with a purpose, are refused."""
+    of = before(name)[0].product
+    places = {slot for c in of.components.values() for slot in (*c.run, *c.header, c.staging, c.keep) if slot}
+    places |= {slot.name for slot in of.slots.values() if slot.holds}
+    assert places == set(of.slots)
+    for slot in of.slots:
+        with pytest.raises(UsageError) as refused:
+            read(with_slot(name, slot), name="imgseal.toml")
+        assert (refused.value.place.key, refused.value.found) == ("delivery.slot", refused.value.found)
+        assert slot in str(refused.value.found)
+    with pytest.raises(UsageError):
+        read(with_slot(name, "nowhere"), name="imgseal.toml")
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_it_is_refused_where_it_does_not_fit(name: str) -> None:
+    """In a slot of one erase block behind the others: as large as that, and no byte more."""
+    plain = before(name)[0].product
+    memory = max(plain.memories.values(), key=lambda m: m.size)
+    lies = max((s.at + s.size for s in plain.slots.values() if s.memory == memory.name), default=0)
+    slot = f'[slot.waiting]\nmemory = "{memory.name}"\nat = {lies}\nsize = {memory.erase_block}\n'
+    change = next(iter(newer(name)))
+    size = len(made(change).data)
+    for block in (size, size - 1):
+        of = plain._replace(
+            slots={**plain.slots, "waiting": Slot("waiting", memory.name, lies, block, None)}, delivery_slot="waiting"
+        )
+        raw = package(change)
+        asked_for = ByteView(raw), read_contents(raw, "release", of), [Device("a unit", context(name))], of, signer(KEY)
+        if block == size:
+            assert delivery(*asked_for).data == made(change).data
+        else:
+            with pytest.raises(UsageError) as refused:
+                delivery(*asked_for)
+            assert (refused.value.expected, refused.value.found) == (f"at most {size - 1} bytes", f"{size} bytes")
+    if lies + memory.erase_block <= memory.size:
+        said = read(with_slot(name, "waiting", slot), name="imgseal.toml")
+        assert room_for_delivery(said) == ("waiting", memory.erase_block)
+    assert room_for_delivery(plain) is None

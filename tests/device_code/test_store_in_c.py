@@ -18,9 +18,10 @@ from workshop import make
 from imgseal.check.context import Context
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.product.waiting import room_for_package
 from imgseal.rehearse.contents import Block
 from imgseal.rehearse.device import Judgements
-from imgseal.rehearse.estimate import keeping, room_for_package
+from imgseal.rehearse.estimate import keeping
 from imgseal.rehearse.explore import SCENARIOS
 from imgseal.rehearse.flash import Operation
 from imgseal.rehearse.life import Life, Stage
