@@ -17,6 +17,7 @@ KEPT = Path(__file__).parent / "kept"
 HEADS = {
     "every-kind.log": "10:af239053a41209db83acc3f080638841efc7829fee5e0cd7e3950518b28afdbc",  # every_kind.py beside
     "formats-1-and-2.log": "9:19b61447c8583c9f3d62e449c28aa446f174394e8e4a7c3ce8f7d3595e01be3f",  # written by 0.2.0
+    "hardware.log": "14:1e8fd17eed108e550bc6ae1e8ad95d22f8cc2863e9a3c200c5c9298563bd9254",  # mixed_book.py: mixed(7, 14)
     "format-3.log": "24:4c68d287e17ee9b1c685c9b0eed4a33defe4ed0abdbd2535b655363eef67c17f",
 }
 
