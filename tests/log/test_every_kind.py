@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
-from every_kind import KINDS, play, write_away, write_line
+from every_kind import KINDS, TODAY, play, write_away, write_line
 from test_kept_logs import HEADS, KEPT
 from workshop import ALL, BUILD_TIME, Imgseal, public_key
 
@@ -30,7 +30,16 @@ def entries(folder: Path) -> list[dict[str, object]]:
 def test_the_commands_of_today_make_every_kind(imgseal: Imgseal, folder: Path) -> None:
     write_line(folder)  # the product of today: that of then has no room for another set of trust anchors
     play(imgseal)
-    assert tuple(entry["kind"] for entry in entries(folder)) == KINDS
+    made = entries(folder)
+    assert tuple(entry["kind"] for entry in made) == TODAY
+    delivery = made[TODAY.index("delivery")]
+    assert (delivery["entry"], len(delivery["bases"])) == (TODAY.index("release", 3), 2)  # from either run slot
+    assert delivery["least"] == made[TODAY.index("delivery") - 1]["least"]
+    said = imgseal("check", "small.suit", "--archive", "promoted", "--channel", "production")
+    assert (said.status, "rollback.withdrawn" in said.out) == (1, True), said.out
+    release = ("--release", "--revision", "abcd", "--channel", "production", "--set", "release.version=2.8.0")
+    assert imgseal("build", *ALL, *release).status == 0
+    assert entries(folder)[-1]["sequence"] == 5
 
 
 def test_the_kept_log_is_continued_by_a_new_build(imgseal: Imgseal, folder: Path) -> None:

@@ -23,6 +23,8 @@ from imgseal.keys.pem import encode_private, encode_public
 
 KINDS = ("release", "release", "promotion", "reservation", "reservation", "release", "surrender", "signature",
          "anchors", "withdrawal")  # fmt: skip
+"""What the kept log has, which was made before there were deliveries."""
+TODAY = (*KINDS[:-1], "delivery", KINDS[-1])
 PROMOTED = 2
 """The entry that is exported."""
 OWN_KEYS = ("keys/second", "keys/apex", "keys/contingency")
@@ -61,7 +63,7 @@ def write_away(folder: Path) -> None:
 
 
 def play(imgseal: Imgseal) -> None:
-    """Every kind of entry, in the working folder, as KINDS has them."""
+    """Every kind of entry, in the working folder, as TODAY has them."""
 
     def run(*arguments: str) -> Said:
         said = imgseal(*arguments)
@@ -82,6 +84,7 @@ def play(imgseal: Imgseal) -> None:
     run("sign", made, "--key", "keys/second.pem", "--yes", "--out", "signed.suit")
     run("trust", "replace", "--key", "keys/apex.pem", "--running", made, "--channel", "production",
         "--out", "1.trust")  # fmt: skip
+    run("deliver", "2.6.0/vent-drive-2.6.0-3.suit", "--from", made, "--channel", "production", "--out", "small.suit")
     run("log", "withdraw", "2.6.0", "--why", "it stops the vent half open")
 
 
