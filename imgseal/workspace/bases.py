@@ -26,21 +26,25 @@ def judged_by_bases(unjudged: Verdict, data: Bytes, context: Context, paths: tup
     the device that has the most of its bases, or says which base is still missing.
     """
     steps = decode_delivery(decode_envelope(data.read(0, data.size)).manifest).steps
+    based = any(step.base is not None for step in steps)
     taken: list[tuple[Verdict, tuple[Step, ...]]] = []
     refused: list[tuple[int, Verdict]] = []
     for device in _devices(context, paths):
-        if not (fits := sum(_has_base(step, device.context) for step in steps)):
+        fits = sum(_has_base(step, device.context) for step in steps)
+        if based and not fits:
             continue
         verdict, _, takes = examine_steps(data, unjudged.name, device.context, device.name)
         if verdict.accepted:
             taken.append((verdict, takes))
-        elif verdict.findings:
+        elif verdict.findings and fits:
             refused.append((fits, verdict))
     left = [step for step in steps if not any(step in takes for _, takes in taken)]
     if left and refused:
         return max(refused, key=lambda each: each[0])[1]
     if left:
         return unjudged._replace(checks=tuple(_missing(each, context, left[0]) for each in unjudged.checks))
+    if not taken:  # it has no steps, and none of these runs all of the release
+        return unjudged
     first = taken[0][0]
     details = dict.fromkeys(detail for verdict, _ in taken for detail in verdict.details)
     who = ", ".join(dict.fromkeys(verdict.device for verdict, _ in taken))

@@ -212,6 +212,26 @@ def test_other_commands_know_it(imgseal: Imgseal, field: Path) -> None:
     assert document["verdicts"][0]["kind"] == "delivery"
 
 
+def test_it_is_judged_for_what_an_archive_has(imgseal: Imgseal, field: Path) -> None:
+    """Every step has to be taken by a device that takes all of it, and a delivery of nothing by one that has all of it."""
+    assert imgseal("deliver", TWO, "--from", ONE, "--out", "both.suit").status == 0
+    assert imgseal("deliver", TWO, "--from", TWO, "--out", "nothing.suit").status == 0
+    for name, archive, status, words in (
+        ("both.suit", "one", 0, "run one/vent-drive-2.4.1-17.suit from motor-a, one/"),
+        ("both.suit", "two", 1, "is not at hand"),
+        ("both.suit", "keys", 1, "is not at hand"),
+        ("nothing.suit", "two", 0, "run two/vent-drive-2.5.0-18.suit from motor-a, two/"),
+        ("nothing.suit", "one", 1, "the delivery brings nothing for motor"),
+        ("nothing.suit", "keys", 1, "the delivery brings nothing for motor"),
+    ):
+        said = imgseal("check", name, "--archive", archive)
+        assert (said.status, words in said.out) == (status, True), (name, archive, said.out)
+        gate = imgseal("gate", name, "--archive", archive, "--fresh", "--jobs", "1")
+        assert (gate.status, "gate.not-judged" in gate.out) == (status, bool(status)), gate.out
+    refused = imgseal("check", "both.suit", "--archive", "one", "--device", "d1.json")
+    assert (refused.status, "leave --archive out" in refused.err) == (2, True)
+
+
 def test_compare_says_what_travels(imgseal: Imgseal, field: Path) -> None:
     """Beside the package before, its own package, and another delivery: sizes and digests are those of the files."""
     assert imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit").status == 0

@@ -33,7 +33,10 @@ def test_the_commands_of_today_make_every_kind(imgseal: Imgseal, folder: Path) -
     made = entries(folder)
     assert tuple(entry["kind"] for entry in made) == TODAY
     delivery = made[TODAY.index("delivery")]
-    assert (delivery["entry"], len(delivery["bases"])) == (TODAY.index("release", 3), 2)  # from either run slot
+    assert (delivery["entry"], str(delivery["bases"]).count(",")) == (
+        TODAY.index("release", 3),
+        1,
+    )  # from either run slot
     assert delivery["least"] == made[TODAY.index("delivery") - 1]["least"]
     said = imgseal("check", "small.suit", "--archive", "promoted", "--channel", "production")
     assert (said.status, "rollback.withdrawn" in said.out) == (1, True), said.out
