@@ -149,7 +149,6 @@ static int is_delivery(struct seal_install *i)
     uint32_t k;
 
     d->at = 0;
-    d->others = 0;
     if (!see(i, 0, front_row))
         return 0;
     d->members = d->value[0];
@@ -162,7 +161,9 @@ static int is_delivery(struct seal_install *i)
             return 0;
         key = manifest_key;
     }
-    d->others = next_member(i, text_key) == SEAL_ACCEPTED;      /* the only one that may be there of a package */
+    d->left = d->members - RELEASE_MEMBERS;
+    if (next_member(i, text_key) == SEAL_ACCEPTED)      /* which a delivery may not have, and no package has without another */
+        d->left--;
     if (next_member(i, release_key) != SEAL_ACCEPTED)
         return 0;
     d->release[0] = d->from;
@@ -349,12 +350,12 @@ static uint32_t judge_wrapping(struct seal_install *i)
     const struct seal_product *product = b->product;
     struct seal_installer by;
     uint8_t digest[32];
-    uint32_t code, k;
+    uint32_t code;
 
-    for (k = RELEASE_MEMBERS + d->others; k < d->members; k++)
+    for (; d->left != 0; d->left--)
         if (next_member(i, any_key) != SEAL_ACCEPTED)
             return SEAL_STRUCTURE_ENVELOPE;
-    if (k != d->members || d->at != i->stored->size)
+    if (d->at != i->stored->size)
         return SEAL_STRUCTURE_ENVELOPE;
     move((uint8_t *)&by, (const uint8_t *)&i->device, sizeof by);
     by.anchors = d->anchors;
@@ -371,8 +372,6 @@ static uint32_t judge_wrapping(struct seal_install *i)
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
     if (!read_manifest(d))
         return SEAL_STRUCTURE_MANIFEST;
-    if (d->others)
-        return SEAL_STRUCTURE_UNSIGNED_MEMBER;
     code = find_member(i, d->steps);
     if (code != SEAL_ACCEPTED)
         return code;

@@ -38,7 +38,7 @@ struct seal_delivery {
     uint32_t wrapper[4];                /* where wrapper and manifest begin, and how long they are */
     uint32_t release[2];                /* the same of the release, without the head     */
     uint32_t first;                     /* where what travels for the first step begins  */
-    uint32_t members, others;           /* of the envelope; those that no delivery has   */
+    uint32_t members;                   /* of the envelope                               */
     const uint8_t *end;                 /* of what is looked at                          */
     uint32_t beyond;                    /* bytes that follow there                       */
     uint32_t expected;

@@ -16,6 +16,7 @@ from imgseal.flow.deliver import Device, delivery
 from imgseal.formats.cose.sign1 import assemble, protected_header
 from imgseal.formats.suit.delivery import Base, Delivery, Step, decode_delivery, encode_delivery
 from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
+from imgseal.make.delta.encode import encode
 from imgseal.rehearse.apply import apply
 from imgseal.window import ByteView
 
@@ -132,6 +133,13 @@ def _wrapping() -> Iterator[tuple[Any, ...]]:
     forged = repacked(package(APP), by=(KEY,))
     yield "around a release by its own key", around(app, forged), "signature.wrong-key"
     yield "a release by its own key, alone", forged, "signature.wrong-key"
+    yield (
+        "the release exchanged for one by its own key",
+        inside(app, repacked(package(BOTH), by=(KEY,))),
+        ("signature.manifest-digest"),
+    )
+    short = signed(app, payloads=lambda it: {**it, "#": it["#"][:-5]})
+    yield "the release cut short", short, "structure.envelope"
     yield "a payload too many", signed(app, payloads=lambda it: {**it, "#01": b"x"}), "structure.unsigned-member"
     yield "a payload missing", signed(app, payloads=lambda it: {"#": it["#"]}), "rules.directive-failed"
     yield (
@@ -213,6 +221,30 @@ def _steps() -> Iterator[tuple[Any, ...]]:
         signed(said(both, steps=of(both).steps[::-1]), payloads=lambda it: {**it, "#00": it["#01"], "#01": it["#00"]}),
         "accepted",
     )
+
+
+def every_byte() -> Iterator[Offer]:
+    """A bit turned in each byte of the manifests of two deliveries, one with branches, and signed again."""
+    for name, data in (("app and radio", made(BOTH).data), ("both ways", both_ways())):
+        raw = decode_envelope(data).manifest
+        for at in range(len(raw)):
+            for bit in (1, 2):
+                turned = raw[:at] + bytes((raw[at] ^ bit,)) + raw[at + 1 :]
+                again = signed(data, manifest=lambda _, turned=turned: turned)
+                yield Offer(f"{name}, byte {at}, bit {bit}", again, context(TWO), "")
+
+
+NOR = "data in the NOR"
+
+
+def in_the_nor() -> Iterator[Offer]:
+    """To a device of which a component has no second place."""
+    change = Change(NOR, ("phrases",), "again")
+    data, here = made(change).data, context(NOR)
+    yield Offer("plain", data, here, "accepted")
+    packed = encode(b"", payload(data), None).data
+    edit: Callable[[Step], Step] = lambda step: step._replace(form="compressed")  # noqa: E731
+    yield Offer("compressed", stepped(data, edit, packed), here, "identity.layers-disagree")
 
 
 def _histories() -> Iterator[tuple[Any, ...]]:

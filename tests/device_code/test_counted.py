@@ -10,6 +10,7 @@ import test_mark_in_c
 import test_package_in_c
 import test_patches_installed
 import test_planted_in_c
+import test_planted_in_delivery
 import test_planted_in_install
 import test_planted_in_store
 import test_planted_in_trust
@@ -24,6 +25,7 @@ MARK = len(test_mark_in_c.BOOT)
 INSTALLER = len(test_planted_in_install.FAULTS) + len(test_storage_in_c.INSTALLER) + len(test_patches_installed.FAULTS)
 STORE = len(test_planted_in_store.FAULTS)
 PATCHES = len(test_delta_in_c.PLANTED)
+DELIVERIES = len(test_planted_in_delivery.FAULTS)
 OTHERS = (
     len(test_planted_in_c.IMAGE) + len(test_planted_in_c.BOOT) + len(test_planted_in_c.PACKAGE) + len(test_planted_in_trust.JUDGE)
     + len(test_planted_in_trust.KEEP) + len(test_storage_in_c.FAULTS) + 1
@@ -31,8 +33,10 @@ OTHERS = (
 
 
 def test_the_page_counts_them() -> None:
-    words = "# faults planted in the C sources, # of them in the installer, # in what keeps packages and # in what applies patches"
-    assert counted(words) == (MARK + INSTALLER + STORE + PATCHES + OTHERS, INSTALLER, STORE, PATCHES)
+    words = "# faults planted in the C sources, # of them in the installer, # in what keeps packages, # in what applies patches and # in what reads deliveries"
+    assert counted(words) == (
+        MARK + INSTALLER + STORE + PATCHES + DELIVERIES + OTHERS, INSTALLER, STORE, PATCHES, DELIVERIES
+    )  # fmt: skip
 
 
 PLACES = [
@@ -46,13 +50,14 @@ PLACES = [
     *(("seal_store.c", row[1]) for row in test_planted_in_store.FAULTS),
     *(("seal_trust.c", row[1]) for row in (*test_planted_in_trust.JUDGE, *test_planted_in_trust.KEEP)),
     *(("seal_delta.c", row[1]) for row in test_delta_in_c.PLANTED),
+    *(row[1:3] for row in test_planted_in_delivery.FAULTS),
 ]
 
 
 def test_each_fault_has_its_place() -> None:
     """Most are planted with --all alone: a source that was changed would go unnoticed until then."""
     text = {file: (SOURCES / file).read_text() for file in {file for file, _ in PLACES}}
-    assert len(PLACES) == MARK + INSTALLER + STORE + PATCHES + OTHERS
+    assert len(PLACES) == MARK + INSTALLER + STORE + PATCHES + DELIVERIES + OTHERS
     assert [place for place in PLACES if place[1] not in text[place[0]]] == []
 
 
