@@ -55,6 +55,8 @@ class Alike:
         self._places: dict[object, _Place] = {}
         self._journals: dict[object, int] = {}
         self._numbers: dict[object, int] = {}
+        self._records: list[Record] = []
+        self._acted: dict[int, Record] = {}
 
     def journal(self, blocks: Contents, acted: Record | None = None) -> int:
         """Return the number of what the records slot shows, and of the record that a program acts upon in its RAM."""
@@ -70,7 +72,14 @@ class Alike:
             if self.kept:
                 shown = self._alone(held), ram
             known = self._journals[digests] = self._numbers.setdefault(shown, len(self._numbers))
+            content = ram[0] if ram is not None else self._alone(held)
+            if content is not None:
+                self._acted.setdefault(known, self._records[content])
         return known
+
+    def record(self, journal: int) -> Record | None:
+        """Return the record that a number stands for: the one acted upon, or the only one that the slot holds."""
+        return self._acted.get(journal)
 
     def is_settled(self, blocks: Contents) -> bool:
         """Say whether the records slot holds one record, whole and for good, and nothing else."""
@@ -134,7 +143,10 @@ class Alike:
     def _content(self, record: Record) -> int:
         key = record._replace(generation=0, base=0, copied=0)
         data = encode(key, self._product.numbers)
-        return self._contents.setdefault(data, len(self._contents))
+        number = self._contents.setdefault(data, len(self._contents))
+        if number == len(self._records):
+            self._records.append(key)
+        return number
 
     def _place(self, held: tuple[Block | None, ...]) -> _Place:
         key = tuple([block and block.digest for block in held])

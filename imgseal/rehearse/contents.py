@@ -95,8 +95,8 @@ class Contents(MutableMapping[Key, Block]):
 
     def branch(self) -> "Contents":
         """Return a copy that is changed apart from this one."""
-        if len(self._stale) > _SHARED:
-            self._refresh()
+        if self._stale and self._sums:
+            self._refresh()  # once here, not in each copy
         if len(self._changed) > _SHARED:
             self._base, self._changed = dict(self.items()), {}
         out = Contents()
@@ -154,7 +154,8 @@ class Contents(MutableMapping[Key, Block]):
     def _refresh(self) -> None:
         for key, old in self._stale.items():
             new = self.get(key)
-            parts = [part for part in self._sums if part is None or in_range(key, part)]
+            memory, number = key
+            parts = [part for part in self._sums if part is None or (part[0] == memory and part[1] <= number < part[2])]
             if new is not old and parts:
                 more = _number(key, new) - _number(key, old)
                 for part in parts:

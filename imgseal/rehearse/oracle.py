@@ -3,6 +3,7 @@
 It knows the bytes of the two permitted sets beforehand, and looks at the flash itself.
 """
 
+from collections import Counter
 from collections.abc import Mapping
 from copy import copy
 
@@ -97,6 +98,7 @@ class Oracle:
         self._allowed = self._ranges()
         self.witness = Witness(product)
         self._held: dict[object, bool] = {}  # what was compared before
+        self.held: Counter[str] = Counter()  # how often each invariant was looked at
 
     def _ranges(self) -> dict[str, list[tuple[int, int]]]:
         components = self._product.components.values()
@@ -111,10 +113,12 @@ class Oracle:
         """Return one whose witness sees no other lives from here on."""
         out = copy(self)
         out.witness = self.witness.apart()
+        out.held = Counter()
         return out
 
     def operation(self, operation: Operation) -> None:
         """Hold an operation against the slots that an update may touch."""
+        self.held["flash"] += 1
         for start, end in self._allowed.get(operation.memory, ()):
             if start <= operation.at < end:
                 break
@@ -125,6 +129,7 @@ class Oracle:
 
     def counter_step(self, step: Step, *, healthy: bool) -> None:
         """Hold a counter step against what has been proven."""
+        self.held["counters"] += 1
         number, value = step
         before = self.promise.first.get(number, 0)
         new = self.promise.new.counters.get(number, 0) if self.promise.new is not None and healthy else 0
@@ -135,6 +140,7 @@ class Oracle:
 
     def started(self, started: Started, flash: Flash, *, source: bool) -> None:
         """Hold what was started against the two sets."""
+        self.held.update(("starts", "judged", "verified", "one-set"))
         promise = self.promise
         if started.what != SET:
             self._without_set(started, flash, source=source)
@@ -208,6 +214,7 @@ class Oracle:
 
     def trial_start(self, record: Record, starts: int) -> None:
         """Hold the record against the trial starts so far, this one among them."""
+        self.held["attempts"] += 1
         if record.attempts + record.power_ons < starts:
             raise ViolationError("attempts", f"start {starts} of the trial, and {record.attempts} + "
                             f"{record.power_ons} are recorded")  # fmt: skip
@@ -229,6 +236,7 @@ class Oracle:
         tried: bool,
     ) -> None:
         """Hold the end against what was promised; `tried` tells that the set of the package was started for it."""
+        self.held.update(("ends", "settles", "way-back"))
         promise = self.promise
         runs_old = promise.old is not None and started.members == promise.old.members
         if promise.unraised and runs_old and record is not None and record.phase == SETTLED:

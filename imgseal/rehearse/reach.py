@@ -20,6 +20,7 @@ from imgseal.rehearse.flash import Operation, PowerCutError
 from imgseal.rehearse.life import RESET, Joined, Life, Moment, Programs, Scenario, Stage
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.oracle import ViolationError
+from imgseal.rehearse.phases import Passed, phase_of
 from imgseal.rehearse.states import ENDLESS, Entry, Found, How, Node, Reached, State, first_middle_last
 from imgseal.rehearse.trace import Trace
 from imgseal.window import Bytes
@@ -54,6 +55,7 @@ class Reach:
         self.alike = Alike(stage.facts.product, exact=exact, kept=kept)
         self.sessions = self.steps = self.moments = 0
         self.rests: Counter[str] = Counter()
+        self.passed = Passed()
 
     def explore(
         self, *, cuts: int | None = None, sessions: int | None = None,
@@ -79,8 +81,11 @@ class Reach:
         return self._reached(done, closed=not any(self._levels[level:]))
 
     def _reached(self, cuts: int, *, closed: bool, found: Found | None = None) -> Reached:
-        rests = tuple(sorted(self.rests.items()))
-        return Reached(closed, cuts, tuple(self._counts), self.moments, self.sessions, self.steps, found, rests)
+        rests, held = tuple(sorted(self.rests.items())), tuple(self.stage.oracle.held.items())
+        return Reached(
+            closed, cuts, tuple(self._counts), self.moments, self.sessions, self.steps, found, rests,
+            self.passed.phases, self.passed.all_ways, held,
+        )  # fmt: skip
 
     # -- states -----------------------------------------------------------------------------------------------------
 
@@ -93,11 +98,13 @@ class Reach:
             moment.healthy, state.source, state.power_on,
         )  # fmt: skip
 
-    def node(self, key: object) -> Node:
+    def node(self, key: object, journal: int) -> Node:
         """Return the node of a key."""
         node = self._nodes.get(key)
         if node is None:
-            node = self._nodes[key] = Node()
+            record = self.alike.record(journal)
+            phase = None if record is None else phase_of(record, self.stage.oracle.promise)
+            node = self._nodes[key] = Node(phase)
         return node
 
     def slots(self, blocks: Contents) -> int:
@@ -107,11 +114,11 @@ class Reach:
     def _shown(self, node: Node, blocks: Contents) -> object:
         if self.exact:
             return self.slots(blocks)
-        return tuple([None if (block := blocks.get(key)) is None else block.digest for key in sorted(node.live)])
+        return tuple([None if (block := blocks.get(key)) is None else block.digest for key in node.order])
 
     def add(self, state: State, cuts: int, before: Entry | None, how: How | None, journal: int) -> Entry:
         """Take a state that was reached; one that is new is played later."""
-        node = self.node(self.key(state, journal))
+        node = self.node(self.key(state, journal), journal)
         assert isinstance(state.moment.blocks, Contents)
         raw = self.slots(state.moment.blocks)
         entry = node.entries.get(raw)
@@ -140,6 +147,8 @@ class Reach:
         if entry.chosen:
             self._counts += [0] * (entry.cuts + 1 - len(self._counts))
             self._counts[entry.cuts] += 1
+            if entry.node.phase is not None:
+                self.passed.states[entry.node.phase] += 1
         return entry.chosen
 
     def _wait(self, entry: Entry) -> None:
@@ -147,8 +156,10 @@ class Reach:
             self._levels.append(deque())
         self._levels[entry.cuts].append(entry)
 
-    def leads(self, one: Entry, other: Entry, gone: frozenset[Key]) -> None:
+    def leads(self, one: Entry, other: Entry, gone: frozenset[Key], *, cut: bool) -> None:
         """Note that a life goes on from another state, with these blocks erased before."""
+        if one.node.phase is not None and other.node.phase is not None:
+            self.passed.ways[one.node.phase, other.node.phase, cut] += 1
         ways = other.node.before[one.node]
         if gone not in ways:
             ways.add(gone)
@@ -163,6 +174,7 @@ class Reach:
             if not more:
                 continue
             here.live |= more
+            here.order = tuple(sorted(here.live))
             here.shown = {self._shown(here, each.blocks): each for each in here.entries.values() if each.chosen}
             for each in here.entries.values():
                 if not each.chosen and self.choose(each):
@@ -309,6 +321,8 @@ class _Session:
         if number < self._known:
             return
         reach.steps += 1
+        if self._at.node.phase is not None:
+            reach.passed.cuts[self._at.node.phase] += 1
         self._gone = self._life.trace.replaced
         before = moment()
         if reach.kept and isinstance(operation, Operation) and reach.alike.is_record(operation):
@@ -331,7 +345,7 @@ class _Session:
             state = State(moment, kept, power_on)
             how = How(answers, cut, unit, kept, power_on)
             after = reach.add(state, entry.cuts + power_on, entry, how, journal)
-            reach.leads(self._at, after, self._gone)
+            reach.leads(self._at, after, self._gone, cut=power_on)
             if not power_on:
                 reach.goes_on(self._at, after)
 
@@ -347,7 +361,7 @@ class _Session:
         ram = reach.alike.journal(moment.blocks, journal.record), place, journal.tidied, where, moods
         key = ram if not moods else (*ram, script.changed)
         here = State(moment, state.source, life.power_on)
-        node, raw = reach.node(reach.key(here, key)), reach.slots(moment.blocks)
+        node, raw = reach.node(reach.key(here, key), ram[0]), reach.slots(moment.blocks)
         number, script.marks = script.marks, script.marks + 1
         entry = node.entries.get(raw)
         is_known = entry is not None
@@ -357,7 +371,7 @@ class _Session:
             entry.state = state
             entry.given, entry.marks, entry.operations = script.given_first, number + 1, life.operations
             is_known = not reach.choose(entry)
-        reach.leads(self._at, entry, life.trace.replaced)
+        reach.leads(self._at, entry, life.trace.replaced, cut=False)
         if entry is not self._at:
             reach.goes_on(self._at, entry)
         if is_known and number >= self._marks:

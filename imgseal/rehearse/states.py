@@ -7,6 +7,7 @@ from imgseal.records import NamedTuple
 from imgseal.rehearse.adversary import Answers, Thing
 from imgseal.rehearse.contents import Contents, Key
 from imgseal.rehearse.life import Moment
+from imgseal.rehearse.phases import Phase, Way
 
 ENDLESS = "the device resets itself for ever"
 
@@ -66,12 +67,17 @@ class Entry:
 
 
 class Node:
-    """States that differ in nothing but slots; `live` are the blocks of these that some life from here looks at."""
+    """States that differ in nothing but slots; `live` are the blocks of these that some life from here looks at.
 
-    __slots__ = ("before", "entries", "live", "shown")
+    `order` are the same, ascending; `phase` names what the record says.
+    """
 
-    def __init__(self) -> None:
+    __slots__ = ("before", "entries", "live", "order", "phase", "shown")
+
+    def __init__(self, phase: str | None) -> None:
+        self.phase = phase
         self.live: frozenset[Key] = frozenset()
+        self.order: tuple[Key, ...] = ()
         self.entries: dict[int, Entry] = {}
         self.shown: dict[object, Entry] = {}
         self.before: defaultdict[Node, set[frozenset[Key]]] = defaultdict(set)
@@ -82,7 +88,8 @@ class Reached(NamedTuple):
 
     Every sequence of up to `cuts` cuts was played; `closed` says that no state was new any more, so that a longer one
     leads nowhere else. `levels` are the states that take so many cuts at least. `rests` counts the ends of lives after
-    which nothing more happens while the power stays on, by what runs and whether the package is there.
+    which nothing more happens while the power stays on, by what runs and whether the package is there. `phases` and
+    `ways` are those that were passed, `held` how often each invariant was looked at.
     """
 
     closed: bool
@@ -93,6 +100,9 @@ class Reached(NamedTuple):
     steps: int
     found: Found | None
     rests: tuple[tuple[str, int], ...] = ()
+    phases: tuple[Phase, ...] = ()
+    ways: tuple[Way, ...] = ()
+    held: tuple[tuple[str, int], ...] = ()
 
     @property
     def states(self) -> int:
