@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from imgseal.device_state.device import DeviceState
     from imgseal.rehearse.cuts import Asking
+    from imgseal.rehearse.cuts_text import Explored
     from imgseal.rehearse.explore import Cuts, Explorer, Outcome, Spread
     from imgseal.rehearse.forecast import Forecast
     from imgseal.rehearse.life import Stage
@@ -137,8 +138,7 @@ def command(
     if cuts is not None:
         if workers is not None:
             raise UsageError("--cuts plays on this machine", found="--workers", hint="leave --workers out")
-        most = None if cuts == "any" else _count(cuts, "--cuts", "any")
-        asking = Asking(stage, data, Programs(), most, lives, changing)
+        asking = Asking(stage, data, Programs(), asked_cuts(cuts), lives, changing)
         return show_cuts(asking, package, device, jobs, as_json=as_json)
     count = None if pairs == "all" else _count(pairs)
     shown = counter("lives")
@@ -205,22 +205,32 @@ def _count(text: str, option: str = "--pairs", word: str = "all") -> int:
     return int(text)
 
 
+def asked_cuts(text: str) -> int | None:
+    """Read --cuts: a number, or None for any; UsageError for another text."""
+    return None if text == "any" else _count(text, "--cuts", "any")
+
+
 def show_cuts(asking: "Asking", package: str, device: str, jobs: int | None, *, as_json: bool) -> int:
     """Explore every sequence of power cuts, and say how far that came."""
-    from imgseal.rehearse.cuts import explore, in_turn, was_answered
-    from imgseal.rehearse.cuts_text import cuts_document, cuts_lines, journal_keeps
+    from imgseal.rehearse.cuts_text import cuts_document, cuts_lines, journal_keeps, was_answered
 
-    with ExitStack() as stack:
-        many = min(jobs or processors(), 2) > 1
-        spread = partial(in_processes, stack, 2) if many else in_turn
-        explored = explore(asking, spread)
-    holds, keeps = was_answered(explored, asking), journal_keeps(asking.stage.facts.product)
+    explored = explore_all(asking, jobs)
+    holds, keeps = was_answered(explored, asking.cuts), journal_keeps(asking.stage.facts.product)
     if as_json:
         document = cuts_document(explored, package, device, keeps, changing=asking.changing, holds=holds)
         click.echo(json_text(document), nl=False)
     else:
         click.echo("\n".join(cuts_lines(explored, package, device, keeps, changing=asking.changing)))
     return 0 if holds else 1
+
+
+def explore_all(asking: "Asking", jobs: int | None) -> "tuple[Explored, ...]":
+    """Explore both kinds of set, each in a process of its own where there are two processors."""
+    from imgseal.rehearse.cuts import explore, in_turn
+
+    with ExitStack() as stack:
+        many = min(jobs or processors(), 2) > 1
+        return explore(asking, partial(in_processes, stack, 2) if many else in_turn)
 
 
 def _replay(stage: "Stage", data: "Bytes", text: str) -> int:

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 
 from imgseal.records import NamedTuple
-from imgseal.rehearse.cuts_text import Explored
+from imgseal.rehearse.cuts_text import AS_IT_IS, Explored
 from imgseal.rehearse.life import Programs, Stage
 from imgseal.rehearse.reach import Reach
 from imgseal.rehearse.sequence import replay
@@ -21,9 +21,6 @@ class Asking(NamedTuple):
     lives: int | None
     changing: bool
 
-
-AS_IT_IS = 1
-"""Where any number of cuts is played with what the journal promises, so many are played with the journal as it is."""
 
 Work = Callable[[bool, Asking], Explored]
 
@@ -56,16 +53,3 @@ def explore(
 ) -> tuple[Explored, ...]:
     """Explore both; the set that reports itself healthy comes first."""
     return tuple(spread(explore_one, asking, [True, False]))
-
-
-def was_answered(explored: tuple[Explored, ...], asking: Asking) -> bool:
-    """Say whether all that was to be played was played, and nothing broke; what had nothing to play was not."""
-
-    def was(each: Explored) -> bool:
-        if each.idle or each.found is not None:
-            return False
-        if asking.cuts is None:
-            return each.reached.closed and each.journal is not None and each.journal.cuts >= AS_IT_IS
-        return each.reached.closed or each.reached.cuts >= asking.cuts
-
-    return all(map(was, explored))

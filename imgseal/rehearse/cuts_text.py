@@ -13,6 +13,9 @@ from imgseal.rehearse.sequence import token_of
 from imgseal.rehearse.states import Found, Reached
 from imgseal.rehearse.text import NOTHING_TO_PLAY
 
+AS_IT_IS = 1
+"""Where any number of cuts is played with what the journal promises, so many are played with the journal as it is."""
+
 IN_A_ROW = {3: 4, 4: 6}
 """Places of the records slot -> cuts in a row in which the journal keeps its record; docs/format/install-record.md."""
 
@@ -72,6 +75,22 @@ def journal_keeps(product: Product) -> tuple[int, int]:
     return places, IN_A_ROW[min(places, max(IN_A_ROW))]
 
 
+def was_answered(explored: tuple[Explored, ...], cuts: int | None) -> bool:
+    """Say whether all that was to be played was played, and nothing broke; what had nothing to play was not.
+
+    `cuts` is how many in a row were asked for, None for any number.
+    """
+
+    def was(each: Explored) -> bool:
+        if each.idle or each.found is not None:
+            return False
+        if cuts is None:
+            return each.reached.closed and each.journal is not None and each.journal.cuts >= AS_IT_IS
+        return each.reached.closed or each.reached.cuts >= cuts
+
+    return all(map(was, explored))
+
+
 def cuts_lines(
     explored: tuple[Explored, ...], package: str, device: str, keeps: tuple[int, int], *, changing: bool
 ) -> Iterator[str]:
@@ -88,6 +107,9 @@ def cuts_lines(
             f"             {reached.sessions} lives from a reset to the next, {reached.steps} operations cut; "
             f"states by the cuts that they take: {', '.join(map(str, reached.levels))}"
         )
+        if reached.phases:
+            phases = (f"{phase.name} {phase.states}" for phase in reached.phases)
+            yield f"             states by phase: {', '.join(phases)}"
         if reached.rests:
             yield f"             at rest with {'; '.join(f'{what}: {count}' for what, count in reached.rests)}"
         if each.journal is not None:
@@ -134,6 +156,9 @@ def _document(each: Explored) -> dict[str, object]:
         "lives": reached.sessions,
         "steps": reached.steps,
         "rests": dict(reached.rests),
+        "phases": [phase._asdict() for phase in reached.phases],
+        "ways": [way._asdict() for way in reached.ways],
+        "held": dict(reached.held),
         "journal": None
         if journal is None
         else {"cuts": max(journal.cuts, 0), "states": journal.states, "lives": journal.sessions},

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from imgseal.report.inputs import Material
     from imgseal.window import ByteView
 
+_LIVES = 200_000  # as rehearse --cuts
 _PAIRS = 500  # second cuts: all of them would take minutes; rehearse --pairs all tries them
 
 
@@ -37,7 +38,8 @@ Examples:
   imgseal report package.suit --format json --out report.json
 
 \b
-Exit status 0 when the package is accepted and, with --rehearse, every invariant holds, else 1;
+Exit status 0 when the package is accepted and, with --rehearse, every invariant holds (with --cuts for all that
+was asked), else 1;
 the report is written all the same, and says why a rehearsal could not be played.
 """,
 )
@@ -47,6 +49,7 @@ the report is written all the same, and says why a rehearsal could not be played
 @click.option("--previous", metavar="PACKAGE", help="Say what changes since this release, and judge for its devices.")
 @click.option("--archive", "folder", metavar="DIR", help="The packages of earlier releases lie below this folder.")
 @click.option("--rehearse", "rehearsed", is_flag=True, help="Play the installation with power cuts; takes seconds.")
+@click.option("--cuts", metavar="COUNT", help="With --rehearse: every sequence of cuts too, as rehearse --cuts.")
 @click.option(
     "--format", "form", type=click.Choice(("html", "json")), default="html", show_default=True, help="What to write."
 )
@@ -60,6 +63,7 @@ def command(
     previous: str | None,
     folder: str | None,
     rehearsed: bool,
+    cuts: str | None,
     form: str,
     development: bool,
     as_of: str | None,
@@ -74,6 +78,8 @@ def command(
     from imgseal.report.printable import printable
     from imgseal.report.report_inputs import gather
 
+    if cuts is not None and not rehearsed:
+        raise UsageError("--cuts does nothing without --rehearse", found="--cuts alone", hint="add --rehearse")
     data = _package(package)
     products = chosen.every()
     if device_file is None:
@@ -97,14 +103,16 @@ def command(
         material = _with_paths(material, project, chosen, data, folder, as_of=as_of)
     if rehearsed:
         played_on = project._replace(product=context.product)
-        material = _rehearsed(material, played_on, data, device_file, previous, development=development)
+        material = _rehearsed(material, played_on, data, device_file, previous, cuts, development=development)
         if material.not_rehearsed is not None:
             click.echo(printable(f"not rehearsed: {material.not_rehearsed}"), err=True)
     document = report_document(material)
     write_all([Output(out, [_written(document, form)])], [package, device_file, previous, *project.own_files()])
     click.echo(printable(f"{document['verdict']['verdict']}, for {device}: {out}"))
     held = not rehearsed or (material.rehearsal is not None and material.rehearsal.holds)
-    return 0 if material.verdict.accepted and held else 1
+    explored = document["explored"]
+    answered = not isinstance(explored, dict) or explored["holds"]
+    return 0 if material.verdict.accepted and held and answered else 1
 
 
 def _package(path: str) -> "ByteView":
@@ -169,11 +177,14 @@ def _rehearsed(
     data: "ByteView",
     device_file: str | None,
     previous: str | None,
+    cuts: str | None,
     *,
     development: bool,
 ) -> "Material":
     """Play the installation on the device given, else on one before it; say why where it cannot be played."""
-    from imgseal.rehearse.command import rehearsal_device, spread_over
+    from imgseal.rehearse.command import asked_cuts, explore_all, rehearsal_device, spread_over
+    from imgseal.rehearse.cuts import Asking
+    from imgseal.rehearse.life import Programs
     from imgseal.rehearse.play import rehearse
     from imgseal.rehearse.stage import set_up
 
@@ -190,4 +201,8 @@ def _rehearsed(
         where = f"{error.place.file}: " if error.place.file else ""
         return material._replace(not_rehearsed=where + error.message)
     played = rehearse(stage, data, pairs=_PAIRS, seed="1", spread=spread_over())
-    return material._replace(rehearsal=played, rehearsed_on=device)
+    material = material._replace(rehearsal=played, rehearsed_on=device)
+    if cuts is None:
+        return material
+    asking = Asking(stage, data, Programs(), asked_cuts(cuts), _LIVES, changing=False)
+    return material._replace(explored=explore_all(asking, None), cuts=asking.cuts)

@@ -15,6 +15,7 @@ from imgseal.formats.suit.manifest import decode_manifest
 from imgseal.formats.suit.named_bill import text_of
 from imgseal.formats.suit.outline import branches
 from imgseal.paths.text import survey_document
+from imgseal.rehearse.cuts_text import cuts_document, journal_keeps, was_answered
 from imgseal.rehearse.text import rehearsal_document
 from imgseal.report.evidence import DISCLAIMER, Scheme, judged, schemes
 from imgseal.report.inputs import Material
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from imgseal.formats.suit.envelope import Envelope
     from imgseal.keys.trusted_keys import TrustedKey
     from imgseal.product.model import Component
+    from imgseal.rehearse.cuts_text import Explored
     from imgseal.rehearse.play import Rehearsal
 
 Json = dict[str, Any]
@@ -74,6 +76,7 @@ def report_document(material: Material) -> Json:
         "paths": None if material.paths is None else survey_document(material.paths, material.tool),
         "rehearsal": None if played is None else _rehearsal(material, played),
         "not_rehearsed": (material.not_rehearsed or "not asked for: --rehearse") if played is None else None,
+        "explored": None if material.explored is None else _explored(material, material.explored),
         "refusals": [
             {
                 "what": change.what,
@@ -252,6 +255,12 @@ def _rehearsal(material: Material, played: "Rehearsal") -> Json:
             "broken_at": cuts[0] if cuts else None,
         },
     }
+
+
+def _explored(material: Material, explored: "tuple[Explored, ...]") -> Json:
+    device, keeps = material.rehearsed_on or "", journal_keeps(material.product)
+    holds = was_answered(explored, material.cuts)
+    return cuts_document(explored, material.name, device, keeps, changing=False, holds=holds)
 
 
 def _evidence(seen: dict[str, Observation]) -> Json:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from imgseal.formats.suit.envelope import Envelope
     from imgseal.keys.trusted_keys import Trust, TrustedKey
     from imgseal.paths.survey import Survey
+    from imgseal.rehearse.cuts_text import Explored
     from imgseal.rehearse.play import Rehearsal
     from imgseal.window import Bytes
 
@@ -60,7 +61,9 @@ class Material(NamedTuple):
     those whose signatures on the package hold. `state` is the device that the verdict is for, `held` what its slots
     hold. `changes` are judged for the same device, which takes the package as it is; empty where `untried` says why
     nothing was tried. `logged` says which entry of the release log it is, "" that it is none, None that no log is kept.
-    `rehearsed_on` names the device of the rehearsal, `not_rehearsed` says why one that was asked for was not played.
+    `rehearsed_on` names the device of the rehearsal, `not_rehearsed` says why one that was asked for was not played;
+    `explored` is how far every sequence of power cuts was played, of so many `cuts` (None: any); None where nobody
+    asked.
     `paths` says who of the devices in the field can take it; None where no log says who is there.
     """
 
@@ -86,6 +89,8 @@ class Material(NamedTuple):
     rehearsed_on: str | None = None
     logged: str | None = None
     not_rehearsed: str | None = None
+    explored: "tuple[Explored, ...] | None" = None
+    cuts: int | None = None
     paths: "Survey | None" = None
 
     def passed(self, name: str, subject: str = "package") -> bool:

@@ -18,6 +18,7 @@ from imgseal.rehearse.text import span
 from imgseal.report.document import OUTCOMES
 from imgseal.report.drawing import draw_map, draw_ways, path_of
 from imgseal.report.memory_map import size_words
+from imgseal.report.phases_drawing import draw_phases
 from imgseal.report.printable import printable
 from imgseal.report.timeline import joined
 from imgseal.times import utc
@@ -54,7 +55,8 @@ def render(document: Json) -> str:
         joined=joined, size=size_words, utc=utc, address="0x{:08x}".format, tree=_tree, span=span,
         check_tables=_check_tables, version=_version, counter=_counter, steps_left=_steps_left, needs=_needs,
         limits=_limits, slot_changes=_slot_changes, place=lambda place: str(Place(**place)),
-        draw_ways=draw_ways, group_words=group_words, release_words=release_words, answer_words=answer_words,
+        draw_ways=draw_ways, draw_phases=draw_phases, leads_to=_leads_to,
+        group_words=group_words, release_words=release_words, answer_words=answer_words,
         why_words=why_words, cost_words=cost_words, unknown_costs=unknown_costs,
     )  # fmt: skip
 
@@ -99,6 +101,16 @@ def _check_tables(checks: list[Json], failures: Callable[[Any], object]) -> Iter
 
 def _named(checks: list[Json]) -> str:
     return ", ".join(c["name"] + (f" ({c['because']})" if c["because"] else "") for c in checks)
+
+
+def _leads_to(explored: Json, *, cut: bool) -> Callable[[Json], str]:
+    """Return a column: the phases that one leads to, by itself or where the power fails, with how often."""
+
+    def column(phase: Json) -> str:
+        ways = [way for way in explored["ways"] if way["start"] == phase["name"] and way["cut"] == cut]
+        return ", ".join(f"{way['end']} ({way['times']})" for way in ways)
+
+    return column
 
 
 def _by_slot(component: Json, words: Callable[[Json], str]) -> str:

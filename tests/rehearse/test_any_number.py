@@ -13,8 +13,8 @@ from rare_faults import RARE
 from stages import MARKED, PRODUCTS, pair, pair_of, text_of
 from test_planted_faults import FAULTS
 
-from imgseal.rehearse.cuts import Asking, explore, was_answered
-from imgseal.rehearse.cuts_text import IN_A_ROW, journal_keeps
+from imgseal.rehearse.cuts import Asking, explore
+from imgseal.rehearse.cuts_text import IN_A_ROW, journal_keeps, was_answered
 from imgseal.rehearse.life import Programs, Stage
 from imgseal.rehearse.reach import Reach
 from imgseal.rehearse.sequence import parse, replay, token_of
@@ -103,7 +103,7 @@ def test_a_planted_fault_is_found(name: str, monkeypatch: pytest.MonkeyPatch) ->
     cuts = 2 if name == BY_CHANGING else BY_THE_JOURNAL_AS_IT_IS.get(name)
     asking = Asking(update.stage, update.package, fault.programs, cuts, None, changing=name == BY_CHANGING)
     explored = explore(asking)
-    assert not was_answered(explored, asking)
+    assert not was_answered(explored, asking.cuts)
     found = [each for each in explored if each.found is not None]
     assert found
     for each in found:
@@ -147,5 +147,5 @@ def test_what_it_leaves_open_is_said() -> None:
     update = pair("two cores")
     asking = Asking(update.stage, update.package, MODEL, None, 20, changing=False)
     explored = explore(asking)
-    assert not was_answered(explored, asking)
+    assert not was_answered(explored, asking.cuts)
     assert all(each.words.startswith("not closed after") for each in explored)

@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 from journal_alone import EMPTY, Step, search
 from long_runs import long
-from moody import ERASED, HELD, Cut, Slot
+from moody import Cut, Slot
 from stages import small, text_of
 
 from imgseal.product.model import Product
 from imgseal.product.read_toml import read
+from imgseal.rehearse.adversary import ERASED, HELD
 from imgseal.rehearse.flash import Flash
 from imgseal.rehearse.journal import Journal, NoPlaceError, _Found, _trust
 

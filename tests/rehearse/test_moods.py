@@ -5,17 +5,20 @@ a driver that leaves out an erase where a block reads blank is never found out.
 """
 
 import collections
+from typing import TYPE_CHECKING
 
 import pytest
 from demo_update import demo_update
 from stages import on_units, pair_of
 
-from imgseal.product.model import Memory
 from imgseal.rehearse.contents import Block, Contents
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.flash import Flash
 from imgseal.rehearse.noise import Noise
 from imgseal.rehearse.play import rehearse
+
+if TYPE_CHECKING:
+    from imgseal.product.model import Memory
 
 LONG = 640
 

@@ -19,8 +19,8 @@ from workshop import Imgseal
 
 from imgseal.rehearse.adversary import BLOCK, COUNTER, ERASED, ERROR, HELD, PART, WRONG, Script, Thing
 from imgseal.rehearse.contents import Contents
-from imgseal.rehearse.cuts import Asking, explore, was_answered
-from imgseal.rehearse.cuts_text import cuts_document, cuts_lines
+from imgseal.rehearse.cuts import Asking, explore
+from imgseal.rehearse.cuts_text import cuts_document, cuts_lines, was_answered
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.flash import FlashReadError, PowerCutError
 from imgseal.rehearse.life import RESET, Life, Log, Moment, Programs, Scenario, Stage
@@ -229,7 +229,8 @@ class Noted(Reach):
             for moment in moments:
                 here = State(moment, state.source, power_on=True)
                 assert isinstance(moment.blocks, Contents)
-                node = self.node(self.key(here, self.alike.journal(moment.blocks)))
+                journal = self.alike.journal(moment.blocks)
+                node = self.node(self.key(here, journal), journal)
                 out.add((id(node), self._shown(node, moment.blocks)))
         return out
 
@@ -331,7 +332,7 @@ def test_what_breaks_is_shown_and_repeated() -> None:
     assert text.count("the shortest sequence that breaks an invariant has 1 cut, and it was replayed") == 2
     assert "power cut in operation 2: erase nor+0x1000" in text
     document = cuts_document(
-        explored, "package", "device", (3, 4), changing=False, holds=was_answered(explored, asking)
+        explored, "package", "device", (3, 4), changing=False, holds=was_answered(explored, asking.cuts)
     )
     Draft202012Validator(SCHEMA).validate(document)
     assert (document["holds"], document["broken"]) == (False, True)

@@ -10,12 +10,15 @@ import pytest
 from desk import edited, material_of, whole
 from jsonschema import Draft202012Validator
 from referencing import Registry, Resource
+from stages import pair
 from workshop import detached_radio, make, product, two_algorithms, workshop
 
 from imgseal.check.context import Context
 from imgseal.device_state.device import fresh
 from imgseal.findings import CODES, OF_RELEASES
 from imgseal.rehearse.apply import apply
+from imgseal.rehearse.cuts import Asking, explore
+from imgseal.rehearse.life import Programs
 from imgseal.report.document import report_document
 from imgseal.report.inputs import Change, Material
 from imgseal.window import ByteView
@@ -27,7 +30,11 @@ VERDICT = json.loads((FORMAT / "verdict.schema.json").read_text())
 CHECKER = Draft202012Validator(
     SCHEMA,
     registry=Registry().with_resources(
-        [("verdict.schema.json", Resource.from_contents(VERDICT)), ("paths.schema.json", Resource.from_contents(PATHS))]
+        [
+            ("verdict.schema.json", Resource.from_contents(VERDICT)),
+            ("paths.schema.json", Resource.from_contents(PATHS)),
+            ("cuts.schema.json", Resource.from_contents(json.loads((FORMAT / "cuts.schema.json").read_text()))),
+        ]
     ),
 )
 
@@ -50,9 +57,17 @@ def with_two() -> Material:
     return material_of(shop.package, shop)
 
 
+def every_sequence() -> Material:
+    """Of a small product, whose components are not those of the report's package: the page goes by what is explored."""
+    update = pair("two cores")
+    asking = Asking(update.stage, update.package, Programs(), None, None, changing=False)
+    return whole()._replace(explored=explore(asking))
+
+
 REPORTS: dict[str, Callable[[], Material]] = {
     "accepted": lambda: material_of(workshop().package),
     "rehearsed and compared": whole,
+    "every sequence of cuts": every_sequence,
     "refused": lambda: material_of(workshop().package.replace(b"vent", b"vend", 1)),
     "unreadable": lambda: material_of(workshop().package[:200]),
     "no package": lambda: material_of(b"<html>"),
