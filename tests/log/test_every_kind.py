@@ -2,6 +2,7 @@
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 from every_kind import KINDS, TODAY, play, write_away, write_line
@@ -23,7 +24,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def entries(folder: Path) -> list[dict[str, object]]:
+def entries(folder: Path) -> list[dict[str, Any]]:
     return [json.loads(line)["entry"] for line in (folder / "release.log").read_text().splitlines()]
 
 

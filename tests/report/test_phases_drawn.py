@@ -32,9 +32,10 @@ def test_arrows_join_boxes(name: str) -> None:
 
         joined = set()
         for arrow in drawing.arrows:
-            start = [int(number) for number in re.findall(r"^M(\d+) (\d+)", arrow.line)[0]]
-            tip = [int(number) for number in re.findall(r"^M(\d+) (\d+)", arrow.head)[0]]
-            joined.add((box_at(*start), box_at(*tip)))
+            (x, y), (tip_x, tip_y) = (
+                map(int, re.findall(r"^M(\d+) (\d+)", path)[0]) for path in (arrow.line, arrow.head)
+            )
+            joined.add((box_at(x, y), box_at(tip_x, tip_y)))
         assert joined == {(way["start"], way["end"]) for way in each["ways"] if way["start"] != way["end"]}
         assert (
             ("delivering", "trial") in joined or ("switching", "unproven") in joined or ("switching", "trial") in joined

@@ -12,9 +12,12 @@ from workshop import ALL, Imgseal, tree
 FORMAT = Path(__file__).parents[2] / "docs" / "format"
 VERDICT = Resource.from_contents(json.loads((FORMAT / "verdict.schema.json").read_text()))
 PATHS = Resource.from_contents(json.loads((FORMAT / "paths.schema.json").read_text()))
+CUTS = Resource.from_contents(json.loads((FORMAT / "cuts.schema.json").read_text()))
 CHECKER = Draft202012Validator(
     json.loads((FORMAT / "report.schema.json").read_text()),
-    registry=Registry().with_resources([("verdict.schema.json", VERDICT), ("paths.schema.json", PATHS)]),
+    registry=Registry().with_resources(
+        [("verdict.schema.json", VERDICT), ("paths.schema.json", PATHS), ("cuts.schema.json", CUTS)]
+    ),
 )
 NAME = "out/vent-drive-2.4.1-17.suit"
 OLD = ("--set", "release.version=2.4.0", "--set", "release.sequence=16", "--set", "component.motor.counter=5")
@@ -251,3 +254,16 @@ def test_a_rehearsal_on_what_was_refused_before(imgseal: Imgseal, built: Path) -
     found = document(imgseal, NAME, "--previous", "old.suit", "--rehearse", status=1)
     assert found["rehearsal"] is None
     assert found["not_rehearsed"].startswith("old.suit: the device refuses this update package: digest.image")
+
+
+def test_every_sequence_of_cuts(imgseal: Imgseal, built: Path) -> None:
+    """None but the undisturbed run, which is quick; --cuts alone does nothing."""
+    arguments = ("report", NAME, "--previous", "old/vent-drive-2.4.0-16.suit", "--out", "r.json", "--format", "json")
+    assert imgseal(*arguments, "--cuts", "0").status == 2
+    assert imgseal(*arguments, "--rehearse", "--cuts", "few").status == 2
+    said = imgseal(*arguments, "--rehearse", "--cuts", "0")
+    assert said.status == 0, said.err
+    made = json.loads((built / "r.json").read_text())
+    CHECKER.validate(made)
+    assert made["explored"]["holds"]
+    assert [each["cuts"] for each in made["explored"]["explored"]] == [0, 0]
