@@ -6,6 +6,7 @@ answer stands for.
 
 from collections.abc import Callable, Mapping
 
+from imgseal.formats.sealed_image.layout import MAGIC, STATEMENT
 from imgseal.product.model import Memory
 from imgseal.records import NamedTuple
 from imgseal.rehearse.contents import Block
@@ -16,6 +17,17 @@ __all__ = ["ERASED", "ERROR", "HELD", "PART", "WRONG", "At", "Script"]
 WRONG = "wrong"
 """Beside held (as the cut left it, or as before a cut erase), erased, with its second half erased, and an error: with
 one bit wrong."""
+
+FIELDS = {
+    field.name: (field.offset, field.size)
+    for field in STATEMENT.fields
+    if field.name in ("payload_size", "header_block")
+}
+"""Answers for a block whose erase was cut short where an image's header begins: as before, but that field as erased.
+
+These are compared before the signature is verified, so that one wrong value does not stand for all: this is the
+outermost one.
+"""
 
 BLOCK = -1
 """In place of a unit: all of a block whose erase was cut short."""
@@ -118,6 +130,8 @@ class Script(Noise):
         """Return what a unit, or a block whose erase was cut short, reads as."""
         thing = Thing(memory, number, unit)
         answers = (HELD, ERASED, WRONG, *((PART,) if unit == BLOCK else ()), *((ERROR,) if part.program_once else ()))
+        if unit == BLOCK and block.read(0, len(MAGIC)) == MAGIC:
+            answers += tuple(FIELDS)
         return self._answer(thing, self._choices(thing, answers, block))
 
     def has_taken(self, component: int) -> bool:

@@ -2,7 +2,7 @@
 
 from itertools import repeat
 
-from imgseal.rehearse.adversary import BLOCK, ERASED, ERROR, HELD, PART, WRONG, At, Script, Thing
+from imgseal.rehearse.adversary import BLOCK, ERASED, ERROR, FIELDS, HELD, PART, WRONG, At, Script, Thing
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.life import RESET, RESETS, Life, Programs, Scenario, Stage
 from imgseal.rehearse.oracle import ViolationError
@@ -59,7 +59,7 @@ def _read(text: str) -> How:
         name, _, answer = each.partition("=")
         name, _, turn = name.partition("~")
         memory, number, *unit = name.split(".")
-        if answer not in (HELD, ERASED, WRONG, PART, ERROR) or len(unit) > 1:
+        if answer not in (HELD, ERASED, WRONG, PART, ERROR, *FIELDS) or len(unit) > 1:
             raise ValueError(text)
         answers.append((Thing(memory, int(number), int(unit[0]) if unit else BLOCK, int(turn or 0)), answer))
     kept = not words.endswith("!")

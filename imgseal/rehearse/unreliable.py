@@ -7,7 +7,7 @@ an adversary says.
 from hashlib import shake_256
 
 from imgseal.product.model import Memory
-from imgseal.rehearse.adversary import BLOCK, ERASED, ERROR, HELD, PART, WRONG, Script
+from imgseal.rehearse.adversary import BLOCK, ERASED, ERROR, FIELDS, HELD, PART, WRONG, Script
 from imgseal.rehearse.contents import Block, Key
 from imgseal.rehearse.noise import BETWEEN, MIXED, Mood, Noise
 
@@ -122,6 +122,9 @@ def _as_answered(part: Memory, held: bytes, answer: str) -> bytes:
     used = len(held.rstrip(erased))
     if answer == HELD or not used:
         return held
+    if answer in FIELDS:
+        at, size = FIELDS[answer]
+        return held[:at] + erased * size + held[at + size :]
     if answer == PART:
         return held[: used // 2] + erased * (len(held) - used // 2)
     assert answer == WRONG

@@ -17,7 +17,8 @@ from test_planted_faults import Attacked, NotesNoErase
 from test_rehearse_command import ONE, TWO, shipped  # noqa: F401 - a fixture
 from workshop import Imgseal
 
-from imgseal.rehearse.adversary import BLOCK, COUNTER, ERASED, ERROR, HELD, PART, WRONG, Script, Thing
+from imgseal.formats.sealed_image.layout import STATEMENT
+from imgseal.rehearse.adversary import BLOCK, COUNTER, ERASED, ERROR, FIELDS, HELD, PART, WRONG, Script, Thing
 from imgseal.rehearse.contents import Contents
 from imgseal.rehearse.cuts import Asking, explore
 from imgseal.rehearse.cuts_text import cuts_document, cuts_lines, was_answered
@@ -298,7 +299,11 @@ def test_answers_are_what_they_say() -> None:
     assert script.forks({}) == []  # it changes once
     flash.noise = script = Script({})
     flash.read("internal", 0x3000, 8)
-    assert {given[thing] for given, _, _ in script.forks({})} == {ERASED, WRONG, PART, ERROR}
+    assert {given[thing] for given, _, _ in script.forks({})} == {ERASED, WRONG, PART, ERROR, *FIELDS}
+    flash.noise = Script({thing: "payload_size"})
+    field = STATEMENT.fields[[each.name for each in STATEMENT.fields].index("payload_size")]
+    assert flash.read("internal", 0x3000 + field.offset, 4) == b"\xff" * 4
+    assert flash.read("internal", 0x3000, field.offset) == held[: field.offset]
     counters.watch = lambda _step: True
     with pytest.raises(PowerCutError):
         counters.take(1, 4)
