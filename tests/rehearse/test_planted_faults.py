@@ -20,11 +20,13 @@ from imgseal.product.model import Component
 from imgseal.rehearse import boot, install
 from imgseal.rehearse.boot import Bootloader, Started
 from imgseal.rehearse.counters import Counters
+from imgseal.rehearse.cuts import Asking, explore
+from imgseal.rehearse.cuts_text import Explored
 from imgseal.rehearse.device import Device
 from imgseal.rehearse.explore import Explorer
 from imgseal.rehearse.install import Brought, Installer
 from imgseal.rehearse.journal import Journal
-from imgseal.rehearse.life import Programs
+from imgseal.rehearse.life import Programs, Stage
 from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.settle import settle
 from imgseal.rehearse.slots import Sealed, Slots
@@ -297,6 +299,10 @@ def test_fault_is_found(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     assert (again.invariant, again.message, events) == (found.invariant, found.message, found.events)
 
 
+def every_sequence(stage: Stage, package: Bytes, device: type[Device]) -> tuple[Explored, ...]:
+    return explore(Asking(stage, package, Programs(device=device), None, None, changing=False))
+
+
 def test_requirement_ignored_is_found() -> None:
     """A package whose requirement the resulting set does not meet: the sound device refuses it, the faulty one starts it."""
     update = pair("two cores")
@@ -314,6 +320,9 @@ def test_requirement_ignored_is_found() -> None:
     found = rehearse(stage, package, pairs=None, seed="1", programs=Programs(device=NoRequirements)).violation
     assert found is not None
     assert found.invariant == "judged"
+    assert {each.found and each.found.invariant for each in every_sequence(stage, package, NoRequirements)} == {
+        "judged"
+    }
 
 
 def test_second_core_released_unjudged_is_found() -> None:
@@ -327,6 +336,7 @@ def test_second_core_released_unjudged_is_found() -> None:
     found = rehearse(stage, update.package, pairs=0, seed="1", programs=Programs(device=JudgesFirstCoreOnly)).violation
     assert found is not None
     assert found.invariant in {"judged", "verified"}
+    assert all(each.found for each in every_sequence(stage, update.package, JudgesFirstCoreOnly))
 
 
 def test_attack_between_check_and_use_ends_with_the_old_set() -> None:
