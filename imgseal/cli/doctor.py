@@ -226,6 +226,7 @@ def _file(key: str, path: str, absent: str, mend: str) -> Remark:
 def _slots(product: Product) -> Iterator[Remark]:
     from imgseal.check.trust_update import fixed_by
     from imgseal.make.place import linker_region
+    from imgseal.product.flash_behaviours import asked
 
     for component in product.components.values():
         for slot in component.run:
@@ -236,6 +237,8 @@ def _slots(product: Product) -> Iterator[Remark]:
                 f"{component.name} has no way back: a release that does not start cannot be undone",
                 "a second run slot, or a keep slot (docs/format/product-file.md)",
             )
+    for where, behaviour, asks in asked(product):
+        yield Remark("note", f"memory.{where} behaves so: {behaviour}", f"{asks} (docs/format/flash-model.md)")
     if (fixed := fixed_by(product)) is not None:
         yield Remark(
             "note",

@@ -45,6 +45,7 @@ class Memory(NamedTuple):
     `erased` is what a byte reads as that nobody has programmed since the erase; None: anything, or an error.
     `trusted` is False for external parts. `erase_ms` is the typical and the longest time to erase a block, `program_us`
     the same for a page, `endurance` how often a block may be erased; None where the product file does not say.
+    `behaves` are the ways in which it is worse than other flash, by name.
     """
 
     name: str
@@ -60,6 +61,22 @@ class Memory(NamedTuple):
     erase_ms: tuple[float, float] | None
     program_us: tuple[float, float] | None
     endurance: int | None
+    behaves: tuple[str, ...] = ()
+
+    @property
+    def once(self) -> bool:
+        """Whether a unit is programmed once between two erases."""
+        return self.program_once or "second-program-faults" in self.behaves
+
+    @property
+    def faults(self) -> bool:
+        """Whether reading what is unreliable may be an error."""
+        return self.program_once or "ecc-faults" in self.behaves
+
+    @property
+    def pieces(self) -> int:
+        """How many pieces of an erase block are erased one after the other."""
+        return 4 if "uneven-blocks" in self.behaves and self.erase_block % (4 * self.write_unit) == 0 else 1
 
     @property
     def fill(self) -> int:

@@ -6,6 +6,7 @@ from typing import Any
 from imgseal.formats.install_record.room import WRITE_UNIT_MAX
 from imgseal.limits import BLOCKS, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN, LINE_MEMBERS
 from imgseal.product.algorithms import ALGORITHMS
+from imgseal.product.flash_behaviours import OF_A_MEMORY
 from imgseal.product.value import Value
 from imgseal.records import NamedTuple
 
@@ -76,6 +77,7 @@ def choice(*options: str, words: str | None = None) -> Kind:
 SIZE, NUMBER, PAIR = Kind("size", Value.size), Kind("number", Value.number), Kind("two numbers", Value.pair)
 BOOLEAN, VERSION = Kind("boolean", Value.boolean), Kind("version", Value.version)
 TABLE, TABLES = Kind("table"), Kind("array of tables")
+_BEHAVES = Kind("array of words", lambda value: value.some_of(OF_A_MEMORY), ())
 _NAMES = Kind("memory name or names", lambda value: value.one_or_more(8), ())
 _REFERENCES, _RANGE, _KEYS = Kind("file or files"), Kind("range", Value.hardware), Kind("array")
 
@@ -169,6 +171,10 @@ KEYS: dict[str, dict[str, Key]] = {
         "erase_ms": Key(PAIR, "typical and longest time to erase a block, in ms, from the data sheet"),
         "program_us": Key(PAIR, "typical and longest time to program a page, in microseconds"),
         "endurance": Key(integer(1), "how often a block may be erased"),
+        "behaves": Key(
+            _BEHAVES,
+            "ways in which it is worse than other flash, which `rehearse` plays (docs/format/flash-model.md)",
+        ),
     },
     "slot.NAME": {
         "memory": required(text("memory name"), "where it lies"),

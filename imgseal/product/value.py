@@ -1,8 +1,9 @@
 """Values of the product file: what the value of a key has to be, each kind read in one place."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import NoReturn
 
+from imgseal.errors import meant
 from imgseal.values import Document, Node, shown
 from imgseal.versions import decimal
 
@@ -73,6 +74,16 @@ class Value(Node):
         if not fits or len(set(value)) != len(value) or not least <= len(value) <= most:
             self.refuse(f"{least} to {most} different texts in brackets", "this is no list of names")
         return tuple(value)
+
+    def some_of(self, options: Collection[str]) -> tuple[str, ...]:
+        """Return an array of known words, in the order in which they are known."""
+        words = self.texts(0, len(options))
+        for word in words:
+            if word not in options:
+                self.refuse(
+                    " or ".join(f'"{option}"' for option in options), "no such word", word, meant(word, options)
+                )
+        return tuple(option for option in options if option in words)
 
     def one_or_more(self, most: int) -> tuple[str, ...]:
         """Return texts: an array of them, or one alone."""

@@ -129,7 +129,7 @@ class Script(Noise):
     def ask(self, memory: str, number: int, unit: int, part: Memory, block: Block) -> str:
         """Return what a unit, or a block whose erase was cut short, reads as."""
         thing = Thing(memory, number, unit)
-        answers = (HELD, ERASED, WRONG, *((PART,) if unit == BLOCK else ()), *((ERROR,) if part.program_once else ()))
+        answers = (HELD, ERASED, WRONG, *((PART,) if unit == BLOCK else ()), *((ERROR,) if part.faults else ()))
         if unit == BLOCK and block.read(0, len(MAGIC)) == MAGIC:
             answers += tuple(FIELDS)
         return self._answer(thing, self._choices(thing, answers, block))

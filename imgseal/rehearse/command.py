@@ -13,6 +13,7 @@ from imgseal.check.context import Context
 from imgseal.check.held import leaves_out
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, UsageError
+from imgseal.product.flash_behaviours import PAGE, PARALLEL, UNEVEN
 from imgseal.workspace.channels import refuse_without_channel
 from imgseal.workspace.device_file import device_trust, load_device
 from imgseal.workspace.judging import judge_of
@@ -26,11 +27,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from imgseal.device_state.device import DeviceState
+    from imgseal.product.model import Product
     from imgseal.rehearse.cuts import Asking
     from imgseal.rehearse.cuts_text import Explored
     from imgseal.rehearse.explore import Cuts, Explorer, Outcome, Spread
     from imgseal.rehearse.forecast import Forecast
     from imgseal.rehearse.life import Stage
+    from imgseal.rehearse.play import Rehearsal
+    from imgseal.rehearse.worse import Worse
     from imgseal.window import Bytes
 
 _PAIRS = 2000
@@ -53,6 +57,7 @@ Examples:
   imgseal rehearse package.suit --device unit.json --pairs 20000
   imgseal rehearse package.suit --device unit.json --pairs all --json
   imgseal rehearse package.suit --device unit.json --cuts any
+  imgseal rehearse package.suit --device unit.json --flash worst --pairs 200
 
 \b
 Exit status 0 when every invariant holds, 1 when one does not, the device refuses the package, or has it already.
@@ -71,6 +76,9 @@ Exit status 0 when every invariant holds, 1 when one does not, the device refuse
     "--lives", type=click.IntRange(1), default=_LIVES, show_default=True, help="Lives to play with --cuts, at most."
 )
 @click.option("--changing", is_flag=True, help="With --cuts: what is torn may change once between two resets.")
+@click.option(
+    "--flash", metavar="NAME", help="Play flash that is worse as well: one behaviour, by its name, or all (worst)."
+)
 @click.option("--seed", default="1", show_default=True, help="Decides where operations tear and what torn flash reads.")
 @click.option("--replay", metavar="TOKEN", help="Play one run again, as a violation names it.")
 @click.option("--jobs", type=click.IntRange(1, 256), metavar="N", help="Processes that play; default one a core.")
@@ -87,6 +95,7 @@ def command(
     cuts: str | None,
     lives: int,
     changing: bool,
+    flash: str | None,
     seed: str,
     replay: str | None,
     jobs: int | None,
@@ -108,12 +117,13 @@ def command(
     from imgseal.rehearse.life import Programs
     from imgseal.rehearse.play import rehearse
     from imgseal.rehearse.stage import set_up
-    from imgseal.rehearse.text import rehearsal_document, rehearsal_lines
+    from imgseal.rehearse.worse import named, play
 
     refuse_both(jobs, workers)
     if device_file is not None and previous is not None:
         raise UsageError("--device and --previous name two devices", hint="give one of them")
     _refuse_idle(cuts)
+    behaviours = () if flash is None else named(flash)
     project = chosen.load()
     if device_file is None and not development:
         refuse_without_channel(project, "the device is of")
@@ -131,24 +141,43 @@ def command(
     if as_of is not None:
         device += f", judged for {judge_one.context.day}"
     trust, _ = device_trust(project, state, device_file, development=development)
-    stage = set_up(Context(project.product, trust, state, contents, development=development), data)
+    context = Context(project.product, trust, state, contents, development=development)
+    stage = set_up(context, data)
     refuse_verdict(stage.verdict, package)
     if replay is not None:
-        return _replay(stage, data, replay)
+        return _replay(stage, data, replay) if flash is None else _replay_worse(flash, context, data, replay)
     if cuts is not None:
         if workers is not None:
             raise UsageError("--cuts plays on this machine", found="--workers", hint="leave --workers out")
+        _refuse_worse_with_cuts(project)
         asking = Asking(stage, data, Programs(), asked_cuts(cuts), lives, changing)
         return show_cuts(asking, package, device, jobs, as_json=as_json)
     count = None if pairs == "all" else _count(pairs)
-    shown = counter("lives")
     spread, announce = spread_over(jobs, workers), _announcing(jobs or processors())
-    rehearsal = rehearse(stage, data, pairs=count, seed=seed, progress=shown, spread=spread, announce=announce)
+    rehearsal = rehearse(
+        stage, data, pairs=count, seed=seed, progress=counter("lives"), spread=spread, announce=announce
+    )
+    worse = [
+        play(name, context, data, pairs=count, seed=seed, progress=counter(f"lives, {name}"), spread=spread)
+        for name in (behaviours if rehearsal.holds else ())
+    ]
+    _say(rehearsal, worse, project.product, package, device, as_json=as_json)
+    return 0 if rehearsal.holds and all(each.violation is None for each in worse) else 1
+
+
+def _say(
+    rehearsal: "Rehearsal", worse: "list[Worse]", product: "Product", package: str, device: str, *, as_json: bool
+) -> None:
+    from imgseal.rehearse.text import rehearsal_document, rehearsal_lines
+    from imgseal.rehearse.worse_text import worse_document, worse_lines
+
     if as_json:
-        click.echo(json_text(rehearsal_document(rehearsal, package, device)), nl=False)
+        document = {**rehearsal_document(rehearsal, package, device), "flash": worse_document(product, worse)}
+        document["holds"] = rehearsal.holds and all(each.violation is None for each in worse)
+        click.echo(json_text(document), nl=False)
     else:
-        click.echo("\n".join(rehearsal_lines(rehearsal, package, device)))
-    return 0 if rehearsal.holds else 1
+        lines = (*rehearsal_lines(rehearsal, package, device), *worse_lines(product, worse))
+        click.echo("\n".join(lines))
 
 
 def rehearsal_device(
@@ -183,13 +212,27 @@ def rehearsal_device(
 def _refuse_idle(cuts: str | None) -> None:
     """UsageError for an option that would do nothing: --cuts and --pairs are two ways to play."""
     context = click.get_current_context()
-    for name in ("pairs", "seed") if cuts is not None else ("lives", "changing"):
+    for name in ("pairs", "seed", "flash") if cuts is not None else ("lives", "changing"):
         if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
             raise UsageError(
                 f"--{name} does nothing {'with' if cuts is not None else 'without'} --cuts",
-                expected="--pairs and --seed, or --cuts with --lives and --changing",
+                expected="--pairs, --seed and --flash, or --cuts with --lives and --changing",
                 found=f"--{name} {'and --cuts' if cuts is not None else 'alone'}",
                 hint=f"leave --{name} out" if cuts is not None else f"leave --{name} out, or add --cuts any",
+            )
+
+
+def _refuse_worse_with_cuts(project: Project) -> None:
+    """UsageError where a memory tears in ways that --cuts does not play."""
+    for memory in project.product.memories.values():
+        unplayed = [name for name in memory.behaves if name in (PARALLEL, PAGE, UNEVEN)]
+        if unplayed:
+            raise UsageError(
+                f"--cuts does not play flash that behaves so: {', '.join(unplayed)}",
+                place=Place(file=project.path, key=f"memory.{memory.name}.behaves"),
+                expected="flash whose program calls tear in order, and whose blocks are erased as a whole",
+                found=", ".join(memory.behaves),
+                hint="leave --cuts out: --pairs plays it",
             )
 
 
@@ -233,7 +276,7 @@ def explore_all(asking: "Asking", jobs: int | None) -> "tuple[Explored, ...]":
         return explore(asking, partial(in_processes, stack, 2) if many else in_turn)
 
 
-def _replay(stage: "Stage", data: "Bytes", text: str) -> int:
+def _replay(stage: "Stage", data: "Bytes", text: str, play_with: "type[Explorer] | None" = None) -> int:
     from imgseal.rehearse import sequence
     from imgseal.rehearse.explore import Explorer, Token
     from imgseal.rehearse.life import Programs
@@ -258,12 +301,19 @@ def _replay(stage: "Stage", data: "Bytes", text: str) -> int:
     if not undisturbed(stage, data).worked:
         click.echo(NOTHING_TO_PLAY)
         return 1
-    explorer = Explorer(stage, data, token.seed, Programs())
+    explorer = (play_with or Explorer)(stage, data, token.seed, Programs())
     violation, events = explorer.replay(token)
     for event in events:
         click.echo(event)
     click.echo("every invariant holds" if violation is None else f"{violation.invariant}: {violation.message}")
     return 0 if violation is None else 1
+
+
+def _replay_worse(flash: str, context: Context, data: "Bytes", text: str) -> int:
+    from imgseal.rehearse.worse import case_named
+
+    case = case_named(flash, context, data)
+    return _replay(case.stage, data, text, case.explorer)
 
 
 def _announcing(jobs: int) -> "Callable[[Forecast], None]":

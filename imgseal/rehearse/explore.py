@@ -178,7 +178,8 @@ class Explorer:
 
     def _explore(self, pairs: int | None, progress: Callable[[int, int], None], spread: Spread) -> None:
         operations: list[int] = []
-        for outcome in self._outcomes(self._single_cuts(), 2 * sum(self.tally.operations.values()), progress, spread):
+        first = self._single_cuts()
+        for outcome in self._outcomes(first, sum(2 * len(numbers) for _, numbers in first), progress, spread):
             operations += outcome.operations
             self.tally.joined += outcome.joined
             self.tally.singles += len(outcome.operations)

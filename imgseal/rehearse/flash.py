@@ -8,10 +8,11 @@ programmed into it before it is erased again is unreliable too. Where a memory i
 has programmed read as anything. A worn block erases, and takes no programming without saying so.
 """
 
-from collections.abc import Callable, Iterator, MutableMapping
+from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from contextlib import contextmanager
 from functools import cache
 
+from imgseal.product.flash_behaviours import PAGE, PARALLEL, SECOND
 from imgseal.product.model import Memory, Product
 from imgseal.records import NamedTuple
 from imgseal.rehearse import unreliable
@@ -45,13 +46,29 @@ class Operation(NamedTuple):
 
 def counts_units(memory: Memory) -> bool:
     """Say whether it matters which units of a memory have been programmed since their erase."""
-    return memory.program_once or memory.erased is None
+    return memory.once or memory.erased is None
 
 
 @cache
 def _blank(part: Memory) -> tuple[bytes, ...]:
     """Return the pages of an erased block."""
     return (bytes([part.fill]) * part.page,) * (part.erase_block // part.page)
+
+
+def _partly_erased(part: Memory, block: Block, erased: Sequence[int], torn: int | None) -> Block:
+    """Return a block of which some pieces have been erased, and the erase of one was cut short."""
+    size = part.erase_block // part.pieces
+    every = (1 << size // part.write_unit) - 1
+    data, done, loose = bytearray(block.data), block.done, block.torn
+    for piece in (*erased, *(() if torn is None else (torn,))):
+        units = every << piece * size // part.write_unit
+        done, loose = done & ~units, loose & ~units
+        if piece == torn:
+            loose |= units
+        else:
+            data[piece * size : (piece + 1) * size] = bytes([part.fill]) * size
+    pages = tuple(bytes(data[at : at + part.page]) for at in range(0, part.erase_block, part.page))
+    return Block(pages, done, loose, block.weak)
 
 
 Snapshot = MutableMapping[Key, Block]
@@ -87,14 +104,23 @@ class Flash:
             raise FlashRuleError(f"an erase in the middle of a block: {memory}+0x{at:x}")
         key = memory, at // size
         cut = self.watch(Operation(memory, at, None))
+        pieces = self.pieces_erased(key)
         self.trace.replace(key)
-        if not cut:
+        if not cut and len(pieces) == part.pieces:
             self.blocks.put(key, None)
             return
-        before = self.blocks.get(key)
-        pages = before.pages(part.page) if before is not None else _blank(part)
-        self.blocks.put(key, Block(pages, 0, 0, True))
-        raise PowerCutError
+        before = self.blocks.get(key) or Block(_blank(part), 0, 0, False)
+        if part.pieces == 1:
+            self.blocks.put(key, Block(before.pages(part.page), 0, 0, True))
+        else:
+            reached = self.noise.below(len(pieces)) if cut else len(pieces)
+            self.blocks.put(key, _partly_erased(part, before, pieces[:reached], pieces[reached] if cut else None))
+        if cut:
+            raise PowerCutError
+
+    def pieces_erased(self, key: Key) -> tuple[int, ...]:
+        """Return the pieces of a block that its driver erases, in their order: all of them."""
+        return tuple(range(self._memories[key[0]].pieces))
 
     def program(self, memory: str, at: int, data: bytes) -> None:
         """Program whole units inside one page."""
@@ -107,15 +133,18 @@ class Flash:
         old = self.blocks.get(key) or Block(_blank(part), 0, 0, False)
         self.trace.read(key, start, len(data))
         first, count = start // unit, len(data) // unit
-        if part.program_once and old.done >> first & ((1 << count) - 1):
+        if part.once and old.done >> first & ((1 << count) - 1):
             raise FlashRuleError(f"programmed twice since its erase: {memory}+0x{at:x}")
+        if SECOND in part.behaves and (old.weak or old.torn >> first & ((1 << count) - 1)):
+            raise FlashRuleError(f"programmed over an erase that was cut short: {memory}+0x{at:x}")
         cut = self.watch(Operation(memory, at, data))
         if key in self._worn:
             if cut:
                 raise PowerCutError
             return
         written = self.noise.below(count) if cut else count
-        reached = written + 1 if cut else count  # in units: those that changed, the torn one at their end
+        alike = PARALLEL in part.behaves
+        reached = written + 1 if cut and not alike else count  # in units: those that changed, the torn one at their end
         number, offset = divmod(start, page)
         pages = old.pages(page)
         was, end = pages[number], offset + reached * unit
@@ -126,7 +155,9 @@ class Flash:
         done = old.done | ((1 << reached) - 1) << first if counts_units(part) else 0
         torn = old.torn | ((1 << written) - 1) << first if old.weak else old.torn
         if cut:
-            torn |= 1 << (first + written)
+            torn |= ((1 << count) - 1) << first if alike else 1 << (first + written)
+        if cut and PAGE in part.behaves:
+            torn |= ((1 << page // unit) - 1) << number * (page // unit)
         self.blocks.put(key, Block((*pages[:number], now, *pages[number + 1 :]), done, torn, old.weak))
         if cut:
             raise PowerCutError

@@ -38,7 +38,7 @@ def rehearsal_lines(rehearsal: Rehearsal, package: str, device: str) -> Iterator
     if rehearsal.violation is None:
         yield f"  all {len(INVARIANTS)} invariants hold: {', '.join(INVARIANTS)}"
     else:
-        yield from _violation(rehearsal.violation)
+        yield from violation_lines(rehearsal.violation)
 
 
 def _estimate(took: Estimate) -> Iterator[str]:
@@ -66,11 +66,12 @@ def span(seconds: tuple[float, float] | None) -> str:
     return "" if seconds is None else f"{seconds[0]:.1f} to {seconds[1]:.1f} s"
 
 
-def _violation(violation: Violation) -> Iterator[str]:
+def violation_lines(violation: Violation, options: str = "") -> Iterator[str]:
+    """Yield the lines of a violation; `options` are those that its run needs beside the token."""
     yield f"  BROKEN     {violation.invariant}: {violation.message}"
     yield f"             it says: {INVARIANTS[violation.invariant]}"
     yield from (f"             {event}" for event in violation.events)
-    yield f"             again: imgseal rehearse ... --replay {violation.token}"
+    yield f"             again: imgseal rehearse ... {options}--replay {violation.token}"
 
 
 def rehearsal_document(rehearsal: Rehearsal, package: str, device: str) -> dict[str, object]:
@@ -87,11 +88,14 @@ def rehearsal_document(rehearsal: Rehearsal, package: str, device: str) -> dict[
         "operations": dict(tally.operations),
         "cuts": {"single": tally.singles, "double": tally.pairs, "joined": tally.joined, "states": tally.states},
         "invariants": dict(INVARIANTS),
-        "violation": None
-        if violation is None
-        else {**violation._asdict(), "events": list(violation.events), "token": str(violation.token)},
+        "violation": None if violation is None else violation_document(violation),
         "estimate": None if took is None else _estimate_document(took),
     }
+
+
+def violation_document(violation: Violation) -> dict[str, object]:
+    """Return the values of a violation for JSON."""
+    return {**violation._asdict(), "events": list(violation.events), "token": str(violation.token)}
 
 
 def _estimate_document(took: Estimate) -> dict[str, object]:

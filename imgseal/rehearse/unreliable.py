@@ -28,7 +28,7 @@ def read(noise: Noise, key: Key, part: Memory, block: Block, start: int, count: 
         return _as_told(noise, key, part, block, start, count)
     if not block.weak and not _torn(part, block, start, count):
         return block.read(start, count)
-    mood = noise.mood(key, part.erase_block, faults=part.program_once)
+    mood = noise.mood(key, part.erase_block, faults=part.faults)
     if mood is None:
         return _changing(noise, part, block, start, count)
     return _steady(mood, part, block, start, count)
@@ -86,14 +86,14 @@ def _changing(noise: Noise, part: Memory, block: Block, start: int, count: int) 
         # units nobody has programmed since read as erased, as before, or as anything; a whole read mostly alike,
         # so that a block can look erased, or look whole
         mood = below(4)
-        if mood == 3 and part.program_once:
+        if mood == 3 and part.faults:
             raise FlashReadError(f"{part.name}: uncorrectable")
         for number in range(first, -(-end // unit)):
-            if not (part.program_once and block.done >> number & 1):
+            if not (part.once and block.done >> number & 1):
                 read_as(number, (mood if below(16) else below(3)) % 3)
     for number in _torn(part, block, start, count):
         mood = below(4)
-        if mood == 0 and part.program_once:
+        if mood == 0 and part.faults:
             raise FlashReadError(f"{part.name}: uncorrectable")
         read_as(number, (1, 1, 0, 2)[mood])
     return bytes(out)
