@@ -36,7 +36,7 @@ def judged_by_bases(unjudged: Verdict, data: Bytes, context: Context, paths: tup
         verdict, _, takes = examine_steps(data, unjudged.name, device.context, device.name)
         if verdict.accepted:
             taken.append((verdict, takes))
-        elif verdict.findings and fits:
+        elif verdict.findings:
             refused.append((fits, verdict))
     left = [step for step in steps if not any(step in takes for _, takes in taken)]
     if left and refused:

@@ -228,6 +228,18 @@ def test_it_is_judged_for_what_an_archive_has(imgseal: Imgseal, field: Path) -> 
         assert (said.status, words in said.out) == (status, True), (name, archive, said.out)
         gate = imgseal("gate", name, "--archive", archive, "--fresh", "--jobs", "1")
         assert (gate.status, "gate.not-judged" in gate.out) == (status, bool(status)), gate.out
+    # what is left of the package for some devices is not the package, though it has its manifest and comes first
+    assert imgseal("deliver", ONE, "--from", ONE, "--thin").status == 0
+    assert imgseal("check", "both.suit", "--archive", "one").status == 0
+    # for the device that runs from one slot; the one that runs from the other has one of the bases, and no step for it
+    radio = bytearray((field / "radio.bin").read_bytes())
+    radio[-1] ^= 1
+    (field / "radio.bin").write_bytes(radio)
+    changed(field, 2)
+    released(imgseal, 19, "--set", "component.motor.counter=7")
+    assert imgseal("deliver", THREE, "--for", "d2.json", "--out", "one-slot.suit").status == 0
+    said = imgseal("check", "one-slot.suit", "--archive", "two")
+    assert (said.status, "from motor-b: one-slot.suit" in said.out) == (0, True), said.out
     refused = imgseal("check", "both.suit", "--archive", "one", "--device", "d1.json")
     assert (refused.status, "leave --archive out" in refused.err) == (2, True)
 
