@@ -49,6 +49,18 @@ static int brings_image(const struct seal_part *part)
     return part->at != 0 && part->taken && has_header(part);
 }
 
+/* 1 when a first look has left a part to be made later: nothing of it is there to be read. */
+static int is_later(const struct seal_install *i, const struct seal_part *part)
+{
+#ifdef SEAL_PATCHES
+    return (i->later & BIT(part->component)) != 0;
+#else
+    (void)i;
+    (void)part;
+    return 0;
+#endif
+}
+
 /* The entry of a component in the set that runs. */
 static uint8_t *running(const struct seal_install *i, uint32_t index)
 {
@@ -875,11 +887,7 @@ static uint32_t judge_images(struct seal_install *i)
         const struct seal_component *c = part->own;
         uint32_t k = part->component;
 
-#ifdef SEAL_PATCHES
-        if ((i->later & BIT(k)) != 0)
-            continue;
-#endif
-        if (!brings_image(part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
+        if (is_later(i, part) || !brings_image(part) || (!i->dry && ((i->prepared & ~i->unchanged & BIT(k)) == 0 || c->recovery)))
             continue;
         if (!i->dry && c->run_slots > 1) {
             code = judge_slot(b, k, part->run_slot, &state, 0, &header);
@@ -1050,7 +1058,7 @@ uint32_t seal_install_image(void *user, uint8_t component, const uint8_t stateme
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
     for (left = i->package.parts; left != 0; left--, part++) {
         const struct seal_component *c = part->own;
-        if (!brings_image(part) || c->number != component)
+        if (is_later(i, part) || !brings_image(part) || c->number != component)
             continue;
         find_image(i, part, &source->header, &source->payload);
         source->payload_at = part->header ? 0 : c->header_block;

@@ -80,6 +80,7 @@ def refuse_off_curve(anchors: AnchorSet, signer: bytes | None = None) -> None:
 def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
     """Return the trust anchors of a device that holds this set; `known` keys keep their names.
 
+    Keys for deliveries are in no set: those of the product file are compiled in.
     A key that the product file trusts and this device does not yet, or no more, may have signed as well: uncounted.
     AnchorFormatError as `refuse_off_curve`.
     """
@@ -96,11 +97,11 @@ def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
         source = names.get(anchor.key_id, f"key {anchor.key_id.hex()}")
         key = TrustedKey(public, anchor.key_id, source, _NAMES[anchor.role], development=False, components=components)
         keys.append(key._replace(published=origin_of(public)))
-    desk = tuple(key for key in known.keys if key.development)
+    beside = tuple(key for key in known.keys if key.development or key.role == DELIVERIES)
     held = {anchor.key_id for anchor in anchors.anchors}
     others = tuple(key for key in known.anchors(PACKAGES, development=False) if key.key_id not in held)
     return known._replace(
-        keys=(*keys, *desk),
+        keys=(*keys, *beside),
         need_images=anchors.need_images,
         need_packages=anchors.need_packages,
         uncounted=(*known.uncounted, *others),

@@ -20,6 +20,8 @@ from imgseal.flow.contents import read_contents
 from imgseal.flow.deliver import Device, delivery
 from imgseal.formats.suit.delivery import Delivery, Step, decode_delivery, encode_delivery
 from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.keys.anchor_set import anchor_set
+from imgseal.keys.anchor_set import trust_of as held_set
 from imgseal.product.model import Slot
 from imgseal.product.read_toml import read
 from imgseal.product.waiting import room_for_delivery
@@ -208,6 +210,15 @@ def test_who_signs_deliveries() -> None:
     ))  # fmt: skip
     assert code(data, without) == "signature.wrong-key"
     assert code(repacked(data, lambda it: it, by=("keys/packages",)), without) == "accepted"
+
+
+def test_a_set_of_trust_anchors_leaves_the_keys_for_deliveries() -> None:
+    """They are compiled in: a device that holds a set takes deliveries by them, and by no key for packages."""
+    of = context(TWO)
+    held = of._replace(trust=held_set(anchor_set(of.trust, of.product), of.product, of.trust))
+    data = made(APP).data
+    assert code(data, held) == "accepted"
+    assert code(repacked(data, lambda it: it, by=("keys/packages",)), held) == "signature.wrong-key"
 
 
 def stepped(data: bytes, edit: Callable[[Step], Step], payload: Callable[[bytes], bytes] = lambda it: it) -> bytes:

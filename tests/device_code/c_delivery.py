@@ -3,12 +3,14 @@
 from pathlib import Path
 from typing import Any
 
+from c_boot import CODE
 from c_build import SOURCES
 from c_install import BESIDE, InstallLibrary
 from delivered import trust_with_deliveries
 
 from imgseal.keys.trusted_keys import Trust
 from imgseal.product.model import Product
+from imgseal.rehearse.oracle import ViolationError
 
 CHECKED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 
@@ -31,6 +33,12 @@ class DeliveryLibrary(InstallLibrary):
             trust=trust or trust_with_deliveries(name),
         )
         self.in_storage = True
+
+    def _read_stored(self, user: int, at: int, to: Any, length: int) -> int:
+        if at + length > self.device.source.size:
+            self.stopped = ViolationError("starts", f"{length} bytes at {at} of what is stored, which ends before")
+            return CODE["device.unreadable"]
+        return super()._read_stored(user, at, to, length)
 
     def install(self, device: Any) -> int:
         return self.call("shim_stored")

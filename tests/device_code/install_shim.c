@@ -41,6 +41,7 @@ uint32_t shim_take(const uint8_t *bytes, uint32_t length);
 uint32_t shim_finish(void);
 uint32_t shim_store(const struct seal_reader *reader);
 uint32_t shim_stored(void);
+uint32_t shim_ask(uint32_t component);
 void shim_show(struct seal_shown *shown);
 uint32_t shim_show_image(uint32_t component, uint32_t run_slot, struct seal_shown_image *shown);
 uint32_t shim_show_refusal(void);
@@ -107,6 +108,16 @@ uint32_t shim_store(const struct seal_reader *reader)
 uint32_t shim_stored(void)
 {
     return seal_install_stored(&install, &stored);
+}
+
+/* As the bootloader asks for an image. */
+uint32_t shim_ask(uint32_t component)
+{
+    struct seal_source source;
+    uint8_t statement[32] = { 0 }, manifest[32];
+
+    memcpy(manifest, install.package.digest, sizeof manifest);
+    return boot.package(boot.package_user, (uint8_t)component, statement, manifest, &source);
 }
 
 void shim_show(struct seal_shown *shown)

@@ -3,15 +3,17 @@
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from c_boot import U32
 from c_build import PLAIN, SOURCES, STRICT, run
 from c_delivery import CHECKED, DeliveryLibrary
-from c_install import programs_with_installer
+from c_install import NAMES, programs_with_installer
 from changes import Change, before, changes, package
 from delivered import TWO, context, made
 from long_runs import mainly
-from spoilt import Offer, mutated, offers
+from spoilt import NOR, Offer, mutated, offers
 from stages import PRODUCTS
 from test_install_in_c import end
 
@@ -145,6 +147,41 @@ def test_a_package_is_taken_as_ever(tool: Callable[[str], str], tmp_path: Path) 
     change = next(newer(TWO))
     offer = Offer("package", package(change), context(TWO), "accepted")
     assert otherwise([offer], library(TWO, tmp_path)) is None
+
+
+class Asks(DeliveryLibrary):
+    """Asks for the image of each component, once the bootloader is to go on."""
+
+    said: dict[int, str]
+
+    def install(self, device: Any) -> int:
+        code = super().install(device)
+        self.library.shim_ask.restype = U32
+        if not self.said:
+            self.said = {n: NAMES[self.call("shim_ask", n)] for n in self.of.numbers}
+        return code
+
+
+def answered(name: str, change: Change, folder: Path, sources: Path = SOURCES) -> dict[int, str]:
+    """What is answered for each component, by number."""
+    Asks.said = {}
+    compiled = Asks(name, before(name)[0].product, folder, sources)
+    assert in_c(Offer(name, made(change).data, context(name), "accepted"), compiled)[0] == "accepted"
+    return compiled.said
+
+
+ASKED = {
+    TWO: (Change(TWO, ("app", "radio"), "again"), {1: "placement.no-slot", 2: "placement.no-slot"}),
+    NOR: (Change(NOR, ("app", "phrases"), "again"), {1: "placement.no-slot", 3: "read"}),
+}
+
+
+@pytest.mark.parametrize("name", ASKED)
+def test_the_bootloader_asks(name: str, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Of a patch nothing can be handed to it; a plain image without a second place lies in the delivery."""
+    tool("gcc")
+    change, answers = ASKED[name]
+    assert answered(name, change, tmp_path) == answers
 
 
 # -- size -----------------------------------------------------------------------------------------------------------------

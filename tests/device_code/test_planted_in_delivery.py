@@ -8,7 +8,7 @@ from c_install import programs_with_installer
 from delivered import TWO, context, made
 from long_runs import every_fifth, long
 from spoilt import NOR, every_byte, in_the_nor, offers
-from test_deliveries_in_c import in_c, library, newer, otherwise
+from test_deliveries_in_c import ASKED, answered, in_c, library, newer, otherwise
 from test_planted_in_c import planted
 
 from imgseal.rehearse.oracle import ViolationError
@@ -17,7 +17,7 @@ from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
 FLAGS = ("-O1", "-w")
-OFFERS, BYTES, PLACE, CUTS = "offers", "every byte", "no second place", "cuts"
+OFFERS, BYTES, PLACE, CUTS, ASKS = "offers", "every byte", "no second place", "cuts", "asks"
 DELIVERY, INSTALL, PACKAGE = "seal_delivery.c", "seal_install.c", "seal_package.c"
 OWN_KEY = "around a release by its own key"
 
@@ -62,6 +62,7 @@ FAULTS = [
     ("a patch is parsed as it comes", INSTALL, "    if (!hashes_to(i, &patch->stream, 0, patch->stream.size, patch->stream_digest))", "    if (0)", "another patch"),
     ("made at the first look", INSTALL, "            i->later |= i->bit;\n", "", OFFERS),
     ("where a plain image lies", DELIVERY, "slot.base = i->position = d->from;", "slot.base = d->from;", CUTS),
+    ("an image that is not made yet", INSTALL, "is_later(i, part) || !brings_image(part) || c->number", "!brings_image(part) || c->number", ASKS),
     ("no place of its own", INSTALL, "(i->stored == 0 || !patch->plain))", "1)", CUTS),
 ]  # fmt: skip
 
@@ -69,6 +70,9 @@ FAULTS = [
 def found(how: str, folder: Path, sources: Path) -> bool:
     if how == CUTS:
         return cut_wrongly(folder, sources)
+    if how == ASKS:
+        change, answers = ASKED[TWO]
+        return answered(TWO, change, folder, sources) != answers
     if how == PLACE:
         return otherwise(in_the_nor(), library(NOR, folder, sources, FLAGS)) is not None
     compiled = library(TWO, folder, sources, FLAGS)
