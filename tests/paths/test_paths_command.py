@@ -177,6 +177,9 @@ def test_what_travels_as_a_delivery(imgseal: Imgseal, hotfix: Path) -> None:
     ):
         said = imgseal("deliver", of, "--from", old, "--out", out)
         assert said.status == (0 if out == "one.suit" else 1), said.err
+    # smaller still, and for devices that have the release already
+    assert imgseal("deliver", between, "--from", between, "--out", "none.suit").status == 0
+    assert (hotfix / "none.suit").stat().st_size < (hotfix / "one.suit").stat().st_size
     found = rows(imgseal, between, "--archive", ".")
     delivered = (hotfix / "one.suit").stat().st_size
     whole = (hotfix / between).stat().st_size
