@@ -220,7 +220,7 @@ class Life:
                 return self._end(started)  # without a way back nothing will change any more
             return RESET  # the watchdog resets a set that does not report itself healthy
         with suppress(NoPlaceError):  # what runs goes on running
-            if installer.install() == DELIVERED:
+            if installer.install() in (DELIVERED, RESET):
                 return RESET
         return self._end(started)
 

@@ -52,6 +52,9 @@ uint32_t shim_keep_begin(void);
 uint32_t shim_kept(void);
 uint32_t shim_keep_take(const uint8_t *bytes, uint32_t length);
 uint32_t shim_keep_finish(void);
+void shim_keep_anew(void);
+const uint8_t *shim_whose(void);
+uint32_t shim_position(void);
 
 void shim_install(uint32_t battery, uint32_t authorised)
 {
@@ -184,4 +187,20 @@ uint32_t shim_keep_take(const uint8_t *bytes, uint32_t length)
 uint32_t shim_keep_finish(void)
 {
     return seal_store_finish(&store);
+}
+
+void shim_keep_anew(void)
+{
+    seal_store_anew(&store);
+}
+
+/* The manifest digest of the package that is judged as far as it came. */
+const uint8_t *shim_whose(void)
+{
+    return install.judged ? install.package.digest : 0;
+}
+
+uint32_t shim_position(void)
+{
+    return install.position;
 }
