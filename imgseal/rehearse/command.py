@@ -149,7 +149,7 @@ def command(
     if cuts is not None:
         if workers is not None:
             raise UsageError("--cuts plays on this machine", found="--workers", hint="leave --workers out")
-        _refuse_worse_with_cuts(project)
+        refuse_worse_with_cuts(project)
         asking = Asking(stage, data, Programs(), asked_cuts(cuts), lives, changing)
         return show_cuts(asking, package, device, jobs, as_json=as_json)
     count = None if pairs == "all" else _count(pairs)
@@ -222,7 +222,7 @@ def _refuse_idle(cuts: str | None) -> None:
             )
 
 
-def _refuse_worse_with_cuts(project: Project) -> None:
+def refuse_worse_with_cuts(project: Project) -> None:
     """UsageError where a memory tears in ways that --cuts does not play."""
     for memory in project.product.memories.values():
         unplayed = [name for name in memory.behaves if name in (PARALLEL, PAGE, UNEVEN)]

@@ -182,12 +182,20 @@ def _rehearsed(
     development: bool,
 ) -> "Material":
     """Play the installation on the device given, else on one before it; say why where it cannot be played."""
-    from imgseal.rehearse.command import asked_cuts, explore_all, rehearsal_device, spread_over
+    from imgseal.rehearse.command import (
+        asked_cuts,
+        explore_all,
+        refuse_worse_with_cuts,
+        rehearsal_device,
+        spread_over,
+    )
     from imgseal.rehearse.cuts import Asking
     from imgseal.rehearse.life import Programs
     from imgseal.rehearse.play import rehearse
     from imgseal.rehearse.stage import set_up
 
+    if cuts is not None:
+        refuse_worse_with_cuts(project)
     if not material.verdict.accepted:
         return material._replace(not_rehearsed="the package is refused")
     if device_file is not None:

@@ -101,9 +101,10 @@ def test_what_does_not_go_together(imgseal: Imgseal, shipped: Path) -> None:
     assert said.status == 2
     assert "no device to replay on" in said.err
     describe(shipped, "page-corrupted")
-    said = imgseal("rehearse", ONE, "--cuts", "1")
-    assert said.status == 2
-    assert "memory.internal.behaves" in said.err
+    for asked in (("rehearse", ONE), ("report", ONE, "--rehearse", "--out", "report.html")):
+        said = imgseal(*asked, "--cuts", "1")
+        assert said.status == 2
+        assert "memory.internal.behaves" in said.err
 
 
 def test_other_words_are_refused(imgseal: Imgseal, project: Path) -> None:
