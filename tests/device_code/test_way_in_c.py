@@ -140,8 +140,18 @@ def wrong(player: Player, links: dict[str, tuple[Event, ...]], model: Player | N
     return None
 
 
+_BOTH = Event("on", 0, 4100), Event("astray", 1, 40), Event("on", 0, 60), Event("on", 1, 4150), Event("reset")
+STATED = {
+    "nearly all of another": (Event("on", 1, 100_000), Event("reset"), Event("on", 0, 40)),
+    "in two parts": (Event("on", 0, 4200), Event("reset"), Event("on", 0, 20)),
+    **{f"both, then {package}": (*_BOTH, Event("on", package, 40)) for package in (0, 1)},
+}
+"""All of another package but its last byte; more of one than an erase block, of each in turn, then one of them."""
+
+
 def links(name: str, share: int) -> dict[str, tuple[Event, ...]]:
-    return {f"{name} {n}": drawn(f"{name} {n}") for n in range(share * LINKS, (share + 1) * LINKS)}
+    some = {f"{name} {n}": drawn(f"{name} {n}") for n in range(share * LINKS, (share + 1) * LINKS)}
+    return some if share else {**STATED, **some}
 
 
 @pytest.mark.parametrize("name", TEXTS)
@@ -169,12 +179,6 @@ FAULTS = [
     ("anew, and the page goes on", "    s->position = 0;\n    s->fill = 0;\n", "    s->position = 0;\n"),
     ("anew, and the log goes on", "    s->fill = 0;\n    s->notes = NO_LOG;\n}", "    s->fill = 0;\n}"),
 ]  # fmt: skip
-_BOTH = Event("on", 0, 4100), Event("astray", 1, 40), Event("on", 0, 60), Event("on", 1, 4150), Event("reset")
-STATED = {
-    "in two parts": (Event("on", 0, 4200), Event("reset"), Event("on", 0, 20)),
-    **{f"both, then {package}": (*_BOTH, Event("on", package, 40)) for package in (0, 1)},
-}
-"""More of a package than an erase block, of each in turn, then one of them."""
 KEEPS = "recovery image, kept in nor"
 IN_FRONT = 2900
 """Bytes of the package in which all payloads are complete with its first block that this device takes."""
@@ -186,7 +190,7 @@ def kept_wrongly(folder: Path, sources: Path = SOURCES) -> Wrong | None:
     of = made(KEEPS)
     library = WayLibrary(of.stage.facts.product, folder, sources, ("-O1", "-w"))
     player = Player(of, by_c(library, Stubborn), turns=IN_FRONT, bits=8)
-    return wrong(player, {**STATED, **links(KEEPS, 0)}, Player(of, by_the_model(of)))
+    return wrong(player, links(KEEPS, 0), Player(of, by_the_model(of)))
 
 
 def test_what_the_look_sees(tool: Callable[[str], str], tmp_path: Path) -> None:
@@ -200,6 +204,24 @@ def test_a_fault_in_c_is_found(fault: str, old: str, new: str, tool: Callable[[s
     assert kept_wrongly(tmp_path, planted(tmp_path, "seal_store.c", old, new)) is not None, fault
 
 
+IN_THE_INSTALLER = [
+    ("another package goes on", "PHASE_DELIVERING && seal_differ(r + R_TARGET_DIGEST, i->package.digest, 32) == 0)", "PHASE_DELIVERING)"),
+    ("what another package brought counts", "    clear(r + R_ATTEMPTS, 14);  /* starts, prepared, kept and placed stand side by side */\n", ""),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("fault", "old", "new"), IN_THE_INSTALLER, ids=[row[0] for row in IN_THE_INSTALLER])
+def test_a_fault_of_the_installer_is_found(
+    fault: str, old: str, new: str, tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    """Of two components one comes as a whole with the other package."""
+    tool("gcc")
+    of = made("two cores")
+    sources = planted(tmp_path, "seal_install.c", old, new)
+    library = WayLibrary(of.stage.facts.product, tmp_path, sources, ("-O1", "-w"))
+    assert wrong(Player(of, by_c(library)), STATED, Player(of, by_the_model(of))) is not None, fault
+
+
 @pytest.mark.parametrize(
     ("name", "receiver"),
     [(KEEPS, each) for each in RECEIVERS] + [(STREAMS, each) for each in RECEIVERS if each not in AFTER_A_RESET],
@@ -211,4 +233,4 @@ def test_a_fault_of_the_application_is_found(
     tool("gcc")
     of = made(name)
     player = Player(of, by_c(WayLibrary(of.stage.facts.product, tmp_path, flags=("-O1", "-w")), receiver), bits=8)
-    assert wrong(player, {**STATED, **links(name, 0)}, Player(of, by_the_model(of))) is not None
+    assert wrong(player, links(name, 0), Player(of, by_the_model(of))) is not None
