@@ -5,6 +5,7 @@ flash that power cuts have torn.
 """
 
 import contextlib
+import dataclasses
 import functools
 import random
 import re
@@ -319,7 +320,7 @@ def tells(row: tuple[str, ...], before: Any, after: Any) -> bool:
     nothing = tuple(third_record.Member(member.component) for member in before.current)
     sets = {"0": nothing, "current": before.current, "other": before.other, "+": before.other}
     sets["known"] = tuple(
-        member._replace(statement=ZEROS) if before.kept >> bit & 1 else member
+        dataclasses.replace(member, statement=ZEROS) if before.kept >> bit & 1 else member
         for bit, member in enumerate(before.current)
     )
     wanted = {name: getattr(before, name) for name in ("sequence", "manifest_digest", "recovery", "refused")}
