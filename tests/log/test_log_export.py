@@ -110,6 +110,21 @@ def test_an_export_is_complete(
     assert not [path for path, data in tree(elsewhere).items() if b"PRIVATE" in data]
 
 
+def test_a_counter_that_the_log_knows_is_written_out(imgseal: Imgseal, released: Path) -> None:
+    """The release leaves the radio alone, whose counter is "same": an export has no log to ask for it."""
+    text = (released / "imgseal.toml").read_text()
+    assert text.count("counter = 3\n") == 1
+    (released / "imgseal.toml").write_text(text.replace("counter = 3\n", 'counter = "same"\n'))
+    third = ("--set", "release.version=2.4.3", "--set", "release.sequence=19")
+    assert (
+        imgseal("build", "motor=motor-a.hex", "motor=motor-b.hex", "--release", "--revision", "ac", *third).status == 0
+    )
+    said = imgseal("log", "export", "2.4.3", "audit/three", "--sbom", "bom.JSON")
+    assert said.status == 0, said.err
+    assert "counter = 4\n" in (released / "audit" / "three" / "imgseal.toml").read_text()
+    judge_export(imgseal, released / "audit" / "three")
+
+
 def test_an_export_repeats_byte_for_byte(imgseal: Imgseal, released: Path) -> None:
     for name in ("one", "two"):
         assert imgseal("log", "export", "2.4.1", name).status == 0

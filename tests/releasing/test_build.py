@@ -257,6 +257,7 @@ MISTAKES = [
     (("motor=imgseal.toml",), 2, "NAME=FILE" if False else "flat binary"),
     (("motor=keys/images.pem",), 3, "no firmware"),
     (("motor=motor-a.hex", "--set", "product.name=x"), 2, "--set cannot replace"),
+    (("motor=motor-a.hex", "--set", "release.name=x"), 2, "--set cannot replace"),
     (("motor=motor-a.hex", "--set", "release.version=2"), 2, "gives a version that is none"),
     (("motor=motor-a.hex", "--set", "release.version"), 2, "KEY=VALUE"),
     (("motor=motor-a.hex", "--set", "component.motr.counter=2"), 2, "does not have"),

@@ -99,6 +99,14 @@ def test_drawing_is_to_scale_and_labels_keep_apart() -> None:
         assert labels[-1] + 10 <= drawing.height
 
 
+def test_a_label_stands_beside_the_middle_of_its_slot() -> None:
+    """Where there is room; by hand: one slot, the third quarter of the memory."""
+    part = {"slot": "here", "start": 0x1800, "size": 0x400, "used": 0}
+    rest = {"slot": None, "start": 0x1000, "size": 0x800, "used": 0}
+    drawing = draw_map({"base": 0x1000, "size": 0x1000, "ranges": [rest, part]})
+    assert drawing.blocks[1].label_y == 8 + 0.625 * drawing.bar
+
+
 def test_lanes_hold_every_operation() -> None:
     material = whole()
     assert material.rehearsal is not None

@@ -4,15 +4,18 @@ Every value of a layout is changed in turn, and every pair of these changes; the
 """
 
 import itertools
+import json
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 from workshop import detached_radio, product
 
-from imgseal.formats.log.layout import LaidComponent, LaidSlot, Layout
+from imgseal.errors import InputError
+from imgseal.formats.log.layout import LAYOUT, LaidComponent, LaidSlot, Layout
 from imgseal.formats.log.layout_differences import layout_differences
 from imgseal.records import NamedTuple
+from imgseal.values import Document
 from imgseal.workspace.log_entries import layout_of
 
 DEMO = layout_of(product())
@@ -170,3 +173,15 @@ def test_every_pair_of_changes() -> None:
         missing = {key for key in {*one.keys, *two.keys} - found if key.rpartition(".")[0] in in_use(new)}
         assert not missing, (one.what, two.what, missing, found)
     assert tried > 5000
+
+
+@pytest.mark.parametrize(("format_", "is_one"), [(0, False), (1, True), (255, True), (256, False)])
+def test_a_record_format_is_one_byte(format_: int, is_one: bool) -> None:
+    """The format of an install record has two bytes, of which the log takes one; docs/format/install-record.md."""
+    document = Document(InputError, None)
+    said = json.dumps(LAYOUT.write(DEMO._replace(records=format_)))
+    if is_one:
+        assert LAYOUT.read(document.node(said, "layout")).records == format_
+    else:
+        with pytest.raises(InputError, match="records"):
+            LAYOUT.read(document.node(said, "layout"))

@@ -126,6 +126,8 @@ END = bytes(1024)
         (header(kind=b"V") + END, "not looked into"),
         (header(kind=b"x", size=b"77777777777") + END, "too large"),
         (header(kind=b"L", size=b"00001000000") + END, "too large"),
+        (header(kind=b"L", size=b"00000200001") + END, "too large"),
+        (header(kind=b"L", size=b"00000200000") + END, "cut off"),  # 64 KiB may be
         (pax(b"22 GNU.sparse.major=1\n") + header() + END, "not looked into"),
         (pax(b"9 path=abc\n") + header() + END, "damaged"),
         (pax(b"xx path=a\n") + header() + END, "damaged"),
