@@ -9,7 +9,7 @@ import re
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from typing import Any, TypeVar
 
 from imgseal import __version__
@@ -172,12 +172,14 @@ def do_for_fleet(piece: Piece, work: Callable[[Piece, Shared], Result], shared: 
 
 def _result(client: Any, address: str, future: Any) -> Any:
     try:
-        while not future.done():
-            with suppress(TimeoutError):  # of this wait; what the work itself has raised comes again below
-                future.result(timeout=_FOR_WORKERS / 4)
-            if not future.done():
-                threads(client, address)  # all workers may leave meanwhile
-        version, found = future.result()
+        while True:
+            try:
+                version, found = future.result(timeout=_FOR_WORKERS / 4)
+                break
+            except TimeoutError:
+                if future.status == "error":  # the work itself has raised it
+                    raise
+            threads(client, address)  # all workers may leave meanwhile, also those that hold what is done
     except ImgsealError:
         raise
     except ModuleNotFoundError as error:

@@ -16,8 +16,10 @@ import pytest
 from gate_tree import Tree, make_tree, sealed
 from workshop import Imgseal
 
+from imgseal.errors import UsageError
 from imgseal.gate.discover import Task
 from imgseal.gate.workers import _batches
+from imgseal.workspace import spread
 
 if TYPE_CHECKING:
     from imgseal.gate.artefact import Found
@@ -202,6 +204,30 @@ def test_workers_that_all_leave_are_an_error(
     said = imgseal("gate", "out", "--every", "--workers", cluster.address)
     assert (said.status, said.out) == (2, "")
     assert "this Dask scheduler has no workers" in said.err
+
+
+class Held:
+    """What a worker had done and held when it was killed: done, and not to be had."""
+
+    status = "finished"
+
+    def done(self) -> bool:
+        return True
+
+    def result(self, timeout: float | None = None) -> object:
+        assert timeout is not None, "it would wait for ever"
+        raise TimeoutError
+
+
+class Nobody:
+    def nthreads(self) -> dict[str, int]:
+        return {}
+
+
+def test_what_is_done_may_be_lost_with_its_worker(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(spread, "_FOR_WORKERS", 0.2)
+    with pytest.raises(UsageError, match="no workers"):
+        spread._result(Nobody(), "tcp://127.0.0.1:9", Held())
 
 
 def test_work_for_other_machines_comes_in_few_pieces() -> None:
