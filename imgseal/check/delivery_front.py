@@ -7,7 +7,7 @@ from imgseal.check.envelope import blocks as blocks_of
 from imgseal.check.envelope import manifest_digest
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
-from imgseal.check.trusted_signers import unusable
+from imgseal.check.trusted_signers import unusable_for_packages
 from imgseal.errors import Place
 from imgseal.findings import Finding, said_by
 from imgseal.formats.suit import labels
@@ -46,16 +46,7 @@ def signature(subject: DeliverySubject, context: Context) -> Finding | None:
             continue
         if signer is None:
             continue
-        refused = unusable(signer, context)
-        if refused is None and not signer.good_for(None, context.product.class_name):
-            refused = Finding(
-                "trust.key-not-for-this",
-                "the key is trusted, but not for this class",
-                Place(file=signer.source),
-                expected=", ".join(signer.classes),
-                found=context.product.class_name,
-                hint="sign with a key that the product file names for this class",
-            )
+        refused = unusable_for_packages(signer, context, "the product file")
         if refused is not None:
             return refused
         subject.signer = subject.signer or signer

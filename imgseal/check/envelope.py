@@ -8,7 +8,7 @@ from imgseal.check.context import Context
 from imgseal.check.installation import installation, shared
 from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import Check
-from imgseal.check.trusted_signers import for_another_role, of_everyone, of_the_desk, too_few, unusable
+from imgseal.check.trusted_signers import for_another_role, of_everyone, of_the_desk, too_few, unusable_for_packages
 from imgseal.errors import Place
 from imgseal.findings import Finding, said_by
 from imgseal.formats.cose.sign1 import CoseError, Sign1, read_block
@@ -108,16 +108,7 @@ def signature(subject: PackageSubject, context: Context) -> Iterator[Finding]:
         if anchor is None:
             subject.idle.append((number, block))
             continue
-        refused = unusable(anchor, context)
-        if refused is None and not anchor.good_for(None, context.product.class_name):
-            refused = Finding(
-                "trust.key-not-for-this",
-                "the key is trusted, but not for this class",
-                Place(file=anchor.source),
-                expected=", ".join(anchor.classes),
-                found=context.product.class_name,
-                hint="sign with a key that [trust.packages] names for this class",
-            )
+        refused = unusable_for_packages(anchor, context, "[trust.packages]")
         if refused is not None:
             yield refused
             return

@@ -143,6 +143,21 @@ def unusable(anchor: TrustedKey, context: Context) -> Finding | None:
     return _example_key(anchor, context) or _revoked_key(anchor, context) or _out_of_force(anchor, context)
 
 
+def unusable_for_packages(anchor: TrustedKey, context: Context, named_by: str) -> Finding | None:
+    """Say why a trusted key counts for no package or delivery here; `named_by` is what names it for a class."""
+    refused = unusable(anchor, context)
+    if refused is not None or anchor.good_for(None, context.product.class_name):
+        return refused
+    return Finding(
+        "trust.key-not-for-this",
+        "the key is trusted, but not for this class",
+        Place(file=anchor.source),
+        expected=", ".join(anchor.classes),
+        found=context.product.class_name,
+        hint=f"sign with a key that {named_by} names for this class",
+    )
+
+
 def _example_key(anchor: TrustedKey, context: Context) -> Finding | None:
     """Refuse a key whose private half is public, except where the product file and the judgement are for a desk."""
     if anchor.published is None:

@@ -60,8 +60,7 @@ class Alike:
 
     def journal(self, blocks: Contents, acted: Record | None = None) -> int:
         """Return the number of what the records slot shows, and of the record that a program acts upon in its RAM."""
-        memory, first, end = self.part
-        held = [blocks.get((memory, number)) for number in range(first, end)]
+        held = self._held(blocks)
         ram = None if acted is None else (self._content(acted), acted.generation, acted.base, acted.copied)
         if self.kept:
             ram = ram and (ram[0], 0, 0, 0)
@@ -83,14 +82,20 @@ class Alike:
 
     def is_settled(self, blocks: Contents) -> bool:
         """Say whether the records slot holds one record, whole and for good, and nothing else."""
+        return self._alone(self._held(blocks)) is not None
+
+    def _held(self, blocks: Contents) -> list[Block | None]:
         memory, first, end = self.part
-        return self._alone([blocks.get((memory, number)) for number in range(first, end)]) is not None
+        return [blocks.get((memory, number)) for number in range(first, end)]
+
+    def _pieces(self, held: list[Block | None]) -> list[tuple[Block | None, ...]]:
+        """Return the blocks of the slot by place."""
+        count = self._blocks
+        return [tuple(held[at : at + count]) for at in range(0, len(held) - count + 1, count)]
 
     def _alone(self, held: list[Block | None]) -> int | None:
         """Return the number of the record that the slot holds, for good and beside nothing; None for anything else."""
-        count = self._blocks
-        pieces = [tuple(held[at : at + count]) for at in range(0, len(held) - count + 1, count)]
-        there = [piece for piece in pieces if any(piece)]
+        there = [piece for piece in self._pieces(held) if any(piece)]
         if len(there) != 1 or not all(block is None or block.firm for block in there[0]):
             return None
         copies = self._place(there[0]).copies
@@ -98,8 +103,7 @@ class Alike:
         return copies[0].content if whole and copies[0] is not None else None
 
     def _what_shows(self, held: list[Block | None], ram: tuple[int, int, int, int] | None) -> object:
-        count = self._blocks
-        places = [self._place(tuple(held[at : at + count])) for at in range(0, len(held) - count + 1, count)]
+        places = [self._place(piece) for piece in self._pieces(held)]
         found = [copy for place in places for copy in place.copies if copy is not None]
         if ram is not None:
             found.append(_Copy(*ram, torn=False))

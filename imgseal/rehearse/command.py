@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from imgseal.window import Bytes
 
 _PAIRS = 2000
-_LIVES = 200_000
+LIVES = 200_000
 _WORTH_SAYING = 3.0
 """Seconds from which on it is said beforehand how long it may take."""
 
@@ -73,7 +73,7 @@ Exit status 0 when every invariant holds, 1 when one does not, the device refuse
     "--cuts", metavar="COUNT", help="Play every sequence of so many cuts, or of any number (any), in place of pairs."
 )
 @click.option(
-    "--lives", type=click.IntRange(1), default=_LIVES, show_default=True, help="Lives to play with --cuts, at most."
+    "--lives", type=click.IntRange(1), default=LIVES, show_default=True, help="Lives to play with --cuts, at most."
 )
 @click.option("--changing", is_flag=True, help="With --cuts: what is torn may change once between two resets.")
 @click.option(

@@ -69,7 +69,7 @@ def _cuts(count: int) -> str:
 def journal_keeps(product: Product) -> tuple[int, int]:
     """Return the places of a product's records slot, and the cuts in a row in which its journal keeps its record.
 
-    That was searched for three and four places. More places have not less.
+    That was searched for three and four places; for more it says what holds for four.
     """
     places = Journal(Flash(product, Contents(), Noise("")), product).places
     return places, IN_A_ROW[min(places, max(IN_A_ROW))]

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from imgseal.report.inputs import Material
     from imgseal.window import ByteView
 
-_LIVES = 200_000  # as rehearse --cuts
 _PAIRS = 500  # second cuts: all of them would take minutes; rehearse --pairs all tries them
 
 
@@ -183,6 +182,7 @@ def _rehearsed(
 ) -> "Material":
     """Play the installation on the device given, else on one before it; say why where it cannot be played."""
     from imgseal.rehearse.command import (
+        LIVES,
         asked_cuts,
         explore_all,
         refuse_worse_with_cuts,
@@ -212,5 +212,5 @@ def _rehearsed(
     material = material._replace(rehearsal=played, rehearsed_on=device)
     if cuts is None:
         return material
-    asking = Asking(stage, data, Programs(), asked_cuts(cuts), _LIVES, changing=False)
+    asking = Asking(stage, data, Programs(), asked_cuts(cuts), LIVES, changing=False)
     return material._replace(explored=explore_all(asking, None), cuts=asking.cuts)
