@@ -15,6 +15,9 @@ class LastNumbers(NamedTuple):
     counters: Mapping[int, int]
 
 
+NONE = LastNumbers(0, {})
+"""What it has for a class that nothing was released of."""
+
 Numbers = Callable[[str], Mapping[bytes, LastNumbers]]
 """The path of a release log -> what it has, by class identifier."""
 
@@ -25,9 +28,8 @@ def last_numbers(root: Table, class_id: bytes, log: str | None, numbers: Numbers
     for name, part in root.items("component").items():
         if isinstance(part, dict) and part.get("counter") == "same":
             left.append(("component", name, "counter"))
-    none = LastNumbers(0, {})
     if not left:
-        return none
+        return NONE
     if log is None:
         root.document.refuse(
             left[0],
@@ -36,7 +38,7 @@ def last_numbers(root: Table, class_id: bytes, log: str | None, numbers: Numbers
             None,
             'add to the product file: [log] path = "release.log"',
         )
-    last = none if numbers is None else numbers(log).get(class_id, none)
+    last = NONE if numbers is None else numbers(log).get(class_id, NONE)
     if len(left[0]) == 2 and last.sequence >= _U32:
         root.document.refuse(
             left[0],

@@ -25,9 +25,13 @@ def floors_at(path: str) -> "tuple[Floor, ...] | None":
 
 def last_numbers(path: str) -> dict[bytes, LastNumbers]:
     """Return what the last line of a log has for each class: the highest sequence that was given, and counters."""
+    return numbers_in(floors_at(path) or ())
+
+
+def numbers_in(floors: "tuple[Floor, ...]") -> dict[bytes, LastNumbers]:
+    """Return what floors have for each class: the highest sequence that was given, and counters."""
     from imgseal.formats.log.floors import given, highest_of, of_recovery
 
-    floors = floors_at(path) or ()
     out = {}
     for class_id in {floor.class_id for floor in floors}:
         mine = [floor for floor in floors if floor.class_id == class_id]

@@ -14,8 +14,10 @@ from imgseal.formats.log.floors import given, of_recovery
 from imgseal.formats.sealed_image.codec import encode_statement
 from imgseal.make.place import place_all
 from imgseal.make.seal import SealedImage, draft
+from imgseal.product.left_to_log import NONE
 from imgseal.product.model import Product
 from imgseal.records import NamedTuple
+from imgseal.workspace.last_numbers import numbers_in
 from imgseal.workspace.log_entries import logged_images, variant_of
 from imgseal.workspace.verified_log import VerifiedLog
 
@@ -26,6 +28,10 @@ class Said(NamedTuple):
     again: str = ""
     unrecorded: str = ""
     entry: int | None = None
+
+
+class NumberTakenError(UsageError):
+    """Another release has taken the number meanwhile that the log had as the next one."""
 
 
 class Numbered(NamedTuple):
@@ -49,7 +55,7 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
     """Return the job with its number and the head that its package carries, and what the log says of it.
 
     UsageError where the version was released before with other content, or is below the last of its channel, and where
-    nothing says which sources it is made of.
+    nothing says which sources it is made of; NumberTakenError where the log has grown since it gave the number.
     """
     job = _with_next_of_recovery(job, log)
     line = line_of(job)
@@ -58,6 +64,7 @@ def numbered(job: Job, log: VerifiedLog, said: Said, channel: str = "") -> tuple
     made = _made_before(job, log, said.again, channel)
     if made is not None:
         return made
+    _refuse_taken(job, log)
     if not said.again:
         _refuse_version(job, log, line, channel)
     if not _revision(job) and not said.unrecorded:
@@ -107,6 +114,22 @@ def _with_next_of_recovery(job: Job, log: VerifiedLog) -> Job:
     known = [given(each) for each in log.tip.least if each.class_id == line[0] and of_recovery(each.variant)]
     release = product.release._replace(sequence=max(known, default=0) + 1)
     return job._replace(product=product._replace(release=release))
+
+
+def _refuse_taken(job: Job, log: VerifiedLog) -> None:
+    """NumberTakenError where the product file was read before another release came, and the log after it."""
+    release, line = job.product.release, line_of(job)
+    if not release.next or of_recovery(line[1]):
+        return
+    following = numbers_in(log.tip.least).get(line[0], NONE).sequence + 1
+    if release.sequence < following:  # variants of other classes share the highest
+        raise NumberTakenError(
+            f"another release has taken the number meanwhile (release log {log.path})",
+            place=job.product.place("release.sequence"),
+            expected=f"{following} or above",
+            found=str(release.sequence),
+            hint="build it again",
+        )
 
 
 def statements(job: Job) -> tuple[LoggedImage, ...]:

@@ -18,10 +18,10 @@ from imgseal.workspace.development_keys import refuse_development_keys
 from imgseal.workspace.fielded import fielded_now
 from imgseal.workspace.firmware import Firmware, load_image_or_sealed
 from imgseal.workspace.layouts import refuse_other_layout
-from imgseal.workspace.numbering import Numbered, Said, line_of, numbered
+from imgseal.workspace.numbering import Numbered, NumberTakenError, Said, line_of, numbered
 from imgseal.workspace.outputs import EarlierBuild, read_build, release_outputs
 from imgseal.workspace.project import Project
-from imgseal.workspace.release_log import LogPlan, Made, NumberTakenError, plan_entry, write_logged
+from imgseal.workspace.release_log import LogPlan, Made, plan_entry, write_logged
 from imgseal.workspace.release_numbers import compare_numbers
 from imgseal.workspace.staging import Output
 from imgseal.workspace.trusted_before import refuse_untrusted

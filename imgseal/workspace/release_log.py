@@ -27,7 +27,7 @@ from imgseal.workspace.files import write_all
 from imgseal.workspace.layouts import refuse_differences, remembered
 from imgseal.workspace.log_entries import anchors_of, logged_package, variant_of
 from imgseal.workspace.log_file import entry_at
-from imgseal.workspace.numbering import Numbered, statements
+from imgseal.workspace.numbering import Numbered, NumberTakenError, statements
 from imgseal.workspace.project import Project
 from imgseal.workspace.release_numbers import refuse_leaping
 from imgseal.workspace.staging import Output
@@ -40,10 +40,6 @@ class Made(NamedTuple):
     package: Package
     signers: tuple[Signer, ...]
     numbered: Numbered
-
-
-class NumberTakenError(UsageError):
-    """Another release has taken the number meanwhile that the log had as the next one."""
 
 
 class LogPlan(NamedTuple):

@@ -293,6 +293,14 @@ def finish(imgseal: Imgseal, project: Path, version: str, *, status: int = 0) ->
     return err
 
 
+def test_a_request_for_a_number_that_is_released(imgseal: Imgseal, away: Path) -> None:
+    ask(imgseal, "2.4.1")
+    finish(imgseal, away, "2.4.1")
+    err = release(imgseal, "2.4.2", "--sign-later", "--set", "release.sequence=1", status=2)
+    assert "the sequence is used again, with another manifest" in err
+    assert "found: a package that is not signed yet" in err
+
+
 @pytest.mark.parametrize("order", [("2.4.1", "2.4.2"), ("2.4.2", "2.4.1")])
 def test_two_open_requests_in_either_order(imgseal: Imgseal, away: Path, order: tuple[str, str]) -> None:
     """Each has the number that was reserved for it; what is asked for again is the same request."""

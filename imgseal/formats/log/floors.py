@@ -313,7 +313,7 @@ def _refuse_below(floor: Floor, package: LoggedPackage, sequence: int) -> None:
             "the sequence is used again, with another manifest",
             place=Place(key="release.sequence"),
             expected=f"above {floor.sequence}, or the package that is logged with it: manifest {floor.manifest.hex()}",
-            found=f"manifest {package.manifest.hex()}",
+            found=f"manifest {package.manifest.hex()}" if package.manifest else "a package that is not signed yet",
             hint=raise_to(floor.sequence),
         )
     _refuse_counters(package, dict(floor.counters), "which is logged")
