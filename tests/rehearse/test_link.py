@@ -53,7 +53,9 @@ def test_whatever_the_link_does(of: Product) -> None:
 def test_links_do_all_that_they_may() -> None:
     events = [event for number in range(LINKS) for event in drawn(str(number))]
     assert {event.kind for event in events} == {"on", "again", "ahead", "astray", "lost", "breaks", "reset"}
-    assert {event.package for event in events} == {0, 1}
+    assert {event.package for event in events if event.kind == "astray"} == {1}
+    pieces = [event.package for event in events if event.kind in ("on", "again", "ahead")]
+    assert 0.25 < sum(pieces) / len(pieces) < 0.45  # every third
     assert drawn("1") == drawn("1") != drawn("2")
 
 
