@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from imgseal.formats.cbor.diagnose import diagnose
 from imgseal.formats.cbor.strict import CborError, Tag, decode, encode, scan
+from imgseal.limits import CBOR_DEPTH, CBOR_ITEMS
 
 # RFC 8949 appendix A, the rows of the types used here (typed from the RFC's table from memory; cbor2 confirms each)
 APPENDIX_A: list[tuple[object, str, str]] = [
@@ -128,12 +129,14 @@ def test_unsorted_maps_only_where_asked_for() -> None:
 
 
 def test_limits() -> None:
-    deep = b"\x81" * 200 + b"\x00"
+    """What is at a limit is read, what is above it is not."""
+    deepest = b"\x81" * CBOR_DEPTH + b"\x00"
+    assert str(decode(deepest, "deep")).count("[") == CBOR_DEPTH
     with pytest.raises(CborError, match="deep"):
-        decode(deep, "deep")
-    wide = encode([0] * 30_000)
+        decode(b"\x81" + deepest, "deep")
+    assert decode(encode([0] * (CBOR_ITEMS - 1)), "wide") == [0] * (CBOR_ITEMS - 1)
     with pytest.raises(CborError, match="too many items"):
-        decode(wide, "wide")
+        decode(encode([0] * CBOR_ITEMS), "wide")
 
 
 def test_tags() -> None:
