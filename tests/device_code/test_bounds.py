@@ -5,6 +5,7 @@ import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
+import cbor2
 import pytest
 from c_boot import CODE, Library, programs_in_c
 from c_build import SOURCES, write_config
@@ -15,6 +16,7 @@ from stages import on_units, pair, pair_of
 from test_planted_in_c import planted
 
 from imgseal.device_code.config import options_header
+from imgseal.device_code.front import front_bytes
 from imgseal.limits import DEVICE_PARTS
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Judgements
@@ -59,6 +61,26 @@ def test_the_options_name_the_parts_of_a_manifest() -> None:
     assert f"#define SEAL_PARTS_MAX {parts}u " in options_header(kit)
     many = {f"{c.name}-{n}": c for c in kit.components.values() for n in range(DEVICE_PARTS)}
     assert f"#define SEAL_PARTS_MAX {DEVICE_PARTS}u " in options_header(kit._replace(components=many))
+
+
+def test_the_front_has_room_for_a_choice_of_slots() -> None:
+    """What each of two builds takes beside its steps in a sequence, at most, is what a second run slot costs there.
+
+    Reference: RFC 8949 for the heads, and the commands of docs/format/package.md.
+    """
+    index = cbor2.dumps(12) + cbor2.dumps(255)
+    slot = cbor2.dumps(20) + cbor2.dumps({5: 1}) + cbor2.dumps(5) * 2
+    heads = len(cbor2.dumps(bytes(256))[:-256]) + len(cbor2.dumps([0] * 255)) - 255
+    shared = len(index) + len(cbor2.dumps(15)) + len(cbor2.dumps([])) + 1 >> 1  # index and choice, by two builds
+    each = len(index + slot) + heads + shared
+    of = pair("two run slots").product
+    (one,) = of.components.values()
+    costs = []
+    for run in (one.run, one.run[:1]):
+        many = {f"{n}": one._replace(run=run) for n in range(64)}  # the limit is rounded up to a multiple of 64
+        costs.append(front_bytes(of._replace(components=many)) - front_bytes(of._replace(components={})) >> 6)
+    assert len(one.run[0]) == len(one.run[1])
+    assert costs[0] - 2 * costs[1] == 2 * 3 * each
 
 
 def test_a_page_buffer_without_room_writes_nothing(tool: Callable[[str], str], tmp_path: Path) -> None:

@@ -1,12 +1,18 @@
 """Contents of flash against a plain table, by random changes and copies; what is shared, by counting."""
 
+import hashlib
 import random
 
+import pytest
+from stages import pair
 from workshop import product
 
+from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.rehearse import slots
 from imgseal.rehearse.contents import Block, Contents, Key
 from imgseal.rehearse.flash import Flash
 from imgseal.rehearse.noise import Noise
+from imgseal.rehearse.slots import Remembered, Slots, statement_digest
 from imgseal.rehearse.trace import Trace
 
 PARTS = [None, ("a", 0, 4), ("a", 2, 900), ("b", 0, 1)]
@@ -44,6 +50,36 @@ def test_random_changes_and_copies() -> None:
         assert contents == table
         assert len(contents) == len(table)
         assert contents.loose == {k for k, v in table.items() if not v.firm}
+
+
+def test_an_image_that_is_there_unchanged_is_hashed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever reads it, as long as they remember together; after a change of its payload it is no image any more."""
+    stage = pair("two run slots").stage
+    of, known = stage.facts.product, Remembered()
+    flash, _ = stage.moment.storage(stage.facts, Noise("once"))
+    (component,) = of.components.values()
+    statement = statement_digest(Slots(flash, of).view(component.run[0]).read(0, STATEMENT_BYTES))
+    hashed: list[int] = []
+
+    class Counting:
+        @staticmethod
+        def sha256(data: bytes) -> object:
+            hashed.append(len(data))
+            return hashlib.sha256(data)
+
+    monkeypatch.setattr(slots, "hashlib", Counting)
+    images = [Slots(flash, of, known).read_run(component, 0, statement) for _ in range(3)]
+    assert images[0] is not None
+    assert all(image is images[0] for image in images)
+    assert hashed.count(len(images[0].payload)) == 1
+    place = of.slots[component.run[0]]
+    size = of.memories[place.memory].erase_block
+    number, offset = divmod(place.at + len(images[0].header), size)
+    held = flash.blocks[place.memory, number]
+    data = bytearray(held.data)
+    data[offset] ^= 1
+    flash.blocks[place.memory, number] = Block(bytes(data), held.done, held.torn, held.weak)
+    assert Slots(flash, of, known).read_run(component, 0, statement) is None
 
 
 def test_a_program_call_copies_its_page_and_a_copy_no_page() -> None:

@@ -57,7 +57,7 @@ def is_whole_record(line: bytes) -> bool:
     raw = _bytes(line[2 if counted else 1 :])
     if counted:
         wide = ADDRESS_BYTES.get(line[1:2])
-        return wide is not None and len(raw) > wide and raw[0] == len(raw) - 1 and sum(raw) & 0xFF == 0xFF
+        return wide is not None and len(raw) > wide + 1 and raw[0] == len(raw) - 1 and sum(raw) & 0xFF == 0xFF
     return len(raw) >= 5 and raw[0] == len(raw) - 5 and sum(raw) & 0xFF == 0
 
 

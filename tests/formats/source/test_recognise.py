@@ -3,14 +3,17 @@
 Sources: Intel HEX and S-record forms as in test_intel_hex.py and test_s_record.py; ELF: System V ABI chapter 4, e_type and e_machine.
 """
 
+import io
 import struct
 
 import pytest
 from gate_tree import as_elf, as_hex, as_srec
 
-from imgseal.formats.source.detect import BINARY, ELF, HEAD_BYTES, INTEL_HEX, S_RECORD, detect
+from imgseal.errors import InputError
+from imgseal.formats.source.detect import ADDRESS_BYTES, BINARY, ELF, HEAD_BYTES, INTEL_HEX, S_RECORD, detect
 from imgseal.formats.source.recognise import BLANK, OTHER_PACKAGE, firmware_kind
-from imgseal.formats.source.unread_text import DAMAGED
+from imgseal.formats.source.s_record import read_s_records
+from imgseal.formats.source.unread_text import DAMAGED, is_whole_record
 
 BODY = bytes(range(64))
 HEX, SREC = as_hex(0x20400, BODY), as_srec(0x20400, BODY)
@@ -82,6 +85,22 @@ def big_endian(kind: int, machine: int) -> bytes:
 )
 def test_table(data: bytes, kind: str | None) -> None:
     assert firmware_kind(data[:HEAD_BYTES]) == kind
+
+
+@pytest.mark.parametrize("kind", sorted(ADDRESS_BYTES))
+def test_a_record_of_every_length(kind: bytes) -> None:
+    """Behind other text a record is one from the length on that the reader takes, with its address and check sum."""
+    for count in range(12):
+        raw = bytes([count, *range(1, count)])
+        line = b"S" + kind + (raw + bytes([~sum(raw) & 0xFF])).hex().upper().encode() if count else b"S" + kind + b"00"
+        try:
+            read_s_records(io.BytesIO(line + b"\n"), "app.s19")
+            of_its_length = True
+        except InputError as error:
+            of_its_length = "length is not the one" not in error.message
+        assert of_its_length == (count > ADDRESS_BYTES[kind]), line
+        assert is_whole_record(line) == of_its_length, line
+        assert (firmware_kind(b"made on Monday\n" + line + b"\n") == DAMAGED) == of_its_length, line
 
 
 @pytest.mark.parametrize("data", [HEX, SREC, as_elf(0, BODY)])
