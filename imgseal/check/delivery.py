@@ -14,7 +14,7 @@ from imgseal.check.package_subject import PackageSubject
 from imgseal.check.runner import run
 from imgseal.check.slots import slot_name
 from imgseal.findings import PASSED, CheckResult, Verdict
-from imgseal.formats.suit.delivery import Step, is_delivery
+from imgseal.formats.suit.delivery import is_delivery
 from imgseal.formats.suit.envelope import envelope_pieces
 from imgseal.window import Bytes, ByteView
 
@@ -27,28 +27,22 @@ def examine(data: Bytes, name: str, context: Context, device: str) -> tuple[Verd
 
     Of a delivery that is refused before the subject is a package without payloads.
     """
-    return examine_steps(data, name, context, device)[:2]
-
-
-def examine_steps(
-    data: Bytes, name: str, context: Context, device: str
-) -> tuple[Verdict, PackageSubject, tuple[Step, ...]]:
-    """Judge as `examine` does; return the steps of a delivery that this device takes as well."""
     opened = PackageSubject(data)
     if opened.envelope_error is not None or not is_delivery(opened.envelope):
-        return *examine_package(data, name, context, device), ()
+        return examine_package(data, name, context, device)
     subject = DeliverySubject(opened)
     results = run(DELIVERY_ORDER, subject, context, KIND)
     if all(result.outcome == PASSED for result in results):
         front = run(_FRONT, subject.release, context, "package")
         steps = run(STEPS_ORDER, subject, context, KIND) if _passed(front) else ()
         if not _passed(front) or not _passed(steps):
-            return _verdict(subject, name, context, device, (*results, *front, *steps)), opened, ()
+            return _verdict(subject, name, context, device, (*results, *front, *steps)), opened
         inner, package = examine_package(ByteView(_completed(subject)), name, context, device)
         verdict = _verdict(subject, name, context, device, (*results, *steps, *inner.checks))
         verdict = inner._replace(kind=KIND, checks=verdict.checks, details=(*inner.details, *verdict.details))
-        return verdict, package, tuple(subject.taken)
-    return _verdict(subject, name, context, device, results), opened, ()
+        package.steps = tuple(subject.taken)
+        return verdict, package
+    return _verdict(subject, name, context, device, results), opened
 
 
 def _passed(results: tuple[CheckResult, ...]) -> bool:

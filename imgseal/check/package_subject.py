@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from imgseal.errors import InputError
     from imgseal.formats.cose.sign1 import Sign1
     from imgseal.formats.suit.commands import Sequence
+    from imgseal.formats.suit.delivery import Step
     from imgseal.formats.suit.text import Text
     from imgseal.keys.trusted_keys import TrustedKey
 
@@ -23,7 +24,8 @@ class PackageSubject:
     """A package under judgement. The envelope is taken apart at once; the manifest only after its signature holds.
 
     `blocks` are those of algorithms that the rules list, with their numbers in the package; `idle` those that count
-    for nothing; `held` the components that stay as they are, and the run slots that they stay in.
+    for nothing; `held` the components that stay as they are, and the run slots that they stay in; `steps` those of the
+    delivery that have made it what it is, on the device that it was judged for.
     """
 
     envelope: Envelope
@@ -42,6 +44,7 @@ class PackageSubject:
         self.plans: tuple[ComponentPlan, ...] = ()
         self.parts: tuple[OurComponent, ...] = ()
         self.held: Mapping[int, int] = {}
+        self.steps: tuple[Step, ...] = ()
         self.results: list[Mapping[OurComponent, memoryview]] = []
         self.envelope_error: InputError | None = None
         try:

@@ -20,6 +20,7 @@ from imgseal.window import Bytes
 if TYPE_CHECKING:
     from imgseal.findings import Verdict
     from imgseal.formats.install_record.record import Record
+    from imgseal.formats.suit import delivery
 
 RESETS = 400
 """So many resets in a row are no end."""
@@ -65,12 +66,16 @@ class Moment(NamedTuple):
 
 
 class Stage(NamedTuple):
-    """A device at a moment, the verdict on a package there, and the oracle that knows what may follow."""
+    """A device at a moment, the verdict on a package there, and the oracle that knows what may follow.
+
+    `steps` are those of a delivery that make images there.
+    """
 
     facts: Facts
     moment: Moment
     oracle: Oracle
     verdict: "Verdict"
+    steps: "tuple[delivery.Step, ...]" = ()
 
 
 Log = Callable[[Operation | Step, Callable[[], Moment]], None]
@@ -102,7 +107,7 @@ class Life:
         noise: Noise,
         programs: Programs,
     ) -> None:
-        facts, moment, oracle, _ = stage
+        facts, moment, oracle = stage[:3]
         self.scenario = scenario
         self._oracle = oracle
         self._noise = noise

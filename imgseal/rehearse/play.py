@@ -104,6 +104,7 @@ def undisturbed(
         pass  # the explorer meets it again, and says what had happened
     else:
         new = stage.oracle.promise.new
-        took = estimate(stage.facts.product, package.size, worked, {} if new is None else new.images, life.boots)
+        images = {} if new is None else new.images
+        took = estimate(stage.facts.product, package.size, worked, images, life.boots, stage.steps)
     said_at += [len(worked)] * (len(life.device.events) - len(said_at))
     return Run(tuple(life.device.events), took, tuple(worked), tuple(said_at), life.moment())

@@ -46,7 +46,7 @@ def set_up(context: Context, package: Bytes, *, full: Mapping[int, int] | None =
     verdict, subject = device.examine(package, record)
     oracle = expect(device, record, verdict, subject)
     _refuse_without_start(device, oracle.promise)
-    return Stage(facts, moment, oracle, verdict)
+    return Stage(facts, moment, oracle, verdict, subject.steps)
 
 
 def _behind(state: DeviceState, product: Product, slots: Slots) -> dict[int, int]:

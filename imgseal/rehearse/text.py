@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from imgseal.rehearse.estimate import Estimate, MemoryUse
+from imgseal.rehearse.estimate import Estimate, Making, MemoryUse
 from imgseal.rehearse.explore import Violation
 from imgseal.rehearse.oracle import INVARIANTS
 from imgseal.rehearse.play import Rehearsal
@@ -45,11 +45,21 @@ def _estimate(took: Estimate) -> Iterator[str]:
     yield from (f"  {use.memory:<10} {_use(use)}" for use in took.memories)
     if took.seconds is not None and took.down_seconds is not None:
         yield f"  time       {span(took.seconds)} in all, {span(took.down_seconds)} without a running product"
+    yield from _making(took.making)
     for boot in took.boots or ():
         choices = ", ".join(f"{choice} {seconds:.2f} s" for choice, seconds in boot.by_choice.items())
         first = "" if boot.first == boot.seconds else f"; {boot.first:.2f} s at the first boot of a set"
         yield f"  boot       {boot.component}: {boot.seconds:.2f} s, judged at {boot.judged} ({choices}){first}"
     yield from (f"  caution    {warning}" for warning in took.warnings)
+
+
+def _making(making: Making) -> Iterator[str]:
+    if making.images:
+        many = "one image is" if making.images == 1 else f"{making.images} images are"
+        how_long = "not counted: bootloader.hash_rate says how fast this device hashes"
+        if making.seconds is not None:
+            how_long = f"{making.seconds:.1f} s of it at most, where the application hashes as fast as the bootloader"
+        yield f"  making     {many} made on the device: {how_long}"
 
 
 def _use(use: MemoryUse) -> str:
@@ -102,6 +112,7 @@ def _estimate_document(took: Estimate) -> dict[str, object]:
     return {
         **took._asdict(),
         "memories": [use._asdict() for use in took.memories],
+        "making": took.making._asdict(),
         "boots": None if took.boots is None else [boot._asdict() for boot in took.boots],
         "warnings": list(took.warnings),
     }

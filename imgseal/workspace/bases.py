@@ -4,7 +4,7 @@ import hashlib
 from collections.abc import Iterable, Iterator
 
 from imgseal.check.context import Context, component_numbered
-from imgseal.check.delivery import examine_steps
+from imgseal.check.delivery import examine
 from imgseal.check.delivery_steps import without_base
 from imgseal.check.running import fielded
 from imgseal.errors import InputError
@@ -33,9 +33,9 @@ def judged_by_bases(unjudged: Verdict, data: Bytes, context: Context, paths: tup
         fits = sum(_has_base(step, device.context) for step in steps)
         if based and not fits:
             continue
-        verdict, _, takes = examine_steps(data, unjudged.name, device.context, device.name)
+        verdict, package = examine(data, unjudged.name, device.context, device.name)
         if verdict.accepted:
-            taken.append((verdict, takes))
+            taken.append((verdict, package.steps))
         elif verdict.findings:
             refused.append((fits, verdict))
     left = [step for step in steps if not any(step in takes for _, takes in taken)]

@@ -128,9 +128,21 @@ _MARK = slot_text("mark", 0x8000, holds="boot-mark") + 'write_protected = "until
 MARKED = {f"{name}, at boot by digest": _MARK + text for name, text in PRODUCTS.items()}
 """The same, on devices that verify the signatures of a set once."""
 
+BRIEF = {
+    f"{name}, three starts": text.replace("at_boot =", "trial_power_ons = 3\nat_boot =")
+    for name, text in MARKED.items()
+}
+"""The same with three starts a trial: each more makes as many states again."""
+
+WAITING = {
+    f"{name}, a delivery waits": slot_text("waits", 0x8000, 8192, "nor") + text + '[delivery]\nslot = "waits"\n'
+    for name, text in PRODUCTS.items()
+}  # fmt: skip
+"""The same, with a slot in which a delivery waits while it is installed."""
+
 
 def text_of(name: str) -> str:
-    return _HEAD + (PRODUCTS | MARKED)[name]
+    return _HEAD + (PRODUCTS | MARKED | BRIEF | WAITING)[name]
 
 
 def small(name: str, **overrides: str) -> Product:

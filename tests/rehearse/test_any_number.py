@@ -10,7 +10,7 @@ import pytest
 from demo_update import demo_update
 from long_runs import long, mainly
 from rare_faults import RARE
-from stages import MARKED, PRODUCTS, pair, pair_of, text_of
+from stages import BRIEF, PRODUCTS, pair, pair_of
 from test_planted_faults import FAULTS
 
 from imgseal.rehearse.cuts import Asking, explore
@@ -57,11 +57,10 @@ def test_what_is_torn_may_change_between_two_resets(name: str, *, healthy: bool)
     closed(update.stage, update.package, healthy=healthy, changing=True)
 
 
-@pytest.mark.parametrize("name", mainly(next(iter(MARKED)), MARKED))
+@pytest.mark.parametrize("name", mainly(next(iter(BRIEF)), BRIEF))
 @pytest.mark.parametrize("healthy", [True, False])
 def test_it_closes_with_a_boot_mark(name: str, *, healthy: bool) -> None:
-    """With three starts a trial after power-on; each start more makes as many states again."""
-    update = pair_of(text_of(name).replace("at_boot =", "trial_power_ons = 3\nat_boot ="))
+    update = pair(name)
     closed(update.stage, update.package, healthy=healthy)
 
 

@@ -1,0 +1,70 @@
+"""Deliveries whose payloads are all of one kind, as far as a device can take it, from either run slot."""
+
+import itertools
+from typing import NamedTuple
+from unittest.mock import patch
+
+import pytest
+from changes import Change, components, package
+from delivered import KEY, context, from_the_other_slots
+from long_runs import long
+from stages import BRIEF, PRODUCTS, WAITING
+from test_held_already import third
+from workshop import signer
+
+from imgseal.check.context import Context
+from imgseal.check.patched import Stated
+from imgseal.flow.contents import read_contents
+from imgseal.flow.deliver import Delivered, Device, delivery
+from imgseal.formats.suit.delivery import COMPRESSED, PATCH, PLAIN, Base, Step
+from imgseal.make.deliver import Travels, Wanted
+from imgseal.make.delta.encode import encode
+from imgseal.make.delta.frame import Side, frame_of
+from imgseal.rehearse.life import Stage
+from imgseal.rehearse.stage import set_up
+from imgseal.window import ByteView
+
+KINDS = (PATCH, COMPRESSED, PLAIN)
+HERE, THERE = "from the first slots", "from the other slots"
+"""A to B, and B to A; where there is one run slot, the first update and the one behind it."""
+
+
+EVERY = [
+    pytest.param(name, kind, where, id=f"{name}, {kind}, {where}", marks=() if number % 7 == 0 else long)
+    for number, (kind, where, name) in enumerate(itertools.product(KINDS, (HERE, THERE), (*PRODUCTS, *BRIEF, *WAITING)))
+]
+"""Rows of every small product, of those with a boot mark and of those with a slot for deliveries; one in seven not long."""
+
+
+class Rehearsed(NamedTuple):
+    """A device, and what is delivered to it."""
+
+    context: Context
+    delivered: Delivered
+    stage: Stage
+    package: ByteView
+
+
+def of_kind(name: str, kind: str, where: str = HERE) -> Rehearsed:
+    """A release that changes all of a product; what has no second place to be made in comes as it is."""
+    there = context(name) if where == HERE else from_the_other_slots(name)
+    everything = components(name)
+    raw = package(Change(name, everything, "again")) if where == HERE else third(name, everything)
+
+    def travels(wanted: Wanted) -> Travels:
+        form = kind if wanted.remade and (wanted.old or kind != PATCH) else PLAIN
+        old = wanted.old if form == PATCH and wanted.old is not None else Side(b"", wanted.new.base, wanted.new.code)
+        data = wanted.new.data
+        if form != PLAIN:
+            data = encode(old.data, data, frame_of(old, wanted.new)).data
+        base = Base(*Stated.of(old.data)) if form == PATCH else None
+        return Travels(Step(wanted.part, form, *Stated.of(data), base), data)
+
+    with patch("imgseal.flow.deliver.smallest", travels):
+        made = delivery(
+            ByteView(raw), read_contents(raw, "x", there.product), [Device("x", there)], there.product, signer(KEY)
+        )
+    data = ByteView(made.data)
+    stage = set_up(there, data)
+    assert stage.verdict.accepted, stage.verdict.findings
+    return Rehearsed(there, made, stage, data)
