@@ -5,6 +5,7 @@ from hashlib import sha256
 from pathlib import Path
 
 import pytest
+from long_runs import long
 from workshop import ALL, Imgseal, public_file, tree, write_project
 
 from imgseal.formats.suit.envelope import decode_envelope
@@ -72,10 +73,20 @@ def test_for_a_device(imgseal: Imgseal, field: Path) -> None:
     assert (field / "again.suit").read_bytes() == (field / "small.suit").read_bytes()
 
 
-def test_it_is_rehearsed(imgseal: Imgseal, field: Path) -> None:
+@pytest.mark.parametrize(
+    "cuts",
+    [
+        ("--pairs", "0"),
+        ("--cuts", "0"),
+        pytest.param(("--cuts", "1"), marks=long),
+        pytest.param(("--cuts", "any"), marks=long),
+    ],
+)
+def test_it_is_rehearsed(imgseal: Imgseal, field: Path, cuts: tuple[str, ...]) -> None:
     assert imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit").status == 0
-    said = imgseal("rehearse", "small.suit", "--device", "d1.json", "--pairs", "0")
+    said = imgseal("rehearse", "small.suit", "--device", "d1.json", *cuts)
     assert said.status == 0, said.out + said.err
+    assert ("closed: no sequence of power cuts" in said.out) == (cuts == ("--cuts", "any"))
 
 
 @pytest.mark.parametrize("thin", [(), ("--thin",)])
