@@ -209,7 +209,7 @@ static void first_step(struct seal_delivery *d)
     d->part = d->part_at;
     d->said = d->said_at;
     d->command = d->command_at;
-    d->step = d->left = d->branches = d->group = d->counted = 0;
+    d->step = d->left = d->branches = d->counted = d->place = 0;
     d->digits[0] = d->digits[1] = '0';
 }
 
@@ -229,11 +229,24 @@ static int next_part(struct seal_delivery *d, uint32_t step)
     return d->number != 0;
 }
 
+/* 1 when a step stands behind the one before it: by component, header, run slot, and base, none behind all. */
+static int ascends(struct seal_delivery *d, uint32_t place, const uint8_t *before)
+{
+    uint32_t k, last = d->place;
+
+    d->place = place;
+    for (k = 0; place == last && d->base != 0 && k != 32; k++) {
+        place = d->base[k];
+        last = before[k];
+    }
+    return place > last;
+}
+
 /* Takes the next step; 0: something else stands there. */
 static int next_step(struct seal_delivery *d)
 {
-    const uint8_t *behind, *stop = 0;
-    uint32_t group, items = INSTALL_STEP, wanted = 0;
+    const uint8_t *behind, *stop = 0, *before = d->base;
+    uint32_t place, items = INSTALL_STEP, wanted = 0;
 
     if (!next_part(d, d->step))
         return 0;
@@ -241,11 +254,10 @@ static int next_step(struct seal_delivery *d)
     d->said = match(d, d->said, travels_row);
     d->digest = d->data[0];
     d->size = d->value[1];
-    group = (uint32_t)d->number << 1 | d->header;
-    if ((d->left != 0) != (group == d->group))
+    place = (((uint32_t)d->number << 1 | d->header) << 8 | d->run_slot) << 1;
+    if ((d->left != 0) != ((place ^ d->place) >> 9 == 0))   /* of the same component and header */
         return 0;
     if (d->left == 0) {
-        d->group = group;
         d->left = 1;
         behind = match(d, d->command, branches_row);
         d->branches = behind != 0;
@@ -280,6 +292,8 @@ static int next_step(struct seal_delivery *d)
         if (d->base_size == 0)
             return 0;
     }
+    if (!ascends(d, place | (d->base == 0), before))
+        return 0;
     d->command = match(d, d->command, fetch_row);
     if (d->command == 0 || d->data[0][0] != d->digits[0] || d->data[0][1] != d->digits[1] || d->value[1] - TAKE > 1)
         return 0;

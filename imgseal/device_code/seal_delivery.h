@@ -48,7 +48,8 @@ struct seal_delivery {
     const uint8_t *vendor, *class_id, *release_digest;
     uint32_t sequence, steps, items;    /* items of the install sequence, for the steps  */
     const uint8_t *part, *said, *command;       /* and of the next one                   */
-    uint32_t step, left, branches, group, counted;
+    uint32_t step, left, branches, counted;
+    uint32_t place;                     /* of the step among the others                  */
     uint8_t digits[2];
     uint8_t run_slot, header, number, plain;    /* the step                              */
     const uint8_t *digest, *base;

@@ -16,6 +16,7 @@ from imgseal.formats.suit.delivery import (
     Step,
     encode_delivery,
     key_of,
+    place_of,
 )  # fmt: skip
 from imgseal.formats.suit.envelope import Envelope, envelope_pieces, wrapped_digest
 from imgseal.formats.suit.manifest import decode_manifest
@@ -79,7 +80,7 @@ def _travels(part: OurComponent, form: str, data: bytes, base: Base | None = Non
 
 def deliver(release: Envelope, travels: list[Travels], signer: Signer, product: Product) -> bytes:
     """Return the delivery around a release: its envelope without payloads and text, and what travels in order."""
-    ordered = sorted(travels, key=lambda each: _order(each.step))
+    ordered = sorted(travels, key=lambda each: place_of(each.step))
     sequence = decode_manifest(release.manifest).sequence_number
     steps = tuple(each.step for each in ordered)
     manifest = encode_delivery(Delivery(sequence, release.digest.value, product.vendor_id, product.class_id, steps))
@@ -90,9 +91,3 @@ def deliver(release: Envelope, travels: list[Travels], signer: Signer, product: 
     message = encode_cbor(wrapped_digest(manifest).to_value())
     block = authentication_block(signer, message, product)
     return b"".join(envelope_pieces(message, (block,), manifest, {}, payloads))
-
-
-def _order(step: Step) -> tuple[int, bool, int, bool, bytes]:
-    """Steps for one component stand together, and what needs no base is the last way."""
-    part, base = step.part, step.base
-    return part.number, part.header, part.slot, base is None, b"" if base is None else base.digest

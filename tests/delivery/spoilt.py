@@ -3,6 +3,7 @@
 import hashlib
 import random
 from collections.abc import Callable, Iterator
+from itertools import permutations
 from typing import Any, NamedTuple
 
 from changes import Change, package
@@ -14,8 +15,11 @@ from imgseal.check.context import Context
 from imgseal.flow.contents import read_contents
 from imgseal.flow.deliver import Device, delivery
 from imgseal.formats.cose.sign1 import assemble, protected_header
+from imgseal.formats.suit import labels
+from imgseal.formats.suit.commands import Command
 from imgseal.formats.suit.delivery import Base, Delivery, Step, decode_delivery, encode_delivery
 from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
+from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
 from imgseal.make.delta.encode import encode
 from imgseal.rehearse.apply import apply
 from imgseal.window import ByteView
@@ -209,18 +213,93 @@ def _steps() -> Iterator[tuple[Any, ...]]:
     )
     step = of(app).steps[0]
     for count in (2, 10, 24, 30):
-        steps = (*(step._replace(base=Base(size, bytes([n] * 32))) for n in range(count - 1)), step)
+        steps = (*(step._replace(base=Base(size, bytes([0] * 31 + [n]))) for n in range(count - 1)), step)
         many = signed(
             said(app, steps=steps),
             payloads=lambda it, count=count: {"#": it["#"], **{f"#{n:02}": patch for n in range(count)}},
         )
         yield f"{count} bases", many, "accepted"
     yield "the second step wrong", stepped(both, lambda step: step, b"\1", number=1), "structure.patch"
-    yield (
-        "radio before app",
-        signed(said(both, steps=of(both).steps[::-1]), payloads=lambda it: {**it, "#00": it["#01"], "#01": it["#00"]}),
-        "accepted",
-    )
+    yield from orders()
+    yield from branches()
+
+
+def orders() -> Iterator[tuple[str, bytes, str]]:
+    """Every order of a few steps, each of them twice, and pairs that differ in one value of their place."""
+    here = context(TWO)
+    every = made(BOTH, here, here._replace(state=here.state._replace(current={}), contents={})).data
+    for name, data in (("both ways", both_ways()), ("every base", every)):
+        steps = of(data).steps
+        right = tuple(range(len(steps)))
+        for order in (*permutations(right), *(tuple(sorted((*right, twice))) for twice in right)):
+            code = "accepted" if order == right else "structure.manifest"
+            yield f"{name}, steps {order}", with_steps(data, tuple(steps[k] for k in order), order), code
+    app = made(APP).data
+    step = of(app).steps[0]
+    for what, one, other in neighbours(step):
+        yield f"{what}, as it should be", with_steps(app, (one, other), (0, 0)), ""
+        for pair in ((other, one), (one, one), (one, other, one)):
+            yield f"{what}, not in order", with_steps(app, pair, (0,) * len(pair)), "structure.manifest"
+    other = step._replace(base=Base(1, step.base.digest if step.base else b""))
+    for pair in ((step, other), (other, step)):
+        yield "a base of two sizes", with_steps(app, pair, (0, 0)), "structure.manifest"
+
+
+def branches() -> Iterator[tuple[str, bytes, str]]:
+    """Steps for one component outside a try-each, each in one of its own, and those for two components in one."""
+    here = context(TWO)
+    every = made(BOTH, here, here._replace(state=here.state._replace(current={}), contents={})).data
+    for data in (every, made(BOTH).data):
+        manifest = decode_manifest(decode_envelope(data).manifest)
+        install = manifest.members[labels.INSTALL]
+        assert isinstance(install, tuple)
+        opening, closing = install[:4], install[-2:]
+        all_: list[tuple[Command, ...]] = []
+        for command in install[4:-2]:
+            if isinstance(command.argument, tuple):
+                all_ += command.argument
+            elif command.code == labels.SET_COMPONENT_INDEX:
+                all_.append((command,))
+            else:
+                all_[-1] += (command,)
+        for what, between in (
+            ("none", [command for each in all_ for command in each]),
+            ("each alone", [Command(labels.TRY_EACH, (each,)) for each in all_]),
+            ("all in one", [Command(labels.TRY_EACH, tuple(all_))]),
+        ):
+            again = manifest._replace(members={labels.INSTALL: (*opening, *between, *closing)})
+            raw = encode_manifest(again)
+            code = "structure.manifest" if raw != decode_envelope(data).manifest else "accepted"
+            yield f"{len(all_)} steps, try-each: {what}", signed(data, manifest=lambda _, raw=raw: raw), code
+
+
+def neighbours(step: Step) -> Iterator[tuple[str, Step, Step]]:
+    """Pairs of steps in their order, of which all other values say the opposite where they count less."""
+    part, last = step.part, bytes([255] * 32)
+
+    def at(number: int, slot: int, base: bytes | None, *, header: bool = False) -> Step:
+        form = "plain" if base is None else "patch"
+        start = None if base is None else Base(9, base)
+        return step._replace(part=part._replace(number=number, slot=slot, header=header), form=form, base=start)
+
+    yield "component", at(1, 1, None, header=True), at(2, 0, bytes(32))
+    yield "component above 127", at(127, 1, None, header=True), at(128, 0, bytes(32))
+    yield "header", at(1, 1, None), at(1, 0, bytes(32), header=True)
+    yield "slot", at(1, 0, None), at(1, 1, bytes(32))
+    yield "slot above 127", at(1, 127, None), at(1, 128, bytes(32))
+    yield "base", at(1, 1, last), at(1, 1, None)
+    for byte in (0, 1, 15, 30, 31):
+        for low, high in ((0, 1), (127, 128), (0, 255)):
+            more, less = bytes(31 - byte), bytes([255] * (31 - byte))
+            first, second = bytes([*bytes(byte), low]) + less, bytes([*bytes(byte), high]) + more
+            yield f"byte {byte} of the base", at(1, 1, first), at(1, 1, second)
+
+
+def with_steps(data: bytes, steps: tuple[Step, ...], fetched: tuple[int, ...]) -> bytes:
+    """Other steps, which fetch what those with these numbers did."""
+    payloads = decode_envelope(data).payloads
+    moved = {f"#{n:02}": bytes(payloads[f"#{k:02}"]) for n, k in enumerate(fetched)}
+    return signed(said(data, steps=steps), payloads=lambda all_: {"#": all_["#"], **moved})
 
 
 def every_byte() -> Iterator[Offer]:

@@ -1,7 +1,9 @@
 """Deliveries: installed under every cut as packages are, refused by a code for each step, and without a trace of their own."""
 
+import contextlib
 from collections.abc import Callable, Mapping
 from hashlib import sha256
+from itertools import pairwise, permutations
 from typing import Any
 
 import pytest
@@ -20,6 +22,7 @@ from imgseal.flow.contents import read_contents
 from imgseal.flow.deliver import Device, delivery
 from imgseal.formats.suit.delivery import Delivery, Step, decode_delivery, encode_delivery
 from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.errors import SuitError
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.anchor_set import trust_of as held_set
 from imgseal.product.model import Slot
@@ -362,6 +365,26 @@ def test_a_manifest_of_any_steps_reads_as_it_was_written() -> None:
     }
     for words, each in said.items():
         assert decode_delivery(encode_delivery(each)) == each, words
+
+
+@pytest.mark.parametrize("name", PRODUCTS)
+def test_there_is_one_order_of_the_steps(name: str) -> None:
+    """What stands in the page, told here by bytes: of every order of a delivery's steps one is read."""
+    here = context(name)
+    unknown = here._replace(state=here.state._replace(current={}), contents={})
+    for change in newer(name):
+        said = decode_delivery(decode_envelope(made(change, here, unknown).data).manifest)
+        places = [
+            bytes([step.part.number, step.part.header, step.part.slot, step.base is None])
+            + (step.base.digest if step.base else b"")
+            for step in said.steps
+        ]
+        assert all(one < other for one, other in pairwise(places)), str(change)
+        read = []
+        for steps in permutations(said.steps):
+            with contextlib.suppress(SuitError):
+                read.append(decode_delivery(encode_delivery(said._replace(steps=steps))).steps)
+        assert read == [said.steps], str(change)
 
 
 def with_slot(name: str, delivery: str, slot: str = "") -> str:

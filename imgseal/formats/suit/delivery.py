@@ -4,7 +4,7 @@ Maker and judge have this declaration in common, as they have the device profile
 """
 
 from collections.abc import Iterator
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from imgseal.formats.cbor.strict import is_integer
 from imgseal.formats.suit import labels
@@ -48,6 +48,15 @@ class Step(NamedTuple):
     base: Base | None = None
 
 
+def place_of(step: Step) -> tuple[int, bool, int, bool, bytes]:
+    """Return where a step stands among the others: those of one delivery ascend by this, and no two have the same.
+
+    Steps for one component are together, and what needs no base is the last way for its run slot.
+    """
+    part, base = step.part, step.base
+    return part.number, part.header, part.slot, base is None, b"" if base is None else base.digest
+
+
 class Delivery(NamedTuple):
     """A delivery: the release's sequence and the digest of its manifest, for whom, and the steps in their order."""
 
@@ -88,6 +97,10 @@ def decode_delivery(data: bytes) -> Delivery:
     delivery = _values(manifest)
     if encode_delivery(delivery) != data:
         refuse("manifest", "this is no manifest of a delivery", "the one form of docs/format/delivery.md", None)
+    for index, (before, here) in enumerate(pairwise(map(place_of, delivery.steps)), 1):
+        if before >= here:
+            asked = "steps that ascend by component, header, run slot and base"
+            refuse(f"install, step {index}", "the steps are not in their order", asked, f"{here} behind {before}")
     return delivery
 
 
