@@ -44,6 +44,25 @@ def _disagree(where: str, expected: str, found: str) -> Finding:
     )
 
 
+def travels(subject: DeliverySubject, _context: Context) -> list[Finding]:
+    """What travels for each step is what was signed, whichever device takes it."""
+    out = []
+    for index, step in enumerate(subject.delivery.steps):
+        payload, signed = subject.envelope.payloads[key_of(index)], Stated(step.size, step.digest)
+        if not signed.is_of(payload):
+            out.append(
+                Finding(
+                    "digest.patch",
+                    "what travels is not what was signed",
+                    Place(key=f"step {index}"),
+                    str(signed),
+                    str(Stated.of(payload)),
+                    "it was changed or damaged on its way: get the delivery again from its source",
+                )
+            )
+    return out
+
+
 def bases(subject: DeliverySubject, context: Context) -> list[Finding] | NotRun:
     """What the device needs and does not hold is made by a step that starts from what it runs."""
     release_, state = subject.release, context.state
@@ -55,7 +74,8 @@ def bases(subject: DeliverySubject, context: Context) -> list[Finding] | NotRun:
             continue
         runs_from = state.running.get(number)
         target = 0 if len(component.run) == 1 or runs_from is None else 1 - runs_from
-        for part in (part for part in release_.parts if part[:2] == (number, target)):
+        either = runs_from is None and context.every  # of any device nobody knows which slot is free
+        for part in (each for each in release_.parts if each.number == number and (each.slot == target or either)):
             steps = [each for each in enumerate(subject.delivery.steps) if _is_for(each[1], part, runs_from)]
             answer = _take(subject, context, part, runs_from, steps)
             if isinstance(answer, NotRun):
@@ -95,7 +115,7 @@ def _take(
         made: bytes | Finding
         stated = StatedPatch(Stated(step.size, step.digest), result, None if step.base is None else Stated(*step.base))
         if step.form == PLAIN:
-            made = _plain(stated, payload, where)
+            made = _plain(result, payload, where)
         else:
             made = patched(stated, payload, b"" if base is None else base.read(0, base.size), where)
         if not isinstance(made, Finding):
@@ -136,21 +156,18 @@ def without_base(context: Context, step: Step) -> NotRun:
     )
 
 
-def _plain(stated: StatedPatch, payload: bytes, where: str) -> bytes | Finding:
-    """Return what travels as it is, which has to be what was signed for, and the image that the release names."""
-    for code, message, expected, hint in (
-        (
-            "digest.patch", "what travels is not what was signed", stated.patch,
-            "it was changed or damaged on its way: get the delivery again from its source",
-        ),
-        (
-            "digest.result", "what travels is not the image that the release names", stated.result,
-            "it was signed like this: make the delivery again: imgseal deliver RELEASE.suit",
-        ),
-    ):  # fmt: skip
-        if not expected.is_of(payload):
-            return Finding(code, message, Place(key=where), str(expected), str(Stated.of(payload)), hint)
-    return payload
+def _plain(result: Stated, payload: bytes, where: str) -> bytes | Finding:
+    """Return what travels as it is, which has to be the image that the release names."""
+    if result.is_of(payload):
+        return payload
+    return Finding(
+        "digest.result",
+        "what travels is not the image that the release names",
+        Place(key=where),
+        str(result),
+        str(Stated.of(payload)),
+        "it was signed like this: make the delivery again: imgseal deliver RELEASE.suit",
+    )
 
 
 def _words(context: Context, step: Step) -> str:
@@ -159,6 +176,7 @@ def _words(context: Context, step: Step) -> str:
 
 STEPS_ORDER: tuple[Check[DeliverySubject], ...] = (
     Check("agrees", "identity", (), agrees),
-    Check("steps", "digest", ("agrees",), bases),
+    Check("travels", "digest", ("agrees",), travels),
+    Check("steps", "digest", ("travels",), bases),
 )
 """What the steps make on this device, once all that is in front of them is accepted."""

@@ -32,12 +32,13 @@ def command(
     """
     from imgseal.compare.difference import compare
     from imgseal.compare.text import comparison_document, comparison_lines
-    from imgseal.compare.travels import is_delivered, read_update, travel, travel_document, travel_lines
+    from imgseal.compare.travels import read_update, travel, travel_document, travel_lines
+    from imgseal.flow.as_released import wraps_release
     from imgseal.workspace.files import load_artefact
 
     product = chosen.load().product
     given = [load_artefact(path) for path in (old, new)]
-    if any(map(is_delivered, given)):
+    if any(map(wraps_release, given)):
         found = travel(read_update(given[0], old, product), read_update(given[1], new, product), product)
         document, lines = travel_document(found), travel_lines(found)
     else:

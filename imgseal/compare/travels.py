@@ -66,14 +66,6 @@ class Travel(NamedTuple):
     slots: tuple[SlotTravel, ...]
 
 
-def is_delivered(data: ByteView) -> bool:
-    """Say whether an artefact is a delivery."""
-    try:
-        return is_delivery(decode_envelope(data.read(0, data.size)))
-    except InputError:
-        return False
-
-
 def read_update(data: ByteView, name: str, product: Product) -> Update:
     """Read a package or a delivery; InputError where it is neither."""
     try:

@@ -455,12 +455,55 @@ static int agrees(struct seal_install *i)
     return 1;
 }
 
+/* What travels for the step that was read last, as long as was signed for. */
+static uint32_t find_stream(struct seal_install *i, struct seal_reader *stream)
+{
+    struct seal_delivery *d = i->delivery;
+    struct seal_slot slot = { 0, 0, 0, 0 };
+    uint32_t code = find_member(i, d->step - 1);
+
+    if (code != SEAL_ACCEPTED)
+        return code;
+    d->beyond = 0;                  /* the manifest is looked at again */
+    d->end = d->buffer + d->wrapper[3];
+    slot.base = i->position = d->from;
+    slot.size = d->length;
+    as_reader(i->boot, &slot, &d->travels, stream);
+    d->travels.flash = &i->package_at;
+    stream->size = d->length;
+    return d->length != d->size ? (uint32_t)SEAL_DIGEST_PATCH : (uint32_t)SEAL_ACCEPTED;
+}
+
+/* What travels for any step is what was signed, whoever takes it: nothing in a delivery can be changed. */
+static uint32_t judge_streams(struct seal_install *i)
+{
+    struct seal_delivery *d = i->delivery;
+    struct seal_boot *b = i->boot;
+    struct seal_reader stream;
+    uint8_t digest[32];
+    uint32_t code;
+
+    for (first_step(d); d->step != d->steps;) {
+        if (!next_step(d))
+            return SEAL_STRUCTURE_MANIFEST;
+        code = find_stream(i, &stream);
+        if (code != SEAL_ACCEPTED)
+            return code;
+        b->crypto->sha256_begin(b->work->hash.bytes);
+        if (seal_read_through(b->crypto->sha256_add, b->work, &stream, 0, stream.size) != SEAL_READ)
+            return SEAL_DEVICE_UNREADABLE;
+        b->crypto->sha256_end(b->work->hash.bytes, digest);
+        if (seal_differ(digest, d->digest, 32) != 0)
+            return SEAL_DIGEST_PATCH;
+    }
+    return SEAL_ACCEPTED;
+}
+
 /* Takes the first step for a part whose base is what runs. */
 static uint32_t take_first(struct seal_install *i, uint32_t number)
 {
     struct seal_delivery *d = i->delivery;
     struct seal_patch patch;
-    struct seal_slot slot = { 0, 0, 0, 0 };
     uint32_t code = SEAL_RULES_DIRECTIVE_FAILED;
 
     for (first_step(d); d->step != d->steps;) {
@@ -468,23 +511,16 @@ static uint32_t take_first(struct seal_install *i, uint32_t number)
             return SEAL_STRUCTURE_MANIFEST;
         if (!is_for(d, &i->package.part[number]))
             continue;
-        code = find_member(i, d->step - 1);
+        code = find_stream(i, &patch.stream);
         if (code != SEAL_ACCEPTED)
             return code;
-        d->beyond = 0;              /* the manifest is looked at again */
-        d->end = d->buffer + d->wrapper[3];
-        slot.base = i->position = d->from;
-        slot.size = d->length;
-        as_reader(i->boot, &slot, &d->travels, &patch.stream);
-        d->travels.flash = &i->package_at;
-        patch.stream.size = d->length;
         move(patch.stream_digest, d->digest, 32);
         patch.base_size = d->base_size;
         if (d->base != 0)
             move(patch.base_digest, d->base, 32);
         patch.plain = d->plain;
         i->last = 0;                /* components may be in another order than keys */
-        code = d->length != d->size ? (uint32_t)SEAL_DIGEST_PATCH : seal_install_patch(i, number, &patch);
+        code = seal_install_patch(i, number, &patch);
         if (code != SEAL_DIGEST_BASE)
             return code;
         i->code = SEAL_ACCEPTED;    /* nothing was changed yet */
@@ -505,6 +541,9 @@ static uint32_t carry_out(struct seal_install *i)
     i->delivery->end = i->delivery->buffer + i->delivery->wrapper[3];
     if (!agrees(i))
         return SEAL_IDENTITY_LAYERS_DISAGREE;
+    code = judge_streams(i);
+    if (code != SEAL_ACCEPTED)
+        return code;
     for (k = 0; k != i->package.parts; k++) {
         const struct seal_part *part = &i->package.part[k];
 

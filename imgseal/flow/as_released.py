@@ -62,6 +62,12 @@ def release_in(envelope: "Envelope") -> "Envelope | None":
         return None
 
 
+def wraps_release(data: Bytes) -> bool:
+    """Say whether an artefact is a delivery; False for what does not read."""
+    envelope = envelope_of(data)
+    return envelope is not None and release_in(envelope) is not None
+
+
 def refused_by_log(identity: Identity | None, released: Released | None) -> Finding | None:
     """Say what the log has against an artefact; nothing where none is kept."""
     if identity is None or released is None:

@@ -55,10 +55,13 @@ class Delivered(NamedTuple):
 
 
 def devices_after(old: Contents, product: Product, context: Context) -> Iterator[Device]:
-    """Yield the devices that run a package: of two run slots they may run either one."""
+    """Yield the devices that run a package: of two run slots they may run either one.
+
+    What it leaves out runs all the same, from either slot, and nobody knows what that is.
+    """
     two = [c for c in product.components.values() if len(c.run) > 1]
     for slot in range(2 if two else 1):
-        current, contents = {}, {}
+        current, contents = {component.number: Member(slot, b"") for component in two}, dict[str, Bytes]()
         for image in old.images.values():
             component = product.components[image.component]
             index = component.run.index(image.slot)
@@ -69,7 +72,7 @@ def devices_after(old: Contents, product: Product, context: Context) -> Iterator
             contents[image.slot] = ByteView(image.content)
             if image.header is not None:
                 contents[component.header[index]] = ByteView(image.header)
-        if current or contents:
+        if contents:
             state = context.state._replace(current=current, fresh=False, authorised=True)
             where = f" from {', '.join(c.run[slot] for c in two)}" if two else ""
             yield Device(f"{old.name}{where}", context._replace(state=state, contents=contents, partial=True))
@@ -94,12 +97,25 @@ def delivery(
             if not wanted.remade:
                 slot = _slot(product, wanted.part)
                 notes[f"{slot}: sent as it is, since there is no second place in which a device could make it"] = None
+                if _sealed_again(wanted):
+                    notes[
+                        f"{slot}: only its header is another one; a release that is built with the sealed image of "
+                        "the one before in place of the firmware sends nothing of it"
+                    ] = None
     data = deliver(decode_envelope(release.read(0, release.size)), _distinct(travels.values()), signer, product)
     _refuse_too_large(len(data), product)
     for device in known:
         _refuse(data, device)
     steps = sorted({(_slot(product, each.step.part), each.step) for each in travels.values()})
     return Delivered(data, tuple(steps), tuple(notes), decode_envelope(data).digest.value)
+
+
+def _sealed_again(wanted: Wanted) -> bool:
+    """Say whether the payload is the one that a device has, under another header."""
+    if wanted.old is None or wanted.part.header:
+        return False
+    new, old = (_statement(ByteView(side.data)) for side in (wanted.new, wanted.old))
+    return new is not None and old is not None and new.payload_digest == old.payload_digest
 
 
 def _refuse_too_large(size: int, product: Product) -> None:

@@ -12,7 +12,7 @@ from imgseal.console.say import say
 from imgseal.device_state.device import fresh
 from imgseal.errors import ImgsealError, Place, SigningKeyError, UsageError
 from imgseal.findings import Verdict
-from imgseal.flow.as_released import envelope_of, release_in
+from imgseal.flow.as_released import wraps_release
 from imgseal.flow.release import sign_package
 from imgseal.formats.log.entry import AddedSignature
 from imgseal.keys.public_key import KINDS
@@ -60,7 +60,7 @@ def command(what: str, reference: str, out: str | None, yes: bool, chosen: Chose
     """
     data = open_artefact(what)
     kind = kind_of(data)
-    if kind == "update package" and _is_delivery(data):
+    if kind == "update package" and wraps_release(data):
         kind = "delivery"
     if kind == "update package":
         _sign_package(chosen.load(), data, what, reference, out, yes=yes)
@@ -69,11 +69,6 @@ def command(what: str, reference: str, out: str | None, yes: bool, chosen: Chose
         message, hint = _NOT_SIGNED[kind]
         raise UsageError(message, place=Place(file=what), hint=hint)
     _sign_request(data, what, reference, out, chosen, yes=yes)
-
-
-def _is_delivery(data: ByteView) -> bool:
-    envelope = envelope_of(data)
-    return envelope is not None and release_in(envelope) is not None
 
 
 _NOT_SIGNED = {

@@ -6,7 +6,9 @@ import click
 
 from imgseal import __version__
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
-from imgseal.errors import UsageError
+from imgseal.errors import Place, UsageError
+from imgseal.flow.as_released import wraps_release
+from imgseal.workspace.archive import archived
 from imgseal.workspace.judging import project_for
 from imgseal.workspace.packages import load_package
 from imgseal.workspace.staging import json_text
@@ -65,7 +67,8 @@ def command(
 
     data = load_package(package)
     products = chosen._replace(channel=None).every()  # devices of other channels trust other keys, by the log
-    project = project_for(data, package, products, development=False, as_of=as_of)
+    bases = archived(folder, None) if wraps_release(data) else ()
+    project = project_for(data, package, products, development=False, as_of=as_of, archive=bases)
     if rehearsed and folder is None:
         raise UsageError(
             "--rehearse needs the packages that devices run",
@@ -97,13 +100,20 @@ def survey_of(
     UsageError where the product file states no log, or the log is missing.
     """
     from imgseal.paths.history import History
-    from imgseal.paths.survey import Package, Store, survey, target_of
+    from imgseal.paths.survey import Store, asked_about, survey
     from imgseal.workspace.archive import Archive
     from imgseal.workspace.verified_log import pinned_log, stated_log
 
     # one that was cut off would say that nobody is in the field
     history = History(pinned_log(project, stated_log(project)).entries())
-    package = Package(data, name, target_of(data, name, project.product, history))
+    package = asked_about(data, name, project.product, history)
+    if package.wraps and folder is None:
+        raise UsageError(
+            "who takes a delivery depends on what devices run",
+            place=Place(file=name),
+            expected="--archive DIR",
+            hint="give the folder with the packages of earlier releases; or ask about the package of its release",
+        )
     archive = Archive(folder)
     store = Store(archive.__contains__, archive.load, archive.path)
     return survey(package, history, _makers(project, products, as_of), store, pairs=pairs)

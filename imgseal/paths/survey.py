@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING
 
 from imgseal.check.context import Context
 from imgseal.check.judge import judge
-from imgseal.errors import ImgsealError, InputError, Place
+from imgseal.errors import ImgsealError, InputError, Place, in_file
 from imgseal.findings import FAILED, CheckResult, Finding, Verdict
+from imgseal.flow.as_released import release_in
 from imgseal.flow.contents import Image, read_contents
 from imgseal.formats.log.entry import Line
 from imgseal.formats.log.floors import of_recovery
 from imgseal.formats.log.layout_differences import layout_differences
 from imgseal.formats.sealed_image.layout import STATEMENT_BYTES
+from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.suit.manifest import decode_manifest
 from imgseal.paths.fit import Maker, context_of, slots_of
 from imgseal.paths.history import Device, History, Made, Release
 from imgseal.paths.ways import DIRECT, NOBODY, THROUGH, Answer, Target, Ways
@@ -33,11 +36,15 @@ _DEVICE = "a device of the log"
 
 
 class Package(NamedTuple):
-    """The package that is asked about: its bytes, name, and what it is for."""
+    """The package that is asked about: its bytes, name, and what it is for.
+
+    `wraps`: it is a delivery of that, which devices take by what they run.
+    """
 
     data: Bytes
     name: str
     target: Target
+    wraps: bool = False
 
 
 class Store(NamedTuple):
@@ -88,14 +95,23 @@ class Survey(NamedTuple):
     rows: tuple[Row, ...]
 
 
-def target_of(data: Bytes, name: str, product: "Product", history: History) -> Target:
-    """Return what a package is, and what it is for: what the log says of it, else the product that it was taken for."""
-    contents = read_contents(data.read(0, data.size), name, product)
-    line = next((each.line for each in history.releases if each.manifest == contents.manifest_digest), None)
-    ranges = [image.statement.hardware for image in contents.images.values()]
+def asked_about(data: Bytes, name: str, product: "Product", history: History) -> Package:
+    """Return what is asked about, and what it is for: what the log says of it, else the product it was taken for."""
+    with in_file(name):
+        wrapped = release_in(decode_envelope(data.read(0, data.size)))
+    if wrapped is None:
+        contents = read_contents(data.read(0, data.size), name, product)
+        manifest, sequence = contents.manifest_digest, contents.sequence
+        ranges = [image.statement.hardware for image in contents.images.values()]
+    else:
+        with in_file(name):
+            manifest, sequence = wrapped.digest.value, decode_manifest(wrapped.manifest).sequence_number
+        laid = (each.made.layout for each in history.releases if each.manifest == manifest)
+        ranges = [layout.hardware for layout in laid if layout is not None and layout.hardware is not None]
     hardware = (max(least for least, _ in ranges), min(most for _, most in ranges)) if ranges else None
-    line = line or (product.class_id, product.variant or "")
-    return Target(contents.manifest_digest, contents.sequence, line, hardware)
+    line = next((each.line for each in history.releases if each.manifest == manifest), None)
+    target = Target(manifest, sequence, line or (product.class_id, product.variant or ""), hardware)
+    return Package(data, name, target, wraps=wrapped is not None)
 
 
 def survey(
@@ -164,7 +180,8 @@ class _Desk:
             result = CheckResult("layout", "placement", "package", FAILED, elsewhere)
             return Verdict(name, "update package", _DEVICE, (result,))
         withdrawn = self._history.withdrawn if release is None else ()  # earlier ones were taken before
-        return judge(data, name, context_of(maker, device, withdrawn), _DEVICE)
+        held = self._held(maker, device) if release is None and self._package.wraps else None
+        return judge(data, name, context_of(maker, device, withdrawn, held), _DEVICE)
 
     def _maker(self, device: Device) -> Maker | None:
         key = device.release.line, device.made
@@ -184,13 +201,16 @@ class _Desk:
         maker = self._maker(device)
         if maker is None or maker.product.slot_holding("records") is None:
             return Cost(size, unknown="the product file has no slot for install records")
-        held = slots_of(maker.product, device, lambda statement: self._image(statement, device))
+        held = self._held(maker, device)
         if held is None:
             return Cost(size, unknown="a package with what these devices run is not in the archive")
         try:
             return self._played(maker, device, steps, held, size)
         except ImgsealError as error:
             return Cost(size, unknown=error.message)
+
+    def _held(self, maker: Maker, device: Device) -> Mapping[str, Bytes] | None:
+        return slots_of(maker.product, device, lambda statement: self._image(statement, device))
 
     def _played(
         self, maker: Maker, device: Device, steps: tuple[Release | None, ...], held: Mapping[str, Bytes], size: int
@@ -219,6 +239,8 @@ class _Desk:
 
     def _deliveries(self, release: Release | None, context: Context) -> Iterator[int]:
         """Yield the sizes of the logged deliveries of a release that a device takes, as far as the archive has them."""
+        if release is None and self._package.wraps:
+            return
         of = self._package.target.manifest if release is None else release.manifest
         for digest in self._history.deliveries.get(of, ()):
             if self._store.has(digest):

@@ -116,7 +116,9 @@ def release_words(row: Json) -> str:
 def answer_words(row: Json) -> str:
     """Say what the devices of a row make of the release, and which devices where they are not all of a release."""
     words = ANSWERS[row["answer"]]
-    if row["answer"] in (THROUGH, MISSING):
+    if row["answer"] == MISSING and not row["through"]:
+        words = "not known: what these devices run is not in the archive"
+    elif row["answer"] in (THROUGH, MISSING):
         words += f": {', '.join(each['version'] for each in row['through'])}"
     return words if row["devices"] is None else f"{words} [{row['devices']}]"
 

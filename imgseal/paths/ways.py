@@ -144,9 +144,10 @@ class Ways:
             return Answer(OTHER_VARIANT, why=why)
         if release.sequence > target.sequence:
             return Answer(RUNS_LATER, why=why)
-        return self._through(device, why)
+        through = self._through(device, why)
+        return through or Answer(BLOCKED if verdict.findings else MISSING, why=why)
 
-    def _through(self, device: Device, why: tuple[Why, ...]) -> Answer:
+    def _through(self, device: Device, why: tuple[Why, ...]) -> Answer | None:
         """Look for the way with the fewest steps, and of these for the one over the newest releases."""
         later = [
             each
@@ -172,7 +173,7 @@ class Ways:
                 return Answer(THROUGH, (release,), why, rest.unsaid)
             if rest.word == THROUGH and (best is None or len(rest.through) < len(best.through) - 1):
                 best = Answer(THROUGH, (release, *rest.through), why, rest.unsaid)
-        return best or missing or Answer(BLOCKED, why=why)
+        return best or missing
 
 
 def _reasons(verdict: Verdict) -> Iterable[Why]:

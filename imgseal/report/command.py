@@ -10,6 +10,8 @@ from imgseal.check.context import Context
 from imgseal.check.judge import kind_of
 from imgseal.console.options import ChosenProduct, as_of_option, product_options
 from imgseal.errors import Place, RefusedError, UsageError
+from imgseal.flow.as_released import wraps_release
+from imgseal.workspace.archive import archived
 from imgseal.workspace.clock import build_time, day_of, today
 from imgseal.workspace.files import load_artefact, write_all
 from imgseal.workspace.judging import as_released, judge_of, project_for
@@ -81,14 +83,24 @@ def command(
         raise UsageError("--cuts does nothing without --rehearse", found="--cuts alone", hint="add --rehearse")
     data = _package(package)
     products = chosen.every()
+    bases: tuple[str, ...] = ()
+    if device_file is None and wraps_release(data):
+        bases = archived(folder, None) if previous is None else (previous,)
     if device_file is None:
-        project = project_for(data, package, products, development=development, as_of=as_of)
+        project = project_for(data, package, products, development=development, as_of=as_of, archive=bases)
     else:
         project = products.one()[0]
     before = None if previous is None else package_contents(previous, project.product)
     asked = judge_of(project, device_file, development=development, as_of=as_of, before=before)
     context, device, *_ = asked.meant_for(data)
+    context = context._replace(partial=context.state.fresh)  # as check: what is left out may be there
     material = gather(data, package, context, tool=__version__, device=device)
+    if bases:
+        verdict, its = asked._replace(archive=bases).by_archive(material.verdict, data)
+        if its is not context:  # of a device that has what it starts from
+            context, device = its, verdict.device
+            material = gather(data, package, context, tool=__version__, device=device)
+        material = material._replace(verdict=verdict)
     if not development:
         verdict = as_released(material.verdict, data, project.product, released_of(project))
         material = material._replace(verdict=verdict)
@@ -164,6 +176,8 @@ def _with_paths(
     """Add who of the devices in the field can take the package, where a log says who is there."""
     if material.contents is None or project.log_path is None or not os.path.lexists(project.log_path):
         return material
+    if folder is None and wraps_release(data):
+        return material  # who takes it depends on what devices run
     from imgseal.paths.command import survey_of
 
     products = chosen._replace(channel=None).every()

@@ -108,11 +108,23 @@ def _package(material: Material) -> Json:
         "sequence": None if contents is None else contents.sequence,
         "release": next((text for label, text in material.verdict.details if label == "release"), None),
         "says": _says(material),
+        "delivered": _delivered(material),
         "signed_by": [key.source for key in material.signers],
         "sbom": None if bill is None else {**_fields(bill, "kind", "version", "size"), "sha256": bill.digest.hex()},
         "log": None if contents is None else material.logged,
         "log_kept": material.product.log is not None,
         "private_keys": None if contents is None else [leak._asdict() for leak in material.leaks],
+    }
+
+
+def _delivered(material: Material) -> Json | None:
+    """Return who has wrapped the release, and what travels for which slot; None for the package itself."""
+    if material.verdict.kind != "delivery":
+        return None
+    said = material.verdict.details
+    return {
+        "sent_by": next((text for label, text in said if label == "sent by"), None),
+        "steps": [text for label, text in said if label == "delivers"],
     }
 
 

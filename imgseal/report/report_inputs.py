@@ -8,9 +8,11 @@ from imgseal.check.context import Context
 from imgseal.check.delivery import examine
 from imgseal.check.judge import judge, kind_of
 from imgseal.errors import InputError
+from imgseal.flow.as_released import release_in
 from imgseal.flow.contents import Contents, read_contents
 from imgseal.formats.cbor.strict import bstr_head, encode
 from imgseal.formats.suit import labels
+from imgseal.formats.suit.delivery import RELEASE_KEY, is_delivery
 from imgseal.formats.suit.envelope import Envelope, beside_payloads, decode_envelope, envelope_pieces
 from imgseal.formats.suit.errors import SuitError
 from imgseal.formats.suit.named_bill import bill_of
@@ -33,12 +35,17 @@ def gather(data: ByteView, name: str, context: Context, *, tool: str, device: st
     """
     whole = bytes(data.read(0, data.size))
     signers: tuple[TrustedKey, ...] = ()
+    own = envelope = _decoded(whole)
     if kind_of(data) == "update package":
         verdict, subject = examine(data, name, context, device)
         signers = tuple(subject.signers)
+        if own is not None and (release := release_in(own)) is not None:  # with the images that this device made
+            envelope = release if is_delivery(subject.envelope) else subject.envelope
     else:
         verdict = judge(data, name, context, device)
-    envelope, contents = _read(memoryview(whole), name, context.product)
+    contents = None
+    if envelope is not None:
+        contents = _contents(whole if envelope is own else _joined(envelope), name, context.product)
     material = Material(
         tool, context.day or "", context.product, context.trust, name, data.size, hashlib.sha256(whole).digest(),
         verdict, signers, context.state, context.contents, envelope, contents,
@@ -47,7 +54,7 @@ def gather(data: ByteView, name: str, context: Context, *, tool: str, device: st
         material = material._replace(bill=bill_of(envelope))
     if contents is not None and envelope is not None:
         material = material._replace(leaks=tuple(_leaks(envelope, contents, context.product)))
-    changes, untried = _tried(whole, material, context)
+    changes, untried = _tried(whole, own, material, context)
     return material._replace(changes=changes, untried=untried)
 
 
@@ -59,34 +66,39 @@ def _first(data: bytes, name: str, context: Context) -> str | None:
     return verdict.findings[0].code if verdict.findings else "not run"
 
 
-def _tried(whole: bytes, material: Material, context: Context) -> tuple[tuple[Change, ...], str | None]:
+def _tried(
+    whole: bytes, own: Envelope | None, material: Material, context: Context
+) -> tuple[tuple[Change, ...], str | None]:
     """Return what was tried, or why nothing was.
 
     The package as it is comes first: what is refused anyway would be refused for another reason than its change.
     """
-    envelope, contents = material.envelope, material.contents
+    contents = material.contents
     if not material.verdict.accepted:
         return (), "the package is refused as it is"
-    if envelope is None or contents is None:
+    if own is None or contents is None:
         return (), "the contents of the package could not be read"
-    if _joined(envelope) != whole:
+    if _joined(own) != whole:
         return (), "taken apart and put together again, the package is not the same bytes"
     first = _first(whole, "unchanged", context)
     if first is not None:
         return (), f"judged once more, and unchanged, the package is refused: {first}"
     others = other_devices(whole, contents, material.signers, context)
-    return (*changed_packages(whole, envelope, context), *others), None
+    return (*changed_packages(whole, own, context), *others), None
 
 
-def _read(whole: memoryview, name: str, product: Product) -> tuple[Envelope | None, Contents | None]:
+def _decoded(whole: bytes) -> Envelope | None:
     try:
-        envelope = decode_envelope(whole)
+        return decode_envelope(memoryview(whole))
     except SuitError:
-        return None, None
+        return None
+
+
+def _contents(package: bytes, name: str, product: Product) -> Contents | None:
     try:
-        return envelope, read_contents(whole, name, product)
+        return read_contents(package, name, product)
     except InputError:
-        return envelope, None
+        return None
 
 
 def changed_packages(data: bytes, envelope: Envelope, context: Context) -> Iterator[Change]:
@@ -108,9 +120,16 @@ def changed_packages(data: bytes, envelope: Envelope, context: Context) -> Itera
         if label in envelope.severed:
             severed = envelope._replace(severed={**envelope.severed, label: _flipped(envelope.severed[label])})
             yield change(f"one bit of {what} is changed", severed, "signature.severed-member")
+    inside = release_in(envelope)
     for key, payload in envelope.payloads.items():
-        changed = envelope._replace(payloads={**envelope.payloads, key: memoryview(_flipped(payload))})
-        yield change(f"one bit of the payload {key} is changed", changed, *_CONTENT)
+        what, spoiled, codes = f"the payload {key}", _flipped(payload), _CONTENT
+        if inside is not None and key == RELEASE_KEY:
+            what, codes = "the manifest of the release inside", ("signature.manifest-digest",)
+            spoiled = _joined(inside._replace(manifest=_flipped(inside.manifest)))
+        elif inside is not None:
+            what, codes = f"what travels in {key}", ("digest.patch",)
+        changed = envelope._replace(payloads={**envelope.payloads, key: memoryview(spoiled)})
+        yield change(f"one bit of {what} is changed", changed, *codes)
     yield change("the last byte is cut off", data[:-1], "structure.envelope")
     yield change("one byte stands behind it", data + b"\x00", "structure.envelope")
     if data[2] < 0xB7:  # a map of fewer than 23 members, which counts them in its head; longer keys come last
@@ -118,7 +137,7 @@ def changed_packages(data: bytes, envelope: Envelope, context: Context) -> Itera
         yield change("a member that nobody has signed is added", extra, "structure.unsigned-member")
 
 
-_CONTENT = (
+_CONTENT: tuple[str, ...] = (
     "digest.image",
     "digest.payload",  # of one that this device would not fetch
     "structure.fill-not-erased",  # the same, where the middle of a detached header is fill, or a signature

@@ -19,36 +19,38 @@ from imgseal.window import Bytes
 from imgseal.workspace.files import load_artefact
 
 
-def judged_by_bases(unjudged: Verdict, data: Bytes, context: Context, paths: tuple[str, ...]) -> Verdict:
+def judged_by_bases(
+    unjudged: Verdict, data: Bytes, context: Context, paths: tuple[str, ...]
+) -> tuple[Verdict, Context]:
     """Return the verdict on a delivery that lacks nothing but what devices run, for those that run these packages.
 
-    It is accepted when each of its steps is taken by a device that takes all of the delivery. Else it is refused as by
-    the device that has the most of its bases, or says which base is still missing.
+    It is accepted when each of its steps is taken by a device that takes all of the delivery; the first of these comes
+    along. Else it is refused as by the device that has the most of its bases, or says which base is still missing.
     """
     steps = decode_delivery(decode_envelope(data.read(0, data.size)).manifest).steps
     based = any(step.base is not None for step in steps)
-    taken: list[tuple[Verdict, tuple[Step, ...]]] = []
-    refused: list[tuple[int, Verdict]] = []
+    taken: list[tuple[Verdict, tuple[Step, ...], Context]] = []
+    refused: list[tuple[int, Verdict, Context]] = []
     for device in _devices(context, paths):
         fits = sum(_has_base(step, device.context) for step in steps)
         if based and not fits:
             continue
         verdict, package = examine(data, unjudged.name, device.context, device.name)
         if verdict.accepted:
-            taken.append((verdict, package.steps))
+            taken.append((verdict, package.steps, device.context))
         elif verdict.findings:
-            refused.append((fits, verdict))
-    left = [step for step in steps if not any(step in takes for _, takes in taken)]
+            refused.append((fits, verdict, device.context))
+    left = [step for step in steps if not any(step in takes for _, takes, _ in taken)]
     if left and refused:
-        return max(refused, key=lambda each: each[0])[1]
+        return max(refused, key=lambda each: each[0])[1:]
     if left:
-        return unjudged._replace(checks=tuple(_missing(each, context, left[0]) for each in unjudged.checks))
+        return unjudged._replace(checks=tuple(_missing(each, context, left[0]) for each in unjudged.checks)), context
     if not taken:  # it has no steps, and none of these runs all of the release
-        return unjudged
-    first = taken[0][0]
-    details = dict.fromkeys(detail for verdict, _ in taken for detail in verdict.details)
-    who = ", ".join(dict.fromkeys(verdict.device for verdict, _ in taken))
-    return first._replace(device=f"devices that run {who}", details=tuple(details))
+        return unjudged, context
+    first, _, its = taken[0]
+    details = dict.fromkeys(detail for verdict, *_ in taken for detail in verdict.details)
+    who = ", ".join(dict.fromkeys(verdict.device for verdict, *_ in taken))
+    return first._replace(device=f"devices that run {who}", details=tuple(details)), its
 
 
 def _missing(result: CheckResult, context: Context, step: Step) -> CheckResult:

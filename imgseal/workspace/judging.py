@@ -89,8 +89,13 @@ class Judge(NamedTuple):
             partial = self.context.state.fresh
         context, device = self.meant_for(data)[:2]
         verdict = judge(data, name, context._replace(slot=slot, partial=partial), device, payload)
-        if not self.archive or verdict.kind != "delivery" or verdict.accepted or verdict.findings:
-            return verdict
+        return verdict if verdict.kind != "delivery" else self.by_archive(verdict, data)[0]
+
+    def by_archive(self, verdict: Verdict, data: Bytes) -> "tuple[Verdict, Context]":
+        """Return the verdict on a delivery that was judged without what devices run, and who it is for then."""
+        context = self.meant_for(data).context
+        if not self.archive or verdict.accepted or verdict.findings:
+            return verdict, context
         from imgseal.workspace.bases import judged_by_bases
 
         return judged_by_bases(verdict, data, context, self.archive)
@@ -144,14 +149,22 @@ def judge_of(
     return Judge(context, device, recovery, archive)
 
 
-def project_for(data: Bytes, name: str, products: Products, *, development: bool, as_of: str | None) -> Project:
+def project_for(
+    data: Bytes,
+    name: str,
+    products: Products,
+    *,
+    development: bool,
+    as_of: str | None,
+    archive: tuple[str, ...] = (),
+) -> Project:
     """Return the product or variant that an artefact is for: that of its class, of several the one that `check` takes.
 
-    UsageError where it is for no product of a line.
+    For a delivery `archive` are packages that devices may run. UsageError where it is for no product of a line.
     """
     fitting = fitting_class(data, [each.product for each in products.projects])
     if len(fitting) > 1 or any(products.projects[index].product.channels for index in fitting):
-        return Judges(products, None, development=development, as_of=as_of)(data, name)[1]
+        return Judges(products, None, development=development, as_of=as_of, archive=archive)(data, name)[1]
     return products.projects[fitting[0]] if fitting else products.one()[0]
 
 

@@ -343,6 +343,11 @@ def _histories() -> Iterator[tuple[Any, ...]]:
     unknown = context(TWO, here.state._replace(current={}), {})
     for_both = made(APP, here, unknown).data
     yield "a patch or the whole", for_both, "accepted"
+    malformed = stepped(for_both, lambda step: step, b"\x03" + payload(for_both, "#01")[1:], 1)
+    yield "a patch that is none, signed, before what would fit", malformed, "structure.patch"
+    for key in ("#00", "#02"):
+        changed = signed(for_both, payloads=lambda it, key=key: {**it, key: flipped(it[key], 9)})
+        yield f"what travels in {key} for others", changed, "digest.patch"
     yield (
         "the patch is the one that counts",
         signed(for_both, payloads=lambda it: {**it, "#01": it["#01"] + b"x"}),

@@ -312,3 +312,54 @@ def test_with_a_log_the_release_is_what_counts(imgseal: Imgseal, project: Path) 
     nobody = imgseal("deliver", TWO, "--for", "d1.json", "--out", "more.suit")
     assert (nobody.status, "this release is withdrawn" in nobody.err) == (2, True)
     assert not (project / "more.suit").exists()
+
+
+def test_the_report_gives_the_answer_of_check(imgseal: Imgseal, field: Path) -> None:
+    """By what an archive has, by the package before, and for one device; what is spoiled is refused for that."""
+    assert imgseal("deliver", TWO, "--from", ONE, "--out", "both.suit").status == 0
+    assert imgseal("deliver", TWO, "--for", "d1.json", "--out", "small.suit").status == 0
+    release = decode_envelope((field / TWO).read_bytes()).digest.value.hex()
+    for name, *options in (
+        ("both.suit", "--archive", "one"),
+        ("both.suit", "--archive", "two"),
+        ("both.suit", "--previous", ONE),
+        ("small.suit", "--device", "d1.json"),
+        ("small.suit", "--archive", "one"),
+        ("small.suit", "--previous", TWO),
+        ("small.suit",),
+    ):
+        said = imgseal("report", name, *options, "--format", "json", "--out", "r.json")
+        as_check = ("--archive", str(Path(options[1]).parent)) if "--previous" in options else options
+        check = imgseal("check", name, *as_check)
+        assert said.status == check.status, (name, options, said.err)
+        document = json.loads((field / "r.json").read_text())
+        package = document["package"]
+        assert (package["manifest_digest"], package["sequence"]) == (release, 18)
+        assert package["delivered"]["sent_by"] == "keys/packages.pub.pem"
+        if said.status == 0:
+            assert len(package["delivered"]["steps"]) == (2 if name == "both.suit" else 1)
+            assert package["signed_by"] == ["keys/packages.pub.pem"]
+            assert document["untried"] is None
+            assert len(document["refusals"]) > 15
+            assert [each for each in document["refusals"] if not each["fits"]] == []
+            ranges = [part for memory in document["memories"] for part in memory["ranges"]]
+            assert "motor-b" in [part["slot"] for part in ranges if part["brings"]]
+        else:
+            assert document["untried"] == "the package is refused as it is"
+
+
+def test_what_is_only_sealed_again(imgseal: Imgseal, field: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The phrases have one slot and another header: they are sent, and how not to is said."""
+    words = "phrases: only its header is another one"
+    assert words not in imgseal("deliver", TWO, "--from", ONE, "--out", "small.suit").err
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1800000000")
+    released(imgseal, 19, "--set", "component.motor.counter=7")
+    said = imgseal("deliver", THREE, "--from", TWO, "--out", "large.suit")
+    assert said.err.count(words) == 1, said.err
+    assert "phrases: plain" in said.err
+    assert f"radio: {words.partition(': ')[2]}" not in said.err  # made in its staging slot
+    kept = (*ALL[:2], "phrases=two/phrases.sealed.bin", "radio=two/radio.sealed.bin")
+    numbers = ("--set", "release.sequence=20", "--set", "release.version=2.7.0", "--set", "component.motor.counter=7")
+    assert imgseal("build", *kept, "--release", "--out", "four", *numbers).status == 0
+    said = imgseal("deliver", "four/vent-drive-2.7.0-20.suit", "--from", TWO, "--out", "less.suit")
+    assert (said.status, "phrases" in said.err) == (0, False), said.err

@@ -279,7 +279,7 @@ def test_what_it_is(imgseal: Imgseal, house: House, monkeypatch: pytest.MonkeyPa
         "desk-package.suit": "signature.wrong-key",
     }.items():
         assert code_ in found[f"art/{name}"], name
-    assert found["art/delivery.suit"] == found["art/spoiled.suit"] == ("gate.not-judged",)
+    assert (found["art/delivery.suit"], found["art/spoiled.suit"]) == (("gate.not-judged",), ("digest.patch",))
     assert found["art/not-ours.suit"] == ("signature.wrong-key",)
     for option, spoiled in ((("--archive", "art"), "digest.patch"), (("--device", "runs.json"), "digest.patch")):
         by_bases, whose = check(imgseal, ["art/delivery.suit", "art/spoiled.suit", "art/hotfixed.suit"], option)

@@ -15,7 +15,7 @@ from workshop import ALL, Imgseal
 from imgseal.formats.log.entry import Entry, Logged
 from imgseal.paths.fit import Maker
 from imgseal.paths.history import History
-from imgseal.paths.survey import Package, Store, survey, target_of
+from imgseal.paths.survey import Store, asked_about, survey
 from imgseal.paths.text import survey_document
 from imgseal.workspace.archive import Archive
 from imgseal.workspace.log_file import LogFile
@@ -193,6 +193,32 @@ def test_what_travels_as_a_delivery(imgseal: Imgseal, hotfix: Path) -> None:
     assert rows(imgseal, LAST, "--archive", ".")["2.4.2"]["cost"]["bytes"] == size
 
 
+def test_who_takes_a_delivery(imgseal: Imgseal, hotfix: Path) -> None:
+    """Who runs what it starts from, at once or after a release in between; without the archive nobody can say."""
+    between = "out-18/vent-drive-2.4.2-18.suit"
+    assert imgseal("deliver", between, "--from", "out-17/vent-drive-2.4.1-17.suit", "--out", "one.suit").status == 0
+    assert imgseal("deliver", LAST, "--from", between, "--out", "two.suit").status == 0
+    for name, answers in (
+        ("one.suit", ["direct", "direct", "runs", "runs-later"]),  # the first two run the same
+        ("two.suit", ["through", "through", "direct", "runs"]),
+    ):
+        found = rows(imgseal, name, "--archive", ".")
+        assert [found[f"2.4.{n}"]["answer"] for n in range(4)] == answers
+        direct = [row["cost"] for row in found.values() if row["answer"] == "direct"]
+        assert {(cost["bytes"], cost["delivered"]) for cost in direct} == {((hotfix / name).stat().st_size, None)}
+        report = imgseal("report", name, "--archive", ".", "--format", "json", "--out", "r.json")
+        assert report.status == (1 if name == "one.suit" else 0), report.err  # the log has a later release
+        seen = json.loads((hotfix / "r.json").read_text())["paths"]["releases"]
+        assert [row["answer"] for row in seen] == answers
+    said = imgseal("paths", "two.suit")
+    assert (said.status, "depends on what devices run" in said.err) == (2, True)
+    said = imgseal("paths", "one.suit", "--archive", "keys")
+    assert "not known: what these devices run is not in the archive" in said.out
+    assert "left behind: devices of 2.4.0, 2.4.1" in said.out
+    report = imgseal("report", "two.suit", "--previous", between, "--format", "json", "--out", "r.json")
+    assert (report.status, json.loads((hotfix / "r.json").read_text())["paths"]) == (0, None), report.err
+
+
 def test_a_release_in_between_that_is_not_there(imgseal: Imgseal, hotfix: Path) -> None:
     found = rows(imgseal, LAST)
     assert (found["2.4.0"]["answer"], [each["version"] for each in found["2.4.0"]["through"]]) == ("missing", ["2.4.2"])
@@ -331,7 +357,7 @@ def test_entries_of_older_formats(imgseal: Imgseal, hotfix: Path) -> None:
     history, archive = History(old), Archive(".")
     line = project.product.class_id, ""
     makers = {line: Maker(project.product, project.trust(), "2026-01-01")}
-    package = Package(data, LAST, target_of(data, LAST, project.product, history))
+    package = asked_about(data, LAST, project.product, history)
     store = Store(archive.__contains__, archive.load, archive.path)
     document = survey_document(survey(package, history, makers, store), "0")
     assert list(CHECKER.iter_errors(document)) == []
