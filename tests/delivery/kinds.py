@@ -1,5 +1,6 @@
 """Deliveries whose payloads are all of one kind, as far as a device can take it, from either run slot."""
 
+import functools
 import itertools
 from typing import NamedTuple
 from unittest.mock import patch
@@ -7,24 +8,19 @@ from unittest.mock import patch
 import pytest
 from changes import Change, components, package
 from delivered import KEY, context, from_the_other_slots
+from forced import KINDS, forced
 from long_runs import long
 from stages import BRIEF, PRODUCTS, WAITING
 from test_held_already import third
 from workshop import signer
 
 from imgseal.check.context import Context
-from imgseal.check.patched import Stated
 from imgseal.flow.contents import read_contents
 from imgseal.flow.deliver import Delivered, Device, delivery
-from imgseal.formats.suit.delivery import COMPRESSED, PATCH, PLAIN, Base, Step
-from imgseal.make.deliver import Travels, Wanted
-from imgseal.make.delta.encode import encode
-from imgseal.make.delta.frame import Side, frame_of
 from imgseal.rehearse.life import Stage
 from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
-KINDS = (PATCH, COMPRESSED, PLAIN)
 HERE, THERE = "from the first slots", "from the other slots"
 """A to B, and B to A; where there is one run slot, the first update and the one behind it."""
 
@@ -51,16 +47,7 @@ def of_kind(name: str, kind: str, where: str = HERE) -> Rehearsed:
     everything = components(name)
     raw = package(Change(name, everything, "again")) if where == HERE else third(name, everything)
 
-    def travels(wanted: Wanted) -> Travels:
-        form = kind if wanted.remade and (wanted.old or kind != PATCH) else PLAIN
-        old = wanted.old if form == PATCH and wanted.old is not None else Side(b"", wanted.new.base, wanted.new.code)
-        data = wanted.new.data
-        if form != PLAIN:
-            data = encode(old.data, data, frame_of(old, wanted.new)).data
-        base = Base(*Stated.of(old.data)) if form == PATCH else None
-        return Travels(Step(wanted.part, form, *Stated.of(data), base), data)
-
-    with patch("imgseal.flow.deliver.smallest", travels):
+    with patch("imgseal.flow.deliver.smallest", functools.partial(forced, kind)):
         made = delivery(
             ByteView(raw), read_contents(raw, "x", there.product), [Device("x", there)], there.product, signer(KEY)
         )

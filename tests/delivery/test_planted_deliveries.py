@@ -12,7 +12,8 @@ from delivery_faults import (
     another_result,
     said_after_each_cut,
 )  # fmt: skip
-from kinds import KINDS, of_kind
+from forced import KINDS
+from kinds import of_kind
 from stages import PRODUCTS, WAITING
 
 from imgseal.rehearse.cuts import Asking, explore

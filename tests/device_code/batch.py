@@ -38,8 +38,13 @@ def product(name: str) -> dict[str, Any]:
 
 
 def is_image(case: dict[str, Any]) -> bool:
-    """Whether a case is one for the checker of sealed images: no package."""
-    return not str(case["name"]).startswith("package-")
+    """Whether a case is one for the checker of sealed images: no package, and no delivery of one."""
+    return not str(case["name"]).startswith(("package-", "delivery-"))
+
+
+def is_package(case: dict[str, Any]) -> bool:
+    """Whether a case is one for the reader of packages."""
+    return str(case["name"]).startswith("package-")
 
 
 def place_of(of: dict[str, Any], slot: str | None) -> tuple[int, int, int]:

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "kit"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "properties"))
 
-from batch import DATA, is_image, load
+from batch import DATA, is_package, load
 from c_build import SOURCES
 from c_package import judge_package
 from fuzz import KIT, DisagreementError, Fuzzer, any_fast_signer, mutate, sign_twice
@@ -51,7 +51,7 @@ class PackageFuzzer:
         self.cases = [
             case
             for case in load()
-            if not is_image(case) and case["product"] == name and isinstance(case["artefact"], str)
+            if is_package(case) and case["product"] == name and isinstance(case["artefact"], str)
         ]
         self.good = [case for case in self.cases if case["verdict"] == "accepted"]
         self.pairs: Counter[tuple[str, str]] = Counter()

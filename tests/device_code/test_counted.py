@@ -3,6 +3,7 @@
 import json
 import re
 
+import delivery_batch
 import test_another_in_c
 import test_delta_in_c
 import test_kit_in_c
@@ -63,11 +64,13 @@ def test_each_fault_has_its_place() -> None:
 
 def test_the_page_counts_the_kit() -> None:
     cases = json.loads((DATA / "kit.json").read_text())["cases"]
-    updates, packages = (sum(case["name"].startswith(area) for case in cases) for area in ("anchors-", "package-"))
-    assert counted("# sealed images and dumps, # packages, # trust anchor updates") == (
-        len(cases) - updates - packages, packages, updates,
+    updates, packages, deliveries = (
+        sum(case["name"].startswith(area) for case in cases) for area in ("anchors-", "package-", "delivery-")
+    )
+    assert counted("# sealed images and dumps, # packages, # deliveries, # trust anchor updates") == (
+        len(cases) - updates - packages - deliveries, packages, deliveries, updates,
     )  # fmt: skip
-    in_c = sum(len(tests.CASES) for tests in (test_kit_in_c, test_package_in_c, test_trust_in_c))
+    in_c = sum(len(tests.CASES) for tests in (test_kit_in_c, test_package_in_c, delivery_batch, test_trust_in_c))
     assert counted("and # of these cases from C") == (in_c,)
     assert counted("The other # are not for this code") == (len(cases) - in_c,)
     assert counted("The # cases that ML-DSA-44 decides") == (sum("algorithms" in case for case in cases),)

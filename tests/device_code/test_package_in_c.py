@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from batch import DATA, is_image, load
+from batch import DATA, is_package, load
 from c_build import build_crypto, build_runner, run
 from c_package import judge_package, manifest_read, pack_package
 from fuzz import NAMES, Fuzzer
@@ -18,7 +18,7 @@ from test_kit_in_c import SANITIZERS, expected
 
 from imgseal.formats.suit.envelope import decode_envelope, wrapped_digest
 
-CASES = [case for case in load() if not is_image(case) and isinstance(case["artefact"], str)]
+CASES = [case for case in load() if is_package(case) and isinstance(case["artefact"], str)]
 PRODUCTS = sorted({case["product"] for case in CASES})
 OUTSIDE = "rules.outside-profile"
 STRUCTURE = "structure.manifest"

@@ -1,8 +1,10 @@
-"""The whole kit through the three runners in C, built with any compiler: images, packages, trust anchor updates."""
+"""The whole kit through the four runners in C, built with any compiler: images, packages, deliveries, trust anchor updates."""
 
 from collections.abc import Callable
 from pathlib import Path
 
+import delivery_batch
+import test_delivery_kit as deliveries
 import test_kit_in_c as images
 import test_package_in_c as packages
 import test_trust_in_c as updates
@@ -13,7 +15,7 @@ from fuzz import Fuzzer
 from kit_base import text_of
 from run_python import product_of
 
-RUNNERS = ("kit_main", "package_main", "trust_main")
+RUNNERS = ("kit_main", "package_main", "delivery_main", "trust_main")
 
 
 def run_whole_kit(
@@ -25,9 +27,9 @@ def run_whole_kit(
     def call(program: Path) -> str:
         return run([*command, program, program.parent / "batch.bin"], cwd=program.parent)
 
-    return {"kit_main": _images, "package_main": _packages, "trust_main": _updates}[runner](
-        folder, compiler, flags, crypto, call
-    )
+    return {"kit_main": _images, "package_main": _packages, "delivery_main": _deliveries, "trust_main": _updates}[
+        runner
+    ](folder, compiler, flags, crypto, call)
 
 
 Call = Callable[[Path], str]
@@ -50,6 +52,13 @@ def _packages(folder: Path, compiler: str, flags: tuple[str, ...], crypto: Path,
         program = build_runner(fuzzer.of, folder / name, compiler, flags, crypto, main="package_main")
         packages.compare(cases, packages.judge(fuzzer, cases, program, call))
     return len(packages.CASES)
+
+
+def _deliveries(folder: Path, compiler: str, flags: tuple[str, ...], crypto: Path, call: Call) -> int:
+    for name in delivery_batch.PRODUCTS:
+        program = deliveries.build(folder / name, name, compiler, (*flags, "-DSEAL_PATCHES"), crypto)
+        assert deliveries.said_otherwise(program, name, call) == []
+    return len(delivery_batch.CASES)
 
 
 def _updates(folder: Path, compiler: str, flags: tuple[str, ...], crypto: Path, call: Call) -> int:

@@ -63,6 +63,9 @@ VARIANTS: dict[str, Callable[[str], str]] = {
         "[trust.images]",
         '[trust]\napex = "keys/apex.pub.pem"\ncontingency = "keys/contingency.pub.pem"\n\n[trust.images]',
     ),
+    "kit-deliveries": lambda text: text.replace(
+        "[trust.images]", '[trust]\ndeliveries = ["keys/deliveries.pub.pem"]\n\n[trust.images]'
+    ),
     "kit-uncounted": lambda text: text.replace(
         "[trust.images]",
         '[trust]\nuncounted = ["keys/second-packages.pub.pem", "keys/packages-pq.pub.pem"]\n\n[trust.images]',

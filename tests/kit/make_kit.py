@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from anchor_cases import anchor_cases
 from block_cases import block_cases
+from delivery_cases import delivery_cases
 from image_cases import Case, image_cases
 from kit_base import VARIANTS, text_of
 from package_cases import package_cases
@@ -33,7 +34,7 @@ from imgseal.keys.pem import encode_public
 DATA = Path(__file__).parent / "data"
 TOO_LARGE = "package-too-large"
 KEYS = (
-    "keys/images", "keys/radio-only", "keys/other-class", "keys/second", "keys/packages", "keys/other-packages", "keys/second-packages", "keys/apex", "keys/contingency",
+    "keys/images", "keys/radio-only", "keys/other-class", "keys/second", "keys/packages", "keys/other-packages", "keys/second-packages", "keys/apex", "keys/contingency", "keys/deliveries",
     "keys-dev/images", "keys-dev/packages", "keys-dev/printed", "keys/images-pq", "keys/table-only-pq", "keys/packages-pq", "keys-dev/images-pq", "keys-dev/packages-pq",
 )  # fmt: skip
 
@@ -45,6 +46,7 @@ def cases() -> Iterator[Case]:
     yield from block_cases()
     yield from second_cases()
     yield from anchor_cases()
+    yield from delivery_cases()
 
 
 def kit() -> dict[str, bytes]:

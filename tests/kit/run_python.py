@@ -34,17 +34,22 @@ def verdict_of(
     of: Product, artefact: bytes, *, payload: bytes | None, slot: str | None, device: dict[str, Any] | None, held: dict[str, bytes],
     development: bool, day: str | None = None, anchors: bytes | None = None,
 ) -> Verdict:  # fmt: skip
+    context = context_of(of, device=device, held=held, development=development, day=day, anchors=anchors, slot=slot)
+    return judge(ByteView(artefact), "artefact", context, payload=None if payload is None else ByteView(payload))
+
+
+def context_of(
+    of: Product, *, device: dict[str, Any] | None, held: dict[str, bytes], development: bool, day: str | None = None,
+    anchors: bytes | None = None, slot: str | None = None,
+) -> Context:  # fmt: skip
+    """Everything that a verdict depends on beside the artefact."""
     state = fresh(of) if device is None else read_state(json.dumps(device), name="device")
     trust, held_set = trust_of(of), None
     if anchors is not None:
         held_set = decode_update(anchors).anchors
         trust = trust_of_set(held_set, of, trust)
-    return judge(
-        ByteView(artefact), "artefact", Context(
-            of, trust, state, {n: ByteView(d) for n, d in held.items()},
-            development=development, day=day, anchors=held_set, slot=slot,
-        ), payload=None if payload is None else ByteView(payload),
-    )  # fmt: skip
+    contents = {n: ByteView(d) for n, d in held.items()}
+    return Context(of, trust, state, contents, development=development, day=day, anchors=held_set, slot=slot)
 
 
 def slots_of(held: dict[str, bytes], folder: Path) -> dict[str, dict[str, str]]:

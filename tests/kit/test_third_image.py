@@ -19,7 +19,7 @@ PUBLISHED = frozenset(re.findall(r"^\| `([0-9a-f]{32})` \|", PAGE, re.MULTILINE)
 CASES: list[dict[str, Any]] = [
     case
     for case in json.loads((DATA / "kit.json").read_text())["cases"]
-    if not case["name"].startswith(("package-", "anchors-")) and not {"day", "anchors"} & set(case)
+    if not case["name"].startswith(("package-", "delivery-", "anchors-")) and not {"day", "anchors"} & set(case)
 ]
 
 
