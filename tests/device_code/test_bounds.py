@@ -18,6 +18,7 @@ from test_planted_in_c import planted
 from imgseal.device_code.config import options_header
 from imgseal.device_code.front import front_bytes
 from imgseal.limits import DEVICE_PARTS
+from imgseal.product.trust_table import TrustEntry
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Judgements
 from imgseal.rehearse.flash import Flash, Operation
@@ -50,6 +51,17 @@ def test_the_options_name_the_largest_write_unit() -> None:
     """Of memories that hold slots."""
     assert "#define SEAL_WRITE_UNIT 8u " in options_header(demo_update()[0].facts.product)
     assert "#define SEAL_WRITE_UNIT 256u " in options_header(pair_of(on_units("two cores", 256)).product)
+
+
+def test_the_front_has_room_for_keys_that_count_for_nothing() -> None:
+    """A block each, of the largest signature that the tool makes: ML-DSA-44 with 2,420 bytes, FIPS 204 table 2."""
+    kit = product_of("kit", text_of("kit"))
+    lengths = []
+    for count in range(5):
+        more = tuple(TrustEntry(f"keys/{number}.pub.pem") for number in range(count))
+        lengths.append(front_bytes(kit._replace(trust=kit.trust._replace(uncounted=more))))
+    for count, length in enumerate(lengths):
+        assert abs(length - lengths[0] - count * (2420 + 15)) < 64
 
 
 def test_the_options_name_the_parts_of_a_manifest() -> None:

@@ -3,6 +3,7 @@
 import pytest
 from workshop import product
 
+from imgseal.errors import UsageError
 from imgseal.product.signature_room import fitting_block, room_for
 
 
@@ -23,3 +24,20 @@ def test_a_table_behind_the_block_stays_aligned() -> None:
 
 def test_two_signatures_by_p256_take_512_bytes() -> None:
     assert room_for(["P-256", "P-256"]) == 512
+
+
+@pytest.mark.parametrize("need", [2, 3])
+def test_the_block_that_is_needed_is_enough(need: int) -> None:
+    """512 bytes have room for two signatures by P-256; three take 576."""
+    keys = ", ".join(f'"keys/{name}.pub.pem"' for name in ("images", "b", "c"))
+
+    def edit(text: str) -> str:
+        text = text.replace('keys = ["keys/images.pub.pem"]', f"keys = [{keys}]\nneed = {need}")
+        return text.replace("[component.phrases]", "[component.phrases]\nheader_block = 512", 1)
+
+    if need == 2:
+        assert product(edit).components["phrases"].header_block == 512
+        return
+    with pytest.raises(UsageError, match="too small for the signatures") as refused:
+        product(edit)
+    assert "at least 576 bytes" in (refused.value.expected or "")
