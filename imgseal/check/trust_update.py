@@ -56,10 +56,12 @@ def set_details(anchors: AnchorSet, after: str = "") -> tuple[tuple[str, str], .
         number = sum(anchor.role == role for anchor in anchors.anchors)
         return f"{number} key" + ("" if number == 1 else "s")
 
+    delivering = any(anchor.role == codec.DELIVERIES for anchor in anchors.anchors)
     return (
         ("set", codec.number_words(anchors.number) + after),
         ("images", f"{keys(codec.IMAGES)}, {anchors.need_images} needed"),
         ("packages", f"{keys(codec.PACKAGES)}, {anchors.need_packages} needed"),
+        ("deliveries", f"{keys(codec.DELIVERIES)}, 1 needed" if delivering else "by keys for packages"),
         ("revoked", str(len(anchors.revoked))),
     )
 

@@ -14,7 +14,7 @@ enum {
     S_SIGNATURES = 300, S_STRIDE = 24
 };
 
-enum { ROLE_IMAGES = 1, ROLE_PACKAGES = 2 };
+enum { ROLE_IMAGES = 1, ROLE_PACKAGES = 2, ROLE_DELIVERIES = 3 };
 
 enum { GENERATION = 24 };   /* bits of the number below the byte that counts apex trust anchors */
 
@@ -112,8 +112,8 @@ static int is_key(const struct seal_trust *t, const uint8_t *s, uint32_t index)
     uint32_t role = key[K_ROLE], components = get32(key + K_COMPONENTS);
     uint8_t digest[DIGEST_BYTES];
 
-    if ((role != ROLE_IMAGES && role != ROLE_PACKAGES) || !is_zero(key + K_ZEROS, 3) || components == 0
-        || (role == ROLE_PACKAGES && components != EVERY))
+    if (role < ROLE_IMAGES || role > ROLE_DELIVERIES || !is_zero(key + K_ZEROS, 3) || components == 0
+        || (role != ROLE_IMAGES && components != EVERY))
         return 0;
     if (index > 0 && (before[K_ROLE] > role
                       || (before[K_ROLE] == role && !is_before(before + K_ID, key + K_ID, ID_BYTES))))
@@ -141,7 +141,7 @@ static int apex_is_right(const struct seal_trust *t, const uint8_t *s)
 /* 1 when the bytes are exactly one set; its points are not held against the curve. */
 static int is_set(const struct seal_trust *t, const uint8_t *s, uint32_t size)
 {
-    uint32_t keys, i, images = 0;
+    uint32_t keys, i, images = 0, packages = 0;
     const uint8_t *revoked;
 
     if (size < HEAD_BYTES || size_of(s) != size)
@@ -151,9 +151,10 @@ static int is_set(const struct seal_trust *t, const uint8_t *s, uint32_t size)
         if (!is_key(t, s, i))
             return 0;
         images += key_of(s, i)[K_ROLE] == ROLE_IMAGES;
+        packages += key_of(s, i)[K_ROLE] == ROLE_PACKAGES;
     }
     if (s[T_NEED_IMAGES] == 0 || s[T_NEED_IMAGES] > images || s[T_NEED_PACKAGES] == 0
-        || s[T_NEED_PACKAGES] > keys - images)
+        || s[T_NEED_PACKAGES] > packages)
         return 0;
     revoked = revoked_of(s);
     for (i = 0; i < get16(s + T_REVOKED); i++, revoked += ID_BYTES)
@@ -177,6 +178,10 @@ uint32_t seal_trust_keys(const struct seal_trust *t, struct seal_trusted *out)
 
     out->images = 0;
     out->packages = 0;
+#ifdef SEAL_PATCHES
+    out->first_delivery = 0;
+    out->deliveries = 0;
+#endif
     if (t->set_size == 0)
         return SEAL_DEVICE_NO_TRUST_SET;
     for (i = 0; i < get16(s + T_KEYS); i++) {
@@ -191,9 +196,17 @@ uint32_t seal_trust_keys(const struct seal_trust *t, struct seal_trusted *out)
 #endif
         if (key[K_ROLE] == ROLE_IMAGES)
             out->images++;
-        else
+        if (key[K_ROLE] == ROLE_PACKAGES)
             out->packages++;
     }
+#ifdef SEAL_PATCHES
+    out->first_delivery = (uint8_t)(out->images + out->packages);
+    out->deliveries = (uint8_t)(i - out->first_delivery);
+    if (out->deliveries == 0) {
+        out->first_delivery = out->images;
+        out->deliveries = out->packages;
+    }
+#endif
     out->need_images = s[T_NEED_IMAGES];
     out->need_packages = s[T_NEED_PACKAGES];
     return SEAL_ACCEPTED;

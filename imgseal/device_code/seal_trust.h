@@ -34,13 +34,17 @@ struct seal_trust {
     uint32_t set_size;                          /* 0: none is held                */
 };
 
-/* The keys of a set, for other readers: those for images first, then those for packages. */
+/* The keys of a set, for other readers: those for images first, those for packages, those for deliveries. */
 struct seal_trusted {
     struct seal_anchor anchor[SEAL_TRUST_KEYS];
     uint8_t images;
     uint8_t packages;
     uint8_t need_images;
     uint8_t need_packages;
+#ifdef SEAL_PATCHES
+    uint8_t first_delivery;     /* of the keys that sign deliveries: where the set has */
+    uint8_t deliveries;         /* none for these alone, those for packages        */
+#endif
 };
 
 /* After every reset, before anything is judged: finds the set that counts, finishes what a

@@ -14,7 +14,7 @@ from imgseal.product.model import Product
 if TYPE_CHECKING:
     from imgseal.formats.log.entry import Anchors
 
-_ROLES = {IMAGES: codec.IMAGES, PACKAGES: codec.PACKAGES}
+_ROLES = {IMAGES: codec.IMAGES, PACKAGES: codec.PACKAGES, DELIVERIES: codec.DELIVERIES}
 _NAMES = {number: role for role, number in _ROLES.items()}
 _NO_COMPONENT = "none of this product"  # no component can have this name
 
@@ -24,8 +24,9 @@ def anchor_set(
 ) -> AnchorSet:
     """Return the set of the keys that are good for this product's class, without those in `revoked`.
 
-    `development` takes the development keys in place of the released ones. Format 1 holds P-256 keys: UsageError where
-    another algorithm must verify, or more keys than a set holds.
+    `development` takes the development keys in place of the released ones; there are none for deliveries, which those
+    for packages sign then. Format 1 holds P-256 keys: UsageError where another algorithm must verify, or one key of it
+    would be enough, as for deliveries; and for more keys than a set holds.
     """
     numbers = product.numbers
     by_name = {component.name: component.number for component in product.components.values()}
@@ -80,7 +81,6 @@ def refuse_off_curve(anchors: AnchorSet, signer: bytes | None = None) -> None:
 def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
     """Return the trust anchors of a device that holds this set; `known` keys keep their names.
 
-    Keys for deliveries are in no set: those of the product file are compiled in.
     A key that the product file trusts and this device does not yet, or no more, may have signed as well: uncounted.
     AnchorFormatError as `refuse_off_curve`.
     """
@@ -97,7 +97,7 @@ def trust_of(anchors: AnchorSet, product: Product, known: Trust) -> Trust:
         source = names.get(anchor.key_id, f"key {anchor.key_id.hex()}")
         key = TrustedKey(public, anchor.key_id, source, _NAMES[anchor.role], development=False, components=components)
         keys.append(key._replace(published=origin_of(public)))
-    beside = tuple(key for key in known.keys if key.development or key.role == DELIVERIES)
+    beside = tuple(key for key in known.keys if key.development)
     held = {anchor.key_id for anchor in anchors.anchors}
     others = tuple(key for key in known.anchors(PACKAGES, development=False) if key.key_id not in held)
     return known._replace(
@@ -112,6 +112,7 @@ def trust_logged(anchors: "Anchors", known: Trust) -> Trust:
     """Return the trust anchors of devices that left the factory with these, as the release log names them.
 
     `known` has the keys: one that it does not name any more is trusted by these devices, and can verify nothing here.
+    Who signs deliveries the log does not say: whoever the product file names.
     """
     named = {IMAGES: set(anchors.images), PACKAGES: set(anchors.packages)}
     held = tuple(
@@ -137,4 +138,13 @@ def _point_keys(trust: Trust, product: Product) -> tuple[TrustedKey, ...]:
                 found=", ".join(product.rules.must_verify),
                 hint=f"leave the slot out and run imgseal device-code, or let {KEY_NAMES[P256]} alone be required",
             )
-    return tuple(key for key in trust.keys if key.public.kind == P256 and key.role != DELIVERIES)
+    left = [key.source for key in trust.keys if key.role == DELIVERIES and key.public.kind != P256]
+    if left:
+        raise UsageError(
+            "the block of trust anchors holds no such keys, and one signature of a delivery is enough",
+            place=product.place("trust.deliveries"),
+            expected=f"keys for {KEY_NAMES[P256]}",
+            found=", ".join(left),
+            hint="make one: imgseal key new FILE",
+        )
+    return tuple(key for key in trust.keys if key.public.kind == P256)

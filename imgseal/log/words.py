@@ -100,7 +100,8 @@ def lines(entry: Logged, since: Since = NOTHING, origin: Logged | None = None) -
     if isinstance(entry, AnchorsMade):
         out += [f"  set        {number_words(entry.generation)}, class {entry.class_id.hex()}"]
         out += [f"  sha-256    {entry.digest.hex()}", f"    signed by {entry.signer.hex()}"]
-        for word, keys in (("images", entry.images), ("packages", entry.packages), ("revoked", entry.revoked)):
+        roles = (("images", entry.images), ("packages", entry.packages), ("deliveries", entry.deliveries))
+        for word, keys in (*roles, ("revoked", entry.revoked)):
             out += [f"  {word:<10} {key.hex()}" for key in keys]
         return out
     out.append(f"  of         entry {entry.entry}")

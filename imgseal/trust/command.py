@@ -15,7 +15,7 @@ from imgseal.errors import InputError, Place, SigningKeyError, UsageError, in_fi
 from imgseal.flow.contents import Image, read_contents
 from imgseal.formats.log.entry import AnchorsMade
 from imgseal.formats.sealed_image.codec import decode_header_block
-from imgseal.formats.trust_anchors.codec import IMAGES, PACKAGES, AnchorSet, number_words
+from imgseal.formats.trust_anchors.codec import DELIVERIES, IMAGES, PACKAGES, AnchorSet, number_words
 from imgseal.keys.anchor_set import anchor_set, trust_of
 from imgseal.keys.p256 import BadSignatureError, PublicKey
 from imgseal.keys.public_key import AnyKey, verify
@@ -174,9 +174,15 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
     signer = open_signer(asked.reference)
     anchors, data = update_trust(project.product, trust, previous, signer, devices, revoke=revoke)
     say(write_with_entry(project, [Output(asked.out, [data], replace=False)], _entry(project, signer, anchors, data)))
+    if _delivers(anchors) and not (asked.previous and _delivers(previous)):  # unnamed, it is today's product file's
+        say(["it has keys for deliveries: devices with code of an imgseal before 0.3.0 refuse it"])
     keys, gone = len(anchors.anchors), len(anchors.revoked)
     click.echo(f"{asked.out}: set {number_words(anchors.number)}, {keys} keys, {gone} revoked")
     return project
+
+
+def _delivers(anchors: AnchorSet) -> bool:
+    return any(anchor.role == DELIVERIES for anchor in anchors.anchors)
 
 
 def _refuse_fixed(project: Project) -> None:
@@ -222,13 +228,14 @@ def _entry(project: Project, signer: Signer, anchors: AnchorSet, data: bytes) ->
     if project.log_path is None:
         return None
     product = project.product
-    images, packages = (
-        tuple(sorted({each.key_id for each in anchors.anchors if each.role == role})) for role in (IMAGES, PACKAGES)
+    images, packages, deliveries = (
+        tuple(sorted({each.key_id for each in anchors.anchors if each.role == role}))
+        for role in (IMAGES, PACKAGES, DELIVERIES)
     )
     digest = hashlib.sha256(data).digest()
     return AnchorsMade(
         0, build_time(), __version__, product.class_id, product.variant or "", digest, anchors.number, images, packages,
-        tuple(sorted(anchors.revoked)), signer.public.key_id,
+        tuple(sorted(anchors.revoked)), signer.public.key_id, deliveries=deliveries,
     )  # fmt: skip
 
 

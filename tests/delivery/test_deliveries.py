@@ -23,6 +23,7 @@ from imgseal.flow.deliver import Device, delivery
 from imgseal.formats.suit.delivery import Delivery, Step, decode_delivery, encode_delivery
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.formats.suit.errors import SuitError
+from imgseal.formats.trust_anchors.codec import DELIVERIES, AnchorSet
 from imgseal.keys.anchor_set import anchor_set
 from imgseal.keys.anchor_set import trust_of as held_set
 from imgseal.product.model import Slot
@@ -215,13 +216,22 @@ def test_who_signs_deliveries() -> None:
     assert code(repacked(data, lambda it: it, by=("keys/packages",)), without) == "accepted"
 
 
-def test_a_set_of_trust_anchors_leaves_the_keys_for_deliveries() -> None:
-    """They are compiled in: a device that holds a set takes deliveries by them, and by no key for packages."""
+def test_a_set_of_trust_anchors_has_the_keys_for_deliveries() -> None:
+    """A device that holds one takes deliveries by its keys for them; where it has none, by those for packages alone."""
     of = context(TWO)
-    held = of._replace(trust=held_set(anchor_set(of.trust, of.product), of.product, of.trust))
+    anchors = anchor_set(of.trust, of.product)
     data = made(APP).data
-    assert code(data, held) == "accepted"
-    assert code(repacked(data, lambda it: it, by=("keys/packages",)), held) == "signature.wrong-key"
+    by_packages = repacked(data, lambda it: it, by=("keys/packages",))
+
+    def held(keys: AnchorSet) -> Context:
+        return of._replace(trust=held_set(keys, of.product, of.trust), anchors=keys)
+
+    assert code(data, held(anchors)) == "accepted"
+    assert code(by_packages, held(anchors)) == "signature.wrong-key"
+    without = anchors._replace(anchors=tuple(each for each in anchors.anchors if each.role != DELIVERIES))
+    assert len(without.anchors) == len(anchors.anchors) - 1
+    assert code(data, held(without)) == "signature.wrong-key"
+    assert code(by_packages, held(without)) == "accepted"
 
 
 def stepped(data: bytes, edit: Callable[[Step], Step], payload: Callable[[bytes], bytes] = lambda it: it) -> bytes:

@@ -19,7 +19,7 @@ class DeliveryLibrary(InstallLibrary):
     """Offers whatever a device is offered as it is stored, packages as well."""
 
     steps = 40
-    beside = (*BESIDE, "seal_delta.c", "seal_delivery.c")
+    beside: tuple[str, ...] = (*BESIDE, "seal_delta.c", "seal_delivery.c")
 
     def __init__(
         self, name: str, of: Product, folder: Path, sources: Path = SOURCES, flags: tuple[str, ...] = CHECKED,

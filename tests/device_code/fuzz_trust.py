@@ -34,7 +34,15 @@ from run_python import product_of, verdict_of
 from trust_batch import runs
 from workshop import public_key, resealed
 
-from imgseal.formats.trust_anchors.codec import IMAGES, MAGIC, PACKAGES, AnchorSet, decode_update, encode_set
+from imgseal.formats.trust_anchors.codec import (
+    DELIVERIES,
+    IMAGES,
+    MAGIC,
+    PACKAGES,
+    AnchorSet,
+    decode_update,
+    encode_set,
+)
 
 KIT = "kit-apex"
 NAMES = ("keys/images", "keys/second", "keys/radio-only", "keys/packages", "keys/second-packages", "keys/apex", "keys/contingency",
@@ -163,14 +171,14 @@ def _change_set(new: AnchorSet, rng: random.Random) -> AnchorSet:
     if choice == 0 and anchors:
         del anchors[index]
     elif choice == 1:
-        role, mask = rng.choice((IMAGES, PACKAGES)), 0xFFFFFFFF
+        role, mask = rng.choice((IMAGES, PACKAGES, DELIVERIES)), 0xFFFFFFFF
         anchors.append(
             anchor(role, rng.choice(NAMES), rng.choice(MASKS) if role == IMAGES and rng.random() < 0.5 else mask)
         )
     elif choice == 2 and anchors:
         anchors[index] = anchors[index]._replace(components=rng.choice(MASKS))
     elif choice == 3 and anchors:
-        anchors[index] = anchors[index]._replace(role=rng.choice((0, 1, 2, 3)))
+        anchors[index] = anchors[index]._replace(role=rng.choice((0, 1, 2, 3, 4)))
     elif choice == 4:
         anchors += [anchor(IMAGES, f"many-{n}") for n in range(rng.choice((5, 27, 28, 29, 30)))]
     elif choice == 5:

@@ -83,6 +83,40 @@ void shim_install(uint32_t battery, uint32_t authorised)
 #endif
 }
 
+#ifdef TRUST_SET
+#include "seal_trust.h"
+
+uint32_t shim_trust(const uint8_t *set, uint32_t size);
+
+/* From now on the keys are those of a set, and none of the product file's. */
+uint32_t shim_trust(const uint8_t *set, uint32_t size)
+{
+    static uint8_t held[SEAL_TRUST_BUFFER];
+    static struct seal_trusted keys;
+    static struct seal_product product;
+    struct seal_trust trust;
+    uint32_t code;
+
+    memset(&trust, 0, sizeof trust);
+    memset(&keys, 0xA5, sizeof keys);
+    memcpy(held, set, size);
+    trust.set = held;
+    trust.set_size = size;
+    code = seal_trust_keys(&trust, &keys);
+    product = seal_product;
+    product.anchors = keys.anchor;
+    product.anchor_count = keys.images;
+    product.need = keys.need_images;
+    boot.product = &product;
+    install.device.anchors = keys.anchor + keys.images;
+    install.device.anchor_count = keys.packages;
+    install.device.need = keys.need_packages;
+    delivery.anchors = keys.anchor + keys.first_delivery;
+    delivery.anchor_count = keys.deliveries;
+    return code;
+}
+#endif
+
 uint32_t shim_begin_install(void)
 {
     return seal_install_begin(&install);

@@ -15,6 +15,7 @@ import test_planted_in_delivery
 import test_planted_in_install
 import test_planted_in_store
 import test_planted_in_trust
+import test_roles_in_c
 import test_storage_in_c
 import test_trust_in_c
 from batch import DATA
@@ -29,7 +30,7 @@ PATCHES = len(test_delta_in_c.PLANTED)
 DELIVERIES = len(test_planted_in_delivery.FAULTS)
 OTHERS = (
     len(test_planted_in_c.IMAGE) + len(test_planted_in_c.BOOT) + len(test_planted_in_c.PACKAGE) + len(test_planted_in_trust.JUDGE)
-    + len(test_planted_in_trust.KEEP) + len(test_storage_in_c.FAULTS) + 1
+    + len(test_planted_in_trust.KEEP) + len(test_roles_in_c.FAULTS) + len(test_storage_in_c.FAULTS) + 1
 )  # fmt: skip
 
 
@@ -50,6 +51,7 @@ PLACES = [
     *(row[1:3] for row in test_storage_in_c.INSTALLER),
     *(("seal_store.c", row[1]) for row in test_planted_in_store.FAULTS),
     *(("seal_trust.c", row[1]) for row in (*test_planted_in_trust.JUDGE, *test_planted_in_trust.KEEP)),
+    *(("seal_trust.c", row[1]) for row in test_roles_in_c.FAULTS),
     *(("seal_delta.c", row[1]) for row in test_delta_in_c.PLANTED),
     *(row[1:3] for row in test_planted_in_delivery.FAULTS),
 ]

@@ -63,6 +63,7 @@ def test_cases() -> None:
     assert sum(is_update(case) for case in CASES) >= 70
     assert [case["name"] for case in CASES if not is_update(case)] == [
         "trust-mask-of-no-component", "trust-after-revocation", "trust-after-rotation",
+        "trust-image-by-the-deliveries-key",
     ]  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from kit_base import product
 from workshop import public_key, resealed, signer, trust_of
 
 from imgseal.formats.trust_anchors.codec import (
+    DELIVERIES,
     GENERATION,
     IMAGES,
     PACKAGES,
@@ -47,6 +48,11 @@ def following(**changes: Any) -> AnchorSet:
     return base._replace(**changes)
 
 
+def delivering(*more: Anchor, **changes: Any) -> AnchorSet:
+    """The same with a key for deliveries, and other keys."""
+    return following(anchors=(*following().anchors, anchor(DELIVERIES, "keys/deliveries"), *more), **changes)
+
+
 def signed(anchors: AnchorSet | bytes, by: str = "keys/apex") -> bytes:
     content = anchors if isinstance(anchors, bytes) else encode_set(anchors)
     message = content + point(by)
@@ -60,7 +66,7 @@ def patched(at: int, value: bytes, anchors: AnchorSet | None = None) -> bytes:
 
 
 def anchor_cases() -> Iterator[Case]:
-    for case in (*_structure(), *_signatures(), *_rules(), *_rotation()):
+    for case in (*_structure(), *_signatures(), *_rules(), *_rotation(), *_deliveries()):
         yield case._replace(product=APEX if case.product == "kit" else case.product)
 
 
@@ -89,7 +95,7 @@ def _structure() -> Iterator[Case]:
     only = [a for a in following().anchors if a.role == IMAGES]
     yield Case("anchors-no-packages", signed(following(anchors=tuple(only))), NEEDED)
     yield Case("anchors-role-zero", patched(HEAD, b"\0"), NEEDED)
-    yield Case("anchors-role-three", patched(HEAD + 3 * ENTRY, b"\x03"), NEEDED)
+    yield Case("anchors-role-four", patched(HEAD + 4 * ENTRY, b"\x04", delivering()), NEEDED)
     yield Case("anchors-reserved", patched(HEAD + 3, b"\x01"), NEEDED)
     yield Case("anchors-good-for-nothing", patched(HEAD + 4, bytes(4)), NEEDED)
     yield Case("anchors-packages-limited", patched(HEAD + 3 * ENTRY + 4, b"\x01\0\0\0"), NEEDED)
@@ -286,3 +292,50 @@ def _rotation() -> Iterator[Case]:
     yield Case("trust-after-revocation", runs["radio"], "trust.unknown-key", anchors=after)
     yield Case("trust-after-rotation", moved["radio"], "accepted", anchors=after)
     yield Case("trust-before-rotation", moved["radio"], "trust.unknown-key")
+
+
+def _deliveries() -> Iterator[Case]:
+    """The role of keys that sign deliveries and nothing else."""
+    own, every = public_key("keys/deliveries").key_id, delivering().anchors
+    first = signed(delivering())
+    yield Case("anchors-deliveries", first, "accepted")
+    yield Case("anchors-deliveries-two", signed(delivering(anchor(DELIVERIES, "keys/other"))), "accepted")
+    yield Case("anchors-deliveries-but-no-packages", patched(HEAD + 3 * ENTRY, b"\x03"), NEEDED)
+    yield Case("anchors-deliveries-are-no-packages", signed(delivering(need_packages=2)), NEEDED)
+    yield Case("anchors-deliveries-limited", patched(HEAD + 4 * ENTRY + 4, b"\x01\0\0\0", delivering()), NEEDED)
+    yield Case("anchors-deliveries-good-for-nothing", patched(HEAD + 4 * ENTRY + 4, bytes(4), delivering()), NEEDED)
+    yield Case("anchors-deliveries-reserved", patched(HEAD + 4 * ENTRY + 1, b"\x01", delivering()), NEEDED)
+    yield Case("anchors-deliveries-identifier", patched(HEAD + 4 * ENTRY + 8, b"\0\0", delivering()), NEEDED)
+    entries = [encode_set(delivering())[HEAD + ENTRY * i : HEAD + ENTRY * (i + 1)] for i in range(5)]
+    head = encode_set(delivering())[:HEAD]
+    yield Case(
+        "anchors-deliveries-before-packages", signed(head + b"".join((*entries[:3], entries[4], entries[3]))), NEEDED
+    )
+    yield Case("anchors-deliveries-twice", signed(delivering(anchor(DELIVERIES, "keys/deliveries"))), NEEDED)
+    for role, name in (("images", "keys/images"), ("packages", "keys/packages")):
+        both = delivering(anchor(DELIVERIES, name))
+        yield Case(f"anchors-deliveries-and-{role}", signed(both), NEEDED)
+    for name in ("apex", "contingency"):
+        yield Case(f"anchors-{name}-signs-deliveries", signed(delivering(anchor(DELIVERIES, f"keys/{name}"))), NEEDED)
+    yield Case("anchors-deliveries-trusted-and-revoked", signed(delivering(revoked=(own,))), NEEDED)
+    yield Case(
+        "anchors-by-the-deliveries-key",
+        signed(delivering(number=2), by="keys/deliveries"),
+        "trust.not-by-apex",
+        anchors=first,
+    )
+    without = signed(following(number=2, revoked=(own,)))
+    yield Case("anchors-deliveries-revoked", without, "accepted", anchors=first)
+    yield Case("anchors-deliveries-back", signed(delivering(number=3)), "rules.revocation-undone", anchors=without)
+    moved = tuple(a._replace(role=DELIVERIES) if a.key_id == public_key("keys/images").key_id else a for a in every)
+    of_another = signed(following(number=2, anchors=moved))
+    yield Case(
+        "anchors-images-key-only-delivers",
+        of_another,
+        "rules.trust-in-use",
+        device=device(),
+        held=held(),
+        anchors=first,
+    )
+    by_it = resealed(held()["radio"], by=("keys/deliveries",))
+    yield Case("trust-image-by-the-deliveries-key", by_it, "trust.unknown-key", anchors=first)

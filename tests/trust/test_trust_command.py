@@ -399,3 +399,59 @@ def test_a_set_follows_the_one_that_the_log_has(imgseal: Imgseal, apex: Path) ->
     assert "Where it was sent to nobody: --previous imgseal.toml" in said.err
     assert imgseal(*revoke, "--out", "2.trust", "--previous", "1.trust").out.startswith("2.trust: set 2, ")
     assert imgseal(*revoke, "--out", "other.trust", "--previous", "imgseal.toml").out.startswith("other.trust: set 1, ")
+
+
+def test_a_key_for_deliveries(imgseal: Imgseal, apex: Path) -> None:
+    """It comes in a set, signs deliveries from then on, and is revoked as others are; then package keys sign them."""
+    imgseal("device", "new", "d0.json", "--hardware", "3")
+    imgseal("device", "apply", "d0.json", SUIT, "--out", "d1.json")
+    replaced(apex, 'images = "keys/images.pem"', 'images = "keys/images.pem"\ndeliveries = "keys/deliveries.pem"')
+    replaced(apex, "[trust]\n", '[trust]\ndeliveries = ["keys/deliveries.pub.pem"]\n')
+    replaced(apex, "[signing.development]", '[log]\npath = "release.log"\n\n[signing.development]')
+    add_key(apex, "keys/deliveries")
+    assert imgseal("log", "new").status == 0
+    said = imgseal("trust", "replace", *KEY, "--running", SUIT, "--out", "1.trust")
+    assert (said.status, said.out) == (0, "1.trust: set 1, 4 keys, 0 revoked\n"), said.err
+    assert "it has keys for deliveries: devices with code of an imgseal before 0.3.0 refuse it" in said.err
+    own = public_key("keys/deliveries")
+    assert decode_update((apex / "1.trust").read_bytes()).anchors.anchors[3] == (
+        3, 0xFFFF_FFFF, own.key_id, own.x + own.y,
+    )  # fmt: skip
+    assert f"  deliveries {own.key_id.hex()} keys/deliveries.pub.pem\n" in imgseal("trust", "show", "1.trust").out
+    judged = imgseal("check", "1.trust", "--device", "d1.json")
+    assert (judged.status, "1 key, 1 needed" in judged.out) == (0, True), judged.out
+    logged = imgseal("log", "show", "0").out
+    assert f"  deliveries {own.key_id.hex()}\n" in logged
+    assert imgseal("log", "verify").status == 0
+    assert imgseal("device", "apply", "d1.json", "1.trust", "--out", "d2.json").status == 0
+
+    numbers = ("--set", "release.sequence=18", "--set", "release.version=2.5.0", "--set", "component.motor.counter=7",
+               "--revision", "abcd")  # fmt: skip
+    lines = (apex / "motor-b.hex").read_text().splitlines()
+    data = bytearray.fromhex(lines[40][1:-2])
+    data[-1] ^= 1
+    lines[40] = ":" + data.hex().upper() + f"{-sum(data) & 0xFF:02X}"
+    (apex / "motor-b.hex").write_text("\n".join(lines) + "\n")
+    said = imgseal("build", *ALL, "--release", "--out", "two", *numbers)
+    assert said.status == 0, said.err
+    two = "two/vent-drive-2.5.0-18.suit"
+    said = imgseal("deliver", two, "--for", "d2.json", "--out", "small.suit")
+    assert said.status == 0, said.err
+    assert imgseal("check", "small.suit", "--device", "d2.json").status == 0
+
+    said = imgseal(
+        "trust", "revoke", "keys/deliveries.pub.pem", *KEY, "--previous", "1.trust", "--running", SUIT, "--running", two,
+        "--out", "2.trust",
+    )  # fmt: skip
+    assert said.status == 0, said.err
+    assert "take keys/deliveries.pub.pem out of [trust]" in said.err
+    assert imgseal("device", "apply", "d2.json", "2.trust", "--out", "d3.json").status == 0
+    refused = imgseal("check", "small.suit", "--device", "d3.json")
+    assert (refused.status, "signature.wrong-key" in refused.out) == (1, True), refused.out
+    refused = imgseal("trust", "replace", *KEY, "--running", SUIT, "--out", "back.trust", "--previous", "imgseal.toml")
+    assert imgseal("check", "back.trust", "--device", "d3.json").status == 1
+    replaced(apex, 'deliveries = ["keys/deliveries.pub.pem"]\n', "")
+    replaced(apex, '\ndeliveries = "keys/deliveries.pem"', "")
+    said = imgseal("deliver", two, "--for", "d3.json", "--out", "other.suit")
+    assert said.status == 0, said.err
+    assert imgseal("check", "other.suit", "--device", "d3.json").status == 0

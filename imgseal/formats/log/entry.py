@@ -228,7 +228,10 @@ class AddedSignature(NamedTuple):
 
 
 class AnchorsMade(NamedTuple):
-    """A trust anchor set for devices in the field: SHA-256 of the file, its number, keys by role, who signed it."""
+    """A trust anchor set for devices in the field: SHA-256 of the file, its number, keys by role, who signed it.
+
+    Without keys for deliveries those for packages sign these.
+    """
 
     number: int
     built: int
@@ -242,6 +245,7 @@ class AnchorsMade(NamedTuple):
     revoked: tuple[bytes, ...]
     signer: bytes
     least: tuple[Floor, ...] = ()
+    deliveries: tuple[bytes, ...] = ()
 
     @property
     def keys(self) -> tuple[bytes, ...]:

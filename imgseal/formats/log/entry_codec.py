@@ -71,8 +71,8 @@ def _or_empty(kind: Kind[bytes]) -> Kind[bytes]:
     return Kind(lambda node: b"" if node.value == "" else kind.read(node), kind.write)
 
 
-def _rising_keys(most: int) -> Kind[tuple[bytes, ...]]:
-    return array(_KEY, 0, most, "key identifiers that rise", _rises)
+def _rising_keys(most: int, least: int = 0) -> Kind[tuple[bytes, ...]]:
+    return array(_KEY, least, most, "key identifiers that rise", _rises)
 
 
 def _counters(least: int) -> Kind[tuple[tuple[int, int], ...]]:
@@ -213,7 +213,7 @@ _NEW = {
         "anchors", AnchorsMade,
         {
             **_LINE, "digest": _DIGEST, "set": _U32, "images": _rising_keys(64), "packages": _rising_keys(64),
-            "revoked": _rising_keys(64), "signer": _KEY,
+            "deliveries": optional(_rising_keys(64, 1), (), spare=True), "revoked": _rising_keys(64), "signer": _KEY,
         },
     ),
     "delivery": _new(

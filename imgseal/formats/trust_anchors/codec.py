@@ -14,7 +14,7 @@ from imgseal.formats.fields import Layout
 from imgseal.records import NamedTuple
 
 MAGIC = b"\xd5anchors"
-IMAGES, PACKAGES = 1, 2
+IMAGES, PACKAGES, DELIVERIES = 1, 2, 3
 EVERY_COMPONENT = 0xFFFF_FFFF
 GENERATION = 24
 """Bits of the number below its first byte, which counts the apex trust anchors: only the contingency key raises it."""
@@ -39,7 +39,7 @@ _HEAD = Layout(
 )
 _ENTRY = Layout(
     (
-        ("role", "B", "1 images, 2 packages"),
+        ("role", "B", "1 images, 2 packages, 3 deliveries"),
         ("reserved", "3s", "zeros"),
         ("components", "I", "bit per component by ascending number"),
         ("key_id", "16s", "first 16 bytes of the thumbprint"),
@@ -148,22 +148,22 @@ def _hold_apex(apex: bytes, contingency: bytes, anchors: tuple[Anchor, ...], rev
         if own == contingency:
             _refuse("contingency", "the apex trust anchor is its own contingency key", "another key", own.hex())
         if any(own[:_KEY] == anchor.key_id for anchor in anchors):
-            _refuse("apex", "the apex trust anchor signs images or packages as well", "a key of its own", own.hex())
+            _refuse("apex", "the apex trust anchor has a role as well", "a key of its own", own.hex())
         if own[:_KEY] in revoked or contingency[:_KEY] in revoked:
             _refuse("revoked", "the apex trust anchor or the contingency key is revoked", "another key", own.hex())
     if any(contingency[:_KEY] == anchor.key_id for anchor in anchors) and contingency != bytes(_DIGEST):
-        _refuse("contingency", "the contingency key signs images or packages as well", "a key of its own", "the same")
+        _refuse("contingency", "the contingency key has a role as well", "a key of its own", "the same")
 
 
 def _anchor(data: bytes, index: int) -> Anchor:
     at = _ENTRY.unpack(data, _HEAD.size + index * _ENTRY.size)
     role, zeros, components, key_id, point = at.values()
     where = f"keys[{index}]"
-    if role not in (IMAGES, PACKAGES):
-        _refuse(f"{where}.role", "an unknown role", f"{IMAGES} or {PACKAGES}", str(role))
+    if role not in (IMAGES, PACKAGES, DELIVERIES):
+        _refuse(f"{where}.role", "an unknown role", f"{IMAGES} to {DELIVERIES}", str(role))
     if zeros != bytes(3):
         _refuse(f"{where}.reserved", "reserved bytes that are not zero", "000000", zeros.hex())
-    if not components or (role == PACKAGES and components != EVERY_COMPONENT):
+    if not components or (role != IMAGES and components != EVERY_COMPONENT):
         _refuse(f"{where}.components", "a key that is good for nothing or limited where it cannot be", "bits", "none")
     own = thumbprint(point[:32], point[32:])[:_KEY]
     if own != key_id:

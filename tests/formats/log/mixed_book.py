@@ -129,8 +129,9 @@ class Maker:
 
     def anchors(self, number: int) -> None:
         digest = sha256(f"set {number}".encode()).digest()
+        delivering = tuple(sorted(key(f"deliveries {n}") for n in range(number % 3)))
         self.add(AnchorsMade(0, 1_764_072_000, "0.2.0", CLASS, "", digest, number, (key("images"),),
-                             (key("packages"),), (), key("apex")))  # fmt: skip
+                             (key("packages"),), (), key("apex"), deliveries=delivering))  # fmt: skip
 
 
 def mixed(seed: int, size: int) -> Maker:

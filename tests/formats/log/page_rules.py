@@ -156,9 +156,11 @@ KINDS: dict[str, dict[str, Rule]] = {
     },
     "anchors": {
         "class": CLASS, "variant": MAYBE, "digest": DIGEST, "set": U32, "images": several(KEY, 0, 64, itself),
-        "packages": several(KEY, 0, 64, itself), "revoked": several(KEY, 0, 64, itself), "signer": KEY,
+        "packages": several(KEY, 0, 64, itself), "deliveries": several(KEY, 1, 64, itself), "revoked": several(KEY, 0, 64, itself), "signer": KEY,
     },
 }  # fmt: skip
+SPARE = {"anchors": {"deliveries"}}
+"""Kind -> keys that need not be there."""
 
 
 def is_entry(entry: Any) -> bool:
@@ -173,7 +175,9 @@ def is_entry(entry: Any) -> bool:
             "number": U63, **ABOUT, "built": U63, "revision": REVISION, "tool": text(64), **stated, **packages(PACKAGE),
         }  # fmt: skip
     elif isinstance(kind, str) and kind in KINDS:
-        members = {"kind": itself, "number": U63, "made": U63, "tool": text(64), **KINDS[kind]}
+        members = {"kind": itself, "number": U63, "made": U63, "tool": text(64)}
+        absent = SPARE.get(kind, set()) - set(entry)
+        members |= {key: rule for key, rule in KINDS[kind].items() if key not in absent}
     else:
         return False
     return thing({**begin, **members, "least": lambda value: isinstance(value, list)})(entry)
