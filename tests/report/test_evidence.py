@@ -142,6 +142,15 @@ def test_other_hardware_is_what_the_images_are_not_for() -> None:
     assert "a device of hardware revision 6" in {change.what for change in material.changes}
 
 
+def test_components_that_are_not_in_the_package_are_named() -> None:
+    part = make(workshop().product, files=[file for file in firmware() if file.component == "radio"])
+    for package, words in (
+        (part.package, "radio 1.3.2; not in this package: motor, phrases, recovery"),
+        (workshop().package, "radio 1.3.2, motor 2.4.1, phrases 1.0.4; not in this package: recovery"),
+    ):
+        assert seen(material_of(package), "components") == (IN_PART, words)
+
+
 def test_an_envelope_that_comes_out_otherwise_is_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is changed is the package with one thing wrong only if putting it together again gives the package."""
     monkeypatch.setattr(report_inputs, "_joined", lambda _envelope: b"")

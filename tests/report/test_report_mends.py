@@ -235,6 +235,14 @@ def test_detached_headers_are_read_with_their_payloads() -> None:
     assert contents_of_slots(shop.product, None, alone)["radio"].holds == Content(slots["radio"].size, "other content")
 
 
+def test_the_room_of_an_image() -> None:
+    """All of the slot where the header lies elsewhere, else what is behind the header block."""
+    for shop, component, block in ((edited(detached_radio), "radio", 0), (workshop(), "radio", 0x400)):
+        found = report_document(material_of(shop.package, shop))
+        (image,) = next(each for each in found["components"] if each["name"] == component)["images"]
+        assert image["room"] == shop.product.slots["radio"].size - block
+
+
 def test_what_is_too_large_is_said_and_drawn_inside() -> None:
     shop = workshop()
     big = shop.images["radio"] + bytes(400_000)
