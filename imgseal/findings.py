@@ -76,6 +76,7 @@ CODES = {
     "rules.fixed-anchors": "the device has no room for another set of trust anchors, and takes none",
     "rules.trust-in-use": "an image that the device starts would no longer be trusted",
     "rules.limits": "the manifest asks for more work than the judge does",
+    "rules.too-many-steps": "the delivery has more steps than devices of this product have room for",
     "rollback.counter-too-low": "the anti-rollback counter is below the device's",
     "rollback.counter-out-of-reach": "the anti-rollback counter is above what the device can or may rise to",
     "rollback.sequence-too-low": "the manifest sequence number is below the device's",

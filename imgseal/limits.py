@@ -43,6 +43,12 @@ TEXT_ARTEFACT_BYTES = 16 << 20
 COMPONENTS = 64
 """Components of one manifest."""
 
+DELIVERY_STEPS, DELIVERY_STEPS_MOST = 12, COMPONENTS - 1
+"""Steps of a delivery that devices have room for where the product file says nothing, and that any can have.
+
+The first one is SEAL_DELIVERY_STEPS of seal_delivery.h; a test holds them together.
+"""
+
 DEVICE_PARTS, DEVICE_KEY_BYTES = 32, 64
 """Components and payloads of one package, and bytes of a payload's key, that devices have tables for."""
 

@@ -78,13 +78,23 @@ def digest(subject: DeliverySubject, context: Context) -> Finding | None:
     return manifest_digest(subject.opened, context)
 
 
-def manifest(subject: DeliverySubject, _context: Context) -> Finding | None:
-    """The manifest has the one form that deliveries have."""
+def manifest(subject: DeliverySubject, context: Context) -> Finding | None:
+    """The manifest has the one form that deliveries have, and no more steps than devices have room for."""
     try:
         subject.delivery = decode_delivery(subject.envelope.manifest)
     except SuitError as error:
         return said_by("structure.manifest", error)
-    return None
+    steps, most = len(subject.delivery.steps), context.product.delivery_steps
+    if steps <= most:
+        return None
+    return Finding(
+        "rules.too-many-steps",
+        "the delivery has more steps than devices have room for",
+        Place(key="common.components"),
+        f"at most {most}",
+        str(steps),
+        "make it from fewer releases, or for one device; steps of [delivery] in the product file is the limit",
+    )
 
 
 def members(subject: DeliverySubject, _context: Context) -> list[Finding]:

@@ -35,6 +35,7 @@ def options_header(product: Product) -> str:
         else "/* signatures are verified at each boot */",
         f"#define SEAL_WRITE_UNIT {unit}u   /* bytes, the largest of all slots */",
         f"#define SEAL_PARTS_MAX {parts}u   /* of one manifest: run slots, twice where detached */",
+        f"#define SEAL_DELIVERY_STEPS {product.delivery_steps}u   /* of a delivery, with SEAL_PATCHES */",
     ]
     return _header("SEAL_OPTIONS_H", product, lines)
 

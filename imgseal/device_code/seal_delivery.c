@@ -57,7 +57,7 @@ static const uint8_t end_row[] = { 12, 0, 11, 2, END };
 #define INSTALL_ITEMS 12u           /* of the install sequence beside the steps, for a step, and for its base */
 #define INSTALL_STEP 14u
 #define INSTALL_BASE 4u
-#define STEPS_MOST 99u
+#define STEPS_MOST 63u              /* a manifest has 64 components at most */
 #define RELEASE_MEMBERS 3u          /* of the envelope: wrapper, manifest, release        */
 
 /* What stands behind a row, when that stands here; 0: something else stands here. */
@@ -378,7 +378,7 @@ static uint32_t judge_wrapping(struct seal_install *i)
     if (code != SEAL_ACCEPTED)
         return code;
     if (d->wrapper[3] > d->room)
-        return SEAL_DEVICE_BUFFER_TOO_SMALL;
+        return SEAL_RULES_TOO_MANY_STEPS;
     if (i->stored->read(i->stored->user, d->wrapper[2], d->buffer, d->wrapper[3]) != SEAL_READ)
         return SEAL_DEVICE_UNREADABLE;
     sha256(b, d->buffer, d->wrapper[3], digest);    /* copied once: what was signed is what is read */
@@ -386,6 +386,8 @@ static uint32_t judge_wrapping(struct seal_install *i)
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
     if (!read_manifest(d))
         return SEAL_STRUCTURE_MANIFEST;
+    if (d->steps > SEAL_DELIVERY_STEPS)
+        return SEAL_RULES_TOO_MANY_STEPS;
     code = find_member(i, d->steps);
     if (code != SEAL_ACCEPTED)
         return code;

@@ -80,6 +80,7 @@ static const struct {
     { SEAL_RULES_REVOCATION_UNDONE, "rules.revocation-undone" },
     { SEAL_RULES_TRUST_IN_USE, "rules.trust-in-use" },
     { SEAL_RULES_LIMITS, "rules.limits" },
+    { SEAL_RULES_TOO_MANY_STEPS, "rules.too-many-steps" },
     { SEAL_ROLLBACK_COUNTER_TOO_LOW, "rollback.counter-too-low" },
     { SEAL_ROLLBACK_COUNTER_OUT_OF_REACH, "rollback.counter-out-of-reach" },
     { SEAL_ROLLBACK_SEQUENCE_TOO_LOW, "rollback.sequence-too-low" },

@@ -103,10 +103,10 @@ def delivery(
                         "the one before in place of the firmware sends nothing of it"
                     ] = None
     data = deliver(decode_envelope(release.read(0, release.size)), _distinct(travels.values()), signer, product)
-    _refuse_too_large(len(data), product)
+    steps = sorted({(_slot(product, each.step.part), each.step) for each in travels.values()})
+    _refuse_too_large(len(data), len(steps), product)
     for device in known:
         _refuse(data, device)
-    steps = sorted({(_slot(product, each.step.part), each.step) for each in travels.values()})
     return Delivered(data, tuple(steps), tuple(notes), decode_envelope(data).digest.value)
 
 
@@ -118,8 +118,17 @@ def _sealed_again(wanted: Wanted) -> bool:
     return new is not None and old is not None and new.payload_digest == old.payload_digest
 
 
-def _refuse_too_large(size: int, product: Product) -> None:
-    """UsageError where a delivery has no room where it waits while it is installed."""
+def _refuse_too_large(size: int, steps: int, product: Product) -> None:
+    """UsageError where a delivery has no room where it waits while it is installed, or its manifest none in RAM."""
+    if steps > product.delivery_steps:
+        raise UsageError(
+            "the delivery has more steps than devices have room for",
+            place=Place(key="delivery.steps"),
+            expected=f"at most {product.delivery_steps}",
+            found=str(steps),
+            hint="make it from fewer releases, or one for each device; steps of [delivery] in the product file can be "
+            "raised with the device code that is made from it",
+        )
     waits = room_for_delivery(product)
     if waits is not None and size > waits[1]:
         raise UsageError(

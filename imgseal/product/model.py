@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from imgseal.errors import Place
+from imgseal.limits import DELIVERY_STEPS
 from imgseal.product.algorithms import ALGORITHMS
 from imgseal.product.identifiers import class_identifier
 from imgseal.product.trust_table import Channel, TrustTable
@@ -324,6 +325,7 @@ class Product(NamedTuple):
     channel: str | None = None
     layout: LayoutRevision = LayoutRevision()
     delivery_slot: str | None = None
+    delivery_steps: int = DELIVERY_STEPS
 
     @property
     def source(self) -> str:

@@ -185,6 +185,7 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
     channels = read_channels(root, trust)
     signing = root.items("signing").items()
     tables_of_keys = _signing_tables(channels)
+    waits = root.table("delivery", "delivery")
     made = model.Product(
         document=document,
         name=product.get("name"),
@@ -212,7 +213,8 @@ def _product(document: Document, tree: Tree, variant: str | None, numbers: Numbe
         after_end=root.table("firmware", "firmware").get("after_end"),
         channels=channels,
         layout=root.table("layout", "layout").record(model.LayoutRevision),
-        delivery_slot=root.table("delivery", "delivery").get("slot") if "delivery" in root else None,
+        delivery_slot=waits.get("slot"),
+        delivery_steps=waits.get("steps"),
     )
     slot_plan.check(made, document)
     signature_room.check(made, document)

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from imgseal.formats.install_record.room import WRITE_UNIT_MAX
-from imgseal.limits import BLOCKS, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN, LINE_MEMBERS
+from imgseal.limits import BLOCKS, DELIVERY_STEPS, DELIVERY_STEPS_MOST, HEADER_BLOCK_MAX, HEADER_BLOCK_MIN, LINE_MEMBERS
 from imgseal.product.algorithms import ALGORITHMS
 from imgseal.product.flash_behaviours import OF_A_MEMORY
 from imgseal.product.value import Value
@@ -93,7 +93,7 @@ KEYS: dict[str, dict[str, Key]] = {
         "component": required(TABLE, "components by name"),
         "bootloader": Key(TABLE, "the bootloader that devices leave the factory with"),
         "layout": Key(TABLE, "which layout of the devices this is, once it has changed", says="the first"),
-        "delivery": Key(TABLE, "where a delivery waits", says="in the slot that holds packages"),
+        "delivery": Key(TABLE, "where a delivery waits, and how much of it there is", says="defaults"),
         "trust": required(TABLE, "public keys that are trusted"),
         "channel": Key(TABLE, "release channels by name: whose packages their devices take"),
         "rules": Key(TABLE, "rules of the product", says="defaults"),
@@ -264,9 +264,10 @@ KEYS: dict[str, dict[str, Key]] = {
         "bootloader": Key(VERSION, "the first bootloader that has this layout", says="required for a revision above 0"),
     },
     "delivery": {
-        "slot": required(
-            text("slot name"), "where a delivery lies, all of it, while it is installed: a slot of no other use"
-        )
+        "slot": Key(
+            text("slot name"), "where a delivery lies while it is installed", says="the slot that holds packages"
+        ),
+        "steps": Key(integer(1, DELIVERY_STEPS_MOST), "of a delivery, how many a device has room for", DELIVERY_STEPS),
     },
     "trust": {
         "images": required(TABLE, "keys for sealed images"),

@@ -20,6 +20,7 @@ from imgseal.formats.suit.commands import Command
 from imgseal.formats.suit.delivery import Base, Delivery, Step, decode_delivery, encode_delivery
 from imgseal.formats.suit.envelope import decode_envelope, envelope_pieces
 from imgseal.formats.suit.manifest import decode_manifest, encode_manifest
+from imgseal.limits import DELIVERY_STEPS_MOST
 from imgseal.make.delta.encode import encode
 from imgseal.rehearse.apply import apply
 from imgseal.window import ByteView
@@ -211,14 +212,8 @@ def _steps() -> Iterator[tuple[Any, ...]]:
         stepped(app, lambda step: step._replace(part=step.part._replace(header=True))),
         "identity.layers-disagree",
     )
-    step = of(app).steps[0]
-    for count in (2, 10, 24, 30):
-        steps = (*(step._replace(base=Base(size, bytes([0] * 31 + [n]))) for n in range(count - 1)), step)
-        many = signed(
-            said(app, steps=steps),
-            payloads=lambda it, count=count: {"#": it["#"], **{f"#{n:02}": patch for n in range(count)}},
-        )
-        yield f"{count} bases", many, "accepted"
+    for count in (2, 10, 12, 13, 24, 30):
+        yield f"{count} bases", many_bases(count), "accepted" if count <= 12 else "rules.too-many-steps"
     yield "the second step wrong", stepped(both, lambda step: step, b"\1", number=1), "structure.patch"
     yield from orders()
     yield from branches()
@@ -243,6 +238,26 @@ def orders() -> Iterator[tuple[str, bytes, str]]:
     other = step._replace(base=Base(1, step.base.digest if step.base else b""))
     for pair in ((step, other), (other, step)):
         yield "a base of two sizes", with_steps(app, pair, (0, 0)), "structure.manifest"
+
+
+def many_bases(count: int) -> bytes:
+    """A delivery for devices with so many bases; one of them exists."""
+    app = made(APP).data
+    step, patch = of(app).steps[0], payload(app)
+    assert step.base is not None
+    others = [step._replace(base=Base(step.base.size, bytes([0] * 31 + [n]))) for n in range(count - 1)]
+    keys = {f"#{n:02}": patch for n in range(count)}
+    return signed(said(app, steps=(*others, step)), payloads=lambda it: {"#": it["#"], **keys})
+
+
+def room_for(steps: int) -> Iterator[Offer]:
+    """To devices with room for other numbers of steps than where the product file says nothing."""
+    here = context(TWO)
+    here = here._replace(product=here.product._replace(delivery_steps=steps))
+    for count in sorted({1, 2, steps - 1, steps, min(steps + 1, DELIVERY_STEPS_MOST), DELIVERY_STEPS_MOST} - {0}):
+        yield Offer(f"{count}", many_bases(count), here, "accepted" if count <= steps else "rules.too-many-steps")
+    if steps == DELIVERY_STEPS_MOST:
+        yield Offer("more than any has", many_bases(steps + 1), here, "structure.manifest")
 
 
 def branches() -> Iterator[tuple[str, bytes, str]]:

@@ -380,6 +380,27 @@ def test_a_manifest_of_any_steps_reads_as_it_was_written() -> None:
         assert decode_delivery(encode_delivery(each)) == each, words
 
 
+def test_no_more_steps_are_made_than_there_is_room_for() -> None:
+    """And what a product file with more room made is refused by the judge of one with less, by a code of its own."""
+    here = context(TWO)
+    for most in (1, 2):
+        of = here.product._replace(delivery_steps=most)
+        who = here._replace(product=of)
+        raw = package(BOTH)
+        asked_for = ByteView(raw), read_contents(raw, "release", of), [Device("a unit", who)], of, signer(KEY)
+        if most == 2:
+            assert delivery(*asked_for).data == made(BOTH).data
+            continue
+        with pytest.raises(UsageError) as refused:
+            delivery(*asked_for)
+        assert (refused.value.expected, refused.value.found) == ("at most 1", "2")
+        assert refused.value.place.key == "delivery.steps"
+        found = asked(made(BOTH).data, who).findings
+        assert [(each.code, each.expected, each.found) for each in found] == [
+            ("rules.too-many-steps", "at most 1", "2")
+        ]
+
+
 @pytest.mark.parametrize("name", PRODUCTS)
 def test_there_is_one_order_of_the_steps(name: str) -> None:
     """What stands in the page, told here by bytes: of every order of a delivery's steps one is read."""

@@ -18,7 +18,6 @@ CHECKED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 class DeliveryLibrary(InstallLibrary):
     """Offers whatever a device is offered as it is stored, packages as well."""
 
-    steps = 40
     beside: tuple[str, ...] = (*BESIDE, "seal_delta.c", "seal_delivery.c")
 
     def __init__(
@@ -29,7 +28,7 @@ class DeliveryLibrary(InstallLibrary):
             of,
             folder,
             sources,
-            (*flags, "-DSEAL_PATCHES", f"-DSEAL_DELIVERY_STEPS={self.steps}u"),
+            (*flags, "-DSEAL_PATCHES"),
             trust=trust or trust_with_deliveries(name),
         )
         self.in_storage = True

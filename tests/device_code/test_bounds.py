@@ -17,7 +17,7 @@ from test_planted_in_c import planted
 
 from imgseal.device_code.config import options_header
 from imgseal.device_code.front import front_bytes
-from imgseal.limits import DEVICE_PARTS
+from imgseal.limits import DELIVERY_STEPS, DEVICE_PARTS
 from imgseal.product.trust_table import TrustEntry
 from imgseal.rehearse.counters import Counters
 from imgseal.rehearse.device import Device, Judgements
@@ -73,6 +73,14 @@ def test_the_options_name_the_parts_of_a_manifest() -> None:
     assert f"#define SEAL_PARTS_MAX {parts}u " in options_header(kit)
     many = {f"{c.name}-{n}": c for c in kit.components.values() for n in range(DEVICE_PARTS)}
     assert f"#define SEAL_PARTS_MAX {DEVICE_PARTS}u " in options_header(kit._replace(components=many))
+
+
+def test_the_options_name_the_steps_of_a_delivery() -> None:
+    """What the product file says, or what holds without it."""
+    kit = product_of("kit", text_of("kit"))
+    assert f"#define SEAL_DELIVERY_STEPS {DELIVERY_STEPS}u " in options_header(kit)
+    more = product_of("kit", text_of("kit") + "\n[delivery]\nsteps = 30\n")
+    assert "#define SEAL_DELIVERY_STEPS 30u " in options_header(more)
 
 
 def test_the_front_has_room_for_a_choice_of_slots() -> None:

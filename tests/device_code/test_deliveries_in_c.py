@@ -1,5 +1,6 @@
 """seal_delivery.c: what the judge says of a delivery the compiled installer says, and it leaves what the package leaves."""
 
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -13,11 +14,14 @@ from c_install import NAMES, programs_with_installer
 from changes import Change, before, changes, package
 from delivered import TWO, context, made
 from long_runs import mainly
-from spoilt import NOR, Offer, mutated, offers
+from spoilt import NOR, Offer, mutated, offers, room_for
 from stages import PRODUCTS
 from test_install_in_c import end
 
 from imgseal.check.judge import judge
+from imgseal.formats.suit.component import OurComponent
+from imgseal.formats.suit.delivery import Base, Delivery, Step, decode_delivery, encode_delivery
+from imgseal.limits import DELIVERY_STEPS, DELIVERY_STEPS_MOST
 from imgseal.rehearse.device import Judgements
 from imgseal.rehearse.explore import SCENARIOS
 from imgseal.rehearse.life import Life, Programs
@@ -27,7 +31,7 @@ from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import read_slots, set_up
 from imgseal.window import ByteView
 
-BAR = 3069
+BAR = 3097
 """Bytes of code."""
 
 
@@ -135,10 +139,36 @@ def test_with_every_address_checked(tool: Callable[[str], str]) -> None:
     assert "0 otherwise" in said
 
 
-def test_more_steps_than_there_is_room_for(tool: Callable[[str], str], tmp_path: Path) -> None:
+@pytest.mark.parametrize("steps", [1, 11, 25, DELIVERY_STEPS_MOST])
+def test_as_many_steps_as_there_is_room_for(steps: int, tool: Callable[[str], str], tmp_path: Path) -> None:
+    """As the product file says it: device and judge take no more, and every one up to there."""
     tool("gcc")
-    kind = type("Small", (DeliveryLibrary,), {"steps": 0})
-    assert in_c(next(offers()), kind(TWO, before(TWO)[0].product, tmp_path)) == ("device.buffer-too-small", False)
+    of = before(TWO)[0].product._replace(delivery_steps=steps)
+    assert otherwise(room_for(steps), DeliveryLibrary(TWO, of, tmp_path)) is None
+
+
+def test_the_longest_manifests_have_room() -> None:
+    """Of every number of steps, with the longest value of everything: each for a component of its own, two, or all."""
+    text = (SOURCES / "seal_delivery.h").read_text()
+    found = re.search(r"SEAL_DELIVERY_BYTES \((\d+)u \+ (\d+)u \* SEAL_DELIVERY_STEPS\)", text)
+    assert found is not None
+    fixed, each = map(int, found.groups())
+    assert f"#define SEAL_DELIVERY_STEPS {DELIVERY_STEPS}u " in text
+    longest = 0
+    for count in range(DELIVERY_STEPS_MOST + 1):
+        for together in (1, 2, 128):
+            steps = tuple(
+                Step(
+                    OurComponent(1 + number // together, 255, header=False), "patch", 0xFFFF_FFFF, bytes(32),
+                    Base(0xFFFF_FFFF, bytes([*bytes(31), number])),
+                )
+                for number in range(count)
+            )  # fmt: skip
+            data = encode_delivery(Delivery(0xFFFF_FFFF, bytes(32), bytes(16), bytes(16), steps))
+            assert decode_delivery(data).steps == steps
+            assert len(data) <= fixed + each * count, (count, together)
+            longest = max(longest, len(data) - each * count)
+    assert longest > fixed - 64
 
 
 def test_a_package_is_taken_as_ever(tool: Callable[[str], str], tmp_path: Path) -> None:

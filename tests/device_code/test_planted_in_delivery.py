@@ -46,6 +46,8 @@ FAULTS = [
     ("bases but for their last byte", DELIVERY, "d->base != 0 && k != 32", "d->base != 0 && k != 31", OFFERS),
     ("where common ends", DELIVERY, "    if (at == 0 || at + d->value[0] != stop)", "    if (at == 0)", BYTES),
     ("where install ends", DELIVERY, "    if (at == 0 || at + d->value[0] != d->end)", "    if (at == 0)", BYTES),
+    ("any number of steps", DELIVERY, "    if (d->steps > SEAL_DELIVERY_STEPS)", "    if (0)", OFFERS),
+    ("a manifest of any length", DELIVERY, "    if (d->wrapper[3] > d->room)", "    if (0)", OFFERS),
     ("for any vendor", DELIVERY, "    if (seal_differ(d->vendor, product->vendor_id, 16) != 0)", "    if (0)", OFFERS),
     ("for any class", DELIVERY, "    return seal_differ(d->class_id, product->class_id, 16) != 0 ?", "    return 0 ?", OFFERS),
     ("a release that is not named", DELIVERY, "    if (seal_differ(d->data[3], d->release_digest, 32) != 0)", "    if (0)", OFFERS),

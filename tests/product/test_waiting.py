@@ -52,6 +52,20 @@ def test_a_delivery_waits_where_the_product_file_says() -> None:
     assert room_for_package(kept) == 2 * BLOCK
 
 
+def test_how_many_steps() -> None:
+    """As the file says, with a slot or without; 12 where it says nothing."""
+    at = free()
+    waits = slot_text("waits", at, 2 * BLOCK, "nor")
+    assert with_slots().delivery_steps == with_slots(waits, delivery="waits").delivery_steps == 12
+    for steps in (1, 63):
+        of = with_slots(f"\n[delivery]\nsteps = {steps}\n")
+        assert (of.delivery_steps, of.delivery_slot) == (steps, None)
+    for steps in (0, 64):
+        with pytest.raises(UsageError) as refused:
+            with_slots(f"\n[delivery]\nsteps = {steps}\n")
+        assert refused.value.place.key == "delivery.steps"
+
+
 def test_it_waits_in_one_place() -> None:
     at = free()
     slots = slot_text("kept", at, 2 * BLOCK, "nor", "package"), slot_text("waits", at + 2 * BLOCK, BLOCK, "nor")

@@ -14,12 +14,11 @@ from imgseal.formats.suit.digest import SuitDigest
 from imgseal.formats.suit.envelope import Envelope
 from imgseal.formats.suit.errors import SuitError, refuse
 from imgseal.formats.suit.manifest import Manifest, decode_manifest, encode_manifest
+from imgseal.limits import DELIVERY_STEPS_MOST
 from imgseal.records import NamedTuple
 
 RELEASE_KEY = "#"
 """Key of the release's envelope: it comes first, so that a device has judged it before anything else arrives."""
-
-STEPS_MOST = 99
 
 PLAIN, COMPRESSED, PATCH = "plain", "compressed", "patch"
 """What travels: the image as it is, told by itself, or told by the one that runs; docs/format/delta.md."""
@@ -184,8 +183,8 @@ def _values(manifest: Manifest) -> Delivery:
     )
     if not (isinstance(vendor, bytes) and isinstance(class_, bytes) and isinstance(release, SuitDigest)):
         refuse("shared", "a delivery says for whom it is, and of which release", "vendor, class and digest", None)
-    if not 0 <= len(manifest.components) - 1 <= min(STEPS_MOST, 255):
-        refuse("common.components", "too many steps", f"at most {STEPS_MOST}", len(manifest.components) - 1)
+    if not 0 <= len(manifest.components) - 1 <= DELIVERY_STEPS_MOST:
+        refuse("common.components", "too many steps", f"at most {DELIVERY_STEPS_MOST}", len(manifest.components) - 1)
     steps = tuple(
         _step(identity, parameters.get(index, {}), directives.get(index), f"common.components[{index}]")
         for index, identity in enumerate(manifest.components)
