@@ -28,6 +28,9 @@ ANSWERED = (*FUNCTIONS["seal_bearssl"], *FUNCTIONS["seal_psa"], *DRIVERS)
 ENDS = ("jump", "take_package", "reset_device", "wait_for_package", "refuse_package", "done")
 """Where a run ends: what is started, or not."""
 OURS = ("seal_image", "seal_boot", "seal_package", "seal_install")
+WITH_DELIVERIES = (*OURS, "seal_delta", "seal_delivery")
+PATCHES = ("-DSEAL_PATCHES", "-DSEAL_DELIVERY_STEPS=3u", "-DSEAL_DELTA_TABLE=64u")
+"""Options of a device that takes deliveries."""
 
 
 class Build(NamedTuple):
@@ -49,9 +52,11 @@ class Build(NamedTuple):
 
 def build(
     folder: Path, core: str, level: str, adapter: str = "seal_bearssl", sources: Path = SOURCES, compiler: tuple[str, ...] = COMPILERS["gcc"],
-    *, marked: bool = False, extra: tuple[str, ...] = (),
+    *, marked: bool = False, patches: bool = False, extra: tuple[str, ...] = (),
 ) -> Build:  # fmt: skip
-    """Compile and link for a core at a level of optimisation; `marked`: for a device that boots by digest."""
+    """Compile and link for a core at a level of optimisation; `marked`: for a device that boots by digest; `patches`: for
+    one that takes deliveries."""
+    extra += PATCHES if patches else ()
     product = of(marked=marked)
     write_config(product, folder, trust_of(product), development=True)
     flags = [f"-mcpu={core}", "-mthumb", level, "-std=c99", "-ffreestanding", f"-I{folder}", f"-I{sources}", f"-I{HERE}", f"-DCRYPTO={adapter}"]  # fmt: skip
@@ -72,7 +77,11 @@ def build(
         f".syntax unified\n.thumb\n{stubs}.section .rodata\n.align 2\n.global br_ec_p256_m31\nbr_ec_p256_m31: .space 64\n"
     )
     objects = []
-    for source in (*(sources / f"{name}.c" for name in (*OURS, adapter)), HERE / "skip_decide.c", HERE / "skip_main.c"):
+    for source in (
+        *(sources / f"{name}.c" for name in (*(WITH_DELIVERIES if patches else OURS), adapter)),
+        HERE / "skip_decide.c",
+        HERE / "skip_main.c",
+    ):
         objects.append(folder / f"{source.stem}.o")
         own = ("-fno-builtin", *(("-fno-tree-loop-distribute-patterns",) if "gcc" in compiler[0] else ()))
         run([*compiler, *flags, *extra, *(own if source.stem == "skip_main" else ()), "-c", source, "-o", objects[-1]])

@@ -101,16 +101,13 @@ void skip_boot(void)
     start_chosen(&boot, (int)given.power_on);
 }
 
-/* The application takes a package; its bootloader has handed over the record of the first place. */
-void skip_install(void)
+/* The application takes what comes; its bootloader has handed over the record of the first place. */
+static void begin_install(struct seal_boot *boot)
 {
-    static struct seal_boot boot;
-
-    fill_boot(&boot);
     copy(records[0], (const uint8_t *)(uintptr_t)seal_product.records.base, SEAL_RECORD_BYTES);
-    boot.journal.found = 1;
-    boot.journal.tidied = 1;
-    install_state.boot = &boot;
+    boot->journal.found = 1;
+    boot->journal.tidied = 1;
+    install_state.boot = boot;
     install_state.device.anchors = seal_package_anchors;
     install_state.device.anchor_count = SEAL_PACKAGE_ANCHORS;
     install_state.device.need = SEAL_NEED_PACKAGES;
@@ -119,8 +116,39 @@ void skip_install(void)
     install_state.device.authorised = 1;
     install_state.buffer = front;
     install_state.room = sizeof front;
+}
+
+void skip_install(void)
+{
+    static struct seal_boot boot;
+
+    fill_boot(&boot);
+    begin_install(&boot);
     install_update(&install_state, package_bytes, given.package_bytes);
 }
+
+#ifdef SEAL_PATCHES
+/* The same of a delivery, which lies in RAM. */
+void skip_delivery(void)
+{
+    static struct seal_boot boot;
+    static struct seal_delivery delivery;
+    static struct seal_delta delta;
+    static uint8_t wrapping[SEAL_DELIVERY_BYTES];
+    struct seal_reader file = { read_at, package_bytes, 0 };
+
+    fill_boot(&boot);
+    file.size = given.package_bytes;
+    begin_install(&boot);
+    install_state.delta = &delta;
+    install_state.delivery = &delivery;
+    delivery.anchors = seal_delivery_anchors;
+    delivery.anchor_count = SEAL_DELIVERY_ANCHORS;
+    delivery.buffer = wrapping;
+    delivery.room = sizeof wrapping;
+    install_delivery(&install_state, &file);
+}
+#endif
 
 void skip_package(void)
 {

@@ -3,6 +3,7 @@
 #define SKIP_MAIN_H
 
 #include "seal_boot.h"
+#include "seal_delivery.h"
 #include "seal_install.h"
 
 #define ERASE_BLOCK 512u
@@ -42,5 +43,6 @@ void start_app(const struct seal_state *state);
 void start_chosen(struct seal_boot *boot, int power_on);
 void install(const struct seal_installer *device, const struct seal_reader *file);
 void install_update(struct seal_install *install, const uint8_t *bytes, uint32_t length);
+void install_delivery(struct seal_install *install, const struct seal_reader *stored);
 
 #endif

@@ -25,15 +25,19 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 if __name__ == "__main__":
-    sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "kit")]
+    sys.path[:0] = [
+        str(Path(__file__).parents[1]),
+        *(str(Path(__file__).parents[1] / n) for n in ("kit", "delivery", "rehearse")),
+    ]
 
 from skip_build import COMPILERS, CORES, LEVELS, Build, build
 from skip_cases import Case, devices, images, packages
+from skip_deliveries import deliveries
 from skip_machine import Result, Skipper, skip_each, skip_two
 from skip_more_cases import installs, marks
 
 PARTS: dict[str, Callable[[], list[Case]]] = {
-    "image": images, "boot": devices, "package": packages, "install": installs, "mark": marks, "adapter": lambda: images() + packages(),
+    "image": images, "boot": devices, "package": packages, "install": installs, "delivery": deliveries, "mark": marks, "adapter": lambda: images() + packages(),
 }  # fmt: skip
 """The last one: instructions of the PSA adapter alone; BearSSL's is in all the others."""
 
@@ -66,15 +70,17 @@ def tasks(arguments: argparse.Namespace) -> Iterator[Task]:
 
 
 def _of_build(arguments: argparse.Namespace, core: str, compiler: str, level: str) -> Iterator[Task]:
-    programs: dict[tuple[str, bool], Build] = {}
+    programs: dict[tuple[str, bool, bool], Build] = {}
     for part in arguments.part or PARTS:
-        kind = ("seal_psa" if part == "adapter" else "seal_bearssl", part == "mark")
+        kind = ("seal_psa" if part == "adapter" else "seal_bearssl", part == "mark", part == "delivery")
         if kind not in programs:
             with tempfile.TemporaryDirectory() as folder:
-                made = build(Path(folder), core, level, kind[0], compiler=COMPILERS[compiler], marked=kind[1])
+                made = build(
+                    Path(folder), core, level, kind[0], compiler=COMPILERS[compiler], marked=kind[1], patches=kind[2]
+                )
             programs[kind] = made
         for case in PARTS[part]():
-            if case.name != "good" and case.name.startswith(arguments.case or ""):
+            if not case.name.startswith("good") and case.name.startswith(arguments.case or ""):
                 how = (arguments.every, arguments.two, arguments.seed, arguments.within)
                 yield Task(part, core, compiler, level, programs[kind], case, *how)
 

@@ -13,20 +13,24 @@ from long_runs import long
 from skip_build import COMPILERS, CORES, LEVELS, Build, build
 from skip_machine import Skipper, resume_each, skip_each, skip_two
 from skip_one import PARTS
+from test_planted_in_c import planted
 
 NOT_RUN = "5b8d5c6d"
 COMPILER = COMPILERS["gcc"][0]
-EVERY = {"image": 1, "boot": 97, "package": 97, "install": 997, "mark": 97, "adapter": 1}
+EVERY = {"image": 1, "boot": 97, "package": 97, "install": 997, "delivery": 97, "mark": 97, "adapter": 1}
 """One instance in so many; the script tries each."""
 
 
 @functools.cache
 def built(
-    core: str, level: str, adapter: str = "seal_bearssl", compiler: str = "gcc", *, marked: bool = False, extra: tuple[str, ...] = ()
+    core: str, level: str, adapter: str = "seal_bearssl", compiler: str = "gcc", *, marked: bool = False, patches: bool = False,
+    extra: tuple[str, ...] = (), sources: Path = SOURCES,
 ) -> Build:  # fmt: skip
     """Each program once: a test tries one part of it."""
     with tempfile.TemporaryDirectory() as folder:
-        return build(Path(folder), core, level, adapter, compiler=COMPILERS[compiler], marked=marked, extra=extra)
+        return build(
+            Path(folder), core, level, adapter, sources, COMPILERS[compiler], marked=marked, patches=patches, extra=extra
+        )  # fmt: skip
 
 
 @pytest.mark.seconds(900)
@@ -42,10 +46,10 @@ def test_one_skip(core: str, compiler: str, level: str, part: str, tool: Callabl
     tool(COMPILER)
     tool(COMPILERS[compiler][0])
     adapter = "seal_psa" if part == "adapter" else "seal_bearssl"
-    made = built(core, level, adapter, compiler, marked=part == "mark")
+    made = built(core, level, adapter, compiler, marked=part == "mark", patches=part == "delivery")
     skipper, tried = Skipper(made, part), 0
     for case in PARTS[part]():
-        if case.name == "good":
+        if case.name.startswith("good"):
             assert skipper.trace(case) > 100  # starts
             continue
         result = skip_each(skipper, case, EVERY[part])
@@ -73,6 +77,22 @@ def test_what_is_enough_is_found(tool: Callable[[str], str]) -> None:
     skipper = Skipper(built("cortex-m4", "-Os", extra=("-DONE_LOOK",)))
     (case,) = (case for case in PARTS["image"]() if case.name == "wrong signature")
     assert "start_app" in {skipper.of.lines[b.first].split(":")[0] for b in skip_each(skipper, case).bypasses}
+
+
+def test_a_delivery_that_is_looked_at_once(tool: Callable[[str], str], tmp_path: Path) -> None:
+    """Judged while it is installed and not before, one skip lets a delivery in that nobody has signed."""
+    tool(COMPILER)
+    sources = planted(
+        tmp_path,
+        "seal_install.c",
+        "    code = pass(i, 1, 0);\n    if (code == SEAL_ACCEPTED)\n        code = pass(i, 0, i->unchanged);",
+        "    code = pass(i, 0, 0);",
+    )
+    made = build(tmp_path, "cortex-m4", "-Os", sources=sources, compiler=COMPILERS["gcc"], patches=True)
+    skipper = Skipper(made, "delivery")
+    (case,) = (case for case in PARTS["delivery"]() if case.name == "by a stranger")
+    found = {made.lines[b.first].split(":")[0] for b in skip_each(skipper, case).bypasses}
+    assert "seal_inside_take_delivery" in found
 
 
 @pytest.mark.parametrize("part", ["image", "boot", "package", "install"])
