@@ -9,6 +9,7 @@ from batch import DATA, load
 from kit_base import text_of
 from run_python import context_of, product_of
 
+from imgseal.formats.trust_anchors.codec import decode_update, encode_set
 from imgseal.rehearse.apply import Applied, apply
 from imgseal.rehearse.flash import Flash
 from imgseal.rehearse.life import Moment
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from imgseal.check.context import Context
     from imgseal.product.model import Product
 
-CASES = [case for case in load() if case["name"].startswith("delivery-")]
+CASES = [case for case in load(sets=True) if case["name"].startswith("delivery-")]
 PRODUCTS = sorted({case["product"] for case in CASES})
 REGIONS = ("internal", "nor")
 NO_BATTERY = 0xFFFF_FFFF
@@ -34,7 +35,11 @@ class Packed:
         self.case = case
         self.of: Product = product_of(case["product"], text_of(case["product"]))
         held = {slot: (DATA / path).read_bytes() for slot, path in case.get("held", {}).items()}
-        self.context: Context = context_of(self.of, device=case["device"], held=held, development=False)
+        anchors = (DATA / case["anchors"]).read_bytes() if "anchors" in case else None
+        self.set = b"" if anchors is None else encode_set(decode_update(anchors).anchors)
+        self.context: Context = context_of(
+            self.of, device=case["device"], held=held, development=False, anchors=anchors
+        )
         self.data = ByteView((DATA / case["artefact"]).read_bytes())
 
     def flash(self, moment: Moment) -> list[bytes]:
@@ -43,12 +48,12 @@ class Packed:
         return [bytes(flash.read(name, 0, self.of.memories[name].size)) for name in REGIONS]
 
     def pack(self) -> bytes:
-        """Return struct given, the regions and the delivery."""
+        """Return struct given, the regions, the delivery and the set that the device holds, if it took one."""
         state = self.context.state
         assert state.bootloader is not None
         battery = NO_BATTERY if state.battery_mwh is None else state.battery_mwh
         hardware = self.of.hardware[0] if state.hardware is None else state.hardware
-        words = [self.data.size, hardware, battery, int(state.authorised), len(state.revoked)]
+        words = [self.data.size, len(self.set), hardware, battery, int(state.authorised), len(state.revoked)]
         counters = [state.counters.get(number, 0) for number in self.of.numbers]
         words += counters + [0] * (SET_MAX - len(counters))
         for name in REGIONS:
@@ -57,11 +62,11 @@ class Packed:
         revoked = b"".join(map(bytes.fromhex, state.revoked)).ljust(32, b"\0")
         said = struct.pack(f"<{len(words)}I", *words) + struct.pack("<4I", *state.bootloader.words()) + revoked
         stage = set_up(self.context, self.data)
-        return said + b"".join(self.flash(stage.moment)) + bytes(self.data.read(0, self.data.size))
+        return said + b"".join(self.flash(stage.moment)) + bytes(self.data.read(0, self.data.size)) + self.set
 
     def left(self, raw: bytes) -> dict[str, bytes]:
         """Return what the run slots hold, from a packed case that a runner has worked on."""
-        at = len(raw) - self.data.size - sum(self.of.memories[name].size for name in REGIONS)
+        at = len(raw) - len(self.set) - self.data.size - sum(self.of.memories[name].size for name in REGIONS)
         out = {}
         for name in REGIONS:
             for component in self.of.components.values():

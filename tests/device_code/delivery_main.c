@@ -10,6 +10,7 @@
 #include "seal_config.h"
 #include "seal_delivery.h"
 #include "seal_install.h"
+#include "seal_trust.h"
 
 #define REGIONS 2
 #define REVOKED 2
@@ -20,13 +21,13 @@ struct region {
 
 /* As it lies in the batch: words, little-endian. */
 static struct given {
-    uint32_t size, hardware, battery, authorised, revoked_count, counters[SEAL_SET_MAX];
+    uint32_t size, set_size, hardware, battery, authorised, revoked_count, counters[SEAL_SET_MAX];
     struct region region[REGIONS];
     uint8_t bootloader[16], revoked[REVOKED][16];
 } given;
 
 static FILE *file;
-static long flash_at, delivery_at;
+static long flash_at, delivery_at, set_at;
 
 static struct seal_boot boot;
 static struct seal_install install;
@@ -164,6 +165,39 @@ static void little(uint32_t *word, size_t count)
     }
 }
 
+/* The keys are those of the set that the device holds, where the case has one. */
+static void hold(void)
+{
+    static uint8_t set[SEAL_TRUST_SET_MAX];
+    static struct seal_trusted keys;
+    static struct seal_product product;
+    struct seal_trust trust;
+
+    if (given.set_size == 0)
+        return;
+    if (given.set_size > sizeof set)
+        stop("set");
+    seek(set_at);
+    if (fread(set, 1, given.set_size, file) != given.set_size)
+        stop("set");
+    memset(&trust, 0, sizeof trust);
+    memset(&keys, 0xA5, sizeof keys);
+    trust.set = set;
+    trust.set_size = given.set_size;
+    if (seal_trust_keys(&trust, &keys) != SEAL_ACCEPTED)
+        stop("set");
+    product = seal_product;
+    product.anchors = keys.anchor;
+    product.anchor_count = keys.images;
+    product.need = keys.need_images;
+    boot.product = &product;
+    install.device.anchors = keys.anchor + keys.images;
+    install.device.anchor_count = keys.packages;
+    install.device.need = keys.need_packages;
+    delivery.anchors = keys.anchor + keys.first_delivery;
+    delivery.anchor_count = keys.deliveries;
+}
+
 static uint32_t offer(const struct seal_crypto *crypto)
 {
     struct seal_reader stored = { read_delivery, 0, 0 };
@@ -209,6 +243,7 @@ static uint32_t offer(const struct seal_crypto *crypto)
     delivery.anchor_count = SEAL_DELIVERY_ANCHORS;
     delivery.buffer = wrapping;
     delivery.room = sizeof wrapping;
+    hold();
     seal_choose(&boot, 1, &started);
     code = seal_install_stored(&install, &stored);
     if (code == SEAL_ACCEPTED) {        /* and the bootloader goes on, with what it reads of the delivery */
@@ -239,7 +274,8 @@ int main(int argc, char **argv)
         delivery_at = flash_at = at + (long)sizeof given;
         for (k = 0; k < REGIONS; k++)
             delivery_at += (long)given.region[k].size;
-        at = delivery_at + (long)given.size;
+        set_at = delivery_at + (long)given.size;
+        at = set_at + (long)given.set_size;
         printf("%08lx\n", (unsigned long)offer(&crypto));
     }
     fclose(file);

@@ -14,7 +14,7 @@ from long_runs import mainly
 from machines import COMPILER, MACHINES, run_on
 from test_kit_in_c import NAMES, SANITIZERS, expected
 
-OURS = ("seal_image", "seal_boot", "seal_package", "seal_install", "seal_delta", "seal_delivery")
+OURS = ("seal_image", "seal_boot", "seal_package", "seal_install", "seal_delta", "seal_delivery", "seal_trust")
 WITH_ROOM = {**MACHINES, "cortex-m0": MACHINES["cortex-m4"]._replace(core="cortex-m0")}
 
 

@@ -5,7 +5,7 @@ import json
 import struct
 from typing import Any
 
-from batch import DATA, product
+from batch import DATA, is_image, product
 from kit_base import text_of
 from run_python import product_of
 from workshop import trust_of
@@ -17,9 +17,9 @@ NOTHING = 0xFF
 
 
 def load() -> list[dict[str, Any]]:
-    """Every update, and every image that is judged under a set that the device took later."""
+    """Every update, and every image that is judged under a set that the device took later; deliveries have a runner."""
     cases: list[dict[str, Any]] = json.loads((DATA / "kit.json").read_text())["cases"]
-    return [case for case in cases if case["name"].startswith("anchors-") or "anchors" in case]
+    return [case for case in cases if case["name"].startswith("anchors-") or ("anchors" in case and is_image(case))]
 
 
 def is_update(case: dict[str, Any]) -> bool:

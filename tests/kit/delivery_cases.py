@@ -10,12 +10,13 @@ from unittest.mock import patch
 sys.path.insert(0, str(Path(__file__).parents[1] / "rehearse"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "delivery"))
 
+import anchor_cases
 from forced import KINDS, forced
 from image_cases import Case, device, flip, held
 from kit_base import RAM_END, good, product
 from run_python import context_of
 from spoilt import around, inside, of, payload, said, signed, stepped
-from workshop import make, repacked, signer
+from workshop import make, public_key, repacked, signer, trust_of
 
 from imgseal.check.context import Context
 from imgseal.demo.firmware import code, phrases
@@ -26,6 +27,8 @@ from imgseal.formats.cose.sign1 import assemble, protected_header
 from imgseal.formats.memory.image import MemoryImage
 from imgseal.formats.suit.delivery import Base, Step
 from imgseal.formats.suit.envelope import decode_envelope
+from imgseal.formats.trust_anchors.codec import DELIVERIES
+from imgseal.keys.anchor_set import anchor_set
 from imgseal.make.delta.encode import encode
 from imgseal.window import ByteView
 
@@ -80,7 +83,7 @@ ALL = tuple(NUMBERS)
 
 
 def delivery_cases() -> Iterator[Case]:
-    for name, data, first, *more in (*_good(), *_wrapping(), *_steps(), *_histories()):
+    for name, data, first, *more in (*_good(), *_wrapping(), *_steps(), *_histories(), *_sets()):
         changes: dict[str, Any] = {"product": KIND, "device": runs(), "held": held(), **(more[0] if more else {})}
         yield Case(f"delivery-{name}", data, first, **changes)
 
@@ -184,7 +187,7 @@ def _steps() -> Iterator[Row]:
     yield (
         "order-base-and-patch",
         signed(stepped(app, based(base.size, bytes(32))), payloads=lambda it: {**it, "#00": flip(part, 9)}),
-        "digest.base",
+        "digest.patch",
     )
     yield "order-patch-and-form", signed(app, payloads=lambda it: {**it, "#00": b"\x09" + part[1:]}), "digest.patch"
     for name, bad in (
@@ -242,3 +245,28 @@ def _histories() -> Iterator[Row]:
     yield "not-authorised", app, "rules.not-authorised", {"device": runs(authorised=False)}
     other = {"device": runs(sequence=10, manifest_digest="00" * 32)}
     yield "sequence-reused", app, "rollback.sequence-reused", other
+
+
+def _sets() -> Iterator[Row]:
+    """To devices that hold a set of trust anchors: its keys sign deliveries, whatever the product file names."""
+    factory = anchor_set(trust_of(product(KIND)), product(KIND))
+    others = tuple(each for each in factory.anchors if each.role != DELIVERIES)
+    gone = (public_key(KEY).key_id,)
+    app, second = delivered("app"), "keys/other-deliveries"
+    sets = {
+        "set": (factory._replace(number=1), (KEY,)),
+        "set-of-another": (
+            factory._replace(number=1, anchors=(*others, anchor_cases.anchor(DELIVERIES, second)), revoked=gone),
+            (second,),
+        ),
+        "set-without": (factory._replace(number=1, anchors=others), ("keys/packages",)),
+    }
+    for name, (anchors, good_) in sets.items():
+        held_set = {"anchors": anchor_cases.signed(anchors)}
+        for by in (KEY, second, "keys/packages", "keys/images"):
+            code_ = "accepted" if by in good_ else "signature.wrong-key"
+            yield f"{name}-by-{by.removeprefix('keys/')}", signed(app, by=(by,)), code_, held_set
+    held_set = {"anchors": anchor_cases.signed(sets["set-of-another"][0])}
+    forged = repacked(release("app"), by=(second,))
+    yield "set-release-by-the-deliverer", signed(around(app, forged), by=(second,)), "signature.wrong-key", held_set
+    yield "set-release-by-the-deliverer-alone", forged, "signature.wrong-key", held_set
