@@ -230,11 +230,11 @@ def _steps() -> Iterator[Row]:
     yield "steps-in-another-order", turned, "structure.manifest"
     twice = signed(said(app, steps=(step, step)), payloads=lambda it: {**it, "#01": part})
     yield "step-twice", twice, "structure.manifest"
-    many = tuple(step._replace(base=Base(base.size, bytes([n] * 32))) for n in range(9))
-    ten = signed(
-        said(app, steps=(*many, step)), payloads=lambda it: {"#": it["#"], **{f"#{n:02}": part for n in range(10)}}
-    )
-    yield "ten-bases", ten, "accepted"
+    for count, first in ((10, "accepted"), (12, "accepted"), (13, "rules.too-many-steps")):
+        others = (step._replace(base=Base(base.size, bytes([n]) * 32)) for n in range(count - 1))
+        there = {"#": payload(app, "#"), **{f"#{n:02}": part for n in range(count)}}
+        stated = said(app, steps=(*others, step))
+        yield f"{count}-bases", signed(stated, payloads=lambda _, there=there: there), first
 
 
 def _histories() -> Iterator[Row]:
