@@ -8,6 +8,7 @@ import pytest
 from long_runs import long
 from workshop import ALL, Imgseal, public_file, tree, write_project
 
+from imgseal.formats.suit.delivery import RELEASE_KEY, decode_delivery
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.product.starter import product_text
 
@@ -227,6 +228,8 @@ def test_it_is_judged_for_what_an_archive_has(imgseal: Imgseal, field: Path) -> 
     """Every step has to be taken by a device that takes all of it, and a delivery of nothing by one that has all of it."""
     assert imgseal("deliver", TWO, "--from", ONE, "--out", "both.suit").status == 0
     assert imgseal("deliver", TWO, "--from", TWO, "--out", "nothing.suit").status == 0
+    first = decode_delivery(decode_envelope((field / "both.suit").read_bytes()).manifest).steps[0].base
+    assert first is not None
     for name, archive, status, words in (
         ("both.suit", "one", 0, "run one/vent-drive-2.4.1-17.suit from motor-a, one/"),
         ("both.suit", "two", 1, "is not at hand"),
@@ -237,6 +240,8 @@ def test_it_is_judged_for_what_an_archive_has(imgseal: Imgseal, field: Path) -> 
     ):
         said = imgseal("check", name, "--archive", archive)
         assert (said.status, words in said.out) == (status, True), (name, archive, said.out)
+        if (name, archive) == ("both.suit", "two"):
+            assert f"SHA-256 {first.digest.hex()}" in " ".join(said.out.split())
         gate = imgseal("gate", name, "--archive", archive, "--fresh", "--jobs", "1")
         assert (gate.status, "gate.not-judged" in gate.out) == (status, bool(status)), gate.out
     # what is left of the package for some devices is not the package, though it has its manifest and comes first
@@ -251,6 +256,27 @@ def test_it_is_judged_for_what_an_archive_has(imgseal: Imgseal, field: Path) -> 
     assert imgseal("deliver", THREE, "--for", "d2.json", "--out", "one-slot.suit").status == 0
     said = imgseal("check", "one-slot.suit", "--archive", "two")
     assert (said.status, "from motor-b: one-slot.suit" in said.out) == (0, True), said.out
+    # devices that run none of the bases are not those that it is for; one that runs some of them is refused as it would be
+    assert imgseal("deliver", THREE, "--from", TWO, "--out", "later.suit").status == 0
+    for name, archive, words, not_said in (
+        ("both.suit", "three", "is not at hand", "rollback."),
+        ("later.suit", "one", "digest.base (delivery): ", "is not at hand"),
+    ):
+        said = imgseal("check", name, "--archive", archive)
+        assert (said.status, words in said.out, not_said in said.out) == (1, True, False), said.out
+    # of several it is the one that has most of them
+    spoilt = bytearray((field / "later.suit").read_bytes())
+    for key, payload in decode_envelope(bytes(spoilt)).payloads.items():
+        if key != RELEASE_KEY:
+            spoilt[spoilt.index(bytes(payload)) + len(payload) - 1] ^= 1
+    (field / "spoilt.suit").write_bytes(spoilt)
+    for names in (("a.suit", "b.suit"), ("b.suit", "a.suit")):
+        (field / "kept").mkdir(exist_ok=True)
+        for package, name in zip((ONE, TWO), names, strict=True):
+            (field / "kept" / name).write_bytes((field / package).read_bytes())
+        said = imgseal("check", "spoilt.suit", "--archive", "kept")
+        assert (said.status, f"refused, for kept/{names[1]} from motor-a: " in said.out) == (1, True), said.out
+        assert ("digest.patch (delivery): " in said.out, "digest.base" in said.out) == (True, False)
     refused = imgseal("check", "both.suit", "--archive", "one", "--device", "d1.json")
     assert (refused.status, "leave --archive out" in refused.err) == (2, True)
 
