@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 from long_runs import long
-from workshop import ALL, Imgseal, public_file, tree, write_project
+from workshop import ALL, Imgseal, public_file, repacked, tree, write_project
 
-from imgseal.formats.suit.delivery import RELEASE_KEY, decode_delivery
+from imgseal.formats.suit.delivery import RELEASE_KEY, decode_delivery, encode_delivery, key_of
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.product.starter import product_text
 
@@ -265,10 +265,14 @@ def test_it_is_judged_for_what_an_archive_has(imgseal: Imgseal, field: Path) -> 
         said = imgseal("check", name, "--archive", archive)
         assert (said.status, words in said.out, not_said in said.out) == (1, True, False), said.out
     # of several it is the one that has most of them
-    spoilt = bytearray((field / "later.suit").read_bytes())
-    for key, payload in decode_envelope(bytes(spoilt)).payloads.items():
-        if key != RELEASE_KEY:
-            spoilt[spoilt.index(bytes(payload)) + len(payload) - 1] ^= 1
+    later = (field / "later.suit").read_bytes()
+    patches = {
+        n: b"\x09" + bytes(payload[1:]) for n, payload in decode_envelope(later).payloads.items() if n != RELEASE_KEY
+    }
+    of = decode_delivery(decode_envelope(later).manifest)
+    steps = (step._replace(digest=sha256(patches[key_of(n)]).digest()) for n, step in enumerate(of.steps))
+    changed_steps = encode_delivery(of._replace(steps=tuple(steps)))
+    spoilt = repacked(later, lambda _: changed_steps, payloads=lambda it: {**it, **patches})
     (field / "spoilt.suit").write_bytes(spoilt)
     for names in (("a.suit", "b.suit"), ("b.suit", "a.suit")):
         (field / "kept").mkdir(exist_ok=True)
@@ -276,7 +280,7 @@ def test_it_is_judged_for_what_an_archive_has(imgseal: Imgseal, field: Path) -> 
             (field / "kept" / name).write_bytes((field / package).read_bytes())
         said = imgseal("check", "spoilt.suit", "--archive", "kept")
         assert (said.status, f"refused, for kept/{names[1]} from motor-a: " in said.out) == (1, True), said.out
-        assert ("digest.patch (delivery): " in said.out, "digest.base" in said.out) == (True, False)
+        assert ("structure.patch (delivery): " in said.out, "digest.base" in said.out) == (True, False)
     refused = imgseal("check", "both.suit", "--archive", "one", "--device", "d1.json")
     assert (refused.status, "leave --archive out" in refused.err) == (2, True)
 
