@@ -1,7 +1,8 @@
 """Figures of patches: sizes against two general-purpose tools, times, memory; what the device's decoder takes.
 
 python tests/bench/bench_delta.py [WORD...]: pairs whose names hold a word, else all. Builds the firmware first, once a
-machine (some minutes); needs bsdiff4 (PyPI) and zstd beside the Arm compiler. --large: 16 MiB of data as well.
+machine (some minutes); needs bsdiff4 (PyPI) and zstd beside the Arm compiler. --large: 16 MiB of data as well;
+--others: pairs that nothing was tuned with, in place of those.
 """
 
 import json
@@ -21,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "delta"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "device_code"))
 
 from c_build import HERE, PLAIN, SOURCES, STRICT, bearssl, build_crypto, run
-from firmware_pairs import PAIRS, SLOT_A, base_of, built
+from firmware_pairs import OTHERS, PAIRS, SLOT_A, base_of, built
 from machines import COMPILER, MACHINES
 from patch_batch import Case, apply, build, good
 from workshop import BUILD_TIME, signer, trust_of
@@ -75,7 +76,7 @@ def others(old: Path, new: Path) -> int:
 
 def patches(folder: Path, words: list[str]) -> None:
     host = build(folder / "host", "gcc")
-    for pair in PAIRS:
+    for pair in OTHERS if "--others" in sys.argv else PAIRS:
         if words and not any(word in pair.name for word in words):
             continue
         old, new = built(pair.old), built(pair.new)

@@ -22,6 +22,7 @@ LEFT_OUT = (
 NEEDS_FILES = {"net_sockets.c", "timing.c", "psa_its_file.c", "psa_crypto_storage.c"}
 
 FIX: dict[str, Any] = {"fix": True, "version": "2.4.1"}
+FEATURE: dict[str, Any] = {"feature": True, "fix": True, "version": "2.5.0"}
 LWIP: dict[str, Any] = {"lwip": "trixie", "version": "2.5.0"}
 OTHER_SLOT: dict[str, Any] = {"base": SLOT_B}
 LTO: dict[str, Any] = {"flags": "-Os -flto -ffat-lto-objects"}
@@ -30,7 +31,7 @@ VARIANTS: dict[str, dict[str, Any]] = {
     "fix": FIX,
     "table": {"seed": 7, "version": "2.4.1"},
     "order": {"order": ("main.c", "rest.c", "valve.c", "tables.c"), "version": "2.4.1"},
-    "feature": {"feature": True, "fix": True, "version": "2.5.0"},
+    "feature": FEATURE,
     "lwip": LWIP,
     "o2": {"flags": "-O2"},
     "o2-fix": {"flags": "-O2", **FIX},
@@ -46,6 +47,25 @@ VARIANTS: dict[str, dict[str, Any]] = {
     "m33-fix": {"cpu": "cortex-m33", **FIX},
     "movw": {"flags": "-Os -mslow-flash-data"},
     "movw-fix": {"flags": "-Os -mslow-flash-data", **FIX},
+    "o1": {"flags": "-O1"},
+    "o1-fix": {"flags": "-O1", **FIX},
+    "o1-lwip": {"flags": "-O1", **LWIP},
+    "o2-b-fix": {"flags": "-O2", **FIX, **OTHER_SLOT},
+    "o2-feature": {"flags": "-O2", **FEATURE},
+    "o2-lwip": {"flags": "-O2", **LWIP},
+    "o3": {"flags": "-O3"},
+    "o3-fix": {"flags": "-O3", **FIX},
+    "og": {"flags": "-Og"},
+    "og-fix": {"flags": "-Og", **FIX},
+    "lto-lwip": {**LTO, **LWIP},
+    "m0-b-fix": {"cpu": "cortex-m0plus", **FIX, **OTHER_SLOT},
+    "m0-feature": {"cpu": "cortex-m0plus", **FEATURE},
+    "m3": {"cpu": "cortex-m3"},
+    "m3-fix": {"cpu": "cortex-m3", **FIX},
+    "m33-b": {"cpu": "cortex-m33", **OTHER_SLOT},
+    "m33-feature": {"cpu": "cortex-m33", **FEATURE},
+    "m33-lwip": {"cpu": "cortex-m33", **LWIP},
+    "feature-lwip": {"feature": True, "fix": True, **LWIP},
 }
 
 
@@ -76,6 +96,30 @@ PAIRS = (
     Pair("fix, Cortex-M33", "m33", "m33-fix", 0.15),
     Pair("fix, addresses by MOVW and MOVT", "movw", "movw-fix", 0.15),
 )
+
+OTHERS = (
+    Pair("fix at -O1", "o1", "o1-fix", 0.15),
+    Pair("fix at -O3", "o3", "o3-fix", 0.15),
+    Pair("fix at -Og", "og", "og-fix", 0.15),
+    Pair("fix, Cortex-M3", "m3", "m3-fix", 0.15),
+    Pair("fix at -O2, other slot", "o2", "o2-b-fix", 0.15),
+    Pair("fix, Cortex-M0+, other slot", "m0", "m0-b-fix", 0.15),
+    Pair("same code, Cortex-M33, other slot", "m33", "m33-b", 0.15),
+    Pair("feature at -O2", "o2", "o2-feature", 0.36),
+    Pair("feature, Cortex-M0+", "m0", "m0-feature", 0.36),
+    Pair("feature, Cortex-M33", "m33", "m33-feature", 0.36),
+    Pair("feature taken back", "feature", "base", 0.36),
+    Pair("library at -O1", "o1", "o1-lwip", 0.6),
+    Pair("library at -O2", "o2", "o2-lwip", 0.6),
+    Pair("library, Cortex-M33", "m33", "m33-lwip", 0.6),
+    Pair("library, link-time optimisation", "lto", "lto-lwip", 0.6),
+    Pair("library and feature", "base", "feature-lwip", 0.6),
+    Pair("library taken back", "lwip", "base", 0.6),
+    Pair("-O1 to -Os", "o1", "base", 1.0),
+    Pair("-O2 to -O3", "o2", "o3", 1.0),
+    Pair("Cortex-M4 to Cortex-M33", "base", "m33", 1.0),
+)
+"""Pairs that nothing was tuned with."""
 
 
 def base_of(name: str) -> int:
