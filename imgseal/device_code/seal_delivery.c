@@ -188,12 +188,11 @@ static uint32_t find_member(struct seal_install *i, uint32_t number)
     uint32_t k;
 
     d->at = d->first;
+    if (d->members < RELEASE_MEMBERS + d->steps)
+        return SEAL_RULES_DIRECTIVE_FAILED;
     for (k = 0; k != d->steps; k++) {
-        uint32_t code;
+        uint32_t code = next_member(i, key);
 
-        if (d->members == RELEASE_MEMBERS + k)
-            return SEAL_RULES_DIRECTIVE_FAILED;
-        code = next_member(i, key);
         if (code != SEAL_ACCEPTED || k == number)
             return code;
         count_up(key + 2);

@@ -732,24 +732,30 @@ static uint32_t read_made(void *user, uint32_t offset, uint8_t *to, uint32_t len
 }
 
 /* The next bytes of the payload. It ends when the stream has ended as well. */
-static uint32_t take_made(void *user, uint32_t offset, const uint8_t *bytes, uint32_t length)
+static uint32_t take_bytes_made(struct seal_install *i, const uint8_t *bytes, uint32_t length)
 {
-    struct seal_install *i = (struct seal_install *)user;
     uint32_t code = SEAL_WRITTEN;
 
-    (void)offset;
     while (code == SEAL_WRITTEN && length != 0) {
         uint32_t part = length < i->want ? length : i->want;
 
         code = i->want == 0 ? take_step(i) : take_bytes(i, bytes, part);
         bytes += part;
         length -= part;
-        if ((i->unchanged & i->bit) != 0)
-            return SEAL_DEVICE_NOTHING_NEW;
     }
     if (code != SEAL_WRITTEN)
         i->code = code;
     return code;
+}
+
+/* What is not written cannot be read back: then no more of it is made. */
+static uint32_t take_made(void *user, uint32_t offset, const uint8_t *bytes, uint32_t length)
+{
+    struct seal_install *i = (struct seal_install *)user;
+    uint32_t code = take_bytes_made(i, bytes, length);
+
+    (void)offset;
+    return code == SEAL_WRITTEN && (i->unchanged & i->bit) != 0 ? (uint32_t)SEAL_DEVICE_NOTHING_NEW : code;
 }
 
 /* The payload itself, which only has to be copied. */
@@ -762,7 +768,7 @@ static uint32_t copy_plain(struct seal_install *i, const struct seal_reader *fro
         length = from->size - at < SEAL_DELTA_PAGE ? from->size - at : SEAL_DELTA_PAGE;
         if (from->read(from->user, at, piece, length) != SEAL_READ)
             return SEAL_DEVICE_UNREADABLE;
-        if (take_made(i, at, piece, length) != SEAL_WRITTEN)
+        if (take_bytes_made(i, piece, length) != SEAL_WRITTEN)
             return SEAL_DEVICE_UNWRITABLE;
     }
     return SEAL_ACCEPTED;
@@ -795,7 +801,7 @@ static uint32_t make(struct seal_install *i, const struct seal_part *part, const
 {
     struct seal_delta *d = i->delta;
     const struct seal_slot *place;
-    uint32_t code, in_front;
+    uint32_t code, in_front, whole = 0;
 
     i->mark = part->key_at;
     i->number = part->key_length;
@@ -836,9 +842,10 @@ static uint32_t make(struct seal_install *i, const struct seal_part *part, const
         d->write = take_made;
         d->user = i;
         code = patch->plain ? copy_plain(i, &patch->stream) : seal_delta_stored(d, &patch->stream);
+        whole = patch->plain;   /* all of it is hashed, as of a payload that comes */
     }
-    if ((i->unchanged & i->bit) != 0) {     /* the same with other signatures: it stays, and is not needed */
-        i->versions -= i->part->at != 0;
+    if (!whole && (i->unchanged & i->bit) != 0) {   /* the same with other signatures: it stays, and is not needed */
+        i->versions -= i->part->at != 0 && !i->component->recovery;
         i->part->at = 0;
         i->held |= i->bit;
         i->step = END;

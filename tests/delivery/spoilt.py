@@ -152,6 +152,16 @@ def _wrapping() -> Iterator[tuple[Any, ...]]:
         signed(both, payloads=lambda it: {k: v for k, v in it.items() if k != "#01"}),
         ("rules.directive-failed"),
     )
+    yield (
+        "the first one missing",
+        signed(both, payloads=lambda it: {k: v for k, v in it.items() if k != "#00"}),
+        ("rules.directive-failed"),
+    )
+    yield (
+        "one missing, and another there",
+        signed(both, payloads=lambda it: {("#02" if k == "#00" else k): v for k, v in it.items()}),
+        "structure.unsigned-member",
+    )
     yield "a severed member", signed(app, severed=lambda it: {**it, 23: b"\xa0"}), "structure.unsigned-member"
     for cut in (1, 40, len(payload(app)), len(app) - 100, len(app) - 8):
         yield f"{cut} bytes less", app[:-cut], "structure.envelope"

@@ -56,7 +56,7 @@ FAULTS = [
     ("any sequence", DELIVERY, "    return i->package.sequence != d->sequence ?", "    return 0 ?", OFFERS),
     ("steps for nothing of the release", DELIVERY, "        while (part != last && !is_for(d, part))", "        while (0)", OFFERS),
     ("a patch for what has no second place", DELIVERY, "        if (!d->plain && (part->header", "        if (0 && (part->header", PLACE),
-    ("payloads missing", DELIVERY, "        if (d->members == RELEASE_MEMBERS + k)\n            return SEAL_RULES_DIRECTIVE_FAILED;\n", "", OFFERS),
+    ("payloads missing", DELIVERY, "    if (d->members < RELEASE_MEMBERS + d->steps)\n        return SEAL_RULES_DIRECTIVE_FAILED;\n", "", OFFERS),
     ("payloads too many", DELIVERY, "    return d->members == RELEASE_MEMBERS + k ? SEAL_ACCEPTED :", "    return SEAL_ACCEPTED ? SEAL_ACCEPTED :", OFFERS),
     ("bytes behind the envelope", DELIVERY, "    if (d->at != i->stored->size)", "    if (0)", OFFERS),
     ("what is held", DELIVERY, "!part->taken || (i->held >> part->component & 1) != 0", "!part->taken", OFFERS),
