@@ -2,6 +2,7 @@
 
 from imgseal.check.judge import kind_of
 from imgseal.errors import InputError
+from imgseal.flow.as_released import envelope_of, release_in
 from imgseal.formats.sealed_image.layout import MAGIC, STATEMENT_BYTES, field
 from imgseal.product.model import Product
 from imgseal.window import Bytes
@@ -35,15 +36,14 @@ def _of_package(data: Bytes) -> frozenset[bytes]:
 
 
 def is_of_recovery(data: Bytes, product: Product) -> bool:
-    """Say whether an artefact is a package of recovery images alone, whose numbers are a series of their own."""
-    if kind_of(data) != "update package" or not any(each.recovery for each in product.components.values()):
+    """Say whether a package, or the one in a delivery, is of recovery images alone: these have numbers of their own."""
+    if not any(each.recovery for each in product.components.values()) or (envelope := envelope_of(data)) is None:
         return False
     from imgseal.formats.suit.component import ours  # noqa: PLC0415 - sealed images need no CBOR
-    from imgseal.formats.suit.envelope import decode_envelope  # noqa: PLC0415
     from imgseal.formats.suit.manifest import decode_manifest  # noqa: PLC0415
 
     try:
-        named = decode_manifest(decode_envelope(data.read(0, data.size)).manifest).components
+        named = decode_manifest((release_in(envelope) or envelope).manifest).components
     except InputError:
         return False
     parts = [product.component(each.number) for each in map(ours, named) if each is not None]

@@ -10,6 +10,8 @@ from workshop import ALL, Imgseal, tree
 OTHERS = [each for each in ALL if not each.startswith("recovery")]
 RECOVERY = ("build", "recovery=recovery.hex", "--release", "--revision", "abcd")
 
+NEW = "new.suit"
+
 
 def numbers(version: str, sequence: int) -> tuple[str, ...]:
     return ("--set", f"release.version={version}", "--set", f"release.sequence={sequence}", "--out", f"own-{sequence}")
@@ -41,6 +43,39 @@ def test_the_last_one_is_accepted(imgseal: Imgseal, logged: Path, asked: tuple[s
 def test_the_one_before_is_not(imgseal: Imgseal, logged: Path, asked: tuple[str, ...]) -> None:
     said = imgseal(*asked)
     assert (said.status, "rollback.sequence-too-low" in said.out) == (1, True), said.out + said.err
+
+
+@pytest.fixture
+def delivered(imgseal: Imgseal, logged: Path) -> str:
+    """A delivery of a third one, of which all is another image."""
+    lines = (logged / "recovery.hex").read_text().splitlines()
+    at = next(n for n, each in enumerate(lines) if each[7:9] == "00" and n > len(lines) // 2)
+    data = bytearray.fromhex(lines[at][1:-2])
+    data[-1] ^= 1
+    lines[at] = ":" + data.hex().upper() + f"{-sum(data) & 0xFF:02X}"
+    (logged / "recovery.hex").write_text("\n".join(lines) + "\n")
+    assert imgseal(*RECOVERY, *numbers("1.2.0", 3)).status == 0
+    said = imgseal("deliver", "own-3/vent-drive-1.2.0-3.suit", "--from", "own-2/vent-drive-1.1.0-2.suit", "--out", NEW)
+    assert said.status == 0, said.err
+    return NEW
+
+
+@pytest.mark.parametrize("asked", [
+    ("check", NEW), ("gate", NEW), ("report", NEW, "--out", "page.html"),
+    ("check", NEW, "--archive", "own-2"), ("gate", NEW, "--archive", "own-2"),
+])  # fmt: skip
+def test_a_delivery_of_the_last_one_is_accepted(imgseal: Imgseal, delivered: str, asked: tuple[str, ...]) -> None:
+    """By the numbers of the release in it."""
+    said = imgseal(*asked)
+    assert said.status == 0, said.out + said.err
+
+
+@pytest.mark.parametrize("command", ["check", "gate"])
+def test_a_delivery_of_the_one_before_is_not(imgseal: Imgseal, delivered: str, command: str) -> None:
+    assert imgseal(*RECOVERY, *numbers("1.3.0", 4)).status == 0
+    said = imgseal(command, delivered)
+    assert (said.status, "rollback.sequence-too-low" in said.out) == (1, True), said.out + said.err
+    assert "above 4" in said.out or "4 or above" in said.out, said.out
 
 
 def test_a_release_does_not_go_by_them(imgseal: Imgseal, logged: Path) -> None:
