@@ -1,5 +1,7 @@
 """What an installation is estimated to take counts the images that the device makes itself."""
 
+from pathlib import Path
+
 import pytest
 from kinds import of_kind
 
@@ -85,3 +87,10 @@ def test_a_limit_that_only_making_exceeds() -> None:
     assert not any(
         w.startswith("limits.update_time") for w in took(held._replace(steps=()), delivered.package).warnings
     )
+
+
+def test_page_and_bench_have_the_same_bar() -> None:
+    root = Path(__file__).parents[2]
+    page = " ".join((root / "docs" / "format" / "delivery.md").read_text().split())
+    assert f"{MADE:g} times as long as hashing it, and {BY_SHARE:g} times more by the share" in page
+    assert f"INSTRUCTIONS, MORE = {MADE:g}, {BY_SHARE:g}\n" in (root / "tests" / "bench" / "bench_delta.py").read_text()
