@@ -16,6 +16,7 @@ from imgseal.formats.sealed_image.codec import decode_header_block
 from imgseal.formats.source.intel_hex_writer import write_intel_hex
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.keys.mldsa44 import MlDsa44Key
+from imgseal.product.model import Product
 from imgseal.product.starter import product_text
 
 SUIT = "out/vent-drive-2.4.1-17.suit"
@@ -237,3 +238,29 @@ def test_the_anchor_block_holds_no_such_key(imgseal: Imgseal, both: Path) -> Non
         anchor_set(trust_of(of), of)
     lax = product(lambda text: two_algorithms(text).replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n'))
     assert anchor_set(trust_of(lax), lax) == anchor_set(trust_of(product()), product())
+
+
+def test_the_anchor_block_leaves_no_key_for_deliveries_out(imgseal: Imgseal, both: Path) -> None:
+    """One signature of a delivery is enough: without its key a device would refuse what is accepted here."""
+    from workshop import product, trust_of
+
+    from imgseal.errors import UsageError
+    from imgseal.formats.trust_anchors.codec import DELIVERIES
+    from imgseal.keys.anchor_set import anchor_set
+
+    def lax(*keys: str) -> Product:
+        named = ", ".join(f'"keys/{key}.pub.pem"' for key in keys)
+
+        def edit(text: str) -> str:
+            text = two_algorithms(text).replace("[rules]\n", '[rules]\nmust_verify = ["ESP256"]\n')
+            return text.replace("[trust.images]", f"[trust]\ndeliveries = [{named}]\n\n[trust.images]", 1)
+
+        return product(edit)
+
+    of = lax("deliveries")
+    assert [each.role for each in anchor_set(trust_of(of), of).anchors].count(DELIVERIES) == 1
+    for keys in (("deliveries", "deliveries-pq"), ("deliveries-pq",)):
+        of = lax(*keys)
+        with pytest.raises(UsageError, match="one signature of a delivery is enough") as caught:
+            anchor_set(trust_of(of), of)
+        assert caught.value.found == "keys/deliveries-pq.pub.pem"
