@@ -482,9 +482,10 @@ static uint32_t judge_streams(struct seal_install *i)
     struct seal_boot *b = i->boot;
     struct seal_reader stream;
     uint8_t digest[32];
-    uint32_t code;
 
     for (first_step(d); d->step != d->steps;) {
+        uint32_t code;
+
         if (!next_step(d))
             return SEAL_STRUCTURE_MANIFEST;
         code = find_stream(i, &stream);
