@@ -3,6 +3,8 @@
 import io
 import json
 import struct
+from hashlib import sha256
+from typing import Any
 
 import pytest
 
@@ -66,6 +68,31 @@ def test_a_program_calls_its_functions_wherever_it_is_linked(start: int) -> None
     elsewhere = program("motor", start=start + 0x1000, size=40 << 10, changed=(20,))
     moved = {b - a for a, b in zip(calls(data, start)[:200], calls(elsewhere, start + 0x1000), strict=False)}
     assert moved == {0x1000}
+
+
+def test_a_function_begins_and_returns_as_compiled_ones_do() -> None:
+    """PUSH {r4, lr} on a multiple of four, POP {r4, pc}, a NOP where the pool would not be aligned: A5.2."""
+    data = program("motor", start=0x2_0600, size=40 << 10)
+    begins = [at for at in range(0, 30 << 10, 4) if data[at : at + 2] == b"\x10\xb5"]
+    ends = [data.find(b"\x10\xbd", at) for at in begins]
+    assert all(at < end < after for at, end, after in zip(begins, ends, begins[1:], strict=False))
+    behind = {data[end + 2 : end + 4] for end in ends if end % 4 == 0}
+    assert behind == {b"\x00\xbf"}
+
+
+@pytest.mark.parametrize(
+    ("more", "digest"),
+    [
+        ({}, "faf0009f799b4f702f966073a647f35b"),
+        ({"changed": (3, 20, 77)}, "b2a66ba80d015acdb0d7db7c8447e174"),
+        ({"table": 1}, "0bb8bd7ebfdd432e44ab2b752d5e495c"),
+    ],
+)
+def test_a_program_is_the_same_on_every_machine(more: dict[str, Any], digest: str) -> None:
+    """What the demo prints about bytes, and the pages quote, follows from these. Made here, once; no other source."""
+    data = program("motor", start=0x2_0600, size=40 << 10, **more)
+    assert len(data) >= 40 << 10
+    assert sha256(data).hexdigest()[:32] == digest
 
 
 def test_the_second_release_changes_three_functions_and_a_table() -> None:
