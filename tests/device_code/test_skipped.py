@@ -19,6 +19,8 @@ NOT_RUN = "5b8d5c6d"
 COMPILER = COMPILERS["gcc"][0]
 EVERY = {"image": 1, "boot": 97, "package": 97, "install": 997, "delivery": 97, "mark": 97, "adapter": 1}
 """One instance in so many; the script tries each."""
+HUNG = {"delivery": 50}
+"""At most one in so many is ended by the watchdog, 100 elsewhere: a skip in a decoder's loop makes it go round for long."""
 
 
 @functools.cache
@@ -54,7 +56,7 @@ def test_one_skip(core: str, compiler: str, level: str, part: str, tool: Callabl
             continue
         result = skip_each(skipper, case, EVERY[part])
         tried += result.tried
-        assert result.hung < max(3, result.tried // 100)
+        assert result.hung < max(3, result.tried // HUNG.get(part, 100))
         assert [(made.lines.get(b.first), hex(b.to)) for b in result.bypasses] == [], (part, case.name)
     assert tried > 500
 
