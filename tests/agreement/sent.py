@@ -78,6 +78,7 @@ def draw(seed: str, name: str, count: int) -> Iterator[Sent]:
         wrong = "nothing" if inside != CIRCUMSTANCES[0] or rng.random() < 0.2 else rng.choice(tuple(WRONG))
         asked = plain._replace(parts=rng.choice(good), circumstance=inside, free=rng.randrange(2))
         first = answer(asked._replace(update=False, circumstance=CIRCUMSTANCES[0])) == ACCEPTED and 1 in asked.parts
+        first = first and len(asked.parts) < 5  # each in two ways at least, and devices have room for twelve steps
         made_for = rng.choice(MADE_FOR if first else MADE_FOR[:3])
         if inside != CIRCUMSTANCES[0] and made_for == MADE_FOR[2]:
             made_for = MADE_FOR[0]  # one thing wrong at a time

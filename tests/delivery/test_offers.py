@@ -3,13 +3,15 @@
 import itertools
 from pathlib import Path
 
-from changes import before
+from changes import before, package
 from delivered import TWO, context, made
-from spoilt import APP, BOTH, Offer, in_the_nor, offers
+from spoilt import APP, BOTH, RADIO, Offer, in_the_nor, offers, signed
+from spoilt import said as said_of
 
 from imgseal.check.judge import judge
 from imgseal.device_state.device import fresh
 from imgseal.findings import Verdict
+from imgseal.formats.install_record.record import Member
 from imgseal.formats.suit.delivery import decode_delivery
 from imgseal.formats.suit.envelope import decode_envelope
 from imgseal.window import ByteView
@@ -62,3 +64,22 @@ def test_what_nobody_takes_is_named(tmp_path: Path) -> None:
     verdict, _ = judged_by_bases(unjudged, data, unknown, (str(archive),))
     assert not verdict.accepted
     assert why(verdict).startswith("what is for devices of which nothing is known goes to app-")
+
+
+def test_a_device_of_the_archive_has_one_slot_free(tmp_path: Path) -> None:
+    """It is asked as itself, though the judge was to ask for every device: one build is enough for it."""
+    archive = tmp_path / "radio.suit"
+    archive.write_bytes(package(RADIO))
+    here = context(TWO)
+    holds = decode_envelope(package(RADIO)).payloads["#radio"]
+    state = here.state._replace(current={2: Member(0, b"")})
+    none = context(TWO, state, {"radio": ByteView(bytes(holds))})
+    both = made(BOTH, none).data
+    builds = [step for step in decode_delivery(decode_envelope(both).manifest).steps if step.part.number == 1]
+    assert [step.part.slot for step in builds] == [0, 1]
+    one = signed(said_of(both, steps=tuple(builds[:1])), payloads=lambda it: {"#": it["#"], "#00": it["#00"]})
+    every = context(TWO, fresh(here.product), {})._replace(every=True)
+    unjudged = judge(ByteView(both), "x", every)._replace(name="one")
+    verdict, _ = judged_by_bases(unjudged, ByteView(one), every, (str(archive),))
+    assert verdict.accepted, verdict.findings
+    assert verdict.device.startswith(f"devices that run {archive}")
