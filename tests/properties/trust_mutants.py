@@ -101,7 +101,7 @@ def oracle(raw: bytes, held: AnchorSet) -> None:
     ids = [entry[8:24] for entry in entries]
     assert len(set(ids)) == keys
     for entry in entries:
-        assert entry[0] in (1, 2)
+        assert entry[0] in (1, 2, 3)
         assert entry[1:4] == bytes(3)
         assert entry[4:8] != bytes(4)
         assert entry[0] == 1 or entry[4:8] == b"\xff" * 4
@@ -153,7 +153,9 @@ def sets(rng: random.Random, held: AnchorSet) -> AnchorSet:
         role = 2 if "pack" in name else 1
         if rng.random() < 0.05:
             role = 3 - role
-        mask = 0xFFFF_FFFF if role == 2 or rng.random() < 0.7 else rng.choice((1, 2, 6))
+        if rng.random() < 0.2:
+            role = 3
+        mask = 0xFFFF_FFFF if role != 1 or rng.random() < 0.7 else rng.choice((1, 2, 6))
         anchors.append(Anchor(role, mask, public_key(name).key_id, point(name)))
     revoked = {*held.revoked} if rng.random() < 0.9 else set()
     if rng.random() < 0.4:
