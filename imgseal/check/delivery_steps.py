@@ -74,7 +74,7 @@ def bases(subject: DeliverySubject, context: Context) -> list[Finding] | NotRun:
             continue
         runs_from = state.running.get(number)
         target = 0 if len(component.run) == 1 or runs_from is None else 1 - runs_from
-        either = runs_from is None and context.every  # of any device nobody knows which slot is free
+        either = runs_from is None and (context.every or state.fresh)  # nobody knows which slot is free
         for part in (each for each in release_.parts if each.number == number and (each.slot == target or either)):
             steps = [each for each in enumerate(subject.delivery.steps) if _is_for(each[1], part, runs_from)]
             answer = _take(subject, context, part, runs_from, steps)
