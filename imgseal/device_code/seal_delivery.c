@@ -58,6 +58,7 @@ static const uint8_t end_row[] = { 12, 0, 11, 2, END };
 #define INSTALL_STEP 14u
 #define INSTALL_BASE 4u
 #define STEPS_MOST 63u              /* a manifest has 64 components at most */
+#define NEAR 16u                    /* bytes of key and head of a member: what is behind may be erased, and not be read */
 #define RELEASE_MEMBERS 3u          /* of the envelope: wrapper, manifest, release        */
 
 /* What stands behind a row, when that stands here; 0: something else stands here. */
@@ -104,20 +105,16 @@ static const uint8_t *match(struct seal_delivery *d, const uint8_t *at, const ui
 
 /* -- the envelope ------------------------------------------------------------------------------------ */
 
-/* 1 when a row stands there in the file; from is what is behind it. */
-static int see(struct seal_install *i, uint32_t at, const uint8_t *row)
+/* 1 when a row stands there in the file, within so many bytes; from is what is behind it. */
+static int see(struct seal_install *i, uint32_t at, const uint8_t *row, uint32_t most)
 {
     struct seal_delivery *d = i->delivery;
-    uint32_t length = i->stored->size - at;
+    uint32_t left = i->stored->size - at, length = left < most ? left : most;
     const uint8_t *behind;
 
-    d->beyond = 0;
-    if (length > SEAL_DELIVERY_WINDOW) {
-        d->beyond = length - SEAL_DELIVERY_WINDOW;
-        length = SEAL_DELIVERY_WINDOW;
-    }
     if (i->stored->read(i->stored->user, at, d->window, length) != SEAL_READ)
         return 0;
+    d->beyond = left - length;
     d->end = d->window + length;
     behind = match(d, d->window, row);
     if (behind == 0)
@@ -131,10 +128,10 @@ static uint32_t next_member(struct seal_install *i, const uint8_t *key)
 {
     struct seal_delivery *d = i->delivery;
 
-    if (!see(i, d->at, key))
+    if (!see(i, d->at, key, NEAR))
         return SEAL_STRUCTURE_UNSIGNED_MEMBER;
     d->head = d->from;
-    if (!see(i, d->head, string_row))
+    if (!see(i, d->head, string_row, NEAR))
         return SEAL_STRUCTURE_ENVELOPE;
     d->length = d->value[0];
     d->at = d->from + d->length;
@@ -149,7 +146,7 @@ static int is_delivery(struct seal_install *i)
     uint32_t k;
 
     d->at = 0;
-    if (!see(i, 0, front_row))
+    if (!see(i, 0, front_row, NEAR))
         return 0;
     d->members = d->value[0];
     for (k = 0; k < 4; k += 2) {
@@ -355,21 +352,15 @@ static int read_manifest(struct seal_delivery *d)
 
 /* -- what is judged before anything of it counts -------------------------------------------------------- */
 
-/* Digest and signature of the delivery, its manifest, its members, and for whom it is. */
-static uint32_t judge_wrapping(struct seal_install *i)
+/* Digest and signature of the delivery, and its manifest. */
+static uint32_t judge_manifest(struct seal_install *i)
 {
     struct seal_delivery *d = i->delivery;
     struct seal_boot *b = i->boot;
-    const struct seal_product *product = b->product;
     struct seal_installer by;
     uint8_t digest[32];
     uint32_t code;
 
-    for (; d->left != 0; d->left--)
-        if (next_member(i, any_key) != SEAL_ACCEPTED)
-            return SEAL_STRUCTURE_ENVELOPE;
-    if (d->at != i->stored->size)
-        return SEAL_STRUCTURE_ENVELOPE;
     move((uint8_t *)&by, (const uint8_t *)&i->device, sizeof by);
     by.anchors = d->anchors;
     by.anchor_count = (uint8_t)d->anchor_count;
@@ -385,8 +376,24 @@ static uint32_t judge_wrapping(struct seal_install *i)
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
     if (!read_manifest(d))
         return SEAL_STRUCTURE_MANIFEST;
-    if (d->steps > SEAL_DELIVERY_STEPS)
-        return SEAL_RULES_TOO_MANY_STEPS;
+    return d->steps > SEAL_DELIVERY_STEPS ? SEAL_RULES_TOO_MANY_STEPS : SEAL_ACCEPTED;
+}
+
+/* The same, its members, and for whom it is. */
+static uint32_t judge_wrapping(struct seal_install *i)
+{
+    struct seal_delivery *d = i->delivery;
+    const struct seal_product *product = i->boot->product;
+    uint32_t code;
+
+    for (; d->left != 0; d->left--)
+        if (next_member(i, any_key) != SEAL_ACCEPTED)
+            return SEAL_STRUCTURE_ENVELOPE;
+    if (d->at != i->stored->size)
+        return SEAL_STRUCTURE_ENVELOPE;
+    code = judge_manifest(i);
+    if (code != SEAL_ACCEPTED)
+        return code;
     code = find_member(i, d->steps);
     if (code != SEAL_ACCEPTED)
         return code;
@@ -401,7 +408,7 @@ static uint32_t judge_release(struct seal_install *i)
     struct seal_delivery *d = i->delivery;
     uint32_t at = d->release[0], left = d->release[1];
 
-    if (!see(i, at, inside_row))
+    if (!see(i, at, inside_row, SEAL_DELIVERY_WINDOW))
         return SEAL_STRUCTURE_ENVELOPE;
     if (seal_differ(d->data[3], d->release_digest, 32) != 0)
         return SEAL_SIGNATURE_MANIFEST_DIGEST;
@@ -556,6 +563,27 @@ static uint32_t carry_out(struct seal_install *i)
             return code;
     }
     return SEAL_ACCEPTED;
+}
+
+int look_at_delivery(struct seal_install *i)
+{
+    struct seal_delivery *d = i->delivery;
+    uint8_t digest[32];
+    uint32_t code;
+
+    if (!is_delivery(i) || judge_manifest(i) != SEAL_ACCEPTED)
+        return 0;
+    move(digest, i->package.digest, 32);
+    if (judge_release(i) != SEAL_ACCEPTED)
+        return 0;
+    d->beyond = 0;
+    d->end = d->buffer + d->wrapper[3];
+    code = judge_streams(i);
+    if (code == SEAL_DIGEST_PATCH)
+        return 0;
+    i->position = code == SEAL_ACCEPTED ? d->at : 0;
+    move(i->package.digest, digest, 32);
+    return 1;
 }
 
 int take_delivery(struct seal_install *i)

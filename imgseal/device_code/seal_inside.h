@@ -108,6 +108,10 @@ void take_stored(struct seal_install *i);
 /* Takes what is stored when that is a delivery; 0: it is none. */
 #define take_delivery seal_inside_take_delivery
 int take_delivery(struct seal_install *i);
+/* 1 when what is stored begins a delivery, and all of it that is whole is what was signed. Then package has
+ * the digest of its manifest; position is its end, or 0 where it is not whole. */
+#define look_at_delivery seal_inside_look_at_delivery
+int look_at_delivery(struct seal_install *i);
 #endif
 
 #endif

@@ -9,6 +9,10 @@
 
 #include "seal_inside.h"
 
+#ifdef SEAL_PATCHES
+#include "seal_delivery.h"
+#endif
+
 #define TAG 12u                 /* bytes of the digest in an entry                */
 #define NO_LOG 0xFFFFFFFFu
 #define ENTRY 16u               /* and of the whole, without what fills its last unit */
@@ -48,9 +52,46 @@ static uint32_t divide(struct seal_store *s)
     return SEAL_ACCEPTED;
 }
 
+#ifdef SEAL_PATCHES
+/* 1 when what is kept begins a delivery. */
+static int look_wrapped(struct seal_store *s, uint32_t length)
+{
+    struct seal_install *i = s->install;
+
+    s->reader.size = length;
+    look_only(i);
+    s->refused = 0;
+    s->wrapped = i->delivery != 0 && look_at_delivery(i);
+    i->code = SEAL_ACCEPTED;
+    i->judged = s->wrapped;
+    i->want = i->position == 0;
+    if (i->position == 0)
+        i->position = length;
+    return s->wrapped;
+}
+
+/* What is no package may be a delivery, which shows once the release in it has come. */
+static uint32_t take_wrapped(struct seal_store *s, const uint8_t *bytes, uint32_t length)
+{
+    struct seal_install *i = s->install;
+    uint32_t code = s->wrapped ? i->code : seal_install_take(i, bytes, length);
+
+    if (code == SEAL_ACCEPTED || s->wrapped || i->judged || i->delivery == 0)
+        return code;
+    s->wrapped = 1;
+    s->refused = code;
+    i->code = SEAL_ACCEPTED;
+    return SEAL_ACCEPTED;
+}
+#endif
+
 /* Takes what is kept, up to a length or to the end of the package, without writing. */
 static uint32_t look(struct seal_store *s, uint32_t length)
 {
+#ifdef SEAL_PATCHES
+    if (look_wrapped(s, length))
+        return SEAL_ACCEPTED;
+#endif
     s->reader.size = length;
     look_only(s->install);
     take_stored(s->install);
@@ -64,6 +105,10 @@ void seal_store_anew(struct seal_store *s)
     s->position = 0;
     s->fill = 0;
     s->notes = NO_LOG;
+#ifdef SEAL_PATCHES
+    s->wrapped = 0;
+    s->refused = 0;
+#endif
 }
 
 uint32_t seal_store_begin(struct seal_store *s)
@@ -114,6 +159,18 @@ static uint32_t flush(struct seal_store *s)
     from.user = b->page;
     code = program_range(b, s->slot.base + s->position - s->fill, &from, 0, s->fill);
     s->fill = 0;
+#ifdef SEAL_PATCHES
+    if (code == SEAL_WRITTEN && s->refused != 0 && s->position % s->block == 0) {
+        uint32_t refused = s->refused;
+
+        if (!look_wrapped(s, s->position)) {
+            s->wrapped = 1;
+            s->refused = refused;
+            if (s->position / 2 > s->install->room + s->install->delivery->room)
+                return refused;
+        }
+    }
+#endif
     if (code != SEAL_WRITTEN || !s->install->judged || s->position / s->block <= s->complete)
         return code;
     s->complete = s->position / s->block;
@@ -139,7 +196,11 @@ static uint32_t open_block(struct seal_store *s)
 
 uint32_t seal_store_take(struct seal_store *s, const uint8_t *bytes, uint32_t length)
 {
+#ifdef SEAL_PATCHES
+    uint32_t code = take_wrapped(s, bytes, length);
+#else
     uint32_t code = seal_install_take(s->install, bytes, length);
+#endif
 
     if (code != SEAL_ACCEPTED)
         return code;

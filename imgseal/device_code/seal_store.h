@@ -24,9 +24,17 @@ struct seal_store {
     uint32_t complete;              /* erase blocks of the package                  */
     uint32_t notes;                 /* entries that this log has                    */
     uint32_t fill;                  /* bytes of the page that came                  */
+#ifdef SEAL_PATCHES
+    uint32_t refused;               /* why it is no package, while it may be a delivery; else 0 */
+    uint8_t wrapped;                /* 1: it is no package                          */
+#endif
 };
 
-/* Looks whether a part of a package is there that is still good: then position is not 0, and
+/* A delivery is kept as well, where install->delivery is set and all is compiled with SEAL_PATCHES: as soon
+ * as the release in it has come, install->judged says that its signature holds, and install->package has
+ * the digest of its own manifest, and nothing else.
+ *
+ * Looks whether a part of a package is there that is still good: then position is not 0, and
  * install->judged and install->package say whose it is. Go on at position with that package, or
  * call seal_store_anew for another one. The page buffer is used until the package is complete. */
 uint32_t seal_store_begin(struct seal_store *store);

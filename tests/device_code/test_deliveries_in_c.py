@@ -31,7 +31,7 @@ from imgseal.rehearse.play import rehearse
 from imgseal.rehearse.stage import read_slots, set_up
 from imgseal.window import ByteView
 
-BAR = 3101
+BAR = 3301
 """Bytes of code."""
 
 

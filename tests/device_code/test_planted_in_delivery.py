@@ -9,6 +9,7 @@ from delivered import TWO, context, made
 from long_runs import every_fifth, long
 from spoilt import NOR, every_byte, in_the_nor, offers
 from test_deliveries_in_c import ASKED, answered, in_c, library, newer, otherwise
+from test_kept_deliveries import kept_wrongly
 from test_planted_in_c import planted
 
 from imgseal.rehearse.oracle import ViolationError
@@ -17,8 +18,8 @@ from imgseal.rehearse.stage import set_up
 from imgseal.window import ByteView
 
 FLAGS = ("-O1", "-w")
-OFFERS, BYTES, PLACE, CUTS, ASKS = "offers", "every byte", "no second place", "cuts", "asks"
-DELIVERY, INSTALL, PACKAGE = "seal_delivery.c", "seal_install.c", "seal_package.c"
+OFFERS, BYTES, PLACE, CUTS, ASKS, KEPT = "offers", "every byte", "no second place", "cuts", "asks", "kept"
+DELIVERY, INSTALL, PACKAGE, STORE = "seal_delivery.c", "seal_install.c", "seal_package.c", "seal_store.c"
 OWN_KEY = "around a release by its own key"
 
 FAULTS = [
@@ -46,7 +47,7 @@ FAULTS = [
     ("bases but for their last byte", DELIVERY, "d->base != 0 && k != 32", "d->base != 0 && k != 31", OFFERS),
     ("where common ends", DELIVERY, "    if (at == 0 || at + d->value[0] != stop)", "    if (at == 0)", BYTES),
     ("where install ends", DELIVERY, "    if (at == 0 || at + d->value[0] != d->end)", "    if (at == 0)", BYTES),
-    ("any number of steps", DELIVERY, "    if (d->steps > SEAL_DELIVERY_STEPS)", "    if (0)", OFFERS),
+    ("any number of steps", DELIVERY, "    return d->steps > SEAL_DELIVERY_STEPS ?", "    return 0 ?", OFFERS),
     ("a manifest of any length", DELIVERY, "    if (d->wrapper[3] > d->room)", "    if (0)", OFFERS),
     ("for any vendor", DELIVERY, "    if (seal_differ(d->vendor, product->vendor_id, 16) != 0)", "    if (0)", OFFERS),
     ("for any class", DELIVERY, "    return seal_differ(d->class_id, product->class_id, 16) != 0 ?", "    return 0 ?", OFFERS),
@@ -70,6 +71,14 @@ FAULTS = [
     ("any base", INSTALL, "        if (!hashes_to(i, base, 0, base->size, patch->base_digest))", "        if (0)", "another base"),
     ("made at the first look", INSTALL, "            i->later |= i->bit;\n", "", OFFERS),
     ("where a plain image lies", DELIVERY, "slot.base = i->position = d->from;", "slot.base = d->from;", CUTS),
+    ("what is kept is not hashed", DELIVERY, "    if (code == SEAL_DIGEST_PATCH)\n        return 0;\n", "", KEPT),
+    ("of what is kept the release is not judged", DELIVERY, "    if (judge_release(i) != SEAL_ACCEPTED)\n        return 0;\n    d->beyond", "    (void)judge_release(i);\n    d->beyond", KEPT),
+    ("whose it is that is kept", DELIVERY, "    move(i->package.digest, digest, 32);\n    return 1;", "    return 1;", KEPT),
+    ("where it ends that is kept", DELIVERY, "    i->position = code == SEAL_ACCEPTED ? d->at : 0;", "    i->position = 0;", KEPT),
+    ("no delivery is kept", STORE, "i->delivery != 0 && look_at_delivery(i);", "0;", KEPT),
+    ("a delivery is refused as a package is", STORE, "    s->refused = code;\n    i->code = SEAL_ACCEPTED;\n", "    s->refused = code;\n", KEPT),
+    ("no package is kept as long as it comes", STORE, "            if (s->position / 2 > s->install->room + s->install->delivery->room)\n                return refused;\n", "", KEPT),
+    ("it goes on at its start", STORE, "        i->position = length;\n", "        i->position = 0;\n", KEPT),
     ("an image that is not made yet", INSTALL, "is_later(i, part) || !brings_image(part) || c->number", "!brings_image(part) || c->number", ASKS),
     ("no place of its own", INSTALL, "(i->stored == 0 || !patch->plain))", "1)", CUTS),
 ]  # fmt: skip
@@ -81,6 +90,8 @@ def found(how: str, folder: Path, sources: Path) -> bool:
     if how == ASKS:
         change, answers = ASKED[TWO]
         return answered(TWO, change, folder, sources) != answers
+    if how == KEPT:
+        return kept_wrongly(folder, sources)
     if how == PLACE:
         return otherwise(in_the_nor(), library(NOR, folder, sources, FLAGS)) is not None
     compiled = library(TWO, folder, sources, FLAGS)
