@@ -356,3 +356,24 @@ def test_a_device_that_resets_itself_for_ever() -> None:
     assert first.reached.found is not None
     assert (first.reached.found.cuts, first.reached.found.invariant, first.again) == (0, "ends", "ends")
     assert any("cannot be completed" in event for event in first.events)
+
+
+LOST, THERE, OFF, RESETS = (
+    "the package is lost", "the package is there again", "the power is switched off and on", "the device resets",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("line", "between"),
+    [
+        ("any:healthy:40!/off/off", [LOST, OFF, THERE]),
+        ("any:healthy:40/off/reset!/off", [OFF, RESETS, LOST]),
+        ("any:healthy:40!/off!/off!", [LOST, OFF]),
+    ],
+)
+def test_what_happens_between_two_sessions_is_told(line: str, between: list[str]) -> None:
+    update = pair("two run slots")
+    healthy, sessions = parse(line)
+    error, events = replay(update.stage, update.package, healthy=healthy, sessions=sessions)
+    assert error is None
+    assert [event for event in events if event in (LOST, THERE, OFF, RESETS)] == between
