@@ -130,19 +130,19 @@ def identity(subject: DeliverySubject, context: Context) -> list[Finding]:
     """The delivery is for devices of this vendor and class."""
     product, delivery = context.product, subject.delivery
     asked = (
-        ("identity.wrong-vendor", "vendor", delivery.vendor_id, product.vendor_id),
-        ("identity.wrong-class", "class", delivery.class_id, product.class_id),
+        ("identity.wrong-vendor", "vendor", delivery.vendor_id, product.vendor_id, product.vendor),
+        ("identity.wrong-class", "class", delivery.class_id, product.class_id, product.class_name),
     )
     return [
         Finding(
             code,
             f"the delivery is for devices of another {what}",
             Place(key="shared"),
-            expected.hex(),
+            f"{expected.hex()} ({name})",
             found.hex(),
             "use the product file that the release was made with: --product FILE",
         )
-        for code, what, found, expected in asked
+        for code, what, found, expected, name in asked
         if found != expected
     ]
 
