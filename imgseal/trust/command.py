@@ -175,7 +175,7 @@ def _make(asked: _Asked, *revoke: bytes) -> Project:
     anchors, data = update_trust(project.product, trust, previous, signer, devices, revoke=revoke)
     say(write_with_entry(project, [Output(asked.out, [data], replace=False)], _entry(project, signer, anchors, data)))
     if _delivers(anchors) and not (asked.previous and _delivers(previous)):  # unnamed, it is today's product file's
-        say(["it has keys for deliveries: devices with code of an imgseal before 0.3.0 refuse it"])
+        say(["it has keys for deliveries: devices whose code is older than 0.3.0 refuse it"])
     keys, gone = len(anchors.anchors), len(anchors.revoked)
     click.echo(f"{asked.out}: set {number_words(anchors.number)}, {keys} keys, {gone} revoked")
     return project

@@ -177,7 +177,7 @@ FAULTS = [
     ("anew, and the installer goes on", "    look_only(s->install);\n    s->complete = 0;", "    s->complete = 0;"),
     ("anew, and the position stays", "    s->complete = 0;\n    s->position = 0;\n    s->fill = 0;\n    s->notes", "    s->complete = 0;\n    s->fill = 0;\n    s->notes"),
     ("anew, and the page goes on", "    s->position = 0;\n    s->fill = 0;\n", "    s->position = 0;\n"),
-    ("anew, and the log goes on", "    s->fill = 0;\n    s->notes = NO_LOG;\n}", "    s->fill = 0;\n}"),
+    ("anew, and the log goes on", "    s->fill = 0;\n    s->notes = NO_LOG;\n#ifdef", "    s->fill = 0;\n#ifdef"),
 ]  # fmt: skip
 KEEPS = "recovery image, kept in nor"
 IN_FRONT = 2900

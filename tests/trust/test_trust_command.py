@@ -412,7 +412,7 @@ def test_a_key_for_deliveries(imgseal: Imgseal, apex: Path) -> None:
     assert imgseal("log", "new").status == 0
     said = imgseal("trust", "replace", *KEY, "--running", SUIT, "--out", "1.trust")
     assert (said.status, said.out) == (0, "1.trust: set 1, 4 keys, 0 revoked\n"), said.err
-    assert "it has keys for deliveries: devices with code of an imgseal before 0.3.0 refuse it" in said.err
+    assert "it has keys for deliveries: devices whose code is older than 0.3.0 refuse it" in said.err
     own = public_key("keys/deliveries")
     assert decode_update((apex / "1.trust").read_bytes()).anchors.anchors[3] == (
         3, 0xFFFF_FFFF, own.key_id, own.x + own.y,
