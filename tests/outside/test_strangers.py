@@ -113,7 +113,7 @@ def test_pycose_verifies_the_envelope(demo: Path) -> None:
     numbers = load_pem_public_key((demo / "keys" / "packages.pub.pem").read_bytes()).public_numbers()  # type: ignore[union-attr]
     message.key = EC2Key(crv=P256, x=numbers.x.to_bytes(32, "big"), y=numbers.y.to_bytes(32, "big"))  # type: ignore[union-attr]
     assert message.verify_signature()
-    message.payload = wrapper[0][:-1] + b"\0"
+    message.payload = wrapper[0][:-1] + bytes((wrapper[0][-1] ^ 1,))
     assert not message.verify_signature()
 
 
