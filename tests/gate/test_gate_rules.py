@@ -660,7 +660,8 @@ def test_trust_anchor_updates(imgseal: Imgseal, out: Path) -> None:
     (out.parent / "unit.json").write_text(json.dumps({**STATE, "hardware": 3, "counters": {}, "current": runs}))
     assert outcomes(imgseal, "--device", "unit.json") == {"1.trust": "gate.not-judged"}
     assert "what slot motor-a holds is not known" in imgseal("gate", "out", "--device", "unit.json").out
-    put(out, **{"1__trust": (out / "1.trust").read_bytes()[:-1] + b"!"})
+    signed = (out / "1.trust").read_bytes()
+    put(out, **{"1__trust": signed[:-1] + bytes((signed[-1] ^ 1,))})
     assert outcomes(imgseal, "--fresh") == {"1.trust": "signature.does-not-verify"}
 
 

@@ -239,7 +239,8 @@ def test_a_state_whose_set_was_exchanged(imgseal: Imgseal, apex: Path) -> None:
     imgseal("trust", "replace", *KEY, "--nothing-runs", "--out", "1.trust")
     imgseal("device", "new", "unit.json", "--hardware", "3")
     assert imgseal("device", "apply", "unit.json", "1.trust", "--out", "after.json").status == 0
-    (apex / "1.trust").write_bytes((apex / "1.trust").read_bytes()[:-1] + b"\0")
+    signed = (apex / "1.trust").read_bytes()
+    (apex / "1.trust").write_bytes(signed[:-1] + bytes((signed[-1] ^ 1,)))
     said = imgseal("check", SUIT, "--device", "after.json")
     assert (said.status, "not the one that the device state file names" in said.err) == (3, True)
 
