@@ -97,7 +97,7 @@ def command(
     material = gather(data, package, context, tool=__version__, device=device)
     if bases:
         verdict, its = asked._replace(archive=bases).by_archive(material.verdict, data)
-        if its is not context:  # of a device that has what it starts from
+        if its is not None:  # of a device that has what it starts from
             context, device = its, verdict.device
             material = gather(data, package, context, tool=__version__, device=device)
         material = material._replace(verdict=verdict)

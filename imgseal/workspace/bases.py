@@ -21,11 +21,12 @@ from imgseal.workspace.files import load_artefact
 
 def judged_by_bases(
     unjudged: Verdict, data: Bytes, context: Context, paths: tuple[str, ...]
-) -> tuple[Verdict, Context]:
+) -> tuple[Verdict, Context | None]:
     """Return the verdict on a delivery that lacks nothing but what devices run, for those that run these packages.
 
     It is accepted when each of its steps is taken by a device that takes all of the delivery; the first of these comes
-    along. Else it is refused as by the device that has the most of its bases, or says which base is still missing.
+    along. Else it is refused as by the device that has the most of its bases, or says which base is still missing:
+    then nobody comes along.
     """
     steps = decode_delivery(decode_envelope(data.read(0, data.size)).manifest).steps
     based = any(step.base is not None for step in steps)
@@ -44,9 +45,9 @@ def judged_by_bases(
     if left and refused:
         return max(refused, key=lambda each: each[0])[1:]
     if left:
-        return unjudged._replace(checks=tuple(_missing(each, context, left[0]) for each in unjudged.checks)), context
+        return unjudged._replace(checks=tuple(_missing(each, context, left[0]) for each in unjudged.checks)), None
     if not taken:  # it has no steps, and none of these runs all of the release
-        return unjudged, context
+        return unjudged, None
     first, _, its = taken[0]
     details = dict.fromkeys(detail for verdict, *_ in taken for detail in verdict.details)
     who = ", ".join(dict.fromkeys(verdict.device for verdict, *_ in taken))

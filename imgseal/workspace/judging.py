@@ -91,14 +91,16 @@ class Judge(NamedTuple):
         verdict = judge(data, name, context._replace(slot=slot, partial=partial), device, payload)
         return verdict if verdict.kind != "delivery" else self.by_archive(verdict, data)[0]
 
-    def by_archive(self, verdict: Verdict, data: Bytes) -> "tuple[Verdict, Context]":
-        """Return the verdict on a delivery that was judged without what devices run, and who it is for then."""
-        context = self.meant_for(data).context
+    def by_archive(self, verdict: Verdict, data: Bytes) -> "tuple[Verdict, Context | None]":
+        """Return the verdict on a delivery that was judged without what devices run, and the device it is for then.
+
+        None where it is for the same as before.
+        """
         if not self.archive or verdict.accepted or verdict.findings:
-            return verdict, context
+            return verdict, None
         from imgseal.workspace.bases import judged_by_bases
 
-        return judged_by_bases(verdict, data, context, self.archive)
+        return judged_by_bases(verdict, data, self.meant_for(data).context, self.archive)
 
 
 def judge_of(

@@ -208,8 +208,9 @@ def test_who_takes_a_delivery(imgseal: Imgseal, hotfix: Path) -> None:
         assert {(cost["bytes"], cost["delivered"]) for cost in direct} == {((hotfix / name).stat().st_size, None)}
         report = imgseal("report", name, "--archive", ".", "--format", "json", "--out", "r.json")
         assert report.status == (1 if name == "one.suit" else 0), report.err  # the log has a later release
-        seen = json.loads((hotfix / "r.json").read_text())["paths"]["releases"]
-        assert [row["answer"] for row in seen] == answers
+        document = json.loads((hotfix / "r.json").read_text())
+        assert [row["answer"] for row in document["paths"]["releases"]] == answers
+        assert document["untried"] == ("the package is refused as it is" if name == "one.suit" else None)
     said = imgseal("paths", "two.suit")
     assert (said.status, "depends on what devices run" in said.err) == (2, True)
     said = imgseal("paths", "one.suit", "--archive", "keys")
